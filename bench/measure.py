@@ -1,0 +1,80 @@
+"""Cycles to measurements: what one load and one supply can show, each value with its uncertainty or its reason for having none.
+
+Pure. This first part is the vocabulary that the modules to the right (limits, verdicts, pages) speak.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from bench.uncertainty import Measurement
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """One thing that can be measured: its name in records and limit files, title for people, and SI unit (a pint string)."""
+
+    name: str
+    title: str
+    unit: str
+    definition: str
+
+
+_ALL = (
+    Quantity("rate_per_min", "flash rate (mean of cycle rates)", "1/min", "mean of 60 / period over the cycles averaged"),
+    Quantity("rate_total_per_min", "flash rate (cycles over time)", "1/min", "number of cycles over their total time"),
+    Quantity("on_ratio", "current-on time", "1", "pulse duration over waveform period, mean over the cycles averaged"),
+    Quantity("on_s", "on duration", "s", "mean pulse duration, 50 % instant to 50 % instant"),
+    Quantity("off_s", "off duration", "s", "mean pulse separation, 50 % instant to 50 % instant"),
+    Quantity("first_light_s", "time to first light", "s", "voltage applied to first closing; 0 if closed at rest"),
+    Quantity("first_extinction_s", "time to first extinction", "s", "voltage applied to the first opening after light"),
+    Quantity("start_s", "starting time", "s",
+             "closed at rest: to the first opening; open at rest (or opening within 0.10 s): to the end of the first full cycle"),
+    Quantity("drop_v", "contact drop (mean of lowest)", "V", "lowest drop during ON, mean of three consecutive cycles"),
+    Quantity("drop_largest_v", "contact drop (worst cycle's lowest)", "V", "largest of the cycles' lowest drops"),
+    Quantity("contact_ohm", "resistance input to output", "ohm", "lowest drop over the current at that moment"),
+    Quantity("inrush_first_a", "inrush, first flash", "A", "current carried back to the instant of the first make"),
+    Quantity("inrush_later_a", "inrush, later flashes", "A", "mean of the same for the cycles averaged"),
+    Quantity("steady_a", "steady current", "A", "current at the end of the ON periods"),
+    Quantity("inrush_ratio", "inrush over steady", "1", "first inrush over steady current"),
+    Quantity("dark_a", "dark current", "A", "current at the end of the OFF periods"),
+    Quantity("supply_v", "voltage at the input, on", "V", "mean voltage at the unit's input at the end of the ON periods"),
+    Quantity("lamp_v", "voltage at the output, on", "V", "mean voltage at the unit's output at the end of the ON periods"),
+    Quantity("bounce_make_s", "bounce at make", "s", "first closure to last stable closure, largest seen"),
+    Quantity("bounce_break_s", "bounce at break", "s", "first opening to last stable opening, largest seen"),
+    Quantity("missed", "missed flashes", "1", "flashes that did not come, counted against the median period"),
+    Quantity("stuck", "long flashes", "1", "flashes longer than 1.5 times the median"),
+    Quantity("period_spread", "spread of the period", "1", "standard deviation of the period over its mean"),
+    Quantity("rate_drift_per_min2", "drift of the rate", "1/min/min", "slope of the cycle rate against time"),
+    Quantity("drop_trend_v_per_min", "trend of the drop", "V/min", "slope of the lowest drop against time"),
+    Quantity("pilot_on_v", "pilot terminal, lit", "V", "pilot voltage while the tell-tale is lit"),
+    Quantity("temperature_c", "ambient", "degC", "temperature at the rig"),
+    Quantity("clock_error", "clock of the board", "1", "relative error of the board's clock against the host's"),
+    Quantity("outage_rate_per_min", "flash rate, one lamp out", "1/min", "rate_per_min with one lamp out"),
+    Quantity("outage_ratio", "rate with one lamp out over rate", "1", "outage_rate_per_min / rate_per_min"),
+)
+QUANTITIES: Mapping[str, Quantity] = {q.name: q for q in _ALL}
+
+
+@dataclass(frozen=True, slots=True)
+class BenchFault:
+    """Something wrong on the bench side. `code` is one of the words in BENCH_FAULTS; `text` says what was seen and what to do."""
+
+    code: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Measured:
+    """Everything that one run of a unit on one load showed.
+
+    `values` by quantity name (only names of QUANTITIES); `facts` are categories:
+    - `behaviour`: `flashing`, `steady on`, `dark`, `one flash`, `too few`, `irregular`, `no supply`;
+    - `rest`: `closed`, `open`, `unknown` (closed only if it stayed closed for 0.10 s);
+    - `pilot`: `in step`, `antiphase`, `steady`, `dead`, `absent`, `unknown`.
+    """
+
+    values: Mapping[str, Measurement] = field(default_factory=dict)
+    facts: Mapping[str, str] = field(default_factory=dict)
+    bench_faults: tuple[BenchFault, ...] = ()

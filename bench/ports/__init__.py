@@ -1,0 +1,29 @@
+"""Ports: where a board's bytes come from and go to. The contract is `Port`; an address chooses the kind.
+
+A port owns its clock: `now_s` is real time for a real board and virtual time for a simulated one, so nothing above a port
+ever asks the machine what time it is.
+"""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+
+class PortError(Exception):
+    """A port failed. The message is one line: what was being done, to which address, what came, what to do."""
+
+
+class Port(Protocol):
+    address: str
+
+    def write(self, data: bytes) -> None:
+        """Send all of data, or raise PortError."""
+
+    def read(self, timeout_s: float) -> bytes:
+        """Wait at most timeout_s of this port's time for bytes; whatever is there (possibly nothing). PortError if the port is gone."""
+
+    def now_s(self) -> float:
+        """The host's clock of this port, in s, monotonic, from an arbitrary origin."""
+
+    def close(self) -> None:
+        """Let go of the port; harmless twice."""

@@ -1,0 +1,58 @@
+"""The record of a test: one value that holds what was tested, how, what was measured, what was decided and by which rule.
+
+Pure. Everything that shows or keeps a result (table, JSON, page, store) reads this and nothing else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from bench.grade import Grade
+from bench.measure import BenchFault, Measured
+from bench.verdict import Outcome, Verdict
+
+RECORD_FORMAT = 1
+
+
+@dataclass(frozen=True)
+class StepRecord:
+    """One run of the unit on one load. Times in s of the host clock since the test began."""
+
+    name: str
+    title: str
+    loads: tuple[int, ...]
+    load_text: str
+    began_s: float
+    lasted_s: float
+    measured: Measured
+    cycles: int
+    cycles_excluded: int
+    supply_v: float | None = None
+    stopped_early: bool = False
+    interrupted: str | None = None
+
+
+@dataclass(frozen=True)
+class TestRecord:
+    """The whole test. `measured` is what was judged: the steps' values put together as the procedure says."""
+
+    unit: str
+    procedure: str
+    system_v: float
+    rated_load: str
+    steps: tuple[StepRecord, ...]
+    measured: Measured
+    limit_sets: tuple[str, ...]
+    verdicts: tuple[Verdict, ...]
+    outcome: Outcome
+    grade: Grade | None
+    reason: str
+    when: str
+    software: str
+    board: Mapping[str, str] = field(default_factory=dict)
+    settings: Mapping[str, str] = field(default_factory=dict)
+    link: Mapping[str, int] = field(default_factory=dict)
+    bench_faults: tuple[BenchFault, ...] = ()
+    interrupted: str | None = None
+    format: int = RECORD_FORMAT
