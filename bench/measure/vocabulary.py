@@ -1,7 +1,4 @@
-"""Cycles to measurements: what one load and one supply can show, each value with its uncertainty or its reason for having none.
-
-Pure. This first part is the vocabulary that the modules to the right (limits, verdicts, pages) speak.
-"""
+"""The words of measuring, which limits, verdicts and pages speak: quantities, facts, bench faults. Pure."""
 
 from __future__ import annotations
 
@@ -59,10 +56,14 @@ QUANTITIES: Mapping[str, Quantity] = {q.name: q for q in _ALL}
 
 @dataclass(frozen=True, slots=True)
 class BenchFault:
-    """Something wrong on the bench side. `code` is one of the words in BENCH_FAULTS; `text` says what was seen and what to do."""
+    """Something wrong on the bench side. `text` says what was seen and what to do.
+
+    `spoils` is False if the values stand all the same (a clock that was found wrong and corrected).
+    """
 
     code: str
     text: str
+    spoils: bool = True
 
 
 @dataclass(frozen=True)

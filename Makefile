@@ -1,0 +1,41 @@
+# Everything happens in .venv; nothing outside this folder is touched. On Windows use the plain pip lines of README.md.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+# A finished unit of the catalogue on a simulated board: seed 1, as fast as the machine can.
+DEMO ?= sim://
+
+.PHONY: demo test lint unit pins clean
+
+demo: $(VENV)/base
+	$(BIN)/makebreak test "$(DEMO)" --unit DEMO-1 --yes
+
+test: lint unit
+
+lint: $(VENV)/dev
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+
+unit: $(VENV)/dev
+	$(BIN)/python -m pytest
+
+$(VENV)/base: constraints/base.txt pyproject.toml | $(VENV)/made
+	$(BIN)/python -m pip install --quiet --require-hashes -r constraints/base.txt
+	$(BIN)/python -m pip install --quiet --no-deps --no-build-isolation --editable .
+	touch $@
+
+$(VENV)/dev: constraints/dev.txt $(VENV)/base
+	$(BIN)/python -m pip install --quiet --require-hashes -r constraints/dev.txt
+	touch $@
+
+$(VENV)/made:
+	$(PYTHON) -m venv $(VENV)
+	touch $@
+
+# Both files of pins anew, for every platform at once, from what pyproject.toml allows. They hold hashes and no addresses.
+pins: | $(VENV)/made
+	$(BIN)/python -m pip install --quiet uv
+	$(BIN)/python constraints/pin.py
+
+clean:
+	rm -rf $(VENV) .mypy_cache .ruff_cache .pytest_cache .hypothesis dist

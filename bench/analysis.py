@@ -1,0 +1,191 @@
+"""The stream from frames to `Measured`: one object that is fed and asked, in bounded memory.
+
+Pure. The result does not depend on how the stream was cut.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable, Mapping, Sequence
+from itertools import islice
+
+from bench.clock import ClockComparison
+from bench.cycles import Cycle, CycleCutter, Reading
+from bench.description import BoardDescription
+from bench.measure import Conditions, Counts, Evidence, Measured, measure
+from bench.samples import Accuracy, Block, Sampler, SwitchEvent, accuracies
+from bench.transitions import Gap, Interruption, SupplyEdge, Transition, TransitionFinder
+from bench.wire import EventFrame, Placed, SampleFrame, Sequencer
+
+_CYCLES_KEPT = 5000
+_FRAMES_TOGETHER = 8
+_FLOOR = 0.3  # of the system voltage: below it there is no supply
+
+
+class Line:
+    """Blocks to evidence: transitions found, cycles cut, kept. Both frames and recordings end up here."""
+
+    def __init__(
+        self,
+        channel_accuracies: Mapping[str, Accuracy],
+        delays_s: Mapping[str, float],
+        conditions: Conditions,
+        clock: ClockComparison,
+        clock_half_width: float,
+        v_in_v: float | None = None,
+    ) -> None:
+        self._conditions = conditions
+        self._clock = clock
+        self._half_width = clock_half_width
+        self.finder = TransitionFinder(
+            supply_floor_v=_FLOOR * conditions.system_v,
+            tau_s=delays_s.get("v_out", 0.0),
+            noise_v=channel_accuracies["v_out"].noise if "v_out" in channel_accuracies else 0.0,
+            v_in_v=v_in_v,
+        )
+        self.cutter = CycleCutter(channel_accuracies, delays_s)
+        self.cycles: deque[Cycle] = deque(maxlen=_CYCLES_KEPT)
+        self.complete = 0
+        self.lost_at_start = False
+        self.latest: dict[str, float] = {}
+        self._temperature: Reading | None = None
+
+    def feed(self, block: Block) -> list[Transition | Interruption | Gap | SupplyEdge]:
+        changes = self.finder.feed(block)
+        if block.gap_before and self.cutter.applied is not None and not self.complete:
+            self.lost_at_start = True
+        self._keep(self.cutter.feed(block, changes))
+        for name, trace in block.traces.items():
+            if len(trace.values):
+                self.latest[name] = float(trace.values[-32:].mean())
+        if "temperature" in self.latest and len(block.traces["temperature"].values):
+            # A slow channel of few counts: the latest of many runs of equal readings stands for itself.
+            self._temperature = Reading(self.latest["temperature"], self.cutter.accuracies["temperature"].noise, 1)
+        return changes
+
+    def finish(self) -> None:
+        """No more will come: settle what was waiting."""
+        empty = Block(self.cutter.now_s, self.cutter.now_s, {})
+        self._keep(self.cutter.feed(empty, self.finder.flush()))
+
+    def _keep(self, cycles: Sequence[Cycle]) -> None:
+        self.cycles.extend(cycles)
+        self.complete += len(cycles)
+
+    def evidence(self) -> Evidence:
+        cutter = self.cutter
+        return Evidence(
+            cycles=list(self.cycles),
+            cycles_before=self.complete - len(self.cycles),
+            cycles_broken=cutter.broken,
+            interruptions=cutter.interruptions,
+            applied=cutter.applied,
+            removed=cutter.removed,
+            starts=cutter.first,
+            first_lit=cutter.first_lit,
+            first_dark=cutter.seen_dark,
+            begun=cutter.begun,
+            broke=cutter.broke,
+            lit_now=cutter.lit_now(),
+            dark_now=cutter.dark_now(),
+            now_s=cutter.now_s,
+            rest=cutter.rest,
+            accuracies=cutter.accuracies,
+            clock=self._clock.estimate(),
+            conditions=self._conditions,
+            clock_half_width=self._half_width,
+            lost_at_start=self.lost_at_start,
+            temperature=self._temperature,
+        )
+
+
+class Analysis:
+    """Frames of one run in, `measured()` out at any time.
+
+    `feed` takes frames as they were decoded, with the host's time of their arrival; frames of a second run are ignored.
+    """
+
+    def __init__(self, description: BoardDescription, conditions: Conditions, *, range_number: int | None = None) -> None:
+        self._description = description
+        self._conditions = conditions
+        self._clock = ClockComparison(description.clock_half_width)
+        self._sequencer = Sequencer()
+        self._sampler = Sampler(description)
+        self._range_number = range_number
+        self._line: Line | None = None
+        self._waiting: list[Placed] = []
+        self._run: int | None = None
+        self.switches: deque[SwitchEvent] = deque(maxlen=64)
+
+    def feed(self, pieces: Iterable[SampleFrame | EventFrame], arrival_s: float) -> None:
+        for frame in pieces:
+            placed = self._sequencer.place(frame)
+            if placed is None or not placed.timed:
+                continue
+            if self._run is None and isinstance(frame, SampleFrame):
+                self._run = placed.run
+            if self._run is not None and placed.run != self._run:
+                continue
+            self._waiting.append(placed)
+            if isinstance(frame, SampleFrame):
+                mode = "PREC" if frame.precise else "FAST"
+                self._clock.add((placed.stamp + 159) * self._description.sample_period_s(mode), arrival_s)
+        if len(self._waiting) >= _FRAMES_TOGETHER:
+            self._work()
+
+    def _work(self) -> None:
+        waiting, self._waiting = self._waiting, []
+        for item in self._sampler.feed(waiting):
+            if isinstance(item, Block):
+                self._line_for_range().feed(item)
+            elif isinstance(item, SwitchEvent):
+                self.switches.append(item)
+
+    def _line_for_range(self) -> Line:
+        if self._line is None:
+            self._line = Line(
+                accuracies(self._description, self._sampler.range_number),
+                {name: channel.delay_s for name, channel in self._description.channels.items()},
+                self._conditions,
+                self._clock,
+                self._description.clock_half_width,
+            )
+        return self._line
+
+    def measured(self, counts: Counts = Counts()) -> Measured:
+        """A snapshot of what the run shows so far."""
+        self._work()
+        return measure(self._line_for_range().evidence(), counts)
+
+    def cycles(self) -> Sequence[Cycle]:
+        """The complete cycles, the newest 5000 at most."""
+        self._work()
+        return tuple(islice(self._line_for_range().cycles, None))
+
+    @property
+    def cycles_complete(self) -> int:
+        return self._line.complete if self._line is not None else 0
+
+    @property
+    def cycles_excluded(self) -> int:
+        return self._line.cutter.broken if self._line is not None else 0
+
+    @property
+    def contact_closed(self) -> bool | None:
+        return self._line.finder.closed if self._line is not None else None
+
+    @property
+    def latest(self) -> Mapping[str, float]:
+        """The newest mean value of each channel."""
+        return self._line.latest if self._line is not None else {}
+
+    @property
+    def losses(self) -> Mapping[str, int]:
+        """Duplicates, backwards stamps, missing frames and lost samples, as counted."""
+        count = self._sequencer.count
+        return {
+            "duplicates": count.duplicates,
+            "backwards": count.backwards,
+            "frames_missing": count.frames_missing,
+            "samples_lost": count.samples_lost,
+        }

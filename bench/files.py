@@ -1,0 +1,76 @@
+"""An edge: finds and reads the data files, shipped ones by name and a shop's own by path.
+
+A text that ends in `.toml` or has a separator in it is a path; any other is the name of a shipped file.
+Whatever is wrong is a `TableError`, one line for the person who named the file.
+"""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Mapping
+from importlib.resources import files
+from importlib.resources.abc import Traversable
+from pathlib import Path
+from typing import Any
+
+from bench.grade import Rule, parse_rule
+from bench.limits import LimitSet, parse_limit_set
+from bench.procedure import Procedure, parse_procedure
+from bench.table import TableError
+
+KINDS: Mapping[str, str] = {"limits": "limit set", "grades": "grade rule", "procedures": "procedure"}
+"""Folders of `bench/data`, and what one file of each is called."""
+
+
+def shipped(kind: str) -> tuple[str, ...]:
+    """Names of the shipped files of one of KINDS, sorted."""
+    entries = (files("bench") / "data" / kind).iterdir()
+    return tuple(sorted(entry.name.removesuffix(".toml") for entry in entries if entry.name.endswith(".toml")))
+
+
+def is_path(name: str) -> bool:
+    return name.endswith(".toml") or "/" in name or os.sep in name
+
+
+def read(kind: str, name: str) -> tuple[Mapping[str, Any], str]:
+    """The parsed file called `name` (or at that path), and what to call it in messages."""
+    origin = f"{KINDS[kind]} {name}"
+    source: Path | Traversable
+    if is_path(name):
+        source = Path(name)
+    elif name in shipped(kind):
+        source = files("bench") / "data" / kind / f"{name}.toml"
+    else:
+        raise TableError(f"{origin}: no such name; there are {', '.join(shipped(kind))}, or give the path of a .toml file")
+    try:
+        return tomllib.loads(source.read_text(encoding="utf-8")), origin
+    except OSError as error:
+        raise TableError(f"{origin}: cannot be read: {error.strerror or error}") from error
+    except UnicodeDecodeError as error:
+        raise TableError(f"{origin}: not UTF-8 text (byte {error.start})") from error
+    except tomllib.TOMLDecodeError as error:
+        raise TableError(f"{origin}: not TOML: {error}") from error
+
+
+def limit_sets() -> tuple[LimitSet, ...]:
+    """Every shipped limit set."""
+    return tuple(parse_limit_set(*read("limits", name)) for name in shipped("limits"))
+
+
+def named_limits(name: str) -> tuple[str, tuple[LimitSet, ...]]:
+    """What `limits.choose` needs for a set, a family or a path: the name to choose by, and the sets to choose from."""
+    if not is_path(name):
+        if name in shipped("limits"):
+            return name, (parse_limit_set(*read("limits", name)),)
+        return name, limit_sets()
+    own = parse_limit_set(*read("limits", name))
+    return own.name, (own,)
+
+
+def grade_rule(name: str = "default") -> Rule:
+    return parse_rule(*read("grades", name))
+
+
+def procedure(name: str) -> Procedure:
+    return parse_procedure(*read("procedures", name))

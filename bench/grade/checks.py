@@ -1,0 +1,150 @@
+"""A rule applied: each condition is true, false or unknown; unknown never helps a unit to a grade, and is said."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from bench.grade.rule import Band, Condition, FactIs, Margin, Misses, Outcomes, Rule, ShareOfLimit, Step
+from bench.grade.words import speech_of, title_of
+from bench.limits import Limit
+from bench.measure import Measured
+from bench.uncertainty import Estimate, NotMeasured
+from bench.verdict import Outcome, Verdict
+
+
+@dataclass(frozen=True)
+class Grade:
+    """A grade: short name (`A`, `none`), what it means, the rule that gave it, why, and what the shop does with such a unit."""
+
+    name: str
+    title: str
+    rule: str
+    because: tuple[str, ...] = ()
+    wording: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Check:
+    """A condition evaluated: true, false or unknown (None), and the sentence part that says so."""
+
+    holds: bool | None
+    text: str
+
+
+@dataclass
+class _Case:
+    """What is graded, and the checks of the grades already tried."""
+
+    measured: Measured
+    verdicts: Sequence[Verdict]
+    tried: dict[str, list[_Check]] = field(default_factory=dict)
+
+
+def grade(rule: Rule, measured: Measured, verdicts: Sequence[Verdict]) -> Grade:
+    """The first grade of the rule whose conditions hold; none, with the reason, while the bench is at fault.
+
+    `because` says what decided, then what kept the unit from the grades tried before, then what those could not know.
+    """
+    if measured.bench_faults:
+        texts = tuple(f"bench fault: {fault.text}" for fault in measured.bench_faults)
+        return Grade("none", "not graded", rule.name, texts, "Put the bench right and test again.")
+    case = _Case(measured, verdicts)
+    against_it: list[str] = []
+    for step in rule.steps:
+        checks = [_check(condition, case) for condition in step.conditions]
+        case.tried[step.name] = checks
+        holds = [check.holds is True for check in checks]
+        if all(holds) if step.need == "all" else any(holds):
+            deciding = [check.text for check in checks if check.holds]
+            return Grade(step.name, step.title, rule.name, (*deciding, *against_it), step.wording)
+        against_it += _kept_from(step, checks)
+    return Grade(rule.otherwise.name, rule.otherwise.title, rule.name, tuple(against_it), rule.otherwise.wording)
+
+
+def _kept_from(step: Step, checks: Sequence[_Check]) -> list[str]:
+    """Why the unit did not get this grade; of an "any" grade only what could not be known, since the rest speaks for the unit."""
+    missed = [f"not {step.name}: {c.text}" for c in checks if c.holds is False and step.need == "all"]
+    return missed + [f"not known for {step.name}: {c.text}" for c in checks if c.holds is None]
+
+
+def _check(condition: Condition, case: _Case) -> _Check:
+    match condition:
+        case Band():
+            return _check_band(condition, case.measured)
+        case ShareOfLimit():
+            return _check_share(condition, case)
+        case Outcomes():
+            return _check_outcomes(condition, case.verdicts)
+        case Margin():
+            return _check_margin(condition, case.verdicts)
+        case FactIs(fact=fact, allowed=allowed):
+            seen = case.measured.facts.get(fact, "unknown")
+            if seen == "unknown":
+                return _Check(None, f"{fact} was not seen or entered")
+            return _Check(seen in allowed, f"{fact} is {seen}")
+        case Misses(of=of, at_most=at_most):
+            missed = sum(check.holds is False for check in case.tried[of])
+            return _Check(missed <= at_most, f"{missed} of the conditions for {of} missed")
+
+
+def _check_band(band: Band, measured: Measured) -> _Check:
+    found = measured.values.get(band.quantity, NotMeasured("not part of this test"))
+    speech = speech_of(band.quantity)
+    if isinstance(found, NotMeasured):
+        return _Check(None, f"{speech.title} was not measured ({found.reason})")
+    if found.n < band.flashes:
+        return _Check(None, f"{speech.title}: {found.n} of the {band.flashes} flashes asked for were seen")
+    room = _room(band, found)
+    holds = room > 0.0 if band.open_ends else room >= 0.0
+    return _Check(holds, f"{speech.title} {speech.value(found, band.low, band.high)} ({speech.band(band.low, band.high)})")
+
+
+def _room(band: Band, found: Estimate) -> float:
+    """How far inside the band the value lies, after the margin in U; negative outside."""
+    low = -math.inf if band.low is None else band.low
+    high = math.inf if band.high is None else band.high
+    return min(found.value - low, high - found.value) - band.by_u * found.expanded()
+
+
+def _check_share(condition: ShareOfLimit, case: _Case) -> _Check:
+    limits = [v.limit for v in case.verdicts if isinstance(v.limit, Limit) and v.limit.quantity in condition.quantities]
+    bands = [Band(limit.quantity, None, condition.share * limit.high) for limit in limits if limit.high is not None]
+    if not bands:
+        titles = ", ".join(speech_of(name).title for name in condition.quantities)
+        return _Check(None, f"no limit set used has a limit for {titles}")
+    checks = [_check_band(band, case.measured) for band in bands]
+    holds = False if any(c.holds is False for c in checks) else None if any(c.holds is None for c in checks) else True
+    return _Check(holds, "; ".join(check.text for check in checks if check.holds is holds))
+
+
+def _check_outcomes(condition: Outcomes, verdicts: Sequence[Verdict]) -> _Check:
+    if not verdicts:
+        return _Check(None, "no limit was judged")
+    inside = [v for v in verdicts if v.outcome in condition.allowed]
+    outside = [v for v in verdicts if v.outcome not in condition.allowed]
+    holds = not outside if condition.every else bool(inside)
+    if condition.every == holds:
+        return _Check(holds, f"{'every' if holds else 'no'} limit: {' or '.join(condition.allowed)}")
+    return _Check(holds, "; ".join(f"{title_of(v)}: {v.outcome}" for v in (inside if holds else outside)))
+
+
+def _check_margin(condition: Margin, verdicts: Sequence[Verdict]) -> _Check:
+    if not verdicts:
+        return _Check(None, "no limit was judged")
+    near = [title_of(v) for v in verdicts if not _has_margin(v, condition.by_u) and v.outcome is not Outcome.NOT_MEASURED]
+    unknown = [title_of(v) for v in verdicts if v.outcome is Outcome.NOT_MEASURED]
+    if near:
+        return _Check(False, f"not inside by the uncertainty: {', '.join(near)}")
+    if unknown:
+        return _Check(None, f"not measured: {', '.join(unknown)}")
+    return _Check(True, "inside every limit by the uncertainty")
+
+
+def _has_margin(verdict: Verdict, by_u: float) -> bool:
+    """What facts or alternatives decide has no distance to a limit: there it must pass."""
+    limit, found = verdict.limit, verdict.found
+    if not isinstance(limit, Limit) or not isinstance(found, Estimate):
+        return verdict.outcome is Outcome.PASS
+    return _room(Band(limit.quantity, limit.low, limit.high, by_u=by_u), found) >= 0.0

@@ -1,0 +1,160 @@
+"""A shop's rule file: grades with conditions on values, verdicts, margins and facts (format 1, in `bench/data/grades/default.toml`)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from bench.limits import read_band
+from bench.measure import QUANTITIES
+from bench.table import Table, read_all, top_table
+from bench.verdict import Outcome
+
+FORMAT = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """A value in a band, ends included or (`open_ends`) not, by `by_u` expanded uncertainties, with `flashes` behind it."""
+
+    quantity: str
+    low: float | None
+    high: float | None
+    open_ends: bool = False
+    by_u: float = 0.0
+    flashes: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class ShareOfLimit:
+    """The value at most `share` of its upper limit, for those of `quantities` that have one; at least one must."""
+
+    quantities: tuple[str, ...]
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class Outcomes:
+    """Every (or any) verdict among `allowed`."""
+
+    allowed: tuple[Outcome, ...]
+    every: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Margin:
+    """Inside every limit by `by_u` expanded uncertainties; what a fact or alternatives decide must pass."""
+
+    by_u: float
+
+
+@dataclass(frozen=True, slots=True)
+class FactIs:
+    fact: str
+    allowed: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Misses:
+    """At most so many conditions of an earlier grade do not hold. What is unknown there is no miss."""
+
+    of: str
+    at_most: int
+
+
+Condition = Band | ShareOfLimit | Outcomes | Margin | FactIs | Misses
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One grade of a rule: given if `need` (all or any) of its conditions hold."""
+
+    name: str
+    title: str
+    wording: str
+    need: Literal["all", "any"] = "all"
+    conditions: tuple[Condition, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """Grades in the order in which they are tried, and what is said when none is given."""
+
+    name: str
+    title: str
+    steps: tuple[Step, ...]
+    otherwise: Step
+
+
+def parse_rule(content: Mapping[str, Any], origin: str) -> Rule:
+    """The rule from the parsed TOML of one file, TableError in one line otherwise; `origin` names the file for people."""
+    top = top_table(content, origin, FORMAT)
+    name, title = top.text("name"), top.text("title")
+    tables = top.tables("grade")
+    if not tables:
+        raise top.error("grade", "no grade; a rule needs at least one")
+    steps = read_all(tables, _step)
+    (otherwise,) = read_all([top.table("otherwise")], lambda t: Step(t.text("name"), t.text("title"), t.text("wording")))
+    top.done()
+    for number, (step, table) in enumerate(zip(steps, tables, strict=True)):
+        earlier = [s.name for s in steps[:number]]
+        for condition in step.conditions:
+            if isinstance(condition, Misses) and condition.of not in earlier:
+                raise table.error("misses_of", f"got {condition.of!r}; it must be an earlier grade of the file")
+    return Rule(name, title, steps, otherwise)
+
+
+def _step(table: Table) -> Step:
+    need: Literal["all", "any"] = "any" if table.choice("need", ("all", "any")) == "any" else "all"
+    conditions = read_all(table.tables("condition"), _condition)
+    if not conditions:
+        raise table.error("condition", "no condition; a grade needs at least one")
+    return Step(table.text("name"), table.text("title"), table.text("wording"), need, conditions)
+
+
+def _condition(table: Table) -> Condition:
+    if "quantity" in table:
+        return _band(table)
+    if "share_of_limit" in table:
+        quantities = table.texts("quantities")
+        for name in quantities:
+            if name not in QUANTITIES:
+                raise table.error("quantities", f"got {name!r}; it must be among {', '.join(QUANTITIES)}")
+        return ShareOfLimit(quantities, _positive(table, "share_of_limit"))
+    for key in ("every_verdict", "any_verdict"):
+        if key in table:
+            return Outcomes(_outcomes(table, key), key == "every_verdict")
+    if "limits_by_U" in table:
+        return Margin(_positive(table, "limits_by_U"))
+    if "fact" in table:
+        return FactIs(table.text("fact"), table.texts("allowed"))
+    if "misses_of" in table:
+        return Misses(table.text("misses_of"), table.whole("at_most", 0))
+    kinds = "quantity, share_of_limit, every_verdict, any_verdict, limits_by_U, fact, misses_of"
+    raise table.error("condition", f"says nothing to check; one of these keys must be there: {kinds}")
+
+
+def _band(table: Table) -> Band:
+    quantity, _, ends = read_band(table, ("low", "high", "above", "below"))
+    given = {key for key, value in ends.items() if value is not None}
+    if not given or (given & {"low", "high"} and given & {"above", "below"}):
+        raise table.error("low", "give low and/or high, or else above and/or below")
+    by_u = _positive(table, "by_U") if "by_U" in table else 0.0
+    low, high = (ends["low"], ends["high"]) if given <= {"low", "high"} else (ends["above"], ends["below"])
+    return Band(quantity, low, high, not given <= {"low", "high"}, by_u, table.whole("flashes", 0, 0))
+
+
+def _positive(table: Table, key: str) -> float:
+    value = table.number(key)
+    if value is None or value <= 0.0:
+        raise table.error(key, f"got {value!r}; it must be a number above 0")
+    return value
+
+
+def _outcomes(table: Table, key: str) -> tuple[Outcome, ...]:
+    texts = table.texts(key)
+    for text in texts:
+        if text not in tuple(Outcome):
+            raise table.error(key, f"got {text!r}; it must be among {', '.join(Outcome)}")
+    return tuple(Outcome(text) for text in texts)

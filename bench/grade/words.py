@@ -1,0 +1,78 @@
+"""How quantities are spoken of in reasons: plain words, the units people use, numbers that do not lie about their side of a limit."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+
+from bench.limits import Limit
+from bench.measure import QUANTITIES
+from bench.rounding import against, plain, rounded, uncertainty_text
+from bench.uncertainty import Estimate
+from bench.verdict import Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Speech:
+    """How a quantity is spoken of: title, what to say above and below its limits, unit, and how many of it one SI unit is."""
+
+    title: str
+    too_high: str
+    too_low: str
+    unit: str
+    scale: Fraction = Fraction(1)
+
+    def value(self, found: Estimate, *limits: float | None) -> str:
+        """`136.8 ± 0.2 flashes a minute`, with the digits that tell it from the nearest limit."""
+        value, expanded = self._scaled(found.value), self._scaled(found.expanded())
+        near = [self._scaled(limit) for limit in limits if limit is not None]
+        text = against(value, min(near, key=lambda limit: abs(limit - value)), expanded) if near else rounded(value, expanded)
+        plus_minus = f" ± {uncertainty_text(expanded)}" if expanded else ""
+        return f"{text}{plus_minus}{self.unit}"
+
+    def band(self, low: float | None, high: float | None) -> str:
+        if low is not None and high is not None:
+            return f"the limits are {self._number(low)} and {self._number(high)}"
+        return f"at least {self._number(low)}" if low is not None else f"at most {self._number(high)}" if high is not None else ""
+
+    def limit(self, limit: float) -> str:
+        return f"the limit is {self._number(limit)}"
+
+    def _number(self, si: float | None) -> str:
+        return "" if si is None else plain(self._scaled(si))
+
+    def _scaled(self, si: float) -> float:
+        return float(Fraction(repr(si)) * self.scale)
+
+
+_PER_MINUTE = " flashes a minute"
+_PERCENT = Fraction(100)
+_SPEECH: Mapping[str, Speech] = {
+    "rate_per_min": Speech("flash rate", "Too fast", "Too slow", _PER_MINUTE),
+    "rate_total_per_min": Speech("flash rate", "Too fast", "Too slow", _PER_MINUTE),
+    "on_ratio": Speech("on-time", "Lit too long in each flash", "Lit too briefly in each flash", " % of the time", _PERCENT),
+    "start_s": Speech("starting time", "Starts too late", "Starts too early", " s"),
+    "first_light_s": Speech("time to first light", "Lights too late", "Lights too early", " s"),
+    "first_extinction_s": Speech("time to first extinction", "Goes out too late at first", "Goes out too early at first", " s"),
+    "drop_v": Speech("contact drop", "Loses too much voltage", "Loses too little voltage", " V"),
+    "drop_largest_v": Speech("largest contact drop", "Loses too much in a flash", "Loses too little in a flash", " V"),
+    "missed": Speech("missed flashes", "Misses flashes", "Misses too few flashes", ""),
+    "stuck": Speech("long flashes", "Sticks", "Sticks too seldom", ""),
+    "outage_rate_per_min": Speech("flash rate, one lamp out", "Fast with a lamp out", "Slow with a lamp out", _PER_MINUTE),
+}
+
+
+def speech_of(quantity: str) -> Speech:
+    """The words for a quantity; those without their own are spoken of by title, ratios in percent."""
+    known = _SPEECH.get(quantity)
+    if known is not None:
+        return known
+    title, unit = QUANTITIES[quantity].title, QUANTITIES[quantity].unit
+    name = title[0].upper() + title[1:]
+    suffix, scale = (" %", _PERCENT) if unit == "1" else (f" {unit}", Fraction(1))
+    return Speech(title, f"{name} too high", f"{name} too low", suffix, scale)
+
+
+def title_of(verdict: Verdict) -> str:
+    return speech_of(verdict.limit.quantity).title if isinstance(verdict.limit, Limit) else verdict.limit.title

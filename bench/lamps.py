@@ -1,0 +1,28 @@
+"""What filament lamps of a rated wattage take: to tell a dead or wrong lamp in the bank from a fault of the unit.
+
+Pure. Objective wattages at test voltage: UN R37 and Directive 97/24/EC data sheets (21 W and 5 W filaments read; 10 W from
+memory). Current against voltage: I ~ V^0.55 (Standard Handbook for Electrical Engineers, after a public summary).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+TEST_V: Mapping[float, float] = {6.0: 6.75, 12.0: 13.5, 24.0: 28.0}
+_OBJECTIVE_W: Mapping[float, Mapping[float, float]] = {
+    21.0: {6.0: 26.0, 12.0: 25.0, 24.0: 28.0},
+    10.0: {6.0: 10.0, 12.0: 10.0, 24.0: 12.5},
+    5.0: {6.0: 5.0, 12.0: 5.0, 24.0: 7.0},
+}
+CURRENT_EXPONENT = 0.55
+TOLERANCE = 0.06  # of the objective wattage, same data sheets
+
+
+def expected_current_a(rated_w: Iterable[float], system_v: float, lamp_v: float) -> float:
+    """Current in A that these lamps take together at lamp_v; ValueError for a system voltage that no lamp is made for."""
+    if system_v not in TEST_V:
+        raise ValueError(f"system voltage must be one of {', '.join(f'{v:g}' for v in TEST_V)} V, got {system_v!r}")
+    test_v = TEST_V[system_v]
+    # A wattage not in the table is taken as 1.19 times its rating, as the 21 W lamp is.
+    watts = sum(_OBJECTIVE_W.get(w, {}).get(system_v, 1.19 * w) for w in rated_w)
+    return watts / test_v * (max(lamp_v, 0.0) / test_v) ** CURRENT_EXPONENT

@@ -1,0 +1,271 @@
+"""Limit sets: what a unit is held to, where each number comes from, and how sure we are that it stands there.
+
+Pure: parsed TOML in, `LimitSet` out (format 1, described in `bench/data/limits/shop-example.toml`). A number is `read` (seen in
+the document named), `summary` (seen in somebody else's account of it), `memory` (recalled; with a confidence) or `own` (chosen by
+whoever wrote the file). A requirement is a band for a quantity, a set of allowed words for a fact, or alternatives of these.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Any
+
+from bench.measure import QUANTITIES
+from bench.table import Table, read_all, top_table
+
+FORMAT = 1
+BASES = ("read", "summary", "memory", "own")
+RULES: Mapping[str, str] = {"mean-of-rates": "rate_per_min", "total-time": "rate_total_per_min"}
+"""Averaging rules, and the rate that each of them judges."""
+
+UNITS: Mapping[str, tuple[str, Fraction]] = {
+    "1/min": ("1/min", Fraction(1)), "Hz": ("1/min", Fraction(60)),
+    "1/min/min": ("1/min/min", Fraction(1)),
+    "s": ("s", Fraction(1)), "ms": ("s", Fraction(1, 1000)),
+    "V": ("V", Fraction(1)), "mV": ("V", Fraction(1, 1000)), "V/min": ("V/min", Fraction(1)),
+    "A": ("A", Fraction(1)), "mA": ("A", Fraction(1, 1000)),
+    "ohm": ("ohm", Fraction(1)), "mohm": ("ohm", Fraction(1, 1000)),
+    "1": ("1", Fraction(1)), "%": ("1", Fraction(1, 100)),
+    "degC": ("degC", Fraction(1)),
+}
+"""Units a file may use (also pint's spelling): the quantity's own unit, and how many of it one of these is."""
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Where a number comes from. `clause` is given only where somebody has read it; `confidence` only for `memory` (H, M, L)."""
+
+    basis: str
+    text: str
+    clause: str = ""
+    confidence: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """A band for one quantity, in its own unit; both ends belong to it, None is open. `unit` is the file's, for printing."""
+
+    quantity: str
+    low: float | None
+    high: float | None
+    unit: str
+    source: Source
+
+    @property
+    def title(self) -> str:
+        return QUANTITIES[self.quantity].title
+
+
+@dataclass(frozen=True, slots=True)
+class FactLimit:
+    """Words allowed for one of `Measured.facts`."""
+
+    fact: str
+    allowed: tuple[str, ...]
+    title: str
+    source: Source
+
+
+@dataclass(frozen=True, slots=True)
+class AllOf:
+    """One alternative: it holds if all its limits do."""
+
+    title: str
+    limits: tuple[Limit | FactLimit, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class AnyOf:
+    """Alternatives: it is enough if one of them holds."""
+
+    title: str
+    alternatives: tuple[AllOf, ...]
+
+
+Requirement = Limit | FactLimit | AllOf | AnyOf
+
+
+@dataclass(frozen=True, slots=True)
+class Averaging:
+    """Which rate is judged, and over which cycles: `skip` so many, then average at least `average`."""
+
+    rule: str
+    skip: int
+    average: int
+    source: Source
+
+    @property
+    def quantity(self) -> str:
+        return RULES[self.rule]
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """Something the paper asks of the test (voltage, temperature, number of starts): shown, not judged."""
+
+    text: str
+    source: Source
+
+
+@dataclass(frozen=True, slots=True)
+class LimitSet:
+    """What one edition of one paper asks of one kind of unit."""
+
+    name: str
+    title: str
+    family: str
+    edition: str
+    body: str
+    rest: str
+    load: str
+    lamps: tuple[int, int] | None
+    averaging: Averaging
+    requirements: tuple[Limit | FactLimit | AnyOf, ...]
+    conditions: tuple[Condition, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def limits(self) -> tuple[Limit, ...]:
+        """The plain bands, without facts and alternatives."""
+        return tuple(r for r in self.requirements if isinstance(r, Limit))
+
+
+class NoLimitSet(LookupError):
+    """No set fits what was asked for; the text says which would."""
+
+
+def parse_limit_set(content: Mapping[str, Any], origin: str) -> LimitSet:
+    """The limit set from the parsed TOML of one file, TableError in one line otherwise; `origin` names the file for people."""
+    top = top_table(content, origin, FORMAT)
+    averaging = top.table("averaging")
+    (rules,) = read_all([averaging], _averaging)
+    requirements: tuple[Limit | FactLimit | AnyOf, ...] = (
+        *read_all(top.tables("limit"), _limit),
+        *read_all(top.tables("fact"), _fact_limit),
+        *read_all(top.tables("any_of"), _any_of),
+    )
+    if not requirements:
+        raise top.error("limit", "no limit, fact or any_of: a set must ask for something")
+    for requirement in requirements:
+        if isinstance(requirement, Limit) and requirement.quantity in RULES.values() and requirement.quantity != rules.quantity:
+            raise averaging.error("rule", f"{rules.rule!r} judges {rules.quantity}, but a limit is for {requirement.quantity}")
+    name = top.text("name")
+    limit_set = LimitSet(
+        name=name,
+        title=top.text("title"),
+        family=top.text("family", name),
+        edition=top.text("edition"),
+        body=top.text("body"),
+        rest=top.choice("rest", ("closed", "open", "any"), "any"),
+        load=top.choice("load", ("fixed", "variable", "any"), "any"),
+        lamps=_lamps(top),
+        averaging=rules,
+        requirements=requirements,
+        conditions=read_all(top.tables("condition"), lambda t: Condition(t.text("text"), _source(t))),
+        notes=top.texts("notes", ()),
+    )
+    top.done()
+    return limit_set
+
+
+def choose(sets: Iterable[LimitSet], name: str, facts: Mapping[str, str], lamps: int | None) -> LimitSet:
+    """The set called `name`, or the one member of the family `name` that is for units at rest like this one, on so many lamps.
+
+    How the unit rests is what was seen (closed for at least 0.10 s or not: SAE J2068-1999, after a public summary); else one that
+    never lit is taken as open and one that never opened as closed. NoLimitSet if none or several fit.
+    """
+    sets = tuple(sets)
+    for limit_set in sets:
+        if limit_set.name == name:
+            return limit_set
+    family = tuple(s for s in sets if s.family == name)
+    if not family:
+        known = ", ".join(sorted({s.family for s in sets}))
+        raise NoLimitSet(f"no limit set or family is called {name!r}; there are: {known}")
+    rest = facts.get("rest", "unknown")
+    if rest == "unknown":
+        rest = {"dark": "open", "steady on": "closed"}.get(facts.get("behaviour", ""), "unknown")
+    fits = [s for s in family if s.rest in ("any", rest) and _for_lamps(s, lamps)]
+    if len(fits) == 1:
+        return fits[0]
+    if rest == "unknown" and len({s.rest for s in family}) > 1:
+        why = "whether the unit is closed or open at rest was not seen"
+    elif lamps is None and any(s.lamps for s in family):
+        why = "the number of lamps was not given"
+    else:
+        why = f"{'none' if not fits else 'more than one'} is for a unit {rest} at rest on {lamps} lamps"
+    raise NoLimitSet(f"cannot choose from the family {name!r}: {why}; name one of {', '.join(s.name for s in family)}")
+
+
+def to_own_unit(value: float, unit: str) -> float:
+    """A file's number in the unit of the quantity, rounded once (7 % is 0.07, not 0.07000000000000001)."""
+    return float(Fraction(repr(value)) * UNITS[unit][1])
+
+
+def read_band(table: Table, keys: Sequence[str]) -> tuple[str, str, dict[str, float | None]]:
+    """Quantity, unit and the numbers under `keys` in the quantity's own unit, from a table that speaks of one quantity."""
+    quantity = table.choice("quantity", tuple(QUANTITIES))
+    own = QUANTITIES[quantity].unit
+    unit = table.choice("unit", tuple(u for u, (base, _) in UNITS.items() if base == own))
+    numbers = {key: table.number(key) for key in keys}
+    return quantity, unit, {key: None if n is None else to_own_unit(n, unit) for key, n in numbers.items()}
+
+
+def _limit(table: Table) -> Limit:
+    quantity, unit, band = read_band(table, ("low", "high"))
+    low, high = band["low"], band["high"]
+    if low is None and high is None:
+        raise table.error("low", "neither low nor high is given; a limit needs at least one")
+    if low is not None and high is not None and low > high:
+        raise table.error("low", f"got low {low:g} above high {high:g}; low must not be above high")
+    return Limit(quantity, low, high, unit, _source(table))
+
+
+def _fact_limit(table: Table) -> FactLimit:
+    return FactLimit(table.text("fact"), table.texts("allowed"), table.text("title"), _source(table))
+
+
+def _any_of(table: Table) -> AnyOf:
+    alternatives = read_all(table.tables("alternative"), _all_of)
+    if len(alternatives) < 2:
+        raise table.error("alternative", f"got {len(alternatives)}; any_of needs at least two alternatives")
+    return AnyOf(table.text("title"), alternatives)
+
+
+def _all_of(table: Table) -> AllOf:
+    bands, facts = read_all(table.tables("limit"), _limit), read_all(table.tables("fact"), _fact_limit)
+    limits: tuple[Limit | FactLimit, ...] = (*bands, *facts)
+    if not limits:
+        raise table.error("limit", "an alternative needs at least one limit or fact")
+    return AllOf(table.text("title"), limits)
+
+
+def _averaging(table: Table) -> Averaging:
+    return Averaging(table.choice("rule", tuple(RULES)), table.whole("skip", 0), table.whole("average", 1), _source(table))
+
+
+def _source(table: Table) -> Source:
+    basis = table.choice("basis", BASES)
+    clause = table.text("clause", "")
+    confidence = table.choice("confidence", ("H", "M", "L")) if basis == "memory" else ""
+    if basis == "memory" and clause:
+        raise table.error("clause", f"got {clause!r} with basis 'memory'; a clause is only given where somebody has read it")
+    return Source(basis, table.text("source"), clause, confidence, table.text("note", ""))
+
+
+def _lamps(table: Table) -> tuple[int, int] | None:
+    if "lamps" not in table:
+        return None
+    lamps = table.table("lamps")
+    low, high = lamps.whole("least", 1), lamps.whole("most", 1)
+    lamps.done()
+    if low > high:
+        raise lamps.error("least", f"got {low} above most = {high}")
+    return low, high
+
+
+def _for_lamps(limit_set: LimitSet, lamps: int | None) -> bool:
+    return limit_set.lamps is None or (lamps is not None and limit_set.lamps[0] <= lamps <= limit_set.lamps[1])

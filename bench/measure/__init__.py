@@ -1,0 +1,10 @@
+"""Cycles to measurements: what one load and one supply can show, each value with its uncertainty or its reason for having none.
+
+Pure. `measure` makes a `Measured` of the `Evidence` that a run has gathered.
+"""
+
+from bench.measure.evidence import Conditions, Counts, Evidence
+from bench.measure.values import measure
+from bench.measure.vocabulary import QUANTITIES, BenchFault, Measured, Quantity
+
+__all__ = ["QUANTITIES", "BenchFault", "Conditions", "Counts", "Evidence", "Measured", "Quantity", "measure"]

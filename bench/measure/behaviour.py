@@ -1,0 +1,83 @@
+"""What the unit does, in words: flashing or not, closed or open at rest, what its pilot terminal does. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import median
+
+from bench.cycles import Cycle
+from bench.measure.evidence import Counts, Evidence
+
+CLOSED_AT_REST_S = 0.10  # SAE J2068-1999, after a public summary: closed for less counts as open at rest
+_AT_ONCE_S = 5e-3
+_STAYS_S = 5.0  # a state that lasts this long, and three usual periods, is taken to last
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """`rest` is `closed`, `open` or `unknown`; `light`, `extinction` and `done` are (instant, u) or None if they did not come."""
+
+    rest: str
+    light: tuple[float, float] | None = None
+    extinction: tuple[float, float] | None = None
+    done: tuple[float, float] | None = None
+
+
+def start_of(e: Evidence) -> Start:
+    """The start as the standards count it (SAE J2068-1999, after a public summary; light and extinction as in UN R48).
+
+    A unit that is closed when voltage comes and stays so for 0.10 s is closed at rest: its start ends at the first opening. Any other
+    is open at rest: its start ends with its first full cycle, at the opening after the first light. (A closing of a few
+    milliseconds at once, as a two-coil relay shows, gives no light.)
+    """
+    if e.applied is None or not e.starts:
+        return Start("unknown" if e.applied is None or e.end_s - e.applied.t_s < CLOSED_AT_REST_S else "open")
+    events = list(e.starts)
+    closed_at_once = events[0].closed and events[0].t_s - e.applied.t_s < _AT_ONCE_S
+    if closed_at_once and len(events) > 1 and events[1].t_s - events[0].t_s < CLOSED_AT_REST_S:
+        events = events[2:]
+        closed_at_once = False
+    if not closed_at_once and not events:
+        return Start("open")
+    if closed_at_once and len(events) == 1 and e.end_s - events[0].t_s < CLOSED_AT_REST_S:
+        return Start("unknown")
+    light = (events[0].t_s, events[0].u_s)
+    opened = (events[1].t_s, events[1].u_s) if len(events) > 1 else None
+    return Start("closed" if closed_at_once else "open", light, opened, opened)
+
+
+def behaviour(e: Evidence, counts: Counts) -> str:
+    """One of the words of `Measured.facts['behaviour']`."""
+    if e.applied is None and not e.cycles and e.begun is None:
+        return "no supply"
+    since = e.applied.t_s if e.applied is not None else 0.0
+    usual = median(c.period_s for c in e.cycles) if e.cycles else 0.0
+    stays = max(_STAYS_S, 3.0 * usual)
+    if e.begun is not None and e.broke is None:
+        if e.end_s - e.begun.t_s >= stays:
+            return "steady on"
+    else:
+        dark_since = e.broke.t_s if e.broke is not None else since
+        if e.end_s - dark_since >= stays:
+            return "one flash" if len(e.cycles) == 0 and e.broke is not None and _lit_long(e) else "dark"
+    if len(e.cycles) + e.cycles_before < counts.skip + counts.average:
+        return "too few"
+    return "flashing"
+
+
+def _lit_long(e: Evidence) -> bool:
+    return e.begun is not None and e.broke is not None and e.broke.t_s - e.begun.t_s >= CLOSED_AT_REST_S
+
+
+def pilot_fact(e: Evidence, cycles: Sequence[Cycle]) -> str:
+    """What the pilot terminal does against the lamps: `in step`, `antiphase`, `steady`, `dead`, or `unknown` without flashes."""
+    on = [c.lit.pilot.value for c in cycles if c.lit.pilot is not None]
+    off = [c.dark.pilot.value for c in cycles if c.dark.pilot is not None]
+    if not on and e.lit_now is not None and e.lit_now.pilot is not None:
+        return "steady" if e.lit_now.pilot.value > 0.5 * e.conditions.system_v else "dead"
+    if not on or not off:
+        return "unknown"
+    live = 0.4 * e.conditions.system_v
+    words = {(True, False): "in step", (False, True): "antiphase", (True, True): "steady", (False, False): "dead"}
+    return words[median(on) > live, median(off) > live]

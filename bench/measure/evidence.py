@@ -1,0 +1,127 @@
+"""What a run has shown so far, and how a channel's reading gets its uncertainty budget. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from bench.clock import ClockEstimate
+from bench.cycles import Cycle, Dark, Lit, Reading
+from bench.samples import Accuracy
+from bench.transitions import SupplyEdge, Transition
+from bench.uncertainty import Component, Estimate, type_a
+
+
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """How a run was set up, as far as measuring must know it.
+
+    `lamps_w`: rated watts of each lamp closed, empty if not known. `filament`: all of them are filament lamps (else their current
+    says nothing). `supply_low_v` .. `supply_high_v`: where the voltage at the unit's input should be while it is on.
+    """
+
+    system_v: float = 12.0
+    lamps_w: tuple[float, ...] = ()
+    filament: bool = True
+    supply_low_v: float | None = None
+    supply_high_v: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """Which cycles count: after `skip` complete ones, the next `average` or more, up to `at_most`.
+
+    The defaults are those of SAE J945 Feb 1966 para 3, as quoted by NHTSA: after at least five cycles, at least three.
+    """
+
+    skip: int = 5
+    average: int = 3
+    at_most: int | None = None
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """All that measuring looks at. Times are of the board's nominal clock; `clock` says how to correct them."""
+
+    cycles: Sequence[Cycle]
+    cycles_before: int  # complete cycles that came before the first of `cycles` and are no longer kept
+    cycles_broken: int
+    interruptions: int
+    applied: SupplyEdge | None
+    removed: SupplyEdge | None
+    starts: Sequence[Transition]
+    first_lit: Lit | None
+    first_dark: Dark | None
+    begun: Transition | None
+    broke: Transition | None
+    lit_now: Lit | None
+    dark_now: Dark | None
+    now_s: float
+    rest: Mapping[str, Reading]
+    accuracies: Mapping[str, Accuracy]
+    clock: ClockEstimate
+    conditions: Conditions
+    clock_half_width: float = 0.0
+    lost_at_start: bool = False
+    temperature: Reading | None = None
+    switches: Sequence[float] = field(default_factory=tuple)
+
+    @property
+    def end_s(self) -> float:
+        """The last instant at which the unit was supplied."""
+        return self.removed.t_s if self.removed is not None else self.now_s
+
+
+def systematic(e: Evidence, channel: str, value: float, others: Mapping[str, float] | None = None) -> tuple[Component, ...]:
+    """What a channel's reading may be off by in the same way every time: scale, zero, linearity, another channel's share.
+
+    `value` is the reading in the channel's unit; `others` the readings of channels that it may partly show.
+    """
+    a = e.accuracies[channel]
+    rest = e.rest.get(channel)
+    parts = [Component(f"{channel}: scale", abs(value) * a.u_scale)]
+    if rest is not None and rest_is_zero(channel):
+        parts.append(Component(f"{channel}: zero (taken at rest)", math.hypot(rest.u, a.u_line)))
+    else:
+        parts.append(Component(f"{channel}: zero", a.u_zero))
+    parts.append(Component(f"{channel}: linearity and counts", a.u_line))
+    for other, u in a.common:
+        share = (others or {}).get(other, 0.0)
+        parts.append(Component(f"{channel}: share of {other}", abs(share) * u))
+    return tuple(parts)
+
+
+def rest_is_zero(channel: str) -> bool:
+    """With no supply on the unit, currents and the drop are 0 and their readings are zeros; a voltage may be anything."""
+    return channel in ("i_load", "i_load_low", "v_drop")
+
+
+def corrected(e: Evidence, channel: str, value: float) -> float:
+    """A drop's reading less the zero taken at rest. (Currents have it taken off before.)"""
+    rest = e.rest.get(channel)
+    return value - rest.value if rest is not None and channel == "v_drop" else value
+
+
+def current_channel(e: Evidence, value_a: float) -> str:
+    """Which current range a reading of value_a was taken on."""
+    low = e.accuracies.get("i_load_low")
+    return "i_load_low" if low is not None and value_a < low.high - 0.01 * (low.high - low.low) else "i_load"
+
+
+def mean_of(readings: Sequence[Reading], unit: str, systematics: tuple[Component, ...], source: str) -> Estimate:
+    """The mean of the same reading in several cycles: type A from the cycles (or a single one's noise), type B as given."""
+    a = type_a([r.value for r in readings])
+    random = a.component(f"{source}: scatter of {a.n} cycles") if a.n > 1 else Component(f"{source}: noise", readings[0].u)
+    return Estimate(a.mean, unit, (random, *systematics), a.n)
+
+
+def duration(e: Evidence, seconds: float, parts: Sequence[Component], n: int = 1) -> Estimate:
+    """A duration of the board's clock, corrected; `parts` are its random components in s."""
+    value = seconds * (1.0 + e.clock.rel_error)
+    return Estimate(value, "s", (*parts, clock_component(e, value)), n)
+
+
+def clock_component(e: Evidence, value: float) -> Component:
+    source = "clock (against the host's)" if e.clock.corrected else "clock (board's own tolerance)"
+    return Component(source, abs(value) * e.clock.u, e.clock.dof)

@@ -1,0 +1,146 @@
+"""Faults of the bench, found in the evidence, so that none is charged to the unit. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from statistics import median
+
+from bench.cycles import Cycle
+from bench.lamps import expected_current_a
+from bench.measure.evidence import Evidence
+from bench.measure.vocabulary import BenchFault
+from bench.uncertainty import Estimate, Measurement, NotMeasured
+
+_LIT_LEAST_S = 0.1  # before that the lamps' own inrush hides a change of load
+_CURRENT_OFF = 0.14  # part of the expected current: lamps are within 6 % (UN R37), one 5 W lamp of 2 x 21 + 5 W is 11 %
+_DIED = 0.10
+_SOURCE_OHM: Mapping[float, float] = {6.0: 0.25, 12.0: 0.35, 24.0: 0.8}
+_COLD_LEAST = 3.2  # inrush over steady of cold lamps through the worst contact worth testing
+_START = ("start_s", "first_light_s", "first_extinction_s", "inrush_first_a", "inrush_ratio")
+
+
+def bench_faults(e: Evidence, died: int | None) -> tuple[BenchFault, ...]:
+    """All bench faults that show; none if the bench is in order."""
+    return tuple(_found(e, died))
+
+
+def _found(e: Evidence, died: int | None) -> Iterator[BenchFault]:
+    yield from _leads(e)
+    if e.clock.corrected and e.clock_half_width and abs(e.clock.rel_error) > e.clock_half_width + 3.0 * e.clock.u:
+        yield BenchFault(
+            "clock-off",
+            f"the board's clock is {e.clock.rel_error * 100:+.2f} % off, outside its own {e.clock_half_width * 100:g} %: "
+            "corrected, but have the board looked at",
+            spoils=False,
+        )
+    yield from _supply(e)
+    yield from _lamps(e, died)
+
+
+def _leads(e: Evidence) -> Iterator[BenchFault]:
+    dark = e.dark_now
+    if dark is None or dark.current is None or dark.supply is None or dark.out is None:
+        return
+    floor = 0.3 * e.conditions.system_v
+    flowing = dark.current.value > 0.6
+    if dark.out.value > dark.supply.value + floor:
+        yield BenchFault("sense-leads-swapped", "the output reads more than the input: swap the sense leads SB and SL, or the unit is in backwards")
+    elif flowing and dark.supply.value < floor:
+        yield BenchFault("sense-in-off", f"{dark.current.value:.1f} A flow but the input reads {dark.supply.value:.2f} V: sense lead SB is off")
+    elif flowing and dark.out.value < 0.05 * dark.supply.value and dark.current.value > 0.25 * _expected(e, dark.supply.value, 2.4):
+        yield BenchFault("sense-out-off", f"{dark.current.value:.1f} A flow but the output reads {dark.out.value:.2f} V: sense lead SL is off")
+
+
+def _expected(e: Evidence, lamp_v: float, unknown: float) -> float:
+    if not e.conditions.lamps_w or not e.conditions.filament:
+        return unknown
+    return expected_current_a(e.conditions.lamps_w, e.conditions.system_v, lamp_v)
+
+
+def _supply(e: Evidence) -> Iterator[BenchFault]:
+    lits = [c.lit for c in e.cycles] or ([e.lit_now] if e.lit_now is not None else [])
+    readings = [lit.supply.value for lit in lits if lit.supply is not None]
+    low, high = e.conditions.supply_low_v, e.conditions.supply_high_v
+    if readings and low is not None and high is not None:
+        worst = max(readings, key=lambda v: max(low - v, v - high))
+        if not low <= worst <= high:
+            yield BenchFault("supply-out-of-range", f"the supply was {worst:.2f} V at the unit while on, not {low:.1f} to {high:.1f} V: set it and test again")
+    for cycle in e.cycles[:3]:
+        ohm = _source_ohm(cycle)
+        if ohm is not None and ohm > _SOURCE_OHM.get(e.conditions.system_v, 0.35):
+            yield BenchFault(
+                "supply-limited",
+                f"the supply gives way under the inrush as if {ohm:.2f} ohm were in the lead: use a battery, or a supply of 40 A",
+            )
+            return
+
+
+def _source_ohm(cycle: Cycle) -> float | None:
+    """How far the input falls for each ampere just after the make that ends this cycle; None if it can't be told."""
+    dark, dip = cycle.dark.supply, cycle.lit.dip
+    if dark is None or dip is None or dip[1] < 2.0:
+        return None
+    return (dark.value - dip[0]) / dip[1]
+
+
+def _lamps(e: Evidence, died: int | None) -> Iterator[BenchFault]:
+    if not e.conditions.lamps_w or not e.conditions.filament:
+        return
+    names = " + ".join(f"{w:g} W" for w in e.conditions.lamps_w)
+    cycles = e.cycles if died is None else e.cycles[:died]
+    lits = [c.lit for c in cycles if c.on_s > _LIT_LEAST_S]
+    if not lits and e.lit_now is not None and e.begun is not None and e.end_s - e.begun.t_s > _LIT_LEAST_S:
+        lits = [e.lit_now]
+    ratios = [
+        lit.steady.value / expected_current_a(e.conditions.lamps_w, e.conditions.system_v, lit.lamp.value)
+        for lit in lits
+        if lit.steady is not None and lit.lamp is not None and lit.lamp.value > 0.3 * e.conditions.system_v
+    ]
+    if ratios and abs(median(ratios) - 1.0) > _CURRENT_OFF:
+        yield BenchFault(
+            "lamp-current",
+            f"the lamps take {median(ratios) * 100:.0f} % of what {names} should: one is dead, or of the wrong wattage, or its holder is bad",
+        )
+    first = e.first_lit or e.lit_now
+    if ratios and first is not None and first.peak is not None and lits[0].steady is not None:
+        ratio = first.peak.value / lits[0].steady.value
+        if ratio < _COLD_LEAST and first.peak.u < 0.1 * first.peak.value:
+            yield BenchFault(
+                "lamps-not-cold",
+                f"the first inrush was only {ratio:.1f} times the steady current: the lamps were still warm, or are not filament lamps",
+            )
+    if died is not None:
+        yield BenchFault("lamp-died", f"the lamps' current changed at flash {died + e.cycles_before + 1}: a lamp or its holder failed; nothing after that counts")
+
+
+def lamp_died_at(e: Evidence) -> int | None:
+    """Index of the first kept cycle after which the load itself (its conductance) changed for good; None if it never did."""
+    if not e.conditions.filament:
+        return None
+    loads = [
+        (i, c.lit.steady.value / c.lit.lamp.value)
+        for i, c in enumerate(e.cycles)
+        if c.on_s > _LIT_LEAST_S and c.lit.steady is not None and c.lit.lamp is not None and c.lit.lamp.value > 0.3 * e.conditions.system_v
+    ]
+    for k in range(1, len(loads)):
+        before = median(g for _, g in loads[max(0, k - 3) : k])
+        after = median(g for _, g in loads[k : k + 3])
+        if abs(loads[k][1] / before - 1.0) > _DIED and abs(after / before - 1.0) > _DIED:
+            return loads[k][0]
+    return None
+
+
+def spoilt(values: Mapping[str, Measurement], faults: tuple[BenchFault, ...]) -> dict[str, Measurement]:
+    """The values less those that a fault of the bench makes worthless; the reason goes with them."""
+    found = dict(values)
+    for fault in faults:
+        if fault.code in ("supply-limited", "lamps-not-cold"):
+            for name in _START:
+                if isinstance(found.get(name), Estimate):
+                    found[name] = NotMeasured(fault.text, "bench")
+        if fault.code == "lamp-died":
+            for name, value in found.items():
+                if isinstance(value, NotMeasured):
+                    found[name] = replace(value, fault="bench")
+    return found

@@ -1,0 +1,275 @@
+"""The values: rate, on-time, starting, drop, currents, bounce, pilot, steadiness. Pure.
+
+What the mean of cycles stands for is the unit's mean under these conditions, of which the cycles are a sample; so their scatter
+is in the uncertainty (type A). A single event (a start, the first inrush) stands for itself.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from statistics import median
+
+from bench.cycles import Cycle, Reading
+from bench.measure.behaviour import Start, behaviour, pilot_fact, start_of
+from bench.measure.evidence import Counts, Evidence, clock_component, corrected, current_channel, duration, mean_of, systematic
+from bench.measure.faults import bench_faults, lamp_died_at, spoilt
+from bench.measure.vocabulary import Measured
+from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, type_a
+
+_DROP_UNTIL = 20  # cycles: the drop is read before the twentieth (SAE J2068, after a public summary)
+_MISSED_AT = 1.6  # a period this much longer than the median lacks a flash
+_LONG_AT = 1.5
+_TREND_LEAST = 8
+
+
+def measure(e: Evidence, counts: Counts = Counts()) -> Measured:
+    """Everything that the evidence shows; what it does not show is `NotMeasured` with the reason."""
+    died = lamp_died_at(e)
+    kept = e.cycles if died is None else e.cycles[:died]
+    counted = kept[max(0, counts.skip - e.cycles_before) :]
+    if counts.at_most is not None:
+        counted = counted[: counts.at_most]
+    doing = behaviour(e, counts)
+    start = start_of(e)
+    faults = bench_faults(e, died)
+    values: dict[str, Measurement] = {}
+    values |= _rates(e, counted, counts, doing, len(kept) + e.cycles_before)
+    values |= _starting(e, start)
+    values |= _drop(e, counted, counts)
+    values |= _currents(e, counted)
+    values |= _bounce(e)
+    values |= _steadiness(e, counted)
+    values |= _pilot(e, counted)
+    values |= _surroundings(e)
+    facts = {"behaviour": doing, "rest": start.rest, "pilot": pilot_fact(e, counted)}
+    return Measured(spoilt(values, faults), facts, faults)
+
+
+def _rates(e: Evidence, cycles: Sequence[Cycle], counts: Counts, doing: str, complete: int) -> dict[str, Measurement]:
+    names = ("rate_per_min", "rate_total_per_min", "on_ratio", "on_s", "off_s")
+    if len(cycles) < counts.average:
+        if doing in ("steady on", "dark", "one flash"):
+            why = f"the unit did not flash: {doing}"
+        else:
+            why = f"{complete} complete cycles seen, {counts.skip + counts.average} needed"
+        return dict.fromkeys(names, NotMeasured(why))
+    factor = 1.0 + e.clock.rel_error
+    rates = type_a([60.0 / (c.period_s * factor) for c in cycles])
+    total_s = math.fsum(c.period_s for c in cycles) * factor
+    total = 60.0 * len(cycles) / total_s
+    edge_u = max(c.begun.u_s for c in cycles)
+    periods = type_a([c.period_s * factor for c in cycles])
+    ratio = type_a([c.on_s / c.period_s for c in cycles])
+    on, off = type_a([c.on_s for c in cycles]), type_a([c.off_s for c in cycles])
+    make_u, break_u = _edge_u(cycles)
+    ends = Component("instants of make", total * edge_u * math.sqrt(2.0) / total_s)
+    return {
+        "rate_per_min": Estimate(
+            rates.mean, "1/min", (_scatter(rates.u, rates.n, "cycle rates"), ends, clock_component(e, rates.mean)), rates.n
+        ),
+        "rate_total_per_min": Estimate(
+            total, "1/min",
+            (_scatter(total * periods.u / periods.mean, periods.n, "periods"), ends, clock_component(e, total)), periods.n,
+        ),
+        "on_ratio": Estimate(
+            ratio.mean, "1",
+            (_scatter(ratio.u, ratio.n, "cycles"), Component("make against break", math.hypot(make_u, break_u) / periods.mean)), ratio.n,
+        ),
+        "on_s": duration(e, on.mean, (_scatter(on.u, on.n, "on durations"), Component("make against break", math.hypot(make_u, break_u))), on.n),
+        "off_s": duration(
+            e, off.mean, (_scatter(off.u, off.n, "off durations"), Component("make against break", math.hypot(make_u, break_u))), off.n
+        ),
+    }
+
+
+def _scatter(u: float, n: int, of: str) -> Component:
+    return Component(f"scatter of {n} {of}", u, float(max(n - 1, 1)), "A")
+
+
+def _edge_u(cycles: Sequence[Cycle]) -> tuple[float, float]:
+    """Typical uncertainty of a make and of a break, s."""
+    return median(c.begun.u_s for c in cycles), median(c.broke.u_s for c in cycles)
+
+
+def _starting(e: Evidence, start: Start) -> dict[str, Measurement]:
+    def since(event: tuple[float, float] | None, why: str) -> Measurement:
+        if e.applied is None:
+            return NotMeasured("the moment at which voltage was applied was not seen")
+        if e.lost_at_start:
+            return NotMeasured("samples were lost during the start", "bench")
+        if event is None:
+            return NotMeasured(why)
+        t_s, u_s = event
+        return duration(e, max(t_s - e.applied.t_s, 0.0), (Component("instant of the event", u_s), Component("instant of supply", e.applied.u_s)))
+
+    return {
+        "first_light_s": since(start.light, "no light came"),
+        "first_extinction_s": since(start.extinction, "the light did not go out" if start.light else "no light came"),
+        "start_s": since(start.done, "the unit did not open" if start.light else "no light came"),
+    }
+
+
+def _drop(e: Evidence, cycles: Sequence[Cycle], counts: Counts) -> dict[str, Measurement]:
+    names = ("drop_v", "drop_largest_v", "contact_ohm")
+    usable = [c.lit for c in cycles[: max(counts.average, _DROP_UNTIL - counts.skip)] if c.lit.drop is not None]
+    if len(usable) >= counts.average:
+        pass
+    elif not e.cycles and e.lit_now is not None and e.lit_now.drop is not None:
+        usable = [e.lit_now]  # a unit that stays on has a drop all the same
+    else:
+        return dict.fromkeys(names, NotMeasured("too few flashes with a readable drop"))
+    readings = [lit.drop for lit in usable if lit.drop is not None]
+    typical = usable[len(usable) // 2]
+    supply = typical.supply.value if typical.supply is not None else 0.0
+    if any(lit.by_difference for lit in usable):
+        lamp = typical.lamp.value if typical.lamp is not None else 0.0
+        parts = (*systematic(e, "v_in", supply), *systematic(e, "v_out", lamp))
+    else:
+        readings = [Reading(corrected(e, "v_drop", r.value), r.u, r.n) for r in readings]
+        parts = systematic(e, "v_drop", readings[0].value, {"v_in": supply})
+    drop = mean_of(readings, "V", parts, "drop")
+    largest = max(readings, key=lambda r: r.value)
+    found: dict[str, Measurement] = {
+        "drop_v": drop,
+        "drop_largest_v": Estimate(largest.value, "V", (Component("noise", largest.u), *parts), len(readings)),
+    }
+    currents = [lit.drop_a for lit in usable if lit.drop_a is not None]
+    found["contact_ohm"] = NotMeasured("no current was read with the drop")
+    if currents:
+        current = mean_of(currents, "A", systematic(e, current_channel(e, currents[0].value), currents[0].value), "current")
+        if current.value > 5.0 * current.u:
+            found["contact_ohm"] = _over(drop, current, "ohm")
+        else:
+            found["contact_ohm"] = NotMeasured("the current is too small for a resistance")
+    return found
+
+
+def _over(a: Estimate, b: Estimate, unit: str) -> Estimate:
+    """The ratio of two independent values."""
+    value = a.value / b.value
+    budget = [Component(c.source, c.u / abs(b.value), c.dof, c.kind) for c in a.budget]
+    budget += [Component(c.source, c.u * abs(value / b.value), c.dof, c.kind) for c in b.budget]
+    return Estimate(value, unit, tuple(budget), min(a.n, b.n))
+
+
+def _currents(e: Evidence, cycles: Sequence[Cycle]) -> dict[str, Measurement]:
+    first = e.first_lit or e.lit_now
+    found: dict[str, Measurement] = {}
+    peak = first.peak if first is not None and not e.lost_at_start else None
+    if peak is None:
+        found["inrush_first_a"] = NotMeasured("the first make was not sampled closely enough")
+    else:
+        channel = current_channel(e, peak.value)
+        found["inrush_first_a"] = Estimate(
+            peak.value, "A", (Component("carried back to the make", peak.u), *systematic(e, channel, peak.value)), 1
+        )
+    lits = [c.lit for c in cycles] or ([e.lit_now] if e.lit_now is not None else [])
+    darks = [c.dark for c in cycles] or ([e.dark_now] if e.dark_now is not None and e.applied is not None else [])
+
+    def mean(readings: Sequence[Reading | None], unit: str, channel: Callable[[float], str], why: str) -> Measurement:
+        had = [r for r in readings if r is not None]
+        if not had or channel(had[0].value) not in e.accuracies:
+            return NotMeasured(why)
+        name = channel(had[0].value)
+        return mean_of(had, unit, systematic(e, name, had[0].value), name)
+
+    def on_range(value: float) -> str:
+        return current_channel(e, value)
+
+    found["inrush_later_a"] = mean([c.lit.peak for c in cycles], "A", on_range, "no later make was sampled closely enough")
+    later = found["inrush_later_a"]
+    if isinstance(later, Estimate):
+        model = sum(c.lit.peak.u for c in cycles if c.lit.peak is not None) / later.n
+        found["inrush_later_a"] = Estimate(later.value, "A", (*later.budget, Component("carried back to the make", model)), later.n)
+    found["steady_a"] = mean([lit.steady for lit in lits], "A", on_range, "the lamps were never lit")
+    found["dark_a"] = mean([dark.current for dark in darks], "A", on_range, "the lamps were never dark")
+    found["supply_v"] = mean([lit.supply for lit in lits], "V", lambda _: "v_in", "the unit was never closed")
+    found["lamp_v"] = mean([lit.lamp for lit in lits], "V", lambda _: "v_out", "the unit was never closed")
+    first_a, steady = found["inrush_first_a"], found["steady_a"]
+    if isinstance(first_a, Estimate) and isinstance(steady, Estimate) and steady.value > 5.0 * steady.u:
+        found["inrush_ratio"] = _current_ratio(e, first_a, steady)
+    else:
+        found["inrush_ratio"] = NotMeasured("the first inrush or the steady current is missing")
+    return found
+
+
+def _current_ratio(e: Evidence, first: Estimate, steady: Estimate) -> Estimate:
+    """Inrush over steady: one shunt and amplifier serve both ranges, but the ranges' scales are stated apart, so both count."""
+    return _over(first, steady, "1")
+
+
+def _bounce(e: Evidence) -> dict[str, Measurement]:
+    makes = [c.begun for c in e.cycles] + ([e.begun] if e.begun is not None else [])
+    breaks = [c.broke for c in e.cycles]
+    found: dict[str, Measurement] = {}
+    for name, edges in (("bounce_make_s", makes), ("bounce_break_s", breaks)):
+        if not edges:
+            found[name] = NotMeasured("no such transition was seen")
+            continue
+        worst = max(edges, key=lambda t: t.bounce_s)
+        found[name] = duration(e, worst.bounce_s, (Component("first and last crossing", worst.u_s * math.sqrt(2.0)),), len(edges))
+    return found
+
+
+def _steadiness(e: Evidence, cycles: Sequence[Cycle]) -> dict[str, Measurement]:
+    names = ("missed", "stuck", "period_spread", "rate_drift_per_min2", "drop_trend_v_per_min")
+    if len(cycles) < 3:
+        return dict.fromkeys(names, NotMeasured("too few cycles"))
+    usual = median(c.period_s for c in cycles)
+    missed = sum(round(c.period_s / usual) - 1 for c in cycles if c.period_s > _MISSED_AT * usual and c.off_s > c.on_s)
+    usual_on = median(c.on_s for c in cycles)
+    stuck = sum(c.on_s > _LONG_AT * usual_on for c in cycles)
+    periods = type_a([c.period_s for c in cycles])
+    spread = periods.s / periods.mean
+    spread_u = spread / math.sqrt(2.0 * (periods.n - 1))
+    found: dict[str, Measurement] = {
+        "missed": Estimate(float(missed), "1", (), len(cycles)),
+        "stuck": Estimate(float(stuck), "1", (), len(cycles)),
+        "period_spread": Estimate(spread, "1", (Component("number of cycles", spread_u, float(periods.n - 1), "A"),), periods.n),
+    }
+    factor = 1.0 + e.clock.rel_error
+    minutes = [(c.begun.t_s - cycles[0].begun.t_s) * factor / 60.0 for c in cycles]
+    drops = [(m, c.lit.drop.value) for m, c in zip(minutes, cycles, strict=True) if c.lit.drop is not None]
+    found["rate_drift_per_min2"] = _trend([(m, 60.0 / (c.period_s * factor)) for m, c in zip(minutes, cycles, strict=True)], "1/min/min")
+    found["drop_trend_v_per_min"] = _trend(drops, "V/min")
+    return found
+
+
+def _trend(points: Sequence[tuple[float, float]], unit: str) -> Measurement:
+    """Least-squares slope with its type A uncertainty."""
+    n = len(points)
+    if n < _TREND_LEAST:
+        return NotMeasured(f"{n} cycles are too few for a trend, {_TREND_LEAST} needed")
+    mean_x, mean_y = math.fsum(x for x, _ in points) / n, math.fsum(y for _, y in points) / n
+    sxx = math.fsum((x - mean_x) ** 2 for x, _ in points)
+    slope = math.fsum((x - mean_x) * (y - mean_y) for x, y in points) / sxx
+    s2 = math.fsum((y - mean_y - slope * (x - mean_x)) ** 2 for x, y in points) / (n - 2)
+    return Estimate(slope, unit, (Component(f"scatter of {n} cycles", math.sqrt(s2 / sxx), float(n - 2), "A"),), n)
+
+
+def _pilot(e: Evidence, cycles: Sequence[Cycle]) -> dict[str, Measurement]:
+    if "v_pilot" not in e.accuracies:
+        return {"pilot_on_v": NotMeasured("the recording has no pilot voltage")}
+    lits = [c.lit.pilot for c in cycles] or [e.lit_now.pilot if e.lit_now is not None else None]
+    darks = [c.dark.pilot for c in cycles]
+    means = [(sum(r.value for r in had) / len(had), had) for had in ([r for r in group if r is not None] for group in (lits, darks)) if had]
+    if not means:
+        return {"pilot_on_v": NotMeasured("no flash was seen")}
+    value, readings = max(means, key=lambda pair: pair[0])
+    if value < 0.25 * e.conditions.system_v:
+        return {"pilot_on_v": NotMeasured("the pilot terminal was never live (or is not there)")}
+    return {"pilot_on_v": mean_of(readings, "V", systematic(e, "v_pilot", value), "v_pilot")}
+
+
+def _surroundings(e: Evidence) -> Mapping[str, Measurement]:
+    found: dict[str, Measurement] = {"temperature_c": NotMeasured("no temperature channel")}
+    if e.temperature is not None:
+        parts = (Component("noise", e.temperature.u), *systematic(e, "temperature", 0.0))
+        found["temperature_c"] = Estimate(e.temperature.value, "degC", parts, e.temperature.n)
+    found["clock_error"] = (
+        Estimate(e.clock.rel_error, "1", (Component("against the host's clock", e.clock.u, e.clock.dof),), 1)
+        if e.clock.corrected
+        else NotMeasured(e.clock.text)
+    )
+    return found

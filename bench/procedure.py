@@ -1,0 +1,207 @@
+"""Procedures: what is done with a unit on the bench, step by step, read from a TOML file (format 1).
+
+Pure: text in, `Procedure` out. A step is one of four kinds:
+
+- `zero`: the shorting link in the unit's place, for the zeros of current and drop (optional: a bench without it goes on);
+- `run`: the unit on a load, started from cold once or several times;
+- `cool`: nothing but waiting, everything open;
+- `prompt`: something that only a person can do.
+
+A `run` names its load by role, so that one file serves every bench and every unit: `rated` is the load that the unit is for,
+`one-out` the same with one lamp dark, `trailer` the same and another 21 W lamp. Or it lists the board's loads: `(@1,2)`.
+A supply voltage in a file is that of a 12 V system; 6 and 24 V systems take half and twice (SAE J590: 6.4, 12.8, 25.6 V).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any, TypeAlias
+
+from bench.measure import QUANTITIES
+from bench.table import Table, read_all
+from bench.wire import parse_channels
+
+FORMAT = 1
+ROLES = ("rated", "one-out", "trailer")
+OUTAGE = frozenset(name for name in QUANTITIES if name.startswith("outage_"))
+ORDINARY = tuple(name for name in QUANTITIES if name not in OUTAGE)
+Loads: TypeAlias = str | tuple[int, ...]
+_DAY_S = 86400.0
+
+
+@dataclass(frozen=True, slots=True)
+class ZeroStep:
+    """Read the zeros with the shorting link fitted: current with the lamps off, drop with `loads` on, `seconds` of each."""
+
+    name: str
+    title: str
+    text: str = ""
+    loads: Loads = "rated"
+    seconds: float = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class RunStep:
+    """Run the unit on one load.
+
+    `starts` starts from cold, each after everything was open for `cool_s`; all but the last end with their first full cycle, and the
+    last one runs on. `supply_v` is that of a 12 V system, None for the one the test was set up with. A run ends after `cycles` good
+    cycles (or as many as the limit sets need, if that is more), or after `at_most_s`; for a unit that is closed at rest after
+    `closed_at_most_s` if given (a heavy load burns the heater of such a unit). `judge` names the quantities taken from this step.
+    """
+
+    name: str
+    title: str
+    text: str = ""
+    loads: Loads = "rated"
+    supply_v: float | None = None
+    starts: int = 1
+    cool_s: float = 0.0
+    cycles: int = 1
+    at_most_s: float = 30.0
+    closed_at_most_s: float | None = None
+    judge: tuple[str, ...] = ()
+
+    def supply_for(self, system_v: float, otherwise: float) -> float:
+        """The supply voltage of this step in a system of `system_v` (6, 12 or 24 V)."""
+        return otherwise if self.supply_v is None else self.supply_v * system_v / 12.0
+
+
+@dataclass(frozen=True, slots=True)
+class CoolStep:
+    """Everything open for `seconds`."""
+
+    name: str
+    title: str
+    text: str = ""
+    seconds: float = 300.0
+
+
+@dataclass(frozen=True, slots=True)
+class PromptStep:
+    """Show `text` and wait until the person says that it is done."""
+
+    name: str
+    title: str
+    text: str
+
+
+Step: TypeAlias = ZeroStep | RunStep | CoolStep | PromptStep
+
+
+@dataclass(frozen=True, slots=True)
+class Procedure:
+    """A named list of steps."""
+
+    name: str
+    title: str
+    text: str
+    steps: tuple[Step, ...]
+
+    @property
+    def runs(self) -> tuple[RunStep, ...]:
+        return tuple(step for step in self.steps if isinstance(step, RunStep))
+
+    @property
+    def judged(self) -> frozenset[str]:
+        """Every quantity that some step is there to show."""
+        return frozenset(name for run in self.runs for name in run.judge)
+
+
+def parse_procedure(content: Mapping[str, Any], origin: str) -> Procedure:
+    """The procedure from the parsed TOML of one file; `origin` names the file for people. `TableError`, one line, if it can't be used."""
+    top = Table(content, origin)
+    if top.whole("format", 0) != FORMAT:
+        raise top.error("format", f"got {content['format']!r}; this version reads format {FORMAT}")
+    steps = read_all(top.tables("steps"), _step)
+    procedure = Procedure(top.text("name"), top.text("title"), top.text("text", "").strip(), steps)
+    top.done()
+    _check_whole(procedure, top)
+    return procedure
+
+
+def _step(table: Table) -> Step:
+    kind = table.choice("kind", ("zero", "run", "cool", "prompt"))
+    name, title = table.text("name"), table.text("title")
+    if kind == "prompt":
+        return PromptStep(name, title, table.text("text").strip())
+    text = table.text("text", "").strip()
+    if kind == "zero":
+        return ZeroStep(name, title, text, _loads(table), _number(table, "seconds", 0.2, 60.0, ZeroStep.seconds))
+    if kind == "cool":
+        return CoolStep(name, title, text, _number(table, "seconds", 0.0, _DAY_S))
+    loads = _loads(table)
+    return RunStep(
+        name=name,
+        title=title,
+        text=text,
+        loads=loads,
+        supply_v=_number(table, "supply_v", 5.0, 16.0) if "supply_v" in table else None,
+        starts=table.whole("starts", 1, 1),
+        cool_s=_number(table, "cool_s", 0.0, _DAY_S, 0.0),
+        cycles=table.whole("cycles", 1, 1),
+        at_most_s=_number(table, "at_most_s", 0.5, 2 * _DAY_S, 30.0),
+        closed_at_most_s=_number(table, "closed_at_most_s", 0.5, _DAY_S) if "closed_at_most_s" in table else None,
+        judge=_judge(table, loads),
+    )
+
+
+def _judge(table: Table, loads: Loads) -> tuple[str, ...]:
+    judge = table.texts("judge", ())
+    if judge == ("all",):
+        return ORDINARY
+    for quantity in judge:
+        if quantity not in QUANTITIES:
+            raise table.error("judge", f'got {quantity!r}; allowed are ["all"], or some of {", ".join(QUANTITIES)}')
+        if (quantity in OUTAGE) != (loads == "one-out"):
+            raise table.error("judge", f'got {quantity!r} for loads = {loads!r}; a load "one-out" shows {", ".join(sorted(OUTAGE))}, and only it does')
+    return judge
+
+
+def _loads(table: Table) -> Loads:
+    loads = table.text("loads", "rated")
+    if loads in ROLES:
+        return loads
+    try:
+        numbers = parse_channels(loads)
+    except ValueError:
+        numbers = frozenset()
+    if not numbers or not numbers <= frozenset(range(1, 9)):
+        raise table.error("loads", f"got {loads!r}; it must be one of {', '.join(ROLES)}, or a list of loads 1 to 8 such as (@1,2)")
+    return tuple(sorted(numbers))
+
+
+def _number(table: Table, key: str, least: float, most: float, default: float | None = None) -> float:
+    value = table.number(key)
+    if value is None:
+        value = default
+    if value is None or not least <= value <= most:
+        raise table.error(key, f"got {value!r}; it must be a number from {least:g} to {most:g}")
+    return value
+
+
+def _check_whole(procedure: Procedure, top: Table) -> None:
+    """What no single step can know: names used twice, a quantity judged twice, a comparison with nothing to compare with."""
+    if not procedure.runs:
+        raise top.error("steps", "no step of kind run came; at least one is needed")
+    twice = _first_twice(step.name for step in procedure.steps)
+    if twice is not None:
+        raise top.error("steps", f"two steps are named {twice!r}; names must differ")
+    twice = _first_twice(quantity for run in procedure.runs for quantity in run.judge)
+    if twice is not None:
+        raise top.error("steps", f"{twice!r} is judged from two steps; it must come from one")
+    seen: set[str] = set()
+    for run in procedure.runs:
+        if "outage_ratio" in run.judge and "rate_per_min" not in seen:
+            raise top.error("steps", f"step {run.name!r} judges outage_ratio; it needs an earlier step that judges rate_per_min")
+        seen.update(run.judge)
+
+
+def _first_twice(names: Iterable[str]) -> str | None:
+    seen: set[str] = set()
+    for name in names:
+        if name in seen:
+            return name
+        seen.add(name)
+    return None

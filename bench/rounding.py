@@ -1,0 +1,68 @@
+"""Numbers as text whose rounding does not lie. Pure.
+
+An uncertainty is shown with two significant digits and rounded away from zero, so that it is never understated (GUM 7.2.6 allows
+both); its value ends at the same decimal place. A value beside a limit gets as many more digits as it takes to show its side.
+"""
+
+from __future__ import annotations
+
+from decimal import ROUND_HALF_EVEN, ROUND_UP, Decimal
+
+_MOST_DIGITS = 15
+
+
+def last_place(expanded: float) -> int:
+    """Power of ten of the last digit shown for an expanded uncertainty (> 0): two significant digits after rounding up."""
+    first = Decimal(_cleaned(expanded)).adjusted()
+    up = Decimal(_cleaned(expanded)).quantize(Decimal(1).scaleb(first - 1), ROUND_UP)
+    return up.adjusted() - 1
+
+
+def uncertainty_text(expanded: float) -> str:
+    """An expanded uncertainty with two significant digits, rounded up; `0` if there is none."""
+    if expanded == 0.0:
+        return "0"
+    return _fixed(Decimal(_cleaned(expanded)).quantize(Decimal(1).scaleb(last_place(expanded)), ROUND_UP))
+
+
+def rounded(value: float, expanded: float) -> str:
+    """A value to the last digit of its expanded uncertainty (same unit); as it is, to 6 digits, if that is zero."""
+    if expanded == 0.0:
+        return _fixed(Decimal(f"{value:.6g}"))
+    return _rounded_at(value, last_place(expanded))
+
+
+def against(value: float, limit: float, expanded: float) -> str:
+    """`rounded`, with the digits needed to show on which side of `limit` the value lies (120.004 beside 120 is not `120.00`)."""
+    text = rounded(value, expanded)
+    side = _side(value, limit)
+    place = last_place(expanded) if expanded else -5
+    for _ in range(_MOST_DIGITS):
+        if _side(float(text), limit) == side:
+            return text
+        place -= 1
+        text = _rounded_at(value, place)
+    return repr(value)
+
+
+def plain(number: float) -> str:
+    """A limit as its file wrote it: shortest decimal text, without an exponent (`120`, `0.8`)."""
+    return _fixed(Decimal(repr(float(number))).normalize())
+
+
+def _side(value: float, limit: float) -> int:
+    return (value > limit) - (value < limit)
+
+
+def _rounded_at(value: float, place: int) -> str:
+    text = _fixed(Decimal(repr(float(value))).quantize(Decimal(1).scaleb(place), ROUND_HALF_EVEN))
+    return text.removeprefix("-") if not any(c in "123456789" for c in text) else text
+
+
+def _cleaned(expanded: float) -> str:
+    # Rounding up must not see the last bits of a float: 0.22 computed as 0.22000000000000003 is 0.22.
+    return f"{expanded:.9e}"
+
+
+def _fixed(number: Decimal) -> str:
+    return f"{number:f}"

@@ -1,0 +1,162 @@
+"""Frames to samples: counts become SI values at known instants of the board's clock.
+
+Pure. The value type is `Block`: a stretch of a run without a gap, each channel with its own sampling instants.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+import numpy.typing as npt
+
+from bench.description import PERIOD_SCANS, BoardDescription, scan_plan
+from bench.wire import EventFrame, EventKind, Placed, SampleFrame, TripCause, unpack_samples
+
+Array: TypeAlias = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Accuracy:
+    """What is known of a channel's errors, all standard uncertainties in its unit but `u_scale` (relative).
+
+    Readings at or beyond `low` and `high` are clipped: they say "at least", no more. `common` is the part of another
+    channel's reading that this channel may read in error (a drop amplifier's common mode): (other channel, u of that part).
+    """
+
+    low: float
+    high: float
+    u_scale: float
+    u_zero: float
+    u_line: float
+    noise: float
+    common: tuple[tuple[str, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """Samples of one channel: `t_s` and `values`, both shape (n,); t_s are the sampling instants, strictly increasing, s since the
+    run's start. The channel's input filter has delayed what `values` show."""
+
+    t_s: Array
+    values: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """A stretch of a run without a gap inside; `gap_before` if samples are missing between the last block and this one.
+
+    Every block spans `begin_s` to `end_s` (the instant at which the next would begin).
+    """
+
+    begin_s: float
+    end_s: float
+    traces: Mapping[str, Trace]
+    gap_before: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchEvent:
+    """The board (or a person) switched: at `t_s` the master is `master` and the loads in the set `loads` are closed.
+
+    `reason` is `command` or the word of a trip cause.
+    """
+
+    t_s: float
+    master: bool
+    loads: frozenset[int]
+    reason: str = "command"
+
+
+@dataclass(frozen=True, slots=True)
+class Burst:
+    """The board's comparator changed `changes` times within a few milliseconds, first at `t_s`, and ended `high` or not."""
+
+    t_s: float
+    high: bool
+    changes: int
+
+
+Sampled: TypeAlias = Block | SwitchEvent | Burst
+
+
+def accuracies(description: BoardDescription, range_number: int) -> dict[str, Accuracy]:
+    """What the board says of each channel's errors while voltage range `range_number` is selected."""
+    found = {}
+    for channel in description.channels.values():
+        r = channel.range(range_number)
+        found[channel.name] = Accuracy(r.low, r.high, r.u_scale, r.u_zero, r.u_line, r.noise, channel.common)
+    return found
+
+
+class Sampler:
+    """Placed frames of one run in; blocks, switch events and bursts out. One verb, `feed`; it keeps nothing but its place."""
+
+    def __init__(self, description: BoardDescription) -> None:
+        self._description = description
+        self._plan = scan_plan(description)
+        self._period = PERIOD_SCANS * description.slots
+        self._bits = {name: mode.bits for name, mode in description.modes.items()}
+        self.range_number = 0
+
+    def feed(self, placed: Sequence[Placed]) -> list[Sampled]:
+        """Consecutive sample frames become one block; everything else comes in its order."""
+        found: list[Sampled] = []
+        together: list[Placed] = []
+        for item in placed:
+            frame = item.frame
+            if isinstance(frame, SampleFrame):
+                if together and (item.lost_before or frame.range_number != self.range_number):
+                    found.append(self._block(together))
+                    together = []
+                self.range_number = frame.range_number
+                together.append(item)
+            elif (event := self._event(item, frame)) is not None:
+                found.append(event)
+        if together:
+            found.append(self._block(together))
+        return found
+
+    def _sample_s(self, frame: SampleFrame | EventFrame) -> tuple[str, float]:
+        mode = "PREC" if frame.precise else "FAST"
+        return mode, self._description.sample_period_s(mode)
+
+    def _event(self, item: Placed, frame: EventFrame) -> SwitchEvent | Burst | None:
+        if not item.timed:
+            return None
+        t_s = item.stamp * self._sample_s(frame)[1] + frame.ticks / self._description.clock_hz
+        if frame.kind == EventKind.BURST:
+            return Burst(t_s, bool(frame.reason), frame.value)
+        if frame.kind in (EventKind.SWITCHED, EventKind.TRIP):
+            reason = "command" if frame.kind == EventKind.SWITCHED else TripCause(frame.reason).name
+            return SwitchEvent(t_s, frame.master, frame.closed_loads, reason)
+        return None
+
+    def _block(self, together: list[Placed]) -> Block:
+        frames = [item.frame for item in together if isinstance(item.frame, SampleFrame)]
+        counts = unpack_samples([frame.body for frame in frames]).reshape(-1)
+        start = together[0].stamp
+        mode, sample_s = self._sample_s(frames[0])
+        traces = {}
+        for name, channel in self._description.channels.items():
+            at = self._places(name, start % self._period, len(counts))
+            taken = counts[at].astype(np.float64)
+            r = channel.range(frames[0].range_number)
+            if channel.curve is None:
+                values: Array = (taken - r.zero) * r.scale
+            else:
+                full = float(1 << self._bits[mode])
+                ratios = np.clip(taken, 1.0, full - 1.0) / full
+                values = np.array([channel.curve.temperature_c(float(x)) for x in ratios])
+            traces[name] = Trace((start + at).astype(np.float64) * sample_s, values)
+        return Block(start * sample_s, (start + len(counts)) * sample_s, traces, bool(together[0].lost_before))
+
+    def _places(self, name: str, offset: int, length: int) -> npt.NDArray[np.int64]:
+        """Indices of the channel's samples among `length` samples that begin `offset` samples into the plan's period."""
+        periods = (offset + length) // self._period + 1
+        plan = self._plan[name]
+        at = (plan[None, :] + self._period * np.arange(periods)[:, None]).reshape(-1) - offset
+        first, last = np.searchsorted(at, (0, length))
+        return at[first:last]

@@ -1,0 +1,442 @@
+"""The simulated board: switches, samples, frames, events and trips in simulated time (firmware/PROTOCOL.md sections 3, 4 and 6).
+
+It knows no clock but the time it is given. Commands take effect at the moment up to which it has been simulated.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_right
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from functools import reduce
+from typing import Any, NamedTuple, Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from bench.description import BoardDescription, description_lines
+from bench.simboard.commands import CommandError, LineBuffer, Status, execute
+from bench.simboard.protection import Protection, Trip, Wave
+from bench.simboard.rig import RIG_FAULTS, Rig, Waveform, draw_hidden, rig_description
+from bench.simboard.uplink import Uplink
+from bench.wire import (
+    SAMPLES_PER_FRAME,
+    STAMP_MODULUS,
+    EventFrame,
+    EventKind,
+    ResetCause,
+    SampleFrame,
+    TripCause,
+    encode_event,
+    encode_reply,
+    encode_sample_frame,
+    pack_samples,
+)
+
+FIRMWARE = "1.0-sim"
+LONGEST_STEP_S = 0.04
+BURST_OVER_S = 0.02
+
+
+class World(Protocol):
+    """The circuit around the board, as the board needs it: it is switched, it lives on, it shows what happened."""
+
+    @property
+    def t_s(self) -> float: ...
+    def switch(self, *, master: bool, loads: frozenset[int]) -> None: ...
+    def advance(self, until_s: float) -> Waveform: ...
+    def set_unit(self, unit: Any) -> None: ...
+    def set_supply(self, volts: float) -> None: ...
+    def set_ambient(self, celsius: float) -> None: ...
+    def rest(self, seconds: float) -> None: ...
+
+
+@dataclass
+class Settings:
+    """What `*RST` puts back."""
+
+    level_a: float
+    delay_s: float
+    time_s: float
+    silence_s: float
+    mode: str = "FAST"
+    range_number: int = 0
+
+
+class _Head(NamedTuple):
+    """How the board stood at a frame's first sample."""
+
+    loads: int
+    state: int
+    comparator: bool
+
+
+class _Due(NamedTuple):
+    """A frame that becomes ready within a step; those of a step are sent in the order of time, and numbered then."""
+
+    t_s: float
+    send: Callable[[], None]
+
+
+@dataclass
+class _Run:
+    """A run of sampling. `taken` samples were held so far, of which those in `pending` are not yet in a frame."""
+
+    begun_s: float
+    clock_hz: float
+    ticks_per_sample: int
+    taken: int
+    pending: npt.NDArray[np.uint16]
+    head: _Head
+    burst: tuple[float, float, int] | None = None
+
+    @property
+    def period_s(self) -> float:
+        return self.ticks_per_sample / self.clock_hz
+
+
+def _no_units(name: str) -> Any:
+    raise KeyError(name)
+
+
+class SimulatedBoard:
+    """A board in a `world`. `receive` bytes at the present time, `advance` by some seconds and take the bytes that came up.
+
+    `seed` draws its hidden errors, its noise and its bridge's delays; `ideal` leaves errors and noise out. `faults`: names
+    of `RIG_FAULTS`. `find_unit` gives what `World.set_unit` takes for a name (KeyError if unknown). `first_stamp`: that of every
+    run's first sample, for tests of the wrap.
+    """
+
+    firmware = FIRMWARE
+
+    def __init__(
+        self,
+        world: World,
+        *,
+        seed: int = 1,
+        ideal: bool = False,
+        faults: Iterable[str] = (),
+        unit_name: str = "NONE",
+        supply_v: float = 12.8,
+        ambient_c: float = 24.0,
+        find_unit: Callable[[str], Any] = _no_units,
+        first_stamp: int = 0,
+    ) -> None:
+        errors_rng, noise_rng, delay_rng, self._chance = np.random.default_rng([seed, 0xB0A2D]).spawn(4)
+        self.description: BoardDescription = rig_description(seed)
+        self.lines = description_lines(self.description)
+        hidden = draw_hidden(self.description, errors_rng, ideal=ideal)
+        hidden = reduce(lambda h, name: RIG_FAULTS[name].change(h), faults, hidden)
+        self.rig = Rig(self.description, hidden, noise_rng, ambient_c)
+        self.uplink = Uplink(delay_rng)
+        self.world = world
+        self.unit_name = unit_name
+        self.supply_v = supply_v
+        self.find_unit = find_unit
+        self.now_s = 0.0
+        self._first_stamp = first_stamp
+        self._offset_s = world.t_s
+        self._top_v = max(r.high for r in self.description.channels["v_in"].ranges)
+        self.trip_cause = TripCause.NONE
+        self.master = False
+        self.loads: frozenset[int] = frozenset()
+        world.switch(master=False, loads=frozenset())
+        self.power_up(ResetCause.POW)
+
+    # --- the outside: bytes and time ---
+
+    def receive(self, data: bytes) -> None:
+        """Bytes from the host; whole lines take effect now."""
+        for line in self._buffer.feed(data):
+            if line is None:
+                self._line_lost = True
+                self.status.push(-363)
+            elif line.strip():
+                self._obey(line)
+
+    def advance(self, seconds: float) -> bytes:
+        """Let time pass; the bytes that reached the host up to then."""
+        self.run_until(self.now_s + seconds)
+        return self.uplink.take(self.now_s)
+
+    def run_until(self, t_s: float) -> None:
+        """Simulate up to t_s; what comes up waits in `uplink`."""
+        while self.now_s < t_s:
+            trip = self._deadline()
+            if trip.t_s <= self.now_s:
+                self._open_for(trip.cause)
+            else:
+                self._step(min(t_s, self.now_s + LONGEST_STEP_S, trip.t_s))
+
+    def _obey(self, line: bytes) -> None:
+        try:
+            reply = execute(self, line)
+        except CommandError as error:
+            self.status.push(error.number)
+            return
+        self._last_line_s = self.now_s
+        if reply is not None:
+            self.uplink.send(self.now_s, encode_reply(reply))
+            self._zero_first = True
+
+    # --- what commands do ---
+
+    @property
+    def sampling(self) -> bool:
+        return self._run is not None
+
+    @property
+    def ambient_c(self) -> float:
+        return self.rig.ambient_c
+
+    def power_up(self, cause: ResetCause) -> None:
+        """Everything as after power-up (POW) or another reset; whatever was on stops and opens."""
+        self.reset_cause = cause
+        if cause is ResetCause.POW:
+            self.trip_cause = TripCause.NONE
+        self.status = Status()
+        self._buffer = LineBuffer()
+        self._protection = Protection(self._top_v)
+        self._run: _Run | None = None
+        self._run_number = 0
+        self._sequence = 0
+        self._edges: list[float] = []
+        self._line_lost = self._samples_lost = False
+        self._last_line_s = self._master_since_s = self.now_s
+        self._zero_first = True
+        self.tripped = False
+        self._defaults()
+        self._apply(False, frozenset())
+        self._event(self.now_s, EventKind.STARTED, int(cause))
+
+    def restore(self) -> None:
+        """`*RST`."""
+        self.switch(False, frozenset())
+        self.stop()
+        self._defaults()
+        self.clear_trip()
+
+    def clear_trip(self) -> None:
+        """With everything open every cause is gone but that of the latch, whose capacitor takes its time."""
+        if self.trip_cause is not TripCause.LATC or self._protection.latch_free():
+            self.tripped = False
+
+    def switch(self, master: bool, loads: frozenset[int]) -> None:
+        """Open or close, and say so if it changed anything."""
+        before = self._switch_bits()
+        if self._apply(master, loads):
+            self._event(self.now_s, EventKind.SWITCHED, 0, before)
+
+    def start(self) -> None:
+        """`INITiate`: sample 0 is held now."""
+        self._run_number = (self._run_number + 1) % 4
+        self._zero_first = True
+        self.rig.configure(self.settings.range_number)
+        clock_hz = self.description.clock_hz * (1.0 + self.rig.hidden.clock_error)
+        ticks = self.description.modes[self.settings.mode].ticks_per_sample
+        self._run = _Run(self.now_s, clock_hz, ticks, 0, np.empty(0, np.uint16), _Head(0, 0, False))
+
+    def stop(self) -> None:
+        """`ABORt`: a frame not yet full is not sent."""
+        if self._run is not None:
+            stamp = (self._first_stamp + self._run.taken) % STAMP_MODULUS
+            self._run = None
+            self._event(self.now_s, EventKind.STOPPED, 0, place=(stamp, 0))
+
+    def fit(self, name: str, unit: Any) -> None:
+        """Put a unit (or the link, or nothing) in the socket."""
+        self.world.set_unit(unit)
+        self.unit_name = name
+
+    def set_supply(self, volts: float) -> None:
+        self.world.set_supply(volts)
+        self.supply_v = volts
+
+    def set_ambient(self, celsius: float) -> None:
+        self.world.set_ambient(celsius)
+        self.rig.ambient_c = celsius
+        self.rig.configure(self.settings.range_number)
+
+    def rest(self, seconds: float) -> None:
+        """The world ages by `seconds` while no time passes for board and host."""
+        self.world.rest(seconds)
+        self._offset_s = self.world.t_s - self.now_s
+
+    def stamp_at(self, t_s: float) -> tuple[int, int]:
+        """Stamp and ticks of a moment of the run; 0, 0 when not sampling."""
+        run = self._run
+        if run is None:
+            return 0, 0
+        # A moment computed from a sample's own instant must not fall a tick before it by rounding.
+        samples, ticks = divmod(math.floor((t_s - run.begun_s) * run.clock_hz + 1e-3), run.ticks_per_sample)
+        return (self._first_stamp + samples) % STAMP_MODULUS, ticks
+
+    # --- switches and trips ---
+
+    def _defaults(self) -> None:
+        limits = self.description.limits
+        self.settings = Settings(
+            limits["CURR"].default, limits["DELAY"].default, limits["TIME"].default, limits["SIL"].default
+        )
+
+    def _switch_bits(self) -> int:
+        return sum(1 << (n - 1) for n in self.loads) | int(self.master) << 8
+
+    def _apply(self, master: bool, loads: frozenset[int]) -> bool:
+        if (master, loads) == (self.master, self.loads):
+            return False
+        if master and not self.master:
+            self._master_since_s = self.now_s
+        self.master, self.loads = master, loads
+        self.world.switch(master=master, loads=loads)
+        return True
+
+    def _deadline(self) -> Trip:
+        """The trip that time alone will bring if nothing else happens."""
+        trip = Trip(math.inf, TripCause.NONE)
+        if self.master:
+            trip = Trip(self._master_since_s + self.settings.time_s, TripCause.TIME)
+        if self.master or self.loads:
+            trip = min(trip, Trip(self._last_line_s + self.settings.silence_s, TripCause.SIL))
+        return trip
+
+    def _open_for(self, cause: TripCause) -> None:
+        before = self._switch_bits()
+        self.trip_cause, self.tripped = cause, True
+        self._apply(False, frozenset())
+        self._event(self.now_s, EventKind.TRIP, int(cause), before)
+
+    # --- a step of time ---
+
+    def _step(self, stop_s: float) -> None:
+        seen = self.world.advance(stop_s + self._offset_s)
+        wave = Wave(seen.t_s - self._offset_s, seen.v_in, seen.v_out, seen.i_load, seen.v_pilot)
+        trip = self._protection.watch(wave, self.settings.level_a, self.settings.delay_s, tripped=self.tripped)
+        if trip is not None:
+            # The world has lived past the trip: what it did then is thrown away, and its clock stays ahead by that much.
+            at = max(trip.t_s, self.now_s)
+            self._offset_s += stop_s - at
+            stop_s, wave = at, wave.until(at)
+        level = self.rig.comparator
+        changes = self.rig.follow(wave)
+        self._edges += changes
+        if self._run is not None:
+            due = self._bursts(self._run, stop_s, changes, level) + self._samples(self._run, stop_s, changes, level)
+            for item in sorted(due, key=lambda item: item.t_s):
+                item.send()
+        self.now_s = stop_s
+        if trip is not None:
+            self._open_for(trip.cause)
+
+    def _bursts(self, run: _Run, stop_s: float, changes: list[float], level: bool) -> list[_Due]:
+        """Comparator changes, gathered into bursts: (first, last, number); `level` is the comparator's before the step."""
+        due = []
+        for t in (*changes, math.inf):
+            if run.burst is not None and min(t, stop_s) - run.burst[1] >= BURST_OVER_S:
+                due.append(self._burst_due(*run.burst, level))
+                run.burst = None
+            if t < math.inf:
+                first, _, count = run.burst or (t, t, 0)
+                run.burst = first, t, count + 1
+                level = not level
+        return due
+
+    def _burst_due(self, first_s: float, last_s: float, count: int, level: bool) -> _Due:
+        over_s = last_s + BURST_OVER_S
+
+        def send() -> None:
+            place = self.stamp_at(first_s)
+            self._event(over_s, EventKind.BURST, int(level), min(count, 0xFFFF), place=place, comparator=level)
+
+        return _Due(over_s, send)
+
+    def _samples(self, run: _Run, stop_s: float, changes: list[float], level: bool) -> list[_Due]:
+        """Hold the samples of this step; those frames that they fill."""
+        end = math.floor((stop_s - run.begun_s) / run.period_s) + 1
+        if end <= run.taken:
+            return []
+        t = run.begun_s + np.arange(run.taken, end, dtype=np.float64) * run.period_s
+        fresh = self.rig.counts(t, self._first_stamp + run.taken)
+        if not len(run.pending):
+            run.head = self._head_at(float(t[0]), changes, level)
+        counts = np.concatenate((run.pending, fresh))
+        begin, run.taken = end - len(counts), end
+        frames = len(counts) // SAMPLES_PER_FRAME
+        run.pending = counts[frames * SAMPLES_PER_FRAME :]
+        bodies = pack_samples(counts[: frames * SAMPLES_PER_FRAME])
+        due = []
+        for k in range(frames):
+            size = len(bodies) // frames
+            next_index = begin + (k + 1) * SAMPLES_PER_FRAME
+            ready_s = run.begun_s + (next_index - 1) * run.period_s
+            stamp = (self._first_stamp + next_index - SAMPLES_PER_FRAME) % STAMP_MODULUS
+            due.append(self._frame_due(ready_s, stamp, run.head, bodies[k * size : (k + 1) * size]))
+            run.head = self._head_at(run.begun_s + next_index * run.period_s, changes, level)
+        return due
+
+    def _head_at(self, t_s: float, changes: list[float], level: bool) -> _Head:
+        """At a moment within the step: switches move only between steps."""
+        return _Head(self._switch_bits() & 0xFF, self._state(), level ^ bool(bisect_right(changes, t_s) & 1))
+
+    def _frame_due(self, ready_s: float, stamp: int, head: _Head, body: bytes) -> _Due:
+        def send() -> None:
+            skipped = self.rig.hidden.frames_skipped
+            if skipped and self._chance.random() < skipped:
+                self._samples_lost = True
+                return
+            flags = self._flags(head.comparator) | int(self._samples_lost)
+            self._samples_lost = False
+            sequence, edges = self._next_sequence(), self._count_edges(ready_s)
+            frame = SampleFrame(sequence, stamp, head.loads, head.state, flags, edges, body)
+            self._send_frame(ready_s, encode_sample_frame(frame))
+
+        return _Due(ready_s, send)
+
+    # --- frames ---
+
+    def _state(self) -> int:
+        return (
+            int(self.master)
+            | int(self.tripped) << 1
+            | self.settings.range_number << 2
+            | int(self.settings.mode == "PREC") << 4
+            | int(self.sampling) << 5
+            | self._run_number << 6
+        )
+
+    def _flags(self, comparator: bool) -> int:
+        flags = int(self._line_lost) << 1 | int(comparator) << 2
+        self._line_lost = False
+        return flags
+
+    def _count_edges(self, until_s: float) -> int:
+        count = bisect_right(self._edges, until_s)
+        del self._edges[:count]
+        return min(count, 255)
+
+    def _next_sequence(self) -> int:
+        sequence, self._sequence = self._sequence, (self._sequence + 1) % 256
+        return sequence
+
+    def _event(
+        self,
+        t_s: float,
+        kind: EventKind,
+        reason: int,
+        value: int = 0,
+        *,
+        place: tuple[int, int] | None = None,
+        comparator: bool | None = None,
+    ) -> None:
+        """An event that is ready at t_s; `place` is its stamp and ticks where those are not of that moment."""
+        stamp, ticks = self.stamp_at(t_s) if place is None else place
+        flags = self._flags(self.rig.comparator if comparator is None else comparator)
+        sequence, edges = self._next_sequence(), self._count_edges(t_s)
+        loads = self._switch_bits() & 0xFF
+        frame = EventFrame(sequence, stamp, loads, self._state(), flags, edges, kind, reason, ticks, value)
+        self._send_frame(t_s, encode_event(frame))
+
+    def _send_frame(self, ready_s: float, data: bytes) -> None:
+        self.uplink.send(ready_s, b"\0" + data if self._zero_first else data)
+        self._zero_first = False

@@ -1,0 +1,372 @@
+"""The simulated board's ear: command lines, their errors and the status registers (firmware/PROTOCOL.md sections 2 and 9).
+
+What a command does to the board is the board's business; this module knows words, numbers and the order of errors: syntax (-1xx)
+before values (-222, -224) before state (-213, -221).
+"""
+
+from __future__ import annotations
+
+import itertools
+import re
+from collections import deque
+from collections.abc import Callable, Iterator, Mapping
+from typing import TYPE_CHECKING, TypeAlias
+
+from bench.description import description_crc
+from bench.wire import (
+    LONGEST_LINE,
+    SCPI_ERRORS,
+    ResetCause,
+    TripCause,
+    format_channels,
+    format_number,
+    parse_channels,
+    parse_number,
+)
+
+if TYPE_CHECKING:
+    from bench.simboard.board import SimulatedBoard
+
+QUEUE_LENGTH = 8
+POWER_ON = 128
+OPERATION_COMPLETE = 1
+Value: TypeAlias = float | str | bool | frozenset[int]
+
+
+class CommandError(Exception):
+    """A line that the board refuses, with the SCPI error number."""
+
+    def __init__(self, number: int) -> None:
+        super().__init__(f"{number}, {SCPI_ERRORS[number]}")
+        self.number = number
+
+
+class Status:
+    """Error queue and the registers of IEEE 488.2."""
+
+    def __init__(self) -> None:
+        self.errors: deque[int] = deque()
+        self.event = POWER_ON
+        self.event_enable = 0
+        self.service_enable = 0
+
+    def push(self, number: int) -> None:
+        if len(self.errors) == QUEUE_LENGTH:
+            number = -350
+            self.errors.pop()
+        self.errors.append(number)
+        self.event |= {1: 32, 2: 16, 3: 8}[-number // 100]
+
+    def next_error(self) -> str:
+        number = self.errors.popleft() if self.errors else 0
+        return f'{number},"{SCPI_ERRORS[number]}"'
+
+    def read_event(self) -> int:
+        value, self.event = self.event, 0
+        return value
+
+    def clear(self) -> None:
+        self.errors.clear()
+        self.event = 0
+
+    def byte(self) -> int:
+        value = (4 if self.errors else 0) | (32 if self.event & self.event_enable else 0)
+        return value | (64 if value & self.service_enable else 0)
+
+
+class LineBuffer:
+    """Bytes to command lines. An overlong line comes out as None when its end is there."""
+
+    def __init__(self) -> None:
+        self._line = bytearray()
+        self._overrun = False
+
+    def feed(self, data: bytes) -> Iterator[bytes | None]:
+        for byte in data:
+            if byte == 0x0A:
+                line = None if self._overrun else bytes(self._line)
+                self._line.clear()
+                self._overrun = False
+                yield line
+            elif byte != 0x0D:
+                if len(self._line) < LONGEST_LINE - 1:
+                    self._line.append(byte)
+                else:
+                    self._overrun = True
+
+
+def _boolean(text: str) -> bool:
+    word = text.upper()
+    if word in ("ON", "1", "OFF", "0"):
+        return word in ("ON", "1")
+    raise CommandError(-224 if word.isalpha() else -104)
+
+
+def _number(text: str) -> float:
+    try:
+        return parse_number(text)
+    except ValueError:
+        if re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)(E[+-]?\d+)?\s*[A-Z]+", text, re.IGNORECASE):
+            raise CommandError(-138) from None
+        raise CommandError(-120 if re.match(r"[+-.\d]", text) else -104) from None
+
+
+def _whole(text: str) -> float:
+    value = _number(text)
+    if value != int(value):
+        raise CommandError(-104)
+    return value
+
+
+def _mode(text: str) -> str:
+    word = text.upper()
+    if not word.isalpha():
+        raise CommandError(-104)
+    try:
+        return {"FAST": "FAST", "PREC": "PREC", "PRECISE": "PREC"}[word]
+    except KeyError:
+        raise CommandError(-224) from None
+
+
+def _channels(text: str) -> frozenset[int]:
+    if not text.startswith("("):
+        raise CommandError(-104)
+    try:
+        return parse_channels(text)
+    except ValueError:
+        raise CommandError(-171) from None
+
+
+def _name(text: str) -> str:
+    return text
+
+
+def _forms(pattern: str) -> Iterator[str]:
+    """Every way to write a header given as on the page: `ROUTe:CLOSe`, `OUTPut[:STATe]`; in capitals."""
+    choices: list[tuple[str, ...]] = []
+    for optional, opening, keyword in re.findall(r"(\[?)(:?)([*A-Za-z]+)\]?", pattern):
+        short = "".join(letter for letter in keyword if not letter.islower())
+        forms = (opening + short, opening + keyword.upper())
+        choices.append((*forms, "") if optional else forms)
+    yield from {"".join(parts) for parts in itertools.product(*choices)}
+
+
+def _split(text: str) -> list[str]:
+    """Parameters between commas, those inside brackets left alone."""
+    return [part.strip() for part in re.split(r",(?![^(]*\))", text)] if text else []
+
+
+Handler: TypeAlias = Callable[..., str | None]
+Parser: TypeAlias = Callable[[str], Value]
+
+
+def execute(board: SimulatedBoard, line: bytes) -> str | None:
+    """Obey one line; the reply, if it is a query. CommandError if it is refused, and then nothing was done."""
+    if any(not 0x20 <= byte <= 0x7E for byte in line):
+        raise CommandError(-101)
+    text = line.decode("ascii").strip()
+    if ";" in text:
+        raise CommandError(-103)
+    match = re.match(r":?([*\w:]+\??)", text)
+    if match is None or match[1].upper() not in _COMMANDS:
+        raise CommandError(-113)
+    rest = text[match.end() :]
+    if rest and rest[0] != " ":
+        raise CommandError(-103)
+    parsers, handler = _COMMANDS[match[1].upper()]
+    parameters = _split(rest.strip())
+    if len(parameters) != len(parsers):
+        raise CommandError(-108 if len(parameters) > len(parsers) else -109)
+    if not all(parameters):
+        raise CommandError(-109)
+    return handler(board, *(parse(parameter) for parse, parameter in zip(parsers, parameters, strict=True)))
+
+
+def _within(value: float, low: float, high: float) -> float:
+    if not low <= value <= high:
+        raise CommandError(-222)
+    return value
+
+
+def _limited(board: SimulatedBoard, name: str, value: float) -> float:
+    limit = board.description.limits[name]
+    return _within(value, limit.low, limit.high)
+
+
+def _known_loads(board: SimulatedBoard, loads: frozenset[int]) -> frozenset[int]:
+    if not loads <= board.description.loads.keys():
+        raise CommandError(-222)
+    return loads
+
+
+def _forbid(condition: bool) -> None:
+    if condition:
+        raise CommandError(-221)
+
+
+def _self_test(b: SimulatedBoard) -> str:
+    _forbid(b.sampling)
+    result = b.rig.self_test()
+    if result:
+        b.status.push(-330)
+    return str(result)
+
+
+def _set_event_enable(b: SimulatedBoard, n: float) -> None:
+    b.status.event_enable = int(_within(n, 0, 255))
+
+
+def _set_service_enable(b: SimulatedBoard, n: float) -> None:
+    b.status.service_enable = int(_within(n, 0, 255))
+
+
+def _operation_complete(b: SimulatedBoard) -> None:
+    b.status.event |= OPERATION_COMPLETE
+
+
+def _line(b: SimulatedBoard, n: float) -> str:
+    return b.lines[int(_within(n, 1, len(b.lines))) - 1]
+
+
+def _cause(b: SimulatedBoard) -> str:
+    return f"{TripCause(b.trip_cause).name},{ResetCause(b.reset_cause).name}"
+
+
+def _output(b: SimulatedBoard, on: bool) -> None:
+    _forbid(on and b.tripped)
+    b.switch(on, b.loads)
+
+
+def _close(b: SimulatedBoard, loads: frozenset[int]) -> None:
+    _known_loads(b, loads)
+    _forbid(b.tripped)
+    b.switch(b.master, b.loads | loads)
+
+
+def _open(b: SimulatedBoard, loads: frozenset[int]) -> None:
+    b.switch(b.master, b.loads - _known_loads(b, loads))
+
+
+def _open_all(b: SimulatedBoard) -> None:
+    b.switch(b.master, frozenset())
+
+
+def _set_level(b: SimulatedBoard, value: float) -> None:
+    b.settings.level_a = _limited(b, "CURR", value)
+
+
+def _set_delay(b: SimulatedBoard, value: float) -> None:
+    b.settings.delay_s = _limited(b, "DELAY", value)
+
+
+def _set_time(b: SimulatedBoard, value: float) -> None:
+    b.settings.time_s = _limited(b, "TIME", value)
+
+
+def _set_silence(b: SimulatedBoard, value: float) -> None:
+    b.settings.silence_s = _limited(b, "SIL", value)
+
+
+def _set_mode(b: SimulatedBoard, mode: str) -> None:
+    _forbid(b.sampling)
+    b.settings.mode = mode
+
+
+def _set_range(b: SimulatedBoard, volts: float) -> None:
+    ranges = sorted(b.description.channels["v_in"].ranges, key=lambda r: r.high)
+    _within(volts, 0.0, ranges[-1].high)
+    _forbid(b.sampling)
+    b.settings.range_number = next(r.number for r in ranges if volts <= r.high)
+
+
+def _initiate(b: SimulatedBoard) -> None:
+    if b.sampling:
+        raise CommandError(-213)
+    b.start()
+
+
+def _fit(b: SimulatedBoard, name: str) -> None:
+    try:
+        unit = b.find_unit(name)
+    except KeyError:
+        raise CommandError(-224) from None
+    _forbid(b.master or bool(b.loads))
+    b.fit(name, unit)
+
+
+def _set_supply(b: SimulatedBoard, volts: float) -> None:
+    b.set_supply(_within(volts, 0.0, 32.0))
+
+
+def _set_ambient(b: SimulatedBoard, celsius: float) -> None:
+    b.set_ambient(_within(celsius, -40.0, 85.0))
+
+
+def _wait(b: SimulatedBoard, seconds: float) -> None:
+    _within(seconds, 0.0, 864000.0)
+    _forbid(b.master or bool(b.loads) or b.sampling)
+    b.rest(seconds)
+
+
+def _nothing(b: SimulatedBoard) -> None:
+    return None
+
+
+_ROWS: tuple[tuple[str, tuple[Parser, ...], Handler], ...] = (
+    ("*IDN?", (), lambda b: f"makebreak,{b.description.model},{b.description.serial},{b.firmware}"),
+    ("*RST", (), lambda b: b.restore()),
+    ("*CLS", (), lambda b: b.status.clear()),
+    ("*TST?", (), _self_test),
+    ("*ESR?", (), lambda b: str(b.status.read_event())),
+    ("*ESE", (_whole,), _set_event_enable),
+    ("*ESE?", (), lambda b: str(b.status.event_enable)),
+    ("*SRE", (_whole,), _set_service_enable),
+    ("*SRE?", (), lambda b: str(b.status.service_enable)),
+    ("*STB?", (), lambda b: str(b.status.byte())),
+    ("*OPC", (), _operation_complete),
+    ("*OPC?", (), lambda b: "1"),
+    ("*WAI", (), _nothing),
+    ("SYSTem:ERRor[:NEXT]?", (), lambda b: b.status.next_error()),
+    ("SYSTem:ERRor:COUNt?", (), lambda b: str(len(b.status.errors))),
+    ("SYSTem:VERSion?", (), lambda b: "1999.0"),
+    ("SYSTem:BEAT", (), _nothing),
+    ("SYSTem:BOARd?", (), lambda b: str(len(b.lines))),
+    ("SYSTem:BOARd:LINE?", (_whole,), _line),
+    ("SYSTem:BOARd:CHECk?", (), lambda b: str(description_crc(b.lines))),
+    ("SYSTem:CAUSe?", (), _cause),
+    ("SYSTem:STAMp?", (), lambda b: ",".join(str(n) for n in b.stamp_at(b.now_s))),
+    ("OUTPut[:STATe]", (_boolean,), _output),
+    ("OUTPut[:STATe]?", (), lambda b: str(int(b.master))),
+    ("OUTPut:PROTection:CLEar", (), lambda b: b.clear_trip()),
+    ("OUTPut:PROTection:TIME", (_number,), _set_time),
+    ("OUTPut:PROTection:TIME?", (), lambda b: format_number(b.settings.time_s)),
+    ("OUTPut:PROTection:SILence", (_number,), _set_silence),
+    ("OUTPut:PROTection:SILence?", (), lambda b: format_number(b.settings.silence_s)),
+    ("CURRent:PROTection[:LEVel]", (_number,), _set_level),
+    ("CURRent:PROTection[:LEVel]?", (), lambda b: format_number(b.settings.level_a)),
+    ("CURRent:PROTection:DELay", (_number,), _set_delay),
+    ("CURRent:PROTection:DELay?", (), lambda b: format_number(b.settings.delay_s)),
+    ("CURRent:PROTection:TRIPped?", (), lambda b: str(int(b.tripped))),
+    ("ROUTe:CLOSe", (_channels,), _close),
+    ("ROUTe:CLOSe?", (), lambda b: format_channels(b.loads)),
+    ("ROUTe:OPEN", (_channels,), _open),
+    ("ROUTe:OPEN:ALL", (), _open_all),
+    ("SENSe:MODE", (_mode,), _set_mode),
+    ("SENSe:MODE?", (), lambda b: b.settings.mode),
+    ("SENSe:VOLTage:RANGe", (_number,), _set_range),
+    ("SENSe:VOLTage:RANGe?", (), lambda b: str(b.settings.range_number)),
+    ("INITiate", (), _initiate),
+    ("ABORt", (), lambda b: b.stop()),
+    ("SIMulation:UNIT", (_name,), _fit),
+    ("SIMulation:UNIT?", (), lambda b: b.unit_name),
+    ("SIMulation:SUPPly", (_number,), _set_supply),
+    ("SIMulation:SUPPly?", (), lambda b: format_number(b.supply_v)),
+    ("SIMulation:AMBient", (_number,), _set_ambient),
+    ("SIMulation:AMBient?", (), lambda b: format_number(b.ambient_c)),
+    ("SIMulation:WAIT", (_number,), _wait),
+)
+_COMMANDS: Mapping[str, tuple[tuple[Parser, ...], Handler]] = {
+    form + ("?" if pattern.endswith("?") else ""): (parsers, handler)
+    for pattern, parsers, handler in _ROWS
+    for form in _forms(pattern.removesuffix("?"))
+}

@@ -1,0 +1,103 @@
+"""What opens a board by itself because of currents and voltages: the set level, the hardware latch, the supply."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple, TypeAlias
+
+import numpy as np
+import numpy.typing as npt
+
+from bench.wire import TripCause
+
+Array: TypeAlias = npt.NDArray[np.float64]
+
+# The rig's hardware trips: at once at 75 A, and at 30 A behind 100 kilohm and 0.47 microfarad.
+FAST_TRIP_A = 75.0
+SLOW_TRIP_A = 30.0
+SLOW_TRIP_TAU_S = 0.047
+
+
+@dataclass(frozen=True)
+class Wave:
+    """A stretch of waveform: values at nodes, straight lines between them; two nodes at one time are a jump. Shapes (k,)."""
+
+    t_s: Array
+    v_in: Array
+    v_out: Array
+    i_load: Array
+    v_pilot: Array
+
+    def until(self, t_s: float) -> Wave:
+        """The stretch cut off at t_s, which lies within it."""
+        k = int(np.searchsorted(self.t_s, t_s, side="right"))
+        ends = [np.append(x[:k], np.interp(t_s, self.t_s, x)) for x in (self.v_in, self.v_out, self.i_load, self.v_pilot)]
+        return Wave(np.append(self.t_s[:k], t_s), *ends)
+
+
+class Trip(NamedTuple):
+    t_s: float
+    cause: TripCause
+
+
+class Protection:
+    """Shown every stretch in turn, it says when the first trip comes. Remembers since when the current is too large, and how warm
+    the slow latch's capacitor is.
+    """
+
+    def __init__(self, top_v: float) -> None:
+        self._top_v = top_v
+        self._above_since_s: float | None = None
+        self._slow_a = 0.0
+
+    def latch_free(self) -> bool:
+        """Whether the hardware latch would let itself be cleared."""
+        return self._slow_a < SLOW_TRIP_A
+
+    def watch(self, wave: Wave, level_a: float, delay_s: float, *, tripped: bool) -> Trip | None:
+        """The first trip in this stretch; none while everything is open because of one (`tripped`)."""
+        t, current = wave.t_s, wave.i_load
+        slow = low_passed(t, current, self._slow_a)
+        self._slow_a = float(slow[-1])
+        held = self._held(t, np.abs(current) >= level_a, delay_s)
+        if tripped:
+            return None
+        trips = [] if held is None else [Trip(held, TripCause.CURR)]
+        for beyond, cause in (
+            (current >= FAST_TRIP_A, TripCause.LATC),
+            (slow >= SLOW_TRIP_A, TripCause.LATC),
+            (wave.v_in > self._top_v, TripCause.SUPP),
+        ):
+            if beyond.any():
+                trips.append(Trip(float(t[beyond.argmax()]), cause))
+        first = min(trips, default=None)
+        if first is not None:
+            self._above_since_s = None
+            self._slow_a = float(np.interp(first.t_s, t, slow))
+        return first
+
+    def _held(self, t: Array, above: npt.NDArray[np.bool_], delay_s: float) -> float | None:
+        """When the current has been at or above the level for the whole delay."""
+        since = self._above_since_s
+        for k in (0, *(np.flatnonzero(above[1:] != above[:-1]) + 1).tolist()):
+            if above[k]:
+                since = float(t[k]) if since is None else since
+                continue
+            if since is not None and since + delay_s <= t[k]:
+                return since + delay_s
+            since = None
+        self._above_since_s = since
+        return since + delay_s if since is not None and since + delay_s <= t[-1] else None
+
+
+def low_passed(t: Array, x: Array, before: float) -> Array:
+    """A first-order low-pass of time constant 47 ms at the nodes of straight lines, from its value at the first node: exact."""
+    tau = SLOW_TRIP_TAU_S
+    dt = np.diff(t)
+    decay = np.exp(dt / -tau)
+    lag = tau * np.divide(np.diff(x), dt, out=np.zeros_like(dt), where=dt > 0.0)
+    gain = x[1:] - lag - (x[:-1] - lag) * decay
+    gain[dt <= 0.0] = 0.0
+    grown = np.exp((t - t[0]) / tau)
+    result: Array = np.concatenate(([before], before + np.cumsum(gain * grown[1:]))) / grown
+    return result

@@ -1,0 +1,385 @@
+"""The rig's analog side: true voltages and currents become the counts that a board's converter would give.
+
+Amplifier errors, clamps, input filters, converter errors and noise, each drawn once for a board from the very uncertainties
+that its description states, so a host that believes the description believes the truth about this board. Nothing here was
+taken from a built board; what was left out: recovery of an overdriven amplifier (some 10 us) and carry-over between channels.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Literal, Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from bench.description import BoardDescription, parse_description, scan_plan
+
+Array = npt.NDArray[np.float64]
+
+DESCRIPTION_TEXT = """\
+board,1,rig-328,SIM00001
+clock,16000000,0.005
+mode,FAST,416,5,10
+mode,PREC,1664,5,10
+channel,v_in,V,0,0,1,4.7E-5
+channel,v_out,V,1,0,1,4.7E-5
+channel,v_drop,V,2,0,1,4.7E-5
+channel,i_load,A,3,0,1,4.7E-5
+channel,i_load_low,A,4,0,2,4.7E-5
+channel,v_pilot,V,4,1,2,4.7E-5
+channel,temperature,degC,4,31,64,0
+channel,self_check,V,4,63,64,0
+range,v_in,0,0,0.03596,0,36.78,0.0013,0.035,0.018,0.018
+range,v_in,1,0,0.0184,0,18.8,0.0013,0.018,0.009,0.009
+range,v_out,0,0,0.03596,0,36.78,0.0013,0.035,0.018,0.018
+range,v_out,1,0,0.0184,0,18.8,0.0013,0.018,0.009,0.009
+range,v_drop,0,64,0.001,-0.064,0.959,0.0015,0.0015,0.0006,0.0006
+range,i_load,0,64,0.08,-5.12,76.7,0.006,0.12,0.04,0.04
+range,i_load_low,0,64,0.008,-0.512,7.67,0.006,0.025,0.004,0.005
+range,v_pilot,0,0,0.0184,0,18.8,0.0013,0.018,0.009,0.009
+range,temperature,0,0,1,-20,80,0,1,0.1,0.1
+range,self_check,0,0,0.004,0,4.092,0.00065,0.004,0.002,0.002
+common,v_drop,v_in,0.00105
+curve,temperature,NTC,10000,10000,3950
+check,self_check,3.84,0.0018
+load,1,LAMP,21
+load,2,LAMP,21
+load,3,LAMP,21
+load,4,LAMP,10
+load,5,LAMP,5
+load,6,FREE,0
+load,7,PILOT,2.2
+load,8,LEAK,1000
+limit,CURR,0.5,75,75
+limit,DELAY,0.001,5,0.05
+limit,TIME,1,172800,120
+limit,SIL,0.2,1,1
+"""
+
+# Amplifiers run from 5 V and clip there, above the converter's 4.096 V: the filters behind them charge to what they give.
+_RAIL_CODES = 1024 * 5.0 / 4.096
+_LINE_HARMONICS = 5
+_DRIFT_TIME_S = 60.0
+_COMPARATOR_FLOOR_V = 1.0
+_NOISE_BLOCK = 1 << 16
+
+
+def rig_description(seed: int) -> BoardDescription:
+    """What the simulated board of this seed says about itself; only its serial number depends on the seed."""
+    return replace(parse_description(DESCRIPTION_TEXT.splitlines()), serial=f"SIM{seed % 100000:05d}")
+
+
+class Waveform(Protocol):
+    """What the rig is given: values at nodes, straight lines between them; two nodes at one time are a jump. Shapes (k,)."""
+
+    @property
+    def t_s(self) -> Array: ...
+    @property
+    def v_in(self) -> Array: ...
+    @property
+    def v_out(self) -> Array: ...
+    @property
+    def i_load(self) -> Array: ...
+    @property
+    def v_pilot(self) -> Array: ...
+
+
+@dataclass(frozen=True)
+class RangeErrors:
+    """Of one channel in one range: relative gain error, zero error in the channel's unit, linearity error in it by code."""
+
+    gain: float
+    zero: float
+    line: Array
+
+
+@dataclass(frozen=True)
+class Hidden:
+    """The truth about one board that its host can't see; tests may. Faults are changes of it."""
+
+    clock_error: float
+    ranges: Mapping[tuple[str, int], RangeErrors]
+    common: Mapping[tuple[str, str], float]
+    checks: Mapping[str, float]
+    noise_factor: float = 1.0
+    reference_error: float = 0.0
+    sense: Literal["right", "in open", "out open", "swapped"] = "right"
+    current_drift_a: float = 0.0
+    stuck: frozenset[str] = frozenset()
+    frames_skipped: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class RigFault:
+    """A fault of the bench that sits in the rig or its board: what it is, and the change that it makes."""
+
+    name: str
+    text: str
+    change: Callable[[Hidden], Hidden] = field(repr=False)
+
+
+RIG_FAULTS: Mapping[str, RigFault] = {
+    fault.name: fault
+    for fault in (
+        RigFault("sense-in-broken", "the sense lead at the unit's input is broken", lambda h: replace(h, sense="in open")),
+        RigFault("sense-out-broken", "the sense lead at the unit's output is broken", lambda h: replace(h, sense="out open")),
+        RigFault("sense-leads-swapped", "the two sense leads are swapped", lambda h: replace(h, sense="swapped")),
+        RigFault("current-zero-off", "the current's zero drifts by 0.2 A in a minute", lambda h: replace(h, current_drift_a=0.2)),
+        RigFault("resonator-off", "the board's clock is 1.2 % fast", lambda h: replace(h, clock_error=0.012)),
+        RigFault("reference-off", "the converter's reference is 2 % high", lambda h: replace(h, reference_error=0.02)),
+        RigFault("drop-stuck", "the drop amplifier's output is stuck", lambda h: replace(h, stuck=frozenset({"v_drop"}))),
+        RigFault("board-overrun", "the board loses one frame in a hundred", lambda h: replace(h, frames_skipped=0.01)),
+    )
+}
+
+
+def draw_hidden(description: BoardDescription, rng: np.random.Generator, *, ideal: bool = False) -> Hidden:
+    """A board's errors: normal with the standard uncertainties stated, the clock's uniform within its half-width; or none at all.
+
+    A linearity error is a random sum of the first harmonics over the code's span: smooth, and normal with the stated u at every
+    code.
+    """
+    size = 0.0 if ideal else 1.0
+    ranges: dict[tuple[str, int], RangeErrors] = {}
+    common: dict[tuple[str, str], float] = {}
+    codes = 1 << max(mode.bits for mode in description.modes.values())
+    angle = np.outer(np.arange(1, _LINE_HARMONICS + 1), 2.0 * np.pi * np.arange(codes) / codes)
+    for channel in description.channels.values():
+        for r in channel.ranges:
+            weights = rng.standard_normal((2, _LINE_HARMONICS)) * (size * r.u_line / math.sqrt(_LINE_HARMONICS))
+            line = weights[0] @ np.cos(angle) + weights[1] @ np.sin(angle)
+            gain, zero = rng.standard_normal(2) * size
+            ranges[channel.name, r.number] = RangeErrors(gain * r.u_scale, zero * r.u_zero, line)
+        for other, u in channel.common:
+            common[channel.name, other] = size * u * rng.standard_normal()
+    checks = {check.channel: check.expected + size * check.u * rng.standard_normal() for check in description.checks}
+    clock_error = size * description.clock_half_width * rng.uniform(-1.0, 1.0)
+    return Hidden(clock_error, ranges, common, checks, noise_factor=size)
+
+
+@dataclass(frozen=True)
+class _Run:
+    """What is constant during a run: per position of the scan plan (repeated, so that a slice is enough) and per channel."""
+
+    owner: npt.NDArray[np.intp]
+    period: int
+    gain: Array
+    zero: Array
+    low: Array
+    high: Array
+    per_unit: Array
+    code_zero: Array
+    sigma: Array
+    line: Array
+    stuck: npt.NDArray[np.bool_]
+
+
+class Rig:
+    """Feed it the true waveform stretch by stretch (`follow`), then ask for the counts at instants within the last stretch.
+
+    `follow` solves the first-order input filters exactly for straight lines with jumps: the output is x - tau x' less
+    exponentials that start at every jump and kink.
+    """
+
+    def __init__(self, description: BoardDescription, hidden: Hidden, rng: np.random.Generator, ambient_c: float) -> None:
+        self.description = description
+        self.hidden = hidden
+        self.ambient_c = ambient_c
+        self.comparator = False
+        self._rng = rng
+        self._names = list(description.channels)
+        self._tau = max(channel.delay_s for channel in description.channels.values())
+        self._full = 1 << max(mode.bits for mode in description.modes.values())
+        self._noise = np.empty(0)
+        self._noise_used = 0
+        self.configure(0)
+        # Filters at rest on a dead circuit.
+        columns = len(self._names)
+        self._end = np.zeros(columns)
+        self._slope = np.zeros(columns)
+        self._rest = np.zeros(columns)
+        self._settled = False
+
+    def configure(self, range_number: int) -> None:
+        """Select a voltage range; also needed after `ambient_c` was changed."""
+        rows = []
+        for name in self._names:
+            channel = self.description.channels[name]
+            r = channel.range(range_number)
+            errors = self.hidden.ranges[name, r.number]
+            sigma = self.hidden.noise_factor * math.sqrt(max((r.noise / r.scale) ** 2 - 1.0 / 12.0, 0.0))
+            per_unit = 1.0 / (r.scale * (1.0 + self.hidden.reference_error))
+            zero, code_zero, line = errors.zero, r.zero, errors.line / r.scale
+            if channel.curve is not None:
+                # A thermistor is read as a ratio to the reference: codes, not units; noise by the slope of its curve here.
+                slope = self._full * (channel.curve.ratio(self.ambient_c) - channel.curve.ratio(self.ambient_c + 1.0))
+                per_unit, sigma, line = 1.0, self.hidden.noise_factor * r.noise * slope, 0.0 * errors.line
+                zero = self._full * channel.curve.ratio(self.ambient_c + errors.zero)
+                code_zero = 0.0
+            low, high = -code_zero / per_unit, (_RAIL_CODES - code_zero) / per_unit
+            rows.append((1.0 + errors.gain, zero, low, high, per_unit, code_zero, sigma, line))
+        gain, zero_, low_, high_, per_unit_, code_zero_, sigma_, line_ = (np.array(column) for column in zip(*rows, strict=True))
+        plan = scan_plan(self.description)
+        period = 64 * self.description.slots
+        owner = np.full(period, -1, dtype=np.intp)
+        for number, name in enumerate(self._names):
+            owner[plan[name]] = number
+        stuck = np.array([name in self.hidden.stuck for name in self._names])
+        self._run = _Run(np.tile(owner, 2), period, gain, zero_, low_, high_, per_unit_, code_zero_, sigma_, line_, stuck)
+
+    def self_test(self) -> int:
+        """What `*TST?` finds: 1 a built-in standard reads off by more than 5 u, 2 a channel is stuck."""
+        result = 2 if self.hidden.stuck else 0
+        for check in self.description.checks:
+            r = self.description.channels[check.channel].range(0)
+            errors = self.hidden.ranges[check.channel, r.number]
+            reading = self.hidden.checks[check.channel] * (1.0 + errors.gain) + errors.zero
+            reading /= 1.0 + self.hidden.reference_error
+            u = math.hypot(check.u, r.u_scale * check.expected, r.u_zero, r.u_line)
+            if abs(reading - check.expected) > 5.0 * u:
+                result |= 1
+        return result
+
+    def _inputs(self, wave: Waveform) -> Array:
+        """The amplifiers' outputs in their channels' units, before clamps, shape (k, channels)."""
+        sense_in, sense_out = {
+            "right": (wave.v_in, wave.v_out),
+            "in open": (np.zeros_like(wave.v_in), wave.v_out),
+            "out open": (wave.v_in, np.zeros_like(wave.v_out)),
+            "swapped": (wave.v_out, wave.v_in),
+        }[self.hidden.sense]
+        current = wave.i_load
+        if self.hidden.current_drift_a:
+            current = current + self.hidden.current_drift_a * np.minimum(wave.t_s / _DRIFT_TIME_S, 1.0)
+        true = {
+            "v_in": sense_in,
+            "v_out": sense_out,
+            "v_drop": sense_in - sense_out,
+            "i_load": current,
+            "i_load_low": current,
+            "v_pilot": wave.v_pilot,
+        }
+        x = np.empty((len(wave.t_s), len(self._names)))
+        for number, name in enumerate(self._names):
+            x[:, number] = true[name] if name in true else self.hidden.checks.get(name, 0.0)
+        x *= self._run.gain
+        x += self._run.zero
+        for (name, other), part in self.hidden.common.items():
+            x[:, self._names.index(name)] += part * true[other]
+        return x
+
+    def follow(self, wave: Waveform) -> list[float]:
+        """Take the next stretch of the waveform (it begins where the last one ended); the comparator's changes in it, s."""
+        t, x = wave.t_s, self._inputs(wave)
+        changes = self._compare(wave)
+        run = self._run
+        outside = (x < run.low) | (x > run.high)
+        if bool((outside.any(axis=0) & ~outside.all(axis=0)).any()):
+            t, x = _with_clamp_kinks(t, x, run.low, run.high)
+        if outside.any():
+            np.clip(x, run.low, run.high, out=x)
+        dt = np.diff(t)
+        whole = np.flatnonzero(dt > 0.0)
+        if not len(whole):
+            return changes
+        dt = dt[whole]
+        begin, end = x[whole], x[whole + 1]
+        slope = (end - begin) / dt[:, None]
+        tau = self._tau
+        if not self._settled:
+            self._end, self._slope, self._settled = begin[0], slope[0], True
+        kick = begin - tau * slope
+        kick[0] -= self._end - tau * self._slope
+        kick[1:] -= end[:-1] - tau * slope[:-1]
+        decay = np.exp(dt / -tau)
+        kick[0] += self._rest
+        for k in np.flatnonzero(decay[:-1] > 1e-9) + 1:
+            kick[k] += decay[k - 1] * kick[k - 1]
+        self._t, self._level, self._slopes, self._kick = t[whole], begin - tau * slope, slope, kick
+        self._end, self._slope, self._rest = end[-1], slope[-1], decay[-1] * kick[-1]
+        return changes
+
+    def _compare(self, wave: Waveform) -> list[float]:
+        """Where the output crosses half the input (which counts as 1 V at least), by linear interpolation."""
+        sensed_in, sensed_out = wave.v_in, wave.v_out
+        if self.hidden.sense == "swapped":
+            sensed_in, sensed_out = sensed_out, sensed_in
+        elif self.hidden.sense == "in open":
+            sensed_in = np.zeros_like(sensed_in)
+        elif self.hidden.sense == "out open":
+            sensed_out = np.zeros_like(sensed_out)
+        above = sensed_out - 0.5 * np.maximum(sensed_in, _COMPARATOR_FLOOR_V)
+        high = above > 0.0
+        changes = []
+        if bool(high[0]) != self.comparator:
+            changes.append(float(wave.t_s[0]))
+        for k in np.flatnonzero(high[1:] != high[:-1]):
+            share = above[k] / (above[k] - above[k + 1])
+            changes.append(float(wave.t_s[k] + share * (wave.t_s[k + 1] - wave.t_s[k])))
+        self.comparator = bool(high[-1])
+        return changes
+
+    def counts(self, t_s: Array, first: int) -> npt.NDArray[np.uint16]:
+        """What the converter gives at these ascending instants of the last stretch; `first` is the number of the first sample."""
+        run = self._run
+        position = first % run.period
+        if position + len(t_s) <= 2 * run.period:
+            owner = run.owner[position : position + len(t_s)]
+        else:
+            owner = np.resize(np.roll(run.owner[: run.period], -position), len(t_s))
+        k = np.searchsorted(self._t, t_s, side="right") - 1
+        np.maximum(k, 0, out=k)
+        since = t_s - self._t[k]
+        flat = k * len(self._names) + owner
+        value = self._slopes.take(flat)
+        value *= since
+        value += self._level.take(flat)
+        since /= -self._tau
+        value -= self._kick.take(flat) * np.exp(since, out=since)
+        value *= run.per_unit[owner]
+        value += run.code_zero[owner]
+        value += self._normal(len(t_s)) * run.sigma[owner]
+        top = self._full - 1
+        code = np.clip(value, 0, top).astype(np.intp)
+        value += run.line[owner, code]
+        if run.stuck.any():
+            value[run.stuck[owner]] = 512.0
+        np.rint(value, out=value)
+        return np.clip(value, 0, top, out=value).astype(np.uint16)
+
+    def _normal(self, count: int) -> Array:
+        """Noise is drawn in blocks, so that it does not depend on how time was cut."""
+        parts = []
+        while count:
+            if self._noise_used == len(self._noise):
+                self._noise, self._noise_used = self._rng.standard_normal(_NOISE_BLOCK), 0
+            part = self._noise[self._noise_used : self._noise_used + count]
+            self._noise_used += len(part)
+            count -= len(part)
+            parts.append(part)
+        return parts[0] if len(parts) == 1 else np.concatenate([*parts, np.empty(0)])
+
+
+def _with_clamp_kinks(t: Array, x: Array, low: Array, high: Array) -> tuple[Array, Array]:
+    """Nodes added where a channel enters or leaves its clamps, so that clipping the nodes clips the lines between them."""
+    step = np.diff(x, axis=0)
+    dt = np.diff(t)[:, None]
+    added = []
+    for bound in (low, high):
+        with np.errstate(divide="ignore", invalid="ignore"):
+            share = (bound - x[:-1]) / step
+        inside = (share > 0.0) & (share < 1.0) & (dt > 0.0)
+        segment, column = np.nonzero(inside)
+        added.append(t[segment] + share[segment, column] * dt[segment, 0])
+    extra = np.unique(np.concatenate(added))
+    if not len(extra):
+        return t, x
+    k = np.clip(np.searchsorted(t, extra, side="right") - 1, 0, len(t) - 2)
+    keep = (t[k + 1] > t[k]) & (extra > t[k]) & (extra < t[k + 1])
+    extra, k = extra[keep], k[keep]
+    share = ((extra - t[k]) / (t[k + 1] - t[k]))[:, None]
+    between = x[k] + share * (x[k + 1] - x[k])
+    return np.insert(t, k + 1, extra), np.insert(x, k + 1, between, axis=0)

@@ -1,0 +1,127 @@
+"""A table of a settings file, read key by key, with one-line errors: which file, which key, what came, what is allowed.
+
+Pure: the table is what `tomllib` made of the text. A key that nobody asked for is an error too (`Table.done`), so that a
+misspelt one is never passed over.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Collection, Mapping, Sequence
+from typing import Any, TypeVar
+
+T = TypeVar("T")
+
+
+class TableError(ValueError):
+    """A settings file says something that cannot be used; the text is one line for the person who wrote it."""
+
+
+def top_table(content: Mapping[str, Any], origin: str, format_number: int) -> Table:
+    """The top table of a file that must say `format = <format_number>`; `origin` names the file for people."""
+    top = Table(content, origin)
+    came = top.whole("format", 1)
+    if came != format_number:
+        raise top.error("format", f"got {came}; this version reads format {format_number}")
+    return top
+
+
+class Table:
+    """One TOML table: `origin` is the file's name for people, `place` the path of the table in it."""
+
+    def __init__(self, content: Mapping[str, Any], origin: str, place: str = "") -> None:
+        self._content = content
+        self.origin = origin
+        self.place = place
+        self._asked: set[str] = set()
+
+    def __contains__(self, key: str) -> bool:
+        return key in self._content
+
+    def error(self, key: str, what: str) -> TableError:
+        """The error to raise about `key`; `what` says what came and what is allowed."""
+        where = f"{self.place}.{key}" if self.place else key
+        return TableError(f"{self.origin}: {where}: {what}")
+
+    def _get(self, key: str) -> Any:
+        self._asked.add(key)
+        return self._content.get(key)
+
+    def _typed(self, key: str, kind: type[T], kind_text: str, default: T | None) -> T:
+        value = self._get(key)
+        if value is None:
+            if default is None:
+                raise self.error(key, f"missing; it must be {kind_text}")
+            return default
+        if not isinstance(value, kind) or isinstance(value, bool) is not (kind is bool):
+            raise self.error(key, f"got {value!r}; it must be {kind_text}")
+        return value
+
+    def text(self, key: str, default: str | None = None) -> str:
+        """Text, not empty where it is required."""
+        value = self._typed(key, str, "text", default)
+        if default is None and not value.strip():
+            raise self.error(key, "got empty text; it must say something")
+        return value
+
+    def choice(self, key: str, allowed: Collection[str], default: str | None = None) -> str:
+        value = self._typed(key, str, "one of " + ", ".join(allowed), default)
+        if value not in allowed:
+            raise self.error(key, f"got {value!r}; it must be one of {', '.join(allowed)}")
+        return value
+
+    def whole(self, key: str, least: int, default: int | None = None) -> int:
+        value = self._typed(key, int, f"a whole number, {least} or more", default)
+        if value < least:
+            raise self.error(key, f"got {value!r}; it must be a whole number, {least} or more")
+        return value
+
+    def number(self, key: str) -> float | None:
+        """A finite number, or None if the key is not there."""
+        value = self._get(key)
+        if value is None:
+            return None
+        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+            raise self.error(key, f"got {value!r}; it must be a finite number")
+        return float(value)
+
+    def texts(self, key: str, default: Sequence[str] | None = None) -> tuple[str, ...]:
+        """A list of texts, not empty where it is required."""
+        value = self._get(key)
+        if value is None and default is not None:
+            return tuple(default)
+        if not isinstance(value, list) or not value or not all(isinstance(item, str) for item in value):
+            raise self.error(key, f"got {value!r}; it must be a list of texts")
+        return tuple(value)
+
+    def table(self, key: str) -> Table:
+        """The table under `key`, which must be there."""
+        value = self._get(key)
+        if not isinstance(value, dict):
+            raise self.error(key, "missing or not a table")
+        return Table(value, self.origin, f"{self.place}.{key}" if self.place else key)
+
+    def tables(self, key: str) -> tuple[Table, ...]:
+        """The list of tables under `key`; none if the key is not there."""
+        value = self._get(key)
+        if value is None:
+            return ()
+        if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
+            raise self.error(key, "it must be a list of tables")
+        prefix = f"{self.place}.{key}" if self.place else key
+        return tuple(Table(item, self.origin, f"{prefix}[{i + 1}]") for i, item in enumerate(value))
+
+    def done(self) -> None:
+        """Refuse keys that were never asked for."""
+        unknown = [key for key in self._content if key not in self._asked]
+        if unknown:
+            raise self.error(unknown[0], f"unknown key; known here: {', '.join(sorted(self._asked))}")
+
+
+def read_all(tables: Sequence[Table], read: Callable[[Table], T]) -> tuple[T, ...]:
+    """Read each table to its end: `read`, then refuse what it did not ask for."""
+    values = []
+    for table in tables:
+        values.append(read(table))
+        table.done()
+    return tuple(values)

@@ -1,0 +1,360 @@
+"""Samples to transitions: when the contact made and broke, told from bounce, inrush, sag, dark current and leakage.
+
+Pure. Terms of IEEE Std 181 / IEC 60469: state level, reference instant (50 %), transition.
+
+Strategy. The signal is the ratio r = output voltage over input voltage: 0 with the contact open, nearly 1 with it closed, whatever the
+supply does, however large the inrush, 6 V or 24 V. The two state levels start as 0 and 1; only a unit that leaves a lasting level in
+between (a leaking unit on an LED lamp, a burnt contact) moves them, and while it is not clear which of the two such a level is,
+decisions wait. A comparator with hysteresis about the middle gives crossings. Runs of one state shorter than 3 ms are bounce,
+or a drop-out if the state before and after is the same. The instant of a crossing is where the unfiltered voltage stepped: a
+first-order input filter of known time constant leaves one sample part-way, and that sample says when.
+
+Everything depends only on the samples, in fixed groups, so the cut of the stream can't matter.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+
+from bench.samples import Array, Block
+
+STATE_LEAST_S = 3.0e-3  # a shorter state is bounce: contact bounce is 1-3 ms in bursts of shorter gaps (common practice, no source)
+HYSTERESIS = 0.1  # of the distance between the state levels, each side of the middle
+GROUP_S = 4.0e-3  # samples are looked at in groups of about this length for lasting levels
+_FLAT = 0.08  # a group whose ratio moves less than this is at a level
+_LOW, _HIGH = 0.25, 0.80  # levels outside these are what they seem
+_LASTING_S = 20.0e-3  # a level counts once it has stood this long: longer than any inrush stands still
+_WAIT_S = 6.0  # how long an unclear level may hold decisions back
+_LOOK = 12  # samples on each side of a crossing that its instant may need
+
+
+@dataclass(frozen=True, slots=True)
+class Transition:
+    """The contact changed state at `t_s` (first crossing, true instant, s of the board's run) to `closed`.
+
+    `u_s`: standard uncertainty of the instant apart from the clock's. `again_s`: the later crossings of its bounce, each to the
+    opposite state of the one before, the last to `closed`.
+    """
+
+    t_s: float
+    closed: bool
+    u_s: float
+    again_s: tuple[float, ...] = ()
+
+    @property
+    def bounce_s(self) -> float:
+        """From the first crossing to the last."""
+        return self.again_s[-1] - self.t_s if self.again_s else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Interruption:
+    """The contact left its state for less than 3 ms and came back: no transition. `closed` is the state that was interrupted."""
+
+    t_s: float
+    closed: bool
+    lasted_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Samples are missing from `t_s` to `end_s`; afterwards the contact was found `closed` or not."""
+
+    t_s: float
+    end_s: float
+    closed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyEdge:
+    """The voltage at the unit's input came (`on`) or went at `t_s`."""
+
+    t_s: float
+    on: bool
+    u_s: float
+
+
+Change: TypeAlias = Transition | Interruption | Gap | SupplyEdge
+
+
+def filtered_step_instant(t_s: Array, v: Array, k: int, before: float, after: float, tau_s: float, noise: float = 0.0) -> tuple[float, float]:
+    """True instant of a step that a first-order filter of time constant tau_s has smoothed, and its standard uncertainty, s.
+
+    `k` is the first sample past the middle between the levels `before` and `after`. With tau_s = 0, or a transition too slow to be a
+    step, the 50 % reference instant by linear interpolation (IEEE Std 181), less tau_s for the filter's delay.
+    """
+    x = (v - before) / (after - before)
+    i = max(k - 1, 0)
+    if tau_s > 0.0:
+        # The step is fast if the sample after the crossing has all but arrived, and nothing moved before the sample at hand.
+        first = i if x[i] > 0.05 else k
+        later = min(first + 1, len(x) - 1)
+        expected = 1.0 - (1.0 - min(x[first], 1.0)) * math.exp(-(t_s[later] - t_s[first]) / tau_s) if later > first else 1.0
+        if x[later] > expected - 0.12 and (first == 0 or x[first - 1] < 0.1):
+            interval = float(t_s[first] - t_s[first - 1]) if first else 0.0
+            reach = 3.0 * tau_s
+            if x[first] < 0.95:
+                back = -tau_s * math.log1p(-max(float(x[first]), 0.0))
+                rest = 1.0 - float(x[first])
+                u_noise = tau_s * noise / abs(after - before) / rest
+                return float(t_s[first]) - min(back, interval or back), math.hypot(u_noise, TAU_U * back)
+            if interval <= reach:
+                return float(t_s[first]) - interval, 0.1 * interval
+            half = (interval - reach) / 2.0
+            return float(t_s[first]) - reach - half, half / math.sqrt(3.0)
+    if k == 0 or x[k] == x[i]:
+        return float(t_s[k]), 0.0
+    part = min(max((0.5 - float(x[i])) / float(x[k] - x[i]), 0.0), 1.0)
+    interval = float(t_s[k] - t_s[i])
+    # A step between two samples may lie anywhere; a ramp over many is located by the interpolation.
+    share = min(1.0, abs(float(x[k] - x[i])))
+    u = math.hypot(share * interval / math.sqrt(12.0), noise / abs(after - before) * interval / max(share, 0.05))
+    return float(t_s[i]) + part * interval - tau_s, u
+
+
+# Tolerance of the input filter's time constant: 1 % resistor, 5 % capacitor (rectangular), as the reference rig's parts list has it.
+TAU_U = 0.03
+
+
+class TransitionFinder:
+    """Blocks in, changes out; one verb, `feed`. `closed` is the latest settled state, None before anything is known.
+
+    `supply_floor_v`: below this input voltage there is no supply and the contact counts as open. `tau_s`, `noise_v`: of the voltage
+    channels. `v_in_v`: a fixed supply, for recordings that lack the input's voltage.
+    """
+
+    def __init__(self, *, supply_floor_v: float, tau_s: float = 0.0, noise_v: float = 0.0, v_in_v: float | None = None) -> None:
+        self._floor = supply_floor_v
+        self._tau = tau_s
+        self._noise = noise_v
+        self._fixed = v_in_v
+        self.closed: bool | None = None
+        self.supplied = False
+        self._forget_levels()
+        self._restart()
+
+    def _forget_levels(self) -> None:
+        self._low, self._high = 0.0, 1.0
+        self._seen_low = self._seen_high = False
+
+    def _restart(self) -> None:
+        """Forget the samples at hand: after a gap nothing may be joined to what was before it."""
+        self._t, self._out, self._in, self._ratio = (np.empty(0) for _ in range(4))
+        self._group = 0  # samples in a group; 0 until the sampling interval is known
+        self._grouped = 0  # samples whose lasting levels were looked at
+        self._crossed = 0  # samples whose crossings were looked for
+        self._hold = -1  # first sample of a level not yet understood, or -1
+        self._side = 0  # side of the hysteresis band last seen: +1 closed, -1 open
+        self._supply_side = 0
+        self._pending: list[tuple[float, bool, float]] = []
+        self._found: list[Change] = []
+        self._gap: tuple[float, float] | None = None
+
+    def feed(self, block: Block) -> list[Change]:
+        """The changes that this block settles. The last few milliseconds wait for the next block, or for `flush`."""
+        changes: list[Change] = []
+        if block.gap_before and len(self._t):
+            begin = float(self._t[-1])
+            changes += self.flush()
+            self._restart()
+            self._gap = (begin, block.begin_s)
+        v_out = block.traces["v_out"]
+        v_in = block.traces["v_in"].values if "v_in" in block.traces else np.full(len(v_out.t_s), self._fixed or 0.0)
+        ratio = np.where(v_in > self._floor, v_out.values / np.maximum(v_in, self._floor), 0.0)
+        self._t = np.concatenate((self._t, v_out.t_s))
+        self._out = np.concatenate((self._out, v_out.values))
+        self._in = np.concatenate((self._in, v_in))
+        self._ratio = np.concatenate((self._ratio, ratio))
+        if not self._group and len(self._t) > 1:
+            self._group = max(8, round(GROUP_S / float(self._t[1] - self._t[0])))
+        while self._group and len(self._t) - self._grouped >= self._group:
+            self._grouped += self._learn() * self._group
+            self._cross((self._grouped if self._hold < 0 else self._hold) - 2 * self._group)
+        changes += self._release()
+        self._trim()
+        return changes
+
+    def flush(self) -> list[Change]:
+        """What the samples at hand show, although more might have come: at the end of a run, or before a gap."""
+        self._hold = -1
+        self._cross(len(self._t))
+        self._resolve(math.inf)
+        self._crossed = len(self._t)
+        return self._release(final=True)
+
+    def _release(self, *, final: bool = False) -> list[Change]:
+        """Changes in order of time, as far as nothing earlier can still be found."""
+        if not self._found or not self._crossed:
+            return []
+        settled = float(self._t[self._crossed - 1]) - 2.0 * float(self._t[1] - self._t[0])
+        if self._pending:
+            settled = min(settled, self._pending[0][0])
+        self._found.sort(key=lambda change: change.t_s)
+        count = len(self._found) if final else sum(change.t_s < settled for change in self._found)
+        released, self._found = self._found[:count], self._found[count:]
+        return released
+
+    # -- levels
+
+    def _learn(self) -> int:
+        """Look at the next groups for lasting levels between open and closed; the number of groups looked at."""
+        count = (len(self._t) - self._grouped) // self._group
+        span = slice(self._grouped, self._grouped + count * self._group)
+        groups = self._ratio[span].reshape(count, self._group)
+        supplied = np.all(self._in[span].reshape(count, self._group) > self._floor, axis=1)
+        mean = groups.mean(axis=1)
+        flat = supplied & (groups.max(axis=1) - groups.min(axis=1) < _FLAT + 6.0 * self._noise / self._floor)
+        between = flat & (mean > _LOW) & (mean < _HIGH)
+        plain = int(between.argmax()) if between.any() else count
+        if self._hold >= 0 or plain == 0:
+            self._learn_group(float(mean[0]), bool(flat[0]), bool(supplied[0]))
+            return 1
+        since = 0
+        if not supplied[:plain].all():
+            self._forget_levels()
+            since = plain - int(supplied[:plain][::-1].argmin())
+        self._seen_low |= bool((flat & (mean <= _LOW))[since:plain].any())
+        self._seen_high |= bool((flat & (mean >= _HIGH))[since:plain].any())
+        return plain
+
+    def _learn_group(self, mean: float, flat: bool, supplied: bool) -> None:
+        if not supplied:
+            self._forget_levels()
+            self._hold = -1
+            return
+        if not flat:
+            return
+        if mean <= _LOW:
+            self._seen_low = True
+        elif mean >= _HIGH:
+            self._seen_high = True
+        elif abs(mean - self._low) > 0.05 and abs(mean - self._high) > 0.05:
+            # A level not met before: wait until it is clear which state it is.
+            if self._hold < 0:
+                self._hold = self._grouped
+                self._held_level = mean
+            lasted = (self._grouped - self._hold) // self._group
+            if abs(mean - self._held_level) > 0.05:
+                self._hold, self._held_level = self._grouped, mean
+            elif lasted * GROUP_S >= _LASTING_S:
+                if self._seen_high and not self._seen_low:
+                    self._low, self._hold = mean, -1
+                elif self._seen_low and not self._seen_high:
+                    self._high, self._hold = mean, -1
+                elif self._seen_low or lasted * GROUP_S > _WAIT_S:
+                    self._hold = -1
+            return
+        if self._hold >= 0 and (self._seen_low or self._seen_high):
+            # The level is over and its counterpart is known.
+            if (self._grouped - self._hold) * GROUP_S / self._group >= _LASTING_S:
+                if mean >= _HIGH and not self._seen_low:
+                    self._low = self._held_level
+                elif mean <= _LOW and not self._seen_high:
+                    self._high = self._held_level
+            self._hold = -1
+
+    # -- crossings
+
+    def _cross(self, end: int) -> None:
+        """Find the crossings of samples up to `end` (exclusive) with the levels as they are known now."""
+        begin = self._crossed
+        if end <= begin:
+            return
+        self._crossed = end
+        self._supply_crossings(begin, end)
+        middle = 0.5 * (self._low + self._high)
+        band = HYSTERESIS * (self._high - self._low)
+        ratio = self._ratio[begin:end]
+        side = np.where(ratio > middle + band, 1, np.where(ratio < middle - band, -1, 0)).astype(np.int8)
+        known = np.flatnonzero(side)
+        if len(known):
+            signs = side[known]
+            if self._side == 0:
+                self._begin_state(bool(signs[0] > 0), begin + int(known[0]))
+                self._side = int(signs[0])
+            turned = np.flatnonzero(np.diff(signs, prepend=np.int8(self._side)))
+            for j in turned:
+                k = begin + int(known[j])
+                closed = bool(signs[j] > 0)
+                self._note_crossing(*self._instant(k, closed, middle), closed)
+            self._side = int(signs[-1])
+        self._resolve(float(self._t[end - 1]))
+
+    def _begin_state(self, closed: bool, k: int) -> None:
+        self.closed = closed
+        if self._gap is not None:
+            self._found.append(Gap(*self._gap, closed))
+            self._gap = None
+        elif closed:
+            self._found.append(Transition(float(self._t[k]), True, float(self._t[min(k + 1, len(self._t) - 1)] - self._t[k])))
+
+    def _instant(self, k: int, closed: bool, middle: float) -> tuple[float, float]:
+        """Instant of the crossing seen at sample k, and its u: from the output's own levels just before and after."""
+        low = max(0, k - _LOOK)
+        t, v = self._t[low : k + _LOOK], self._out[low : k + _LOOK]
+        ratio = self._ratio[low : k + _LOOK]
+        at = k - low
+        while at > 1 and (ratio[at - 1] > middle) == closed:
+            at -= 1  # inside the hysteresis band the middle was passed earlier
+        after_side = (ratio[at + 1 : at + 7] > middle) == closed
+        before_side = (ratio[max(0, at - 6) : max(0, at - 1)] > middle) != closed
+        after = v[at + 1 : at + 7][after_side]
+        before = v[max(0, at - 6) : max(0, at - 1)][before_side]
+        level_after = float(np.median(after)) if len(after) else float(v[at])
+        level_before = float(np.median(before)) if len(before) else float(v[max(0, at - 1)])
+        if abs(level_after - level_before) < 0.05 * self._floor:
+            return float(t[at]), float(t[at] - t[max(0, at - 1)])
+        return filtered_step_instant(t, v, at, level_before, level_after, self._tau, self._noise)
+
+    def _note_crossing(self, t_s: float, u_s: float, closed: bool) -> None:
+        self._resolve(t_s)
+        self._pending.append((t_s, closed, u_s))
+
+    def _resolve(self, now_s: float) -> None:
+        """Turn the crossings waiting into a change, once the state they led to has lasted."""
+        if not self._pending or now_s - self._pending[-1][0] < STATE_LEAST_S:
+            return
+        first, last = self._pending[0], self._pending[-1]
+        lasted = last[0] - first[0]
+        if last[1] != self.closed:
+            self.closed = last[1]
+            self._found.append(Transition(first[0], last[1], first[2], tuple(t for t, _, _ in self._pending[1:])))
+        else:
+            self._found.append(Interruption(first[0], bool(self.closed), lasted))
+        self._pending = []
+
+    def _supply_crossings(self, begin: int, end: int) -> None:
+        if self._fixed is not None:
+            return
+        v = self._in[begin:end]
+        side = np.where(v > 1.2 * self._floor, 1, np.where(v < 0.8 * self._floor, -1, 0)).astype(np.int8)
+        known = np.flatnonzero(side)
+        if not len(known):
+            return
+        signs = side[known]
+        if self._supply_side == 0:
+            self._supply_side = int(signs[0])
+            self.supplied = signs[0] > 0
+        for j in np.flatnonzero(np.diff(signs, prepend=np.int8(self._supply_side))):
+            k = begin + int(known[j])
+            low = max(0, k - _LOOK)
+            after = float(np.median(self._in[k + 1 : k + 7])) if k + 1 < len(self._in) else float(self._in[k])
+            before = float(np.median(self._in[max(low, k - 6) : max(low + 1, k - 1)]))
+            instant, u = filtered_step_instant(
+                self._t[low : k + _LOOK], self._in[low : k + _LOOK], k - low, before, after, self._tau, self._noise
+            )
+            self.supplied = bool(signs[j] > 0)
+            self._found.append(SupplyEdge(instant, self.supplied, u))
+        self._supply_side = int(signs[-1])
+
+    def _trim(self) -> None:
+        drop = self._crossed - 4 * _LOOK
+        if drop > 0:
+            self._t, self._out, self._in, self._ratio = (a[drop:] for a in (self._t, self._out, self._in, self._ratio))
+            self._crossed -= drop
+            self._grouped -= drop
+            self._hold = self._hold - drop if self._hold >= 0 else -1

@@ -1,0 +1,299 @@
+"""A measurement against a limit: pass, conditional pass, conditional fail, fail or not measured, and the risk of being wrong.
+
+Pure. The decision rule is non-binary with a guard band (ILAC-G8:09/2019; JCGM 106:2012): with w = k u, k the one-sided Student
+quantile of the level, a value inside every limit by w or more passes, one outside a limit by w or more fails, and between the
+two the outcome is conditional, on the side where the value lies. The risk is the probability, given this value alone (no prior
+knowledge of the population), that the true value lies on the other side. No definite verdict carries a risk above 1 - level.
+
+The numbers come first (any value, any limits: also the ball bearings of JCGM 106), then what is judged by them.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from itertools import pairwise
+from typing import NamedTuple, Protocol
+
+from bench.limits import AllOf, AnyOf, FactLimit, Limit, LimitSet, Requirement
+from bench.measure import BenchFault, Measured
+from bench.uncertainty import Estimate, Measurement, NotMeasured, normal_cdf, student_cdf, student_quantile
+
+LEVEL = 0.95
+
+
+class Outcome(StrEnum):
+    """What can be said, from bad to good: the worst of several is "all of" them, the best is "any of" them."""
+
+    FAIL = "fail"
+    CONDITIONAL_FAIL = "conditional fail"
+    NOT_MEASURED = "not measured"
+    CONDITIONAL_PASS = "conditional pass"
+    PASS = "pass"
+
+    @property
+    def definite(self) -> bool:
+        return self in (Outcome.PASS, Outcome.FAIL)
+
+    @property
+    def favourable(self) -> bool:
+        return self in (Outcome.PASS, Outcome.CONDITIONAL_PASS)
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """One requirement judged.
+
+    `found` is the measurement behind it (None where a fact or parts decide), `guard` w in the quantity's unit. `p_conform` is the
+    probability that the true value keeps the limit, `p_wrong` that this outcome is on the wrong side; both None if not measured.
+    `by_fact` says what was seen where a fact decides: such a verdict is definite, without a probability. `parts` are the verdicts
+    inside alternatives; the probabilities over them are bounds on the safe side.
+    """
+
+    limit_set: str
+    limit: Requirement
+    outcome: Outcome
+    found: Measurement | None = None
+    guard: float | None = None
+    p_conform: float | None = None
+    p_wrong: float | None = None
+    by_fact: str = ""
+    parts: tuple[Verdict, ...] = ()
+
+
+# Numbers: one value, its uncertainty, and tolerance limits (None is open).
+
+
+def acceptance_region(low: float | None, high: float | None, guard: float) -> tuple[float, float]:
+    """The limits moved inwards by `guard` (JCGM 106, 8.3); a negative guard moves them outwards. Open ends are infinite."""
+    return (-math.inf if low is None else low + guard), (math.inf if high is None else high - guard)
+
+
+def guard_band(u: float, dof: float, level: float = LEVEL) -> float:
+    """w = k u, k the one-sided Student quantile: at w inside a single limit the true value keeps it with probability `level`."""
+    return student_quantile(level, dof) * u
+
+
+def conformance_probability(value: float, u: float, dof: float, low: float | None, high: float | None) -> float:
+    """P(low <= true value <= high) for a value with standard uncertainty u and dof, no other knowledge (JCGM 106, 7)."""
+    if u == 0.0:
+        return 1.0 if _inside(value, low, high) else 0.0
+    below, above = _tails(value, u, dof, low, high)
+    if low is not None and value < low:
+        return (1.0 - below) - above
+    return (1.0 - above) - below
+
+
+def specific_risk(value: float, u: float, dof: float, low: float | None, high: float | None) -> float:
+    """Probability that calling this value conforming, if it lies inside, or non-conforming, if outside, is wrong."""
+    if u == 0.0:
+        return 0.0
+    if _inside(value, low, high):
+        return math.fsum(_tails(value, u, dof, low, high))
+    return conformance_probability(value, u, dof, low, high)
+
+
+def decide(value: float, u: float, dof: float, low: float | None, high: float | None, level: float = LEVEL) -> Outcome:
+    """The outcome for one value (see the top of this module). The limits belong to the band; without uncertainty that is all.
+
+    Where both limits are near, being w inside each is not enough: both tails together must stay within 1 - level too.
+    """
+    if not 0.5 < level < 1.0:
+        raise ValueError(f"level must lie between 0.5 and 1, got {level!r}")
+    guard = guard_band(u, dof, level)
+    inside = _inside(value, low, high)
+    accept_low, accept_high = acceptance_region(low, high, guard)
+    if inside and accept_low <= value <= accept_high:
+        one_sided = low is None or high is None
+        if one_sided or specific_risk(value, u, dof, low, high) <= 1.0 - level:
+            return Outcome.PASS
+    reject_low, reject_high = acceptance_region(low, high, -guard)
+    if not inside and not reject_low < value < reject_high:
+        return Outcome.FAIL
+    return Outcome.CONDITIONAL_PASS if inside else Outcome.CONDITIONAL_FAIL
+
+
+def _inside(value: float, low: float | None, high: float | None) -> bool:
+    return (low is None or value >= low) and (high is None or value <= high)
+
+
+def _tails(value: float, u: float, dof: float, low: float | None, high: float | None) -> tuple[float, float]:
+    """P(true value below low), P(true value above high)."""
+    below = 0.0 if low is None else student_cdf((low - value) / u, dof)
+    above = 0.0 if high is None else student_cdf((value - high) / u, dof)
+    return below, above
+
+
+# The same region over a whole population (JCGM 106, 9): the prior says how the true values are spread.
+
+
+class Prior(Protocol):
+    """A distribution of true values, as scipy.stats freezes them."""
+
+    def pdf(self, x: float, /) -> float: ...
+    def ppf(self, q: float, /) -> float: ...
+
+
+class GlobalRisk(NamedTuple):
+    """For a unit drawn at random: P(accepted and outside the limits), P(rejected and inside them)."""
+
+    consumer: float
+    producer: float
+
+
+def global_risk(prior: Prior, u: float, low: float | None, high: float | None, guard: float = 0.0) -> GlobalRisk:
+    """Both risks of accepting what reads inside `acceptance_region`, with a normal measurement error u > 0.
+
+    Gauss-Legendre between the places where the integrand bends: the limits, some u about the region's ends, prior quantiles.
+    """
+    import numpy as np
+
+    accept_low, accept_high = acceptance_region(low, high, guard)
+    first, *inner, last = (float(prior.ppf(q)) for q in (1e-12, *(k / 16.0 for k in range(1, 16)), 1.0 - 1e-12))
+    bends = {first, *inner, last, *(limit for limit in (low, high) if limit is not None)}
+    bends |= {edge + k * u for edge in (accept_low, accept_high) for k in (-8, -4, -2, -1, 0, 1, 2, 4, 8)}
+    nodes, weights = (array.tolist() for array in np.polynomial.legendre.leggauss(24))
+    risks = {True: 0.0, False: 0.0}
+    for start, end in pairwise(sorted(b for b in bends if first <= b <= last)):
+        half, middle = 0.5 * (end - start), 0.5 * (start + end)
+        good = _inside(middle, low, high)
+        for node, weight in zip(nodes, weights, strict=True):
+            true = middle + half * node
+            accepted = max(0.0, normal_cdf((accept_high - true) / u) - normal_cdf((accept_low - true) / u))
+            risks[good] += half * weight * float(prior.pdf(true)) * (1.0 - accepted if good else accepted)
+    return GlobalRisk(consumer=risks[False], producer=risks[True])
+
+
+def guard_for_consumer_risk(prior: Prior, u: float, low: float | None, high: float | None, risk: float) -> float:
+    """The guard band that brings the consumer's risk to `risk`; ValueError if none within +- 8 u does."""
+    least, most = -8.0 * u, 8.0 * u
+    if not global_risk(prior, u, low, high, most).consumer <= risk <= global_risk(prior, u, low, high, least).consumer:
+        raise ValueError(f"no guard band within 8 u gives a consumer's risk of {risk!r}")
+    while most - least > 1e-9 * u:
+        middle = 0.5 * (least + most)
+        if global_risk(prior, u, low, high, middle).consumer > risk:
+            least = middle
+        else:
+            most = middle
+    return most
+
+
+# What was measured against what is asked.
+
+_RATES = frozenset({"rate_per_min", "rate_total_per_min", "on_ratio"})
+_DOES_NOT_FLASH = {
+    "steady on": ("the lamps stay on", _RATES | {"start_s", "first_extinction_s"}),
+    "dark": ("the lamps never light", _RATES | {"start_s", "first_light_s", "first_extinction_s"}),
+    "one flash": ("it flashes once and no more", _RATES),
+}
+"""Behaviours that decide a limit without a number: what was seen, and the quantities that such a unit cannot have."""
+
+
+def judge(measured: Measured, limit_set: LimitSet, level: float = LEVEL) -> tuple[Verdict, ...]:
+    """One verdict for each requirement of the set, in its order.
+
+    While there is a bench fault every verdict is "not measured": nothing is charged to the unit, and nothing credited.
+    """
+    return tuple(_judge(measured, requirement, limit_set.name, level) for requirement in limit_set.requirements)
+
+
+def overall(verdicts: Sequence[Verdict], bench_faults: Sequence[BenchFault], interrupted: str | None) -> Outcome:
+    """The outcome of the whole test: its worst verdict. A bench fault, or nothing judged, leaves it open.
+
+    An interrupted test can still have failed a unit beyond doubt, but it can clear none.
+    """
+    if bench_faults or not verdicts:
+        return Outcome.NOT_MEASURED
+    outcome = _worst(v.outcome for v in verdicts)
+    return Outcome.NOT_MEASURED if interrupted and outcome is not Outcome.FAIL else outcome
+
+
+def decided(verdicts: Sequence[Verdict]) -> bool:
+    """Whether a test may stop: every limit passed or failed beyond its guard band. Never on nothing."""
+    return bool(verdicts) and all(v.outcome.definite for v in verdicts)
+
+
+def _worst(outcomes: Iterable[Outcome]) -> Outcome:
+    return min(outcomes, key=tuple(Outcome).index)
+
+
+def _best(outcomes: Iterable[Outcome]) -> Outcome:
+    return max(outcomes, key=tuple(Outcome).index)
+
+
+def _judge(measured: Measured, requirement: Requirement, name: str, level: float) -> Verdict:
+    match requirement:
+        case Limit():
+            return _judge_limit(measured, requirement, name, level)
+        case FactLimit():
+            return _judge_fact(measured, requirement, name)
+        case AllOf(limits=parts):
+            return _judge_parts(requirement, name, tuple(_judge(measured, p, name, level) for p in parts))
+        case AnyOf(alternatives=parts):
+            return _judge_parts(requirement, name, tuple(_judge(measured, p, name, level) for p in parts))
+
+
+def _judge_limit(measured: Measured, limit: Limit, name: str, level: float) -> Verdict:
+    found = measured.values.get(limit.quantity, NotMeasured("not part of this test"))
+    if measured.bench_faults:
+        return Verdict(name, limit, Outcome.NOT_MEASURED, found)
+    if isinstance(found, Estimate):
+        band = (limit.low, limit.high)
+        return Verdict(
+            name, limit, decide(found.value, found.u, found.dof, *band, level), found,
+            guard=guard_band(found.u, found.dof, level),
+            p_conform=conformance_probability(found.value, found.u, found.dof, *band),
+            p_wrong=specific_risk(found.value, found.u, found.dof, *band),
+        )
+    seen, impossible = _DOES_NOT_FLASH.get(measured.facts.get("behaviour", ""), ("", frozenset[str]()))
+    if found.fault != "bench" and limit.quantity in impossible:
+        return Verdict(name, limit, Outcome.FAIL, found, by_fact=seen)
+    return Verdict(name, limit, Outcome.NOT_MEASURED, found)
+
+
+def _judge_fact(measured: Measured, limit: FactLimit, name: str) -> Verdict:
+    seen = measured.facts.get(limit.fact, "unknown")
+    if measured.bench_faults or seen == "unknown":
+        return Verdict(name, limit, Outcome.NOT_MEASURED, NotMeasured(f"{limit.fact} was not seen"))
+    return Verdict(name, limit, Outcome.PASS if seen in limit.allowed else Outcome.FAIL, by_fact=seen)
+
+
+def _judge_parts(requirement: AllOf | AnyOf, name: str, parts: tuple[Verdict, ...]) -> Verdict:
+    """Kleene's logic on the outcomes, and Frechet's bounds on the probabilities, since the parts may hang together in any way.
+
+    The bound taken is the one that overstates the risk; a part not measured may go either way, one decided by a fact is certain.
+    """
+    low = [_p_bounds(p)[0] for p in parts]
+    high = [_p_bounds(p)[1] for p in parts]
+    if isinstance(requirement, AllOf):
+        outcome = _worst(p.outcome for p in parts)
+        least, most = max(0.0, math.fsum(low) - (len(parts) - 1)), min(high)
+    else:
+        outcome = _best(p.outcome for p in parts)
+        least, most = max(low), min(1.0, math.fsum(high))
+    by_fact = _deciding_fact(requirement, parts, outcome)
+    if outcome is Outcome.NOT_MEASURED or by_fact:
+        return Verdict(name, requirement, outcome, by_fact=by_fact, parts=parts)
+    if outcome.favourable:
+        return Verdict(name, requirement, outcome, p_conform=least, p_wrong=1.0 - least, parts=parts)
+    return Verdict(name, requirement, outcome, p_conform=most, p_wrong=most, parts=parts)
+
+
+def _p_bounds(verdict: Verdict) -> tuple[float, float]:
+    if verdict.by_fact:
+        return (1.0, 1.0) if verdict.outcome is Outcome.PASS else (0.0, 0.0)
+    if verdict.p_conform is None:
+        return 0.0, 1.0
+    return verdict.p_conform, verdict.p_conform
+
+
+def _deciding_fact(requirement: AllOf | AnyOf, parts: tuple[Verdict, ...], outcome: Outcome) -> str:
+    """The fact that settles it alone: one that passes an alternative or fails a conjunction; or all parts being facts."""
+    if not outcome.definite:
+        return ""
+    facts = [p.by_fact for p in parts if p.by_fact and p.outcome is outcome]
+    alone = Outcome.FAIL if isinstance(requirement, AllOf) else Outcome.PASS
+    enough = facts and (outcome is alone or len(facts) == len(parts))
+    return facts[0] if enough else ""

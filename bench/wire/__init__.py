@@ -1,0 +1,67 @@
+"""The wire: bytes to frames and replies and back, without I/O. The law is firmware/PROTOCOL.md.
+
+`Decoder` makes pieces from bytes, `Sequencer` puts frames in their place in a run, `unpack_samples` opens many frames at once.
+"""
+
+from bench.wire.decoder import DamageCount, Decoder
+from bench.wire.frames import (
+    SAMPLES_PER_FRAME,
+    STAMP_MODULUS,
+    EventFrame,
+    EventKind,
+    Frame,
+    Piece,
+    Reply,
+    ResetCause,
+    SampleFrame,
+    TripCause,
+    crc16,
+    encode_event,
+    encode_reply,
+    encode_sample_frame,
+    pack_samples,
+    unpack_samples,
+)
+from bench.wire.sequence import Placed, SequenceCount, Sequencer
+from bench.wire.text import (
+    LONGEST_LINE,
+    SCPI_ERRORS,
+    encode_command,
+    format_channels,
+    format_number,
+    parse_channels,
+    parse_error,
+    parse_number,
+)
+
+__all__ = [
+    "LONGEST_LINE",
+    "SAMPLES_PER_FRAME",
+    "SCPI_ERRORS",
+    "STAMP_MODULUS",
+    "DamageCount",
+    "Decoder",
+    "EventFrame",
+    "EventKind",
+    "Frame",
+    "Piece",
+    "Placed",
+    "Reply",
+    "ResetCause",
+    "SampleFrame",
+    "SequenceCount",
+    "Sequencer",
+    "TripCause",
+    "crc16",
+    "encode_command",
+    "encode_event",
+    "encode_reply",
+    "encode_sample_frame",
+    "format_channels",
+    "format_number",
+    "pack_samples",
+    "parse_channels",
+    "parse_error",
+    "parse_number",
+    "unpack_samples",
+]
