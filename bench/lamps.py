@@ -25,4 +25,4 @@ def expected_current_a(rated_w: Iterable[float], system_v: float, lamp_v: float)
     test_v = TEST_V[system_v]
     # A wattage not in the table is taken as 1.19 times its rating, as the 21 W lamp is.
     watts = sum(_OBJECTIVE_W.get(w, {}).get(system_v, 1.19 * w) for w in rated_w)
-    return watts / test_v * (max(lamp_v, 0.0) / test_v) ** CURRENT_EXPONENT
+    return float(watts / test_v * (max(lamp_v, 0.0) / test_v) ** CURRENT_EXPONENT)

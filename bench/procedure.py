@@ -1,6 +1,6 @@
 """Procedures: what is done with a unit on the bench, step by step, read from a TOML file (format 1).
 
-Pure: text in, `Procedure` out. A step is one of four kinds:
+Pure: a parsed file in, `Procedure` out. A step is one of four kinds:
 
 - `zero`: the shorting link in the unit's place, for the zeros of current and drop (optional: a bench without it goes on);
 - `run`: the unit on a load, started from cold once or several times;
@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from typing import Any, TypeAlias
 
 from bench.measure import QUANTITIES
-from bench.table import Table, read_all
+from bench.table import Table, read_all, top_table
 from bench.wire import parse_channels
 
 FORMAT = 1
@@ -45,9 +45,9 @@ class ZeroStep:
 class RunStep:
     """Run the unit on one load.
 
-    `starts` starts from cold, each after everything was open for `cool_s`; all but the last end with their first full cycle, and the
-    last one runs on. `supply_v` is that of a 12 V system, None for the one the test was set up with. A run ends after `cycles` good
-    cycles (or as many as the limit sets need, if that is more), or after `at_most_s`; for a unit that is closed at rest after
+    `starts` starts from cold, each after everything was open for `cool_s`; all but the last end with their first full cycle,
+    the last runs on. `supply_v` is that of a 12 V system, None for the one the test was set up with. A run ends after `cycles`
+    good cycles (or as many as the limit sets need, if more), or after `at_most_s`; for a unit that is closed at rest after
     `closed_at_most_s` if given (a heavy load burns the heater of such a unit). `judge` names the quantities taken from this step.
     """
 
@@ -110,10 +110,8 @@ class Procedure:
 
 
 def parse_procedure(content: Mapping[str, Any], origin: str) -> Procedure:
-    """The procedure from the parsed TOML of one file; `origin` names the file for people. `TableError`, one line, if it can't be used."""
-    top = Table(content, origin)
-    if top.whole("format", 0) != FORMAT:
-        raise top.error("format", f"got {content['format']!r}; this version reads format {FORMAT}")
+    """The procedure from the parsed TOML of one file, TableError in one line otherwise; `origin` names the file for people."""
+    top = top_table(content, origin, FORMAT)
     steps = read_all(top.tables("steps"), _step)
     procedure = Procedure(top.text("name"), top.text("title"), top.text("text", "").strip(), steps)
     top.done()
@@ -128,7 +126,7 @@ def _step(table: Table) -> Step:
         return PromptStep(name, title, table.text("text").strip())
     text = table.text("text", "").strip()
     if kind == "zero":
-        return ZeroStep(name, title, text, _loads(table), _number(table, "seconds", 0.2, 60.0, ZeroStep.seconds))
+        return ZeroStep(name, title, text, _loads(table), _number(table, "seconds", 0.2, 60.0, 2.0))
     if kind == "cool":
         return CoolStep(name, title, text, _number(table, "seconds", 0.0, _DAY_S))
     loads = _loads(table)
@@ -155,7 +153,8 @@ def _judge(table: Table, loads: Loads) -> tuple[str, ...]:
         if quantity not in QUANTITIES:
             raise table.error("judge", f'got {quantity!r}; allowed are ["all"], or some of {", ".join(QUANTITIES)}')
         if (quantity in OUTAGE) != (loads == "one-out"):
-            raise table.error("judge", f'got {quantity!r} for loads = {loads!r}; a load "one-out" shows {", ".join(sorted(OUTAGE))}, and only it does')
+            names = ", ".join(sorted(OUTAGE))
+            raise table.error("judge", f"got {quantity!r} for loads = {loads!r}; one-out shows {names}, and only it does")
     return judge
 
 
@@ -168,7 +167,8 @@ def _loads(table: Table) -> Loads:
     except ValueError:
         numbers = frozenset()
     if not numbers or not numbers <= frozenset(range(1, 9)):
-        raise table.error("loads", f"got {loads!r}; it must be one of {', '.join(ROLES)}, or a list of loads 1 to 8 such as (@1,2)")
+        allowed = f"one of {', '.join(ROLES)}, or a list of loads 1 to 8 such as (@1,2)"
+        raise table.error("loads", f"got {loads!r}; it must be {allowed}")
     return tuple(sorted(numbers))
 
 

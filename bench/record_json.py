@@ -1,7 +1,7 @@
 """The record as JSON and back: format 1, published as `bench/data/schema/record-1.json`.
 
-Pure: text in, text out. The JSON follows the dataclasses field by field, in SI units, with three rules of its own: what may be one
-of several kinds says which under `kind`; an estimate also shows its `u`, `dof` and `expanded` (95 %), which must agree with its
+Pure: text in, text out. The JSON follows the dataclasses field by field, in SI units, with three rules of its own: what may be
+one of several kinds says which under `kind`; an estimate also shows its `u`, `dof` and `expanded` (95 %), which must agree with its
 budget when read back; infinite degrees of freedom are `null`. There is never a NaN or an infinity.
 """
 

@@ -42,11 +42,11 @@ def against(value: float, limit: float, expanded: float) -> str:
             return text
         place -= 1
         text = _rounded_at(value, place)
-    return repr(value)
+    return plain(value)
 
 
 def plain(number: float) -> str:
-    """A limit as its file wrote it: shortest decimal text, without an exponent (`120`, `0.8`)."""
+    """A number as somebody would write it: shortest decimal text, without an exponent (`120`, `0.8`)."""
     return _fixed(Decimal(repr(float(number))).normalize())
 
 

@@ -5,7 +5,7 @@ Pure. Terms of IEEE Std 181 / IEC 60469: state level, reference instant (50 %), 
 Strategy. The signal is the ratio r = output voltage over input voltage: 0 with the contact open, nearly 1 with it closed, whatever the
 supply does, however large the inrush, 6 V or 24 V. The two state levels start as 0 and 1; only a unit that leaves a lasting level in
 between (a leaking unit on an LED lamp, a burnt contact) moves them, and while it is not clear which of the two such a level is,
-decisions wait. A comparator with hysteresis about the middle gives crossings. Runs of one state shorter than 3 ms are bounce,
+decisions wait. A comparator with hysteresis gives crossings. Runs of one state shorter than 3 ms are bounce,
 or a drop-out if the state before and after is the same. The instant of a crossing is where the unfiltered voltage stepped: a
 first-order input filter of known time constant leaves one sample part-way, and that sample says when.
 
@@ -23,7 +23,9 @@ import numpy as np
 from bench.samples import Array, Block
 
 STATE_LEAST_S = 3.0e-3  # a shorter state is bounce: contact bounce is 1-3 ms in bursts of shorter gaps (common practice, no source)
-HYSTERESIS = 0.1  # of the distance between the state levels, each side of the middle
+# The comparator stands near the open level, which is well known, and not half-way: the closed level may start at a third of the supply
+# when a burnt contact meets the inrush of cold lamps. The instant is then found on the waveform itself.
+THRESHOLD, HYSTERESIS = 0.2, 0.07  # of the distance between the state levels
 GROUP_S = 4.0e-3  # samples are looked at in groups of about this length for lasting levels
 _FLAT = 0.08  # a group whose ratio moves less than this is at a level
 _LOW, _HIGH = 0.25, 0.80  # levels outside these are what they seem
@@ -81,7 +83,9 @@ class SupplyEdge:
 Change: TypeAlias = Transition | Interruption | Gap | SupplyEdge
 
 
-def filtered_step_instant(t_s: Array, v: Array, k: int, before: float, after: float, tau_s: float, noise: float = 0.0) -> tuple[float, float]:
+def filtered_step_instant(
+    t_s: Array, v: Array, k: int, before: float, after: float, tau_s: float, noise: float = 0.0
+) -> tuple[float, float]:
     """True instant of a step that a first-order filter of time constant tau_s has smoothed, and its standard uncertainty, s.
 
     `k` is the first sample past the middle between the levels `before` and `after`. With tau_s = 0, or a transition too slow to be a
@@ -116,6 +120,15 @@ def filtered_step_instant(t_s: Array, v: Array, k: int, before: float, after: fl
     return float(t_s[i]) + part * interval - tau_s, u
 
 
+def _level_at(at_s: float, t_s: Array, v: Array) -> float:
+    """The level just after a make, carried back along the inrush's decay: the first sample after it may still be rising."""
+    if len(v) < 5:
+        return float(np.median(v))
+    x = t_s[1:] - t_s[1:].mean()
+    slope = float(x @ v[1:]) / float(x @ x)
+    return float(v[1:].mean()) + slope * (at_s - float(t_s[1:].mean()))
+
+
 # Tolerance of the input filter's time constant: 1 % resistor, 5 % capacitor (rectangular), as the reference rig's parts list has it.
 TAU_U = 0.03
 
@@ -143,7 +156,7 @@ class TransitionFinder:
 
     def _restart(self) -> None:
         """Forget the samples at hand: after a gap nothing may be joined to what was before it."""
-        self._t, self._out, self._in, self._ratio = (np.empty(0) for _ in range(4))
+        self._t, self._t_in, self._out, self._in, self._ratio = (np.empty(0) for _ in range(5))
         self._group = 0  # samples in a group; 0 until the sampling interval is known
         self._grouped = 0  # samples whose lasting levels were looked at
         self._crossed = 0  # samples whose crossings were looked for
@@ -163,9 +176,12 @@ class TransitionFinder:
             self._restart()
             self._gap = (begin, block.begin_s)
         v_out = block.traces["v_out"]
-        v_in = block.traces["v_in"].values if "v_in" in block.traces else np.full(len(v_out.t_s), self._fixed or 0.0)
+        t_in, v_in = v_out.t_s, np.full(len(v_out.t_s), self._fixed or 0.0)
+        if "v_in" in block.traces:
+            t_in, v_in = block.traces["v_in"].t_s, block.traces["v_in"].values
         ratio = np.where(v_in > self._floor, v_out.values / np.maximum(v_in, self._floor), 0.0)
         self._t = np.concatenate((self._t, v_out.t_s))
+        self._t_in = np.concatenate((self._t_in, t_in))
         self._out = np.concatenate((self._out, v_out.values))
         self._in = np.concatenate((self._in, v_in))
         self._ratio = np.concatenate((self._ratio, ratio))
@@ -266,7 +282,7 @@ class TransitionFinder:
             return
         self._crossed = end
         self._supply_crossings(begin, end)
-        middle = 0.5 * (self._low + self._high)
+        middle = self._low + THRESHOLD * (self._high - self._low)
         band = HYSTERESIS * (self._high - self._low)
         ratio = self._ratio[begin:end]
         side = np.where(ratio > middle + band, 1, np.where(ratio < middle - band, -1, 0)).astype(np.int8)
@@ -292,23 +308,45 @@ class TransitionFinder:
         elif closed:
             self._found.append(Transition(float(self._t[k]), True, float(self._t[min(k + 1, len(self._t) - 1)] - self._t[k])))
 
-    def _instant(self, k: int, closed: bool, middle: float) -> tuple[float, float]:
-        """Instant of the crossing seen at sample k, and its u: from the output's own levels just before and after."""
+    def _instant(self, k: int, closed: bool, threshold: float) -> tuple[float, float]:
+        """Instant of the crossing seen at sample k, and its u.
+
+        A step has its 50 % instant between the output's own levels just before and after it. A slow transition has it half-way
+        between the state levels, as IEEE Std 181 has it.
+        """
         low = max(0, k - _LOOK)
         t, v = self._t[low : k + _LOOK], self._out[low : k + _LOOK]
         ratio = self._ratio[low : k + _LOOK]
         at = k - low
-        while at > 1 and (ratio[at - 1] > middle) == closed:
-            at -= 1  # inside the hysteresis band the middle was passed earlier
-        after_side = (ratio[at + 1 : at + 7] > middle) == closed
-        before_side = (ratio[max(0, at - 6) : max(0, at - 1)] > middle) != closed
+        while at > 1 and (ratio[at - 1] > threshold) == closed:
+            at -= 1  # inside the hysteresis band the threshold was passed earlier
+        after_side = (ratio[at + 1 : at + 7] > threshold) == closed
+        before_side = (ratio[max(0, at - 6) : max(0, at - 1)] > threshold) != closed
         after = v[at + 1 : at + 7][after_side]
         before = v[max(0, at - 6) : max(0, at - 1)][before_side]
-        level_after = float(np.median(after)) if len(after) else float(v[at])
+        level_after = _level_at(float(t[at]), t[at + 1 : at + 7][after_side], after) if len(after) else float(v[at])
         level_before = float(np.median(before)) if len(before) else float(v[max(0, at - 1)])
-        if abs(level_after - level_before) < 0.05 * self._floor:
-            return float(t[at]), float(t[at] - t[max(0, at - 1)])
-        return filtered_step_instant(t, v, at, level_before, level_after, self._tau, self._noise)
+        stepped = abs(float(v[min(at + 1, len(v) - 1)]) - float(v[max(at - 2, 0)]))
+        around = abs(float(np.median(v[at + 3 : at + 7])) - float(np.median(v[max(0, at - 7) : max(1, at - 3)]))) if at + 3 < len(v) else 0.0
+        if stepped > 0.6 * around and abs(level_after - level_before) > 0.1 * self._floor:
+            return filtered_step_instant(t, v, at, level_before, level_after, self._tau, self._noise)
+        return self._slow_instant(k, closed)
+
+    def _slow_instant(self, k: int, closed: bool) -> tuple[float, float]:
+        """Half-way instant of a ramp: a make is still to reach it, a break has passed it."""
+        half = 0.5 * (self._low + self._high)
+        ratio = self._ratio
+        step = 1 if closed else -1
+        i = k
+        while 0 < i < len(ratio) - 1 and (ratio[i] > half) != (step > 0):
+            i += step
+        i = i if closed else i + 1
+        i = min(max(i, 1), len(ratio) - 1)
+        rise = float(ratio[i] - ratio[i - 1])
+        interval = float(self._t[i] - self._t[i - 1])
+        part = min(max((half - float(ratio[i - 1])) / rise, 0.0), 1.0) if rise else 1.0
+        share = min(1.0, abs(rise) / (self._high - self._low))
+        return float(self._t[i - 1]) + part * interval - self._tau, share * interval / math.sqrt(12.0) + 0.02 * interval
 
     def _note_crossing(self, t_s: float, u_s: float, closed: bool) -> None:
         self._resolve(t_s)
@@ -345,7 +383,7 @@ class TransitionFinder:
             after = float(np.median(self._in[k + 1 : k + 7])) if k + 1 < len(self._in) else float(self._in[k])
             before = float(np.median(self._in[max(low, k - 6) : max(low + 1, k - 1)]))
             instant, u = filtered_step_instant(
-                self._t[low : k + _LOOK], self._in[low : k + _LOOK], k - low, before, after, self._tau, self._noise
+                self._t_in[low : k + _LOOK], self._in[low : k + _LOOK], k - low, before, after, self._tau, self._noise
             )
             self.supplied = bool(signs[j] > 0)
             self._found.append(SupplyEdge(instant, self.supplied, u))
@@ -354,7 +392,8 @@ class TransitionFinder:
     def _trim(self) -> None:
         drop = self._crossed - 4 * _LOOK
         if drop > 0:
-            self._t, self._out, self._in, self._ratio = (a[drop:] for a in (self._t, self._out, self._in, self._ratio))
+            kept = (self._t, self._t_in, self._out, self._in, self._ratio)
+            self._t, self._t_in, self._out, self._in, self._ratio = (a[drop:] for a in kept)
             self._crossed -= drop
             self._grouped -= drop
             self._hold = self._hold - drop if self._hold >= 0 else -1

@@ -182,19 +182,22 @@ def guard_for_consumer_risk(prior: Prior, u: float, low: float | None, high: flo
 
 # What was measured against what is asked.
 
-_RATES = frozenset({"rate_per_min", "rate_total_per_min", "on_ratio"})
-_DOES_NOT_FLASH = {
-    "steady on": ("the lamps stay on", _RATES | {"start_s", "first_extinction_s"}),
-    "dark": ("the lamps never light", _RATES | {"start_s", "first_light_s", "first_extinction_s"}),
-    "one flash": ("it flashes once and no more", _RATES),
+_FLASHING = frozenset({"rate_per_min", "rate_total_per_min", "on_ratio"})
+_STANDING = {
+    "steady on": ("the lamps stay on", frozenset({"start_s", "first_extinction_s"})),
+    "dark": ("the lamps stay dark", frozenset({"start_s", "first_light_s", "first_extinction_s"})),
+    "one flash": ("it flashes once and no more", frozenset[str]()),
 }
-"""Behaviours that decide a limit without a number: what was seen, and the quantities that such a unit cannot have."""
+"""Behaviours that fail a limit without a number: what was seen, and which times such a unit never reaches.
+
+They fail the limits of `_FLASHING` too, even if there were flashes to measure before the unit stood still.
+"""
 
 
 def judge(measured: Measured, limit_set: LimitSet, level: float = LEVEL) -> tuple[Verdict, ...]:
     """One verdict for each requirement of the set, in its order.
 
-    While there is a bench fault every verdict is "not measured": nothing is charged to the unit, and nothing credited.
+    While a bench fault spoils the values every verdict is "not measured": nothing is charged to the unit, nothing credited.
     """
     return tuple(_judge(measured, requirement, limit_set.name, level) for requirement in limit_set.requirements)
 
@@ -204,10 +207,15 @@ def overall(verdicts: Sequence[Verdict], bench_faults: Sequence[BenchFault], int
 
     An interrupted test can still have failed a unit beyond doubt, but it can clear none.
     """
-    if bench_faults or not verdicts:
+    if spoiling(bench_faults) or not verdicts:
         return Outcome.NOT_MEASURED
     outcome = _worst(v.outcome for v in verdicts)
     return Outcome.NOT_MEASURED if interrupted and outcome is not Outcome.FAIL else outcome
+
+
+def spoiling(bench_faults: Sequence[BenchFault]) -> tuple[BenchFault, ...]:
+    """Those bench faults that leave nothing to be said about the unit."""
+    return tuple(fault for fault in bench_faults if fault.spoils)
 
 
 def decided(verdicts: Sequence[Verdict]) -> bool:
@@ -237,26 +245,37 @@ def _judge(measured: Measured, requirement: Requirement, name: str, level: float
 
 def _judge_limit(measured: Measured, limit: Limit, name: str, level: float) -> Verdict:
     found = measured.values.get(limit.quantity, NotMeasured("not part of this test"))
-    if measured.bench_faults:
+    if spoiling(measured.bench_faults):
         return Verdict(name, limit, Outcome.NOT_MEASURED, found)
-    if isinstance(found, Estimate):
-        band = (limit.low, limit.high)
-        return Verdict(
-            name, limit, decide(found.value, found.u, found.dof, *band, level), found,
-            guard=guard_band(found.u, found.dof, level),
-            p_conform=conformance_probability(found.value, found.u, found.dof, *band),
-            p_wrong=specific_risk(found.value, found.u, found.dof, *band),
-        )
-    seen, impossible = _DOES_NOT_FLASH.get(measured.facts.get("behaviour", ""), ("", frozenset[str]()))
-    if found.fault != "bench" and limit.quantity in impossible:
+    seen = _standing_still(measured, limit.quantity)
+    if seen:
         return Verdict(name, limit, Outcome.FAIL, found, by_fact=seen)
-    return Verdict(name, limit, Outcome.NOT_MEASURED, found)
+    if isinstance(found, NotMeasured):
+        return Verdict(name, limit, Outcome.NOT_MEASURED, found)
+    band = (limit.low, limit.high)
+    return Verdict(
+        name, limit, decide(found.value, found.u, found.dof, *band, level), found,
+        guard=guard_band(found.u, found.dof, level),
+        p_conform=conformance_probability(found.value, found.u, found.dof, *band),
+        p_wrong=specific_risk(found.value, found.u, found.dof, *band),
+    )
+
+
+def _standing_still(measured: Measured, quantity: str) -> str:
+    """What was seen, if a unit that stands still cannot have the quantity for that reason; else empty."""
+    seen, never = _STANDING.get(measured.facts.get("behaviour", ""), ("", frozenset[str]()))
+    if seen and quantity in _FLASHING:
+        return seen
+    flashed = isinstance(measured.values.get("on_s"), Estimate)
+    found = measured.values.get(quantity)
+    excused = isinstance(found, NotMeasured) and found.fault == "bench"
+    return seen if quantity in never and not flashed and not excused and not isinstance(found, Estimate) else ""
 
 
 def _judge_fact(measured: Measured, limit: FactLimit, name: str) -> Verdict:
     seen = measured.facts.get(limit.fact, "unknown")
-    if measured.bench_faults or seen == "unknown":
-        return Verdict(name, limit, Outcome.NOT_MEASURED, NotMeasured(f"{limit.fact} was not seen"))
+    if spoiling(measured.bench_faults) or seen == "unknown":
+        return Verdict(name, limit, Outcome.NOT_MEASURED)
     return Verdict(name, limit, Outcome.PASS if seen in limit.allowed else Outcome.FAIL, by_fact=seen)
 
 

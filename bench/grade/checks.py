@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from fractions import Fraction
 
 from bench.grade.rule import Band, Condition, FactIs, Margin, Misses, Outcomes, Rule, ShareOfLimit, Step
 from bench.grade.words import speech_of, title_of
 from bench.limits import Limit
 from bench.measure import Measured
 from bench.uncertainty import Estimate, NotMeasured
-from bench.verdict import Outcome, Verdict
+from bench.verdict import Outcome, Verdict, spoiling
 
 
 @dataclass(frozen=True)
@@ -42,14 +43,17 @@ class _Case:
     tried: dict[str, list[_Check]] = field(default_factory=dict)
 
 
-def grade(rule: Rule, measured: Measured, verdicts: Sequence[Verdict]) -> Grade:
-    """The first grade of the rule whose conditions hold; none, with the reason, while the bench is at fault.
+def grade(rule: Rule, measured: Measured, verdicts: Sequence[Verdict], interrupted: str | None = None) -> Grade:
+    """The first grade of the rule whose conditions hold; none if a bench fault spoiled the values or the test was interrupted.
 
     `because` says what decided, then what kept the unit from the grades tried before, then what those could not know.
     """
-    if measured.bench_faults:
-        texts = tuple(f"bench fault: {fault.text}" for fault in measured.bench_faults)
+    faults = spoiling(measured.bench_faults)
+    if faults:
+        texts = tuple(f"bench fault: {fault.text}" for fault in faults)
         return Grade("none", "not graded", rule.name, texts, "Put the bench right and test again.")
+    if interrupted:
+        return Grade("none", "not graded", rule.name, (f"interrupted: {interrupted}",), "Test again, to the end.")
     case = _Case(measured, verdicts)
     against_it: list[str] = []
     for step in rule.steps:
@@ -110,7 +114,9 @@ def _room(band: Band, found: Estimate) -> float:
 
 def _check_share(condition: ShareOfLimit, case: _Case) -> _Check:
     limits = [v.limit for v in case.verdicts if isinstance(v.limit, Limit) and v.limit.quantity in condition.quantities]
-    bands = [Band(limit.quantity, None, condition.share * limit.high) for limit in limits if limit.high is not None]
+    # The product of the decimals as written: 80 % of 1.5 is 1.2.
+    share = Fraction(repr(condition.share))
+    bands = [Band(limit.quantity, None, float(share * Fraction(repr(limit.high)))) for limit in limits if limit.high is not None]
     if not bands:
         titles = ", ".join(speech_of(name).title for name in condition.quantities)
         return _Check(None, f"no limit set used has a limit for {titles}")

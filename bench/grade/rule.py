@@ -1,4 +1,4 @@
-"""A shop's rule file: grades with conditions on values, verdicts, margins and facts (format 1, in `bench/data/grades/default.toml`)."""
+"""A shop's rule file, format 1 (described in `bench/data/grades/default.toml`): grades with conditions on what was found."""
 
 from __future__ import annotations
 

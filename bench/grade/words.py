@@ -1,4 +1,4 @@
-"""How quantities are spoken of in reasons: plain words, the units people use, numbers that do not lie about their side of a limit."""
+"""How quantities are spoken of in reasons: plain words, people's units, numbers that do not lie about their side of a limit."""
 
 from __future__ import annotations
 

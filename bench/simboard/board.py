@@ -17,6 +17,7 @@ import numpy.typing as npt
 
 from bench.description import BoardDescription, description_lines
 from bench.simboard.commands import CommandError, LineBuffer, Status, execute
+from bench.simboard.link import Link
 from bench.simboard.protection import Protection, Trip, Wave
 from bench.simboard.rig import RIG_FAULTS, Rig, Waveform, draw_hidden, rig_description
 from bench.simboard.uplink import Uplink
@@ -121,6 +122,7 @@ class SimulatedBoard:
         supply_v: float = 12.8,
         ambient_c: float = 24.0,
         find_unit: Callable[[str], Any] = _no_units,
+        link: Link | None = None,
         first_stamp: int = 0,
     ) -> None:
         errors_rng, noise_rng, delay_rng, self._chance = np.random.default_rng([seed, 0xB0A2D]).spawn(4)
@@ -129,7 +131,8 @@ class SimulatedBoard:
         hidden = draw_hidden(self.description, errors_rng, ideal=ideal)
         hidden = reduce(lambda h, name: RIG_FAULTS[name].change(h), faults, hidden)
         self.rig = Rig(self.description, hidden, noise_rng, ambient_c)
-        self.uplink = Uplink(delay_rng)
+        self.link = Link() if link is None else link
+        self.uplink = Uplink(delay_rng, self.link)
         self.world = world
         self.unit_name = unit_name
         self.supply_v = supply_v
@@ -148,7 +151,7 @@ class SimulatedBoard:
 
     def receive(self, data: bytes) -> None:
         """Bytes from the host; whole lines take effect now."""
-        for line in self._buffer.feed(data):
+        for line in self._buffer.feed(self.link.carry_down(data)):
             if line is None:
                 self._line_lost = True
                 self.status.push(-363)
@@ -164,10 +167,13 @@ class SimulatedBoard:
         """Simulate up to t_s; what comes up waits in `uplink`."""
         while self.now_s < t_s:
             trip = self._deadline()
-            if trip.t_s <= self.now_s:
+            if self.link.board_reset_at_s <= self.now_s:
+                self.link.board_reset_at_s = math.inf
+                self.power_up(ResetCause.EXT)
+            elif trip.t_s <= self.now_s:
                 self._open_for(trip.cause)
             else:
-                self._step(min(t_s, self.now_s + LONGEST_STEP_S, trip.t_s))
+                self._step(min(t_s, self.now_s + LONGEST_STEP_S, trip.t_s, self.link.board_reset_at_s))
 
     def _obey(self, line: bytes) -> None:
         try:

@@ -15,7 +15,7 @@ from typing import Literal, Protocol
 import numpy as np
 import numpy.typing as npt
 
-from bench.description import BoardDescription, parse_description, scan_plan
+from bench.description import PERIOD_SCANS, BoardDescription, parse_description, scan_plan
 
 Array = npt.NDArray[np.float64]
 
@@ -65,6 +65,8 @@ _LINE_HARMONICS = 5
 _DRIFT_TIME_S = 60.0
 _COMPARATOR_FLOOR_V = 1.0
 _NOISE_BLOCK = 1 << 16
+MOST_SAMPLES = 2048
+"""That one call of `Rig.counts` may ask for."""
 
 
 def rig_description(seed: int) -> BoardDescription:
@@ -162,19 +164,19 @@ def draw_hidden(description: BoardDescription, rng: np.random.Generator, *, idea
 
 @dataclass(frozen=True)
 class _Run:
-    """What is constant during a run: per position of the scan plan (repeated, so that a slice is enough) and per channel."""
+    """What is constant during a run: per channel, then per position of the scan plan (repeated, so that a slice is enough)."""
 
-    owner: npt.NDArray[np.intp]
-    period: int
     gain: Array
     zero: Array
     low: Array
     high: Array
+    line: Array
+    stuck: npt.NDArray[np.bool_]
+    period: int
+    owner: npt.NDArray[np.intp]
     per_unit: Array
     code_zero: Array
     sigma: Array
-    line: Array
-    stuck: npt.NDArray[np.bool_]
 
 
 class Rig:
@@ -221,14 +223,16 @@ class Rig:
                 code_zero = 0.0
             low, high = -code_zero / per_unit, (_RAIL_CODES - code_zero) / per_unit
             rows.append((1.0 + errors.gain, zero, low, high, per_unit, code_zero, sigma, line))
-        gain, zero_, low_, high_, per_unit_, code_zero_, sigma_, line_ = (np.array(column) for column in zip(*rows, strict=True))
-        plan = scan_plan(self.description)
-        period = 64 * self.description.slots
-        owner = np.full(period, -1, dtype=np.intp)
-        for number, name in enumerate(self._names):
-            owner[plan[name]] = number
+        gains, zeros, lows, highs, per_units, code_zeros, sigmas, lines = (np.array(column) for column in zip(*rows, strict=True))
         stuck = np.array([name in self.hidden.stuck for name in self._names])
-        self._run = _Run(np.tile(owner, 2), period, gain, zero_, low_, high_, per_unit_, code_zero_, sigma_, line_, stuck)
+        period = PERIOD_SCANS * self.description.slots
+        owner = np.zeros(period, dtype=np.intp)
+        for name, positions in scan_plan(self.description).items():
+            owner[positions] = self._names.index(name)
+        owner = np.resize(owner, period + MOST_SAMPLES)
+        self._run = _Run(
+            gains, zeros, lows, highs, lines, stuck, period, owner, per_units[owner], code_zeros[owner], sigmas[owner]
+        )
 
     def self_test(self) -> int:
         """What `*TST?` finds: 1 a built-in standard reads off by more than 5 u, 2 a channel is stuck."""
@@ -325,11 +329,8 @@ class Rig:
     def counts(self, t_s: Array, first: int) -> npt.NDArray[np.uint16]:
         """What the converter gives at these ascending instants of the last stretch; `first` is the number of the first sample."""
         run = self._run
-        position = first % run.period
-        if position + len(t_s) <= 2 * run.period:
-            owner = run.owner[position : position + len(t_s)]
-        else:
-            owner = np.resize(np.roll(run.owner[: run.period], -position), len(t_s))
+        here = slice(first % run.period, first % run.period + len(t_s))
+        owner = run.owner[here]
         k = np.searchsorted(self._t, t_s, side="right") - 1
         np.maximum(k, 0, out=k)
         since = t_s - self._t[k]
@@ -339,9 +340,9 @@ class Rig:
         value += self._level.take(flat)
         since /= -self._tau
         value -= self._kick.take(flat) * np.exp(since, out=since)
-        value *= run.per_unit[owner]
-        value += run.code_zero[owner]
-        value += self._normal(len(t_s)) * run.sigma[owner]
+        value *= run.per_unit[here]
+        value += run.code_zero[here]
+        value += self._normal(len(t_s)) * run.sigma[here]
         top = self._full - 1
         code = np.clip(value, 0, top).astype(np.intp)
         value += run.line[owner, code]

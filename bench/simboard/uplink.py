@@ -7,6 +7,8 @@ from collections import deque
 
 import numpy as np
 
+from bench.simboard.link import Link
+
 # Ten bits a byte at 1 Mbaud; then up to a millisecond in the bridge, which its host asks once a millisecond.
 BYTE_S = 1.0e-5
 BRIDGE_DELAY_S = 1.0e-3
@@ -16,8 +18,9 @@ BRIDGE_PERIOD_S = 1.0e-3
 class Uplink:
     """Bytes go in when they are ready, and come out at the moment at which the host has them; none overtakes another."""
 
-    def __init__(self, rng: np.random.Generator) -> None:
+    def __init__(self, rng: np.random.Generator, link: Link) -> None:
         self._rng = rng
+        self._link = link
         self._line_free_s = 0.0
         self._last_arrival_s = 0.0
         self._arrivals: deque[tuple[float, bytes]] = deque()
@@ -25,8 +28,9 @@ class Uplink:
     def send(self, ready_s: float, data: bytes) -> None:
         self._line_free_s = max(self._line_free_s, ready_s) + len(data) * BYTE_S
         asked = math.ceil((self._line_free_s + BRIDGE_DELAY_S * self._rng.random()) / BRIDGE_PERIOD_S)
-        self._last_arrival_s = max(asked * BRIDGE_PERIOD_S, self._last_arrival_s)
-        self._arrivals.append((self._last_arrival_s, data))
+        for arrival_s, part in self._link.carry_up(asked * BRIDGE_PERIOD_S, data):
+            self._last_arrival_s = max(arrival_s, self._last_arrival_s)
+            self._arrivals.append((self._last_arrival_s, part))
 
     def next_arrival(self) -> float | None:
         """When the next bytes reach the host; None if none are on their way yet."""

@@ -1,0 +1,80 @@
+"""Addresses of simulated boards: `sim://NAME?seed=1&fault=a,b&supply=12.8&ambient=24&pace=virtual&age=0&ideal=0`."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from urllib.parse import parse_qsl, unquote, urlsplit
+
+from bench.ports import PortError
+
+PACES = ("virtual", "real")
+PARAMETERS = ("seed", "fault", "supply", "ambient", "pace", "age", "ideal")
+
+
+@dataclass(frozen=True, slots=True)
+class SimAddress:
+    """A simulated bench: the unit in the socket by its name in the catalogue (or LINK, NONE), and how it differs from the usual.
+
+    `age`: cycles that the unit has done before. `ideal`: a board without errors and noise. `pace`: `virtual` time passes as fast as it
+    is asked for, `real` time as the clock on the wall.
+    """
+
+    unit: str
+    seed: int = 1
+    faults: tuple[str, ...] = ()
+    supply_v: float = 12.8
+    ambient_c: float = 24.0
+    pace: str = "virtual"
+    age: float = 0.0
+    ideal: bool = False
+
+
+def parse_sim_address(address: str) -> SimAddress:
+    """PortError if the address can't be read; a parameter that is not known is never passed over."""
+
+    def stop(what: str) -> PortError:
+        return PortError(f"opening {address}: {what}")
+
+    def number(key: str, low: float, high: float) -> float:
+        try:
+            value = float(given[key])
+        except ValueError:
+            value = math.nan
+        if not low <= value <= high:
+            raise stop(f"{key} must be a number from {low:g} to {high:g}, got {given[key]!r}")
+        return value
+
+    parts = urlsplit(address)
+    unit = unquote(parts.netloc + parts.path).strip("/")
+    if parts.scheme != "sim" or not unit:
+        raise stop("an address of a simulated board is sim://NAME, NAME being a unit of the catalogue, LINK or NONE")
+    given: dict[str, str] = {}
+    for key, value in parse_qsl(parts.query, keep_blank_values=True):
+        if key not in PARAMETERS:
+            raise stop(f"{key!r} is no parameter of a simulated board; there are: {', '.join(PARAMETERS)}")
+        if key in given:
+            raise stop(f"{key} is given twice")
+        given[key] = value
+    settings: dict[str, object] = {}
+    if "seed" in given:
+        if not (given["seed"].isascii() and given["seed"].isdigit() and len(given["seed"]) < 19):
+            raise stop(f"seed must be a whole number, got {given['seed']!r}")
+        settings["seed"] = int(given["seed"])
+    if "fault" in given:
+        settings["faults"] = tuple(name.strip() for name in given["fault"].split(",") if name.strip())
+    if "supply" in given:
+        settings["supply_v"] = number("supply", 0.0, 32.0)
+    if "ambient" in given:
+        settings["ambient_c"] = number("ambient", -40.0, 85.0)
+    if "age" in given:
+        settings["age"] = number("age", 0.0, 1e9)
+    if "pace" in given:
+        if given["pace"] not in PACES:
+            raise stop(f"pace must be one of {', '.join(PACES)}, got {given['pace']!r}")
+        settings["pace"] = given["pace"]
+    if "ideal" in given:
+        if given["ideal"] not in ("0", "1"):
+            raise stop(f"ideal must be 0 or 1, got {given['ideal']!r}")
+        settings["ideal"] = given["ideal"] == "1"
+    return SimAddress(unit, **settings)  # type: ignore[arg-type]

@@ -1,0 +1,41 @@
+"""From an address to a port. Each kind is imported only when it is asked for."""
+
+from __future__ import annotations
+
+from bench.ports import Port, PortError
+
+KINDS = "auto, a device name, socket://host:port, sim://NAME, replay://FILE"
+
+
+def open_port(address: str) -> Port:
+    """Open `auto` (the one board that is plugged in), a device name, `socket://`, `sim://` or `replay://`. PortError if that fails."""
+    kind, separator, _ = address.partition("://")
+    if not separator:
+        from bench.ports.serial_port import open_serial
+
+        return open_serial(the_one_board() if address == "auto" else address)
+    if kind == "sim":
+        from bench.ports.serial_port import open_url
+
+        return open_url(address)
+    if kind == "socket":
+        from bench.ports.socket_port import SocketPort
+
+        return SocketPort(address)
+    if kind == "replay":
+        from bench.ports.replay import open_replay
+
+        return open_replay(address)
+    raise PortError(f"opening {address}: {kind}:// is not known; an address is one of: {KINDS}")
+
+
+def the_one_board() -> str:
+    """The device name of the only board plugged in. PortError if there is none or there are several."""
+    from bench.ports.serial_port import find_boards
+
+    boards = [found for found in find_boards(probe=True) if found.identity is not None]
+    if len(boards) == 1:
+        return boards[0].device
+    if not boards:
+        raise PortError("looking for a board: none answered on any USB serial port; plug one in, or name its port or a sim:// address")
+    raise PortError(f"looking for a board: {len(boards)} answered ({', '.join(b.device for b in boards)}); name the one to use")

@@ -1,0 +1,161 @@
+"""A recorded stream: the container that a session writes what it received to, and a port that gives it back in virtual time.
+
+Container, format 1. The first line is `makebreak capture 1` and a line feed. Entries follow, each of
+
+| size | content |
+|---|---|
+| 1 | kind: `R` bytes received from the board, `T` bytes sent to it, `N` a note of the session (UTF-8 JSON) |
+| 8 | time in s of the port's clock, IEEE 754 double, little-endian |
+| 4 | length n of the payload, unsigned, little-endian, at most 2^24 |
+| n | payload |
+| 2 | CRC-16 of all before it in this entry (polynomial 0x1021, initial value 0xFFFF), little-endian |
+
+Entries are only ever appended and each is flushed, so that a killed program loses at most the entry it was writing: an unfinished
+entry at the end of a file is no error. A damaged one is: a capture with a changed byte is refused, never replayed.
+"""
+
+from __future__ import annotations
+
+import json
+import struct
+from binascii import crc_hqx
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from bench.ports import PortError
+from bench.wire import encode_command
+
+MAGIC = b"makebreak capture 1\n"
+RECEIVED, SENT, NOTE = b"R", b"T", b"N"
+_HEAD = struct.Struct("<cdI")
+_CRC = struct.Struct("<H")
+_LONGEST = 1 << 24
+HEARTBEAT = "SYST:BEAT"
+_BEAT = encode_command(HEARTBEAT)
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One entry of a capture: `kind` is RECEIVED, SENT or NOTE."""
+
+    kind: bytes
+    t_s: float
+    payload: bytes
+
+    @property
+    def note(self) -> Mapping[str, Any]:
+        """The content of a NOTE."""
+        content: Mapping[str, Any] = json.loads(self.payload)
+        return content
+
+
+class CaptureError(Exception):
+    """A capture that can't be used: which file, where, what came."""
+
+
+class CaptureWriter:
+    """Appends entries to a binary file that is open for writing; closing it is its owner's business."""
+
+    def __init__(self, file: BinaryIO) -> None:
+        self._file = file
+        file.write(MAGIC)
+        file.flush()
+
+    def received(self, data: bytes, t_s: float) -> None:
+        self._append(RECEIVED, t_s, data)
+
+    def sent(self, data: bytes, t_s: float) -> None:
+        self._append(SENT, t_s, data)
+
+    def note(self, content: Mapping[str, Any], t_s: float) -> None:
+        self._append(NOTE, t_s, json.dumps(content, ensure_ascii=False, separators=(",", ":")).encode())
+
+    def _append(self, kind: bytes, t_s: float, payload: bytes) -> None:
+        entry = _HEAD.pack(kind, t_s, len(payload)) + payload
+        self._file.write(entry + _CRC.pack(crc_hqx(entry, 0xFFFF)))
+        self._file.flush()
+
+
+def read_capture(path: str | Path) -> Iterator[Entry]:
+    """The whole entries of a capture, in order and one at a time. Raises CaptureError for what is no capture or is damaged."""
+    path = Path(path)
+    try:
+        with path.open("rb") as file:
+            if file.read(len(MAGIC)) != MAGIC:
+                raise CaptureError(f"capture {path.name}: does not begin with {MAGIC[:-1].decode()!r}: not a capture, or of another format")
+            yield from _entries(file, path.name)
+    except OSError as error:
+        raise CaptureError(f"capture {path}: can't be read: {error.strerror or error}") from error
+
+
+def _entries(file: BinaryIO, name: str) -> Iterator[Entry]:
+    place = len(MAGIC)
+    while len(head := file.read(_HEAD.size)) == _HEAD.size:
+        kind, t_s, length = _HEAD.unpack(head)
+        if kind not in (RECEIVED, SENT, NOTE) or length > _LONGEST:
+            raise CaptureError(f"capture {name}: damaged at byte {place}: no entry begins there")
+        rest = file.read(length + _CRC.size)
+        if len(rest) < length + _CRC.size:
+            return
+        payload, (crc,) = rest[:length], _CRC.unpack(rest[length:])
+        if crc != crc_hqx(head + payload, 0xFFFF):
+            raise CaptureError(f"capture {name}: damaged at byte {place}: the check sum of the entry is wrong")
+        yield Entry(kind, t_s, payload)
+        place += _HEAD.size + len(rest)
+
+
+class ReplayPort:
+    """Plays a capture back as if the board were there: bytes come at their recorded times, and time passes by reading only.
+
+    What is written must be what the recorded session wrote, since the board's answers are fixed: any other line raises PortError.
+    Heartbeats have no answer and are left out on both sides: when they are sent hangs on how busy the computer is.
+    """
+
+    def __init__(self, path: str | Path) -> None:
+        self.address = f"replay://{path}"
+        try:
+            self._entries = (e for e in read_capture(path) if e.kind != NOTE and e.payload != _BEAT)
+            self._next = next(self._entries, None)
+        except CaptureError as error:
+            raise PortError(str(error)) from error
+        self._now_s = self._next.t_s if self._next is not None else 0.0
+        self._closed = False
+
+    def now_s(self) -> float:
+        return self._now_s
+
+    def write(self, data: bytes) -> None:
+        self._need_open("writing")
+        if data == _BEAT:
+            return
+        if self._next is None or self._next.kind != SENT or self._next.payload != data:
+            raise PortError(f"replaying {self.address}: {data!r} was sent where the recorded session did something else: judge the capture instead")
+        self._now_s = max(self._now_s, self._next.t_s)
+        self._advance()
+
+    def read(self, timeout_s: float) -> bytes:
+        self._need_open("reading")
+        if self._next is None:
+            raise PortError(f"replaying {self.address}: the capture ends here")
+        if self._next.kind != RECEIVED or self._next.t_s > self._now_s + timeout_s:
+            self._now_s += timeout_s
+            return b""
+        self._now_s = max(self._now_s, self._next.t_s)
+        data = self._next.payload
+        self._advance()
+        return data
+
+    def close(self) -> None:
+        self._closed = True
+
+    def _advance(self) -> None:
+        try:
+            self._next = next(self._entries, None)
+        except CaptureError as error:
+            raise PortError(str(error)) from error
+
+    def _need_open(self, doing: str) -> None:
+        if self._closed:
+            raise PortError(f"{doing} {self.address}: the port is closed")

@@ -1,0 +1,130 @@
+"""Ports over pyserial, real or simulated, and finding the boards among a machine's serial ports."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import serial
+from serial.tools import list_ports
+
+from bench.ports import PortError
+from bench.wire import Decoder, Reply, encode_command
+
+BAUD = 1_000_000
+IDENTITY_WORD = "makebreak"
+# A board that is reset by the opening of its port spends two seconds in its boot loader.
+_PROBE_S = 2.5
+_WRITE_TIMEOUT_S = 1.0
+# pyserial lets these through where a port vanishes while it is used.
+_FOREIGN = (serial.SerialException, OSError, ValueError, TypeError)
+
+
+class SerialPort:
+    """A `Port` over an open pyserial object, whose exceptions all become PortError here. `clock` gives s."""
+
+    def __init__(self, address: str, device: Any, clock: Callable[[], float] = time.monotonic) -> None:
+        self.address = address
+        self._device = device
+        self._clock = clock
+
+    def write(self, data: bytes) -> None:
+        try:
+            self._device.write(data)
+        except _FOREIGN as error:
+            raise self._lost("sending to", error) from error
+
+    def read(self, timeout_s: float) -> bytes:
+        try:
+            if self._device.timeout != timeout_s:
+                self._device.timeout = timeout_s
+            first: bytes = self._device.read(1)
+            if not first:
+                return first
+            waiting = self._device.in_waiting
+            return first + bytes(self._device.read(waiting)) if waiting else first
+        except _FOREIGN as error:
+            raise self._lost("reading from", error) from error
+
+    def now_s(self) -> float:
+        return self._clock()
+
+    def close(self) -> None:
+        try:
+            self._device.close()
+        except _FOREIGN as error:
+            raise self._lost("closing", error) from error
+
+    def _lost(self, doing: str, error: Exception) -> PortError:
+        return PortError(f"{doing} {self.address}: {error}; check the cable and that the board has power")
+
+
+def open_serial(device: str) -> SerialPort:
+    """A real serial port by its name, at the protocol's speed; nobody else can open it meanwhile, where the system can do that."""
+    try:
+        return SerialPort(device, serial.Serial(device, BAUD, timeout=0.1, write_timeout=_WRITE_TIMEOUT_S, exclusive=True))
+    except _FOREIGN as error:
+        known = ", ".join(port.device for port in list_ports.comports()) or "none"
+        raise PortError(f"opening {device}: {error}; serial ports here: {known}") from error
+
+
+def open_url(address: str) -> SerialPort:
+    """Anything that pyserial's URL mechanism opens with this package's handlers; its clock is the device's if it has one."""
+    if "bench.ports" not in serial.protocol_handler_packages:
+        serial.protocol_handler_packages.append("bench.ports")
+    try:
+        device = serial.serial_for_url(address, timeout=0.1)
+    except _FOREIGN as error:
+        raise PortError(str(error)) from error
+    return SerialPort(address, device, getattr(device, "now_s", time.monotonic))
+
+
+@dataclass(frozen=True, slots=True)
+class FoundPort:
+    """A serial port of this machine. `likely`: it is a USB one. `identity`: the answer to `*IDN?` if it was asked and is a board's."""
+
+    device: str
+    text: str
+    likely: bool
+    identity: str | None = None
+
+
+def find_boards(probe: bool = False, ask: Callable[[str], str | None] | None = None) -> tuple[FoundPort, ...]:
+    """The serial ports of this machine; with `probe` the likely ones are opened and asked who they are."""
+    ask = ask or identity_of
+    found = []
+    for port in sorted(list_ports.comports(), key=lambda port: str(port.device)):
+        likely = port.vid is not None
+        found.append(FoundPort(port.device, port.description or "", likely, ask(port.device) if probe and likely else None))
+    return tuple(found)
+
+
+def identity_of(device: str) -> str | None:
+    """What a board on this serial port says to `*IDN?`; None if nothing there speaks this protocol, or the port can't be opened."""
+    try:
+        port = open_serial(device)
+    except PortError:
+        return None
+    try:
+        return ask_identity(port, _PROBE_S)
+    except PortError:
+        return None
+    finally:
+        port.close()
+
+
+def ask_identity(port: SerialPort, patience_s: float) -> str | None:
+    """Ask until the answer is a board's or patience is at its end."""
+    decoder = Decoder()
+    end_s = port.now_s() + patience_s
+    while port.now_s() < end_s:
+        # The empty line ends whatever stood half-written in the board's buffer.
+        port.write(b"\n" + encode_command("*IDN?"))
+        again_s = port.now_s() + 0.5
+        while port.now_s() < again_s:
+            for piece in decoder.feed(port.read(0.1)):
+                if isinstance(piece, Reply) and piece.text.split(",")[0] == IDENTITY_WORD:
+                    return piece.text
+    return None

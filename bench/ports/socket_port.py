@@ -1,0 +1,56 @@
+"""A board behind a network socket: `socket://host:port`."""
+
+from __future__ import annotations
+
+import socket
+import time
+from urllib.parse import urlsplit
+
+from bench.ports import PortError
+
+_CONNECT_S = 3.0
+_LARGEST_READ = 65536
+
+
+class SocketPort:
+    """A `Port` over a TCP connection; connects when made."""
+
+    def __init__(self, address: str) -> None:
+        self.address = address
+        try:
+            parts = urlsplit(address)
+            host, number = parts.hostname, parts.port
+        except ValueError as error:
+            raise PortError(f"opening {address}: {error}; write socket://host:port") from error
+        if host is None or number is None:
+            raise PortError(f"opening {address}: host or port is missing; write socket://host:port")
+        try:
+            self._socket = socket.create_connection((host, number), _CONNECT_S)
+            self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        except OSError as error:
+            raise PortError(f"opening {address}: {error}; is the board's server running there?") from error
+
+    def write(self, data: bytes) -> None:
+        try:
+            self._socket.settimeout(_CONNECT_S)
+            self._socket.sendall(data)
+        except OSError as error:
+            raise PortError(f"sending to {self.address}: {error}; the connection is gone, open it again") from error
+
+    def read(self, timeout_s: float) -> bytes:
+        try:
+            self._socket.settimeout(max(timeout_s, 1e-6))
+            data = self._socket.recv(_LARGEST_READ)
+        except TimeoutError:
+            return b""
+        except OSError as error:
+            raise PortError(f"reading from {self.address}: {error}; the connection is gone, open it again") from error
+        if not data:
+            raise PortError(f"reading from {self.address}: the other end closed the connection; open it again")
+        return data
+
+    def now_s(self) -> float:
+        return time.monotonic()
+
+    def close(self) -> None:
+        self._socket.close()

@@ -1,0 +1,1 @@
+"""Text for people: numbers with their units, the report of a test, cautions; pint at the edge."""

@@ -1,0 +1,187 @@
+"""The report of a test for a terminal or a text file: verdict, reason, table, sources, what was wrong with the bench, caution.
+
+One renderable serves both. Nothing is told by colour alone, and every outside text goes through `one_line` into plain `Text`, so that
+nothing in it is taken for markup or obeyed by a terminal.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from io import StringIO
+
+from rich.console import Console, Group, RenderableType
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from bench.limits import Source
+from bench.measure import QUANTITIES
+from bench.record import TestRecord
+from bench.render.cautions import NO_INSPECTION, SIMULATED
+from bench.render.plain import one_line
+from bench.render.rows import JudgedRow, judged_rows, measured_rows, not_measured, shown
+from bench.render.values import source_text, unit_text, value_text
+from bench.rounding import uncertainty_text
+from bench.uncertainty import Estimate
+from bench.verdict import Outcome
+
+STYLES = {
+    Outcome.PASS: "bold green",
+    Outcome.CONDITIONAL_PASS: "green",
+    Outcome.CONDITIONAL_FAIL: "yellow",
+    Outcome.FAIL: "bold red",
+    Outcome.NOT_MEASURED: "yellow",
+}
+MEANING = {
+    Outcome.PASS: "every limit kept, beyond the guard band",
+    Outcome.CONDITIONAL_PASS: "inside the limits, but too near one to be sure",
+    Outcome.CONDITIONAL_FAIL: "outside a limit, but too near it to be sure",
+    Outcome.FAIL: "outside a limit, beyond the guard band",
+    Outcome.NOT_MEASURED: "no verdict could be reached",
+}
+
+MOST_BECAUSE = 3
+"""How many of a grade's reasons are shown; the record has them all."""
+
+
+def report_text(record: TestRecord, width: int = 80, budget: bool = False) -> str:
+    """The report as plain text without colours, no line longer than `width`."""
+    out = StringIO()
+    console = Console(file=out, width=width, no_color=True, force_terminal=False, highlight=False, emoji=False, legacy_windows=False)
+    console.print(report(record, budget))
+    return "\n".join(line.rstrip() for line in out.getvalue().splitlines()) + "\n"
+
+
+def report(record: TestRecord, budget: bool = False) -> RenderableType:
+    """The report, to be printed by a rich console; with `budget`, the parts of every uncertainty too."""
+    parts = [_head(record), _judged(record), _sources(record), _besides(record), _reasons(record), _bench(record)]
+    if budget:
+        parts.append(_budgets(record))
+    parts.append(_lines([NO_INSPECTION], "Caution"))
+    return Group(*(part for part in parts if part is not None))
+
+
+def _head(record: TestRecord) -> RenderableType:
+    outcome = record.outcome
+    first = Text.assemble((outcome.value.upper(), STYLES[outcome]), f"   {one_line(record.unit)}")
+    facts = Table.grid(padding=(0, 2))
+    for name, value in _facts(record):
+        facts.add_row(Text(name, style="dim"), Text(one_line(value)))
+    return Group(first, Text(one_line(record.reason)), Text(), facts)
+
+
+def _facts(record: TestRecord) -> Iterator[tuple[str, str]]:
+    yield "Verdict", f"{record.outcome.value}: {MEANING[record.outcome]}"
+    if record.grade is not None:
+        grade = record.grade
+        shown_because, more = grade.because[:MOST_BECAUSE], len(grade.because) - MOST_BECAUSE
+        because = f" ({'; '.join(shown_because)}{f'; and {more} more' if more > 0 else ''})" if grade.because else ""
+        yield "Grade", f"{grade.name}: {grade.title}{because}; by the rule {grade.rule}"
+        if grade.wording:
+            yield "", grade.wording
+    yield "Test", f"{record.procedure}, {record.system_v:g} V system, rated load {record.rated_load}, {record.when}"
+    if record.measured.facts:
+        yield "Seen", ", ".join(f"{fact}: {word}" for fact, word in record.measured.facts.items())
+    if record.limit_sets:
+        yield "Limits", ", ".join(record.limit_sets)
+    if record.board:
+        yield "Board", ", ".join(f"{key} {value}" for key, value in record.board.items())
+    if is_simulated(record):
+        yield "", SIMULATED
+    if record.interrupted:
+        yield "Interrupted", record.interrupted
+
+
+def is_simulated(record: TestRecord) -> bool:
+    """Whether the record is of a simulated board, as its address or its model says."""
+    return any(value.startswith("sim") for value in record.board.values())
+
+
+def _judged(record: TestRecord) -> RenderableType | None:
+    rows = judged_rows(record)
+    if not rows:
+        return None
+    numbers = _numbered(rows)
+    table = _table(("Judged", "left"), ("Value (95 %)", "right"), ("Limit", "left"), ("Verdict", "left"), ("Risk", "right"), ("Src", "right"))
+    several = len(record.limit_sets) > 1
+    limit_set = ""
+    for row in rows:
+        if several and row.limit_set != limit_set:
+            limit_set = row.limit_set
+            table.add_row(Text(one_line(limit_set), style="bold"))
+        table.add_row(
+            Padding(Text(one_line(row.title)), (0, 0, 0, 2 * row.depth)),
+            Text(one_line(row.value)),
+            Text(one_line(row.limit)),
+            Text(row.verdict, style=STYLES[Outcome(row.verdict)]),
+            Text(row.risk),
+            Text("" if row.source is None else f"[{numbers[row.source]}]"),
+        )
+    legend = "Value with its 95 % interval. Risk: probability that the true value lies on the other side of the limit."
+    return Padding(Group(table, Text(legend, style="dim")), (1, 0, 0, 0))
+
+
+def _numbered(rows: Iterable[JudgedRow]) -> dict[Source, int]:
+    sources = dict.fromkeys(row.source for row in rows if row.source is not None)
+    return {source: number for number, source in enumerate(sources, 1)}
+
+
+def _sources(record: TestRecord) -> RenderableType | None:
+    numbers = _numbered(judged_rows(record))
+    return _lines([f"[{number}] {source_text(source)}" for source, number in numbers.items()], "Sources", numbered=True)
+
+
+def _besides(record: TestRecord) -> RenderableType | None:
+    rows = measured_rows(record)
+    if not rows:
+        return None
+    table = _table(("Also measured", "left"), ("Value (95 %)", "right"), ("n", "right"), ("Note", "left"))
+    for row in rows:
+        table.add_row(Text(row.title), Text(row.value), Text(str(row.n)), Text(one_line(row.note), style="dim"))
+    return Padding(table, (1, 0, 0, 0))
+
+
+def _reasons(record: TestRecord) -> RenderableType | None:
+    return _lines([f"{'; '.join(titles)}: {reason}" for reason, titles in not_measured(record).items()], "Not measured")
+
+
+def _bench(record: TestRecord) -> RenderableType | None:
+    faults = [f"{fault.code}: {fault.text}" for fault in dict.fromkeys((*record.bench_faults, *record.measured.bench_faults))]
+    damage = [f"{count} x {name}" for name, count in record.link.items() if count and is_damage(name)]
+    return _lines([*faults, *([f"link: {', '.join(damage)}"] if damage else [])], "Bench (not charged to the unit)")
+
+
+def is_damage(name: str) -> bool:
+    """Whether a counter of `TestRecord.link` counts something bad; the others count traffic."""
+    return name not in ("frames", "replies", "samples", "bytes", "events")
+
+
+def _budgets(record: TestRecord) -> RenderableType | None:
+    table = _table(("Uncertainty budget", "left"), ("u", "right"), ("Type", "left"), ("Degrees of freedom", "right"))
+    for name, found in record.measured.values.items():
+        if isinstance(found, Estimate):
+            estimate = shown(name, found)
+            table.add_row(Text(QUANTITIES[name].title, style="bold"), Text(value_text(estimate)))
+            for part in estimate.budget:
+                dof = "∞" if part.dof == float("inf") else f"{part.dof:.0f}"
+                u = f"{uncertainty_text(part.u)} {unit_text(estimate.unit)}".rstrip()
+                table.add_row(Text("  " + one_line(part.source)), Text(u), Text(part.kind), Text(dof))
+    return Padding(table, (1, 0, 0, 0)) if table.row_count else None
+
+
+def _table(*columns: tuple[str, str]) -> Table:
+    table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold")
+    for number, (title, side) in enumerate(columns):
+        right = side == "right"
+        table.add_column(title, justify="right" if right else "left", no_wrap=right, overflow="fold", ratio=1 if number == 0 else None)
+    return table
+
+
+def _lines(lines: list[str], title: str, numbered: bool = False) -> RenderableType | None:
+    if not lines:
+        return None
+    grid = Table.grid(padding=(0, 1))
+    for line in lines:
+        mark, rest = line.split(" ", 1) if numbered else ("-", line)
+        grid.add_row(Text(mark), Text(one_line(rest), overflow="fold"))
+    return Group(Text(), Text(title, style="bold"), grid)

@@ -1,0 +1,111 @@
+"""A record as the rows of its tables: what was judged, and what was measured besides. Nothing is laid out here."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from bench.limits import Limit, Requirement, Source
+from bench.measure import QUANTITIES
+from bench.record import TestRecord
+from bench.render.values import SHOWN_UNITS, in_unit, limit_text, risk_text, value_text
+from bench.uncertainty import Estimate, Measurement, NotMeasured
+from bench.verdict import Verdict
+
+NONE = "-"
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedRow:
+    """One requirement: texts for a table; `depth` is 1 more for each alternative it stands in. `why_not` if it was not measured."""
+
+    limit_set: str
+    title: str
+    value: str
+    limit: str
+    verdict: str
+    risk: str
+    source: Source | None
+    depth: int = 0
+    why_not: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredRow:
+    """One value that no limit judged; `n` is the number of cycles or starts behind it."""
+
+    title: str
+    value: str
+    n: int
+    note: str
+
+
+def judged_rows(record: TestRecord) -> tuple[JudgedRow, ...]:
+    return tuple(row for verdict in record.verdicts for row in _rows(verdict, 0))
+
+
+def measured_rows(record: TestRecord) -> tuple[MeasuredRow, ...]:
+    """The values that no verdict rests on."""
+    judged = _judged_quantities(record.verdicts)
+    return tuple(
+        MeasuredRow(QUANTITIES[name].title, value_text(shown(name, found)), found.n, found.note)
+        for name, found in record.measured.values.items()
+        if isinstance(found, Estimate) and name not in judged
+    )
+
+
+def not_measured(record: TestRecord) -> dict[str, list[str]]:
+    """Reason to the titles of what could not be measured for it, judged or not."""
+    reasons: dict[str, list[str]] = {}
+    for row in judged_rows(record):
+        if row.why_not and row.title not in reasons.setdefault(row.why_not, []):
+            reasons[row.why_not].append(row.title)
+    judged = _judged_quantities(record.verdicts)
+    for name, found in record.measured.values.items():
+        if isinstance(found, NotMeasured) and name not in judged:
+            reasons.setdefault(found.reason, []).append(QUANTITIES[name].title)
+    return reasons
+
+
+def shown(name: str, found: Estimate) -> Estimate:
+    """The estimate in the unit in which this quantity is shown."""
+    return in_unit(found, SHOWN_UNITS.get(name, found.unit))
+
+
+def _rows(verdict: Verdict, depth: int) -> Iterator[JudgedRow]:
+    requirement = verdict.limit
+    yield JudgedRow(
+        limit_set=verdict.limit_set,
+        title=requirement.title,
+        value=_value(verdict),
+        limit=limit_text(requirement),
+        verdict=verdict.outcome.value,
+        risk=NONE if verdict.p_wrong is None else risk_text(verdict.p_wrong),
+        source=_source(requirement),
+        depth=depth,
+        why_not=verdict.found.reason if isinstance(verdict.found, NotMeasured) and not verdict.by_fact else "",
+    )
+    for part in verdict.parts:
+        yield from _rows(part, depth + 1)
+
+
+def _value(verdict: Verdict) -> str:
+    if verdict.by_fact:
+        return verdict.by_fact
+    found: Measurement | None = verdict.found
+    if isinstance(found, Estimate) and isinstance(verdict.limit, Limit):
+        return value_text(in_unit(found, verdict.limit.unit), verdict.limit)
+    return NONE
+
+
+def _source(requirement: Requirement) -> Source | None:
+    return getattr(requirement, "source", None)
+
+
+def _judged_quantities(verdicts: Iterable[Verdict]) -> frozenset[str]:
+    found: set[str] = set()
+    for verdict in verdicts:
+        if isinstance(verdict.limit, Limit):
+            found.add(verdict.limit.quantity)
+        found |= _judged_quantities(verdict.parts)
+    return frozenset(found)

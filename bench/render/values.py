@@ -1,0 +1,81 @@
+"""Values, uncertainties, limits and sources as short texts, in the units that people use. Rounding is that of `bench.rounding`."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from bench import rounding
+from bench.limits import UNITS, AllOf, AnyOf, FactLimit, Limit, Requirement, Source
+from bench.uncertainty import Estimate
+
+SHOWN_UNITS: Mapping[str, str] = {
+    "on_ratio": "%",
+    "contact_ohm": "mohm",
+    "dark_a": "mA",
+    "bounce_make_s": "ms",
+    "bounce_break_s": "ms",
+    "period_spread": "%",
+    "clock_error": "%",
+    "outage_ratio": "%",
+}
+"""Unit in which a quantity is shown, where it is not its own. A limit shows its quantity in the unit of the limit's file."""
+_BASES: Mapping[str, str] = {"read": "read", "summary": "after a summary", "own": "the shop's own"}
+_CONFIDENCE: Mapping[str, str] = {"H": "high", "M": "medium", "L": "low"}
+
+
+def in_unit(found: Estimate, unit: str) -> Estimate:
+    """The estimate in `unit`, one of the limit files' units for its quantity."""
+    own, factor = UNITS[unit]
+    if own != found.unit:
+        raise ValueError(f"{unit!r} is no unit for a value in {found.unit!r}")
+    return found if factor == 1 else found.scaled(float(1 / factor), unit)
+
+
+def value_text(found: Estimate, limit: Limit | None = None) -> str:
+    """`107.93 ± 0.16 /min`: the value, its expanded uncertainty (95 %) and unit, with the digits that show its side of a limit."""
+    expanded = found.expanded()
+    texts = [rounding.rounded(found.value, expanded)]
+    if limit is not None:
+        texts += [rounding.against(found.value, edge, expanded) for edge in _edges(limit)]
+    plus_minus = f" ± {rounding.uncertainty_text(expanded)}" if expanded else ""
+    return f"{max(texts, key=len)}{plus_minus} {unit_text(found.unit)}".rstrip()
+
+
+def _edges(limit: Limit) -> list[float]:
+    """The limit's ends in its file's unit, by the very factor of `in_unit`: no value changes its side."""
+    factor = float(1 / UNITS[limit.unit][1])
+    return [edge * factor for edge in (limit.low, limit.high) if edge is not None]
+
+
+def unit_text(unit: str) -> str:
+    """A unit as printed behind a number: `/min` for `1/min`, nothing for `1`."""
+    return {"1": "", "1/min": "/min", "1/min/min": "/min²", "degC": "°C", "ohm": "Ω", "mohm": "mΩ"}.get(unit, unit)
+
+
+def limit_text(requirement: Requirement) -> str:
+    """`90 to 120 /min`, `at most 0.8 V`, or the words that a fact may have."""
+    match requirement:
+        case Limit(high=high, unit=unit):
+            # Twelve digits take back what the change of unit did to the last bits (75 %, not 75.00000000000001 %).
+            ends = [rounding.plain(float(f"{edge:.12g}")) for edge in _edges(requirement)]
+            band = " to ".join(ends) if len(ends) == 2 else f"{'min' if high is None else 'max'} {ends[0]}"
+            return f"{band} {unit_text(unit)}".rstrip()
+        case FactLimit(allowed=allowed):
+            return " or ".join(allowed)
+        case AllOf():
+            return "all of:"
+        case AnyOf():
+            return "one of:"
+
+
+def source_text(source: Source) -> str:
+    """Document, clause, how well it is known, and the file's note."""
+    known = _BASES.get(source.basis) or f"from memory, confidence {_CONFIDENCE[source.confidence]}"
+    where = f"{source.text}, {source.clause}" if source.clause else source.text
+    return f"{where} [{known}]" + (f"; {source.note}" if source.note else "")
+
+
+def risk_text(p: float) -> str:
+    """A probability in percent, rounded up to one digit behind the point: never shown as less than it is."""
+    return "< 0.1 %" if p < 0.001 else f"{math.ceil(p * 1000 - 1e-9) / 10:.1f} %"

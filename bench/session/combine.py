@@ -1,0 +1,140 @@
+"""The runs of a procedure put together: what is judged. Pure.
+
+A quantity comes from the step that the procedure names for it. The starts of a step are averaged where the standards average
+them (SAE J2068, J945: the mean of three starts is judged); everything else comes from the step's last start, which runs longest.
+A run that was interrupted gives nothing.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from bench.measure import BenchFault, Measured
+from bench.procedure import OUTAGE, Procedure, RunStep
+from bench.record import StepRecord
+from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, type_a
+
+OF_STARTS = frozenset({"first_light_s", "first_extinction_s", "start_s", "inrush_first_a", "inrush_ratio"})
+
+
+@dataclass(frozen=True, slots=True)
+class Runs:
+    """The runs made of one step, in order; `left_out` says why there are none or fewer than asked."""
+
+    step: RunStep
+    records: tuple[StepRecord, ...]
+    left_out: str = ""
+
+    @property
+    def whole(self) -> tuple[StepRecord, ...]:
+        return tuple(r for r in self.records if r.interrupted is None)
+
+
+def combine(procedure: Procedure, runs: Sequence[Runs]) -> Measured:
+    """What the procedure judges from these runs; what it judges but nobody ran is `NotMeasured`, by the bench's fault."""
+    by_name = {r.step.name: r for r in runs}
+    values: dict[str, Measurement] = {}
+    facts: dict[str, str] = {}
+    faults: list[BenchFault] = []
+    for step in procedure.runs:
+        of_step = by_name.get(step.name, Runs(step, ()))
+        outage = step.loads == "one-out"
+        spoiling = [fault for record in of_step.whole for fault in record.measured.bench_faults if fault.spoils]
+        for quantity in step.judge:
+            if outage:
+                values[quantity] = _outage(quantity, of_step, spoiling, values)
+            else:
+                values[quantity] = _from_starts(quantity, of_step)
+        if outage and step.judge and of_step.whole and not spoiling:
+            facts["outage"] = of_step.whole[-1].measured.facts.get("behaviour", "unknown")
+        elif not outage and step.judge and of_step.whole:
+            facts |= _facts(of_step)
+            faults += spoiling
+    return Measured(values, facts, tuple(dict.fromkeys(faults)))
+
+
+def _facts(runs: Runs) -> Mapping[str, str]:
+    """Facts of the last start, which ran longest; how the unit rests is seen best at the first, from cold."""
+    facts = dict(runs.whole[-1].measured.facts) if len(runs.whole) == len(runs.records) else {}
+    rest = runs.whole[0].measured.facts.get("rest", "unknown")
+    return {**facts, "rest": rest}
+
+
+def _missing(runs: Runs) -> NotMeasured:
+    stopped = next((r.interrupted for r in runs.records if r.interrupted), None)
+    if stopped is not None:
+        return NotMeasured(f"the run was interrupted: {stopped}", "bench")
+    return NotMeasured(runs.left_out or f"the step {runs.step.name} was not run", "bench")
+
+
+def _from_starts(quantity: str, runs: Runs) -> Measurement:
+    if quantity in OF_STARTS:
+        found = [r.measured.values.get(quantity, NotMeasured("not part of this run")) for r in runs.whole]
+        return mean_of_starts(found) if found and len(runs.whole) == len(runs.records) else _missing(runs)
+    if not runs.records or runs.records[-1].interrupted is not None or runs.left_out:
+        return _missing(runs)
+    return runs.records[-1].measured.values.get(quantity, NotMeasured("not part of this run"))
+
+
+def mean_of_starts(found: Sequence[Measurement]) -> Measurement:
+    """The mean of one quantity over starts, with type A from their scatter; the largest is in the note.
+
+    Type B contributions of the same source are the same error in every start, so they are averaged, not reduced; those of single
+    instants are in the scatter too, and are kept all the same. A start that the bench spoilt is left out, and said; one that the
+    unit did not make leaves the whole unmeasured.
+    """
+    good = [m for m in found if isinstance(m, Estimate)]
+    bad = [m for m in found if isinstance(m, NotMeasured)]
+    serious = [m for m in bad if m.fault != "bench"] or bad
+    if not good or serious != bad or (bad and serious[0].fault != "bench"):
+        return serious[0]
+    if len(good) == 1:
+        return good[0]
+    a = type_a([m.value for m in good])
+    scatter = a.component(f"scatter of {a.n} starts")
+    note = f"mean of {a.n} starts, the largest {max(m.value for m in good):.4g} {good[0].unit}"
+    if bad:
+        note += f"; {len(bad)} left out: {bad[0].reason}"
+    return Estimate(a.mean, good[0].unit, (scatter, *_common([m.budget for m in good])), a.n, note)
+
+
+def _common(budgets: Sequence[Sequence[Component]]) -> tuple[Component, ...]:
+    """Type B lines of several budgets, one for each source: their mean."""
+    lines: dict[str, list[Component]] = {}
+    for budget in budgets:
+        for c in budget:
+            if c.kind == "B":
+                lines.setdefault(c.source, []).append(c)
+    return tuple(
+        Component(source, math.fsum(c.u for c in some) / len(budgets), min(c.dof for c in some)) for source, some in lines.items()
+    )
+
+
+def _outage(quantity: str, runs: Runs, spoiling: Sequence[BenchFault], values: Mapping[str, Measurement]) -> Measurement:
+    """Rate with one lamp out, or its ratio to the rate with all. A fault of the bench in this run spoils this run only."""
+    assert quantity in OUTAGE
+    if not runs.whole or runs.left_out:
+        return _missing(runs)
+    if spoiling:
+        return NotMeasured(spoiling[0].text, "bench")
+    rate = runs.whole[-1].measured.values.get("rate_per_min", NotMeasured("not part of this run"))
+    whole = values.get("rate_per_min", NotMeasured("the rate on the rated load was not part of the test"))
+    if quantity == "outage_rate_per_min" or isinstance(rate, NotMeasured):
+        return rate
+    return whole if isinstance(whole, NotMeasured) else ratio(rate, whole)
+
+
+def ratio(a: Estimate, b: Estimate) -> Estimate:
+    """a / b, dimensionless. Type B lines of the same source are the same relative error in both (one clock), and cancel so far."""
+    value = a.value / b.value
+    upper, lower = ({(c.source, c.kind): c for c in e.budget} for e in (a, b))
+    budget = []
+    for key in dict.fromkeys((*upper, *lower)):
+        ua = upper[key].u / abs(a.value) if key in upper else 0.0
+        ub = lower[key].u / abs(b.value) if key in lower else 0.0
+        relative = abs(ua - ub) if key[1] == "B" and key in upper and key in lower else math.hypot(ua, ub)
+        dof = min(side[key].dof for side in (upper, lower) if key in side)
+        budget.append(Component(key[0], abs(value) * relative, dof, key[1]))
+    return Estimate(value, "1", tuple(budget), min(a.n, b.n))

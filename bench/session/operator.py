@@ -1,0 +1,76 @@
+"""What hands must do at a bench, and whose hands do it: a person's, or at a simulated board the SIMulation: words'."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol, TypeAlias
+
+from bench.session.board import BoardClient
+from bench.wire import format_number
+
+
+@dataclass(frozen=True, slots=True)
+class FitLink:
+    """Put the shorting link in the unit's place."""
+
+
+@dataclass(frozen=True, slots=True)
+class FitUnit:
+    """Put the unit in its place."""
+
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class SetSupply:
+    """Set the supply to `volts` at the lamps, with the link fitted and the rated load on; with the unit fitted, to `open_v` without load."""
+
+    volts: float
+    open_v: float
+
+
+@dataclass(frozen=True, slots=True)
+class Cool:
+    """Leave everything as it is for `seconds`."""
+
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class Do:
+    """Whatever `text` says."""
+
+    text: str
+
+
+Action: TypeAlias = FitLink | FitUnit | SetSupply | Cool | Do
+
+
+class Operator(Protocol):
+    """Whoever does what hands must do."""
+
+    def do(self, action: Action) -> bool | None:
+        """Do it, or have it done, and return when it is. True: it is certainly as asked (the supply need not be looked at, nothing
+        more to wait for); else the session checks what it can, and does the waiting of `Cool` itself."""
+
+
+class SimulatedHands:
+    """Hands of a simulated board: they know the unit that was in the socket when the session began."""
+
+    def __init__(self, board: BoardClient, unit: str) -> None:
+        self._board = board
+        self._unit = unit
+
+    def do(self, action: Action) -> bool:
+        match action:
+            case FitLink():
+                self._board.command("SIM:UNIT LINK", "SIM:UNIT?", "LINK")
+            case FitUnit():
+                self._board.command(f"SIM:UNIT {self._unit}", "SIM:UNIT?", self._unit)
+            case SetSupply(volts=volts):
+                self._board.command(f"SIM:SUPP {format_number(volts)}")
+            case Cool(seconds=seconds):
+                self._board.command(f"SIM:WAIT {format_number(seconds)}")
+            case Do():
+                pass
+        return True

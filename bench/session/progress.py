@@ -1,0 +1,69 @@
+"""What a session tells those who watch it, as it goes: values, never text to parse."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TypeAlias
+
+from bench.measure import Measured
+from bench.session.operator import Action
+
+
+@dataclass(frozen=True, slots=True)
+class StepBegan:
+    """Step `number` of `of` of the procedure begins; `start` of `starts` from cold for a run."""
+
+    name: str
+    title: str
+    text: str
+    number: int
+    of: int
+    start: int = 1
+    starts: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A person has to do something; the session waits."""
+
+    action: Action
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """Nothing happens for another `left_s`, and why."""
+
+    what: str
+    left_s: float
+
+
+@dataclass(frozen=True)
+class Live:
+    """How a run stands: s since the supply was switched on, at most `left_s` to go, good cycles of those `wanted`, newest readings."""
+
+    on_s: float
+    left_s: float
+    cycles: int
+    wanted: int
+    closed: bool | None
+    latest: Mapping[str, float]
+    measured: Measured | None
+
+
+@dataclass(frozen=True, slots=True)
+class Damage:
+    """Bytes, frames or replies were lost or damaged on the way; the counts so far."""
+
+    counts: Mapping[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """Something worth knowing that ends nothing: a step that was left out, and why."""
+
+    text: str
+
+
+Event: TypeAlias = StepBegan | Asked | Waiting | Live | Damage | Noted
+Progress: TypeAlias = Callable[[Event], None]

@@ -1,0 +1,329 @@
+"""The mechanisms as they run: each an energy or circuit balance of three state numbers, and an armature that moves at a margin.
+
+Between moves the state follows `rates`; the armature moves when `margin`, negative before, reaches zero. Currents come from the
+circuit; the mechanism shows it `ohm_closed` (without the contact) and `ohm_open`, and the latter with a voltage, the first
+state number, where `stores` is true.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+from typing import Protocol
+
+from bench.simboard.ageing import fatigue, threshold_shift_k
+from bench.simboard.units import Electronic, HotWire, ThermalClosed, TwoCoil, Unit
+
+State = tuple[float, float, float]
+_DESIGN_C = 24.0
+_COPPER_PER_K = 0.00393
+_CAPACITOR_PER_K_COLD, _CAPACITOR_PER_K_WARM, _CAPACITOR_KNEE_C = 0.004, 0.0015, 20.0
+
+
+class Mechanism(Protocol):
+    closed: bool
+    state: State
+    stores: bool
+    ohm_closed: float
+    ohm_open: float
+    own_siemens: float
+
+    def rates(self, a: float, b: float, c: float, amps: float, conducting: bool) -> State:
+        """Change per second of the three state numbers, at a current through the unit."""
+        ...
+
+    def margin(self, a: float, b: float, c: float, amps: float, v_in: float) -> float:
+        """Negative until the armature has to move."""
+        ...
+
+    def move(self, flashes: int, missing: bool) -> bool:
+        """Moves the armature; `missing`: the flash to come is missed. True if the contact is to fail at this make."""
+        ...
+
+    def surround(self, celsius: float) -> None:
+        """Another ambient temperature from now on."""
+        ...
+
+    def supply(self, on: bool) -> None:
+        """Supply to the unit goes on or off."""
+        ...
+
+    def warm(self) -> None:
+        """Puts the can where a minute of flashing leaves it."""
+        ...
+
+
+class _Spread:
+    """Draws the flash-to-flash error of thresholds; none without a generator."""
+
+    __slots__ = ("_life", "_rng", "_size")
+
+    def __init__(self, unit: Unit, rng: random.Random | None) -> None:
+        self._rng = rng
+        self._size = unit.scatter
+        self._life = unit.life_flashes
+
+    def draw(self, flashes: float) -> float:
+        if self._rng is None:
+            return 0.0
+        return self._size * fatigue(flashes, self._life)[1] * self._rng.gauss(0.0, 1.0)
+
+
+class RunningThermalClosed:
+    """State: power reaching the strip in W; strip and can in degC."""
+
+    stores = False
+    own_siemens = 0.0
+    ohm_open = math.inf
+    # Threshold errors that give a period's relative scatter of one: K.
+    _OPEN_SPREAD_K, _CLOSE_SPREAD_K = 40.0, 55.0
+    # A missed closing comes about a period late: 143 K over the can become 143 exp(-0.68/0.9).
+    _MISS_K = 76.0
+
+    def __init__(self, unit: Unit, law: ThermalClosed, ambient_c: float, rng: random.Random | None) -> None:
+        self._law = law
+        self._spread = _Spread(unit, rng)
+        self.ohm_closed = law.heater_ohm
+        self.closed = True
+        self.state = (0.0, ambient_c, ambient_c)
+        self._ambient_c = ambient_c
+        self._offset_k = 0.0
+        self._shift_k(unit.flashes)
+
+    def _shift_k(self, flashes: float) -> None:
+        opening, closing = threshold_shift_k(flashes)
+        error = self._spread.draw(flashes)
+        if self.closed:
+            self._threshold_c = self._law.open_c + opening + self._OPEN_SPREAD_K * error
+        else:
+            self._threshold_c = self._law.close_c + closing + self._CLOSE_SPREAD_K * error - self._offset_k
+
+    def rates(self, a: float, b: float, c: float, amps: float, conducting: bool) -> State:
+        law = self._law
+        crossing = law.strip_w_k * (b - c)
+        return (
+            (amps * amps * law.heater_ohm - a) / law.lag_s,
+            (a - crossing) / law.strip_j_k,
+            (crossing - law.can_w_k * (c - self._ambient_c)) / law.can_j_k,
+        )
+
+    def margin(self, a: float, b: float, c: float, amps: float, v_in: float) -> float:
+        over = b - self._threshold_c - self._law.ambient_share * (self._ambient_c - _DESIGN_C)
+        return over if self.closed else -over
+
+    def move(self, flashes: int, missing: bool) -> bool:
+        self.closed = not self.closed
+        self._offset_k = self._MISS_K if missing else 0.0
+        self._shift_k(flashes)
+        return False
+
+    def surround(self, celsius: float) -> None:
+        self._ambient_c = celsius
+
+    def supply(self, on: bool) -> None:
+        return
+
+    def warm(self) -> None:
+        law = self._law
+        mean_k = 0.5 * (law.open_c + law.close_c) - _DESIGN_C
+        share = 1.0 - math.exp(-60.0 * law.can_w_k / law.can_j_k)
+        self.state = (0.0, law.close_c - 0.6 * mean_k, self._ambient_c + share * mean_k * law.strip_w_k / law.can_w_k)
+
+
+class RunningHotWire:
+    """State: wire and can in degC; the third is not used."""
+
+    stores = False
+    own_siemens = 0.0
+    _OPEN_SPREAD_K, _CLOSE_SPREAD_K = 65.0, 110.0
+    _MISS_K = 142.0
+
+    def __init__(self, unit: Unit, law: HotWire, ambient_c: float, rng: random.Random | None) -> None:
+        self._law = law
+        self._spread = _Spread(unit, rng)
+        self.ohm_closed = law.coil_ohm
+        self.ohm_open = math.inf if law.broken else law.ballast_ohm + law.wire_ohm + law.coil_ohm
+        self.closed = False
+        self.state = (ambient_c, ambient_c, 0.0)
+        self._ambient_c = ambient_c
+        self._error_k = 0.0
+        self._draw(unit.flashes, False)
+
+    def _draw(self, flashes: float, missing: bool) -> None:
+        error = self._spread.draw(flashes)
+        self._error_k = error * (self._OPEN_SPREAD_K if self.closed else self._CLOSE_SPREAD_K) + (self._MISS_K if missing else 0.0)
+
+    def rates(self, a: float, b: float, c: float, amps: float, conducting: bool) -> State:
+        law = self._law
+        crossing = law.wire_w_k * (a - b)
+        square = 0.0 if conducting else amps * amps
+        return (
+            (square * law.wire_ohm - crossing) / law.wire_j_k,
+            (crossing + 0.5 * square * law.ballast_ohm - law.can_w_k * (b - self._ambient_c)) / law.can_j_k,
+            0.0,
+        )
+
+    def margin(self, a: float, b: float, c: float, amps: float, v_in: float) -> float:
+        law = self._law
+        ambient_k = law.ambient_share * (self._ambient_c - _DESIGN_C)
+        if self.closed:
+            return law.open_c + ambient_k - law.hold_k * amps / (amps + law.hold_a) + self._error_k - a
+        return a - law.close_c - ambient_k - self._error_k
+
+    def move(self, flashes: int, missing: bool) -> bool:
+        self.closed = not self.closed
+        self._draw(flashes, missing and not self.closed)
+        return False
+
+    def surround(self, celsius: float) -> None:
+        self._ambient_c = celsius
+
+    def supply(self, on: bool) -> None:
+        return
+
+    def warm(self) -> None:
+        self.state = (self._ambient_c + 60.0, self._ambient_c + 12.0, 0.0)
+
+
+class RunningTwoCoil:
+    """State: capacitor voltage; magnetomotive force that has passed the lag of the flux, A-turns; the third is not used."""
+
+    own_siemens = 0.0
+    _OPEN_SPREAD, _CLOSE_SPREAD = 0.9, 1.4
+    _MISS_SHARE = 0.12
+
+    def __init__(self, unit: Unit, law: TwoCoil, ambient_c: float, rng: random.Random | None) -> None:
+        self._law = law
+        self._spread = _Spread(unit, rng)
+        self.stores = law.capacitor_f > 0.0
+        self.closed = True
+        self.state = (0.0, 0.0, 0.0)
+        self.surround(ambient_c)
+        self._threshold = law.open_at
+        self._draw(unit.flashes, False)
+
+    def surround(self, celsius: float) -> None:
+        law = self._law
+        copper = 1.0 + _COPPER_PER_K * (celsius - _DESIGN_C)
+        beyond = celsius - _CAPACITOR_KNEE_C
+        self.ohm_closed = law.lamp_coil_ohm * copper
+        self._second_ohm = law.second_coil_ohm * copper
+        self._farad = law.capacitor_f * (1.0 + (_CAPACITOR_PER_K_WARM if beyond > 0.0 else _CAPACITOR_PER_K_COLD) * beyond)
+        self.ohm_open = self.ohm_closed + self._second_ohm if self.stores else math.inf
+
+    def _draw(self, flashes: float, missing: bool) -> None:
+        error = self._spread.draw(flashes)
+        law = self._law
+        if self.closed:
+            self._threshold = law.open_at * (1.0 + self._OPEN_SPREAD * error)
+        else:
+            self._threshold = law.close_at * (1.0 + self._CLOSE_SPREAD * error) * (self._MISS_SHARE if missing else 1.0)
+
+    def rates(self, a: float, b: float, c: float, amps: float, conducting: bool) -> State:
+        law = self._law
+        charging = 0.0
+        if self.stores:
+            charging = -a / self._second_ohm if conducting else amps
+        lamp = 0.0 if amps == 0.0 else law.lamp_turns * law.saturation_a * math.tanh(amps / law.saturation_a)
+        force = lamp + law.second_turns * charging
+        charge = (charging - a / law.leak_ohm) / self._farad if self.stores else 0.0
+        return charge, (force - b) / law.lag_s, 0.0
+
+    def margin(self, a: float, b: float, c: float, amps: float, v_in: float) -> float:
+        return b - self._threshold if self.closed else self._threshold - b
+
+    def move(self, flashes: int, missing: bool) -> bool:
+        self.closed = not self.closed
+        self._draw(flashes, missing)
+        return False
+
+    def supply(self, on: bool) -> None:
+        return
+
+    def warm(self) -> None:
+        return
+
+
+class RunningElectronic:
+    """State: timing voltage as a share of the supply; the others are not used."""
+
+    stores = False
+
+    def __init__(self, unit: Unit, law: Electronic, ambient_c: float, rng: random.Random | None) -> None:
+        self._law = law
+        self._spread = _Spread(unit, rng)
+        self.ohm_closed = law.shunt_ohm
+        self.ohm_open = law.leak_ohm
+        self.own_siemens = 1.0 / law.own_ohm
+        self.surround(ambient_c)
+        self.supply(True)
+
+    def surround(self, celsius: float) -> None:
+        self._rc_s = self._law.rc_s * (1.0 + self._law.per_k * (celsius - _DESIGN_C))
+
+    def supply(self, on: bool) -> None:
+        self.closed = False
+        self._error = 0.0
+        self.state = (self._law.lower * math.exp(self._law.start_s / self._rc_s), 0.0, 0.0)
+
+    def rates(self, a: float, b: float, c: float, amps: float, conducting: bool) -> State:
+        return ((1.0 - a) if self.closed else -a) / self._rc_s, 0.0, 0.0
+
+    def margin(self, a: float, b: float, c: float, amps: float, v_in: float) -> float:
+        law = self._law
+        if self.closed:
+            low = amps < law.outage_a * math.sqrt(max(0.0, v_in) / law.nominal_v)
+            return a - (law.outage_upper if low else law.upper) * (1.0 + self._error)
+        if v_in < law.least_v or (law.fed_v and amps * law.leak_ohm < law.fed_v):
+            return -1.0
+        return law.lower * (1.0 + self._error) - a
+
+    def move(self, flashes: int, missing: bool) -> bool:
+        self.closed = not self.closed
+        self._error = self._spread.draw(flashes)
+        return missing and self.closed
+
+    def warm(self) -> None:
+        return
+
+
+class Wire:
+    """No mechanism: the shorting link, or an empty socket (`ohm` inf)."""
+
+    stores = False
+    own_siemens = 0.0
+
+    def __init__(self, ohm: float) -> None:
+        self.ohm_closed = self.ohm_open = ohm
+        self.closed = True
+        self.state: State = (0.0, 0.0, 0.0)
+
+    def rates(self, a: float, b: float, c: float, amps: float, conducting: bool) -> State:
+        return 0.0, 0.0, 0.0
+
+    def margin(self, a: float, b: float, c: float, amps: float, v_in: float) -> float:
+        return -1.0
+
+    def move(self, flashes: int, missing: bool) -> bool:
+        return False
+
+    def surround(self, celsius: float) -> None:
+        return
+
+    def supply(self, on: bool) -> None:
+        return
+
+    def warm(self) -> None:
+        return
+
+
+def running(unit: Unit, ambient_c: float, rng: random.Random | None) -> Mechanism:
+    """The unit's mechanism, at rest and cold."""
+    law = unit.mechanism
+    if isinstance(law, ThermalClosed):
+        return RunningThermalClosed(unit, law, ambient_c, rng)
+    if isinstance(law, HotWire):
+        return RunningHotWire(unit, law, ambient_c, rng)
+    if isinstance(law, TwoCoil):
+        return RunningTwoCoil(unit, law, ambient_c, rng)
+    return RunningElectronic(unit, law, ambient_c, rng)
