@@ -315,7 +315,8 @@ class CycleCutter:
         if len(self.first) < 8:
             self.first.append(broke)
         if self._make is not None:
-            self._lit = self._lit_between(self._make, broke.t_s)
+            # Samples that may already lie past the opening are not used.
+            self._lit = self._lit_between(self._make, broke.t_s - 3.0 * broke.u_s)
             self._break = broke
             self.first_lit = self.first_lit or self._lit
         self._store.forget_before(broke.t_s - 5e-3)

@@ -338,7 +338,7 @@ class TransitionFinder:
         ratio = self._ratio
         step = 1 if closed else -1
         i = k
-        while 0 < i < len(ratio) - 1 and (ratio[i] > half) != (step > 0):
+        while 0 < i < len(ratio) - 1 and ratio[i] <= half:
             i += step
         i = i if closed else i + 1
         i = min(max(i, 1), len(ratio) - 1)

@@ -81,9 +81,8 @@ def conformance_probability(value: float, u: float, dof: float, low: float | Non
     if u == 0.0:
         return 1.0 if _inside(value, low, high) else 0.0
     below, above = _tails(value, u, dof, low, high)
-    if low is not None and value < low:
-        return (1.0 - below) - above
-    return (1.0 - above) - below
+    larger, smaller = max(below, above), min(below, above)
+    return max(0.0, (1.0 - larger) - smaller)
 
 
 def specific_risk(value: float, u: float, dof: float, low: float | None, high: float | None) -> float:
@@ -219,7 +218,10 @@ def spoiling(bench_faults: Sequence[BenchFault]) -> tuple[BenchFault, ...]:
 
 
 def decided(verdicts: Sequence[Verdict]) -> bool:
-    """Whether a test may stop: every limit passed or failed beyond its guard band. Never on nothing."""
+    """Whether a test may stop: every limit passed or failed beyond its guard band. Never on nothing.
+
+    Who asks after each flash has that many chances to be wrong, so ask of verdicts at a stricter level than the one reported.
+    """
     return bool(verdicts) and all(v.outcome.definite for v in verdicts)
 
 

@@ -28,7 +28,10 @@ def test_two_digits_of_the_uncertainty(value: float, expanded: float, text: str)
     assert rounded(value, expanded) == text
 
 
-@pytest.mark.parametrize(("expanded", "text"), [(0.2134, "0.22"), (0.22000000000000003, "0.22"), (0.996, "1.0"), (0.0, "0"), (93.5, "94"), (230, "230")])
+@pytest.mark.parametrize(
+    ("expanded", "text"),
+    [(0.2134, "0.22"), (0.22000000000000003, "0.22"), (0.996, "1.0"), (0.0, "0"), (93.5, "94"), (230, "230")],
+)
 def test_uncertainty_is_never_understated(expanded: float, text: str) -> None:
     assert uncertainty_text(expanded) == text
 

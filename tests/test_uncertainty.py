@@ -1,6 +1,7 @@
 """Estimates and budgets against the worked examples of the GUM (JCGM 100:2008) and tables of Student's t.
 
-Inputs of H.1 were read in public copies of the example; the numbers of 4.4.3, 4.4.5, 4.4.6 and TN 1900 are from memory and were recomputed.
+Inputs of H.1 were read in public copies of the example; the numbers of 4.4.3, 4.4.5, 4.4.6 and TN 1900 are from memory, and
+were recomputed.
 """
 
 from __future__ import annotations
@@ -60,7 +61,11 @@ def test_gum_4_4_5_and_4_4_6_half_width_of_four_degrees() -> None:
 def gauge_block() -> Estimate:
     """GUM H.1, in nm: standard, comparator (three parts), and two products of length, expansion and temperature."""
     length_nm = 50_000_623.0
-    comparator = (Component("difference, repeats", 5.8, 24.0, "A"), Component("random", 3.9, 5.0), Component("systematic", 6.7, 8.0))
+    comparator = (
+        Component("difference, repeats", 5.8, 24.0, "A"),
+        Component("random", 3.9, 5.0),
+        Component("systematic", 6.7, 8.0),
+    )
     expansion = Component("difference of expansion", length_nm * 0.1 * rectangular(1e-6), 50.0)
     temperature = Component("difference of temperature", length_nm * 11.5e-6 * rectangular(0.05), 2.0)
     return Estimate(length_nm + 215.0, "nm", (Component("standard", 25.0, 18.0), *comparator, expansion, temperature))

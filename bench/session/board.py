@@ -125,7 +125,7 @@ class BoardClient:
                 self._pump(min(_PUMP_S, left_s))
         raise BoardSilent(f"asking {line} of the board at {self.port.address}: no answer in {tries} tries of {timeout_s:g} s; look at cable and power")
 
-    def command(self, line: str, ask: str | None = None, expected: str | None = None) -> None:
+    def command(self, line: str, ask: str | None = None, expected: str | None = None, like: str = r"[^,]*") -> None:
         """Send a command and make sure: by the error queue, and by asking `ask` for `expected` if given. BoardRefused if it won't."""
         problem = ""
         for _ in range(_TRIES):
@@ -134,7 +134,7 @@ class BoardClient:
             if number == 0:
                 if ask is None:
                     return
-                problem = self.query(ask, r"[^,]*")
+                problem = self.query(ask, like)
                 if problem == expected:
                     return
                 problem = f"{ask} answers {problem}, not {expected}"

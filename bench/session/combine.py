@@ -33,7 +33,7 @@ class Runs:
 
 
 def combine(procedure: Procedure, runs: Sequence[Runs]) -> Measured:
-    """What the procedure judges from these runs; what it judges but nobody ran is `NotMeasured`, by the bench's fault."""
+    """What the procedure judges from these runs; what it judges but nobody ran is `NotMeasured`."""
     by_name = {r.step.name: r for r in runs}
     values: dict[str, Measurement] = {}
     facts: dict[str, str] = {}
@@ -66,7 +66,7 @@ def _missing(runs: Runs) -> NotMeasured:
     stopped = next((r.interrupted for r in runs.records if r.interrupted), None)
     if stopped is not None:
         return NotMeasured(f"the run was interrupted: {stopped}", "bench")
-    return NotMeasured(runs.left_out or f"the step {runs.step.name} was not run", "bench")
+    return NotMeasured(runs.left_out or f"the step {runs.step.name} was not run")
 
 
 def _from_starts(quantity: str, runs: Runs) -> Measurement:
@@ -86,10 +86,9 @@ def mean_of_starts(found: Sequence[Measurement]) -> Measurement:
     unit did not make leaves the whole unmeasured.
     """
     good = [m for m in found if isinstance(m, Estimate)]
-    bad = [m for m in found if isinstance(m, NotMeasured)]
-    serious = [m for m in bad if m.fault != "bench"] or bad
-    if not good or serious != bad or (bad and serious[0].fault != "bench"):
-        return serious[0]
+    bad = sorted((m for m in found if isinstance(m, NotMeasured)), key=lambda m: m.fault == "bench")
+    if bad and (not good or bad[0].fault != "bench"):
+        return bad[0]
     if len(good) == 1:
         return good[0]
     a = type_a([m.value for m in good])

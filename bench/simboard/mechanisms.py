@@ -12,7 +12,7 @@ import random
 from typing import Protocol
 
 from bench.simboard.ageing import fatigue, threshold_shift_k
-from bench.simboard.units import Electronic, HotWire, ThermalClosed, TwoCoil, Unit
+from bench.simboard.units import Electronic, HotWire, Link, ThermalClosed, TwoCoil, Unit
 
 State = tuple[float, float, float]
 _DESIGN_C = 24.0
@@ -287,14 +287,14 @@ class RunningElectronic:
         return
 
 
-class Wire:
-    """No mechanism: the shorting link, or an empty socket (`ohm` inf)."""
+class RunningLink:
+    """Nothing that moves."""
 
     stores = False
     own_siemens = 0.0
 
-    def __init__(self, ohm: float) -> None:
-        self.ohm_closed = self.ohm_open = ohm
+    def __init__(self, law: Link) -> None:
+        self.ohm_closed = self.ohm_open = law.ohm
         self.closed = True
         self.state: State = (0.0, 0.0, 0.0)
 
@@ -326,4 +326,6 @@ def running(unit: Unit, ambient_c: float, rng: random.Random | None) -> Mechanis
         return RunningHotWire(unit, law, ambient_c, rng)
     if isinstance(law, TwoCoil):
         return RunningTwoCoil(unit, law, ambient_c, rng)
-    return RunningElectronic(unit, law, ambient_c, rng)
+    if isinstance(law, Electronic):
+        return RunningElectronic(unit, law, ambient_c, rng)
+    return RunningLink(law)

@@ -108,7 +108,14 @@ class Electronic:
     relay: bool = True
 
 
-Mechanism = ThermalClosed | HotWire | TwoCoil | Electronic
+@dataclass(frozen=True, slots=True)
+class Link:
+    """No mechanism: a piece of wire, or nothing (`ohm` inf)."""
+
+    ohm: float
+
+
+Mechanism = ThermalClosed | HotWire | TwoCoil | Electronic | Link
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,6 +159,10 @@ class Unit:
     flashes: int = 0
     life_flashes: float = 6.3e5
     scatter: float = 0.01
+
+
+LINK = Unit("LINK", "LINK", Link(0.0005), Rating(), Contact(0.0))
+EMPTY = Unit("NONE", "NONE", Link(math.inf), Rating(), Contact(0.0))
 
 
 def nominal(kind: str, rating: Rating | None = None, name: str | None = None) -> Unit:

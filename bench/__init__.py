@@ -1,0 +1,47 @@
+"""makebreak: a bench tester for interrupters, the turn-signal and hazard flasher units that make and break a lamp circuit.
+
+The public names below are loaded when they are first asked for, so that the command line starts fast.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from bench.api import Result as Result
+    from bench.api import judge as judge
+    from bench.api import test as test
+    from bench.record import StepRecord as StepRecord
+    from bench.record import TestRecord as TestRecord
+    from bench.uncertainty import Component as Component
+    from bench.uncertainty import Estimate as Estimate
+    from bench.uncertainty import NotMeasured as NotMeasured
+    from bench.verdict import Outcome as Outcome
+    from bench.verdict import Verdict as Verdict
+
+__version__ = "0.1.0"
+
+_HOMES = {
+    "Component": "bench.uncertainty",
+    "Estimate": "bench.uncertainty",
+    "NotMeasured": "bench.uncertainty",
+    "Outcome": "bench.verdict",
+    "Result": "bench.api",
+    "StepRecord": "bench.record",
+    "TestRecord": "bench.record",
+    "Verdict": "bench.verdict",
+    "judge": "bench.api",
+    "test": "bench.api",
+}
+__all__ = ["__version__", *_HOMES]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(_HOMES[name]), name)
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *_HOMES})

@@ -1,0 +1,5 @@
+"""`python -m bench`: the command line, where its script is not on the path."""
+
+from bench.cli import main
+
+main()

@@ -1,0 +1,27 @@
+"""`makebreak board`."""
+
+from __future__ import annotations
+
+import click
+
+
+@click.command("board")
+@click.argument("address", default="sim://", metavar="[sim://NAME]")
+@click.option("--tcp", type=click.IntRange(0, 65535), metavar="PORT", help="Serve on this TCP port of this machine (0: any) instead of a pty.")
+@click.option("--host", default="127.0.0.1", show_default=True, help="Address to serve TCP on. Any other than this machine's lets others in.")
+def command(address: str, tcp: int | None, host: str) -> None:
+    """Serve a simulated board in real time to other programs, until interrupted. Prints the address to open.
+
+    \b
+    makebreak board sim://NAME            (prints a device name)
+    makebreak board sim://NAME --tcp 0    (prints socket://127.0.0.1:PORT; the way on Windows)
+    """
+    from bench.ports.server import serve_pty, serve_tcp
+
+    def ready(name: str) -> None:
+        click.echo(name)
+
+    if tcp is None:
+        serve_pty(address, on_ready=ready)
+    else:
+        serve_tcp(address, host=host, port=tcp, on_ready=ready)

@@ -1,0 +1,31 @@
+"""`makebreak boards`."""
+
+from __future__ import annotations
+
+import click
+
+from bench.cli.output import print_table
+
+
+@click.command("boards")
+@click.option("--probe/--no-probe", default=True, help="Ask each USB serial port whether a board is there (default: yes).")
+def command(probe: bool) -> None:
+    """List the serial ports and the boards on them.
+
+    Asking opens each USB serial port, which resets some devices; --no-probe only lists.
+
+    \b
+    makebreak boards
+    makebreak boards --no-probe
+    """
+    from bench.ports.serial_port import find_boards
+
+    found = find_boards(probe=probe)
+    if not found:
+        click.echo("No serial port on this machine. A simulated board needs none: makebreak test")
+        return
+    print_table(("port", "what it is", "board"), [(p.device, p.text, _identity(p.identity, p.likely and probe)) for p in found])
+
+
+def _identity(identity: str | None, asked: bool) -> str:
+    return identity or ("no answer" if asked else "not asked")

@@ -1,0 +1,70 @@
+"""What commands print: reports and tables to the standard output, JSON where it was asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from bench.record import TestRecord
+
+json_option = click.option(
+    "--json", "json_path", metavar="FILE", help="Also write the whole record as JSON to FILE; - writes it to the standard output instead of the report."
+)
+budget_option = click.option("--budget", is_flag=True, help="Also show what each uncertainty is made of.")
+WIDEST = 100
+"""A report in a wide terminal is no easier to read than at this width."""
+_NARROWEST_PIPE = 80
+
+
+def console(stderr: bool = False) -> Console:
+    """A console without markup: what is printed is what came. It keeps to NO_COLOR, and to 80 columns where there is no terminal."""
+    from rich.console import Console
+
+    made = Console(stderr=stderr, markup=False, highlight=False, emoji=False, soft_wrap=False)
+    made.width = min(made.width, WIDEST) if made.is_terminal else _NARROWEST_PIPE
+    return made
+
+
+def print_report(record: TestRecord, budget: bool) -> None:
+    from bench.render.report import report
+
+    console().print(report(record, budget))
+
+
+def deliver(record: TestRecord, json_path: str | None, budget: bool) -> None:
+    """The record as it was asked for: JSON alone on the standard output, or the report, and JSON in a file."""
+    if json_path is None:
+        print_report(record, budget)
+        return
+    from bench.record_json import to_json
+
+    text = to_json(record) + "\n"
+    if json_path == "-":
+        click.echo(text, nl=False)
+        return
+    print_report(record, budget)
+    try:
+        Path(json_path).write_text(text, encoding="ascii")
+    except OSError as error:
+        raise click.ClickException(f"writing the record to {json_path}: {error.strerror or error}") from error
+
+
+def print_table(titles: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:
+    """A plain table; every cell is outside text until proven otherwise."""
+    from rich.table import Table
+    from rich.text import Text
+
+    from bench.render.plain import one_line
+
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
+    for title in titles:
+        table.add_column(title, overflow="fold")
+    for row in rows:
+        table.add_row(*(Text(one_line(str(cell))) for cell in row))
+    console().print(table)

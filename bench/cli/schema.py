@@ -1,0 +1,17 @@
+"""`makebreak schema`."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+
+import click
+
+
+@click.command("schema")
+def command() -> None:
+    """Print the JSON schema of the records that `test --json` and `judge --json` write.
+
+    \b
+    makebreak schema > record-1.json
+    """
+    click.echo((files("bench") / "data" / "schema" / "record-1.json").read_text(encoding="utf-8"), nl=False)

@@ -1,0 +1,52 @@
+"""A limit set for people: every number with its source and how well it is known."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from rich.console import Group, RenderableType
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from bench.limits import AllOf, AnyOf, LimitSet, Requirement
+from bench.render.plain import one_line
+from bench.render.values import limit_text, source_text
+
+RULE_TEXT = {
+    "mean-of-rates": "the mean of the cycles' rates",
+    "total-time": "cycles over their total time",
+}
+
+
+def limit_set_report(limit_set: LimitSet) -> RenderableType:
+    """Everything the set says, for a rich console."""
+    averaging = limit_set.averaging
+    facts = Table.grid(padding=(0, 2))
+    for name, value in (
+        ("Edition", limit_set.edition),
+        ("Body", limit_set.body),
+        ("For units", f"{limit_set.rest} at rest, {limit_set.load} load"),
+        ("Rate", f"{RULE_TEXT[averaging.rule]}, after {averaging.skip} cycles, over {averaging.average} or more"),
+        ("", source_text(averaging.source)),
+    ):
+        facts.add_row(Text(name, style="dim"), Text(one_line(value)))
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
+    for title in ("Asked for", "Limit", "Source"):
+        table.add_column(title, overflow="fold")
+    for requirement, depth in _flat(limit_set.requirements):
+        source = getattr(requirement, "source", None)
+        title = Padding(Text(one_line(requirement.title)), (0, 0, 0, 2 * depth))
+        table.add_row(title, Text(one_line(limit_text(requirement))), Text("" if source is None else one_line(source_text(source))))
+    more = [f"Condition: {c.text} ({source_text(c.source)})" for c in limit_set.conditions] + [f"Note: {note}" for note in limit_set.notes]
+    head = Text(f"{one_line(limit_set.name)}: {one_line(limit_set.title)}", style="bold")
+    return Group(head, facts, Text(), table, *(Text(one_line(line)) for line in more), Text())
+
+
+def _flat(requirements: tuple[Requirement, ...], depth: int = 0) -> Iterator[tuple[Requirement, int]]:
+    for requirement in requirements:
+        yield requirement, depth
+        if isinstance(requirement, AnyOf):
+            yield from _flat(requirement.alternatives, depth + 1)
+        elif isinstance(requirement, AllOf):
+            yield from _flat(requirement.limits, depth + 1)

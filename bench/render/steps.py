@@ -1,0 +1,40 @@
+"""The steps of a procedure, and what hands must do at the bench, as sentences."""
+
+from __future__ import annotations
+
+from bench.procedure import CoolStep, PromptStep, RunStep, Step, ZeroStep
+
+
+def step_text(step: Step) -> str:
+    """How the step is done, in one line."""
+    match step:
+        case RunStep():
+            return _run_text(step)
+        case CoolStep(seconds=seconds):
+            return f"everything open for {duration_text(seconds)}"
+        case ZeroStep(seconds=seconds):
+            return f"shorting link in the unit's place, {duration_text(seconds)} each with the lamps off and on"
+        case PromptStep(text=text):
+            return text
+
+
+def _run_text(step: RunStep) -> str:
+    loads = step.loads if isinstance(step.loads, str) else f"loads {', '.join(map(str, step.loads))}"
+    parts = [f"load: {loads}"]
+    if step.supply_v is not None:
+        parts.append(f"{step.supply_v:g} V in a 12 V system")
+    parts.append("one cold start" if step.starts == 1 else f"{step.starts} cold starts")
+    if step.cool_s:
+        parts.append(f"after {duration_text(step.cool_s)} off")
+    parts.append(f"{step.cycles} flashes or more, at most {duration_text(step.at_most_s)}")
+    if step.closed_at_most_s is not None:
+        parts.append(f"a unit that is closed at rest only {duration_text(step.closed_at_most_s)}")
+    return ", ".join(parts)
+
+
+def duration_text(seconds: float) -> str:
+    """`10 s`, `5 min`, `36 h`."""
+    for size, word in ((3600.0, "h"), (60.0, "min")):
+        if seconds >= 2 * size and seconds % size == 0:
+            return f"{seconds / size:g} {word}"
+    return f"{seconds:g} s"

@@ -1,0 +1,504 @@
+"""Drives a board and a unit through a procedure, and always leaves every load open and an honest record.
+
+An edge. What came before an interruption is kept in the record, marked; only whole runs are judged. A fault of the board, the
+port or the program is the bench's: it never counts against the unit.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import BinaryIO
+
+from bench.analysis import Analysis
+from bench.description import BoardDescription, description_lines
+from bench.limits import AllOf, AnyOf, Limit, Requirement
+from bench.measure import BenchFault, Measured
+from bench.ports import Port, PortError
+from bench.ports.replay import CaptureWriter
+from bench.procedure import CoolStep, Procedure, PromptStep, RunStep, Step, ZeroStep
+from bench.record import StepRecord, TestRecord
+from bench.session.assemble import Story, assemble, judged
+from bench.session.board import BoardClient, BoardFault, BoardRefused, BoardRestarted, BoardSilent, BoardTripped
+from bench.session.combine import Runs, combine
+from bench.session.operator import Action, Cool, Do, FitLink, FitUnit, Operator, SetSupply, SimulatedHands
+from bench.session.progress import Asked, Damage, Event, Live, Noted, Progress, StepBegan, Waiting
+from bench.session.setup import (
+    Load,
+    Setup,
+    SetupError,
+    conditions_for,
+    load_for,
+    on_time_s,
+    open_v,
+    protection_a,
+    range_reach_v,
+)
+from bench.session.watch import Watch
+from bench.uncertainty import TypeA
+from bench.verdict import decided
+from bench.wire import format_channels, format_number
+from bench.zero import zeroed
+
+REST_S = 0.5  # everything open before each run: the zeros of the currents are read then
+_LOOK_S = 0.1
+_MEASURE_S = 1.0
+_STEADY_S, _DARK_S = 5.3, 6.0  # behaviour is clear when nothing has happened for so long (and for three periods)
+_SUPPLY_TRIES = 3
+_SETTLE_S = 1.0
+
+_log = logging.getLogger(__name__)
+
+
+class Cancelled(Exception):
+    """The operator has had enough."""
+
+
+def run_test(
+    port: Port,
+    procedure: Procedure,
+    setup: Setup,
+    *,
+    operator: Operator | None = None,
+    progress: Progress | None = None,
+    cancelled: Callable[[], bool] | None = None,
+    when: str,
+    software: str,
+    capture: BinaryIO | None = None,
+) -> TestRecord:
+    """Run `procedure` on the board behind `port`; the record says how far it came.
+
+    `operator` does what hands must do; a simulated board does that by itself, and only for a real one it is needed (by procedures
+    with such steps). `cancelled` is asked some twenty times a second. `when` and `software` go into the record as they are. `capture`
+    gets everything that was received (format: bench.ports.replay). Raises SetupError if this board can't do the test; everything
+    else ends in a record.
+    """
+    test = _Test(port, procedure, setup, operator, progress or (lambda event: None), cancelled or (lambda: False), capture)
+    test.perform()
+    return assemble(procedure, setup, test.runs(), test.story(when, software))
+
+
+@dataclass
+class _RunState:
+    """What the loop of one run keeps in mind."""
+
+    on_s: float
+    changed_s: float
+    seen: tuple[bool | None, int, int] = (None, 0, 0)
+    measured: Measured | None = None
+    measured_s: float = 0.0
+
+
+class _Test:
+    def __init__(
+        self,
+        port: Port,
+        procedure: Procedure,
+        setup: Setup,
+        operator: Operator | None,
+        progress: Callable[[Event], None],
+        cancelled: Callable[[], bool],
+        capture: BinaryIO | None,
+    ) -> None:
+        self._port = port
+        self._procedure = procedure
+        self._setup = setup
+        self._hands = operator
+        self._progress = progress
+        self._cancelled = cancelled
+        self._board = BoardClient(port, CaptureWriter(capture) if capture is not None else None)
+        self._board.idle = self._check_cancelled
+        self._began_s = port.now_s()
+        self._off_s = self._began_s - setup.rested_s
+        self._supply_v: float | None = None
+        self._records: dict[str, list[StepRecord]] = {}
+        self._left_out: dict[str, str] = {}
+        self._loads: dict[str, Load] = {}
+        self._losses: dict[str, int] = {}
+        self._reported: Mapping[str, int] = {}
+        self._notes: list[str] = []
+        self._faults: list[BenchFault] = []
+        self._board_text: dict[str, str] = {"address": port.address}
+        self._interrupted: str | None = None
+        self._rest = "unknown"
+
+    # --- the whole test
+
+    def perform(self) -> None:
+        try:
+            self._open()
+            self._go_through()
+        except SetupError:
+            raise
+        except (Exception, KeyboardInterrupt) as error:
+            self._interrupted = self._why(error)
+        finally:
+            self._secure()
+
+    def _go_through(self) -> None:
+        steps = self._procedure.steps
+        for number, step in enumerate(steps, 1):
+            if self._setup.stop_early and self._all_decided():
+                self._note(f"all limits were decided before step {step.name}: it and what follows was left out")
+                for later in steps[number - 1 :]:
+                    self._left_out[later.name] = "all limits were decided before"
+                return
+            self._step(step, number)
+
+    def _secure(self) -> None:
+        """Everything open, also when the keyboard is hit again while that is being done."""
+        try:
+            problem = self._board.make_safe()
+        except KeyboardInterrupt:
+            problem = self._board.make_safe()
+        if problem and not any(fault.code == "not-confirmed-open" for fault in self._faults):
+            self._faults.append(BenchFault("not-confirmed-open", problem, spoils=False))
+
+    def _why(self, error: BaseException) -> str:
+        """The one line that says why the test was interrupted; a fault of the bench is noted as one."""
+        if isinstance(error, Cancelled):
+            return "cancelled by the operator"
+        if isinstance(error, KeyboardInterrupt):
+            return "stopped from the keyboard"
+        codes: Sequence[tuple[type[Exception], str]] = (
+            (BoardTripped, "board-tripped"),
+            (BoardRestarted, "board-restarted"),
+            (BoardSilent, "board-silent"),
+            (BoardRefused, "board-refused"),
+            (BoardFault, "board"),
+            (PortError, "port-lost"),
+        )
+        code = next((code for kind, code in codes if isinstance(error, kind)), None)
+        if code is None:
+            _log.error("the test was broken off by an error in the program", exc_info=error)
+            code, text = "program", f"an error in the program: {type(error).__name__}: {error}"
+        else:
+            text = str(error)
+        fault = BenchFault(code, text, spoils=False)
+        if fault not in self._faults:
+            self._faults.append(fault)
+        return text
+
+    def runs(self) -> tuple[Runs, ...]:
+        otherwise = "the test was interrupted before" if self._interrupted is not None else ""
+        return tuple(
+            Runs(step, tuple(self._records.get(step.name, ())), self._left_out.get(step.name, "" if step.name in self._records else otherwise))
+            for step in self._procedure.runs
+        )
+
+    def story(self, when: str, software: str) -> Story:
+        return Story(
+            when=when,
+            software=software,
+            board=self._board_text,
+            link={**self._board.link(), **self._losses},
+            notes=tuple(self._notes),
+            bench_faults=tuple(self._faults),
+            interrupted=self._interrupted,
+        )
+
+    def _check_cancelled(self) -> None:
+        if self._cancelled():
+            raise Cancelled
+
+    def _note(self, text: str) -> None:
+        self._notes.append(text)
+        self._progress(Noted(text))
+
+    def _all_decided(self) -> bool:
+        return decided(judged(self._setup, combine(self._procedure, self.runs()))[1])
+
+    # --- contact
+
+    def _open(self) -> None:
+        board = self._board
+        self._description = board.open()
+        names = ("maker's word", "model", "serial number", "firmware")
+        self._board_text |= dict(zip(names, board.identity().split(","), strict=True))
+        board.note(note="board", unit=self._setup.unit, procedure=self._procedure.name, lines=list(description_lines(self._description)))
+        unit = board.simulated_unit()
+        board.command("*CLS")
+        if unit is not None:
+            self._hands = SimulatedHands(board, unit)
+            self._board_text["simulated unit"] = unit
+        self._choose_loads()
+        mode = "PREC" if self._setup.precise else "FAST"
+        if mode not in self._description.modes:
+            raise SetupError(f"setting the sample mode: this board has no mode {mode}")
+        board.command(f"SENS:MODE {mode}", "SENS:MODE?", mode)
+        volts = [self._open_v(self._volts(step)) for step in self._procedure.runs]
+        board.command(f"SENS:VOLT:RANG {format_number(round(range_reach_v(self._setup, volts), 2))}")
+
+    def _choose_loads(self) -> None:
+        """The load of every step, before anything is switched. What a procedure adds to the rated load may be left out, and said."""
+        self._rated = load_for("rated", self._setup, self._description)
+        for step in self._procedure.steps:
+            if not isinstance(step, RunStep | ZeroStep):
+                continue
+            try:
+                self._loads[step.name] = load_for(step.loads, self._setup, self._description)
+            except SetupError as error:
+                self._left_out[step.name] = str(error)
+        if all(step.name in self._left_out for step in self._procedure.runs):
+            raise SetupError(next(iter(self._left_out.values())))
+
+    def _volts(self, step: RunStep) -> float:
+        return step.supply_for(self._setup.system_v, self._setup.nominal_v)
+
+    def _open_v(self, volts: float) -> float:
+        return open_v(self._setup, self._rated, volts)
+
+    # --- steps
+
+    def _step(self, step: Step, number: int) -> None:
+        if step.name in self._left_out:
+            self._note(f"step {step.name} left out: {self._left_out[step.name]}")
+            return
+        began = StepBegan(step.name, step.title, step.text, number, len(self._procedure.steps))
+        match step:
+            case ZeroStep():
+                if not self._setup.zero:
+                    self._note(f"step {step.name} left out: not asked for; the zeros are those of the board and of the rest before each run")
+                    return
+                self._progress(began)
+                self._zero(step)
+            case RunStep():
+                for start in range(1, step.starts + 1):
+                    self._progress(replace(began, start=start, starts=step.starts))
+                    self._prepare(step)
+                    self._run(step, start)
+            case CoolStep():
+                self._progress(began)
+                self._cool(step.seconds, step.title)
+            case PromptStep():
+                self._progress(began)
+                self._ask(Do(step.text))
+
+    def _ask(self, action: Action) -> bool:
+        """Have it done; True if it is certainly done as asked."""
+        if self._hands is None:
+            raise SetupError(f"this procedure needs hands at the bench ({type(action).__name__}), and nobody was named to do it")
+        self._progress(Asked(action))
+        self._check_cancelled()
+        return bool(self._hands.do(action))
+
+    def _prepare(self, step: RunStep) -> None:
+        """Supply first, since setting it may put volts on the unit; then rest until lamps and unit are cold."""
+        self._set_supply(self._volts(step))
+        rested_s = self._port.now_s() - self._off_s
+        if rested_s < step.cool_s:
+            self._cool(step.cool_s - rested_s, "cooling")
+
+    def _cool(self, seconds: float, what: str) -> None:
+        if self._hands is not None and self._hands.do(Cool(seconds)):
+            self._off_s -= seconds
+            return
+        until_s = self._port.now_s() + seconds
+        while (left_s := until_s - self._port.now_s()) > 0.0:
+            self._progress(Waiting(what, left_s))
+            self._board.attend(min(1.0, left_s))
+
+    def _set_supply(self, volts: float) -> None:
+        """See that the supply is right: ask only if it is not, and look again after the person says it is."""
+        if self._supply_v == volts:
+            return
+        wanted = SetSupply(volts, self._open_v(volts))
+        simulated = isinstance(self._hands, SimulatedHands)
+        for _ in range(_SUPPLY_TRIES):
+            if not simulated and self._supply_is(wanted):
+                break
+            if self._ask(wanted):
+                break
+        else:
+            if not self._supply_is(wanted):
+                self._note(f"the supply does not show {wanted.open_v:.2f} V without load; the test goes on, and says what it finds")
+        self._supply_v = volts
+
+    def _supply_is(self, wanted: SetSupply) -> bool:
+        """Whether the unit's input shows the supply's voltage without load, within 2.5 %."""
+        readings = self._look({"master": (True, ())}, REST_S)["master"]
+        v_in = readings.get("v_in")
+        return v_in is None or abs(v_in.mean - wanted.open_v) <= 0.025 * wanted.open_v
+
+    def _look(self, phases: Mapping[str, tuple[bool, Sequence[int]]], seconds: float) -> dict[str, Mapping[str, TypeA]]:
+        """Readings of all channels with the master switch and loads as each phase says, after a while to settle."""
+        board = self._board
+        watch = Watch(self._description)
+        found: dict[str, Mapping[str, TypeA]] = {}
+        board.listener = watch
+        board.start_sampling()
+        for name, (master, loads) in phases.items():
+            if loads:
+                self._close(loads)
+            self._master(master)
+            board.attend(_SETTLE_S if loads else _LOOK_S)
+            watch.restart()
+            board.attend(seconds)
+            found[name] = watch.readings()
+        self._all_open()
+        board.stop_sampling()
+        board.listener = None
+        return found
+
+    def _zero(self, step: ZeroStep) -> None:
+        load = self._loads[step.name]
+        self._ask(FitLink())
+        self._protect(load, self._setup.nominal_v, 2.0 * step.seconds + 5.0)
+        self._set_supply(self._setup.nominal_v)
+        readings = self._look({"off": (True, ()), "on": (True, load.numbers)}, step.seconds)
+        self._description = zeroed(self._description, readings["off"], readings["on"])
+        self._board.note(note="board", unit=self._setup.unit, lines=list(description_lines(self._description)))
+        self._note(f"zeros read with the shorting link on {load.text}")
+        self._ask(FitUnit(self._setup.unit))
+
+    # --- switching
+
+    def _protect(self, load: Load, volts: float, at_most_s: float) -> None:
+        level = protection_a(self._setup, load, volts, self._description)
+        if level is not None:
+            self._board.command(f"CURR:PROT {format_number(level)}")
+        longest = on_time_s(at_most_s, self._description)
+        if longest is not None:
+            self._board.command(f"OUTP:PROT:TIME {format_number(longest)}")
+
+    def _close(self, loads: Sequence[int]) -> None:
+        channels = format_channels(loads)
+        self._board.command(f"ROUT:CLOS {channels}", "ROUT:CLOS?", channels, like=r"\(@[\d,]*\)")
+
+    def _master(self, on: bool) -> None:
+        self._board.command(f"OUTP {'ON' if on else 'OFF'}", "OUTP?", "1" if on else "0", like="[01]")
+
+    def _all_open(self) -> None:
+        self._master(False)
+        self._off_s = self._port.now_s()
+        self._board.command("ROUT:OPEN:ALL", "ROUT:CLOS?", "(@)", like=r"\(@[\d,]*\)")
+
+    # --- one run
+
+    def _run(self, step: RunStep, start: int) -> None:
+        load, volts = self._loads[step.name], self._volts(step)
+        last = start == step.starts
+        counts = self._setup.counts
+        wanted = max(step.cycles, counts.skip + counts.average) if last else 1
+        analysis = Analysis(self._description, conditions_for(self._setup, self._rated, load, volts))
+        name = step.name if step.starts == 1 else f"{step.name}-{start}"
+        title = step.title if step.starts == 1 else f"{step.title} (start {start} of {step.starts})"
+        began_s = self._port.now_s()
+
+        def keep(stopped_early: bool, interrupted: str | None) -> None:
+            record = StepRecord(
+                name=name,
+                title=title,
+                loads=load.numbers,
+                load_text=load.text,
+                began_s=began_s - self._began_s,
+                lasted_s=self._port.now_s() - began_s,
+                measured=_snapshot(analysis, self._setup),
+                cycles=analysis.cycles_complete,
+                cycles_excluded=analysis.cycles_excluded,
+                supply_v=volts,
+                stopped_early=stopped_early,
+                interrupted=interrupted,
+            )
+            self._records.setdefault(step.name, []).append(record)
+            for kind, count in analysis.losses.items():
+                self._losses[kind] = self._losses.get(kind, 0) + count
+            self._board.note(note="end", stopped_early=stopped_early, interrupted=interrupted)
+
+        self._board.note(
+            note="run", step=step.name, start=start, name=name, title=title, loads=load.numbers, watts=load.watts, text=load.text, volts=volts
+        )
+        try:
+            stopped_early = self._drive(step, load, volts, analysis, wanted, last)
+        except (Exception, KeyboardInterrupt) as error:
+            self._secure()
+            keep(False, self._why(error))
+            raise
+        keep(stopped_early, None)
+        rest = self._records[step.name][-1].measured.facts.get("rest", "unknown")
+        self._rest = rest if rest != "unknown" else self._rest
+
+    def _drive(self, step: RunStep, load: Load, volts: float, analysis: Analysis, wanted: int, last: bool) -> bool:
+        """Switch the unit on, watch it until there is nothing more to learn, switch it off. True if the limits were decided early."""
+        board = self._board
+        self._protect(load, volts, step.at_most_s)
+        board.listener = analysis.feed
+        board.start_sampling()
+        board.attend(REST_S)
+        self._close(load.numbers)
+        board.attend(_LOOK_S)
+        self._master(True)
+        now_s = self._port.now_s()
+        state = _RunState(on_s=now_s, changed_s=now_s)
+        early = False
+        while not early and not self._done(step, analysis, state, wanted):
+            board.attend(_LOOK_S)
+            early = self._watch(step, analysis, state, wanted, last)
+        self._all_open()
+        board.attend(_LOOK_S)
+        board.stop_sampling()
+        board.listener = None
+        return early
+
+    def _watch(self, step: RunStep, analysis: Analysis, state: _RunState, wanted: int, last: bool) -> bool:
+        """Tell how it stands; True if all limits that this step decides are decided, and the test may stop for that."""
+        now_s = self._port.now_s()
+        seen = analysis.contact_closed, analysis.cycles_complete, analysis.cycles_excluded
+        if seen != state.seen:
+            state.seen, state.changed_s = seen, now_s
+        fresh = now_s - state.measured_s >= _MEASURE_S
+        if fresh:
+            state.measured, state.measured_s = _snapshot(analysis, self._setup), now_s
+        left_s = max(0.0, self._at_most_s(step, state) - (now_s - state.on_s))
+        self._progress(Live(now_s - state.on_s, left_s, seen[1], wanted, seen[0], analysis.latest, state.measured))
+        counts = {**self._board.link(), **{k: self._losses.get(k, 0) + v for k, v in analysis.losses.items()}}
+        if counts != self._reported and any(counts.values()):
+            self._reported = counts
+            self._progress(Damage(counts))
+        return fresh and last and self._setup.stop_early and self._decided_with(step, state)
+
+    def _at_most_s(self, step: RunStep, state: _RunState) -> float:
+        """How long this run may last; less for a unit that is closed at rest, as soon as that is known."""
+        rest = state.measured.facts.get("rest", "unknown") if state.measured is not None else "unknown"
+        closed = "closed" in (rest, self._rest)
+        return min(step.at_most_s, step.closed_at_most_s) if closed and step.closed_at_most_s is not None else step.at_most_s
+
+    def _done(self, step: RunStep, analysis: Analysis, state: _RunState, wanted: int) -> bool:
+        """Enough cycles, no time left, or a behaviour that is clear: steadily on or dark."""
+        now_s = self._port.now_s()
+        if analysis.cycles_complete >= wanted or now_s - state.on_s >= self._at_most_s(step, state):
+            return True
+        cycles = analysis.cycles_complete
+        usual_s = (state.changed_s - state.on_s) / cycles if cycles else 0.0
+        clear_s = _STEADY_S if analysis.contact_closed else _DARK_S
+        return now_s - state.changed_s >= max(clear_s, 3.2 * usual_s)
+
+    def _decided_with(self, step: RunStep, state: _RunState) -> bool:
+        """Whether, were this run to end now, every limit that no later step speaks to would be decided."""
+        if state.measured is None:
+            return False
+        now = StepRecord(step.name, step.title, (), "", 0.0, 0.0, state.measured, 0, 0)
+        runs = tuple(replace(r, records=(*r.records, now)) if r.step.name == step.name else r for r in self.runs())
+        steps = self._procedure.runs
+        later = {quantity for s in steps[steps.index(step) + 1 :] for quantity in s.judge}
+        verdicts = judged(self._setup, combine(self._procedure, runs))[1]
+        return decided([v for v in verdicts if not later & set(_quantities(v.limit))])
+
+
+def _quantities(requirement: Requirement) -> tuple[str, ...]:
+    """The quantities that a requirement speaks of, alternatives included."""
+    match requirement:
+        case Limit(quantity=quantity):
+            return (quantity,)
+        case AllOf(limits=parts) | AnyOf(alternatives=parts):
+            return tuple(q for part in parts for q in _quantities(part))
+        case _:
+            return ()
+
+
+def _snapshot(analysis: Analysis, setup: Setup) -> Measured:
+    """What the run shows so far; nothing if it ended before the first sample."""
+    return analysis.measured(setup.counts) if analysis.latest else Measured()
+
+
