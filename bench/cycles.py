@@ -307,7 +307,7 @@ class CycleCutter:
             cycles.append(Cycle(self._make, self._break, make, self._lit, dark))
         elif self._make is None and self.applied is not None and self.seen_dark is None:
             self.seen_dark = self._dark_between(self.applied.t_s, make.t_s)
-        self._store.forget_before(make.t_s - 5e-3)
+        self._forget(make.t_s)
         self._make, self._break, self._lit, self._peak = make, None, None, None
         self._state_since = make.t_s
 
@@ -319,8 +319,12 @@ class CycleCutter:
             self._lit = self._lit_between(self._make, broke.t_s - 3.0 * broke.u_s)
             self._break = broke
             self.first_lit = self.first_lit or self._lit
-        self._store.forget_before(broke.t_s - 5e-3)
+        self._forget(broke.t_s)
         self._state_since = broke.t_s
+
+    def _forget(self, t_s: float) -> None:
+        """Samples before a change are done with; but a unit closed at rest makes as the supply comes, and the rest before is still needed."""
+        self._store.forget_before(t_s - (5e-3 if self.applied is not None else 1.2 * _REST_S))
 
     def _on_supply(self, edge: SupplyEdge) -> None:
         if edge.on:
@@ -399,9 +403,11 @@ class CycleCutter:
         by_difference = False
         t, v = self._store.between("v_drop", begin_s, end_s)
         if len(t):
-            over = np.flatnonzero(self._clipped("v_drop", v))
-            if len(over):
-                t, v = t[over[-1] + 1 :], v[over[-1] + 1 :]
+            # Out of range in the inrush, and perhaps in a gap too short for a crossing: what lies between, the longest such stretch.
+            bounds = np.concatenate(([-1], np.flatnonzero(self._clipped("v_drop", v)), [len(v)]))
+            longest = int(np.diff(bounds).argmax())
+            inside = slice(int(bounds[longest]) + 1, int(bounds[longest + 1]))
+            t, v = t[inside], v[inside]
         found = lowest_reading(t, v)
         if found is None:
             t, v_in = self._store.between("v_in", begin_s, end_s)

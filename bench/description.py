@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -61,9 +62,20 @@ class NtcCurve:
         return resistance / (resistance + self.series_ohm)
 
 
+class Share(NamedTuple):
+    """A channel reads in error a part of the channel `other`: `part` of it, known with standard uncertainty `u`.
+
+    A board states u only; `part` stays 0 until the shorting link has shown it (`bench.zero`).
+    """
+
+    other: str
+    u: float
+    part: float = 0.0
+
+
 @dataclass(frozen=True, slots=True)
 class Channel:
-    """`delay_s`: time constant of the first-order input filter. `common`: (other channel, u of the part of it read in error)."""
+    """`delay_s`: time constant of the first-order input filter. `common`: shares of other channels that are read in error."""
 
     name: str
     unit: str
@@ -72,7 +84,7 @@ class Channel:
     every: int
     delay_s: float
     ranges: tuple[Range, ...]
-    common: tuple[tuple[str, float], ...] = ()
+    common: tuple[Share, ...] = ()
     curve: NtcCurve | None = None
 
     def range(self, number: int) -> Range:
@@ -288,7 +300,7 @@ def _assemble(draft: _Draft) -> BoardDescription:
         if slot >= slots:
             raise stop(f"channel {name!r} is in slot {slot} of {slots}")
         ranges = tuple(draft.ranges[name][n] for n in sorted(draft.ranges[name]))
-        common = tuple(draft.common.get(name, {}).items())
+        common = tuple(Share(other, u) for other, u in draft.common.get(name, {}).items())
         channels[name] = Channel(name, unit, slot, first, every, delay_s, ranges, common, draft.curves.get(name))
     for channel in channels.values():
         for other in channels.values():
@@ -319,8 +331,8 @@ def _fields(d: BoardDescription) -> Iterator[tuple[str | float, ...]]:
         for r in c.ranges:
             yield "range", c.name, r.number, r.zero, r.scale, r.low, r.high, r.u_scale, r.u_zero, r.u_line, r.noise
     for c in d.channels.values():
-        for other, u in c.common:
-            yield "common", c.name, other, u
+        for share in c.common:
+            yield "common", c.name, share.other, share.u
     for c in d.channels.values():
         if c.curve is not None:
             yield "curve", c.name, "NTC", c.curve.series_ohm, c.curve.r25_ohm, c.curve.b_k

@@ -1,8 +1,8 @@
 """The record as JSON and back: format 1, published as `bench/data/schema/record-1.json`.
 
 Pure: text in, text out. The JSON follows the dataclasses field by field, in SI units, with three rules of its own: what may be
-one of several kinds says which under `kind`; an estimate also shows its `u`, `dof` and `expanded` (95 %), which must agree with its
-budget when read back; infinite degrees of freedom are `null`. There is never a NaN or an infinity.
+one of several kinds says which under `kind`; an estimate also shows its `u`, `dof` and `expanded` (95 %), which must agree
+with its budget when read back; infinite degrees of freedom are `null`. There is never a NaN or an infinity.
 """
 
 from __future__ import annotations
@@ -164,9 +164,7 @@ def _fields(kind: type) -> Mapping[str, tuple[Any, bool]]:
     """Type of each field, and whether it must be there."""
     hints = get_type_hints(kind)
     return {
-        f.name: (hints[f.name], f.default is MISSING and f.default_factory is MISSING)
-        for f in fields(kind)
-        if f.name != "format"
+        f.name: (hints[f.name], f.default is MISSING and f.default_factory is MISSING) for f in fields(kind) if f.name != "format"
     }
 
 

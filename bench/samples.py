@@ -12,7 +12,7 @@ from typing import TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-from bench.description import PERIOD_SCANS, BoardDescription, scan_plan
+from bench.description import PERIOD_SCANS, BoardDescription, Share, scan_plan
 from bench.wire import EventFrame, EventKind, Placed, SampleFrame, TripCause, unpack_samples
 
 Array: TypeAlias = npt.NDArray[np.float64]
@@ -22,8 +22,8 @@ Array: TypeAlias = npt.NDArray[np.float64]
 class Accuracy:
     """What is known of a channel's errors, all standard uncertainties in its unit but `u_scale` (relative).
 
-    Readings at or beyond `low` and `high` are clipped: they say "at least", no more. `common` is the part of another
-    channel's reading that this channel may read in error (a drop amplifier's common mode): (other channel, u of that part).
+    Readings at or beyond `low` and `high` are clipped: they say "at least", no more. `common` are the shares of other channels'
+    readings that this channel reads in error (a drop amplifier's common mode).
     """
 
     low: float
@@ -32,7 +32,7 @@ class Accuracy:
     u_zero: float
     u_line: float
     noise: float
-    common: tuple[tuple[str, float], ...] = ()
+    common: tuple[Share, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,13 +15,15 @@ HEADER = """\
 # pip install --require-hashes -r constraints/{name}.txt && pip install --no-deps --no-build-isolation .
 """
 COMMAND = (
-    sys.executable, "-m", "uv", "pip", "compile", "--quiet", "--universal", "--python-version", "3.11", "--fork-strategy", "fewest",
-    "--generate-hashes", "--no-header", "--no-annotate", "--no-emit-index-url", "--no-emit-find-links",
+    sys.executable, "-m", "uv", "pip", "compile", "--quiet", "--universal", "--python-version", "3.11", "--fork-strategy",
+    "fewest", "--generate-hashes", "--no-header", "--no-annotate", "--no-emit-index-url", "--no-emit-find-links",
 )  # fmt: skip
 
 
 def pin(name: str, extra: str) -> None:
-    made = subprocess.run((*COMMAND, "--extra", extra, str(HERE.parent / "pyproject.toml")), check=True, capture_output=True, text=True)
+    made = subprocess.run(
+        (*COMMAND, "--extra", extra, str(HERE.parent / "pyproject.toml")), check=True, capture_output=True, text=True
+    )
     if "://" in made.stdout:
         raise SystemExit(f"{name}.txt would hold an address; not written")
     (HERE / f"{name}.txt").write_text(HEADER.format(name=name) + made.stdout)

@@ -67,7 +67,7 @@ def record(
         software="makebreak 0.1.0",
         board={"address": "sim://", "model": "rig-328", "serial": "SIM00001"},
         settings={"limits": ", ".join(limit_sets)},
-        link={"frames": 1200, "damaged": 0},
+        link={"bad_crc": 2, "frames_lost": 1, "duplicates": 0},
         bench_faults=bench_faults,
         interrupted=interrupted,
     )

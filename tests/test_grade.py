@@ -113,13 +113,11 @@ def test_what_kept_a_unit_from_an_a_is_said() -> None:
     assert "not A: contact drop 0.5000 ± 0.0040 V (at most 0.48)" in because
 
 
-def test_a_bench_fault_or_an_interruption_gives_no_grade() -> None:
+def test_a_bench_fault_gives_no_grade() -> None:
     bad = unit(faults=(BENCH,), rate_per_min=value(300.0, 0.1, "1/min"))
     assert graded(bad) == Grade(
         "none", "not graded", "default", (f"bench fault: {BENCH.text}",), "Put the bench right and test again."
     )
-    good = unit()
-    assert grade(DEFAULT, good, judged(good), "unplugged").because == ("interrupted: unplugged",)
     assert graded(unit(faults=(BenchFault("clock-off", "corrected", spoils=False),))).name == "A"
 
 

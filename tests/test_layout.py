@@ -33,12 +33,20 @@ EDGES: dict[str, frozenset[str]] = {
 DATA = frozenset({"data"})
 # What reaches the world outside: not for the line.
 WORLDLY = frozenset(
-    {"asyncio", "io", "logging", "multiprocessing", "os", "pathlib", "random", "select", "shutil", "signal", "socket", "subprocess", "sys",
-     "tempfile", "threading", "time", "click", "rich", "pint", "pandas", "serial", "textual", "sqlite3", "datetime"}
+    {"asyncio", "io", "logging", "multiprocessing", "os", "pathlib", "random", "select", "shutil", "signal", "socket",
+     "subprocess", "sys", "tempfile", "threading", "time", "click", "rich", "pint", "pandas", "serial", "textual", "sqlite3",
+     "datetime"}
 )  # fmt: skip
 WORLDLY_CALLS = frozenset({"print", "open", "input", "exec", "eval", "__import__"})
 # Packages that only one room may touch.
-ONLY_IN = {"serial": {"ports"}, "click": {"cli"}, "rich": {"cli", "render"}, "textual": {"tui"}, "sqlite3": {"store"}, "pint": {"render"}}
+ONLY_IN = {
+    "serial": {"ports"},
+    "click": {"cli"},
+    "rich": {"cli", "render"},
+    "textual": {"tui"},
+    "sqlite3": {"store"},
+    "pint": {"render"},
+}
 # Slow to import: only inside functions, in all that the command line imports before it knows what to do.
 HEAVY = frozenset({"scipy", "pandas", "pint"})
 FORBIDDEN_NAMES = frozenset({"utils", "util", "helpers", "common", "manager", "misc", "models"})
@@ -105,7 +113,9 @@ def test_packages_stay_in_their_rooms(path: Path) -> None:
     tree = ast.parse(path.read_text(encoding="utf-8"))
     for name, line in imports(tree):
         rooms = ONLY_IN.get(name.split(".")[0])
-        assert rooms is None or room_of(path) in rooms, f"line {line}: {name} belongs to bench/{', bench/'.join(sorted(rooms))} only"
+        assert rooms is None or room_of(path) in rooms, (
+            f"line {line}: {name} belongs to bench/{', bench/'.join(sorted(rooms))} only"
+        )
     heavy = [f"line {line}: {name}" for name, line in imports(tree, top_only=True) if name.split(".")[0] in HEAVY]
     assert not heavy, f"imported at the top, so that every command waits for it: {heavy}"
 
@@ -113,10 +123,16 @@ def test_packages_stay_in_their_rooms(path: Path) -> None:
 def test_every_file_has_a_written_place() -> None:
     known = {*LINE, *EDGES, *DATA}
     rooms = {path.name.removesuffix(".py") for path in BENCH.iterdir() if path.name != "__pycache__"}
-    assert rooms <= known, f"nobody has written down where these stand (tests/test_layout.py, DEVELOPERS.md): {sorted(rooms - known)}"
+    assert rooms <= known, (
+        f"nobody has written down where these stand (tests/test_layout.py, DEVELOPERS.md): {sorted(rooms - known)}"
+    )
     assert known - rooms == set(), "written down, but not there"
     table = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-    missing = [room for room in rooms - DATA - {"__init__", "__main__"} if f"`bench/{room}.py`" not in table and f"`bench/{room}/`" not in table]
+    missing = [
+        room
+        for room in rooms - DATA - {"__init__", "__main__"}
+        if f"`bench/{room}.py`" not in table and f"`bench/{room}/`" not in table
+    ]
     assert not missing, f"DEVELOPERS.md does not say what these make: {sorted(missing)}"
 
 
@@ -130,7 +146,9 @@ def test_only_packages_that_are_declared_are_imported() -> None:
     for path in sources():
         for name, line in imports(ast.parse(path.read_text(encoding="utf-8"))):
             top = name.split(".")[0]
-            assert top in declared | {"bench"} | sys.stdlib_module_names, f"{path.name} line {line}: {top} is not a dependency of the base install"
+            assert top in declared | {"bench"} | sys.stdlib_module_names, (
+                f"{path.name} line {line}: {top} is not a dependency of the base install"
+            )
 
 
 def test_no_unfinished_work_is_left_lying() -> None:
@@ -145,7 +163,8 @@ def test_public_names() -> None:
     import bench
 
     assert bench.__all__ == [
-        "__version__", "Component", "Estimate", "NotMeasured", "Outcome", "Result", "StepRecord", "TestRecord", "Verdict", "judge", "test",
+        "__version__", "Component", "Estimate", "NotMeasured", "Outcome", "Result", "StepRecord", "TestRecord", "Verdict",
+        "judge", "test",
     ]  # fmt: skip
     for name in bench.__all__:
         assert getattr(bench, name).__doc__

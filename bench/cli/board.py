@@ -7,8 +7,18 @@ import click
 
 @click.command("board")
 @click.argument("address", default="sim://", metavar="[sim://NAME]")
-@click.option("--tcp", type=click.IntRange(0, 65535), metavar="PORT", help="Serve on this TCP port of this machine (0: any) instead of a pty.")
-@click.option("--host", default="127.0.0.1", show_default=True, help="Address to serve TCP on. Any other than this machine's lets others in.")
+@click.option(
+    "--tcp",
+    type=click.IntRange(0, 65535),
+    metavar="PORT",
+    help="Serve on this TCP port of this machine (0: any) instead of a pty.",
+)
+@click.option(
+    "--host",
+    default="127.0.0.1",
+    show_default=True,
+    help="Address to serve TCP on. Any other than this machine's lets others in.",
+)
 def command(address: str, tcp: int | None, host: str) -> None:
     """Serve a simulated board in real time to other programs, until interrupted. Prints the address to open.
 

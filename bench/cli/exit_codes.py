@@ -23,14 +23,14 @@ Exit codes:
   4    bench fault: board, link, supply or lamps; the unit is not charged
   130  cancelled
 """
-# Errors that people can put right, by the class's home and name: importing them all only to start would take longer than to start.
+# Errors that people can put right, by the class's home and name: importing them all would take longer than all the rest.
 _CODES = {
     "bench.table.TableError": USAGE,
     "bench.limits.NoLimitSet": USAGE,
     "bench.session.setup.SetupError": USAGE,
     "bench.recording.RecordingError": USAGE,
     "bench.record_json.RecordError": USAGE,
-    "bench.simboard.catalogue.NoSuchUnit": USAGE,
+    "bench.ports.replay.CaptureError": USAGE,
     "bench.ports.PortError": BENCH,
     "bench.session.board.BoardFault": BENCH,
 }
@@ -46,11 +46,14 @@ def code_of(error: Exception) -> int | None:
 
 
 def code_for(record: TestRecord) -> int:
-    """The exit code for the result of a test."""
+    """The exit code for the result of a test. A definite verdict stands, also of a test that was not finished."""
     from bench.verdict import Outcome, spoiling
 
     if record.outcome is Outcome.PASS:
         return PASS
     if record.outcome is Outcome.FAIL:
         return FAIL
-    return BENCH if spoiling((*record.bench_faults, *record.measured.bench_faults)) else UNDECIDED
+    faults = (*record.bench_faults, *record.measured.bench_faults)
+    if spoiling(faults) or any(fault.text == record.interrupted for fault in faults):
+        return BENCH
+    return CANCELLED if record.interrupted is not None else UNDECIDED

@@ -14,7 +14,10 @@ if TYPE_CHECKING:
     from bench.record import TestRecord
 
 json_option = click.option(
-    "--json", "json_path", metavar="FILE", help="Also write the whole record as JSON to FILE; - writes it to the standard output instead of the report."
+    "--json",
+    "json_path",
+    metavar="FILE",
+    help="Also write the whole record as JSON to FILE; - writes it to the standard output instead of the report.",
 )
 budget_option = click.option("--budget", is_flag=True, help="Also show what each uncertainty is made of.")
 WIDEST = 100
@@ -23,7 +26,7 @@ _NARROWEST_PIPE = 80
 
 
 def console(stderr: bool = False) -> Console:
-    """A console without markup: what is printed is what came. It keeps to NO_COLOR, and to 80 columns where there is no terminal."""
+    """A console that takes nothing for markup. It keeps to NO_COLOR, and to 80 columns where there is no terminal."""
     from rich.console import Console
 
     made = Console(stderr=stderr, markup=False, highlight=False, emoji=False, soft_wrap=False)

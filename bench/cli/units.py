@@ -17,4 +17,5 @@ def command() -> None:
     """
     from bench.simboard import catalogue
 
-    print_table(("name", "mechanism", "what it is"), [(u.name, u.mechanism, u.text) for u in map(catalogue.unit, catalogue.names())])
+    entries = [catalogue.entry(name) for name in catalogue.names()]
+    print_table(("name", "mechanism", "what it is"), [(e.name, e.kind, e.title) for e in entries])

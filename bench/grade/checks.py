@@ -43,8 +43,8 @@ class _Case:
     tried: dict[str, list[_Check]] = field(default_factory=dict)
 
 
-def grade(rule: Rule, measured: Measured, verdicts: Sequence[Verdict], interrupted: str | None = None) -> Grade:
-    """The first grade of the rule whose conditions hold; none if a bench fault spoiled the values or the test was interrupted.
+def grade(rule: Rule, measured: Measured, verdicts: Sequence[Verdict]) -> Grade:
+    """The first grade of the rule whose conditions hold; none while a bench fault spoils the values.
 
     `because` says what decided, then what kept the unit from the grades tried before, then what those could not know.
     """
@@ -52,8 +52,6 @@ def grade(rule: Rule, measured: Measured, verdicts: Sequence[Verdict], interrupt
     if faults:
         texts = tuple(f"bench fault: {fault.text}" for fault in faults)
         return Grade("none", "not graded", rule.name, texts, "Put the bench right and test again.")
-    if interrupted:
-        return Grade("none", "not graded", rule.name, (f"interrupted: {interrupted}",), "Test again, to the end.")
     case = _Case(measured, verdicts)
     against_it: list[str] = []
     for step in rule.steps:

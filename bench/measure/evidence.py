@@ -86,9 +86,8 @@ def systematic(e: Evidence, channel: str, value: float, others: Mapping[str, flo
     else:
         parts.append(Component(f"{channel}: zero", a.u_zero))
     parts.append(Component(f"{channel}: linearity and counts", a.u_line))
-    for other, u in a.common:
-        share = (others or {}).get(other, 0.0)
-        parts.append(Component(f"{channel}: share of {other}", abs(share) * u))
+    for share in a.common:
+        parts.append(Component(f"{channel}: share of {share.other}", abs((others or {}).get(share.other, 0.0)) * share.u))
     return tuple(parts)
 
 
@@ -97,10 +96,11 @@ def rest_is_zero(channel: str) -> bool:
     return channel in ("i_load", "i_load_low", "v_drop")
 
 
-def corrected(e: Evidence, channel: str, value: float) -> float:
-    """A drop's reading less the zero taken at rest. (Currents have it taken off before.)"""
+def corrected(e: Evidence, channel: str, value: float, others: Mapping[str, float]) -> float:
+    """A reading less the zero taken at rest and the known shares of other channels. (Currents have their zero taken off before.)"""
     rest = e.rest.get(channel)
-    return value - rest.value if rest is not None and channel == "v_drop" else value
+    zero = rest.value if rest is not None and channel == "v_drop" else 0.0
+    return value - zero - sum(share.part * others.get(share.other, 0.0) for share in e.accuracies[channel].common)
 
 
 def current_channel(e: Evidence, value_a: float) -> str:

@@ -126,7 +126,7 @@ def _drop(e: Evidence, cycles: Sequence[Cycle], counts: Counts) -> dict[str, Mea
         lamp = typical.lamp.value if typical.lamp is not None else 0.0
         parts = (*systematic(e, "v_in", supply), *systematic(e, "v_out", lamp))
     else:
-        readings = [Reading(corrected(e, "v_drop", r.value), r.u, r.n) for r in readings]
+        readings = [Reading(corrected(e, "v_drop", r.value, {"v_in": supply}), r.u, r.n) for r in readings]
         parts = systematic(e, "v_drop", readings[0].value, {"v_in": supply})
     drop = mean_of(readings, "V", parts, "drop")
     largest = max(readings, key=lambda r: r.value)

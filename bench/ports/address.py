@@ -1,4 +1,4 @@
-"""Addresses of simulated boards: `sim://NAME?seed=1&fault=a,b&supply=12.8&ambient=24&pace=virtual&age=0&ideal=0`."""
+"""Addresses of simulated boards: `sim://NAME?seed=1&fault=a,b&system=12&supply=12.8&ambient=24&pace=virtual&age=0&ideal=0`."""
 
 from __future__ import annotations
 
@@ -9,24 +9,26 @@ from urllib.parse import parse_qsl, unquote, urlsplit
 from bench.ports import PortError
 
 PACES = ("virtual", "real")
-PARAMETERS = ("seed", "fault", "supply", "ambient", "pace", "age", "ideal")
+PARAMETERS = ("seed", "fault", "system", "supply", "ambient", "pace", "age", "ideal")
 
 
 @dataclass(frozen=True, slots=True)
 class SimAddress:
     """A simulated bench: the unit in the socket by its name in the catalogue (or LINK, NONE), and how it differs from the usual.
 
-    `age`: cycles that the unit has done before. `ideal`: a board without errors and noise. `pace`: `virtual` time passes as fast as it
-    is asked for, `real` time as the clock on the wall.
+    `system_v` of the lamps in the bank, None for what the unit is rated for (12 without a unit); `supply_v`, None for the system's test
+    voltage. `age`: flashes that the unit has done besides those it has by its name. `ideal`: a board without errors and noise.
+    `pace`: `virtual` time passes as fast as it is asked for, `real` time as on the wall.
     """
 
     unit: str
     seed: int = 1
     faults: tuple[str, ...] = ()
-    supply_v: float = 12.8
+    system_v: float | None = None
+    supply_v: float | None = None
     ambient_c: float = 24.0
     pace: str = "virtual"
-    age: float = 0.0
+    age: int = 0
     ideal: bool = False
 
 
@@ -57,18 +59,21 @@ def parse_sim_address(address: str) -> SimAddress:
             raise stop(f"{key} is given twice")
         given[key] = value
     settings: dict[str, object] = {}
-    if "seed" in given:
-        if not (given["seed"].isascii() and given["seed"].isdigit() and len(given["seed"]) < 19):
-            raise stop(f"seed must be a whole number, got {given['seed']!r}")
-        settings["seed"] = int(given["seed"])
+    for key in ("seed", "age"):
+        if key in given:
+            if not (given[key].isascii() and given[key].isdigit() and len(given[key]) < 19):
+                raise stop(f"{key} must be a whole number, got {given[key]!r}")
+            settings[key] = int(given[key])
+    if "system" in given:
+        if given["system"] not in ("6", "12", "24"):
+            raise stop(f"system must be 6, 12 or 24, got {given['system']!r}")
+        settings["system_v"] = float(given["system"])
     if "fault" in given:
         settings["faults"] = tuple(name.strip() for name in given["fault"].split(",") if name.strip())
     if "supply" in given:
         settings["supply_v"] = number("supply", 0.0, 32.0)
     if "ambient" in given:
         settings["ambient_c"] = number("ambient", -40.0, 85.0)
-    if "age" in given:
-        settings["age"] = number("age", 0.0, 1e9)
     if "pace" in given:
         if given["pace"] not in PACES:
             raise stop(f"pace must be one of {', '.join(PACES)}, got {given['pace']!r}")

@@ -159,3 +159,8 @@ class ReplayPort:
     def _need_open(self, doing: str) -> None:
         if self._closed:
             raise PortError(f"{doing} {self.address}: the port is closed")
+
+
+def open_replay(address: str) -> ReplayPort:
+    """The port of an address `replay://FILE`. PortError if there is no such capture."""
+    return ReplayPort(address.removeprefix("replay://"))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from bench.ports import PortError
 from bench.ports.address import SimAddress
@@ -72,8 +72,71 @@ class SimulatedLine:
             raise PortError("the simulated board's cable was pulled; plug it in again")
 
 
+def open_line(address: SimAddress, *, paced: bool = False) -> SimulatedLine:
+    """The host's end of the bench of this address, in real time if it says so or `paced` does. PortError for unknown names."""
+    real = paced or address.pace == "real"
+    return SimulatedLine(build_board(address), time.monotonic if real else None)
+
+
 def build_board(address: SimAddress) -> SimulatedBoard:
     """The simulated bench of an address. PortError for a name that is not known, with those that are."""
-    from bench.simboard.bench import simulated_bench
+    from bench.simboard.ageing import aged
+    from bench.simboard.board import SimulatedBoard
+    from bench.simboard.catalogue import unit
+    from bench.simboard.faults import FAULTS
+    from bench.simboard.link import LINK_FAULTS, faulty_link
+    from bench.simboard.loads import test_volts
+    from bench.simboard.rig import RIG_FAULTS
+    from bench.simboard.units import Unit
+    from bench.simboard.world import World
 
-    return simulated_bench(address)
+    def find(name: str) -> Unit | Literal["LINK"] | None:
+        if name.upper() == "NONE":
+            return None
+        return "LINK" if name.upper() == "LINK" else aged(unit(name, address.seed), address.age)
+
+    for name in address.faults:
+        if not any(name in table for table in (FAULTS, RIG_FAULTS, LINK_FAULTS)):
+            known = ", ".join((*FAULTS, *RIG_FAULTS, *LINK_FAULTS))
+            raise PortError(f"opening sim://{address.unit}: no fault is called {name!r}; there are: {known}")
+    try:
+        fitted = find(address.unit)
+    except KeyError as error:
+        raise PortError(f"opening sim://{address.unit}: {error.args[0]}, LINK, NONE") from error
+    rated = fitted.rating if isinstance(fitted, Unit) else None
+    system_v = address.system_v or (rated.system_v if rated is not None else 12.0)
+    supply_v = test_volts(system_v) if address.supply_v is None else address.supply_v
+    world = World(
+        fitted,
+        supply_v=supply_v,
+        system_v=system_v,
+        ambient_c=address.ambient_c,
+        seed=address.seed,
+        faults=tuple(name for name in address.faults if name in FAULTS),
+        rated_loads=_sockets_for(rated.lamps_w) if rated is not None else (1, 2),
+    )
+    return SimulatedBoard(
+        world,
+        seed=address.seed,
+        ideal=address.ideal,
+        faults=[name for name in address.faults if name in RIG_FAULTS],
+        unit_name=address.unit,
+        supply_v=supply_v,
+        ambient_c=address.ambient_c,
+        find_unit=find,
+        link=faulty_link([name for name in address.faults if name in LINK_FAULTS], address.seed),
+    )
+
+
+def _sockets_for(lamps_w: tuple[float, ...]) -> tuple[int, ...]:
+    """The sockets of the bank that hold these lamps; those that it lacks are left out."""
+    from bench.simboard.rig import rig_description
+
+    free = {number: load.nominal for number, load in rig_description(0).loads.items() if load.kind == "LAMP"}
+    chosen = []
+    for watts in lamps_w:
+        number = next((n for n, nominal in free.items() if nominal == watts), None)
+        if number is not None:
+            del free[number]
+            chosen.append(number)
+    return tuple(chosen)

@@ -36,9 +36,13 @@ def limit_set_report(limit_set: LimitSet) -> RenderableType:
         table.add_column(title, overflow="fold")
     for requirement, depth in _flat(limit_set.requirements):
         source = getattr(requirement, "source", None)
-        title = Padding(Text(one_line(requirement.title)), (0, 0, 0, 2 * depth))
-        table.add_row(title, Text(one_line(limit_text(requirement))), Text("" if source is None else one_line(source_text(source))))
-    more = [f"Condition: {c.text} ({source_text(c.source)})" for c in limit_set.conditions] + [f"Note: {note}" for note in limit_set.notes]
+        indented = Padding(Text(one_line(requirement.title)), (0, 0, 0, 2 * depth))
+        table.add_row(
+            indented, Text(one_line(limit_text(requirement))), Text("" if source is None else one_line(source_text(source)))
+        )
+    more = [f"Condition: {c.text} ({source_text(c.source)})" for c in limit_set.conditions] + [
+        f"Note: {note}" for note in limit_set.notes
+    ]
     head = Text(f"{one_line(limit_set.name)}: {one_line(limit_set.title)}", style="bold")
     return Group(head, facts, Text(), table, *(Text(one_line(line)) for line in more), Text())
 

@@ -1,8 +1,8 @@
-"""Pint at the edge: measured values as quantities, and text with a unit as an SI number.
+"""Pint at the edge: measured values as quantities.
 
 One registry for the whole package (pint's own application registry, so that a notebook's quantities go with these). Rates stay in
-1/min: as rpm pint takes them for angles, and 86 rpm becomes 9.0 rad/s. A temperature is a point on a scale, not a difference: it is
-made from number and unit, never from text.
+1/min: as rpm pint takes them for angles, and 86 rpm becomes 9.0 rad/s. A temperature is a point on a scale, not a difference: it
+is made from number and unit, never from text.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from bench.uncertainty import Estimate
 
 if TYPE_CHECKING:
-    from pint import Quantity
+    from pint import Quantity, UnitRegistry
 
 _PINT_UNITS = {"1": "dimensionless", "1/min/min": "1/min**2"}
 
@@ -30,6 +30,6 @@ def uncertainty_of(found: Estimate) -> Quantity[Any]:
 def _made(value: float, unit: str) -> Quantity[Any]:
     import pint
 
-    registry = pint.get_application_registry()
+    registry: UnitRegistry[Any] = pint.get_application_registry()  # type: ignore[no-untyped-call]
     quantity: Quantity[Any] = registry.Quantity(value, _PINT_UNITS.get(unit, unit))
     return quantity

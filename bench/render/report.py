@@ -1,7 +1,7 @@
 """The report of a test for a terminal or a text file: verdict, reason, table, sources, what was wrong with the bench, caution.
 
-One renderable serves both. Nothing is told by colour alone, and every outside text goes through `one_line` into plain `Text`, so that
-nothing in it is taken for markup or obeyed by a terminal.
+One renderable serves both. Nothing is told by colour alone, and every outside text goes through `one_line` into plain `Text`, so
+that nothing in it is taken for markup or obeyed by a terminal.
 """
 
 from __future__ import annotations
@@ -47,7 +47,9 @@ MOST_BECAUSE = 3
 def report_text(record: TestRecord, width: int = 80, budget: bool = False) -> str:
     """The report as plain text without colours, no line longer than `width`."""
     out = StringIO()
-    console = Console(file=out, width=width, no_color=True, force_terminal=False, highlight=False, emoji=False, legacy_windows=False)
+    console = Console(
+        file=out, width=width, no_color=True, force_terminal=False, highlight=False, emoji=False, legacy_windows=False
+    )
     console.print(report(record, budget))
     return "\n".join(line.rstrip() for line in out.getvalue().splitlines()) + "\n"
 
@@ -102,7 +104,9 @@ def _judged(record: TestRecord) -> RenderableType | None:
     if not rows:
         return None
     numbers = _numbered(rows)
-    table = _table(("Judged", "left"), ("Value (95 %)", "right"), ("Limit", "left"), ("Verdict", "left"), ("Risk", "right"), ("Src", "right"))
+    table = _table(
+        ("Judged", "left"), ("Value (95 %)", "right"), ("Limit", "left"), ("Verdict", "left"), ("Risk", "right"), ("Src", "right")
+    )
     several = len(record.limit_sets) > 1
     limit_set = ""
     for row in rows:
@@ -147,13 +151,8 @@ def _reasons(record: TestRecord) -> RenderableType | None:
 
 def _bench(record: TestRecord) -> RenderableType | None:
     faults = [f"{fault.code}: {fault.text}" for fault in dict.fromkeys((*record.bench_faults, *record.measured.bench_faults))]
-    damage = [f"{count} x {name}" for name, count in record.link.items() if count and is_damage(name)]
-    return _lines([*faults, *([f"link: {', '.join(damage)}"] if damage else [])], "Bench (not charged to the unit)")
-
-
-def is_damage(name: str) -> bool:
-    """Whether a counter of `TestRecord.link` counts something bad; the others count traffic."""
-    return name not in ("frames", "replies", "samples", "bytes", "events")
+    damage = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in record.link.items() if count)
+    return _lines([*faults, *([f"link, counted and left out: {damage}"] if damage else [])], "Bench (not charged to the unit)")
 
 
 def _budgets(record: TestRecord) -> RenderableType | None:
@@ -173,7 +172,9 @@ def _table(*columns: tuple[str, str]) -> Table:
     table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold")
     for number, (title, side) in enumerate(columns):
         right = side == "right"
-        table.add_column(title, justify="right" if right else "left", no_wrap=right, overflow="fold", ratio=1 if number == 0 else None)
+        table.add_column(
+            title, justify="right" if right else "left", no_wrap=right, overflow="fold", ratio=1 if number == 0 else None
+        )
     return table
 
 

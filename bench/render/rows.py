@@ -17,7 +17,7 @@ NONE = "-"
 
 @dataclass(frozen=True, slots=True)
 class JudgedRow:
-    """One requirement: texts for a table; `depth` is 1 more for each alternative it stands in. `why_not` if it was not measured."""
+    """One requirement: texts for a table; `depth` counts the alternatives it stands in; `why_not` if it was not measured."""
 
     limit_set: str
     title: str

@@ -1,4 +1,4 @@
-"""Values, uncertainties, limits and sources as short texts, in the units that people use. Rounding is that of `bench.rounding`."""
+"""Values, uncertainties, limits and sources as short texts, in people's units. Rounding is that of `bench.rounding`."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def in_unit(found: Estimate, unit: str) -> Estimate:
 
 
 def value_text(found: Estimate, limit: Limit | None = None) -> str:
-    """`107.93 ± 0.16 /min`: the value, its expanded uncertainty (95 %) and unit, with the digits that show its side of a limit."""
+    """`107.93 ± 0.16 /min`: the value, its expanded uncertainty (95 %) and unit, with the digits to show its side of a limit."""
     expanded = found.expanded()
     texts = [rounding.rounded(found.value, expanded)]
     if limit is not None:

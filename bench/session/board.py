@@ -24,6 +24,8 @@ from bench.wire import (
     SampleFrame,
     TripCause,
     encode_command,
+    format_channels,
+    format_number,
     parse_error,
 )
 
@@ -33,6 +35,7 @@ SELF_TEST_S = 2.5
 _PUMP_S = 0.05
 _TRIES = 4
 _STALL_S = 1.0
+_CHANNELS = r"\(@[\d,]*\)"
 
 Listener: TypeAlias = Callable[[Sequence[SampleFrame | EventFrame], float], None]
 
@@ -128,7 +131,11 @@ class BoardClient:
     def command(self, line: str, ask: str | None = None, expected: str | None = None, like: str = r"[^,]*") -> None:
         """Send a command and make sure: by the error queue, and by asking `ask` for `expected` if given. BoardRefused if it won't."""
         problem = ""
-        for _ in range(_TRIES):
+        for attempt in range(_TRIES):
+            if attempt:
+                # The line was damaged or lost on the way, or an error stood in the queue from before: say it again.
+                self.retries += 1
+                self.send("*CLS")
             self.send(line)
             number, text = parse_error(self.query("SYST:ERR?", r'[+-]?\d+,"[^"]*"'))
             if number == 0:
@@ -140,11 +147,31 @@ class BoardClient:
                 problem = f"{ask} answers {problem}, not {expected}"
             else:
                 problem = f"error {number} {text}"
-                if not -199 <= number <= -100 and number != -363:
-                    break
-            # The line was damaged or lost on the way: say it again.
-            self.retries += 1
         raise BoardRefused(f"telling {line} to the board at {self.port.address}: {problem}")
+
+    def set_number(self, header: str, value: float) -> None:
+        """Set something that is a number, and make sure."""
+        text = format_number(value)
+        self.command(f"{header} {text}", f"{header}?", text)
+
+    def close_loads(self, loads: Sequence[int]) -> None:
+        """Close these loads and no others."""
+        channels = format_channels(loads)
+        for _ in range(_TRIES):
+            # A damaged line may have closed others: begin with none.
+            self.command("ROUT:OPEN:ALL", "ROUT:CLOS?", "(@)", like=_CHANNELS)
+            try:
+                return self.command(f"ROUT:CLOS {channels}", "ROUT:CLOS?", channels, like=_CHANNELS)
+            except BoardRefused as error:
+                refusal = error
+        raise refusal
+
+    def switch_master(self, on: bool) -> None:
+        self.command(f"OUTP {'ON' if on else 'OFF'}", "OUTP?", "1" if on else "0", like="[01]")
+
+    def all_open(self) -> None:
+        self.switch_master(False)
+        self.command("ROUT:OPEN:ALL", "ROUT:CLOS?", "(@)", like=_CHANNELS)
 
     # --- listening
 
@@ -258,8 +285,8 @@ class BoardClient:
         self.idle = None
         self._watch = self._sampling = False
         try:
-            self.command("*RST", "OUTP?", "0")
-            self.command("ROUT:OPEN:ALL", "ROUT:CLOS?", "(@)")
+            self.command("*RST", "OUTP?", "0", like="[01]")
+            self.all_open()
         except (PortError, BoardFault) as error:
             return f"the board did not confirm that everything is open ({error}); it opens by itself within a second of silence"
         return ""

@@ -16,7 +16,7 @@ from bench.procedure import OUTAGE, Procedure, RunStep
 from bench.record import StepRecord
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, type_a
 
-OF_STARTS = frozenset({"first_light_s", "first_extinction_s", "start_s", "inrush_first_a", "inrush_ratio"})
+OF_STARTS = frozenset({"first_light_s", "first_extinction_s", "start_s", "inrush_first_a"})
 
 
 @dataclass(frozen=True, slots=True)

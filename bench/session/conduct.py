@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from typing import BinaryIO
 
 from bench.analysis import Analysis
-from bench.description import BoardDescription, description_lines
+from bench.description import description_lines
 from bench.limits import AllOf, AnyOf, Limit, Requirement
 from bench.measure import BenchFault, Measured
 from bench.ports import Port, PortError
@@ -38,8 +38,8 @@ from bench.session.setup import (
 from bench.session.watch import Watch
 from bench.uncertainty import TypeA
 from bench.verdict import decided
-from bench.wire import format_channels, format_number
-from bench.zero import zeroed
+from bench.wire import format_number
+from bench.zero import LinkReadings, ZeroError, zeroed
 
 REST_S = 0.5  # everything open before each run: the zeros of the currents are read then
 _LOOK_S = 0.1
@@ -133,6 +133,7 @@ class _Test:
             raise
         except (Exception, KeyboardInterrupt) as error:
             self._interrupted = self._why(error)
+            self._board.note(note="interrupted", text=self._interrupted)
         finally:
             self._secure()
 
@@ -167,6 +168,7 @@ class _Test:
             (BoardSilent, "board-silent"),
             (BoardRefused, "board-refused"),
             (BoardFault, "board"),
+            (ZeroError, "zero"),
             (PortError, "port-lost"),
         )
         code = next((code for kind, code in codes if isinstance(error, kind)), None)
@@ -216,7 +218,7 @@ class _Test:
         self._description = board.open()
         names = ("maker's word", "model", "serial number", "firmware")
         self._board_text |= dict(zip(names, board.identity().split(","), strict=True))
-        board.note(note="board", unit=self._setup.unit, procedure=self._procedure.name, lines=list(description_lines(self._description)))
+        self._note_board()
         unit = board.simulated_unit()
         board.command("*CLS")
         if unit is not None:
@@ -229,6 +231,9 @@ class _Test:
         board.command(f"SENS:MODE {mode}", "SENS:MODE?", mode)
         volts = [self._open_v(self._volts(step)) for step in self._procedure.runs]
         board.command(f"SENS:VOLT:RANG {format_number(round(range_reach_v(self._setup, volts), 2))}")
+
+    def _note_board(self) -> None:
+        self._board.note(note="board", board=self._board_text, lines=list(description_lines(self._description)))
 
     def _choose_loads(self) -> None:
         """The load of every step, before anything is switched. What a procedure adds to the rated load may be left out, and said."""
@@ -330,8 +335,8 @@ class _Test:
         board.start_sampling()
         for name, (master, loads) in phases.items():
             if loads:
-                self._close(loads)
-            self._master(master)
+                board.close_loads(loads)
+            board.switch_master(master)
             board.attend(_SETTLE_S if loads else _LOOK_S)
             watch.restart()
             board.attend(seconds)
@@ -346,9 +351,9 @@ class _Test:
         self._ask(FitLink())
         self._protect(load, self._setup.nominal_v, 2.0 * step.seconds + 5.0)
         self._set_supply(self._setup.nominal_v)
-        readings = self._look({"off": (True, ()), "on": (True, load.numbers)}, step.seconds)
-        self._description = zeroed(self._description, readings["off"], readings["on"])
-        self._board.note(note="board", unit=self._setup.unit, lines=list(description_lines(self._description)))
+        readings = self._look({"rest": (False, ()), "off": (True, ()), "on": (True, load.numbers)}, step.seconds)
+        self._description = zeroed(self._description, LinkReadings(**readings))
+        self._board.note(note="zero", **{phase: _plain(found) for phase, found in readings.items()})
         self._note(f"zeros read with the shorting link on {load.text}")
         self._ask(FitUnit(self._setup.unit))
 
@@ -357,22 +362,14 @@ class _Test:
     def _protect(self, load: Load, volts: float, at_most_s: float) -> None:
         level = protection_a(self._setup, load, volts, self._description)
         if level is not None:
-            self._board.command(f"CURR:PROT {format_number(level)}")
+            self._board.set_number("CURR:PROT", level)
         longest = on_time_s(at_most_s, self._description)
         if longest is not None:
-            self._board.command(f"OUTP:PROT:TIME {format_number(longest)}")
-
-    def _close(self, loads: Sequence[int]) -> None:
-        channels = format_channels(loads)
-        self._board.command(f"ROUT:CLOS {channels}", "ROUT:CLOS?", channels, like=r"\(@[\d,]*\)")
-
-    def _master(self, on: bool) -> None:
-        self._board.command(f"OUTP {'ON' if on else 'OFF'}", "OUTP?", "1" if on else "0", like="[01]")
+            self._board.set_number("OUTP:PROT:TIME", longest)
 
     def _all_open(self) -> None:
-        self._master(False)
+        self._board.all_open()
         self._off_s = self._port.now_s()
-        self._board.command("ROUT:OPEN:ALL", "ROUT:CLOS?", "(@)", like=r"\(@[\d,]*\)")
 
     # --- one run
 
@@ -386,7 +383,7 @@ class _Test:
         title = step.title if step.starts == 1 else f"{step.title} (start {start} of {step.starts})"
         began_s = self._port.now_s()
 
-        def keep(stopped_early: bool, interrupted: str | None) -> None:
+        def keep(measured: Measured, stopped_early: bool, interrupted: str | None) -> None:
             record = StepRecord(
                 name=name,
                 title=title,
@@ -394,7 +391,7 @@ class _Test:
                 load_text=load.text,
                 began_s=began_s - self._began_s,
                 lasted_s=self._port.now_s() - began_s,
-                measured=_snapshot(analysis, self._setup),
+                measured=measured,
                 cycles=analysis.cycles_complete,
                 cycles_excluded=analysis.cycles_excluded,
                 supply_v=volts,
@@ -410,36 +407,43 @@ class _Test:
             note="run", step=step.name, start=start, name=name, title=title, loads=load.numbers, watts=load.watts, text=load.text, volts=volts
         )
         try:
-            stopped_early = self._drive(step, load, volts, analysis, wanted, last)
+            measured, stopped_early = self._drive(step, load, volts, analysis, wanted, last)
         except (Exception, KeyboardInterrupt) as error:
             self._secure()
-            keep(False, self._why(error))
+            keep(_snapshot(analysis, self._setup), False, self._why(error))
             raise
-        keep(stopped_early, None)
-        rest = self._records[step.name][-1].measured.facts.get("rest", "unknown")
+        keep(measured, stopped_early, None)
+        rest = measured.facts.get("rest", "unknown")
         self._rest = rest if rest != "unknown" else self._rest
 
-    def _drive(self, step: RunStep, load: Load, volts: float, analysis: Analysis, wanted: int, last: bool) -> bool:
-        """Switch the unit on, watch it until there is nothing more to learn, switch it off. True if the limits were decided early."""
+    def _drive(
+        self, step: RunStep, load: Load, volts: float, analysis: Analysis, wanted: int, last: bool
+    ) -> tuple[Measured, bool]:
+        """Switch the unit on, watch it until there is nothing more to learn, switch it off.
+
+        What it showed until then, and whether that is because all limits were decided early.
+        """
         board = self._board
         self._protect(load, volts, step.at_most_s)
         board.listener = analysis.feed
         board.start_sampling()
         board.attend(REST_S)
-        self._close(load.numbers)
+        board.close_loads(load.numbers)
         board.attend(_LOOK_S)
-        self._master(True)
+        board.switch_master(True)
         now_s = self._port.now_s()
         state = _RunState(on_s=now_s, changed_s=now_s)
         early = False
         while not early and not self._done(step, analysis, state, wanted):
             board.attend(_LOOK_S)
             early = self._watch(step, analysis, state, wanted, last)
+        measured = _snapshot(analysis, self._setup)
+        board.note(note="off")
         self._all_open()
         board.attend(_LOOK_S)
         board.stop_sampling()
         board.listener = None
-        return early
+        return measured, early
 
     def _watch(self, step: RunStep, analysis: Analysis, state: _RunState, wanted: int, last: bool) -> bool:
         """Tell how it stands; True if all limits that this step decides are decided, and the test may stop for that."""
@@ -495,6 +499,11 @@ def _quantities(requirement: Requirement) -> tuple[str, ...]:
             return tuple(q for part in parts for q in _quantities(part))
         case _:
             return ()
+
+
+def _plain(readings: Mapping[str, TypeA]) -> dict[str, tuple[float, float, int]]:
+    """Readings as a note keeps them: mean, standard deviation, number."""
+    return {name: (r.mean, r.s, r.n) for name, r in readings.items()}
 
 
 def _snapshot(analysis: Analysis, setup: Setup) -> Measured:

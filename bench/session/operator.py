@@ -68,7 +68,7 @@ class SimulatedHands:
             case FitUnit():
                 self._board.command(f"SIM:UNIT {self._unit}", "SIM:UNIT?", self._unit)
             case SetSupply(volts=volts):
-                self._board.command(f"SIM:SUPP {format_number(volts)}")
+                self._board.set_number("SIM:SUPP", volts)
             case Cool(seconds=seconds):
                 self._board.command(f"SIM:WAIT {format_number(seconds)}")
             case Do():

@@ -25,7 +25,7 @@ def threshold_shift_k(flashes: float) -> tuple[float, float]:
 
 
 def fatigue(flashes: float, life_flashes: float) -> tuple[float, float]:
-    """Probability that a flash is missed, and the factor on the period's scatter: from 0.001 to 0.1 over the last tenth of life."""
+    """Probability that a flash is missed (0.001 rising to 0.1 over the last tenth of life), factor on the period's scatter."""
     spent = flashes / life_flashes
     if spent < 1.0 - TIRED_SHARE:
         return 0.0, 1.0

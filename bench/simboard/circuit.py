@@ -16,7 +16,7 @@ class Bench:
 
     series_ohm: supply to lamps, unit excluded, allowed for when the supply is set; sag_ohm: more of it that nobody allowed for.
     sense_ohm: load current crosses this within the sense wires of the drop. lamps_off_s: the lamps were lit so long before each
-    start. unit_rest_s: the unit rests no longer than this. heat_loss: factor on the heat that a thermal unit's strip or wire loses.
+    start. unit_rest_s: the unit rests no longer than this. heat_loss: factor on the heat that a thermal unit's strip loses.
     """
 
     bank: Bank

@@ -167,7 +167,7 @@ def execute(board: SimulatedBoard, line: bytes) -> str | None:
     text = line.decode("ascii").strip()
     if ";" in text:
         raise CommandError(-103)
-    match = re.match(r":?([*\w:]+\??)", text)
+    match = re.match(r"(?::(?!\*))?([*\w:]+\??)", text)
     if match is None or match[1].upper() not in _COMMANDS:
         raise CommandError(-113)
     rest = text[match.end() :]

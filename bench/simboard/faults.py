@@ -11,8 +11,8 @@ from dataclasses import dataclass, field, replace
 from typing import Literal, TypeVar
 
 from bench.simboard.circuit import Bench
-from bench.simboard.filament import TEST_VOLTS, Filament, rated_filament
-from bench.simboard.loads import Resistor
+from bench.simboard.filament import Filament, rated_filament
+from bench.simboard.loads import Resistor, test_volts
 from bench.simboard.units import (
     MECHANISMS,
     Contact,
@@ -106,7 +106,7 @@ def _of_bench(name: str, title: str, see: str, change: ChangeBench) -> Fault:
 
 def _resistors(bench: Bench, system_v: float) -> Bench:
     """Each filament lamp in a socket becomes the resistor that takes its current at the nominal test voltage."""
-    volts = system_v * 12.8 / 12.0
+    volts = test_volts(system_v)
     sockets = tuple(Resistor(volts / x.steady_a(volts)) if isinstance(x, Filament) else x for x in bench.bank.sockets)
     return replace(bench, bank=replace(bench.bank, sockets=sockets))
 
@@ -139,7 +139,8 @@ _UNIT_FAULTS = (
     ),
     _of_unit(
         "heater-shorted-turns", "a fifth of the heater's turns shorted", ("NC",),
-        "slow (46 per minute, 75 % on), late first opening, low drop", _closed(lambda n: replace(n, heater_ohm=0.8 * n.heater_ohm)),
+        "slow (46 per minute, 75 % on), late first opening, low drop",
+        _closed(lambda n: replace(n, heater_ohm=0.8 * n.heater_ohm)),
     ),
     _of_unit(
         "heater-open", "heater burnt through", ("NC",), "dead: no current at all", _contact(lambda c: replace(c, dead=True)),
@@ -180,11 +181,13 @@ _UNIT_FAULTS = (
         "lit steadily on two lamps, right on three", _closed(lambda n: replace(n, heater_ohm=n.heater_ohm * 4.0 / 9.0)),
     ),
     _of_unit(
-        "wire-open", "fine wire burnt through", _HOT, "dead: never lights, no dark current", _wire(lambda w: replace(w, broken=True)),
+        "wire-open", "fine wire burnt through", _HOT, "dead: never lights, no dark current",
+        _wire(lambda w: replace(w, broken=True)),
     ),
     _of_unit(
         "ballast-high", "ballast 20 % high", _HOT,
-        "slow (67 per minute, 47 % on), late light, small dark current", _wire(lambda w: replace(w, ballast_ohm=1.2 * w.ballast_ohm)),
+        "slow (67 per minute, 47 % on), late light, small dark current",
+        _wire(lambda w: replace(w, ballast_ohm=1.2 * w.ballast_ohm)),
     ),
     _of_unit(
         "ballast-shorted", "ballast shorted", _HOT,
@@ -201,7 +204,8 @@ _UNIT_FAULTS = (
         _wire(lambda w: replace(w, open_c=w.open_c - 40.0, close_c=w.close_c - 40.0)),
     ),
     _of_unit(
-        "hold-weak", "magnetic hold 30 % weak", ("HWh",), "130 per minute, 55 % on", _wire(lambda w: replace(w, hold_k=0.7 * w.hold_k)),
+        "hold-weak", "magnetic hold 30 % weak", ("HWh",), "130 per minute, 55 % on",
+        _wire(lambda w: replace(w, hold_k=0.7 * w.hold_k)),
     ),
     _of_unit(
         "pilot-dead", "pilot contact dirty or open", _WITH_PILOT,
@@ -213,7 +217,7 @@ _UNIT_FAULTS = (
     ),
     _of_unit(
         "pilot-lazy", "pilot pulls in at 1.6 times the current", (*_HOT, "TC"), "no steady pilot with all lamps",
-        _pilot(lambda p: replace(p, pull_in_a=1.6 * p.pull_in_a, drop_out_a=1.6 * p.drop_out_a)),
+        _pilot(lambda p: replace(p, pull_in_a=1.6 * p.pull_in_a, drop_out_a=1.8 * p.drop_out_a)),
     ),
     _of_unit(
         "capacitor-low", "capacitor dried out to 70 %", ("TC",), "119 per minute, 42 % on, early light",
@@ -247,7 +251,8 @@ _UNIT_FAULTS = (
         _circuit(lambda e: replace(e, outage_a=0.55 * e.outage_a)),
     ),
     _of_unit(
-        "relay-welded", "output relay welded or transistor shorted", _ELECTRONIC, "lit steadily", _contact(lambda c: replace(c, welded=True)),
+        "relay-welded", "output relay welded or transistor shorted", _ELECTRONIC, "lit steadily",
+        _contact(lambda c: replace(c, welded=True)),
     ),
     _of_unit(
         "output-open", "output open after a short", _ELECTRONIC, "never lights", _contact(lambda c: replace(c, dead=True)),
@@ -257,7 +262,8 @@ _UNIT_FAULTS = (
         _circuit(lambda e: replace(e, leak_ohm=0.2 * e.leak_ohm)),
     ),
     _of_unit(
-        "suppressor-shorted", "suppressor shorted by reversed supply", ("ELo", "EL"), "draws all the current there is; the bench trips",
+        "suppressor-shorted", "suppressor shorted by reversed supply", ("ELo", "EL"),
+        "draws all the current there is; the bench trips",
         _circuit(lambda e: replace(e, own_ohm=0.03)),
     ),
 )  # fmt: skip
@@ -272,7 +278,8 @@ _BENCH_FAULTS = (
         lambda b, v: replace(b, bank=replace(b.bank, dies=(2, 6))),
     ),
     _of_bench(
-        "lamp-wrong", "10 W lamp in socket 2", "current 26 % low", lambda b, v: replace(b, bank=b.bank.fitted(2, rated_filament(10.0, v))),
+        "lamp-wrong", "10 W lamp in socket 2", "current 26 % low",
+        lambda b, v: replace(b, bank=b.bank.fitted(2, rated_filament(10.0, v))),
     ),
     _of_bench(
         "lamps-are-resistors", "resistors in place of the lamps", "no inrush; a thermal unit is slow (65 per minute)", _resistors,
@@ -294,14 +301,15 @@ _BENCH_FAULTS = (
         lambda b, v: replace(b, sag_ohm=0.25 * (v / 12.0) ** 2),
     ),
     _of_bench(
-        "supply-low", "supply set 10 % low", "lamps get 11.5 V", lambda b, v: replace(b, set_error_v=-0.1 * TEST_VOLTS[v] / 13.5 * 12.8),
+        "supply-low", "supply set 10 % low", "lamps get 11.5 V", lambda b, v: replace(b, set_error_v=-0.1 * test_volts(v)),
     ),
     _of_bench(
         "supply-set-at-source", "supply set at its terminals, not at the lamps", "0.36 V low; a thermal unit at 83",
         lambda b, v: replace(b, set_at_source=True),
     ),
     _of_bench(
-        "sense-on-clips", "sense wires on the current clips: 20 mohm in the drop", "drop 70 mV high on every unit, and on the link",
+        "sense-on-clips", "sense wires on the current clips: 20 mohm in the drop",
+        "drop 70 mV high on every unit, and on the link",
         lambda b, v: replace(b, sense_ohm=0.020),
     ),
     _of_bench(
@@ -309,7 +317,8 @@ _BENCH_FAULTS = (
         lambda b, v: replace(b, unit_rest_s=5.0),
     ),
     _of_bench(
-        "draught", "draught over the unit: 5 % more heat lost", "a thermal unit 4 % slow", lambda b, v: replace(b, heat_loss=1.05),
+        "draught", "draught over the unit: 5 % more heat lost", "a thermal unit 4 % slow",
+        lambda b, v: replace(b, heat_loss=1.05),
     ),
 )  # fmt: skip
 

@@ -76,7 +76,7 @@ class RunningThermalClosed:
     own_siemens = 0.0
     ohm_open = math.inf
     # Threshold errors that give a period's relative scatter of one: K.
-    _OPEN_SPREAD_K, _CLOSE_SPREAD_K = 40.0, 55.0
+    _OPEN_SPREAD_K, _CLOSE_SPREAD_K = 28.0, 39.0
     # A missed closing comes about a period late: 143 K over the can become 143 exp(-0.68/0.9).
     _MISS_K = 76.0
 
@@ -127,7 +127,8 @@ class RunningThermalClosed:
         law = self._law
         mean_k = 0.5 * (law.open_c + law.close_c) - _DESIGN_C
         share = 1.0 - math.exp(-60.0 * law.can_w_k / law.can_j_k)
-        self.state = (0.0, law.close_c - 0.6 * mean_k, self._ambient_c + share * mean_k * law.strip_w_k / law.can_w_k)
+        can_c = self._ambient_c + share * mean_k * law.strip_w_k / law.can_w_k
+        self.state = (0.0, can_c, can_c)
 
 
 class RunningHotWire:
@@ -137,6 +138,7 @@ class RunningHotWire:
     own_siemens = 0.0
     _OPEN_SPREAD_K, _CLOSE_SPREAD_K = 65.0, 110.0
     _MISS_K = 142.0
+    _WARM_K = 5.0
 
     def __init__(self, unit: Unit, law: HotWire, ambient_c: float, rng: random.Random | None) -> None:
         self._law = law
@@ -151,7 +153,9 @@ class RunningHotWire:
 
     def _draw(self, flashes: float, missing: bool) -> None:
         error = self._spread.draw(flashes)
-        self._error_k = error * (self._OPEN_SPREAD_K if self.closed else self._CLOSE_SPREAD_K) + (self._MISS_K if missing else 0.0)
+        self._error_k = error * (self._OPEN_SPREAD_K if self.closed else self._CLOSE_SPREAD_K) + (
+            self._MISS_K if missing else 0.0
+        )
 
     def rates(self, a: float, b: float, c: float, amps: float, conducting: bool) -> State:
         law = self._law
@@ -182,14 +186,14 @@ class RunningHotWire:
         return
 
     def warm(self) -> None:
-        self.state = (self._ambient_c + 60.0, self._ambient_c + 12.0, 0.0)
+        self.state = (self._ambient_c + self._WARM_K, self._ambient_c + self._WARM_K, 0.0)
 
 
 class RunningTwoCoil:
     """State: capacitor voltage; magnetomotive force that has passed the lag of the flux, A-turns; the third is not used."""
 
     own_siemens = 0.0
-    _OPEN_SPREAD, _CLOSE_SPREAD = 0.9, 1.4
+    _OPEN_SPREAD, _CLOSE_SPREAD = 1.5, 2.3
     _MISS_SHARE = 0.12
 
     def __init__(self, unit: Unit, law: TwoCoil, ambient_c: float, rng: random.Random | None) -> None:
@@ -280,7 +284,7 @@ class RunningElectronic:
 
     def move(self, flashes: int, missing: bool) -> bool:
         self.closed = not self.closed
-        self._error = self._spread.draw(flashes)
+        self._error = 0.5 * self._spread.draw(flashes)
         return missing and self.closed
 
     def warm(self) -> None:

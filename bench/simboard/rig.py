@@ -155,8 +155,8 @@ def draw_hidden(description: BoardDescription, rng: np.random.Generator, *, idea
             line = weights[0] @ np.cos(angle) + weights[1] @ np.sin(angle)
             gain, zero = rng.standard_normal(2) * size
             ranges[channel.name, r.number] = RangeErrors(gain * r.u_scale, zero * r.u_zero, line)
-        for other, u in channel.common:
-            common[channel.name, other] = size * u * rng.standard_normal()
+        for share in channel.common:
+            common[channel.name, share.other] = size * share.u * rng.standard_normal()
     checks = {check.channel: check.expected + size * check.u * rng.standard_normal() for check in description.checks}
     clock_error = size * description.clock_half_width * rng.uniform(-1.0, 1.0)
     return Hidden(clock_error, ranges, common, checks, noise_factor=size)

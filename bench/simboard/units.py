@@ -14,8 +14,8 @@ from bench.simboard.filament import rated_filament
 from bench.simboard.loads import test_volts
 
 MECHANISMS = ("NC", "HWh", "HWp", "TC", "ELo", "EL", "EL2")
-"""Thermal closed at rest; hot wire with magnetic hold, plain hot wire; two coils and capacitor; electronic: outage signalling, plain
-three-terminal, two-terminal."""
+"""Thermal closed at rest; hot wire with magnetic hold, plain hot wire; two coils and capacitor; electronic: outage signalling,
+plain three-terminal, two-terminal."""
 
 _REFERENCE_A = 3.594  # two 21 W lamps at 12.8 V
 
@@ -120,7 +120,7 @@ Mechanism = ThermalClosed | HotWire | TwoCoil | Electronic | Link
 
 @dataclass(frozen=True, slots=True)
 class Contact:
-    """ohm when new; the ranges in s are those of bounce; film_ohm fades by a quarter at each make; probabilities are per operation."""
+    """ohm: when new, and what it should be; how long it bounces; film_ohm fades by a quarter at each make; chances per operation."""
 
     ohm: float = 0.012
     good_ohm: float = 0.012
@@ -136,7 +136,7 @@ class Contact:
 
 @dataclass(frozen=True, slots=True)
 class Pilot:
-    """A contact from input to pilot terminal, worked by the lamp current. `antiphase`: it rests closed and opens with the lamps."""
+    """A contact from input to pilot terminal, worked by the lamp current. `antiphase`: closed at rest, opens with the lamps."""
 
     pull_in_a: float
     drop_out_a: float

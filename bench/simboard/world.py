@@ -57,8 +57,8 @@ class Stretch:
 class Pulse:
     """The truth about one closed period of the main contact, bounce included.
 
-    make_s, break_s: first touch and first opening; break_s is None where the supply was cut before. peak_a: current at the
-    make, without inductance. lowest_drop_v: of the unit, after bounce (None if it never came to rest). steady_a, supply_v
+    make_s, break_s: first touch (or switch-on) and first opening; break_s is None where supply or load was cut before.
+    peak_a: current at the make, without inductance. lowest_drop_v: of the unit, after bounce (None if it never came to rest). steady_a, supply_v
     (unit's input), lamp_v (its output), pilot_lit: at the end. dark_a: at the end of the gap that follows, None if none did.
     """
 
@@ -139,9 +139,10 @@ class World:
         self.t_s = 0.0
         self.pulses: deque[Pulse] = deque(maxlen=_PULSES_KEPT)
         self._open_pulse: Pulse | None = None
+        self._lowest_v = math.inf
         self._gap = False  # dark after a pulse that the unit itself ended
         self._makes = 0
-        self._master = False
+        self._master = self._powered = False  # powered: on, with something to light
         self._loads: frozenset[int] = frozenset()
         self._pilot_on = self._pilot_pulled = False
         self._groups: list[_Alike] = []
@@ -166,19 +167,20 @@ class World:
 
     def switch(self, *, master: bool | None = None, loads: frozenset[int] | None = None) -> None:
         """Switches at this instant; what is None stays. Loads 1..6 are lamps, 7 the pilot lamp, 8 a leakage load of 1 kohm."""
-        if loads is not None:
-            self._loads = loads
+        was_powered = self._powered
+        self._loads = self._loads if loads is None else loads
+        self._powered = (self._master if master is None else master) and bool(self._loads - {PILOT})
+        if was_powered and not self._powered:
+            self._finish_pulse(cut=True)
+            self._gap = False
         if master is not None and master != self._master:
-            if not master:
-                self._finish_pulse(cut=True)
-                self._gap = False
             self._master = master
             was = self._mechanism.closed
             self._mechanism.supply(master)
             if self._mechanism.closed != was:
                 self._contact.follow(self.t_s, self._mechanism.closed)
         self._rewire()
-        if self._master and self._contact.conducting and self._open_pulse is None:
+        if self._powered and self._contact.conducting and self._open_pulse is None:
             self._begin_pulse()
 
     def set_unit(self, unit: Unit | Literal["LINK"] | None) -> None:
@@ -379,11 +381,13 @@ class World:
         contact = self._contact
         was = contact.conducting
         dark_a = self._look[7]
-        if was and self._master and self._open_pulse is not None:
+        if keep and self._times[-1] < self.t_s:
+            self._keep()  # nothing was kept while nothing flowed; the jump begins here
+        if was and self._open_pulse is not None:
             self._end_state()
         contact.change()
         self._rewire()
-        if contact.conducting and not was and self._master:
+        if contact.conducting and not was and self._powered:
             if self._open_pulse is None:
                 if self._gap:
                     self.pulses[-1] = replace(self.pulses[-1], dark_a=dark_a)
@@ -493,5 +497,3 @@ class World:
     def _keep(self) -> None:
         self._times.append(self.t_s)
         self._points.append(self._point())
-
-

@@ -1,0 +1,261 @@
+"""`test` and `judge` for notebooks and scripts: results whose tables are pandas frames and whose values are pint quantities.
+
+An edge. Nothing is printed and nobody is asked anything: what hands must do is given as an `operator`.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import html
+import os
+import tempfile
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from bench import __version__, files
+from bench.limits import Limit
+from bench.measure import QUANTITIES
+from bench.ports.opening import open_port
+from bench.record import TestRecord
+from bench.record_json import to_json
+from bench.render.quantities import quantity_of, uncertainty_of
+from bench.render.report import report_text
+from bench.render.rows import judged_rows, measured_rows
+from bench.session import Operator, Progress, Setup, judge_recording, run_test
+from bench.uncertainty import Estimate, Measurement, NotMeasured
+from bench.verdict import Outcome, Verdict
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from pint import Quantity
+
+DEFAULT_LIMITS = ("us-turn",)
+_COLUMNS = (
+    "value", "unit", "u", "U95", "n", "low", "high", "limit_set", "verdict", "p_wrong", "source", "basis", "why_not",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Result:
+    """What a test or a recording showed. `record` holds everything; the rest are views of it.
+
+    >>> result = bench.test("sim://bench-el-plain")
+    >>> result.outcome
+    <Outcome.PASS: 'pass'>
+    >>> result["rate_per_min"].to("Hz")
+    <Quantity(1.5, 'hertz')>
+    >>> result.table[["value", "U95", "unit", "verdict"]]
+    """
+
+    record: TestRecord
+
+    @property
+    def outcome(self) -> Outcome:
+        return self.record.outcome
+
+    @property
+    def reason(self) -> str:
+        """One sentence for people."""
+        return self.record.reason
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """One row for each quantity, and for each limit on it if there is one; SI units, uncertainties in the unit of the value.
+
+        Columns: value, unit, u (standard), U95 (expanded), n, low, high, limit_set, verdict, p_wrong, source, basis, why_not. What is
+        missing is NaN or None, as pandas has it.
+        """
+        import pandas as pd
+
+        judged = [pair for verdict in self.record.verdicts for pair in _simple(verdict)]
+        rows = [{"quantity": limit.quantity, **_numbers(v.found), **_judgement(limit, v)} for limit, v in judged]
+        seen = {limit.quantity for limit, _ in judged}
+        rows += [{"quantity": name, **_numbers(found)} for name, found in self.record.measured.values.items() if name not in seen]
+        return pd.DataFrame(rows, columns=["quantity", *_COLUMNS]).set_index("quantity")
+
+    @property
+    def steps(self) -> pd.DataFrame:
+        """One row for each run and quantity that it showed: step, load, supply_v, quantity, value, unit, u, U95, n."""
+        import pandas as pd
+
+        columns = ["step", "load", "supply_v", "quantity", "value", "unit", "u", "U95", "n", "why_not"]
+        rows = [
+            {"step": step.name, "load": step.load_text, "supply_v": step.supply_v, "quantity": name, **_numbers(found)}
+            for step in self.record.steps
+            for name, found in step.measured.values.items()
+        ]
+        return pd.DataFrame(rows, columns=columns)
+
+    def __getitem__(self, quantity: str) -> Quantity[Any]:
+        """The value of a quantity, as pint has it. KeyError if there is no such quantity, ValueError if it could not be measured."""
+        return quantity_of(self.estimate(quantity))
+
+    def u(self, quantity: str) -> Quantity[Any]:
+        """The standard uncertainty (k = 1) of a quantity, as pint has it."""
+        return uncertainty_of(self.estimate(quantity))
+
+    def estimate(self, quantity: str) -> Estimate:
+        """The value with its whole budget. KeyError and ValueError as for `result[quantity]`."""
+        if quantity not in QUANTITIES:
+            raise KeyError(f"no quantity is called {quantity!r}; there are: {', '.join(QUANTITIES)}")
+        found: Measurement = self.record.measured.values.get(quantity, NotMeasured("not part of this test"))
+        if isinstance(found, NotMeasured):
+            raise ValueError(f"{quantity} was not measured: {found.reason}")
+        return found
+
+    def to_json(self) -> str:
+        """The record as JSON, format 1 (`makebreak schema` prints its schema)."""
+        return to_json(self.record)
+
+    def __str__(self) -> str:
+        return report_text(self.record)
+
+    def _repr_html_(self) -> str:
+        """For notebooks. Every text is escaped: a unit's label is nobody's HTML."""
+        judged = [(r.title, r.value, r.limit, r.verdict, r.risk) for r in judged_rows(self.record)]
+        besides = [(r.title, r.value, "", "", "") for r in measured_rows(self.record)]
+        head = (
+            f"<p><b>{html.escape(self.outcome.value.upper())}</b> {html.escape(self.record.unit)}: {html.escape(self.reason)}</p>"
+        )
+        titles = _html_row(("quantity", "value (95 %)", "limit", "verdict", "risk"), "th")
+        return f"{head}<table>{titles}{''.join(_html_row(row, 'td') for row in (*judged, *besides))}</table>"
+
+
+def test(
+    address: str = "sim://bench-el-plain",
+    *,
+    unit: str | None = None,
+    procedure: str = "quick",
+    rated: Iterable[float] = (21.0, 21.0),
+    system_v: float = 12.0,
+    supply_v: float | None = None,
+    limits: Iterable[str] = DEFAULT_LIMITS,
+    grade_rule: str | None = "default",
+    stop_early: bool = False,
+    operator: Operator | None = None,
+    progress: Progress | None = None,
+    cancelled: Callable[[], bool] | None = None,
+) -> Result:
+    """Test the unit on the board at `address` (as for `makebreak test`) and return the result.
+
+    `rated`: watts of each lamp that the unit is for; `limits`: names, families or paths of limit sets; `procedure` and `grade_rule`:
+    names or paths, None for no grade. On a real board lamps light and burn: read the cautions of README.md first.
+
+    >>> import bench
+    >>> result = bench.test("sim://bench-nc-2x21?seed=7", limits=["un-r48"])
+    >>> print(result)
+
+    Raises PortError if the board can't be opened, SetupError if it can't do the test, TableError for a file that can't be used. A
+    test that the bench broke off is a result all the same: `result.record.interrupted` says why.
+    """
+    plan = files.procedure(procedure)
+    setup = _setup(unit or address, rated, system_v, supply_v, limits, grade_rule, stop_early)
+    port = open_port(address)
+    try:
+        record = run_test(
+            port,
+            plan,
+            setup,
+            operator=operator,
+            progress=progress,
+            cancelled=cancelled,
+            when=_now(),
+            software=f"makebreak {__version__}",
+        )
+    finally:
+        port.close()
+    return Result(record)
+
+
+def judge(
+    recording: str | Path | pd.DataFrame,
+    *,
+    unit: str = "unnamed",
+    rated: Iterable[float] = (21.0, 21.0),
+    filament: bool = True,
+    system_v: float = 12.0,
+    limits: Iterable[str] = DEFAULT_LIMITS,
+    grade_rule: str | None = "default",
+    names: Mapping[str, str] | None = None,
+    u_scale: Mapping[str, float] | None = None,
+    u_zero: Mapping[str, float] | None = None,
+) -> Result:
+    """Judge a recording made elsewhere: the path of a CSV file, or a frame with the same columns (`time_s`, `i_load_A`, `v_in_V`, ...).
+
+    `names` renames columns (`{"CH1": "v_in_V"}`); `u_scale` (relative) and `u_zero` (V, A) are standard uncertainties of the
+    instrument by channel (`{"i_load": 0.01}`), a plain oscilloscope's if not given. The rest is as for `test`.
+
+    >>> bench.judge("scope.csv", names={"CH1": "i_load_A"}, limits=["un-r48"]).table
+
+    Raises RecordingError for a recording that can't be read.
+    """
+    setup = _setup(unit, rated, system_v, None, limits, grade_rule, False, filament=filament)
+    with contextlib.ExitStack() as stack:
+        if not isinstance(recording, str | os.PathLike):
+            folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
+            recording.to_csv(folder / "frame.csv", index=False)
+            recording = folder / "frame.csv"
+        record = judge_recording(
+            recording, setup, names=names, u_scale=u_scale, u_zero=u_zero, when=_now(), software=f"makebreak {__version__}"
+        )
+    return Result(record)
+
+
+def _setup(
+    unit: str,
+    rated: Iterable[float],
+    system_v: float,
+    supply_v: float | None,
+    limits: Iterable[str],
+    grade_rule: str | None,
+    stop_early: bool,
+    filament: bool = True,
+) -> Setup:
+    return Setup(
+        unit=unit,
+        system_v=system_v,
+        rated=tuple(rated),
+        supply_v=supply_v,
+        limits=tuple(files.named_limits(name) for name in limits),
+        grade_rule=None if grade_rule is None else files.grade_rule(grade_rule),
+        stop_early=stop_early,
+        filament=filament,
+    )
+
+
+def _now() -> str:
+    return datetime.now(UTC).astimezone().isoformat(timespec="seconds")
+
+
+def _simple(verdict: Verdict) -> Iterator[tuple[Limit, Verdict]]:
+    """The verdicts on plain bands, those inside alternatives included."""
+    if isinstance(verdict.limit, Limit):
+        yield verdict.limit, verdict
+    for part in verdict.parts:
+        yield from _simple(part)
+
+
+def _numbers(found: Measurement | None) -> dict[str, Any]:
+    if isinstance(found, Estimate):
+        return {"value": found.value, "unit": found.unit, "u": found.u, "U95": found.expanded(), "n": found.n, "why_not": None}
+    return {"why_not": None if found is None else found.reason}
+
+
+def _judgement(limit: Limit, verdict: Verdict) -> dict[str, Any]:
+    where = f"{limit.source.text}, {limit.source.clause}" if limit.source.clause else limit.source.text
+    return {
+        "low": limit.low,
+        "high": limit.high,
+        "limit_set": verdict.limit_set,
+        "verdict": verdict.outcome.value,
+        "p_wrong": verdict.p_wrong,
+        "source": where,
+        "basis": limit.source.basis,
+    }
+
+
+def _html_row(cells: Sequence[str], tag: str) -> str:
+    return f"<tr>{''.join(f'<{tag}>{html.escape(cell)}</{tag}>' for cell in cells)}</tr>"

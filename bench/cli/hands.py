@@ -1,0 +1,65 @@
+"""The person at the bench: told what to do, asked whether it is done, and cautioned before real current flows."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING
+
+import click
+
+from bench.render.plain import one_line
+
+if TYPE_CHECKING:
+    from bench.session import Action
+
+
+def confirm_cautions(address: str, assume_yes: bool) -> None:
+    """Show the cautions before a real board drives real lamps, and go on only if they are known. A simulated one burns nobody."""
+    if address.startswith(("sim://", "replay://")):
+        return
+    from bench.render.cautions import BEFORE_POWER
+
+    click.echo("Caution:", err=True)
+    for line in BEFORE_POWER:
+        click.echo(f"  - {line}", err=True)
+    _go_on("Unit, lamps and supply are connected as they should be, and I know these cautions. Go on?", assume_yes)
+
+
+def action_text(action: Action) -> str:
+    """What hands must do, in one line."""
+    from bench.session import Cool, Do, FitLink, FitUnit, SetSupply
+
+    match action:
+        case FitLink():
+            return "Put the shorting link in the unit's place."
+        case FitUnit(unit=unit):
+            return f"Take the link out and put unit {one_line(unit)} in its place."
+        case SetSupply(volts=volts, open_v=open_v):
+            return f"Set the supply to {open_v:.2f} V without load ({volts:.2f} V at the lamps with the unit shorted)."
+        case Cool(seconds=seconds):
+            return f"Let everything cool for {seconds:.0f} s."
+        case Do(text=text):
+            return one_line(text)
+
+
+class Person:
+    """An operator at a terminal. With `assume_yes` it is told, and taken to have done it."""
+
+    def __init__(self, assume_yes: bool) -> None:
+        self._assume_yes = assume_yes
+
+    def do(self, action: Action) -> bool | None:
+        from bench.session import Cool
+
+        if not isinstance(action, Cool):
+            click.echo(f"\n{action_text(action)}", err=True)
+            _go_on("Done?", self._assume_yes)
+        return None
+
+
+def _go_on(question: str, assume_yes: bool) -> None:
+    if assume_yes:
+        return
+    if not sys.stdin.isatty():
+        raise click.UsageError(f"nobody is at the terminal to answer: {question} Give --yes if that is so.")
+    click.confirm(question, default=True, abort=True, err=True)

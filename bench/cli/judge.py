@@ -1,0 +1,81 @@
+"""`makebreak judge`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from bench.cli.options import lamps_options, limits_options, make_setup
+from bench.cli.output import budget_option, deliver, json_option
+
+
+@click.command("judge")
+@click.argument("recording", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--unit", default="unnamed", show_default=True, metavar="NUMBER", help="The unit's number or name for the record.")
+@click.option("--rename", multiple=True, metavar="OLD=NEW", help="Take the column OLD for NEW: CH1=v_in_V. May be given several times.")
+@click.option("--scale-error", multiple=True, metavar="CHANNEL=PERCENT", help="Standard uncertainty of a channel's scale: i_load=1.")
+@click.option("--zero-error", multiple=True, metavar="CHANNEL=VALUE", help="Standard uncertainty of a channel's zero, in V or A: i_load=0.02.")
+@lamps_options
+@limits_options
+@json_option
+@budget_option
+def command(
+    recording: Path,
+    unit: str,
+    rename: tuple[str, ...],
+    scale_error: tuple[str, ...],
+    zero_error: tuple[str, ...],
+    rated: tuple[float, ...],
+    lamps: tuple[int, ...] | None,
+    led: bool,
+    system: str,
+    limits: tuple[str, ...],
+    grade_rule: str,
+    json_path: str | None,
+    budget: bool,
+) -> int:
+    """Judge RECORDING, a CSV file that an oscilloscope or logger made, and print the report.
+
+    Its header names columns and units: time_s, i_load_A, v_in_V, v_out_V, v_drop_V, v_pilot_V (or _ms, _mA, _mV). Whatever is missing
+    costs only what needs it. Without errors of the instrument, a plain oscilloscope's are taken.
+
+    \b
+    makebreak judge scope.csv --limits un-r48
+    makebreak judge scope.csv --rename "CH1=v_in_V" --rename "CH2=i_load_A" --scale-error i_load=1
+    """
+    from bench.cli.exit_codes import code_for
+    from bench.cli.stopping import story_of_now
+    from bench.session import judge_recording
+
+    setup = make_setup(unit=unit, rated=rated, lamps=lamps, led=led, system=system, limits=limits, grade_rule=grade_rule)
+    record = judge_recording(
+        recording,
+        setup,
+        names=_pairs("--rename", rename),
+        u_scale={channel: percent / 100.0 for channel, percent in _numbers("--scale-error", scale_error).items()},
+        u_zero=_numbers("--zero-error", zero_error),
+        **story_of_now(),
+    )
+    deliver(record, json_path, budget)
+    return code_for(record)
+
+
+def _pairs(option: str, given: tuple[str, ...]) -> dict[str, str]:
+    pairs = {}
+    for text in given:
+        name, sign, value = text.rpartition("=")
+        if not (name and sign and value):
+            raise click.BadParameter(f"{text!r}; write it like NAME=VALUE", param_hint=option)
+        pairs[name.strip()] = value.strip()
+    return pairs
+
+
+def _numbers(option: str, given: tuple[str, ...]) -> dict[str, float]:
+    numbers = {}
+    for name, value in _pairs(option, given).items():
+        try:
+            numbers[name] = float(value)
+        except ValueError:
+            raise click.BadParameter(f"{name}={value}; the value must be a number", param_hint=option) from None
+    return numbers

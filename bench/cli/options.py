@@ -1,0 +1,140 @@
+"""Options that several commands share, and the setup of a test that they make."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from bench.session import Setup
+
+F = TypeVar("F", bound=Callable[..., Any])
+Decorator = Callable[[F], F]
+DEFAULT_LIMITS = ("us-turn",)
+
+
+class Watts(click.ParamType[tuple[float, ...]]):
+    """`2x21+5`: two lamps of 21 W and one of 5 W."""
+
+    name = "lamps"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[float, ...]:
+        if not isinstance(value, str):
+            return tuple(value)
+        watts: list[float] = []
+        for part in value.replace(" ", "").lower().split("+"):
+            match = re.fullmatch(r"(?:(\d{1,2})x)?(\d{1,3}(?:\.\d+)?)w?", part)
+            if match is None or float(match[2]) == 0.0 or match[1] == "0":
+                self.fail(f"{value!r} is no list of lamps; write their watts like 21, 2x21 or 2x21+5", param, ctx)
+            watts += [float(match[2])] * int(match[1] or 1)
+        return tuple(watts)
+
+
+class LoadNumbers(click.ParamType[tuple[int, ...]]):
+    """`1,2,6`: loads of the board by number."""
+
+    name = "loads"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[int, ...]:
+        if not isinstance(value, str):
+            return tuple(value)
+        if not re.fullmatch(r"[1-8](,[1-8])*", value):
+            self.fail(f"{value!r} is no list of loads; write their numbers, 1 to 8, like 1,2,6", param, ctx)
+        return tuple(sorted({int(number) for number in value.split(",")}))
+
+
+def _all(*options: Callable[[F], F]) -> Callable[[F], F]:
+    def decorate(function: F) -> F:
+        for option in reversed(options):
+            function = option(function)
+        return function
+
+    return decorate
+
+
+def lamps_options(function: F) -> F:
+    return _all(
+        click.option(
+            "--rated",
+            type=Watts(),
+            default="2x21",
+            show_default=True,
+            metavar="LAMPS",
+            help="Watts of the lamps that the unit is for: 2x21+5.",
+        ),
+        click.option(
+            "--lamps",
+            type=LoadNumbers(),
+            metavar="LOADS",
+            help="Use these loads of the board instead of choosing by watts: 1,2,6.",
+        ),
+        click.option(
+            "--led", is_flag=True, help="The load is not (only) filament lamps: its current is not checked against the watts."
+        ),
+        click.option(
+            "--system", type=click.Choice(["6", "12", "24"]), default="12", show_default=True, help="Volts of the unit's system."
+        ),
+    )(function)
+
+
+def limits_options(function: F) -> F:
+    return _all(
+        click.option(
+            "--limits", multiple=True, default=DEFAULT_LIMITS, show_default=True, metavar="NAME|FILE",
+            help="Limit set, family or file to judge by; may be given several times. `makebreak limits` lists them.",
+        ),
+        click.option(
+            "--grade-rule", default="default", show_default=True, metavar="NAME|FILE|none", help="The shop's rule that grades."
+        ),
+    )(function)  # fmt: skip
+
+
+def bench_options(function: F) -> F:
+    return _all(
+        click.option(
+            "--supply",
+            type=float,
+            metavar="VOLTS",
+            help="At the lamps, with the unit shorted. Default: 6.4, 12.8 or 25.6 by the system.",
+        ),
+        click.option("--precise", is_flag=True, help="Sample slowly and precisely instead of fast."),
+        click.option(
+            "--zero", is_flag=True, help="Also do the steps with the shorting link, which take the zeros of current and drop."
+        ),
+    )(function)
+
+
+def make_setup(
+    *,
+    unit: str,
+    rated: tuple[float, ...],
+    system: str,
+    limits: tuple[str, ...],
+    grade_rule: str,
+    lamps: tuple[int, ...] | None = None,
+    led: bool = False,
+    supply: float | None = None,
+    precise: bool = False,
+    zero: bool = False,
+    stop_early: bool = False,
+) -> Setup:
+    """The setup that the options ask for; SetupError or TableError if there is no such thing."""
+    from bench import files
+    from bench.session import Setup
+
+    return Setup(
+        unit=unit,
+        system_v=float(system),
+        rated=rated,
+        lamps=lamps,
+        filament=not led,
+        supply_v=supply,
+        limits=tuple(files.named_limits(name) for name in limits),
+        grade_rule=None if grade_rule == "none" else files.grade_rule(grade_rule),
+        stop_early=stop_early,
+        precise=precise,
+        zero=zero,
+    )

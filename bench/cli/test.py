@@ -1,0 +1,112 @@
+"""`makebreak test`."""
+
+from __future__ import annotations
+
+import contextlib
+from pathlib import Path
+from typing import BinaryIO
+
+import click
+
+from bench.cli.options import bench_options, lamps_options, limits_options, make_setup
+from bench.cli.output import budget_option, deliver, json_option
+
+DEFAULT_ADDRESS = "sim://bench-el-plain"
+
+
+@click.command("test")
+@click.argument("address", default=DEFAULT_ADDRESS)
+@click.option(
+    "--unit", metavar="NUMBER", help="The unit's number or name for the record. Default: the simulated unit's name, or 'unnamed'."
+)
+@click.option(
+    "--procedure",
+    default="quick",
+    show_default=True,
+    metavar="NAME|FILE",
+    help="What to do with it; `makebreak procedures` lists them.",
+)
+@lamps_options
+@limits_options
+@bench_options
+@click.option("--stop-early", is_flag=True, help="Stop as soon as every limit is decided.")
+@click.option(
+    "--capture", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE", help="Keep everything the board sends in FILE."
+)
+@click.option("--yes", is_flag=True, help="Ask nothing: cautions are known, and what hands must do is taken as done.")
+@json_option
+@budget_option
+def command(
+    address: str,
+    unit: str | None,
+    procedure: str,
+    rated: tuple[float, ...],
+    lamps: tuple[int, ...] | None,
+    led: bool,
+    system: str,
+    limits: tuple[str, ...],
+    grade_rule: str,
+    supply: float | None,
+    precise: bool,
+    zero: bool,
+    stop_early: bool,
+    capture: Path | None,
+    yes: bool,
+    json_path: str | None,
+    budget: bool,
+) -> int:
+    """Test a unit on the board at ADDRESS and print the report.
+
+    ADDRESS is `auto` (the one board plugged in), a serial port, socket://HOST:PORT, or a simulated bench
+    sim://UNIT?seed=1&fault=NAME,NAME&supply=12.8. Without one, a simulated unit is tested.
+
+    \b
+    makebreak test
+    makebreak test "sim://bench-nc-2x21?fault=contact-burnt"
+    makebreak test auto --unit 4711 --rated 2x21+5 --limits un-r48 --json 4711.json
+    makebreak test COM5 --procedure full --system 24 --limits us-turn --limits my-shop.toml
+
+    Cancel with Ctrl-C: all loads open, and the record says how far it came.
+    """
+    from bench import files
+    from bench.cli.exit_codes import code_for
+    from bench.cli.hands import Person, confirm_cautions
+    from bench.cli.progress import ProgressLine
+    from bench.cli.stopping import stop_signals, story_of_now
+    from bench.ports.opening import open_port
+    from bench.session import run_test
+
+    plan = files.procedure(procedure)
+    setup = make_setup(
+        unit=unit or _default_name(address), rated=rated, lamps=lamps, led=led, system=system, limits=limits,
+        grade_rule=grade_rule, supply=supply, precise=precise, zero=zero, stop_early=stop_early,
+    )  # fmt: skip
+    confirm_cautions(address, assume_yes=yes)
+    with contextlib.ExitStack() as stack:
+        kept: BinaryIO | None = stack.enter_context(_open_capture(capture)) if capture is not None else None
+        port = open_port(address)
+        stack.callback(port.close)
+        stack.enter_context(stop_signals())
+        progress = stack.enter_context(ProgressLine())
+        record = run_test(
+            port, plan, setup, operator=Person(assume_yes=yes), progress=progress, capture=kept, **story_of_now(),
+        )  # fmt: skip
+    deliver(record, json_path, budget)
+    return code_for(record)
+
+
+def _default_name(address: str) -> str:
+    if address.startswith("sim://"):
+        from bench.ports.address import parse_sim_address
+
+        return parse_sim_address(address).unit
+    return "unnamed"
+
+
+def _open_capture(path: Path) -> BinaryIO:
+    try:
+        return path.open("xb")
+    except OSError as error:
+        raise click.ClickException(
+            f"keeping the capture in {path}: {error.strerror or error}; name a file that is not there yet"
+        ) from error

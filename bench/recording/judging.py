@@ -1,0 +1,71 @@
+"""A recording analysed and judged, by the same line as a board's samples."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+
+from bench.analysis import Line
+from bench.clock import ClockComparison
+from bench.measure import Conditions, Measured, measure
+from bench.procedure import ORDINARY, Procedure, RunStep
+from bench.record import StepRecord, TestRecord
+from bench.recording.reading import Recording, read_recording
+from bench.session.assemble import Story, assemble
+from bench.session.combine import Runs
+from bench.session.setup import Setup
+from bench.uncertainty import Measurement, NotMeasured
+
+# Half-width of the relative error of an instrument's time base about which nothing was said: common practice, no source.
+CLOCK_HALF_WIDTH = 1e-4
+# What the output's voltage is behind; without it in the file, a stand-in made of the current shows no more than when the contact made.
+_OF_OUTPUT = ("lamp_v", "drop_v", "drop_largest_v", "contact_ohm", "drop_trend_v_per_min")
+_STEP = RunStep("recording", "Recording made elsewhere", judge=ORDINARY)
+PROCEDURE = Procedure("recording", "A recording made elsewhere", "", (_STEP,))
+
+
+def judge_recording(
+    path: str | Path,
+    setup: Setup,
+    *,
+    u_scale: Mapping[str, float] | None = None,
+    u_zero: Mapping[str, float] | None = None,
+    names: Mapping[str, str] | None = None,
+    when: str,
+    software: str,
+) -> TestRecord:
+    """The record of a recording, judged as `setup` says. Options as for `read_recording`; RecordingError if it can't be read.
+
+    The supply is held to a band only if `setup.supply_v` names it.
+    """
+    recording = read_recording(path, u_scale=u_scale, u_zero=u_zero, names=names)
+    measured, cycles, excluded, lasted_s = analysed(recording, setup)
+    record = StepRecord(_STEP.name, _STEP.title, (), setup.rated_load, 0.0, lasted_s, measured, cycles, excluded, setup.supply_v)
+    board = {"recording": recording.path.name, "columns": ", ".join(recording.columns)}
+    return assemble(PROCEDURE, setup, (Runs(_STEP, (record,)),), Story(when, software, board, notes=recording.notes))
+
+
+def analysed(recording: Recording, setup: Setup) -> tuple[Measured, int, int, float]:
+    """What the recording shows, its complete cycles, those left out because samples are missing, and its length in s."""
+    supply = setup.supply_v
+    conditions = Conditions(
+        system_v=setup.system_v,
+        lamps_w=setup.rated if setup.lamps is None else (),
+        filament=setup.filament,
+        supply_low_v=None if supply is None else 0.95 * supply,
+        supply_high_v=None if supply is None else 1.05 * supply,
+    )
+    clock = ClockComparison(CLOCK_HALF_WIDTH)
+    fixed_v = None if "v_in" in recording.columns else setup.nominal_v
+    line = Line(recording.accuracies, {}, conditions, clock, CLOCK_HALF_WIDTH, fixed_v)
+    end_s = 0.0
+    for block in recording.blocks_with_output(setup.nominal_v):
+        line.feed(block)
+        end_s = block.end_s
+    line.finish()
+    found = measure(line.evidence(), setup.counts)
+    values: dict[str, Measurement] = {**found.values, "clock_error": NotMeasured("a recording has no board whose clock could be compared")}
+    if recording.output_stands_in:
+        values |= dict.fromkeys(_OF_OUTPUT, NotMeasured("the recording has no column v_out"))
+    return replace(found, values=values), line.complete, line.cutter.broken, end_s

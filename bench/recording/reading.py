@@ -1,0 +1,132 @@
+"""A recording read: blocks for the analysis, accuracies, and notes for the person who made it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from bench.recording.rows import blocks_of, rows_of
+from bench.recording.survey import Survey
+from bench.recording.table import RecordingError, Table, column_notes, open_table
+from bench.samples import Accuracy, Block, Trace
+
+
+@dataclass(frozen=True)
+class Recording:
+    """A recording made elsewhere: blocks for the analysis (read afresh at every walk), and what is known of their errors."""
+
+    path: Path
+    columns: tuple[str, ...]
+    accuracies: Mapping[str, Accuracy]
+    interval_s: float
+    rows: int
+    notes: tuple[str, ...]
+    table: Table
+
+    @property
+    def blocks(self) -> Iterator[Block]:
+        """The samples, as they are in the file."""
+        return blocks_of(self.table, self.interval_s)
+
+    @property
+    def output_stands_in(self) -> bool:
+        """Whether the output's voltage is not to be had, and only the current tells when the contact was closed."""
+        return "v_out" not in self.columns and not {"v_in", "v_drop"} <= set(self.columns)
+
+    def blocks_with_output(self, nominal_v: float) -> Iterator[Block]:
+        """The samples, with a trace v_out in every block: the file's, or v_in less v_drop, or a stand-in made of the current.
+
+        The stand-in is the input's voltage (or nominal_v) times the current over its steady value, at most 1: good for when, not for
+        how much. RecordingError if there is nothing to make it of.
+        """
+        if "v_out" in self.columns:
+            yield from self.blocks
+            return
+        if self.output_stands_in and "i_load" not in self.columns:
+            raise RecordingError(f"recording {self.path.name}: neither v_out nor i_load is in it: nothing shows the lamps; columns: {', '.join(self.columns)}")
+        steady_a = _steady_current(self.blocks) if self.output_stands_in else 1.0
+        for block in self.blocks:
+            yield replace(block, traces={**block.traces, "v_out": _stand_in(block, nominal_v, steady_a)})
+
+
+def _stand_in(block: Block, nominal_v: float, steady_a: float) -> Trace:
+    v_in, v_drop = block.traces.get("v_in"), block.traces.get("v_drop")
+    if v_in is not None and v_drop is not None:
+        return Trace(v_in.t_s, v_in.values - v_drop.values)
+    current = block.traces["i_load"]
+    volts = nominal_v if v_in is None else v_in.values
+    return Trace(current.t_s, volts * np.clip(np.abs(current.values) / steady_a, 0.0, 1.0))
+
+
+def _steady_current(blocks: Iterator[Block]) -> float:
+    """The current of the lamps when hot: the middle one of all readings above a twentieth of the largest.
+
+    A cold inrush is ten to fifteen times as large and short; the dark current of a hot-wire unit is smaller than that twentieth.
+    """
+    counts: dict[int, int] = {}
+    for block in blocks:
+        # A histogram with bins of 1 % keeps the memory small.
+        i = np.abs(block.traces["i_load"].values)
+        bins, number = np.unique(np.floor(100.0 * np.log(np.maximum(i, 1e-6))).astype(np.int64), return_counts=True)
+        for k, n in zip(bins.tolist(), number.tolist(), strict=True):
+            counts[k] = counts.get(k, 0) + n
+    floor = max(counts) + 100.0 * math.log(0.05)
+    above = sorted((k, n) for k, n in counts.items() if k >= floor)
+    half, seen = sum(n for _, n in above) / 2.0, 0
+    for k, n in above:
+        seen += n
+        if seen >= half:
+            return math.exp(k / 100.0)
+    raise AssertionError("half of a count lies within it")
+
+
+def read_recording(
+    path: str | Path,
+    *,
+    u_scale: Mapping[str, float] | None = None,
+    u_zero: Mapping[str, float] | None = None,
+    names: Mapping[str, str] | None = None,
+) -> Recording:
+    """Read what there is to know of the file; its samples come from `Recording.blocks`.
+
+    `u_scale` (relative) and `u_zero` (in V, A or degC) are standard uncertainties of the instrument by channel, `names` renames
+    columns of the file first (`{"CH1": "v_in_V"}`). Raises RecordingError.
+    """
+    table = open_table(Path(path), names or {})
+    notes = list(column_notes(table))
+    survey = Survey(table)
+    for time_s, values in rows_of(table):
+        survey.add(time_s, values)
+    survey.finish()
+    accuracies: dict[str, Accuracy] = {}
+    for channel in table.channels():
+        given_scale, given_zero = (u_scale or {}).get(channel), (u_zero or {}).get(channel)
+        accuracies[channel] = survey.accuracy(channel, given_scale, given_zero)
+        if given_scale is None or given_zero is None:
+            notes.append(f"{channel}: accuracy of the instrument not given in full, a plain oscilloscope's was taken (3 % and 1 % of the largest)")
+    for channel in {*(u_scale or {}), *(u_zero or {})} - set(table.channels()):
+        raise RecordingError(f"recording {table.path.name}: an accuracy was given for {channel!r}, which is not in it: {', '.join(table.channels())}")
+    if "v_drop" not in accuracies and "v_in" in accuracies and "v_out" in accuracies:
+        accuracies["v_drop"] = _difference(accuracies["v_in"], accuracies["v_out"])
+        notes.append("v_drop: not in the file, taken as v_in less v_out")
+    notes += survey.notes()
+    return Recording(table.path, table.channels(), accuracies, survey.interval_s, survey.rows, tuple(notes), table)
+
+
+def _difference(v_in: Accuracy, v_out: Accuracy) -> Accuracy:
+    """Accuracy of v_in - v_out. With the contact closed both are nearly equal, so their scale errors act on v_in."""
+    return Accuracy(
+        low=v_in.low - v_out.high,
+        high=v_in.high - v_out.low,
+        u_scale=0.0,
+        u_zero=math.hypot(v_in.u_zero, v_out.u_zero),
+        u_line=math.hypot(v_in.u_line, v_out.u_line),
+        noise=math.hypot(v_in.noise, v_out.noise),
+        common=(Share("v_in", math.hypot(v_in.u_scale, v_out.u_scale)),),
+    )
+
+

@@ -1,0 +1,138 @@
+"""A capture judged again: the bytes that a session received, cut into runs by its notes, analysed and judged as if they came now."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from bench.analysis import Analysis
+from bench.description import BoardDescription, parse_description
+from bench.measure import Measured
+from bench.ports.replay import NOTE, RECEIVED, CaptureError, Entry, read_capture
+from bench.procedure import Procedure
+from bench.record import StepRecord, TestRecord
+from bench.session.assemble import Story, assemble
+from bench.session.combine import Runs
+from bench.session.setup import Setup, conditions_for, load_for
+from bench.uncertainty import TypeA
+from bench.wire import Decoder, Reply
+from bench.zero import LinkReadings, zeroed
+
+
+@dataclass
+class _Open:
+    """A run whose end has not come yet."""
+
+    note: dict[str, Any]
+    began_s: float
+    analysis: Analysis
+    measured: Measured | None = None
+
+
+@dataclass
+class _Reading:
+    """What reading a capture has found so far."""
+
+    setup: Setup
+    decoder: Decoder = field(default_factory=Decoder)
+    description: BoardDescription | None = None
+    board: dict[str, str] = field(default_factory=dict)
+    origin_s: float | None = None
+    open: _Open | None = None
+    records: dict[str, list[StepRecord]] = field(default_factory=dict)
+    losses: dict[str, int] = field(default_factory=dict)
+    interrupted: str | None = None
+    now_s: float = 0.0
+
+
+def judge_capture(path: str | Path, setup: Setup, procedure: Procedure, *, when: str, software: str) -> TestRecord:
+    """The record of the test that the capture was made of, judged by `setup`. CaptureError if it can't be read.
+
+    `procedure` must be the one of the test; `setup` may name other limits, and must name the same load and supply. A capture without
+    an end is a test that was interrupted.
+    """
+    reading = _Reading(setup)
+    for entry in read_capture(path):
+        _take(reading, entry, procedure, Path(path).name)
+    if reading.open is not None:
+        _close_run(reading, {"interrupted": "the capture ends in the middle of the run"})
+    left_out = "" if reading.interrupted is None else "the test was interrupted before"
+    runs = tuple(
+        Runs(step, tuple(reading.records.get(step.name, ())), "" if step.name in reading.records else left_out or "not in the capture")
+        for step in procedure.runs
+    )
+    damage = reading.decoder.damage
+    link = {name: getattr(damage, name) for name in damage.__slots__} | reading.losses
+    notes = (f"judged from the capture {Path(path).name}",)
+    return assemble(procedure, setup, runs, Story(when, software, reading.board, {}, link, notes, (), reading.interrupted))
+
+
+def _take(reading: _Reading, entry: Entry, procedure: Procedure, name: str) -> None:
+    reading.now_s = entry.t_s
+    if reading.origin_s is None:
+        reading.origin_s = entry.t_s
+    if entry.kind == RECEIVED:
+        frames = [piece for piece in reading.decoder.feed(entry.payload) if not isinstance(piece, Reply)]
+        if reading.open is not None and frames:
+            reading.open.analysis.feed(frames, entry.t_s)
+    elif entry.kind == NOTE:
+        _follow(reading, dict(entry.note), procedure, name)
+
+
+def _follow(reading: _Reading, note: dict[str, Any], procedure: Procedure, name: str) -> None:
+    match note.get("note"):
+        case "board":
+            reading.description = parse_description(note["lines"])
+            reading.board = dict(note["board"])
+        case "zero" if reading.description is not None:
+            phases = ({name: TypeA(*r) for name, r in note[phase].items()} for phase in ("rest", "off", "on"))
+            reading.description = zeroed(reading.description, LinkReadings(*phases))
+        case "run":
+            _open_run(reading, note, procedure, name)
+        case "off" if reading.open is not None:
+            reading.open.measured = _snapshot(reading.open.analysis, reading.setup)
+        case "end" if reading.open is not None:
+            _close_run(reading, note)
+        case "interrupted":
+            reading.interrupted = note["text"]
+
+
+def _open_run(reading: _Reading, note: dict[str, Any], procedure: Procedure, name: str) -> None:
+    step = next((s for s in procedure.runs if s.name == note["step"]), None)
+    if step is None or reading.description is None:
+        raise CaptureError(f"capture {name}: it holds a run {note['step']!r}, which procedure {procedure.name} has not: judge it with its own")
+    load = load_for(step.loads, reading.setup, reading.description)
+    if list(load.numbers) != note["loads"]:
+        raise CaptureError(f"capture {name}: run {note['name']} was made on loads {note['loads']}, not {list(load.numbers)}: give its own load")
+    rated = load_for("rated", reading.setup, reading.description)
+    conditions = conditions_for(reading.setup, rated, load, note["volts"])
+    reading.open = _Open(note, reading.now_s, Analysis(reading.description, conditions))
+
+
+def _close_run(reading: _Reading, end: dict[str, Any]) -> None:
+    assert reading.open is not None
+    note, analysis, began_s, measured = reading.open.note, reading.open.analysis, reading.open.began_s, reading.open.measured
+    reading.open = None
+    reading.interrupted = end["interrupted"] or reading.interrupted
+    record = StepRecord(
+        name=note["name"],
+        title=note["title"],
+        loads=tuple(note["loads"]),
+        load_text=note["text"],
+        began_s=began_s - (reading.origin_s or 0.0),
+        lasted_s=reading.now_s - began_s,
+        measured=measured or _snapshot(analysis, reading.setup),
+        cycles=analysis.cycles_complete,
+        cycles_excluded=analysis.cycles_excluded,
+        supply_v=note["volts"],
+        stopped_early=bool(end.get("stopped_early", False)),
+        interrupted=end["interrupted"],
+    )
+    reading.records.setdefault(note["step"], []).append(record)
+    for kind, count in analysis.losses.items():
+        reading.losses[kind] = reading.losses.get(kind, 0) + count
+
+
+def _snapshot(analysis: Analysis, setup: Setup) -> Measured:
+    return analysis.measured(setup.counts) if analysis.latest else Measured()
