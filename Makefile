@@ -2,13 +2,11 @@
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
-# A finished unit of the catalogue on a simulated board: seed 1, as fast as the machine can.
-DEMO ?= sim://
 
 .PHONY: demo test lint unit pins clean
 
 demo: $(VENV)/base
-	$(BIN)/makebreak test "$(DEMO)" --unit DEMO-1 --yes
+	$(BIN)/makebreak test
 
 test: lint unit
 

@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from bench import __version__, files
+from bench import __version__, defaults, files
 from bench.limits import Limit
 from bench.measure import QUANTITIES
 from bench.ports.opening import open_port
@@ -32,7 +32,6 @@ if TYPE_CHECKING:
     import pandas as pd
     from pint import Quantity
 
-DEFAULT_LIMITS = ("us-turn",)
 _COLUMNS = (
     "value", "unit", "u", "U95", "n", "low", "high", "limit_set", "verdict", "p_wrong", "source", "basis", "why_not",
 )  # fmt: skip
@@ -65,8 +64,8 @@ class Result:
     def table(self) -> pd.DataFrame:
         """One row for each quantity, and for each limit on it if there is one; SI units, uncertainties in the unit of the value.
 
-        Columns: value, unit, u (standard), U95 (expanded), n, low, high, limit_set, verdict, p_wrong, source, basis, why_not. What is
-        missing is NaN or None, as pandas has it.
+        Columns: value, unit, u (standard), U95 (expanded), n, low, high, limit_set, verdict, p_wrong, source, basis, why_not.
+        What is missing is NaN or None, as pandas has it.
         """
         import pandas as pd
 
@@ -90,7 +89,7 @@ class Result:
         return pd.DataFrame(rows, columns=columns)
 
     def __getitem__(self, quantity: str) -> Quantity[Any]:
-        """The value of a quantity, as pint has it. KeyError if there is no such quantity, ValueError if it could not be measured."""
+        """The value of a quantity, as pint has it. KeyError if there is no such quantity, ValueError if it was not measured."""
         return quantity_of(self.estimate(quantity))
 
     def u(self, quantity: str) -> Quantity[Any]:
@@ -125,15 +124,15 @@ class Result:
 
 
 def test(
-    address: str = "sim://bench-el-plain",
+    address: str = defaults.ADDRESS,
     *,
     unit: str | None = None,
-    procedure: str = "quick",
-    rated: Iterable[float] = (21.0, 21.0),
-    system_v: float = 12.0,
+    procedure: str = defaults.PROCEDURE,
+    rated: Iterable[float] = defaults.RATED_W,
+    system_v: float = defaults.SYSTEM_V,
     supply_v: float | None = None,
-    limits: Iterable[str] = DEFAULT_LIMITS,
-    grade_rule: str | None = "default",
+    limits: Iterable[str] = defaults.LIMITS,
+    grade_rule: str | None = defaults.GRADE_RULE,
     stop_early: bool = False,
     operator: Operator | None = None,
     progress: Progress | None = None,
@@ -141,8 +140,8 @@ def test(
 ) -> Result:
     """Test the unit on the board at `address` (as for `makebreak test`) and return the result.
 
-    `rated`: watts of each lamp that the unit is for; `limits`: names, families or paths of limit sets; `procedure` and `grade_rule`:
-    names or paths, None for no grade. On a real board lamps light and burn: read the cautions of README.md first.
+    `rated`: watts of each lamp that the unit is for; `limits`: names, families or paths of limit sets; `procedure` and
+    `grade_rule`: names or paths, None for no grade. On a real board lamps light and burn: read the cautions of README.md first.
 
     >>> import bench
     >>> result = bench.test("sim://bench-nc-2x21?seed=7", limits=["un-r48"])
@@ -173,17 +172,17 @@ def test(
 def judge(
     recording: str | Path | pd.DataFrame,
     *,
-    unit: str = "unnamed",
-    rated: Iterable[float] = (21.0, 21.0),
+    unit: str = defaults.UNIT,
+    rated: Iterable[float] = defaults.RATED_W,
     filament: bool = True,
-    system_v: float = 12.0,
-    limits: Iterable[str] = DEFAULT_LIMITS,
-    grade_rule: str | None = "default",
+    system_v: float = defaults.SYSTEM_V,
+    limits: Iterable[str] = defaults.LIMITS,
+    grade_rule: str | None = defaults.GRADE_RULE,
     names: Mapping[str, str] | None = None,
     u_scale: Mapping[str, float] | None = None,
     u_zero: Mapping[str, float] | None = None,
 ) -> Result:
-    """Judge a recording made elsewhere: the path of a CSV file, or a frame with the same columns (`time_s`, `i_load_A`, `v_in_V`, ...).
+    """Judge a recording made elsewhere: the path of a CSV file, or a frame with the same columns (`time_s`, `i_load_A`, ...).
 
     `names` renames columns (`{"CH1": "v_in_V"}`); `u_scale` (relative) and `u_zero` (V, A) are standard uncertainties of the
     instrument by channel (`{"i_load": 0.01}`), a plain oscilloscope's if not given. The rest is as for `test`.

@@ -65,7 +65,7 @@ class RunStep:
 
     def supply_for(self, system_v: float, otherwise: float) -> float:
         """The supply voltage of this step in a system of `system_v` (6, 12 or 24 V)."""
-        return otherwise if self.supply_v is None else self.supply_v * system_v / 12.0
+        return otherwise if self.supply_v is None else self.supply_v * (system_v / 12.0)
 
 
 @dataclass(frozen=True, slots=True)

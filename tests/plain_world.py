@@ -1,8 +1,9 @@
-"""A world simple enough to know every voltage by hand: a stiff supply, a contact that closes by the clock, resistors for loads."""
+"""A world simple enough to know every voltage by hand: a stiff supply, a contact worked by the clock, resistors for loads."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import pairwise
 
 import numpy as np
 
@@ -53,7 +54,7 @@ class PlainWorld:
         edges = np.concatenate(([self.t_s], inner, [until_s]))
         # Each piece is constant: its two ends stand at the same times as its neighbours' ends, so every change is a jump.
         t = np.repeat(edges, 2)[1:-1]
-        closed = np.repeat([self.contact(0.5 * (a + b)) for a, b in zip(edges[:-1], edges[1:], strict=True)], 2)
+        closed = np.repeat([self.contact(0.5 * (a + b)) for a, b in pairwise(edges)], 2)
         v_in = np.full(len(t), self.supply_v if self.master else 0.0)
         conductance = sum(1.0 / LOAD_OHM[n] for n in self.loads)
         current = np.where(closed, v_in / (self.contact_ohm + 1.0 / conductance), 0.0) if conductance else np.zeros(len(t))

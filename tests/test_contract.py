@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -280,7 +281,7 @@ def test_a_refused_line_changes_nothing(bench: Bench) -> None:
 def test_switching_is_one_event_with_what_was_before(bench: Bench) -> None:
     bench.do("ROUT:CLOS (@1,2)")
     event = bench.event(EventKind.SWITCHED)
-    assert (event.closed_loads, event.master, event.value, event.reason) == ({1, 2}, False, 0, 0)
+    assert (event.closed_loads, event.master, event.value, event.reason) == (frozenset({1, 2}), False, 0, 0)
     assert (event.stamp, event.ticks, event.sampling) == (0, 0, False)
     bench.fresh()
     bench.do("ROUT:CLOS (@1,2)", "ROUT:OPEN (@5)", "OUTP OFF")
@@ -343,7 +344,7 @@ def test_runs_are_numbered_and_each_begins_at_zero(bench: Bench) -> None:
         runs.append(bench.frames[0].run)
         bench.do("ABOR")
         bench.event(EventKind.STOPPED)
-    assert [(b - a) % 4 for a, b in zip(runs[:-1], runs[1:], strict=True)] == [1] * 4
+    assert [(b - a) % 4 for a, b in pairwise(runs)] == [1] * 4
 
 
 def test_what_is_refused_while_sampling(bench: Bench) -> None:

@@ -14,19 +14,20 @@ BENCH = ROOT / "bench"
 
 # The line, from left to right: each room may import what stands to its left. A room is a module, or a package of that name.
 LINE = (
-    "uncertainty", "wire", "description", "samples", "clock", "lamps", "transitions", "cycles", "measure", "analysis",
+    "uncertainty", "wire", "description", "zero", "samples", "clock", "lamps", "transitions", "cycles", "measure", "analysis",
     "table", "rounding", "limits", "verdict", "grade", "procedure", "record", "record_json",
 )  # fmt: skip
 # The edges: what each may import besides the whole line.
 EDGES: dict[str, frozenset[str]] = {
+    "defaults": frozenset(),
     "files": frozenset(),
     "simboard": frozenset(),
     "ports": frozenset({"simboard"}),
     "recording": frozenset(),
     "session": frozenset({"files", "ports", "recording"}),
     "render": frozenset(),
-    "api": frozenset({"files", "ports", "recording", "session", "render", "simboard"}),
-    "cli": frozenset({"files", "ports", "recording", "session", "render", "simboard", "api"}),
+    "api": frozenset({"defaults", "files", "ports", "recording", "session", "render", "simboard"}),
+    "cli": frozenset({"defaults", "files", "ports", "recording", "session", "render", "simboard", "api"}),
     "__main__": frozenset({"cli"}),
     "__init__": frozenset({"api"}),
 }
@@ -45,7 +46,7 @@ ONLY_IN = {
     "rich": {"cli", "render"},
     "textual": {"tui"},
     "sqlite3": {"store"},
-    "pint": {"render"},
+    "pint": {"api", "render"},
 }
 # Slow to import: only inside functions, in all that the command line imports before it knows what to do.
 HEAVY = frozenset({"scipy", "pandas", "pint"})

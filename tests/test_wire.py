@@ -5,13 +5,14 @@ from __future__ import annotations
 import re
 import time
 from dataclasses import asdict, replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
 import vectors
 from cobs import cobs
 from fuzz_wire import fuzz
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from bench.wire import (
@@ -78,7 +79,8 @@ def test_event_vectors(name: str, fields: str, wire: str) -> None:
 
 @pytest.mark.parametrize(("name", "fields", "counts", "wire"), vectors.rows("samples.txt"))
 def test_sample_frame_vectors(name: str, fields: str, counts: str, wire: str) -> None:
-    frame = SampleFrame(*vectors.numbers(fields), pack_samples(vectors.samples(counts)))
+    sequence, stamp, loads, state, flags, edges = vectors.numbers(fields)
+    frame = SampleFrame(sequence, stamp, loads, state, flags, edges, pack_samples(vectors.samples(counts)))
     assert encode_sample_frame(frame) == vectors.data(wire)
     assert len(vectors.data(wire)) <= 254
     assert Decoder().feed(vectors.data(wire)) == [frame]
@@ -151,7 +153,7 @@ def encode(piece: object) -> bytes:
 
 def cut(stream: bytes, cuts: list[int]) -> list[bytes]:
     places = sorted({0, len(stream), *(c % (len(stream) + 1) for c in cuts)})
-    return [stream[a:b] for a, b in zip(places[:-1], places[1:], strict=True)]
+    return [stream[a:b] for a, b in pairwise(places)]
 
 
 @given(st.lists(frames | events | replies, max_size=8), st.lists(st.integers(0, 5000), max_size=10))
@@ -162,7 +164,10 @@ def test_what_was_encoded_comes_out_however_it_is_cut(pieces: list[object], cuts
     assert decoder.damage == DamageCount()
 
 
-@given(st.lists(st.binary(max_size=400) | (frames | events | replies).map(encode), max_size=6), st.lists(st.integers(0, 3000), max_size=9))
+@given(
+    st.lists(st.binary(max_size=400) | (frames | events | replies).map(encode), max_size=6),
+    st.lists(st.integers(0, 3000), max_size=9),
+)
 def test_any_cut_of_any_bytes_gives_the_same(parts: list[bytes], cuts: list[int]) -> None:
     stream = b"".join(parts)
     whole, pieces, single = Decoder(), Decoder(), Decoder()
@@ -173,7 +178,9 @@ def test_any_cut_of_any_bytes_gives_the_same(parts: list[bytes], cuts: list[int]
 
 
 @given(frames | events, st.data())
-def test_a_frame_with_up_to_three_bits_flipped_is_never_accepted_as_another(frame: SampleFrame | EventFrame, data: st.DataObject) -> None:
+def test_a_frame_with_up_to_three_bits_flipped_is_never_accepted_as_another(
+    frame: SampleFrame | EventFrame, data: st.DataObject
+) -> None:
     """A CRC of 16 bits finds every error of up to three bits in so short a frame, if the stuffing is left whole."""
     content = bytearray(cobs.decode(encode(frame)[:-1]))
     for bit in data.draw(st.sets(st.integers(0, 8 * len(content) - 1), min_size=1, max_size=3)):
@@ -232,7 +239,14 @@ def test_encoders_refuse_what_no_board_sends() -> None:
 def test_header_bits() -> None:
     frame = EventFrame(0, 0, 0b10000101, 0b10_1_1_10_1_1, 0b111, 0, 1, 0, 0, 0)
     assert frame.closed_loads == {1, 3, 8}
-    assert (frame.master, frame.tripped, frame.range_number, frame.precise, frame.sampling, frame.run) == (True, True, 2, True, True, 2)
+    assert (frame.master, frame.tripped, frame.range_number, frame.precise, frame.sampling, frame.run) == (
+        True,
+        True,
+        2,
+        True,
+        True,
+        2,
+    )
     assert frame.samples_lost and frame.line_lost and frame.comparator
 
 
@@ -335,7 +349,9 @@ def test_channel_lists_read_back(channels: set[int]) -> None:
     assert parse_channels(format_channels(channels)) == channels
 
 
-@pytest.mark.parametrize("text", ["", "1", "(1)", "(@1", "(@1,)", "(@,)", "(@1:)", "(@-1)", "(@1.5)", "(@1:2:3)", "(@1234)", "(@1)x"])
+@pytest.mark.parametrize(
+    "text", ["", "1", "(1)", "(@1", "(@1,)", "(@,)", "(@1:)", "(@-1)", "(@1.5)", "(@1:2:3)", "(@1234)", "(@1)x"]
+)
 def test_bad_channel_lists(text: str) -> None:
     with pytest.raises(ValueError, match="not a channel list"):
         parse_channels(text)
@@ -346,7 +362,9 @@ def test_numbers_read_back(value: float) -> None:
     assert parse_number(format_number(value)) == value
 
 
-@pytest.mark.parametrize(("value", "text"), [(75.0, "75"), (0.05, "0.05"), (4.7e-5, "4.7E-5"), (1e22, "1E22"), (-0.512, "-0.512")])
+@pytest.mark.parametrize(
+    ("value", "text"), [(75.0, "75"), (0.05, "0.05"), (4.7e-5, "4.7E-5"), (1e22, "1E22"), (-0.512, "-0.512")]
+)
 def test_number_format(value: float, text: str) -> None:
     assert format_number(value) == text
 

@@ -1,21 +1,24 @@
-"""The command `makebreak`. Each command's module is imported when the command is used, so that the rest starts fast."""
+"""The command `makebreak`. Its commands are known here by name; each is a click command in a module of its own, imported if used.
+
+Importing click takes longer than starting Python, so the list of commands is printed without it.
+"""
 
 from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Mapping, Sequence
 from importlib import import_module
-from typing import Any
-
-import click
 
 from bench import __version__
-from bench.cli.exit_codes import CANCELLED, EPILOG, USAGE, code_of
+from bench.cli.exit_codes import CANCELLED, EXIT_CODES, USAGE, code_of
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
 
 COMMANDS: Mapping[str, str] = {
     "test": "Test a unit on a board, real or simulated.",
-    "judge": "Judge a recording made elsewhere (CSV).",
+    "judge": "Judge a recording made elsewhere (CSV), or a capture.",
     "show": "Show a record that was kept as JSON.",
     "boards": "List the serial ports and the boards on them.",
     "check": "Have a board check itself.",
@@ -29,32 +32,26 @@ COMMANDS: Mapping[str, str] = {
 """Every command: `bench/cli/<name>.py` holds it under the name `command`."""
 
 
-class LazyGroup(click.Group):
-    """Knows its commands by name and line of help; imports one only to run it."""
+def help_text() -> str:
+    commands = "\n".join(f"  {name:<12}{text}" for name, text in COMMANDS.items())
+    return f"""\
+Usage: makebreak COMMAND [OPTIONS]
 
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        return list(COMMANDS)
+Test interrupters: turn-signal and hazard flasher units.
 
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name not in COMMANDS:
-            return None
-        command: click.Command = import_module(f"bench.cli.{cmd_name}").command
-        return command
+  Without hardware:            makebreak test
+  On a board that is there:    makebreak test auto --unit 4711
+  What a command can do:       makebreak test --help
 
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        with formatter.section("Commands"):
-            formatter.write_dl(list(COMMANDS.items()))
+Commands:
+{commands}
 
+Options:
+  --help      Show this page.
+  --version   Show the version.
 
-@click.group(cls=LazyGroup, epilog=EPILOG)
-@click.version_option(__version__, prog_name="makebreak")
-def makebreak() -> None:
-    """Test interrupters: turn-signal and hazard flasher units.
-
-    \b
-    Try it without hardware:   makebreak test
-    A board that is plugged in: makebreak test auto --unit 4711
-    """
+Exit codes:
+{EXIT_CODES}"""
 
 
 def main() -> None:
@@ -65,18 +62,32 @@ def main() -> None:
     sys.exit(run(sys.argv[1:]))
 
 
-def run(arguments: Sequence[str], **context: Any) -> int:
+def run(arguments: Sequence[str]) -> int:
     """Run one command line and return its exit code. What people can put right ends in one line on the standard error."""
-    try:
-        returned = makebreak.main(list(arguments), prog_name="makebreak", standalone_mode=False, **context)
-    except click.exceptions.NoArgsIsHelpError as error:
-        error.show()
+    name, *rest = arguments or ["--help"]
+    if name in ("--help", "-h"):
+        print(help_text(), end="")
+        return 0
+    if name == "--version":
+        print(f"makebreak {__version__}")
+        return 0
+    if name not in COMMANDS:
+        print(f"makebreak: there is no command {name!r}; there are {', '.join(COMMANDS)}", file=sys.stderr)
         return USAGE
+    return _run_command(name, rest)
+
+
+def _run_command(name: str, arguments: Sequence[str]) -> int:
+    import click
+
+    command: click.Command = import_module(f"bench.cli.{name}").command
+    try:
+        returned = command.main(list(arguments), prog_name=f"makebreak {name}", standalone_mode=False)
     except click.ClickException as error:
         error.show()
         return USAGE
     except click.Abort:
-        click.echo("makebreak: cancelled", err=True)
+        print("makebreak: cancelled", file=sys.stderr)
         return CANCELLED
     except BrokenPipeError:
         # Whoever read has seen enough; and the interpreter must not try to write the rest when it ends.
@@ -86,6 +97,6 @@ def run(arguments: Sequence[str], **context: Any) -> int:
         code = code_of(error)
         if code is None:
             raise
-        click.echo(f"makebreak: {error}", err=True)
+        print(f"makebreak {name}: {error}", file=sys.stderr)
         return code
     return returned if isinstance(returned, int) else 0

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import click
 
+from bench import defaults
+
 
 @click.command("board")
-@click.argument("address", default="sim://", metavar="[sim://NAME]")
+@click.argument("address", default=defaults.ADDRESS, metavar="[sim://NAME]")
 @click.option(
     "--tcp",
     type=click.IntRange(0, 65535),
@@ -23,8 +25,8 @@ def command(address: str, tcp: int | None, host: str) -> None:
     """Serve a simulated board in real time to other programs, until interrupted. Prints the address to open.
 
     \b
-    makebreak board sim://NAME            (prints a device name)
-    makebreak board sim://NAME --tcp 0    (prints socket://127.0.0.1:PORT; the way on Windows)
+    makebreak board sim://bench-nc-2x21            (prints a device name)
+    makebreak board sim://bench-nc-2x21 --tcp 0    (prints socket://127.0.0.1:PORT; the way on Windows)
     """
     from bench.ports.server import serve_pty, serve_tcp
 

@@ -12,7 +12,9 @@ from bench.cli.output import print_table
 @click.command("check")
 @click.argument("address", default="sim://LINK")
 @click.option("--lamps", is_flag=True, help="Also light each lamp alone through the shorting link and look at its current.")
-@click.option("--system", type=click.Choice(["6", "12", "24"]), default="12", show_default=True, help="Volts of the lamps and the supply.")
+@click.option(
+    "--system", type=click.Choice(["6", "12", "24"]), default="12", show_default=True, help="Volts of the lamps and the supply."
+)
 @click.option("--yes", is_flag=True, help="Ask nothing: cautions are known, and what hands must do is taken as done.")
 def command(address: str, lamps: bool, system: str, yes: bool) -> int:
     """Have the board at ADDRESS check itself: identity, self-test, built-in standards, zeros, supply, lamps. No unit is needed.

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+TYPE_CHECKING = False
 if TYPE_CHECKING:
     from bench.record import TestRecord
 
@@ -14,8 +13,7 @@ UNDECIDED = 3
 BENCH = 4
 CANCELLED = 130
 
-EPILOG = """\b
-Exit codes:
+EXIT_CODES = """\
   0    pass, or done
   1    fail: the unit is outside a limit, beyond the guard band
   2    usage: a wrong option, name or file

@@ -19,7 +19,7 @@ def command() -> None:
     from bench.simboard.link import LINK_FAULTS
     from bench.simboard.rig import RIG_FAULTS
 
-    rows = [(f.name, f.side, f.title, f.see) for f in FAULTS.values()]
-    rows += [(f.name, "board", f.title, "") for f in RIG_FAULTS.values()]
-    rows += [(f.name, "link", f.title, "") for f in LINK_FAULTS.values()]
+    rows: list[tuple[str, str, str, str]] = [(f.name, f.side, f.title, f.see) for f in FAULTS.values()]
+    rows += [(f.name, "board", f.text, "") for f in RIG_FAULTS.values()]
+    rows += [(f.name, "link", f.text, "") for f in LINK_FAULTS.values()]
     print_table(("name", "of", "what is wrong", "what one should see"), rows)

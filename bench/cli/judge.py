@@ -6,16 +6,36 @@ from pathlib import Path
 
 import click
 
+from bench import defaults
 from bench.cli.options import lamps_options, limits_options, make_setup
 from bench.cli.output import budget_option, deliver, json_option
 
 
 @click.command("judge")
 @click.argument("recording", type=click.Path(exists=True, dir_okay=False, path_type=Path))
-@click.option("--unit", default="unnamed", show_default=True, metavar="NUMBER", help="The unit's number or name for the record.")
-@click.option("--rename", multiple=True, metavar="OLD=NEW", help="Take the column OLD for NEW: CH1=v_in_V. May be given several times.")
-@click.option("--scale-error", multiple=True, metavar="CHANNEL=PERCENT", help="Standard uncertainty of a channel's scale: i_load=1.")
-@click.option("--zero-error", multiple=True, metavar="CHANNEL=VALUE", help="Standard uncertainty of a channel's zero, in V or A: i_load=0.02.")
+@click.option(
+    "--unit", default=defaults.UNIT, show_default=True, metavar="NUMBER", help="The unit's number or name for the record."
+)
+@click.option("--supply", type=float, metavar="VOLTS", help="What the supply should be: the recording is held to it within 5 %.")
+@click.option(
+    "--procedure",
+    default=defaults.PROCEDURE,
+    show_default=True,
+    metavar="NAME|FILE",
+    help="Of a capture: the procedure it was made by.",
+)
+@click.option(
+    "--rename", multiple=True, metavar="OLD=NEW", help="Take the column OLD for NEW: CH1=v_in_V. May be given several times."
+)
+@click.option(
+    "--scale-error", multiple=True, metavar="CHANNEL=PERCENT", help="Standard uncertainty of a channel's scale: i_load=1."
+)
+@click.option(
+    "--zero-error",
+    multiple=True,
+    metavar="CHANNEL=VALUE",
+    help="Standard uncertainty of a channel's zero, in V or A: i_load=0.02.",
+)
 @lamps_options
 @limits_options
 @json_option
@@ -23,6 +43,8 @@ from bench.cli.output import budget_option, deliver, json_option
 def command(
     recording: Path,
     unit: str,
+    supply: float | None,
+    procedure: str,
     rename: tuple[str, ...],
     scale_error: tuple[str, ...],
     zero_error: tuple[str, ...],
@@ -35,30 +57,46 @@ def command(
     json_path: str | None,
     budget: bool,
 ) -> int:
-    """Judge RECORDING, a CSV file that an oscilloscope or logger made, and print the report.
+    """Judge RECORDING, a CSV file that an oscilloscope or logger made (or what `test --capture` kept), and print the report.
 
-    Its header names columns and units: time_s, i_load_A, v_in_V, v_out_V, v_drop_V, v_pilot_V (or _ms, _mA, _mV). Whatever is missing
-    costs only what needs it. Without errors of the instrument, a plain oscilloscope's are taken.
+    Its header names columns and units: time_s, i_load_A, v_in_V, v_out_V, v_drop_V, v_pilot_V (or _ms, _mA, _mV). Whatever is
+    missing costs only what needs it. Without errors of the instrument, a plain oscilloscope's are taken.
 
     \b
     makebreak judge scope.csv --limits un-r48
+    makebreak judge unit.capture --limits my-shop.toml
     makebreak judge scope.csv --rename "CH1=v_in_V" --rename "CH2=i_load_A" --scale-error i_load=1
     """
+    from bench import files
     from bench.cli.exit_codes import code_for
     from bench.cli.stopping import story_of_now
-    from bench.session import judge_recording
+    from bench.session import judge_capture, judge_recording
 
-    setup = make_setup(unit=unit, rated=rated, lamps=lamps, led=led, system=system, limits=limits, grade_rule=grade_rule)
-    record = judge_recording(
-        recording,
-        setup,
-        names=_pairs("--rename", rename),
-        u_scale={channel: percent / 100.0 for channel, percent in _numbers("--scale-error", scale_error).items()},
-        u_zero=_numbers("--zero-error", zero_error),
-        **story_of_now(),
-    )
+    setup = make_setup(
+        unit=unit, rated=rated, lamps=lamps, led=led, system=system, limits=limits, grade_rule=grade_rule,
+        supply=supply,
+    )  # fmt: skip
+    if is_capture(recording):
+        record = judge_capture(recording, setup, files.procedure(procedure), **story_of_now())
+    else:
+        record = judge_recording(
+            recording,
+            setup,
+            names=_pairs("--rename", rename),
+            u_scale={channel: percent / 100.0 for channel, percent in _numbers("--scale-error", scale_error).items()},
+            u_zero=_numbers("--zero-error", zero_error),
+            **story_of_now(),
+        )
     deliver(record, json_path, budget)
     return code_for(record)
+
+
+def is_capture(path: Path) -> bool:
+    """Whether the file begins as a capture does."""
+    from bench.ports.replay import MAGIC
+
+    with path.open("rb") as file:
+        return file.read(len(MAGIC)) == MAGIC
 
 
 def _pairs(option: str, given: tuple[str, ...]) -> dict[str, str]:

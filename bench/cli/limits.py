@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import click
 
+from bench.cli.options import known_limits
 from bench.cli.output import console, print_table
 
 
@@ -23,13 +24,8 @@ def command(name: str | None) -> None:
         rows = [(s.name, s.title, s.averaging.rule, s.edition) for s in files.limit_sets()]
         print_table(("name", "for", "rate", "edition"), rows)
         return
-    chosen, sets = files.named_limits(name)
-    shown = [s for s in sets if chosen in (s.name, s.family)]
-    if not shown:
-        from bench.table import TableError
-
-        raise TableError(f"limit set {name}: no such name; `makebreak limits` lists them, or give the path of a .toml file")
     from bench.render.limit_set import limit_set_report
 
-    for limit_set in shown:
+    chosen, sets = known_limits(name)
+    for limit_set in (s for s in sets if chosen in (s.name, s.family)):
         console().print(limit_set_report(limit_set))

@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from bench import defaults
+
 if TYPE_CHECKING:
+    from bench.limits import LimitSet
     from bench.session import Setup
 
 F = TypeVar("F", bound=Callable[..., Any])
 Decorator = Callable[[F], F]
-DEFAULT_LIMITS = ("us-turn",)
 
 
 class Watts(click.ParamType[tuple[float, ...]]):
@@ -83,11 +85,12 @@ def lamps_options(function: F) -> F:
 def limits_options(function: F) -> F:
     return _all(
         click.option(
-            "--limits", multiple=True, default=DEFAULT_LIMITS, show_default=True, metavar="NAME|FILE",
+            "--limits", multiple=True, default=defaults.LIMITS, show_default=True, metavar="NAME|FILE",
             help="Limit set, family or file to judge by; may be given several times. `makebreak limits` lists them.",
         ),
         click.option(
-            "--grade-rule", default="default", show_default=True, metavar="NAME|FILE|none", help="The shop's rule that grades."
+            "--grade-rule", default=defaults.GRADE_RULE, show_default=True, metavar="NAME|FILE|none",
+            help="The shop's rule that gives the grade.",
         ),
     )(function)  # fmt: skip
 
@@ -105,6 +108,17 @@ def bench_options(function: F) -> F:
             "--zero", is_flag=True, help="Also do the steps with the shorting link, which take the zeros of current and drop."
         ),
     )(function)
+
+
+def known_limits(name: str) -> tuple[str, tuple[LimitSet, ...]]:
+    """As `files.named_limits`, and TableError at once if no set or family has this name."""
+    from bench import files
+    from bench.table import TableError
+
+    chosen, sets = files.named_limits(name)
+    if not any(chosen in (s.name, s.family) for s in sets):
+        raise TableError(f"limit set {name}: no such name; `makebreak limits` lists them, or give the path of a .toml file")
+    return chosen, sets
 
 
 def make_setup(
@@ -132,7 +146,7 @@ def make_setup(
         lamps=lamps,
         filament=not led,
         supply_v=supply,
-        limits=tuple(files.named_limits(name) for name in limits),
+        limits=tuple(known_limits(name) for name in limits),
         grade_rule=None if grade_rule == "none" else files.grade_rule(grade_rule),
         stop_early=stop_early,
         precise=precise,

@@ -35,9 +35,13 @@ def console(stderr: bool = False) -> Console:
 
 
 def print_report(record: TestRecord, budget: bool) -> None:
-    from bench.render.report import report
+    from bench.render.report import report, report_text
 
-    console().print(report(record, budget))
+    out = console()
+    if out.is_terminal:
+        out.print(report(record, budget))
+    else:
+        click.echo(report_text(record, out.width, budget), nl=False)
 
 
 def deliver(record: TestRecord, json_path: str | None, budget: bool) -> None:

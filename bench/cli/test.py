@@ -8,20 +8,19 @@ from typing import BinaryIO
 
 import click
 
+from bench import defaults
 from bench.cli.options import bench_options, lamps_options, limits_options, make_setup
 from bench.cli.output import budget_option, deliver, json_option
 
-DEFAULT_ADDRESS = "sim://bench-el-plain"
-
 
 @click.command("test")
-@click.argument("address", default=DEFAULT_ADDRESS)
+@click.argument("address", default=defaults.ADDRESS)
 @click.option(
     "--unit", metavar="NUMBER", help="The unit's number or name for the record. Default: the simulated unit's name, or 'unnamed'."
 )
 @click.option(
     "--procedure",
-    default="quick",
+    default=defaults.PROCEDURE,
     show_default=True,
     metavar="NAME|FILE",
     help="What to do with it; `makebreak procedures` lists them.",
@@ -100,7 +99,7 @@ def _default_name(address: str) -> str:
         from bench.ports.address import parse_sim_address
 
         return parse_sim_address(address).unit
-    return "unnamed"
+    return defaults.UNIT
 
 
 def _open_capture(path: Path) -> BinaryIO:

@@ -13,7 +13,7 @@ def command() -> None:
 
     \b
     makebreak units
-    makebreak test sim://NAME
+    makebreak test sim://bench-nc-2x21
     """
     from bench.simboard import catalogue
 

@@ -12,9 +12,10 @@ from bench.measure.evidence import Evidence
 from bench.measure.vocabulary import BenchFault
 from bench.uncertainty import Estimate, Measurement, NotMeasured
 
-_LIT_LEAST_S = 0.1  # before that the lamps' own inrush hides a change of load
+_LIT_LEAST_S = 0.2  # before that the lamps' own inrush hides a change of load
 _CURRENT_OFF = 0.14  # part of the expected current: lamps are within 6 % (UN R37), one 5 W lamp of 2 x 21 + 5 W is 11 %
 _DIED = 0.10
+_SETTLED_S = 0.35  # lamps lit for longer are settled; of shorter flashes only those of like length can be compared
 _SOURCE_OHM: Mapping[float, float] = {6.0: 0.25, 12.0: 0.35, 24.0: 0.8}
 _COLD_LEAST = 3.2  # inrush over steady of cold lamps through the worst contact worth testing
 _START = ("start_s", "first_light_s", "first_extinction_s", "inrush_first_a", "inrush_ratio")
@@ -118,10 +119,15 @@ def lamp_died_at(e: Evidence) -> int | None:
     """Index of the first kept cycle after which the load itself (its conductance) changed for good; None if it never did."""
     if not e.conditions.filament:
         return None
+    usual = median(c.on_s for c in e.cycles) if e.cycles else 0.0
     loads = [
         (i, c.lit.steady.value / c.lit.lamp.value)
         for i, c in enumerate(e.cycles)
-        if c.on_s > _LIT_LEAST_S and c.lit.steady is not None and c.lit.lamp is not None and c.lit.lamp.value > 0.3 * e.conditions.system_v
+        if c.on_s > min(_SETTLED_S, 0.9 * usual)
+        and c.on_s > _LIT_LEAST_S
+        and c.lit.steady is not None
+        and c.lit.lamp is not None
+        and c.lit.lamp.value > 0.3 * e.conditions.system_v
     ]
     for k in range(1, len(loads)):
         before = median(g for _, g in loads[max(0, k - 3) : k])

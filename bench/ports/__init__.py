@@ -20,7 +20,7 @@ class Port(Protocol):
         """Send all of data, or raise PortError."""
 
     def read(self, timeout_s: float) -> bytes:
-        """Wait at most timeout_s of this port's time for bytes; whatever is there (possibly nothing). PortError if the port is gone."""
+        """Wait at most timeout_s of this port's time for bytes; whatever is there, possibly nothing. PortError if it is gone."""
 
     def now_s(self) -> float:
         """The host's clock of this port, in s, monotonic, from an arbitrary origin."""

@@ -16,9 +16,9 @@ PARAMETERS = ("seed", "fault", "system", "supply", "ambient", "pace", "age", "id
 class SimAddress:
     """A simulated bench: the unit in the socket by its name in the catalogue (or LINK, NONE), and how it differs from the usual.
 
-    `system_v` of the lamps in the bank, None for what the unit is rated for (12 without a unit); `supply_v`, None for the system's test
-    voltage. `age`: flashes that the unit has done besides those it has by its name. `ideal`: a board without errors and noise.
-    `pace`: `virtual` time passes as fast as it is asked for, `real` time as on the wall.
+    `system_v` of the lamps in the bank, None for what the unit is rated for (12 without one); `supply_v`, None for the system's
+    test voltage. `age`: flashes that the unit has done besides those it has by its name. `ideal`: a board without errors and
+    noise. `pace`: `virtual` time passes as fast as it is asked for, `real` time as on the wall.
     """
 
     unit: str

@@ -8,7 +8,7 @@ KINDS = "auto, a device name, socket://host:port, sim://NAME, replay://FILE"
 
 
 def open_port(address: str) -> Port:
-    """Open `auto` (the one board that is plugged in), a device name, `socket://`, `sim://` or `replay://`. PortError if that fails."""
+    """Open `auto` (the one board plugged in), a device name, `socket://`, `sim://` or `replay://`. PortError if that fails."""
     kind, separator, _ = address.partition("://")
     if not separator:
         from bench.ports.serial_port import open_serial
@@ -37,5 +37,5 @@ def the_one_board() -> str:
     if len(boards) == 1:
         return boards[0].device
     if not boards:
-        raise PortError("looking for a board: none answered on any USB serial port; plug one in, or name its port or a sim:// address")
+        raise PortError("looking for a board: none answered on any USB serial port; plug one in, or name a port or sim://NAME")
     raise PortError(f"looking for a board: {len(boards)} answered ({', '.join(b.device for b in boards)}); name the one to use")

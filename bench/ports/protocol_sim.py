@@ -1,5 +1,5 @@
-"""`sim://` for pyserial: once `bench.ports` is among `serial.protocol_handler_packages`, `serial.serial_for_url("sim://...")` opens a
-simulated board, and any program that speaks through pyserial can talk to one.
+"""`sim://` for pyserial: once `bench.ports` is among `serial.protocol_handler_packages`, `serial.serial_for_url("sim://...")`
+opens a simulated board, and any program that speaks through pyserial can talk to one.
 
 Time-outs are in the board's time. With `pace=virtual` (the usual) a read does not wait but lets that time pass at once.
 """
@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import Any
 
 import serial
-from serial.serialutil import PortNotOpenError, SerialBase, to_bytes
+from serial.serialutil import PortNotOpenError, SerialBase
 
 from bench.ports import PortError
 from bench.ports.address import parse_sim_address
@@ -18,7 +18,7 @@ from bench.ports.simulated import SimulatedLine, open_line
 _FOR_EVER_S = 1e9
 
 
-class Serial(SerialBase):  # type: ignore[misc]
+class Serial(SerialBase):
     """A serial port whose other end is simulated. Baud rate and the like can be set and change nothing."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
@@ -36,7 +36,7 @@ class Serial(SerialBase):  # type: ignore[misc]
         if self.is_open:
             raise serial.SerialException("the port is already open")
         try:
-            self._line = open_line(parse_sim_address(self.portstr))
+            self._line = open_line(parse_sim_address(self.portstr or ""))
         except PortError as error:
             raise serial.SerialException(str(error)) from error
         self.is_open = True
@@ -57,7 +57,7 @@ class Serial(SerialBase):  # type: ignore[misc]
     def read(self, size: int = 1) -> bytes:
         """Up to size bytes: all of them, or those that came before the time-out."""
         line = self.line
-        deadline_s = line.now_s + (_FOR_EVER_S if self._timeout is None else self._timeout)
+        deadline_s = line.now_s + (_FOR_EVER_S if self.timeout is None else self.timeout)
         while len(self._waiting) < size:
             left_s = deadline_s - line.now_s
             self._waiting += self._whatever(lambda left_s=left_s: line.read(left_s))
@@ -68,7 +68,7 @@ class Serial(SerialBase):  # type: ignore[misc]
         return data
 
     def write(self, data: Any) -> int:
-        sent = to_bytes(data)
+        sent = bytes(data)
         self._whatever(lambda: self.line.write(sent))
         return len(sent)
 

@@ -84,7 +84,7 @@ def read_capture(path: str | Path) -> Iterator[Entry]:
     try:
         with path.open("rb") as file:
             if file.read(len(MAGIC)) != MAGIC:
-                raise CaptureError(f"capture {path.name}: does not begin with {MAGIC[:-1].decode()!r}: not a capture, or of another format")
+                raise CaptureError(f"capture {path.name}: not a capture of format 1: it does not begin with its first line")
             yield from _entries(file, path.name)
     except OSError as error:
         raise CaptureError(f"capture {path}: can't be read: {error.strerror or error}") from error
@@ -131,7 +131,7 @@ class ReplayPort:
         if data == _BEAT:
             return
         if self._next is None or self._next.kind != SENT or self._next.payload != data:
-            raise PortError(f"replaying {self.address}: {data!r} was sent where the recorded session did something else: judge the capture instead")
+            raise PortError(f"replaying {self.address}: {data!r} is not what was sent then: judge the capture instead")
         self._now_s = max(self._now_s, self._next.t_s)
         self._advance()
 

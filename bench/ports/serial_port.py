@@ -62,7 +62,7 @@ class SerialPort:
 
 
 def open_serial(device: str) -> SerialPort:
-    """A real serial port by its name, at the protocol's speed; nobody else can open it meanwhile, where the system can do that."""
+    """A real serial port by its name, at the protocol's speed; for this program alone, where the system can do that."""
     try:
         return SerialPort(device, serial.Serial(device, BAUD, timeout=0.1, write_timeout=_WRITE_TIMEOUT_S, exclusive=True))
     except _FOREIGN as error:
@@ -83,7 +83,7 @@ def open_url(address: str) -> SerialPort:
 
 @dataclass(frozen=True, slots=True)
 class FoundPort:
-    """A serial port of this machine. `likely`: it is a USB one. `identity`: the answer to `*IDN?` if it was asked and is a board's."""
+    """A serial port of this machine. `likely`: it is a USB one. `identity`: what it answered to `*IDN?`, if a board did."""
 
     device: str
     text: str
@@ -102,7 +102,7 @@ def find_boards(probe: bool = False, ask: Callable[[str], str | None] | None = N
 
 
 def identity_of(device: str) -> str | None:
-    """What a board on this serial port says to `*IDN?`; None if nothing there speaks this protocol, or the port can't be opened."""
+    """What a board on this serial port says to `*IDN?`; None if nothing there speaks this protocol or it can't be opened."""
     try:
         port = open_serial(device)
     except PortError:

@@ -1,7 +1,7 @@
 """A simulated board for other processes: behind a pseudo-terminal, or behind a TCP port, in real time.
 
-Both serve until `stop` says so or a signal (SIGTERM, SIGINT) comes, and then end cleanly. What no client takes is thrown away, as a
-serial line would.
+Both serve until `stop` says so or a signal (SIGTERM, SIGINT) comes, and then end cleanly. What no client takes is thrown away, as
+a serial line would.
 """
 
 from __future__ import annotations
@@ -82,9 +82,10 @@ def serve_tcp(
     on_ready: Callable[[str], None] = print,
     stop: threading.Event | None = None,
 ) -> None:
-    """Serve the simulated board of a `sim://` address on a TCP port, one client at a time; `on_ready` is given its `socket://` address.
+    """Serve the simulated board of a `sim://` address on a TCP port, one client at a time.
 
-    Port 0 takes any that is free. Only this machine can connect unless another host address is given.
+    `on_ready` is given its `socket://` address. Port 0 takes any that is free. Only this machine can connect unless another host
+    address is given.
     """
     line = _line_of(address)
     try:

@@ -16,12 +16,12 @@ from bench.ports.address import SimAddress
 if TYPE_CHECKING:
     from bench.simboard.board import SimulatedBoard
 
-AHEAD_S = 0.025
+AHEAD_S = 0.04
 _POLL_S = 0.001
 
 
 class SimulatedLine:
-    """The host's end of a simulated board's cable. `clock` (s, monotonic) and `sleep` make it keep the wall's pace; None: virtual time."""
+    """The host's end of a simulated board's cable. `clock` (s, monotonic) and `sleep` keep real pace; None: virtual time."""
 
     def __init__(
         self, board: SimulatedBoard, clock: Callable[[], float] | None = None, sleep: Callable[[float], None] = time.sleep
@@ -41,18 +41,22 @@ class SimulatedLine:
         """Wait at most timeout_s for bytes; all that are there."""
         self._catch_up()
         deadline_s = self.now_s + max(timeout_s, 0.0)
-        while True:
-            arrival_s = self.board.uplink.next_arrival()
-            if arrival_s is not None or self.board.now_s >= deadline_s:
-                break
+        until_s = self._first_bytes(deadline_s)
+        while self.board.now_s < until_s:
             self.board.run_until(min(deadline_s, self.board.now_s + AHEAD_S))
-        self._pass(deadline_s if arrival_s is None else min(deadline_s, max(arrival_s, self.now_s)))
+            until_s = self._first_bytes(deadline_s)
+        self._pass(until_s)
         self._check()
         return self.board.uplink.take(self.now_s)
 
     def poll(self) -> bytes:
-        """What is there, without waiting. In virtual time asking takes a millisecond, or a host that only asks would ask for ever."""
+        """What is there, without waiting. In virtual time asking takes a millisecond, or who only asks would never end."""
         return self.read(0.0 if self._clock is not None else _POLL_S)
+
+    def _first_bytes(self, deadline_s: float) -> float:
+        """When bytes come, as far as is known by now, or the deadline; not before now."""
+        arrival_s = self.board.uplink.next_arrival()
+        return deadline_s if arrival_s is None else min(deadline_s, max(arrival_s, self.now_s))
 
     def _pass(self, until_s: float) -> None:
         """Let the host's clock go on to until_s; in real pace never ahead of the wall's, and nothing skipped if behind."""

@@ -1,16 +1,15 @@
-"""Recordings made elsewhere: a CSV file with named columns, as oscilloscopes and loggers export it, becomes blocks and a record.
+"""Recordings made elsewhere: a CSV file with named columns, as oscilloscopes and loggers export it, becomes blocks of samples.
 
 An edge: reads files. A file is read twice in chunks, so its size does not matter: once to learn the interval between samples, the
 resolution and the noise of each column, and once more for every walk over `Recording.blocks`.
 
 The header is the first line with a time column. A column is a channel and a unit: `time_s`, `i_load_A`, `v_in_V`, `v_out_V`,
-`v_drop_V`, `v_pilot_V`, `temperature_degC`, or with a prefix of a whitelist (`time_ms`, `i_load_mA`, `v_out_mV`). Lines before the
-header, lines that begin with # and blank lines are skipped; columns that are not of ours are ignored and noted. Separators are
-comma, semicolon or tab; with the last two a decimal comma is allowed. An empty cell or `nan` is a gap.
+`v_drop_V`, `v_pilot_V`, `temperature_degC`, or with a prefix of a whitelist (`time_ms`, `i_load_mA`, `v_out_mV`). Lines before
+the header, lines that begin with # and blank lines are skipped; columns that are not of ours are ignored and noted. Separators
+are comma, semicolon or tab; with the last two a decimal comma is allowed. An empty cell or `nan` is a gap.
 """
 
-from bench.recording.judging import judge_recording
 from bench.recording.reading import Recording, read_recording
 from bench.recording.table import RecordingError
 
-__all__ = ["Recording", "RecordingError", "judge_recording", "read_recording"]
+__all__ = ["Recording", "RecordingError", "read_recording"]

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from bench.description import Share
 from bench.recording.rows import blocks_of, rows_of
 from bench.recording.survey import Survey
 from bench.recording.table import RecordingError, Table, column_notes, open_table
@@ -40,14 +41,15 @@ class Recording:
     def blocks_with_output(self, nominal_v: float) -> Iterator[Block]:
         """The samples, with a trace v_out in every block: the file's, or v_in less v_drop, or a stand-in made of the current.
 
-        The stand-in is the input's voltage (or nominal_v) times the current over its steady value, at most 1: good for when, not for
-        how much. RecordingError if there is nothing to make it of.
+        The stand-in is the input's voltage (or nominal_v) times the current over its steady value, at most 1: good for when, not
+        for how much. RecordingError if there is nothing to make it of.
         """
         if "v_out" in self.columns:
             yield from self.blocks
             return
         if self.output_stands_in and "i_load" not in self.columns:
-            raise RecordingError(f"recording {self.path.name}: neither v_out nor i_load is in it: nothing shows the lamps; columns: {', '.join(self.columns)}")
+            there = ", ".join(self.columns)
+            raise RecordingError(f"recording {self.path.name}: neither v_out nor i_load is in it, only {there}: nothing shows the lamps")
         steady_a = _steady_current(self.blocks) if self.output_stands_in else 1.0
         for block in self.blocks:
             yield replace(block, traces={**block.traces, "v_out": _stand_in(block, nominal_v, steady_a)})
@@ -107,9 +109,10 @@ def read_recording(
         given_scale, given_zero = (u_scale or {}).get(channel), (u_zero or {}).get(channel)
         accuracies[channel] = survey.accuracy(channel, given_scale, given_zero)
         if given_scale is None or given_zero is None:
-            notes.append(f"{channel}: accuracy of the instrument not given in full, a plain oscilloscope's was taken (3 % and 1 % of the largest)")
+            notes.append(f"{channel}: accuracy not given in full, that of a plain oscilloscope taken (3 %, and 1 % of the largest)")
     for channel in {*(u_scale or {}), *(u_zero or {})} - set(table.channels()):
-        raise RecordingError(f"recording {table.path.name}: an accuracy was given for {channel!r}, which is not in it: {', '.join(table.channels())}")
+        there = ", ".join(table.channels())
+        raise RecordingError(f"recording {table.path.name}: an accuracy was given for {channel!r}, but it holds {there}")
     if "v_drop" not in accuracies and "v_in" in accuracies and "v_out" in accuracies:
         accuracies["v_drop"] = _difference(accuracies["v_in"], accuracies["v_out"])
         notes.append("v_drop: not in the file, taken as v_in less v_out")

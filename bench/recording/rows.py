@@ -51,7 +51,7 @@ def rows_of(table: Table) -> Iterator[tuple[Array, dict[str, Array]]]:
     except pd.errors.EmptyDataError:
         return
     except (ValueError, pd.errors.ParserError, UnicodeDecodeError) as error:
-        raise _bad_cell(table) or RecordingError(f"recording {table.path.name}: can't be read: {error}") from error
+        raise _bad_cell(table) or RecordingError(f"{table.name}: can't be read: {error}") from error
 
 
 def _in_si(table: Table, frame: pd.DataFrame) -> tuple[Array, dict[str, Array]]:
@@ -70,11 +70,11 @@ def _bad_cell(table: Table) -> RecordingError | None:
                 continue
             cells = content.split(table.separator)
             if len(cells) > table.width:
-                return RecordingError(f"recording {table.path.name}: line {number}: {len(cells)} cells, the header has {table.width}")
+                return RecordingError(f"{table.name}: line {number}: {len(cells)} cells, the header has {table.width}")
             for column in table.columns:
                 cell = cells[column.place].strip().strip('"') if column.place < len(cells) else ""
                 if cell and cell not in _NOT_NUMBERS and not _is_number(cell, table.decimal):
-                    return RecordingError(f"recording {table.path.name}: line {number}, column {column.title}: {cell!r} is not a number")
+                    return RecordingError(f"{table.name}: line {number}, column {column.title}: {cell!r} is not a number")
     return None
 
 
@@ -89,8 +89,8 @@ def _is_number(cell: str, decimal: str) -> bool:
 class Timeline:
     """Rows in, rows whose time strictly increases out; a chunk's last rows of equal time wait for the next.
 
-    Equal times are a time column of coarse resolution: such rows are spread evenly up to the next time. A row whose time goes back
-    is dropped; a file that goes back and stays back is two recordings, which is an error.
+    Equal times are a time column of coarse resolution: such rows are spread evenly up to the next time. A row whose time goes
+    back is dropped; a file that goes back and stays back is two recordings, which is an error.
     """
 
     def __init__(self, table: Table) -> None:
@@ -136,8 +136,8 @@ class Timeline:
             self._back += len(run)
             if self._back > _BACK_ROWS:
                 raise RecordingError(
-                    f"recording {self._table.path.name}: column {self._table.columns[0].title if self._table.columns else 'time'}: "
-                    f"goes back after {self._last:g} s and stays back for more than {_BACK_ROWS} rows; two recordings in one file? keep one"
+                    f"{self._table.name}: time goes back after {self._last:g} s and stays back for more than {_BACK_ROWS} rows: "
+                    "are these two recordings in one file? keep one"
                 )
 
     def _spread(self, time_s: Array, end: float) -> Array:
@@ -180,8 +180,9 @@ def blocks_of(table: Table, interval_s: float) -> Iterator[Block]:
         for begin, end in _stretches(time_s, good, threshold):
             t = time_s[begin:end] - origin
             missing_rows = begin > 0 and not good[begin - 1]
-            gap_before = gap or missing_rows or (last > -math.inf and float(t[0]) - last > threshold)
-            yield Block(float(t[0]), float(t[-1]) + interval_s, _traces(t, {c: v[begin:end] for c, v in values.items()}), gap_before and last > -math.inf)
+            gap_before = last > -math.inf and (gap or missing_rows or float(t[0]) - last > threshold)
+            traces = _traces(t, {c: v[begin:end] for c, v in values.items()})
+            yield Block(float(t[0]), float(t[-1]) + interval_s, traces, gap_before)
             last, gap = float(t[-1]), False
         gap = gap or not bool(good[-1])
 

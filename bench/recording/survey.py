@@ -38,7 +38,7 @@ class Survey:
         if not len(time_s):
             return
         if len(time_s) > 1 and len(self._intervals) < 64:
-            self._intervals.append(np.diff(time_s)[:_CHUNK_ROWS])
+            self._intervals.append(np.diff(time_s))
         for channel, v in values.items():
             there = v[np.isfinite(v)]
             self._gap_rows += len(v) - len(there) if channel in MAIN else 0
@@ -56,11 +56,11 @@ class Survey:
         if last is not None:
             self._learn(*last)
         if self.rows < 3 or not self._intervals:
-            raise RecordingError(f"recording {self._table.path.name}: {self.rows} rows of numbers, at least 3 are needed")
+            raise RecordingError(f"{self._table.name}: {self.rows} rows of numbers, at least 3 are needed")
         for channel in self._table.channels():
             if self._bounds[channel][0] > self._bounds[channel][1]:
                 title = next(c.title for c in self._table.columns if c.channel == channel)
-                raise RecordingError(f"recording {self._table.path.name}: column {title}: not one number in it; leave the column out")
+                raise RecordingError(f"{self._table.name}: column {title}: not one number in it; leave the column out")
 
     @property
     def interval_s(self) -> float:
@@ -92,8 +92,6 @@ class Survey:
             notes.append(f"{self._timeline.dropped} rows dropped: time goes back or is missing there")
         if self._gap_rows:
             notes.append(f"{self._gap_rows} empty cells: gaps, over which nothing is joined")
-        if self.interval_s > 1e-3:
-            notes.append("fewer than 1000 rows a second: bounce and inrush can't be seen")
         return notes
 
 

@@ -48,6 +48,11 @@ class Table:
     width: int
     columns: tuple[Column, ...]
 
+    @property
+    def name(self) -> str:
+        """The recording, for messages."""
+        return f"recording {self.path.name}"
+
     def channels(self) -> tuple[str, ...]:
         return tuple(c.channel for c in self.columns if c.channel != "time")
 
@@ -62,7 +67,8 @@ def open_table(path: Path, names: Mapping[str, str]) -> Table:
             decimal = "." if separator == "," else _decimal(lines[number:], separator)
             return Table(path, encoding, number, separator, decimal, len(titles), columns)
     raise RecordingError(
-        f"recording {path.name}: no header with a time column in the first {len(lines)} lines, wanted for example time_s,i_load_A,v_in_V,v_out_V"
+        f"recording {path.name}: no header with a time column in the first {len(lines)} lines, "
+        "wanted for example time_s,i_load_A,v_in_V,v_out_V"
     )
 
 
@@ -102,23 +108,25 @@ def _split_title(title: str) -> tuple[str, str] | None:
 
 
 def _columns(path: Path, line: int, titles: list[str]) -> Iterator[Column]:
+    where = f"recording {path.name}: line {line}"
     seen: set[str] = set()
     for place, title in enumerate(titles):
         parts = _split_title(title)
         if parts is None:
             bare = title.strip().lower()
             if bare in CHANNEL_UNITS:
-                raise RecordingError(f"recording {path.name}: line {line}, column {title}: no unit in its name, wanted for example {bare}_{next(iter(CHANNEL_UNITS[bare]))}")
+                example = f"{bare}_{next(iter(CHANNEL_UNITS[bare]))}"
+                raise RecordingError(f"{where}, column {title}: no unit in its name, wanted for example {example}")
             continue
         channel, unit = parts
         if unit not in CHANNEL_UNITS[channel]:
-            raise RecordingError(f"recording {path.name}: line {line}, column {title}: unit {unit!r}, allowed: {', '.join(CHANNEL_UNITS[channel])}")
+            raise RecordingError(f"{where}, column {title}: unit {unit!r}, allowed: {', '.join(CHANNEL_UNITS[channel])}")
         if channel in seen:
-            raise RecordingError(f"recording {path.name}: line {line}, column {title}: a second column of {channel}, one is allowed")
+            raise RecordingError(f"{where}, column {title}: a second column of {channel}, one is allowed")
         seen.add(channel)
         yield Column(channel, CHANNEL_UNITS[channel][unit], place, title.strip())
     if not seen - {"time"}:
-        raise RecordingError(f"recording {path.name}: line {line}: nothing but time, wanted at least one of {', '.join(list(CHANNEL_UNITS)[1:])} with a unit")
+        raise RecordingError(f"{where}: nothing but time, wanted at least one of {', '.join(list(CHANNEL_UNITS)[1:])} with a unit")
 
 
 def column_notes(table: Table) -> Iterator[str]:

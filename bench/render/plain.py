@@ -2,16 +2,10 @@
 
 from __future__ import annotations
 
-import unicodedata
-
-# Control, format (which can turn the direction of writing), surrogate and private characters, line and paragraph separators.
-_UNSAFE = frozenset({"Cc", "Cf", "Cs", "Co", "Zl", "Zp"})
-
 
 def one_line(text: str) -> str:
-    """`text` with every run of white space as one space, and what a terminal might obey as visible escapes (`\\x1b`)."""
-    return "".join(_visible(c) if unicodedata.category(c) in _UNSAFE else c for c in " ".join(text.split()))
+    """`text` with every run of white space as one space, and what a terminal might obey as visible escapes (`\\x1b`).
 
-
-def _visible(character: str) -> str:
-    return character.encode("unicode_escape").decode("ascii")
+    Not printable, to Python, are control and format characters (which can turn the direction of writing) and the like.
+    """
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in " ".join(text.split()))

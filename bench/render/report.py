@@ -56,7 +56,7 @@ def report_text(record: TestRecord, width: int = 80, budget: bool = False) -> st
 
 def report(record: TestRecord, budget: bool = False) -> RenderableType:
     """The report, to be printed by a rich console; with `budget`, the parts of every uncertainty too."""
-    parts = [_head(record), _judged(record), _sources(record), _besides(record), _reasons(record), _bench(record)]
+    parts = [_head(record), _judged(record), _sources(record), _besides(record), _reasons(record), _bench(record), _notes(record)]
     if budget:
         parts.append(_budgets(record))
     parts.append(_lines([NO_INSPECTION], "Caution"))
@@ -95,8 +95,8 @@ def _facts(record: TestRecord) -> Iterator[tuple[str, str]]:
 
 
 def is_simulated(record: TestRecord) -> bool:
-    """Whether the record is of a simulated board, as its address or its model says."""
-    return any(value.startswith("sim") for value in record.board.values())
+    """Whether the record is of a simulated board: only those name the unit in their socket."""
+    return "simulated unit" in record.board
 
 
 def _judged(record: TestRecord) -> RenderableType | None:
@@ -153,6 +153,10 @@ def _bench(record: TestRecord) -> RenderableType | None:
     faults = [f"{fault.code}: {fault.text}" for fault in dict.fromkeys((*record.bench_faults, *record.measured.bench_faults))]
     damage = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in record.link.items() if count)
     return _lines([*faults, *([f"link, counted and left out: {damage}"] if damage else [])], "Bench (not charged to the unit)")
+
+
+def _notes(record: TestRecord) -> RenderableType | None:
+    return _lines([text for key, text in record.settings.items() if key.startswith("note")], "Notes")
 
 
 def _budgets(record: TestRecord) -> RenderableType | None:

@@ -126,10 +126,11 @@ class BoardClient:
                 if left_s <= 0.0:
                     break
                 self._pump(min(_PUMP_S, left_s))
-        raise BoardSilent(f"asking {line} of the board at {self.port.address}: no answer in {tries} tries of {timeout_s:g} s; look at cable and power")
+        tried = f"no answer in {tries} tries of {timeout_s:g} s"
+        raise BoardSilent(f"asking {line} of the board at {self.port.address}: {tried}; look at cable and power")
 
     def command(self, line: str, ask: str | None = None, expected: str | None = None, like: str = r"[^,]*") -> None:
-        """Send a command and make sure: by the error queue, and by asking `ask` for `expected` if given. BoardRefused if it won't."""
+        """Send a command and make sure: by the error queue, and by asking `ask` for `expected`. BoardRefused if it won't."""
         problem = ""
         for attempt in range(_TRIES):
             if attempt:
@@ -215,7 +216,9 @@ class BoardClient:
         """Trips and restarts; a trip shows in every later frame too, should its own event be lost."""
         if isinstance(frame, EventFrame) and frame.kind == EventKind.STARTED:
             cause = ResetCause(frame.reason).name if frame.reason in set(ResetCause) else str(frame.reason)
-            self._alert = BoardRestarted(f"the board at {self.port.address} restarted by itself (cause {cause}); look at its supply and cable")
+            self._alert = BoardRestarted(
+                f"the board at {self.port.address} restarted by itself (cause {cause}); look at its supply and cable"
+            )
         elif isinstance(frame, EventFrame) and frame.kind == EventKind.TRIP:
             known = TripCause(frame.reason) if frame.reason in set(TripCause) else TripCause.NONE
             self._alert = BoardTripped(f"the board at {self.port.address} opened everything: {_TRIP_TEXT[known]}", known)
@@ -225,7 +228,7 @@ class BoardClient:
     # --- the usual conversation
 
     def open(self) -> BoardDescription:
-        """Make contact (PROTOCOL.md section 7) and read who the board is. Everything is open afterwards. BoardFault if it can't be."""
+        """Make contact (PROTOCOL.md section 7) and read what the board is. Everything is open afterwards. BoardFault if not."""
         self._watch = False
         self.attend(0.05)
         self.send("")

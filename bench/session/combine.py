@@ -126,7 +126,7 @@ def _outage(quantity: str, runs: Runs, spoiling: Sequence[BenchFault], values: M
 
 
 def ratio(a: Estimate, b: Estimate) -> Estimate:
-    """a / b, dimensionless. Type B lines of the same source are the same relative error in both (one clock), and cancel so far."""
+    """a / b, dimensionless. Type B lines of one source are the same relative error in both (one clock), and cancel so far."""
     value = a.value / b.value
     upper, lower = ({(c.source, c.kind): c for c in e.budget} for e in (a, b))
     budget = []

@@ -8,10 +8,9 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import BinaryIO
 
-from bench.analysis import Analysis
 from bench.description import description_lines
 from bench.limits import AllOf, AnyOf, Limit, Requirement
 from bench.measure import BenchFault, Measured
@@ -24,6 +23,7 @@ from bench.session.board import BoardClient, BoardFault, BoardRefused, BoardRest
 from bench.session.combine import Runs, combine
 from bench.session.operator import Action, Cool, Do, FitLink, FitUnit, Operator, SetSupply, SimulatedHands
 from bench.session.progress import Asked, Damage, Event, Live, Noted, Progress, StepBegan, Waiting
+from bench.session.run import LOOK_S, REST_S, Plan, Run
 from bench.session.setup import (
     Load,
     Setup,
@@ -41,10 +41,6 @@ from bench.verdict import decided
 from bench.wire import format_number
 from bench.zero import LinkReadings, ZeroError, zeroed
 
-REST_S = 0.5  # everything open before each run: the zeros of the currents are read then
-_LOOK_S = 0.1
-_MEASURE_S = 1.0
-_STEADY_S, _DARK_S = 5.3, 6.0  # behaviour is clear when nothing has happened for so long (and for three periods)
 _SUPPLY_TRIES = 3
 _SETTLE_S = 1.0
 
@@ -70,24 +66,13 @@ def run_test(
     """Run `procedure` on the board behind `port`; the record says how far it came.
 
     `operator` does what hands must do; a simulated board does that by itself, and only for a real one it is needed (by procedures
-    with such steps). `cancelled` is asked some twenty times a second. `when` and `software` go into the record as they are. `capture`
-    gets everything that was received (format: bench.ports.replay). Raises SetupError if this board can't do the test; everything
-    else ends in a record.
+    with such steps). `cancelled` is asked some twenty times a second. `when` and `software` go into the record as they are.
+    `capture` gets everything that was received (format: bench.ports.replay). Raises SetupError if this board can't do the test;
+    everything else ends in a record.
     """
     test = _Test(port, procedure, setup, operator, progress or (lambda event: None), cancelled or (lambda: False), capture)
     test.perform()
     return assemble(procedure, setup, test.runs(), test.story(when, software))
-
-
-@dataclass
-class _RunState:
-    """What the loop of one run keeps in mind."""
-
-    on_s: float
-    changed_s: float
-    seen: tuple[bool | None, int, int] = (None, 0, 0)
-    measured: Measured | None = None
-    measured_s: float = 0.0
 
 
 class _Test:
@@ -122,6 +107,7 @@ class _Test:
         self._board_text: dict[str, str] = {"address": port.address}
         self._interrupted: str | None = None
         self._rest = "unknown"
+        self._current: Run | None = None
 
     # --- the whole test
 
@@ -184,10 +170,11 @@ class _Test:
 
     def runs(self) -> tuple[Runs, ...]:
         otherwise = "the test was interrupted before" if self._interrupted is not None else ""
-        return tuple(
-            Runs(step, tuple(self._records.get(step.name, ())), self._left_out.get(step.name, "" if step.name in self._records else otherwise))
-            for step in self._procedure.runs
-        )
+        runs = []
+        for step in self._procedure.runs:
+            records = tuple(self._records.get(step.name, ()))
+            runs.append(Runs(step, records, self._left_out.get(step.name, "" if records else otherwise)))
+        return tuple(runs)
 
     def story(self, when: str, software: str) -> Story:
         return Story(
@@ -236,7 +223,7 @@ class _Test:
         self._board.note(note="board", board=self._board_text, lines=list(description_lines(self._description)))
 
     def _choose_loads(self) -> None:
-        """The load of every step, before anything is switched. What a procedure adds to the rated load may be left out, and said."""
+        """The load of every step, before anything is switched. What goes beyond the rated load may be left out, and said."""
         self._rated = load_for("rated", self._setup, self._description)
         for step in self._procedure.steps:
             if not isinstance(step, RunStep | ZeroStep):
@@ -264,7 +251,7 @@ class _Test:
         match step:
             case ZeroStep():
                 if not self._setup.zero:
-                    self._note(f"step {step.name} left out: not asked for; the zeros are those of the board and of the rest before each run")
+                    self._note(f"step {step.name} left out: not asked for; zeros are those of the board and of the rest before a run")
                     return
                 self._progress(began)
                 self._zero(step)
@@ -317,7 +304,7 @@ class _Test:
                 break
         else:
             if not self._supply_is(wanted):
-                self._note(f"the supply does not show {wanted.open_v:.2f} V without load; the test goes on, and says what it finds")
+                self._note(f"the supply is not at {wanted.open_v:.2f} V without load; the test goes on, and says what it finds")
         self._supply_v = volts
 
     def _supply_is(self, wanted: SetSupply) -> bool:
@@ -337,7 +324,7 @@ class _Test:
             if loads:
                 board.close_loads(loads)
             board.switch_master(master)
-            board.attend(_SETTLE_S if loads else _LOOK_S)
+            board.attend(_SETTLE_S if loads else LOOK_S)
             watch.restart()
             board.attend(seconds)
             found[name] = watch.readings()
@@ -377,112 +364,71 @@ class _Test:
         load, volts = self._loads[step.name], self._volts(step)
         last = start == step.starts
         counts = self._setup.counts
-        wanted = max(step.cycles, counts.skip + counts.average) if last else 1
-        analysis = Analysis(self._description, conditions_for(self._setup, self._rated, load, volts))
+        plan = Plan(
+            step=step,
+            load=load,
+            volts=volts,
+            wanted=max(step.cycles, counts.skip + counts.average) if last else 1,
+            counts=counts,
+            conditions=conditions_for(self._setup, self._rated, load, volts),
+            closed=self._rest == "closed",
+        )
+        may_stop = last and self._setup.stop_early
+        run = Run(self._board, self._description, plan, self._tell, lambda measured: may_stop and self._decided_with(step, measured))
+        self._current = run
         name = step.name if step.starts == 1 else f"{step.name}-{start}"
         title = step.title if step.starts == 1 else f"{step.title} (start {start} of {step.starts})"
         began_s = self._port.now_s()
-
-        def keep(measured: Measured, stopped_early: bool, interrupted: str | None) -> None:
+        self._board.note(note="run", step=step.name, name=name, title=title, loads=load.numbers, text=load.text, volts=volts)
+        interrupted = None
+        try:
+            self._protect(load, volts, step.at_most_s)
+            run.drive()
+        except (Exception, KeyboardInterrupt) as error:
+            self._secure()
+            interrupted = self._why(error)
+            raise
+        finally:
+            self._current = None
+            self._off_s = self._port.now_s()
+            measured = run.measured
             record = StepRecord(
                 name=name,
                 title=title,
                 loads=load.numbers,
                 load_text=load.text,
                 began_s=began_s - self._began_s,
-                lasted_s=self._port.now_s() - began_s,
+                lasted_s=self._off_s - began_s,
                 measured=measured,
-                cycles=analysis.cycles_complete,
-                cycles_excluded=analysis.cycles_excluded,
+                cycles=run.analysis.cycles_complete,
+                cycles_excluded=run.analysis.cycles_excluded,
                 supply_v=volts,
-                stopped_early=stopped_early,
+                stopped_early=run.stopped_early,
                 interrupted=interrupted,
             )
             self._records.setdefault(step.name, []).append(record)
-            for kind, count in analysis.losses.items():
-                self._losses[kind] = self._losses.get(kind, 0) + count
-            self._board.note(note="end", stopped_early=stopped_early, interrupted=interrupted)
-
-        self._board.note(
-            note="run", step=step.name, start=start, name=name, title=title, loads=load.numbers, watts=load.watts, text=load.text, volts=volts
-        )
-        try:
-            measured, stopped_early = self._drive(step, load, volts, analysis, wanted, last)
-        except (Exception, KeyboardInterrupt) as error:
-            self._secure()
-            keep(_snapshot(analysis, self._setup), False, self._why(error))
-            raise
-        keep(measured, stopped_early, None)
+            self._add_losses(self._losses, run)
+            self._board.note(note="end", stopped_early=run.stopped_early, interrupted=interrupted)
         rest = measured.facts.get("rest", "unknown")
         self._rest = rest if rest != "unknown" else self._rest
 
-    def _drive(
-        self, step: RunStep, load: Load, volts: float, analysis: Analysis, wanted: int, last: bool
-    ) -> tuple[Measured, bool]:
-        """Switch the unit on, watch it until there is nothing more to learn, switch it off.
+    @staticmethod
+    def _add_losses(losses: dict[str, int], run: Run) -> None:
+        for kind, count in run.analysis.losses.items():
+            losses[kind] = losses.get(kind, 0) + count
 
-        What it showed until then, and whether that is because all limits were decided early.
-        """
-        board = self._board
-        self._protect(load, volts, step.at_most_s)
-        board.listener = analysis.feed
-        board.start_sampling()
-        board.attend(REST_S)
-        board.close_loads(load.numbers)
-        board.attend(_LOOK_S)
-        board.switch_master(True)
-        now_s = self._port.now_s()
-        state = _RunState(on_s=now_s, changed_s=now_s)
-        early = False
-        while not early and not self._done(step, analysis, state, wanted):
-            board.attend(_LOOK_S)
-            early = self._watch(step, analysis, state, wanted, last)
-        measured = _snapshot(analysis, self._setup)
-        board.note(note="off")
-        self._all_open()
-        board.attend(_LOOK_S)
-        board.stop_sampling()
-        board.listener = None
-        return measured, early
-
-    def _watch(self, step: RunStep, analysis: Analysis, state: _RunState, wanted: int, last: bool) -> bool:
-        """Tell how it stands; True if all limits that this step decides are decided, and the test may stop for that."""
-        now_s = self._port.now_s()
-        seen = analysis.contact_closed, analysis.cycles_complete, analysis.cycles_excluded
-        if seen != state.seen:
-            state.seen, state.changed_s = seen, now_s
-        fresh = now_s - state.measured_s >= _MEASURE_S
-        if fresh:
-            state.measured, state.measured_s = _snapshot(analysis, self._setup), now_s
-        left_s = max(0.0, self._at_most_s(step, state) - (now_s - state.on_s))
-        self._progress(Live(now_s - state.on_s, left_s, seen[1], wanted, seen[0], analysis.latest, state.measured))
-        counts = {**self._board.link(), **{k: self._losses.get(k, 0) + v for k, v in analysis.losses.items()}}
+    def _tell(self, live: Live) -> None:
+        self._progress(live)
+        counts = {**self._board.link(), **self._losses}
+        if self._current is not None:
+            self._add_losses(counts, self._current)
         if counts != self._reported and any(counts.values()):
             self._reported = counts
             self._progress(Damage(counts))
-        return fresh and last and self._setup.stop_early and self._decided_with(step, state)
 
-    def _at_most_s(self, step: RunStep, state: _RunState) -> float:
-        """How long this run may last; less for a unit that is closed at rest, as soon as that is known."""
-        rest = state.measured.facts.get("rest", "unknown") if state.measured is not None else "unknown"
-        closed = "closed" in (rest, self._rest)
-        return min(step.at_most_s, step.closed_at_most_s) if closed and step.closed_at_most_s is not None else step.at_most_s
-
-    def _done(self, step: RunStep, analysis: Analysis, state: _RunState, wanted: int) -> bool:
-        """Enough cycles, no time left, or a behaviour that is clear: steadily on or dark."""
-        now_s = self._port.now_s()
-        if analysis.cycles_complete >= wanted or now_s - state.on_s >= self._at_most_s(step, state):
-            return True
-        cycles = analysis.cycles_complete
-        usual_s = (state.changed_s - state.on_s) / cycles if cycles else 0.0
-        clear_s = _STEADY_S if analysis.contact_closed else _DARK_S
-        return now_s - state.changed_s >= max(clear_s, 3.2 * usual_s)
-
-    def _decided_with(self, step: RunStep, state: _RunState) -> bool:
-        """Whether, were this run to end now, every limit that no later step speaks to would be decided."""
-        if state.measured is None:
-            return False
-        now = StepRecord(step.name, step.title, (), "", 0.0, 0.0, state.measured, 0, 0)
+    def _decided_with(self, step: RunStep, measured: Measured) -> bool:
+        """Whether, were the run at hand to end now, every limit that no later step speaks to would be decided."""
+        now = StepRecord(step.name, step.title, (), "", 0.0, 0.0, measured, 0, 0)
         runs = tuple(replace(r, records=(*r.records, now)) if r.step.name == step.name else r for r in self.runs())
         steps = self._procedure.runs
         later = {quantity for s in steps[steps.index(step) + 1 :] for quantity in s.judge}
@@ -504,10 +450,3 @@ def _quantities(requirement: Requirement) -> tuple[str, ...]:
 def _plain(readings: Mapping[str, TypeA]) -> dict[str, tuple[float, float, int]]:
     """Readings as a note keeps them: mean, standard deviation, number."""
     return {name: (r.mean, r.s, r.n) for name, r in readings.items()}
-
-
-def _snapshot(analysis: Analysis, setup: Setup) -> Measured:
-    """What the run shows so far; nothing if it ended before the first sample."""
-    return analysis.measured(setup.counts) if analysis.latest else Measured()
-
-

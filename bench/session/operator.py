@@ -23,7 +23,7 @@ class FitUnit:
 
 @dataclass(frozen=True, slots=True)
 class SetSupply:
-    """Set the supply to `volts` at the lamps, with the link fitted and the rated load on; with the unit fitted, to `open_v` without load."""
+    """Set the supply to `volts` at the lamps, with the unit shorted and the rated load on: that is `open_v` without load."""
 
     volts: float
     open_v: float
@@ -50,8 +50,10 @@ class Operator(Protocol):
     """Whoever does what hands must do."""
 
     def do(self, action: Action) -> bool | None:
-        """Do it, or have it done, and return when it is. True: it is certainly as asked (the supply need not be looked at, nothing
-        more to wait for); else the session checks what it can, and does the waiting of `Cool` itself."""
+        """Do it, or have it done, and return when it is.
+
+        True: it is certainly as asked, so the session need not look at the supply, nor wait for what cools. Else it does both.
+        """
 
 
 class SimulatedHands:

@@ -40,7 +40,10 @@ class Waiting:
 
 @dataclass(frozen=True)
 class Live:
-    """How a run stands: s since the supply was switched on, at most `left_s` to go, good cycles of those `wanted`, newest readings."""
+    """How a run stands: s since the supply was switched on, at most `left_s` to go, good cycles of those `wanted`.
+
+    `latest` is the newest reading of each channel, `measured` (once a second) what the run shows so far.
+    """
 
     on_s: float
     left_s: float

@@ -1,4 +1,4 @@
-"""A capture judged again: the bytes that a session received, cut into runs by its notes, analysed and judged as if they came now."""
+"""A capture judged again: the bytes that a session received, cut into runs by its notes, as if they came now."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from bench.procedure import Procedure
 from bench.record import StepRecord, TestRecord
 from bench.session.assemble import Story, assemble
 from bench.session.combine import Runs
+from bench.session.run import snapshot
 from bench.session.setup import Setup, conditions_for, load_for
 from bench.uncertainty import TypeA
 from bench.wire import Decoder, Reply
@@ -49,8 +50,8 @@ class _Reading:
 def judge_capture(path: str | Path, setup: Setup, procedure: Procedure, *, when: str, software: str) -> TestRecord:
     """The record of the test that the capture was made of, judged by `setup`. CaptureError if it can't be read.
 
-    `procedure` must be the one of the test; `setup` may name other limits, and must name the same load and supply. A capture without
-    an end is a test that was interrupted.
+    `procedure` must be the one of the test; `setup` may name other limits, and must name the same load. A capture without an end
+    is a test that was interrupted.
     """
     reading = _Reading(setup)
     for entry in read_capture(path):
@@ -58,10 +59,10 @@ def judge_capture(path: str | Path, setup: Setup, procedure: Procedure, *, when:
     if reading.open is not None:
         _close_run(reading, {"interrupted": "the capture ends in the middle of the run"})
     left_out = "" if reading.interrupted is None else "the test was interrupted before"
-    runs = tuple(
-        Runs(step, tuple(reading.records.get(step.name, ())), "" if step.name in reading.records else left_out or "not in the capture")
-        for step in procedure.runs
-    )
+    runs = []
+    for step in procedure.runs:
+        records = tuple(reading.records.get(step.name, ()))
+        runs.append(Runs(step, records, "" if records else left_out or "not in the capture"))
     damage = reading.decoder.damage
     link = {name: getattr(damage, name) for name in damage.__slots__} | reading.losses
     notes = (f"judged from the capture {Path(path).name}",)
@@ -91,7 +92,7 @@ def _follow(reading: _Reading, note: dict[str, Any], procedure: Procedure, name:
         case "run":
             _open_run(reading, note, procedure, name)
         case "off" if reading.open is not None:
-            reading.open.measured = _snapshot(reading.open.analysis, reading.setup)
+            reading.open.measured = snapshot(reading.open.analysis, reading.setup.counts)
         case "end" if reading.open is not None:
             _close_run(reading, note)
         case "interrupted":
@@ -101,10 +102,11 @@ def _follow(reading: _Reading, note: dict[str, Any], procedure: Procedure, name:
 def _open_run(reading: _Reading, note: dict[str, Any], procedure: Procedure, name: str) -> None:
     step = next((s for s in procedure.runs if s.name == note["step"]), None)
     if step is None or reading.description is None:
-        raise CaptureError(f"capture {name}: it holds a run {note['step']!r}, which procedure {procedure.name} has not: judge it with its own")
+        raise CaptureError(f"capture {name}: it holds a run {note['step']!r}, which procedure {procedure.name} has not")
     load = load_for(step.loads, reading.setup, reading.description)
     if list(load.numbers) != note["loads"]:
-        raise CaptureError(f"capture {name}: run {note['name']} was made on loads {note['loads']}, not {list(load.numbers)}: give its own load")
+        made = note["loads"]
+        raise CaptureError(f"capture {name}: run {note['name']} was made on loads {made}, not on {list(load.numbers)}")
     rated = load_for("rated", reading.setup, reading.description)
     conditions = conditions_for(reading.setup, rated, load, note["volts"])
     reading.open = _Open(note, reading.now_s, Analysis(reading.description, conditions))
@@ -122,7 +124,7 @@ def _close_run(reading: _Reading, end: dict[str, Any]) -> None:
         load_text=note["text"],
         began_s=began_s - (reading.origin_s or 0.0),
         lasted_s=reading.now_s - began_s,
-        measured=measured or _snapshot(analysis, reading.setup),
+        measured=measured or snapshot(analysis, reading.setup.counts),
         cycles=analysis.cycles_complete,
         cycles_excluded=analysis.cycles_excluded,
         supply_v=note["volts"],
@@ -132,7 +134,3 @@ def _close_run(reading: _Reading, end: dict[str, Any]) -> None:
     reading.records.setdefault(note["step"], []).append(record)
     for kind, count in analysis.losses.items():
         reading.losses[kind] = reading.losses.get(kind, 0) + count
-
-
-def _snapshot(analysis: Analysis, setup: Setup) -> Measured:
-    return analysis.measured(setup.counts) if analysis.latest else Measured()

@@ -1,4 +1,4 @@
-"""A look at the board without a unit: is it the board that it says it is, does it hear us, do its built-in standard and lamps read right."""
+"""A look at the board without a unit: does it answer, are its channels alive, do its standard and its lamps read right."""
 
 from __future__ import annotations
 
@@ -19,7 +19,12 @@ _LOOK_S = 0.5
 _LAMP_SETTLE_S = 1.0
 _LAMP_OFF = 0.14  # lamps are within 6 % of their wattage (UN R37), the rest is the current channel and ageing
 _K = 3.0  # a reading further off than this many standard uncertainties is a finding
-_TESTS = {1: "its built-in standard reads wrong", 2: "a channel is stuck", 4: "its program memory is damaged", 8: "its stored scales are damaged"}
+_TESTS = {
+    1: "its built-in standard reads wrong",
+    2: "a channel is stuck",
+    4: "its program memory is damaged",
+    8: "its stored scales are damaged",
+}
 
 
 class State(StrEnum):
@@ -39,7 +44,9 @@ class Finding:
     text: str
 
 
-def self_check(port: Port, *, lamps: bool = False, system_v: float = 12.0, operator: Operator | None = None) -> tuple[Finding, ...]:
+def self_check(
+    port: Port, *, lamps: bool = False, system_v: float = 12.0, operator: Operator | None = None
+) -> tuple[Finding, ...]:
     """Check the board behind `port`. BoardFault or PortError if there is no talking to it; everything is open afterwards.
 
     `lamps`: light each lamp of the bank alone through the shorting link, which `operator` fits (a simulated board does it by
@@ -55,7 +62,8 @@ def self_check(port: Port, *, lamps: bool = False, system_v: float = 12.0, opera
 def _findings(board: BoardClient, lamps: bool, system_v: float, operator: Operator | None) -> Iterator[Finding]:
     description = board.open()
     yield Finding("identity", State.GOOD, board.identity())
-    yield Finding("description", State.GOOD, f"{len(description.channels)} channels, {len(description.loads)} loads, its check fits")
+    has = f"{len(description.channels)} channels, {len(description.loads)} loads"
+    yield Finding("description", State.GOOD, f"{has}, its check fits")
     yield _self_test(board)
     watch = Watch(description)
     board.listener = watch
@@ -85,7 +93,7 @@ def _self_test(board: BoardClient) -> Finding:
     result = int(board.query("*TST?", r"\d{1,3}", timeout_s=SELF_TEST_S))
     parse_error(board.query("SYST:ERR?", r'[+-]?\d+,"[^"]*"'))
     wrong = [text for bit, text in _TESTS.items() if result & bit]
-    return Finding("self-test", State.BAD if result else State.GOOD, "; ".join(wrong) if result else "the board finds nothing wrong")
+    return Finding("self-test", State.BAD if result else State.GOOD, "; ".join(wrong) or "the board finds nothing wrong")
 
 
 def _standards(description: BoardDescription, readings: Mapping[str, TypeA]) -> Iterator[Finding]:
@@ -126,7 +134,8 @@ def _supply(board: BoardClient, watch: Watch, system_v: float) -> Iterator[Findi
         yield Finding("supply", State.NOT_DONE, "the board has no channel v_in")
         return
     there = 0.8 * system_v <= seen.mean <= 1.4 * system_v
-    yield Finding("supply", State.GOOD if there else State.BAD, f"{seen.mean:.2f} V at the unit's input, in a {system_v:g} V system")
+    text = f"{seen.mean:.2f} V at the unit's input, in a {system_v:g} V system"
+    yield Finding("supply", State.GOOD if there else State.BAD, text)
 
 
 def _lamps(board: BoardClient, description: BoardDescription, watch: Watch, system_v: float) -> Iterator[Finding]:

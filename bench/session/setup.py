@@ -1,4 +1,4 @@
-"""How a test is set up: the unit, the load that it is for, the supply, what it is held to; and what that means on a given board."""
+"""How a test is set up: the unit, the load that it is for, the supply, what it is held to; and what that means on a board."""
 
 from __future__ import annotations
 
@@ -28,8 +28,8 @@ class SetupError(ValueError):
 class Setup:
     """What is tested, on what, and what it is held to.
 
-    - `rated`: watts of each lamp that the unit is for; the board's lamps are chosen by it. `lamps`: the loads by number instead, for
-      lamps in the free sockets; `filament=False` if they are not filament lamps (then their current is not checked).
+    - `rated`: watts of each lamp that the unit is for; the board's lamps are chosen by it. `lamps`: the loads by number instead,
+      for lamps in the free sockets; `filament=False` if they are not filament lamps (then their current is not checked).
     - `supply_v`: at the lamps with the unit shorted; None for the nominal 6.4, 12.8, 25.6 V (SAE J590).
     - `limits`: what `files.named_limits` gives: a name to choose by and the sets to choose from, for each set or family.
     - `rested_s`: how long unit and lamps are known to have been off when the test begins; it counts as cooling.
@@ -51,11 +51,12 @@ class Setup:
 
     def __post_init__(self) -> None:
         if self.system_v not in _SYSTEMS:
-            raise SetupError(f"setting up the test: system voltage {self.system_v:g} V, allowed: {', '.join(f'{v:g}' for v in _SYSTEMS)}")
+            raise SetupError(f"setting up the test: a {self.system_v:g} V system, allowed: {_volts_text(_SYSTEMS)}")
         if not self.rated or not all(math.isfinite(w) and w > 0.0 for w in self.rated):
             raise SetupError(f"setting up the test: rated load {self.rated!r}, wanted the watts of at least one lamp")
         if self.supply_v is not None and not 0.4 * self.system_v <= self.supply_v <= 1.4 * self.system_v:
-            raise SetupError(f"setting up the test: supply {self.supply_v:g} V in a {self.system_v:g} V system, allowed: 40 % to 140 % of it")
+            got = f"a supply of {self.supply_v:g} V in a {self.system_v:g} V system"
+            raise SetupError(f"setting up the test: {got}, allowed: 40 % to 140 % of it")
 
     @property
     def nominal_v(self) -> float:
@@ -79,6 +80,10 @@ class Setup:
         return Counts(max(s.averaging.skip for s in sets), max(s.averaging.average for s in sets))
 
 
+def _volts_text(volts: Sequence[float]) -> str:
+    return ", ".join(f"{v:g} V" for v in volts)
+
+
 def watts_text(watts: Sequence[float]) -> str:
     """`2 x 21 W + 5 W`, heaviest first."""
     parts = []
@@ -90,7 +95,7 @@ def watts_text(watts: Sequence[float]) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Load:
-    """Loads to close for a run: their numbers on the board (the tell-tale at the pilot terminal included), and the lamps' watts."""
+    """Loads to close for a run: their numbers on the board (the tell-tale at the pilot terminal included), and the watts."""
 
     numbers: tuple[int, ...]
     watts: tuple[float, ...]
@@ -112,7 +117,7 @@ def load_for(loads: Loads, setup: Setup, description: BoardDescription) -> Load:
     else:
         spare = tuple(n for n in _lamps_of(TRAILER_W, description) if n not in rated)
         if not spare:
-            raise SetupError(f"choosing lamps for a trailer: no lamp of {TRAILER_W:g} W is left in the bank besides {setup.rated_load}")
+            raise SetupError(f"choosing lamps for a trailer: no lamp of {TRAILER_W:g} W is left besides {setup.rated_load}")
         numbers = (*rated, spare[0])
     unknown = [n for n in numbers if n not in description.loads or description.loads[n].kind not in ("LAMP", "FREE")]
     if unknown:
@@ -133,7 +138,8 @@ def bank_text(description: BoardDescription) -> str:
 
 
 def _lamps_of(watts: float, description: BoardDescription) -> list[int]:
-    return [n for n, load in sorted(description.loads.items()) if load.kind == "LAMP" and abs(load.nominal - watts) < 0.05 * watts]
+    lamps = sorted((n, load) for n, load in description.loads.items() if load.kind == "LAMP")
+    return [n for n, load in lamps if abs(load.nominal - watts) < 0.05 * watts]
 
 
 def _watts(number: int, description: BoardDescription) -> float:
@@ -157,12 +163,12 @@ def steady_a(load: Load, setup: Setup, lamp_v: float) -> float | None:
 
 
 def open_v(setup: Setup, rated: Load, lamp_v: float) -> float:
-    """The supply's voltage without load that leaves lamp_v at the lamps with the unit shorted and the rated load on (SAE J823)."""
+    """The supply's voltage without load that leaves lamp_v at the lamps, unit shorted and rated load on (SAE J823)."""
     return lamp_v + LOOP_OHM * (steady_a(rated, setup, lamp_v) or 0.0)
 
 
 def conditions_for(setup: Setup, rated: Load, load: Load, lamp_v: float) -> Conditions:
-    """What the analysis has to know; the band of the supply is what the loop's resistance leaves at the unit, 2.5 % wider each way."""
+    """What the analysis has to know; the band of the supply is what the loop leaves at the unit, 2.5 % wider each way."""
     source_v = open_v(setup, rated, lamp_v)
     falls = 1.2 * LOOP_OHM * (steady_a(load, setup, lamp_v) or 0.0)
     slack = _SUPPLY_PART * lamp_v
@@ -176,7 +182,7 @@ def conditions_for(setup: Setup, rated: Load, load: Load, lamp_v: float) -> Cond
 
 
 def protection_a(setup: Setup, load: Load, lamp_v: float, description: BoardDescription) -> float | None:
-    """Over-current level: a quarter above the inrush of cold lamps through the loop; the board's largest if the load is not known."""
+    """Over-current level: a quarter above the inrush of cold lamps through the loop; the largest if the load is not known."""
     limit = description.limits.get("CURR")
     if limit is None:
         return None

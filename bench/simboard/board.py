@@ -10,20 +10,18 @@ from bisect import bisect_right
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import reduce
-from typing import Any, NamedTuple, Protocol
+from typing import Any, Protocol
 
 import numpy as np
-import numpy.typing as npt
 
 from bench.description import BoardDescription, description_lines
 from bench.simboard.commands import CommandError, LineBuffer, Status, execute
 from bench.simboard.link import Link
 from bench.simboard.protection import Protection, Trip, Wave
 from bench.simboard.rig import RIG_FAULTS, Rig, Waveform, draw_hidden, rig_description
+from bench.simboard.sampling import FullFrame, Run, Stand
 from bench.simboard.uplink import Uplink
 from bench.wire import (
-    SAMPLES_PER_FRAME,
-    STAMP_MODULUS,
     EventFrame,
     EventKind,
     ResetCause,
@@ -32,12 +30,10 @@ from bench.wire import (
     encode_event,
     encode_reply,
     encode_sample_frame,
-    pack_samples,
 )
 
 FIRMWARE = "1.0-sim"
 LONGEST_STEP_S = 0.04
-BURST_OVER_S = 0.02
 
 
 class World(Protocol):
@@ -65,36 +61,9 @@ class Settings:
     range_number: int = 0
 
 
-class _Head(NamedTuple):
-    """How the board stood at a frame's first sample."""
-
-    loads: int
-    state: int
-    comparator: bool
-
-
-class _Due(NamedTuple):
-    """A frame that becomes ready within a step; those of a step are sent in the order of time, and numbered then."""
-
-    t_s: float
-    send: Callable[[], None]
-
-
-@dataclass
-class _Run:
-    """A run of sampling. `taken` samples were held so far, of which those in `pending` are not yet in a frame."""
-
-    begun_s: float
-    clock_hz: float
-    ticks_per_sample: int
-    taken: int
-    pending: npt.NDArray[np.uint16]
-    head: _Head
-    burst: tuple[float, float, int] | None = None
-
-    @property
-    def period_s(self) -> float:
-        return self.ticks_per_sample / self.clock_hz
+def _plain_name(name: str) -> str:
+    """LINK and NONE are words of the protocol, in any case; a unit's name is its own."""
+    return name.upper() if name.upper() in ("LINK", "NONE") else name
 
 
 def _no_units(name: str) -> Any:
@@ -134,7 +103,7 @@ class SimulatedBoard:
         self.link = Link() if link is None else link
         self.uplink = Uplink(delay_rng, self.link)
         self.world = world
-        self.unit_name = unit_name
+        self.unit_name = _plain_name(unit_name)
         self.supply_v = supply_v
         self.find_unit = find_unit
         self.now_s = 0.0
@@ -204,7 +173,7 @@ class SimulatedBoard:
         self.status = Status()
         self._buffer = LineBuffer()
         self._protection = Protection(self._top_v)
-        self._run: _Run | None = None
+        self._run: Run | None = None
         self._run_number = 0
         self._sequence = 0
         self._edges: list[float] = []
@@ -241,19 +210,19 @@ class SimulatedBoard:
         self.rig.configure(self.settings.range_number)
         clock_hz = self.description.clock_hz * (1.0 + self.rig.hidden.clock_error)
         ticks = self.description.modes[self.settings.mode].ticks_per_sample
-        self._run = _Run(self.now_s, clock_hz, ticks, 0, np.empty(0, np.uint16), _Head(0, 0, False))
+        self._run = Run(self.rig, self.now_s, clock_hz, ticks, self._first_stamp)
 
     def stop(self) -> None:
         """`ABORt`: a frame not yet full is not sent."""
         if self._run is not None:
-            stamp = (self._first_stamp + self._run.taken) % STAMP_MODULUS
+            stamp = self._run.end_stamp()
             self._run = None
             self._event(self.now_s, EventKind.STOPPED, 0, place=(stamp, 0))
 
     def fit(self, name: str, unit: Any) -> None:
         """Put a unit (or the link, or nothing) in the socket."""
         self.world.set_unit(unit)
-        self.unit_name = name
+        self.unit_name = _plain_name(name)
 
     def set_supply(self, volts: float) -> None:
         self.world.set_supply(volts)
@@ -271,12 +240,7 @@ class SimulatedBoard:
 
     def stamp_at(self, t_s: float) -> tuple[int, int]:
         """Stamp and ticks of a moment of the run; 0, 0 when not sampling."""
-        run = self._run
-        if run is None:
-            return 0, 0
-        # A moment computed from a sample's own instant must not fall a tick before it by rounding.
-        samples, ticks = divmod(math.floor((t_s - run.begun_s) * run.clock_hz + 1e-3), run.ticks_per_sample)
-        return (self._first_stamp + samples) % STAMP_MODULUS, ticks
+        return (0, 0) if self._run is None else self._run.stamp_at(t_s)
 
     # --- switches and trips ---
 
@@ -324,80 +288,30 @@ class SimulatedBoard:
             at = max(trip.t_s, self.now_s)
             self._offset_s += stop_s - at
             stop_s, wave = at, wave.until(at)
-        level = self.rig.comparator
+        before = Stand(self._switch_bits() & 0xFF, self._state(), self.rig.comparator)
         changes = self.rig.follow(wave)
         self._edges += changes
         if self._run is not None:
-            due = self._bursts(self._run, stop_s, changes, level) + self._samples(self._run, stop_s, changes, level)
-            for item in sorted(due, key=lambda item: item.t_s):
-                item.send()
+            for item in self._run.step(stop_s, changes, before):
+                if isinstance(item, FullFrame):
+                    self._send_samples(item)
+                else:
+                    place, count = self._run.stamp_at(item.first_s), min(item.count, 0xFFFF)
+                    self._event(item.ready_s, EventKind.BURST, int(item.high), count, place=place, comparator=item.high)
         self.now_s = stop_s
         if trip is not None:
             self._open_for(trip.cause)
 
-    def _bursts(self, run: _Run, stop_s: float, changes: list[float], level: bool) -> list[_Due]:
-        """Comparator changes, gathered into bursts: (first, last, number); `level` is the comparator's before the step."""
-        due = []
-        for t in (*changes, math.inf):
-            if run.burst is not None and min(t, stop_s) - run.burst[1] >= BURST_OVER_S:
-                due.append(self._burst_due(*run.burst, level))
-                run.burst = None
-            if t < math.inf:
-                first, _, count = run.burst or (t, t, 0)
-                run.burst = first, t, count + 1
-                level = not level
-        return due
-
-    def _burst_due(self, first_s: float, last_s: float, count: int, level: bool) -> _Due:
-        over_s = last_s + BURST_OVER_S
-
-        def send() -> None:
-            place = self.stamp_at(first_s)
-            self._event(over_s, EventKind.BURST, int(level), min(count, 0xFFFF), place=place, comparator=level)
-
-        return _Due(over_s, send)
-
-    def _samples(self, run: _Run, stop_s: float, changes: list[float], level: bool) -> list[_Due]:
-        """Hold the samples of this step; those frames that they fill."""
-        end = math.floor((stop_s - run.begun_s) / run.period_s) + 1
-        if end <= run.taken:
-            return []
-        t = run.begun_s + np.arange(run.taken, end, dtype=np.float64) * run.period_s
-        fresh = self.rig.counts(t, self._first_stamp + run.taken)
-        if not len(run.pending):
-            run.head = self._head_at(float(t[0]), changes, level)
-        counts = np.concatenate((run.pending, fresh))
-        begin, run.taken = end - len(counts), end
-        frames = len(counts) // SAMPLES_PER_FRAME
-        run.pending = counts[frames * SAMPLES_PER_FRAME :]
-        bodies = pack_samples(counts[: frames * SAMPLES_PER_FRAME])
-        due = []
-        for k in range(frames):
-            size = len(bodies) // frames
-            next_index = begin + (k + 1) * SAMPLES_PER_FRAME
-            ready_s = run.begun_s + (next_index - 1) * run.period_s
-            stamp = (self._first_stamp + next_index - SAMPLES_PER_FRAME) % STAMP_MODULUS
-            due.append(self._frame_due(ready_s, stamp, run.head, bodies[k * size : (k + 1) * size]))
-            run.head = self._head_at(run.begun_s + next_index * run.period_s, changes, level)
-        return due
-
-    def _head_at(self, t_s: float, changes: list[float], level: bool) -> _Head:
-        """At a moment within the step: switches move only between steps."""
-        return _Head(self._switch_bits() & 0xFF, self._state(), level ^ bool(bisect_right(changes, t_s) & 1))
-
-    def _frame_due(self, ready_s: float, stamp: int, head: _Head, body: bytes) -> _Due:
-        def send() -> None:
-            skipped = self.rig.hidden.frames_skipped
-            if skipped and self._chance.random() < skipped:
-                self._samples_lost = True
-                return
-            flags = self._flags(head.comparator) | int(self._samples_lost)
-            self._samples_lost = False
-            sequence, edges = self._next_sequence(), self._count_edges(ready_s)
-            frame = SampleFrame(sequence, stamp, head.loads, head.state, flags, edges, body)
-            self._send_frame(ready_s, encode_sample_frame(frame))
-
-        return _Due(ready_s, send)
+    def _send_samples(self, full: FullFrame) -> None:
+        skipped = self.rig.hidden.frames_skipped
+        if skipped and self._chance.random() < skipped:
+            self._samples_lost = True
+            return
+        flags = self._flags(full.stand.comparator) | int(self._samples_lost)
+        self._samples_lost = False
+        sequence, edges = self._next_sequence(), self._count_edges(full.ready_s)
+        frame = SampleFrame(sequence, full.stamp, full.stand.loads, full.stand.state, flags, edges, full.body)
+        self._send_frame(full.ready_s, encode_sample_frame(frame))
 
     # --- frames ---
 

@@ -108,7 +108,7 @@ def _number(text: str) -> float:
     except ValueError:
         if re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)(E[+-]?\d+)?\s*[A-Z]+", text, re.IGNORECASE):
             raise CommandError(-138) from None
-        raise CommandError(-120 if re.match(r"[+-.\d]", text) else -104) from None
+        raise CommandError(-120 if re.match(r"[-+.\d]", text) else -104) from None
 
 
 def _whole(text: str) -> float:

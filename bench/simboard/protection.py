@@ -93,11 +93,14 @@ class Protection:
 def low_passed(t: Array, x: Array, before: float) -> Array:
     """A first-order low-pass of time constant 47 ms at the nodes of straight lines, from its value at the first node: exact."""
     tau = SLOW_TRIP_TAU_S
-    dt = np.diff(t)
+    dt = t[1:] - t[:-1]
     decay = np.exp(dt / -tau)
-    lag = tau * np.divide(np.diff(x), dt, out=np.zeros_like(dt), where=dt > 0.0)
-    gain = x[1:] - lag - (x[:-1] - lag) * decay
-    gain[dt <= 0.0] = 0.0
+    lag = tau * np.divide(x[1:] - x[:-1], dt, out=np.zeros_like(dt), where=dt > 0.0)
+    gain = np.where(dt > 0.0, x[1:] - lag - (x[:-1] - lag) * decay, 0.0)
     grown = np.exp((t - t[0]) / tau)
-    result: Array = np.concatenate(([before], before + np.cumsum(gain * grown[1:]))) / grown
+    result = np.empty_like(t)
+    result[0] = before
+    np.cumsum(gain * grown[1:], out=result[1:])
+    result[1:] += before
+    result /= grown
     return result

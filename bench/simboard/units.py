@@ -17,8 +17,6 @@ MECHANISMS = ("NC", "HWh", "HWp", "TC", "ELo", "EL", "EL2")
 """Thermal closed at rest; hot wire with magnetic hold, plain hot wire; two coils and capacitor; electronic: outage signalling,
 plain three-terminal, two-terminal."""
 
-_REFERENCE_A = 3.594  # two 21 W lamps at 12.8 V
-
 
 @dataclass(frozen=True, slots=True)
 class Rating:
@@ -120,7 +118,7 @@ Mechanism = ThermalClosed | HotWire | TwoCoil | Electronic | Link
 
 @dataclass(frozen=True, slots=True)
 class Contact:
-    """ohm: when new, and what it should be; how long it bounces; film_ohm fades by a quarter at each make; chances per operation."""
+    """ohm: when new; good_ohm: as it should be; film_ohm fades by a quarter at each make; probabilities are per operation."""
 
     ohm: float = 0.012
     good_ohm: float = 0.012
@@ -168,7 +166,7 @@ EMPTY = Unit("NONE", "NONE", Link(math.inf), Rating(), Contact(0.0))
 def nominal(kind: str, rating: Rating | None = None, name: str | None = None) -> Unit:
     """The middle one of its kind, new. ValueError for an unknown kind."""
     rating = rating or Rating()
-    amps = rating.current_a() / _REFERENCE_A
+    amps = rating.current_a() / Rating().current_a()
     volts = rating.system_v / 12.0
     pilot = Pilot(2.85 * amps, 2.2 * amps)
     contact = Contact()

@@ -1,4 +1,4 @@
-"""A recording analysed and judged, by the same line as a board's samples."""
+"""A recording made elsewhere analysed and judged, by the same line as a board's samples."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from bench.clock import ClockComparison
 from bench.measure import Conditions, Measured, measure
 from bench.procedure import ORDINARY, Procedure, RunStep
 from bench.record import StepRecord, TestRecord
-from bench.recording.reading import Recording, read_recording
+from bench.recording import Recording, read_recording
 from bench.session.assemble import Story, assemble
 from bench.session.combine import Runs
 from bench.session.setup import Setup
@@ -19,8 +19,10 @@ from bench.uncertainty import Measurement, NotMeasured
 
 # Half-width of the relative error of an instrument's time base about which nothing was said: common practice, no source.
 CLOCK_HALF_WIDTH = 1e-4
-# What the output's voltage is behind; without it in the file, a stand-in made of the current shows no more than when the contact made.
+# Without the output's voltage in the file, a stand-in made of the current shows when the contact made, but not these.
 _OF_OUTPUT = ("lamp_v", "drop_v", "drop_largest_v", "contact_ohm", "drop_trend_v_per_min")
+# Contact bounce is 1-3 ms of shorter gaps (common practice, no source).
+_BOUNCE_INTERVAL_S = 0.5e-3
 _STEP = RunStep("recording", "Recording made elsewhere", judge=ORDINARY)
 PROCEDURE = Procedure("recording", "A recording made elsewhere", "", (_STEP,))
 
@@ -65,7 +67,9 @@ def analysed(recording: Recording, setup: Setup) -> tuple[Measured, int, int, fl
         end_s = block.end_s
     line.finish()
     found = measure(line.evidence(), setup.counts)
-    values: dict[str, Measurement] = {**found.values, "clock_error": NotMeasured("a recording has no board whose clock could be compared")}
+    values: dict[str, Measurement] = {**found.values, "clock_error": NotMeasured("no board: a recording")}
+    if recording.interval_s > _BOUNCE_INTERVAL_S:
+        values |= dict.fromkeys(("bounce_make_s", "bounce_break_s"), NotMeasured(f"{1.0 / recording.interval_s:.0f} rows a second are too few"))
     if recording.output_stands_in:
         values |= dict.fromkeys(_OF_OUTPUT, NotMeasured("the recording has no column v_out"))
     return replace(found, values=values), line.complete, line.cutter.broken, end_s

@@ -1,0 +1,10 @@
+"""What the command line and the Python API take where nothing was said. It imports nothing, so that asking costs nothing."""
+
+ADDRESS = "sim://bench-el-plain"
+UNIT = "unnamed"
+PROCEDURE = "quick"
+RATED_W = (21.0, 21.0)
+SYSTEM_V = 12.0
+LIMITS = ("un-r48", "sae-j945")
+"""One for what a vehicle must show, one for what a unit must do; both hold for every mechanism."""
+GRADE_RULE = "default"

@@ -1,0 +1,118 @@
+"""One run of a unit on one load: switched on, watched until there is nothing more to learn, switched off."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from bench.analysis import Analysis
+from bench.description import BoardDescription
+from bench.measure import Conditions, Counts, Measured
+from bench.procedure import RunStep
+from bench.session.board import BoardClient
+from bench.session.progress import Live
+from bench.session.setup import Load
+
+REST_S = 0.5  # everything open before each run: the zeros of the currents are read then
+LOOK_S = 0.1
+_MEASURE_S = 1.0
+_STEADY_S, _DARK_S = 5.3, 6.0  # a behaviour is clear when nothing has happened for so long, and for three periods
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What is to be done: `wanted` good cycles; `closed` if the unit is known to be closed at rest."""
+
+    step: RunStep
+    load: Load
+    volts: float
+    wanted: int
+    counts: Counts
+    conditions: Conditions
+    closed: bool = False
+
+
+class Run:
+    """`drive` it once; `measured` and `analysis` hold what it showed, also after it was broken off.
+
+    `tell` gets a `Live` ten times a second. `enough` is asked once a second whether what was measured will do.
+    """
+
+    def __init__(
+        self,
+        board: BoardClient,
+        description: BoardDescription,
+        plan: Plan,
+        tell: Callable[[Live], None],
+        enough: Callable[[Measured], bool],
+    ) -> None:
+        self.analysis = Analysis(description, plan.conditions)
+        self.stopped_early = False
+        self._board = board
+        self._plan = plan
+        self._tell = tell
+        self._enough = enough
+        self._now_s = board.port.now_s
+        self._on_s = self._changed_s = self._measured_s = 0.0
+        self._seen: tuple[bool | None, int, int] = (None, 0, 0)
+        self._latest: Measured | None = None
+        self._final: Measured | None = None
+
+    @property
+    def measured(self) -> Measured:
+        """What the run showed until it was switched off or broken off."""
+        return self._final or snapshot(self.analysis, self._plan.counts)
+
+    def drive(self) -> None:
+        board, plan = self._board, self._plan
+        board.listener = self.analysis.feed
+        board.start_sampling()
+        board.attend(REST_S)
+        board.close_loads(plan.load.numbers)
+        board.attend(LOOK_S)
+        board.switch_master(True)
+        self._on_s = self._changed_s = self._now_s()
+        while not self.stopped_early and not self._done():
+            board.attend(LOOK_S)
+            self._watch()
+        # Taken before switching off, which is not the unit's doing.
+        self._final = snapshot(self.analysis, plan.counts)
+        board.note(note="off")
+        board.all_open()
+        board.attend(LOOK_S)
+        board.stop_sampling()
+        board.listener = None
+
+    def _watch(self) -> None:
+        """See how it stands, and tell."""
+        now_s, analysis = self._now_s(), self.analysis
+        seen = analysis.contact_closed, analysis.cycles_complete, analysis.cycles_excluded
+        if seen != self._seen:
+            self._seen, self._changed_s = seen, now_s
+        fresh = now_s - self._measured_s >= _MEASURE_S
+        if fresh:
+            self._latest, self._measured_s = snapshot(analysis, self._plan.counts), now_s
+        on_s = now_s - self._on_s
+        left_s = max(0.0, self._at_most_s() - on_s)
+        self._tell(Live(on_s, left_s, seen[1], self._plan.wanted, seen[0], dict(analysis.latest), self._latest))
+        self.stopped_early = fresh and self._latest is not None and self._enough(self._latest)
+
+    def _at_most_s(self) -> float:
+        """How long this run may last; less for a unit that is closed at rest, as soon as that is known."""
+        step = self._plan.step
+        closed = self._plan.closed or (self._latest is not None and self._latest.facts.get("rest") == "closed")
+        return min(step.at_most_s, step.closed_at_most_s) if closed and step.closed_at_most_s is not None else step.at_most_s
+
+    def _done(self) -> bool:
+        """Enough cycles, no time left, or a behaviour that is clear: steadily on or dark."""
+        now_s, cycles = self._now_s(), self.analysis.cycles_complete
+        if cycles >= self._plan.wanted or now_s - self._on_s >= self._at_most_s():
+            return True
+        usual_s = (self._changed_s - self._on_s) / cycles if cycles else 0.0
+        clear_s = _STEADY_S if self.analysis.contact_closed else _DARK_S
+        return now_s - self._changed_s >= max(clear_s, 3.2 * usual_s)
+
+
+def snapshot(analysis: Analysis, counts: Counts) -> Measured:
+    """What a run shows so far; nothing if it ended before the first sample."""
+    return analysis.measured(counts) if analysis.latest else Measured()

@@ -1,0 +1,24 @@
+"""House rules for test runs: under CI a skipped test is a failed one, and tests of real boards run only when asked for."""
+
+from __future__ import annotations
+
+import os
+
+import pytest
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out what needs a board on the desk, unless `-m` speaks of it."""
+    if "hardware" in str(config.getoption("markexpr")):
+        return
+    kept = [item for item in items if item.get_closest_marker("hardware") is None]
+    config.hook.pytest_deselected(items=[item for item in items if item not in kept])
+    items[:] = kept
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """CI=true: a test that was skipped has not held."""
+    reporter = session.config.pluginmanager.get_plugin("terminalreporter")
+    if os.environ.get("CI") == "true" and reporter is not None and reporter.stats.get("skipped") and not session.exitstatus:
+        reporter.write_line("tests were skipped: under CI that is a failure")
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED

@@ -1,0 +1,223 @@
+"""The command line without a board: help, lists, records, errors in one line, exit codes."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from io import StringIO
+from pathlib import Path
+
+import jsonschema
+import pytest
+from sample_records import cases, record
+
+from bench import __version__
+from bench.cli import COMMANDS, run
+from bench.cli.exit_codes import BENCH, CANCELLED, FAIL, PASS, UNDECIDED, USAGE, code_for, code_of
+from bench.measure import BenchFault
+from bench.ports import PortError
+from bench.record_json import to_json
+from bench.session.board import BoardSilent
+from bench.table import TableError
+
+ROOT = Path(__file__).parent.parent
+
+
+@pytest.fixture
+def kept(tmp_path: Path) -> Path:
+    path = tmp_path / "unit.json"
+    path.write_text(to_json(record()), encoding="ascii")
+    return path
+
+
+def test_the_page_of_commands(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["--help"]) == PASS
+    page = capsys.readouterr().out
+    assert all(f"  {name} " in page for name in COMMANDS)
+    assert all(f"  {code} " in page for code in (0, 1, 2, 3, 4, 130))
+    assert max(map(len, page.splitlines())) <= 80
+    assert run([]) == PASS
+    assert capsys.readouterr().out == page
+
+
+def test_the_version(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["--version"]) == PASS
+    assert capsys.readouterr().out == f"makebreak {__version__}\n"
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_teaches_with_an_example(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run([name, "--help"]) == PASS
+    page = capsys.readouterr().out
+    assert page.startswith(f"Usage: makebreak {name} ")
+    assert f"\n  makebreak {'test' if name in ('units', 'faults') else name} " in page or f"\n  makebreak {name}\n" in page
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_has_a_module(name: str) -> None:
+    assert (ROOT / "bench" / "cli" / f"{name}.py").exists()
+
+
+def test_starting_imports_neither_click_nor_numpy() -> None:
+    """The first page must come at once: what it must not import, rather than a time that a busy machine would spoil."""
+    code = (
+        "import sys, bench.cli; bench.cli.run(['--help']); "
+        "slow = {'click', 'rich', 'numpy', 'pandas', 'pint', 'scipy', 'serial', 'inspect'} & set(sys.modules); "
+        "sys.exit(','.join(sorted(slow)) or 0)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["nothing"], "there is no command 'nothing'; there are test, judge"),
+        (["test", "--rated", "2x"], "'2x' is no list of lamps"),
+        (["test", "--rated", "0x21"], "'0x21' is no list of lamps"),
+        (["test", "--lamps", "9"], "'9' is no list of loads"),
+        (["test", "--limits", "nowhere"], "limit set nowhere: no such name"),
+        (["test", "--procedure", "nowhere"], "procedure nowhere: no such name"),
+        (["test", "--grade-rule", "nowhere"], "grade rule nowhere: no such name"),
+        (["test", "--system", "48"], "'48' is not one of"),
+        (["test", "--supply", "60"], "60 V in a 12 V system"),
+        (["limits", "nowhere"], "nowhere"),
+        (["limits", "nowhere.toml"], "cannot be read"),
+        (["procedures", "nowhere"], "procedure nowhere: no such name"),
+        (["judge", "nowhere.csv"], "'nowhere.csv' does not exist"),
+        (["show", "nowhere.json"], "'nowhere.json' does not exist"),
+    ],
+)
+def test_a_wrong_word_is_one_line_and_code_2(arguments: list[str], says: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(arguments) == USAGE
+    got = capsys.readouterr()
+    assert got.out == ""
+    assert says in got.err
+    assert "Traceback" not in got.err
+    assert len([line for line in got.err.splitlines() if not line.startswith(("Usage:", "Try ")) and line]) == 1
+
+
+def test_an_address_that_cannot_be_opened_is_the_bench(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["test", "nothing://here", "--yes"]) == BENCH
+    assert "makebreak test: opening nothing://here" in capsys.readouterr().err
+
+
+def test_cautions_come_before_a_real_board_and_need_an_answer(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sys.stdin", StringIO("y\n"))
+    assert run(["test", "nothing://here"]) == USAGE
+    got = capsys.readouterr().err
+    assert "fuse within 15 cm" in got
+    assert "--yes" in got
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["limits"],
+        ["limits", "us-turn"],
+        ["limits", "outage-qct501"],
+        ["procedures"],
+        ["procedures", "full"],
+        ["units"],
+        ["faults"],
+    ],
+)
+def test_lists_fit_into_80_columns(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(arguments) == PASS
+    lines = capsys.readouterr().out.splitlines()
+    assert len(lines) > 3
+    assert max(map(len, lines)) <= 80
+
+
+def test_a_shops_own_file_is_shown(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text((ROOT / "bench/data/limits/shop-example.toml").read_text(encoding="utf-8"), encoding="utf-8")
+    assert run(["limits", str(own)]) == PASS
+    assert "max 500 mV" in capsys.readouterr().out
+
+
+def test_the_schema_fits_what_is_written(kept: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["schema"]) == PASS
+    jsonschema.validate(json.loads(kept.read_text()), json.loads(capsys.readouterr().out))
+
+
+def test_a_kept_record_is_shown(kept: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["show", str(kept), "--budget"]) == PASS
+    out = capsys.readouterr().out
+    assert out.startswith("PASS   DEMO-1")
+    assert "Uncertainty budget" in out
+    assert "\x1b" not in out
+
+
+def test_a_damaged_record_is_refused(kept: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    kept.write_text(kept.read_text().replace('"format": 1', '"format": 2'))
+    assert run(["show", str(kept)]) == USAGE
+    assert "format 2 is newer than this version reads (1)" in capsys.readouterr().err
+    kept.write_bytes(b"\xff\xfe")
+    assert run(["show", str(kept)]) == USAGE
+    assert "reading" in capsys.readouterr().err
+
+
+def test_a_hostile_record_is_printed_and_not_obeyed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "hostile.json"
+    path.write_text(to_json(cases()["hostile"]))
+    assert run(["show", str(path)]) == BENCH
+    out = capsys.readouterr().out
+    assert "\x1b" not in out
+    assert "[/b]\\x1b[2J" in out
+
+
+def test_exit_codes_of_results() -> None:
+    codes = {name: code_for(one) for name, one in cases().items()}
+    assert codes == {
+        "pass": PASS,
+        "near-the-limit": UNDECIDED,
+        "fail": FAIL,
+        "dark": FAIL,
+        "bench-fault": BENCH,
+        "interrupted": CANCELLED,
+        "two-sets": UNDECIDED,
+        "hostile": BENCH,
+    }
+
+
+def test_a_test_that_the_board_broke_off_is_a_bench_fault() -> None:
+    broken = record(bench_faults=(BenchFault("port-lost", "the cable is out", spoils=False),), interrupted="the cable is out")
+    assert code_for(broken) == BENCH
+
+
+def test_exit_codes_of_errors() -> None:
+    assert code_of(TableError("x")) == USAGE
+    assert code_of(PortError("x")) == BENCH
+    assert code_of(BoardSilent("x")) == BENCH
+    assert code_of(RuntimeError("x")) is None
+
+
+def test_every_error_that_has_a_code_is_there() -> None:
+    from importlib import import_module
+
+    from bench.cli.exit_codes import _CODES
+
+    for name in _CODES:
+        module, _, kind = name.rpartition(".")
+        assert issubclass(getattr(import_module(module), kind), Exception), name
+
+
+def test_no_color_is_obeyed(kept: Path) -> None:
+    import os
+    import pty
+
+    def through_terminal(**more: str) -> bytes:
+        master, slave = pty.openpty()
+        environment = {**os.environ, "TERM": "xterm-256color", "COLUMNS": "80", **more}
+        subprocess.run([sys.executable, "-m", "bench", "show", str(kept)], cwd=ROOT, env=environment, stdout=slave, check=True)
+        os.close(slave)
+        got = os.read(master, 1 << 16)
+        os.close(master)
+        return got
+
+    assert b"\x1b[1;32m" in through_terminal()
+    assert b"\x1b[1;32m" not in through_terminal(NO_COLOR="1")

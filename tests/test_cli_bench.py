@@ -1,0 +1,178 @@
+"""The command line with a simulated board: the main job, cancelled jobs, captures, a board served to another process."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import re
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from bench.cli import run
+from bench.cli.exit_codes import BENCH, CANCELLED, FAIL, PASS, UNDECIDED, USAGE
+from bench.cli.hands import Person, action_text
+from bench.record_json import from_json
+from bench.session import Cool, Do, FitLink, FitUnit, SetSupply
+
+ROOT = Path(__file__).parent.parent
+UNIT = "sim://bench-el-plain?seed=3"
+
+
+def test_the_main_job(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    kept = tmp_path / "unit.json"
+    assert run(["test", UNIT, "--unit", "4711", "--json", str(kept)]) == PASS
+    out = capsys.readouterr().out
+    assert out.startswith("PASS   4711\nGood: ")
+    assert "Simulated board: no real unit was tested." in out
+    record = from_json(kept.read_text())
+    assert (record.unit, record.limit_sets) == ("4711", ("un-r48", "sae-j945"))
+    assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d[+-]\d\d:\d\d", record.when)
+
+
+def test_json_alone_on_the_standard_output(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["test", UNIT, "--json", "-", "--grade-rule", "none"]) == PASS
+    content = json.loads(capsys.readouterr().out)
+    assert content["outcome"] == "pass"
+    assert content["grade"] is None
+
+
+def test_the_same_seed_gives_the_same_values(capsys: pytest.CaptureFixture[str]) -> None:
+    def values() -> object:
+        run(["test", UNIT, "--json", "-"])
+        return json.loads(capsys.readouterr().out)["measured"]
+
+    assert values() == values()
+
+
+def test_a_bad_unit_fails(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["test", "sim://bench-nc-welded"]) == FAIL
+    assert "It does not flash: the lamps stay on" in capsys.readouterr().out
+
+
+def test_no_limit_leaves_it_undecided(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["test", UNIT, "--limits", "outage-qct501"]) == UNDECIDED
+    assert "NOT MEASURED" in capsys.readouterr().out
+
+
+def test_a_pulled_cable_is_the_bench(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["test", "sim://bench-el-plain?fault=unplug&seed=2"]) == BENCH
+    out = capsys.readouterr().out
+    assert out.startswith("NOT MEASURED")
+    assert "Interrupted" in out
+
+
+def test_a_unit_or_fault_that_nobody_knows_is_one_line(capsys: pytest.CaptureFixture[str]) -> None:
+    for address in ("sim://nobody", "sim://bench-el-plain?fault=nothing", "sim://bench-el-plain?seed=x"):
+        assert run(["test", address]) == BENCH
+        got = capsys.readouterr()
+        assert got.err.startswith("makebreak test: opening sim://")
+        assert got.err.count("\n") == 1
+
+
+def test_a_capture_is_judged_again_the_same(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    capture = tmp_path / "unit.capture"
+    assert run(["test", UNIT, "--capture", str(capture), "--json", "-"]) == PASS
+    live = json.loads(capsys.readouterr().out)
+    assert run(["judge", str(capture), "--json", "-"]) == PASS
+    again = json.loads(capsys.readouterr().out)
+    assert again["verdicts"] == live["verdicts"]
+    assert run(["test", UNIT, "--capture", str(capture)]) == USAGE
+    assert "name a file that is not there yet" in capsys.readouterr().err
+
+
+def test_a_record_that_cannot_be_written_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["test", UNIT, "--json", str(tmp_path / "nowhere" / "unit.json")]) == USAGE
+    got = capsys.readouterr()
+    assert "writing the record to" in got.err
+    assert got.out.startswith("PASS"), "the report is not lost with the file"
+
+
+def square_wave(path: Path, header: str = "time_s,v_in_V,v_out_V,i_load_A", rate_hz: float = 1.5) -> None:
+    """A recording of ten flashes after 0.2 s without voltage: 13.0 V, 3.5 A, 0.1 V lost; invented."""
+    lines = [header]
+    for n in range(8000):
+        t_s = n * 1e-3
+        powered = t_s >= 0.2
+        lit = powered and (t_s - 0.2) * rate_hz % 1.0 < 0.5
+        wobble = 0.002 * (n % 5 - 2)
+        lines.append(f"{t_s:.4f},{13.0 * powered + wobble:.3f},{12.9 * lit + wobble:.3f},{3.5 * lit + wobble:.3f}")
+    path.write_text("\n".join(lines) + "\n")
+
+
+def test_a_recording_is_judged(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    recording = tmp_path / "scope.csv"
+    square_wave(recording)
+    assert run(["judge", str(recording), "--limits", "germany", "--led", "--json", "-"]) == PASS
+    rate = json.loads(capsys.readouterr().out)["measured"]["values"]["rate_per_min"]
+    assert rate["value"] == pytest.approx(90.0, abs=0.02)
+    square_wave(recording, rate_hz=2.5)
+    assert run(["judge", str(recording), "--limits", "germany", "--led"]) == FAIL
+
+
+def test_columns_of_a_recording_can_be_renamed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    recording = tmp_path / "scope.csv"
+    square_wave(recording, "time_s,CH1,CH2,CH3")
+    renamed = [word for pair in ("CH1=v_in_V", "CH2=v_out_V", "CH3=i_load_A") for word in ("--rename", pair)]
+    exact = ["--scale-error", "i_load=0.5", "--zero-error", "i_load=0.01"]
+    assert run(["judge", str(recording), "--limits", "germany", "--led", *renamed, *exact]) == PASS
+    assert run(["judge", str(recording), "--rename", "CH1"]) == USAGE
+    assert run(["judge", str(recording), *renamed, "--scale-error", "i_load=much"]) == USAGE
+    assert "the value must be a number" in capsys.readouterr().err
+
+
+def test_the_board_checks_itself(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["check", "--lamps"]) == PASS
+    out = capsys.readouterr().out
+    assert "GOOD" in out and "BAD" not in out
+    assert run(["check", "sim://LINK?fault=reference-off"]) == BENCH
+    assert "BAD" in capsys.readouterr().out
+
+
+def test_the_ports_are_listed(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["boards", "--no-probe"]) == PASS
+    assert capsys.readouterr().out
+
+
+@pytest.mark.parametrize("action", [FitLink(), FitUnit("4711"), SetSupply(12.8, 13.16), Cool(300.0), Do("Turn it\nover.")])
+def test_what_hands_must_do_is_one_line(
+    action: FitLink | FitUnit | SetSupply | Cool | Do, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert len(action_text(action).splitlines()) == 1
+    assert Person(assume_yes=True).do(action) is None
+    assert (action_text(action) in capsys.readouterr().err) == (not isinstance(action, Cool)), (
+        "cooling is waited for, not asked for"
+    )
+
+
+@contextlib.contextmanager
+def served(*arguments: str) -> Iterator[str]:
+    """The address of a simulated board in another process."""
+    command = [sys.executable, "-m", "bench", "board", *arguments]
+    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True) as board:
+        assert board.stdout is not None
+        try:
+            yield board.stdout.readline().strip()
+        finally:
+            board.terminate()
+    assert board.returncode == 0, "a signal ends it in good order"
+
+
+def test_a_test_through_a_real_serial_port_can_be_cancelled(tmp_path: Path) -> None:
+    """Two processes and a pseudo-terminal between them: SIGTERM opens the loads, keeps the record and leaves 130."""
+    kept, capture = tmp_path / "unit.json", tmp_path / "unit.capture"
+    with served("sim://bench-el-plain") as device:
+        command = [sys.executable, "-m", "bench", "test", device, "--yes", "--json", str(kept), "--capture", str(capture)]
+        with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as test:
+            while not capture.exists() or capture.stat().st_size < 100_000:
+                assert test.poll() is None, test.communicate()
+            test.send_signal(signal.SIGTERM)
+            out, err = test.communicate(timeout=10)
+    assert test.returncode == CANCELLED, err
+    assert "fuse within 15 cm" in err, "the cautions come before a port that could be a real board's"
+    assert "Interrupted  stopped from the keyboard" in out
+    assert from_json(kept.read_text()).interrupted == "stopped from the keyboard"
