@@ -49,9 +49,13 @@ class Line:
         self.lost_at_start = False
         self.latest: dict[str, float] = {}
         self._temperature: Reading | None = None
+        self._interval_s = 0.0
 
     def feed(self, block: Block) -> list[Transition | Interruption | Gap | SupplyEdge]:
         changes = self.finder.feed(block)
+        output = block.traces["v_out"].t_s
+        if len(output) > 1:
+            self._interval_s = float(output[1] - output[0])
         if block.gap_before and self.cutter.applied is not None and not self.complete:
             self.lost_at_start = True
         self._keep(self.cutter.feed(block, changes))
@@ -94,6 +98,7 @@ class Line:
             clock=self._clock.estimate(),
             conditions=self._conditions,
             clock_half_width=self._half_width,
+            interval_s=self._interval_s,
             lost_at_start=self.lost_at_start,
             temperature=self._temperature,
         )

@@ -440,8 +440,9 @@ class CycleCutter:
     def _dark_between(self, begin_s: float, end_s: float) -> Dark:
         middle = max((begin_s + end_s) / 2.0, end_s - 0.5)
         last = end_s - 1e-4
+        tail = max(middle, end_s - 2.0 * _TAIL_S)
         return Dark(
-            mean_reading(self._current(middle, last)[2]),
+            end_reading(*self._current(tail, last)[1:], end_s),
             mean_reading(self._store.between("v_in", middle, last)[1]),
             mean_reading(self._store.between("v_out", middle, last)[1]),
             mean_reading(self._store.between("v_pilot", middle, last)[1]),

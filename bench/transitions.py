@@ -31,6 +31,7 @@ _FLAT = 0.08  # a group whose ratio moves less than this is at a level
 _LOW, _HIGH = 0.25, 0.80  # levels outside these are what they seem
 _LASTING_S = 20.0e-3  # a level counts once it has stood this long: longer than any inrush stands still
 _WAIT_S = 6.0  # how long an unclear level may hold decisions back
+_GAP_LOOK = 8  # samples back that say what the ratio just was
 _LOOK = 12  # samples on each side of a crossing that its instant may need
 
 
@@ -127,6 +128,15 @@ def _level_at(at_s: float, t_s: Array, v: Array) -> float:
     x = t_s[1:] - t_s[1:].mean()
     slope = float(x @ v[1:]) / float(x @ x)
     return float(v[1:].mean()) + slope * (at_s - float(t_s[1:].mean()))
+
+
+def _running_max(v: Array) -> Array:
+    """The largest of each value and the seven before it (or as many as there are)."""
+    for shift in (1, 2, 4):
+        later = v.copy()
+        np.maximum(v[shift:], v[:-shift], out=later[shift:])
+        v = later
+    return v
 
 
 # Tolerance of the input filter's time constant: 1 % resistor, 5 % capacitor (rectangular), as the reference rig's parts list has it.
@@ -282,10 +292,14 @@ class TransitionFinder:
             return
         self._crossed = end
         self._supply_crossings(begin, end)
-        middle = self._low + THRESHOLD * (self._high - self._low)
-        band = HYSTERESIS * (self._high - self._low)
-        ratio = self._ratio[begin:end]
-        side = np.where(ratio > middle + band, 1, np.where(ratio < middle - band, -1, 0)).astype(np.int8)
+        span = self._high - self._low
+        # A falling ratio counts as open below half of what it just was, so that the filter hides no short gap of a bounce.
+        start = max(0, begin - _GAP_LOOK)
+        just_was = _running_max(self._ratio[start:end])[begin - start :] - self._low
+        middle = np.maximum(THRESHOLD * span, 0.5 * just_was)
+        band = HYSTERESIS * span
+        above = self._ratio[begin:end] - self._low - middle
+        side = np.where(above > band, 1, np.where(above < -band, -1, 0)).astype(np.int8)
         known = np.flatnonzero(side)
         if len(known):
             signs = side[known]
@@ -296,7 +310,7 @@ class TransitionFinder:
             for j in turned:
                 k = begin + int(known[j])
                 closed = bool(signs[j] > 0)
-                self._note_crossing(*self._instant(k, closed, middle), closed)
+                self._note_crossing(*self._instant(k, closed, self._low + float(middle[k - begin])), closed)
             self._side = int(signs[-1])
         self._resolve(float(self._t[end - 1]))
 

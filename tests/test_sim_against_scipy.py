@@ -1,4 +1,7 @@
-"""The simulated thermal circuit against SciPy's `solve_ivp` with events: the same equations, written again here from their constants."""
+"""The simulated thermal circuit against SciPy's `solve_ivp` with events.
+
+The same equations, written again here from their constants.
+"""
 
 from __future__ import annotations
 
@@ -30,7 +33,7 @@ class Edges:
 def _lamp_slope(kelvin: float, volts: float) -> float:
     heat = volts**2 / (_OHM * kelvin**1.205)
     lost = _RADIATED * (kelvin**4.87 - _AMBIENT_K**4.87) + _GAS * (kelvin - _AMBIENT_K)
-    return (heat - lost) / (_MASS * (124.0 + 0.0262 * kelvin))
+    return float(heat - lost) / (_MASS * (124.0 + 0.0262 * kelvin))
 
 
 def _thermal_closed(emf: float, until_s: float) -> Edges:

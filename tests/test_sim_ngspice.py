@@ -35,7 +35,9 @@ class Spice:
 
 def spice(netlist: str, folder: Path) -> Spice:
     program = shutil.which("ngspice")
-    assert program is not None, "this check needs the program ngspice on the PATH (Debian: apt-get install ngspice); it isn't there"
+    assert program is not None, (
+        "this check needs the program ngspice on the PATH (Debian: apt-get install ngspice); it isn't there"
+    )
     raw = folder / "out.raw"
     done = subprocess.run(
         [program, "-b", "-r", str(raw), str(SPICE / netlist)], capture_output=True, text=True, timeout=120, check=False

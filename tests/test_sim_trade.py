@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from bench.simboard.loads import led_lamp, standard_bank
+from bench.simboard.trade import CASES, Behaviour, Case, behaviour
 from bench.simboard.units import MECHANISMS, Rating, nominal
 from bench.simboard.world import World
-from reports.trade_table import CASES, Behaviour, Case, behaviour
 
 BY_TITLE = {case.title: case for case in CASES}
 
@@ -41,8 +41,15 @@ def test_two_coil_unit_blinks_then_waits() -> None:
 
 
 @pytest.mark.parametrize(
-    ("kind", "drop_v", "dark_a"), [("NC", 0.36, 0.0), ("HWh", 0.15, 0.28), ("HWp", 0.09, 0.28), ("TC", 0.15, 0.007), ("ELo", 0.16, 0.004)]
-)  # fmt: skip
+    ("kind", "drop_v", "dark_a"),
+    [
+        ("NC", 0.36, 0.0),
+        ("HWh", 0.15, 0.28),
+        ("HWp", 0.09, 0.28),
+        ("TC", 0.15, 0.007),
+        ("ELo", 0.16, 0.004),
+    ],
+)
 def test_drop_and_dark_current(kind: str, drop_v: float, dark_a: float) -> None:
     pulse = _run(kind, (1, 2)).pulses[3]
     assert pulse.lowest_drop_v == pytest.approx(drop_v, abs=0.006)
@@ -79,6 +86,14 @@ def test_outage_signalling_sees_a_lamp_but_not_a_repeater() -> None:
     for volts in (11.0, 15.0):
         assert _rate("ELo", (1, 2), supply_v=volts) == pytest.approx(full, rel=0.002)
         assert _rate("ELo", (1, 5), supply_v=volts) / full > 2.0
+
+
+@pytest.mark.parametrize(("kind", "early", "late"), [("NC", 87.4, 88.8), ("HWh", 85.2, 84.4), ("HWp", 89.1, 88.4)])
+def test_rate_drifts_as_the_can_warms(kind: str, early: float, late: float) -> None:
+    makes = [p.make_s for p in _run(kind, (1, 2), 66.0).pulses]
+    for rate, begin_s in ((early, 1.0), (late, 58.0)):
+        some = [t for t in makes if begin_s <= t <= begin_s + 5.0]
+        assert 60.0 * (len(some) - 1) / (some[-1] - some[0]) == pytest.approx(rate, rel=0.01)
 
 
 def test_led_lamps() -> None:
@@ -145,4 +160,4 @@ def _lit_for_ever(kind: str) -> bool:
     world = _leds(kind)
     flashes = len(world.pulses)
     world.switch(master=False)
-    return flashes == 0 and world.pulses[0].steady_a == pytest.approx(0.30, rel=0.05)
+    return flashes == 0 and world.pulses[0].steady_a == pytest.approx(0.32, rel=0.05)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from bench.clock import ClockEstimate
 from bench.cycles import Cycle, Dark, Lit, Reading
@@ -63,14 +63,18 @@ class Evidence:
     clock: ClockEstimate
     conditions: Conditions
     clock_half_width: float = 0.0
+    interval_s: float = 0.0  # from one sample of a channel to its next
     lost_at_start: bool = False
     temperature: Reading | None = None
-    switches: Sequence[float] = field(default_factory=tuple)
 
     @property
     def end_s(self) -> float:
         """The last instant at which the unit was supplied."""
         return self.removed.t_s if self.removed is not None else self.now_s
+
+
+_NEAR = 0.1  # of the range: within this, errors of linearity are much the same (they are smooth, but for the steps of single counts)
+_NEIGHBOURS = 0.2  # what neighbouring counts differ by all the same (differential linearity 0.25 counts typical, ATmega328P data sheet)
 
 
 def systematic(e: Evidence, channel: str, value: float, others: Mapping[str, float] | None = None) -> tuple[Component, ...]:
@@ -82,10 +86,13 @@ def systematic(e: Evidence, channel: str, value: float, others: Mapping[str, flo
     rest = e.rest.get(channel)
     parts = [Component(f"{channel}: scale", abs(value) * a.u_scale)]
     if rest is not None and rest_is_zero(channel):
-        parts.append(Component(f"{channel}: zero (taken at rest)", math.hypot(rest.u, a.u_line)))
+        # Two readings are compared: errors of linearity add, but near each other on the scale they are nearly the same.
+        apart = min(1.0, abs(value) / (_NEAR * (a.high - a.low))) if math.isfinite(a.high - a.low) else 1.0
+        parts.append(Component(f"{channel}: zero (taken at rest)", rest.u))
+        parts.append(Component(f"{channel}: linearity and counts", math.sqrt(2.0) * a.u_line * max(apart, _NEIGHBOURS)))
     else:
         parts.append(Component(f"{channel}: zero", a.u_zero))
-    parts.append(Component(f"{channel}: linearity and counts", a.u_line))
+        parts.append(Component(f"{channel}: linearity and counts", a.u_line))
     for share in a.common:
         parts.append(Component(f"{channel}: share of {share.other}", abs((others or {}).get(share.other, 0.0)) * share.u))
     return tuple(parts)

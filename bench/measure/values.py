@@ -208,7 +208,9 @@ def _bounce(e: Evidence) -> dict[str, Measurement]:
             found[name] = NotMeasured("no such transition was seen")
             continue
         worst = max(edges, key=lambda t: t.bounce_s)
-        found[name] = duration(e, worst.bounce_s, (Component("first and last crossing", worst.u_s * math.sqrt(2.0)),), len(edges))
+        # A last gap shorter than the sampling interval may not have been seen.
+        unseen = Component("gaps between samples", e.interval_s / 2.0)
+        found[name] = duration(e, worst.bounce_s, (Component("first and last crossing", worst.u_s * math.sqrt(2.0)), unseen), len(edges))
     return found
 
 

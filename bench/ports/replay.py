@@ -21,6 +21,7 @@ import struct
 from binascii import crc_hqx
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -116,11 +117,14 @@ class ReplayPort:
     def __init__(self, path: str | Path) -> None:
         self.address = f"replay://{path}"
         try:
-            self._entries = (e for e in read_capture(path) if e.kind != NOTE and e.payload != _BEAT)
-            self._next = next(self._entries, None)
+            entries = read_capture(path)
+            first = next(entries, None)
         except CaptureError as error:
             raise PortError(str(error)) from error
-        self._now_s = self._next.t_s if self._next is not None else 0.0
+        self._now_s = first.t_s if first is not None else 0.0
+        everything = chain((first,) if first is not None else (), entries)
+        self._entries = (e for e in everything if e.kind != NOTE and e.payload != _BEAT)
+        self._advance()
         self._closed = False
 
     def now_s(self) -> float:
@@ -152,7 +156,7 @@ class ReplayPort:
 
     def _advance(self) -> None:
         try:
-            self._next = next(self._entries, None)
+            self._next: Entry | None = next(self._entries, None)
         except CaptureError as error:
             raise PortError(str(error)) from error
 

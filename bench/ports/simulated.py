@@ -109,7 +109,7 @@ def build_board(address: SimAddress) -> SimulatedBoard:
         raise PortError(f"opening sim://{address.unit}: {error.args[0]}, LINK, NONE") from error
     rated = fitted.rating if isinstance(fitted, Unit) else None
     system_v = address.system_v or (rated.system_v if rated is not None else 12.0)
-    supply_v = test_volts(system_v) if address.supply_v is None else address.supply_v
+    supply_v = round(test_volts(system_v), 6) if address.supply_v is None else address.supply_v
     world = World(
         fitted,
         supply_v=supply_v,

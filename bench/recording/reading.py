@@ -49,7 +49,7 @@ class Recording:
             return
         if self.output_stands_in and "i_load" not in self.columns:
             there = ", ".join(self.columns)
-            raise RecordingError(f"recording {self.path.name}: neither v_out nor i_load is in it, only {there}: nothing shows the lamps")
+            raise RecordingError(f"{self.table.name}: neither v_out nor i_load is in it, only {there}: nothing shows the lamps")
         steady_a = _steady_current(self.blocks) if self.output_stands_in else 1.0
         for block in self.blocks:
             yield replace(block, traces={**block.traces, "v_out": _stand_in(block, nominal_v, steady_a)})
@@ -109,7 +109,7 @@ def read_recording(
         given_scale, given_zero = (u_scale or {}).get(channel), (u_zero or {}).get(channel)
         accuracies[channel] = survey.accuracy(channel, given_scale, given_zero)
         if given_scale is None or given_zero is None:
-            notes.append(f"{channel}: accuracy not given in full, that of a plain oscilloscope taken (3 %, and 1 % of the largest)")
+            notes.append(f"{channel}: accuracy not given in full, a plain oscilloscope's taken (3 %, and 1 % of the largest)")
     for channel in {*(u_scale or {}), *(u_zero or {})} - set(table.channels()):
         there = ", ".join(table.channels())
         raise RecordingError(f"recording {table.path.name}: an accuracy was given for {channel!r}, but it holds {there}")

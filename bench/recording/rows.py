@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 _CHUNK_ROWS = 50_000
 _GAP_LEAST_S = 5e-3
 _BACK_ROWS = 50
+_COMMA = " (decimal commas need semicolons or tabs between the columns)"
 _NOT_NUMBERS = ["nan", "NaN", "NAN", "NA", "N/A", "n/a", "null", "-", "--"]
 
 
@@ -33,11 +34,11 @@ def rows_of(table: Table) -> Iterator[tuple[Array, dict[str, Array]]]:
             sep=table.separator,
             decimal=table.decimal,
             header=None,
-            names=list(range(table.width)),
-            usecols=[c.place for c in table.columns],
+            names=list(range(table.width + 1)),
+            usecols=[*(c.place for c in table.columns), table.width],
             skiprows=table.header_line,
             comment="#",
-            dtype=np.float64,
+            dtype={c.place: np.float64 for c in table.columns},
             na_values=_NOT_NUMBERS,
             keep_default_na=True,
             skipinitialspace=True,
@@ -47,6 +48,8 @@ def rows_of(table: Table) -> Iterator[tuple[Array, dict[str, Array]]]:
         )
         with reader:
             for frame in reader:
+                if frame[table.width].notna().any():
+                    raise ValueError("a row has more cells than the header")
                 yield _in_si(table, frame)
     except pd.errors.EmptyDataError:
         return
@@ -69,8 +72,8 @@ def _bad_cell(table: Table) -> RecordingError | None:
             if number <= table.header_line or not content.strip():
                 continue
             cells = content.split(table.separator)
-            if len(cells) > table.width:
-                return RecordingError(f"{table.name}: line {number}: {len(cells)} cells, the header has {table.width}")
+            if any(cell.strip() for cell in cells[table.width :]):
+                return RecordingError(f"{table.name}: line {number}: {len(cells)} cells, the header has {table.width}{_COMMA}")
             for column in table.columns:
                 cell = cells[column.place].strip().strip('"') if column.place < len(cells) else ""
                 if cell and cell not in _NOT_NUMBERS and not _is_number(cell, table.decimal):
@@ -106,7 +109,7 @@ class Timeline:
         keep = np.isfinite(time_s)
         highest = np.maximum.accumulate(np.where(keep, time_s, -np.inf)) if len(time_s) else time_s
         keep &= time_s >= np.maximum(highest, self._last)
-        self._count_back(keep)
+        self._count_back(keep, max(self._last, float(highest[-1])) if len(highest) else self._last)
         time_s, values = time_s[keep], {c: v[keep] for c, v in values.items()}
         if self._held is not None:
             time_s = np.concatenate((self._held[0], time_s))
@@ -127,7 +130,7 @@ class Timeline:
         self._held = None
         return self._spread(time_s, float(time_s[0]) + (self._step or 1e-6) * len(time_s)), values
 
-    def _count_back(self, keep: npt.NDArray[np.bool_]) -> None:
+    def _count_back(self, keep: npt.NDArray[np.bool_], reached_s: float) -> None:
         self.dropped += int(np.count_nonzero(~keep))
         for run in np.split(keep, np.flatnonzero(np.diff(keep)) + 1):
             if len(run) and run[0]:
@@ -136,7 +139,7 @@ class Timeline:
             self._back += len(run)
             if self._back > _BACK_ROWS:
                 raise RecordingError(
-                    f"{self._table.name}: time goes back after {self._last:g} s and stays back for more than {_BACK_ROWS} rows: "
+                    f"{self._table.name}: time goes back after {reached_s:g} s and stays back for more than {_BACK_ROWS} rows: "
                     "are these two recordings in one file? keep one"
                 )
 
@@ -159,13 +162,15 @@ class Timeline:
 
 def strict_rows(table: Table) -> Iterator[tuple[Array, dict[str, Array]]]:
     timeline = Timeline(table)
+    ready: tuple[Array, dict[str, Array]] | None = None
     for time_s, values in rows_of(table):
-        ready = timeline.feed(time_s, values)
-        if len(ready[0]):
+        if ready is not None and len(ready[0]):
             yield ready
+        ready = timeline.feed(time_s, values)
     last = timeline.flush()
-    if last is not None:
-        yield last
+    if ready is not None and last is not None:
+        # The last rows go with those before: a block of one sample is of no use to anybody.
+        yield np.concatenate((ready[0], last[0])), {c: np.concatenate((ready[1][c], v)) for c, v in last[1].items()}
 
 
 def blocks_of(table: Table, interval_s: float) -> Iterator[Block]:

@@ -33,7 +33,7 @@ HEARTBEAT_S = 0.3
 REPLY_S = 0.5
 SELF_TEST_S = 2.5
 _PUMP_S = 0.05
-_TRIES = 4
+_TRIES = 6
 _STALL_S = 1.0
 _CHANNELS = r"\(@[\d,]*\)"
 

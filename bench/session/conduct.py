@@ -95,6 +95,7 @@ class _Test:
         self._board = BoardClient(port, CaptureWriter(capture) if capture is not None else None)
         self._board.idle = self._check_cancelled
         self._began_s = port.now_s()
+        self._board.note(note="session", unit=setup.unit, procedure=procedure.name)
         self._off_s = self._began_s - setup.rested_s
         self._supply_v: float | None = None
         self._records: dict[str, list[StepRecord]] = {}
@@ -328,7 +329,9 @@ class _Test:
             watch.restart()
             board.attend(seconds)
             found[name] = watch.readings()
-        self._all_open()
+        board.all_open()
+        if any(loads for _, loads in phases.values()):
+            self._off_s = self._port.now_s()
         board.stop_sampling()
         board.listener = None
         return found
@@ -353,10 +356,6 @@ class _Test:
         longest = on_time_s(at_most_s, self._description)
         if longest is not None:
             self._board.set_number("OUTP:PROT:TIME", longest)
-
-    def _all_open(self) -> None:
-        self._board.all_open()
-        self._off_s = self._port.now_s()
 
     # --- one run
 

@@ -18,7 +18,7 @@ from bench.simboard.units import (
     Contact,
     Electronic,
     HotWire,
-    Mechanism,
+    Law,
     Pilot,
     ThermalClosed,
     TwoCoil,
@@ -32,7 +32,7 @@ _WITH_PILOT = (*_HOT, "TC", "ELo")
 
 ChangeUnit = Callable[[Unit], Unit]
 ChangeBench = Callable[[Bench, float], Bench]
-Law = TypeVar("Law", ThermalClosed, HotWire, TwoCoil, Electronic)
+Constants = TypeVar("Constants", ThermalClosed, HotWire, TwoCoil, Electronic)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,11 +62,11 @@ def fault(name: str) -> Fault:
     return FAULTS[name]
 
 
-def _law(kind: type[Law], change: Callable[[Law], Law]) -> ChangeUnit:
+def _law(kind: type[Constants], change: Callable[[Constants], Constants]) -> ChangeUnit:
     """Changes the mechanism's constants, where it is of this type."""
 
     def apply(unit: Unit) -> Unit:
-        law: Mechanism = unit.mechanism
+        law: Law = unit.mechanism
         return replace(unit, mechanism=change(law)) if isinstance(law, kind) else unit
 
     return apply

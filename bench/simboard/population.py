@@ -9,7 +9,7 @@ import random
 from dataclasses import replace
 
 from bench.simboard.ageing import draw_life
-from bench.simboard.units import Electronic, HotWire, Mechanism, Rating, ThermalClosed, TwoCoil, Unit, nominal
+from bench.simboard.units import Electronic, HotWire, Law, Rating, ThermalClosed, TwoCoil, Unit, nominal
 
 _CONTACT_OHM = 0.003
 
@@ -27,7 +27,7 @@ def draw(kind: str, seed: int | str, rating: Rating | None = None, name: str | N
     )
 
 
-def _vary(law: Mechanism, rng: random.Random) -> Mechanism:
+def _vary(law: Law, rng: random.Random) -> Law:
     def about(value: float, relative: float) -> float:
         return value * (1.0 + relative * rng.gauss(0.0, 1.0))
 

@@ -113,7 +113,7 @@ class Link:
     ohm: float
 
 
-Mechanism = ThermalClosed | HotWire | TwoCoil | Electronic | Link
+Law = ThermalClosed | HotWire | TwoCoil | Electronic | Link
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +150,7 @@ class Unit:
 
     name: str
     kind: str
-    mechanism: Mechanism
+    mechanism: Law
     rating: Rating
     contact: Contact
     pilot: Pilot | None = None

@@ -1,0 +1,71 @@
+"""What is installed: every data file in the wheel, every package pinned by hash, no address in any file that pins."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+import zipfile
+from pathlib import Path
+
+import pytest
+from flit_core import buildapi
+
+import bench
+
+ROOT = Path(__file__).parent.parent
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+
+
+def names(requirements: list[str]) -> set[str]:
+    return {re.split(r"[^\w-]", text, maxsplit=1)[0].replace("_", "-").lower() for text in requirements}
+
+
+def pinned(name: str) -> dict[str, list[str]]:
+    """Package to its lines, the first of which pins it."""
+    found: dict[str, list[str]] = {}
+    for line in (ROOT / "constraints" / f"{name}.txt").read_text(encoding="utf-8").splitlines():
+        if line.startswith("#"):
+            continue
+        if not line.startswith(" "):
+            package = line.split("==")[0]
+            found[package] = [line]
+        else:
+            found[package].append(line.strip())
+    return found
+
+
+def test_the_wheel_holds_the_package_and_its_data(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(ROOT)
+    wheel = buildapi.build_wheel(str(tmp_path))
+    assert wheel == f"makebreak-{bench.__version__}-py3-none-any.whl"
+    with zipfile.ZipFile(tmp_path / wheel) as packed:
+        held = set(packed.namelist())
+        entry = packed.read(f"makebreak-{bench.__version__}.dist-info/entry_points.txt").decode()
+    files = {
+        str(path.relative_to(ROOT)) for path in (ROOT / "bench").rglob("*") if path.is_file() and "__pycache__" not in path.parts
+    }
+    assert files <= held
+    assert "makebreak=bench.cli:main" in entry
+    assert any(name.endswith("licenses/LICENSE") for name in held)
+
+
+@pytest.mark.parametrize("name", ["base", "dev"])
+def test_every_package_is_pinned_by_hash(name: str) -> None:
+    for package, lines in pinned(name).items():
+        assert re.match(rf"{package}==[\w.]+ (; .+ )?\\$", lines[0]), lines[0]
+        assert lines[1:] and all(re.fullmatch(r"--hash=sha256:[0-9a-f]{64}( \\)?", line) for line in lines[1:]), package
+
+
+def test_the_pins_cover_what_is_declared() -> None:
+    build = names(PROJECT["optional-dependencies"]["build"])
+    dev = names([text for text in PROJECT["optional-dependencies"]["dev"] if not text.startswith("makebreak")])
+    assert names(PROJECT["dependencies"]) | build <= set(pinned("base"))
+    assert names(PROJECT["dependencies"]) | build | dev <= set(pinned("dev"))
+    assert all(pinned("dev")[package] == lines for package, lines in pinned("base").items()), (
+        "one version of a package in both files"
+    )
+
+
+@pytest.mark.parametrize("path", ["constraints/base.txt", "constraints/dev.txt", "pyproject.toml", "Makefile", ".ci/run"])
+def test_no_address_stands_in_a_file_that_installs(path: str) -> None:
+    assert not re.findall(r"\w+://|--(?:extra-)?index|--find-links", (ROOT / path).read_text(encoding="utf-8"))

@@ -1,0 +1,146 @@
+"""Procedure files: the shipped ones keep the rules of the trade, and a bad one is refused in one line that says where and why."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from typing import Any
+
+import pytest
+
+from bench.files import procedure, shipped
+from bench.procedure import ORDINARY, CoolStep, PromptStep, RunStep, ZeroStep, parse_procedure
+from bench.table import TableError
+
+GOOD = """
+format = 1
+name = "mine"
+title = "Mine"
+
+[[steps]]
+kind = "prompt"
+name = "look"
+title = "Look"
+text = "Look at the contacts."
+
+[[steps]]
+kind = "cool"
+name = "rest"
+title = "Rest"
+seconds = 60
+
+[[steps]]
+kind = "zero"
+name = "zero"
+title = "Zero"
+
+[[steps]]
+kind = "run"
+name = "rated"
+title = "Rated"
+supply_v = 13.5
+starts = 3
+cool_s = 300
+judge = ["rate_per_min", "start_s"]
+
+[[steps]]
+kind = "run"
+name = "lamps"
+title = "Lamps"
+loads = "(@4,1:2)"
+closed_at_most_s = 10
+
+[[steps]]
+kind = "run"
+name = "out"
+title = "Out"
+loads = "one-out"
+judge = ["outage_ratio"]
+"""
+
+
+def parse(text: str) -> Any:
+    return parse_procedure(tomllib.loads(text), "procedure mine")
+
+
+def test_every_kind_of_step() -> None:
+    found = parse(GOOD)
+    prompt, cool, zero, rated, lamps, out = found.steps
+    assert prompt == PromptStep("look", "Look", "Look at the contacts.")
+    assert cool == CoolStep("rest", "Rest", "", 60.0)
+    assert zero == ZeroStep("zero", "Zero", "", "rated", 2.0)
+    assert (rated.starts, rated.cool_s, rated.judge) == (3, 300.0, ("rate_per_min", "start_s"))
+    assert lamps.loads == (1, 2, 4)
+    assert lamps.closed_at_most_s == 10.0
+    assert out.loads == "one-out"
+    assert found.runs == (rated, lamps, out)
+    assert found.judged == {"rate_per_min", "start_s", "outage_ratio"}
+
+
+@pytest.mark.parametrize(("system_v", "volts"), [(6.0, 6.75), (12.0, 13.5), (24.0, 27.0)])
+def test_a_supply_is_that_of_a_12_v_system(system_v: float, volts: float) -> None:
+    rated = parse(GOOD).runs[0]
+    assert rated.supply_for(system_v, 12.8) == volts
+    assert parse(GOOD).runs[1].supply_for(system_v, 12.8) == 12.8
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ("format = 1", "format = 2", r"^procedure mine: format: got 2; this version reads format 1$"),
+        ('name = "mine"', "", r"^procedure mine: name: missing"),
+        ('kind = "cool"', 'kind = "sleep"', r"steps\[2\]\.kind: got 'sleep'; it must be one of zero, run, cool, prompt"),
+        ("seconds = 60", "seconds = -1", r"steps\[2\]\.seconds: got -1.0; it must be a number from 0 to 86400"),
+        ("seconds = 60", "", r"steps\[2\]\.seconds: got None"),
+        ("seconds = 60", 'seconds = "long"', r"steps\[2\]\.seconds: got 'long'"),
+        ("starts = 3", "starts = 0", r"steps\[4\]\.starts: got 0; it must be a whole number, 1 or more"),
+        ("starts = 3", "starts = 2.5", r"steps\[4\]\.starts: got 2\.5"),
+        ("supply_v = 13.5", "supply_v = 48", r"steps\[4\]\.supply_v: got 48\.0; it must be a number from 5 to 16"),
+        ("supply_v = 13.5", "volts = 13.5", r"steps\[4\]\.volts: unknown key; known here: "),
+        ('"(@4,1:2)"', '"trailers"', r"steps\[5\]\.loads: got 'trailers'; it must be one of rated, one-out, trailer, or a list of loads"),
+        ('"(@4,1:2)"', '"(@9)"', r"steps\[5\]\.loads: got '\(@9\)'"),
+        ('"(@4,1:2)"', '"(@)"', r"steps\[5\]\.loads: got '\(@\)'"),
+        ('["rate_per_min", "start_s"]', '["speed"]', r"steps\[4\]\.judge: got 'speed'; allowed are \[\"all\"\], or some of rate_per_min"),
+        ('["rate_per_min", "start_s"]', '["outage_ratio"]', r"steps\[4\]\.judge: got 'outage_ratio' for loads = 'rated'"),
+        ('["outage_ratio"]', '["rate_per_min"]', r"steps\[6\]\.judge: got 'rate_per_min' for loads = 'one-out'"),
+        ('["rate_per_min", "start_s"]', '["start_s"]', r"steps: step 'out' judges outage_ratio; it needs an earlier step"),
+        ('closed_at_most_s = 10', 'judge = ["start_s"]', r"steps: 'start_s' is judged from two steps"),
+        ('name = "lamps"', 'name = "rated"', r"steps: two steps are named 'rated'"),
+        ('text = "Look at the contacts."', "", r"steps\[1\]\.text: missing"),
+    ],
+)  # fmt: skip
+def test_a_bad_file_is_refused_in_one_line(old: str, new: str, message: str) -> None:
+    assert GOOD.count(old) >= 1
+    with pytest.raises(TableError, match=message) as caught:
+        parse(GOOD.replace(old, new, 1))
+    assert "\n" not in str(caught.value)
+
+
+def test_a_procedure_needs_a_run() -> None:
+    content: Mapping[str, Any] = {"format": 1, "name": "n", "title": "t", "steps": [{"kind": "cool", "name": "c", "title": "t", "seconds": 1}]}
+    with pytest.raises(TableError, match="at least one is needed"):
+        parse_procedure(content, "procedure n")
+
+
+@pytest.mark.parametrize("name", shipped("procedures"))
+def test_shipped_procedures_keep_the_rules_of_the_trade(name: str) -> None:
+    """Low volts before high, overload last and short for closed units, lamps cold at every start: common practice, no source."""
+    found = procedure(name)
+    assert found.name == name
+    runs = found.runs
+    volts = [run.supply_v for run in runs if run.supply_v is not None]
+    assert volts == sorted(volts)
+    heavy = [n for n, run in enumerate(runs) if run.loads == "trailer"]
+    assert heavy in ([], [len(runs) - 1])
+    assert all(runs[n].closed_at_most_s is not None and (runs[n].closed_at_most_s or 0) <= 10.0 for n in heavy)
+    assert all(run.cool_s >= 10.0 for run in runs)
+    assert set(ORDINARY) <= found.judged
+
+
+def test_the_full_procedure_starts_as_the_standard_asks() -> None:
+    """SAE J2068-1999 and J945, after public summaries: three starts, at least 5 minutes of cooling before each."""
+    (starts,) = [run for run in procedure("full").runs if "start_s" in run.judge]
+    assert starts.starts == 3
+    assert starts.cool_s >= 300.0
+    assert isinstance(procedure("full").steps[0], ZeroStep)
+    assert isinstance(procedure("quick").steps[0], RunStep)
