@@ -151,7 +151,7 @@ def test(
     test that the bench broke off is a result all the same: `result.record.interrupted` says why.
     """
     plan = files.procedure(procedure)
-    setup = _setup(unit or address, rated, system_v, supply_v, limits, grade_rule, stop_early)
+    setup = _setup(unit or defaults.unit_name(address), rated, system_v, supply_v, limits, grade_rule, stop_early)
     port = open_port(address)
     try:
         record = run_test(

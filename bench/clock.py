@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.uncertainty import combine, rectangular
+from bench.uncertainty import Component, combine, rectangular
 
 # Crystal of a personal computer without time service: +-50 parts per million. Common practice, no source.
 HOST_HALF_WIDTH = 50e-6
@@ -24,16 +24,19 @@ _BINS_LEAST = 4
 
 @dataclass(frozen=True, slots=True)
 class ClockEstimate:
-    """`rel_error` e: a true duration is (1 + e) times the one the board's nominal clock gives. `u` standard, `dof` behind it.
+    """`rel_error` e: a true duration is (1 + e) times the one the board's nominal clock gives. `parts` is its budget (relative).
 
     `corrected` says whether e was measured (True) or is 0 with the uncertainty widened to the board's own claim (False).
     """
 
     rel_error: float
-    u: float
-    dof: float
+    parts: tuple[Component, ...]
     corrected: bool
     span_s: float
+
+    @property
+    def u(self) -> float:
+        return combine(*(part.u for part in self.parts))
 
     @property
     def text(self) -> str:
@@ -47,7 +50,7 @@ class ClockComparison:
 
     def __init__(self, half_width: float, host_half_width: float = HOST_HALF_WIDTH) -> None:
         self._half_width = half_width
-        self._host_u = rectangular(host_half_width)
+        self._host = Component("host's clock", rectangular(host_half_width), shape="rectangular")
         self._bin_s = _BIN_S
         self._least: dict[int, tuple[float, float]] = {}
 
@@ -73,8 +76,9 @@ class ClockComparison:
         # A bin that is not yet full holds a worse minimum than the others: the last is left out.
         bins = [self._least[k] for k in sorted(self._least)][:-1]
         span = bins[-1][0] - bins[0][0] if bins else 0.0
+        own = Component("board's clock (its own tolerance)", rectangular(self._half_width), shape="rectangular")
         if len(bins) < _BINS_LEAST:
-            return ClockEstimate(0.0, rectangular(self._half_width), math.inf, False, span)
+            return ClockEstimate(0.0, (own,), False, span)
         board = np.array([b for b, _ in bins])
         late = np.array([a - b for b, a in bins])
         x = board - board.mean()
@@ -82,8 +86,7 @@ class ClockComparison:
         slope = float(x @ (late - late.mean())) / sxx
         residual = late - late.mean() - slope * x
         dof = len(bins) - 2
-        u_fit = math.sqrt(float(residual @ residual) / dof / sxx)
-        u = combine(u_fit, self._host_u)
-        if u >= rectangular(self._half_width):
-            return ClockEstimate(0.0, rectangular(self._half_width), math.inf, False, span)
-        return ClockEstimate(slope, u, dof * (u / u_fit) ** 4 if u_fit > 0.0 else math.inf, True, span)
+        fit = Component("board's clock against the host's", math.sqrt(float(residual @ residual) / dof / sxx), float(dof), "A")
+        if combine(fit.u, self._host.u) >= own.u:
+            return ClockEstimate(0.0, (own,), False, span)
+        return ClockEstimate(slope, (fit, self._host), True, span)

@@ -8,3 +8,9 @@ SYSTEM_V = 12.0
 LIMITS = ("un-r48", "sae-j945")
 """One for what a vehicle must show, one for what a unit must do; both hold for every mechanism."""
 GRADE_RULE = "default"
+
+
+def unit_name(address: str) -> str:
+    """What a unit is called if nobody said: a simulated one by its name in the catalogue."""
+    kind, _, rest = address.partition("://")
+    return rest.partition("?")[0].strip("/") if kind == "sim" else UNIT

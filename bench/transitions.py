@@ -99,7 +99,8 @@ def filtered_step_instant(
         first = i if x[i] > 0.05 else k
         later = min(first + 1, len(x) - 1)
         expected = 1.0 - (1.0 - min(x[first], 1.0)) * math.exp(-(t_s[later] - t_s[first]) / tau_s) if later > first else 1.0
-        if x[later] > expected - 0.12 and (first == 0 or x[first - 1] < 0.1):
+        # (If it went back instead, the contact has parted again: a step all the same.)
+        if (x[later] > expected - 0.12 or x[later] < x[first]) and (first == 0 or x[first - 1] < 0.1):
             interval = float(t_s[first] - t_s[first - 1]) if first else 0.0
             reach = 3.0 * tau_s
             if x[first] < 0.95:
@@ -123,8 +124,6 @@ def filtered_step_instant(
 
 def _level_at(at_s: float, t_s: Array, v: Array) -> float:
     """The level just after a make, carried back along the inrush's decay: the first sample after it may still be rising."""
-    if len(v) < 5:
-        return float(np.median(v))
     x = t_s[1:] - t_s[1:].mean()
     slope = float(x @ v[1:]) / float(x @ x)
     return float(v[1:].mean()) + slope * (at_s - float(t_s[1:].mean()))
@@ -338,12 +337,18 @@ class TransitionFinder:
         before_side = (ratio[max(0, at - 6) : max(0, at - 1)] > threshold) != closed
         after = v[at + 1 : at + 7][after_side]
         before = v[max(0, at - 6) : max(0, at - 1)][before_side]
-        level_after = _level_at(float(t[at]), t[at + 1 : at + 7][after_side], after) if len(after) else float(v[at])
+        noise = self._noise
+        if len(after) >= 5:
+            level_after = _level_at(float(t[at]), t[at + 1 : at + 7][after_side], after)
+        else:
+            # The contact bounced open at once: of the few samples the one furthest from the old level comes nearest to the new.
+            level_after = float((after.max() if closed else after.min()) if len(after) else v[at])
+            noise = max(noise, 0.02 * abs(level_after))
         level_before = float(np.median(before)) if len(before) else float(v[max(0, at - 1)])
         stepped = abs(float(v[min(at + 1, len(v) - 1)]) - float(v[max(at - 2, 0)]))
         around = abs(float(np.median(v[at + 3 : at + 7])) - float(np.median(v[max(0, at - 7) : max(1, at - 3)]))) if at + 3 < len(v) else 0.0
         if stepped > 0.6 * around and abs(level_after - level_before) > 0.1 * self._floor:
-            return filtered_step_instant(t, v, at, level_before, level_after, self._tau, self._noise)
+            return filtered_step_instant(t, v, at, level_before, level_after, self._tau, noise)
         return self._slow_instant(k, closed)
 
     def _slow_instant(self, k: int, closed: bool) -> tuple[float, float]:

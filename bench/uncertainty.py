@@ -19,13 +19,14 @@ class Component:
     """One line of an uncertainty budget: a contribution to the result, in the result's unit (sensitivity applied).
 
     `u` is a standard uncertainty (k = 1), `dof` its degrees of freedom, `kind` A (from repeated cycles) or B (from anything
-    else: GUM 4.2 and 4.3).
+    else: GUM 4.2 and 4.3). `shape` `rectangular`: anywhere within +- u sqrt(3) alike, and never beyond.
     """
 
     source: str
     u: float
     dof: float = INFINITE
     kind: Literal["A", "B"] = "B"
+    shape: Literal["normal", "rectangular"] = "normal"
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.u) and self.u >= 0.0):
@@ -67,8 +68,18 @@ class Estimate:
         return 1.0 / total if total > 0.0 else INFINITE
 
     def coverage_factor(self, level: float = 0.95) -> float:
-        """Student's factor for a two-sided interval of `level`; dof truncated to an integer (GUM G.4.1 note 1)."""
-        return student_factor(level, self.dof)
+        """Factor for a two-sided interval of `level`: Student's, dof truncated to an integer (GUM G.4.1 note 1).
+
+        Where one rectangular contribution outweighs the rest together, the factor is that of its sum with a normal one (GUM 4.3.9 and
+        G.2.3: the normal factor would overstate the interval).
+        """
+        factor = student_factor(level, self.dof)
+        widest = max((c.u for c in self.budget if c.shape == "rectangular"), default=0.0)
+        u = self.u
+        if widest * widest <= 0.5 * u * u:
+            return factor
+        rest = math.sqrt(max(u * u - widest * widest, 0.0))
+        return factor * rectangular_sum_factor(level, widest / u, rest / u) / student_factor(level)
 
     def expanded(self, level: float = 0.95) -> float:
         """Half-width U of the interval that holds the true value with probability `level`, in `unit`."""
@@ -80,7 +91,7 @@ class Estimate:
 
     def scaled(self, factor: float, unit: str) -> Estimate:
         """The same quantity times an exact factor, in another unit."""
-        budget = tuple(Component(c.source, abs(factor) * c.u, c.dof, c.kind) for c in self.budget)
+        budget = tuple(Component(c.source, abs(factor) * c.u, c.dof, c.kind, c.shape) for c in self.budget)
         return Estimate(self.value * factor, unit, budget, self.n, self.note)
 
 
@@ -166,6 +177,26 @@ def student_cdf(t: float, dof: float) -> float:
 def _student_pdf(t: float, nu: float) -> float:
     log_c = math.lgamma((nu + 1) / 2) - math.lgamma(nu / 2) - 0.5 * math.log(nu * math.pi)
     return math.exp(log_c - (nu + 1) / 2 * math.log1p(t * t / nu))
+
+
+def rectangular_sum_factor(level: float, u_rectangular: float, u_normal: float) -> float:
+    """k with P(|X + Y| <= k) = level, X rectangular and Y normal with these standard uncertainties, by bisection to 1e-6."""
+    half = u_rectangular * math.sqrt(3.0)
+
+    def integral(z: float) -> float:
+        """Of the normal distribution function from minus infinity to z."""
+        return z * normal_cdf(z) + math.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)
+
+    def inside(k: float) -> float:
+        if u_normal < 1e-3 * half:
+            return min(k / half, 1.0)
+        return u_normal / half * (integral((k + half) / u_normal) - integral((k - half) / u_normal)) - 1.0
+
+    low, high = 0.0, half + 10.0 * u_normal
+    while high - low > 1e-6 * high:
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if inside(middle) < level else (low, middle)
+    return 0.5 * (low + high)
 
 
 def normal_cdf(z: float) -> float:

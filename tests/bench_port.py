@@ -67,7 +67,7 @@ class BenchPort:
         self.board.run_until(self.board.now_s + 1.2)
 
 
-def bench_port(kind: str = "EL", *, seed: int = 1, link: Link | None = None, supply_v: float = 12.8, age_s: float = 0.0) -> BenchPort:
+def bench_port(kind: str, *, seed: int = 1, link: Link | None = None, supply_v: float = 12.8) -> BenchPort:
     """A bench with a nominal unit of this mechanism in the socket."""
     unit = nominal(kind)
     world = World(unit, seed=seed, supply_v=supply_v)
@@ -76,7 +76,6 @@ def bench_port(kind: str = "EL", *, seed: int = 1, link: Link | None = None, sup
         return "LINK" if name == "LINK" else unit
 
     board = SimulatedBoard(world, seed=seed, unit_name=kind, supply_v=supply_v, find_unit=find, link=link)
-    board.run_until(age_s)
     return BenchPort(board)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 from io import StringIO
@@ -14,7 +15,7 @@ from sample_records import cases, record
 
 from bench import __version__
 from bench.cli import COMMANDS, run
-from bench.cli.exit_codes import BENCH, CANCELLED, FAIL, PASS, UNDECIDED, USAGE, code_for, code_of
+from bench.cli.exit_codes import BENCH, CANCELLED, EXIT_CODES, FAIL, PASS, UNDECIDED, USAGE, code_for, code_of
 from bench.measure import BenchFault
 from bench.ports import PortError
 from bench.record_json import to_json
@@ -221,3 +222,11 @@ def test_no_color_is_obeyed(kept: Path) -> None:
 
     assert b"\x1b[1;32m" in through_terminal()
     assert b"\x1b[1;32m" not in through_terminal(NO_COLOR="1")
+
+
+def test_the_readme_names_commands_and_codes_that_exist() -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"^(?:`)?(?:\.venv.Scripts.)?makebreak ([a-z]+)", readme, re.MULTILINE))
+    assert named == set(COMMANDS) - {"faults", "procedures", "boards", "schema"}, "those four are only spoken of"
+    codes = re.findall(r"^\| (\d+) \| (\w+)", readme, re.MULTILINE)
+    assert codes == re.findall(r"^  (\d+) +(\w+)", EXIT_CODES, re.MULTILINE)

@@ -9,15 +9,17 @@ import signal
 import subprocess
 import sys
 from collections.abc import Iterator
+from io import StringIO
 from pathlib import Path
 
 import pytest
+from pytest_mock import MockerFixture
 
 from bench.cli import run
 from bench.cli.exit_codes import BENCH, CANCELLED, FAIL, PASS, UNDECIDED, USAGE
 from bench.cli.hands import Person, action_text
 from bench.record_json import from_json
-from bench.session import Cool, Do, FitLink, FitUnit, SetSupply
+from bench.session import Cancelled, Cool, Do, FitLink, FitUnit, SetSupply, SetupError
 
 ROOT = Path(__file__).parent.parent
 UNIT = "sim://bench-el-plain?seed=3"
@@ -92,6 +94,18 @@ def test_a_record_that_cannot_be_written_is_said(tmp_path: Path, capsys: pytest.
     assert got.out.startswith("PASS"), "the report is not lost with the file"
 
 
+def test_a_record_is_written_whole_or_not_at_all(
+    tmp_path: Path, mocker: MockerFixture, capsys: pytest.CaptureFixture[str]
+) -> None:
+    kept = tmp_path / "unit.json"
+    kept.write_text("what stood there before")
+    mocker.patch("os.fsync", side_effect=OSError(28, "No space left on device"))
+    assert run(["test", UNIT, "--json", str(kept)]) == USAGE
+    assert f"writing the record to {kept}: No space left on device" in capsys.readouterr().err
+    assert [path.name for path in tmp_path.iterdir()] == ["unit.json"]
+    assert kept.read_text() == "what stood there before"
+
+
 def square_wave(path: Path, header: str = "time_s,v_in_V,v_out_V,i_load_A", rate_hz: float = 1.5) -> None:
     """A recording of ten flashes after 0.2 s without voltage: 13.0 V, 3.5 A, 0.1 V lost; invented."""
     lines = [header]
@@ -147,6 +161,24 @@ def test_what_hands_must_do_is_one_line(
     assert (action_text(action) in capsys.readouterr().err) == (not isinstance(action, Cool)), (
         "cooling is waited for, not asked for"
     )
+
+
+class Terminal(StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def test_who_says_no_cancels(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sys.stdin", Terminal("y\nn\n"))
+    person = Person(assume_yes=False)
+    assert person.do(FitLink()) is None
+    with pytest.raises(Cancelled):
+        person.do(FitLink())
+    with pytest.raises(Cancelled):
+        person.do(FitLink())
+    monkeypatch.setattr("sys.stdin", StringIO("y\n"))
+    with pytest.raises(SetupError, match=r"nobody is at the terminal to do this: Put the shorting link in"):
+        person.do(FitLink())
 
 
 @contextlib.contextmanager

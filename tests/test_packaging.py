@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import re
+import subprocess
+import sys
 import tomllib
 import zipfile
 from pathlib import Path
@@ -64,6 +67,21 @@ def test_the_pins_cover_what_is_declared() -> None:
     assert all(pinned("dev")[package] == lines for package, lines in pinned("base").items()), (
         "one version of a package in both files"
     )
+
+
+def test_under_ci_a_skipped_test_is_a_failed_one(tmp_path: Path) -> None:
+    (tmp_path / "conftest.py").write_text((ROOT / "tests" / "conftest.py").read_text(encoding="utf-8"), encoding="utf-8")
+    (tmp_path / "test_one.py").write_text(
+        "import pytest\n\n\n@pytest.mark.skip(reason='out')\ndef test_one(): ...\n\n\ndef test_two(): ...\n"
+    )
+    command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", str(tmp_path)]
+
+    def ends_with(**more: str) -> int:
+        environment = {name: value for name, value in os.environ.items() if name != "CI"} | more
+        return subprocess.run(command, cwd=tmp_path, env=environment, capture_output=True, check=False).returncode
+
+    assert ends_with() == 0
+    assert ends_with(CI="true") == 1
 
 
 @pytest.mark.parametrize("path", ["constraints/base.txt", "constraints/dev.txt", "pyproject.toml", "Makefile", ".ci/run"])

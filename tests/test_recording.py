@@ -1,4 +1,4 @@
-"""Recordings made elsewhere: whatever an instrument exports is read, a missing column costs what needs it, a bad cell is named."""
+"""Recordings made elsewhere: what instruments export is read, a missing column costs what needs it, a bad cell is named."""
 
 from __future__ import annotations
 
@@ -67,7 +67,8 @@ def test_recordings_of_several_instruments(name: str, rate: float, extinction_s:
 
 
 def test_a_missing_column_costs_only_what_needs_it() -> None:
-    whole, no_current, only_current = judged("thermal-plain.csv"), judged("electronic-tabs-no-current.csv"), judged("thermal-current-only.csv")
+    whole, only_current = judged("thermal-plain.csv"), judged("thermal-current-only.csv")
+    no_current = judged("electronic-tabs-no-current.csv")
     assert estimate(only_current, "rate_per_min").value == pytest.approx(estimate(whole, "rate_per_min").value, abs=0.1)
     assert estimate(only_current, "on_ratio").value == pytest.approx(estimate(whole, "on_ratio").value, abs=0.005)
     assert estimate(only_current, "steady_a").value == pytest.approx(estimate(whole, "steady_a").value, rel=0.01)
@@ -103,9 +104,9 @@ SAMPLES = (("0", "0", "0"), ("0.001", "12.5", "3.5"), ("0.002", "12.75", "-1.25"
 PLAIN = {"v_in": [0.0, 12.5, 12.75, 12.5], "i_load": [0.0, 3.5, -1.25, 0.5]}
 
 
-def table(head: str, separator: str, change: Mapping[str, str] = {}) -> str:  # noqa: B006
+def table(head: str, separator: str, change: Mapping[str, str] | None = None) -> str:
     text = "\n".join([head, *(separator.join(row) for row in SAMPLES)]) + "\n"
-    for old, new in change.items():
+    for old, new in (change or {}).items():
         text = text.replace(old, new)
     return text
 
@@ -270,7 +271,8 @@ def test_a_large_file_needs_little_memory(tmp_path: Path) -> None:
     for count in (120_000, 240_000):
         t = np.arange(count) * 1e-4
         path = tmp_path / f"{count}.csv"
-        np.savetxt(path, np.column_stack((t, np.full(count, 12.5), (t % 0.7 < 0.3) * 12.0)), fmt="%.4f", delimiter=",", header="time_s,v_in_V,v_out_V", comments="")
+        columns = np.column_stack((t, np.full(count, 12.5), (t % 0.7 < 0.3) * 12.0))
+        np.savetxt(path, columns, fmt="%.4f", delimiter=",", header="time_s,v_in_V,v_out_V", comments="")
         tracemalloc.start()
         found = read_recording(path)
         assert sum(len(b.traces["v_out"].values) for b in found.blocks) == count

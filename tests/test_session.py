@@ -7,6 +7,7 @@ import logging
 import random
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -22,7 +23,8 @@ from bench.uncertainty import Estimate, Measurement, NotMeasured
 from bench.verdict import Outcome
 from bench.wire import ResetCause
 
-SHORT = Procedure("short", "short", "", (RunStep("rated", "Rated", cycles=3, at_most_s=12.0, judge=("rate_per_min", "on_ratio")),))
+RATED = RunStep("rated", "Rated", cycles=3, at_most_s=12.0, judge=("rate_per_min", "on_ratio"))
+SHORT = Procedure("short", "short", "", (RATED,))
 TWO = Procedure(
     "two",
     "two",
@@ -70,7 +72,9 @@ def test_a_unit_outside_a_limit_fails() -> None:
     assert port.all_open
 
 
-@pytest.mark.parametrize(("kind", "rate", "outage"), [("NC", 88.2, "steady on"), ("HWh", 84.8, "flashing"), ("ELo", 90.0, "flashing")])
+@pytest.mark.parametrize(
+    ("kind", "rate", "outage"), [("NC", 88.2, "steady on"), ("HWh", 84.8, "flashing"), ("ELo", 90.0, "flashing")]
+)
 def test_full_procedure_in_virtual_time(kind: str, rate: float, outage: str) -> None:
     """Rates at 12.8 V and what one lamp out does, as computed for nominal units; trade practice, no source."""
     port = bench_port(kind)
@@ -171,7 +175,8 @@ class RealHands:
 
 def test_prompts_and_waiting_for_a_person() -> None:
     """A board without SIMulation words: the person is asked, the session waits and looks at the supply by itself."""
-    plan = Procedure("hands", "", "", (PromptStep("look", "Look", "Look at the contacts."), CoolStep("rest", "Rest", "", 3.0), *SHORT.steps))
+    by_hand = PromptStep("look", "Look", "Look at the contacts."), CoolStep("rest", "Rest", "", 3.0)
+    plan = Procedure("hands", "", "", (*by_hand, *SHORT.steps))
     asked: list[Action] = []
     port = bench_port("EL", supply_v=11.0)
     port.real = True
@@ -216,6 +221,31 @@ def test_a_procedure_with_hands_needs_hands() -> None:
     with pytest.raises(SetupError, match="needs hands"):
         run_on(port, plan)
     assert port.all_open
+
+
+def test_a_person_who_breaks_off() -> None:
+    class Fled(RuntimeError):
+        pass
+
+    class Person:
+        def do(self, action: Action) -> None:
+            if isinstance(action, Do):
+                raise Fled
+
+    port = bench_port("EL")
+    port.real = True
+    plan = Procedure("hands", "", "", (PromptStep("look", "Look", "Look."), *SHORT.steps))
+    record = run_on(port, plan, operator=Person())
+    spoilt(record, port)
+    assert "broken off while somebody was asked" in (record.interrupted or "")
+
+
+@pytest.mark.parametrize("name", ["NONE", "LINK"])
+def test_an_empty_socket_is_not_a_dead_unit(name: str) -> None:
+    port = bench_port("EL")
+    port.board.unit_name = name
+    with pytest.raises(SetupError, match=f"no unit in the simulated socket but {name}"):
+        run_on(port, SHORT)
 
 
 # --- setting up
@@ -462,16 +492,17 @@ def test_heartbeat_at_least_every_three_tenths_of_a_second_while_closed() -> Non
 
     port.write = noting  # type: ignore[method-assign]
     run_on(port, SHORT)
-    gaps = [b - a for (a, closed), (b, _) in zip(times, times[1:], strict=False) if closed]
+    gaps = [b - a for (a, closed), (b, _) in pairwise(times) if closed]
     assert max(gaps) <= 0.3
 
 
 # --- captures
 
 
-def exact(values: Mapping[str, Measurement]) -> dict[str, Measurement]:
-    """All but the temperature, which is that of the newest samples looked at."""
-    return {name: found for name, found in values.items() if name != "temperature_c"}
+def numbers(values: Mapping[str, Measurement]) -> dict[str, float]:
+    """Values and uncertainties; without the temperature, which is that of the newest samples looked at."""
+    found = {name: v for name, v in values.items() if isinstance(v, Estimate) and name != "temperature_c"}
+    return {name: v.value for name, v in found.items()} | {f"u of {name}": v.u for name, v in found.items()}
 
 
 def test_a_capture_gives_the_same_record_again(tmp_path: Path) -> None:
@@ -481,9 +512,9 @@ def test_a_capture_gives_the_same_record_again(tmp_path: Path) -> None:
     path = tmp_path / "test.capture"
     path.write_bytes(buffer.getvalue())
     again = judge_capture(path, wanted, brief_full(), when=live.when, software=live.software)
-    assert exact(again.measured.values) == exact(live.measured.values)
+    assert numbers(again.measured.values) == pytest.approx(numbers(live.measured.values), rel=1e-9)
     assert again.measured.facts == live.measured.facts
-    assert again.verdicts == live.verdicts
+    assert [v.outcome for v in again.verdicts] == [v.outcome for v in live.verdicts]
     assert again.outcome is live.outcome
     assert [s.cycles for s in again.steps] == [s.cycles for s in live.steps]
     other = judge_capture(path, replace(wanted, limits=(named_limits("us-turn"),)), brief_full(), when="", software="")

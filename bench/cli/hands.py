@@ -22,7 +22,12 @@ def confirm_cautions(address: str, assume_yes: bool) -> None:
     click.echo("Caution:", err=True)
     for line in BEFORE_POWER:
         click.echo(f"  - {line}", err=True)
-    _go_on("Unit, lamps and supply are connected as they should be, and I know these cautions. Go on?", assume_yes)
+    question = "Unit, lamps and supply are connected as they should be, and I know these cautions. Go on?"
+    if assume_yes:
+        return
+    if not sys.stdin.isatty():
+        raise click.UsageError(f"nobody is at the terminal to answer: {question} Give --yes if that is so.")
+    click.confirm(question, default=True, abort=True, err=True)
 
 
 def action_text(action: Action) -> str:
@@ -52,14 +57,23 @@ class Person:
         from bench.session import Cool
 
         if not isinstance(action, Cool):
-            click.echo(f"\n{action_text(action)}", err=True)
-            _go_on("Done?", self._assume_yes)
+            click.echo(action_text(action), err=True)
+            if not self._assume_yes:
+                _wait_until_done(action)
         return None
 
 
-def _go_on(question: str, assume_yes: bool) -> None:
-    if assume_yes:
-        return
+def _wait_until_done(action: Action) -> None:
+    """Ask; who says no, or Ctrl-C, cancels the test in good order."""
+    from bench.session import Cancelled, SetupError
+
     if not sys.stdin.isatty():
-        raise click.UsageError(f"nobody is at the terminal to answer: {question} Give --yes if that is so.")
-    click.confirm(question, default=True, abort=True, err=True)
+        raise SetupError(
+            f"nobody is at the terminal to do this: {action_text(action)} Give --yes if it will be done all the same"
+        )
+    try:
+        done = click.confirm("Done?", default=True, err=True)
+    except click.Abort:
+        done = False
+    if not done:
+        raise Cancelled

@@ -77,7 +77,7 @@ def command(
 
     plan = files.procedure(procedure)
     setup = make_setup(
-        unit=unit or _default_name(address), rated=rated, lamps=lamps, led=led, system=system, limits=limits,
+        unit=unit or defaults.unit_name(address), rated=rated, lamps=lamps, led=led, system=system, limits=limits,
         grade_rule=grade_rule, supply=supply, precise=precise, zero=zero, stop_early=stop_early,
     )  # fmt: skip
     confirm_cautions(address, assume_yes=yes)
@@ -92,14 +92,6 @@ def command(
         )  # fmt: skip
     deliver(record, json_path, budget)
     return code_for(record)
-
-
-def _default_name(address: str) -> str:
-    if address.startswith("sim://"):
-        from bench.ports.address import parse_sim_address
-
-        return parse_sim_address(address).unit
-    return defaults.UNIT
 
 
 def _open_capture(path: Path) -> BinaryIO:

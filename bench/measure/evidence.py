@@ -126,9 +126,9 @@ def mean_of(readings: Sequence[Reading], unit: str, systematics: tuple[Component
 def duration(e: Evidence, seconds: float, parts: Sequence[Component], n: int = 1) -> Estimate:
     """A duration of the board's clock, corrected; `parts` are its random components in s."""
     value = seconds * (1.0 + e.clock.rel_error)
-    return Estimate(value, "s", (*parts, clock_component(e, value)), n)
+    return Estimate(value, "s", (*parts, *clock_components(e, value)), n)
 
 
-def clock_component(e: Evidence, value: float) -> Component:
-    source = "clock (against the host's)" if e.clock.corrected else "clock (board's own tolerance)"
-    return Component(source, abs(value) * e.clock.u, e.clock.dof)
+def clock_components(e: Evidence, value: float) -> tuple[Component, ...]:
+    """What the clock adds to a duration or rate: relative parts of it."""
+    return tuple(Component(c.source, abs(value) * c.u, c.dof, c.kind, c.shape) for c in e.clock.parts)

@@ -12,7 +12,7 @@ from statistics import median
 
 from bench.cycles import Cycle, Reading
 from bench.measure.behaviour import Start, behaviour, pilot_fact, start_of
-from bench.measure.evidence import Counts, Evidence, clock_component, corrected, current_channel, duration, mean_of, systematic
+from bench.measure.evidence import Counts, Evidence, clock_components, corrected, current_channel, duration, mean_of, systematic
 from bench.measure.faults import bench_faults, lamp_died_at, spoilt
 from bench.measure.vocabulary import Measured
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, type_a
@@ -61,26 +61,43 @@ def _rates(e: Evidence, cycles: Sequence[Cycle], counts: Counts, doing: str, com
     edge_u = max(c.begun.u_s for c in cycles)
     periods = type_a([c.period_s * factor for c in cycles])
     ratio = type_a([c.on_s / c.period_s for c in cycles])
+    ratio_u = ratio.u * math.sqrt(_neighbours_share([c.on_s / c.period_s for c in cycles]))
     on, off = type_a([c.on_s for c in cycles]), type_a([c.off_s for c in cycles])
     make_u, break_u = _edge_u(cycles)
     ends = Component("instants of make", total * edge_u * math.sqrt(2.0) / total_s)
     return {
         "rate_per_min": Estimate(
-            rates.mean, "1/min", (_scatter(rates.u, rates.n, "cycle rates"), ends, clock_component(e, rates.mean)), rates.n
+            rates.mean, "1/min", (_scatter(rates.u, rates.n, "cycle rates"), ends, *clock_components(e, rates.mean)), rates.n
         ),
         "rate_total_per_min": Estimate(
             total, "1/min",
-            (_scatter(total * periods.u / periods.mean, periods.n, "periods"), ends, clock_component(e, total)), periods.n,
+            (_scatter(total * periods.u / periods.mean, periods.n, "periods"), ends, *clock_components(e, total)), periods.n,
         ),
         "on_ratio": Estimate(
             ratio.mean, "1",
-            (_scatter(ratio.u, ratio.n, "cycles"), Component("make against break", math.hypot(make_u, break_u) / periods.mean)), ratio.n,
+            (_scatter(ratio_u, ratio.n, "cycles"), Component("make against break", math.hypot(make_u, break_u) / periods.mean)), ratio.n,
         ),
         "on_s": duration(e, on.mean, (_scatter(on.u, on.n, "on durations"), Component("make against break", math.hypot(make_u, break_u))), on.n),
         "off_s": duration(
             e, off.mean, (_scatter(off.u, off.n, "off durations"), Component("make against break", math.hypot(make_u, break_u))), off.n
         ),
     }
+
+
+def _neighbours_share(values: Sequence[float]) -> float:
+    """Variance of a mean over that of independent values: 1 + 2 r with r the correlation of neighbours (GUM F.1.1.2, C.3.5).
+
+    Neighbouring cycles are not independent in their on-time: the instant of closing lengthens the one by what it takes from the
+    other. r is estimated from the cycles themselves; the result is kept from going below 0.15, which few cycles can't support.
+    """
+    n = len(values)
+    mean = math.fsum(values) / n
+    variance = math.fsum((v - mean) ** 2 for v in values) / (n - 1)
+    if n < 4 or variance == 0.0:
+        return 1.0
+    together = math.fsum((a - mean) * (b - mean) for a, b in zip(values, values[1:], strict=False)) / (n - 1)
+    # Taking the mean off makes the estimate low by variance / n.
+    return max(0.15, 1.0 + 2.0 * (together / variance + 1.0 / n))
 
 
 def _scatter(u: float, n: int, of: str) -> Component:
@@ -270,7 +287,7 @@ def _surroundings(e: Evidence) -> Mapping[str, Measurement]:
         parts = (Component("noise", e.temperature.u), *systematic(e, "temperature", 0.0))
         found["temperature_c"] = Estimate(e.temperature.value, "degC", parts, e.temperature.n)
     found["clock_error"] = (
-        Estimate(e.clock.rel_error, "1", (Component("against the host's clock", e.clock.u, e.clock.dof),), 1)
+        Estimate(e.clock.rel_error, "1", e.clock.parts, 1)
         if e.clock.corrected
         else NotMeasured(e.clock.text)
     )

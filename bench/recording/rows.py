@@ -27,6 +27,7 @@ def rows_of(table: Table) -> Iterator[tuple[Array, dict[str, Array]]]:
     """Chunks of the file in SI: time shape (n,), and each channel's values, shape (n,), NaN where there is none."""
     import pandas as pd
 
+    ours = {c.place for c in table.columns}
     try:
         reader = pd.read_csv(
             table.path,
@@ -35,10 +36,9 @@ def rows_of(table: Table) -> Iterator[tuple[Array, dict[str, Array]]]:
             decimal=table.decimal,
             header=None,
             names=list(range(table.width + 1)),
-            usecols=[*(c.place for c in table.columns), table.width],
             skiprows=table.header_line,
             comment="#",
-            dtype={c.place: np.float64 for c in table.columns},
+            dtype={place: np.float64 if place in ours else str for place in range(table.width + 1)},
             na_values=_NOT_NUMBERS,
             keep_default_na=True,
             skipinitialspace=True,

@@ -126,7 +126,8 @@ def _columns(path: Path, line: int, titles: list[str]) -> Iterator[Column]:
         seen.add(channel)
         yield Column(channel, CHANNEL_UNITS[channel][unit], place, title.strip())
     if not seen - {"time"}:
-        raise RecordingError(f"{where}: nothing but time, wanted at least one of {', '.join(list(CHANNEL_UNITS)[1:])} with a unit")
+        channels = ", ".join(list(CHANNEL_UNITS)[1:])
+        raise RecordingError(f"{where}: nothing but time, wanted at least one of {channels} with a unit")
 
 
 def column_notes(table: Table) -> Iterator[str]:

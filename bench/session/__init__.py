@@ -4,6 +4,7 @@ An edge. `run_test` is the whole of it; `judge_capture` makes the same record of
 a recording made elsewhere; `self_check` looks at a board without a unit.
 """
 
+from bench.session.bench import Cancelled
 from bench.session.board import BoardClient, BoardFault
 from bench.session.conduct import run_test
 from bench.session.operator import Action, Cool, Do, FitLink, FitUnit, Operator, SetSupply, SimulatedHands
@@ -18,6 +19,7 @@ __all__ = [
     "Asked",
     "BoardClient",
     "BoardFault",
+    "Cancelled",
     "Cool",
     "Damage",
     "Do",

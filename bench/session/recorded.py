@@ -69,7 +69,8 @@ def analysed(recording: Recording, setup: Setup) -> tuple[Measured, int, int, fl
     found = measure(line.evidence(), setup.counts)
     values: dict[str, Measurement] = {**found.values, "clock_error": NotMeasured("no board: a recording")}
     if recording.interval_s > _BOUNCE_INTERVAL_S:
-        values |= dict.fromkeys(("bounce_make_s", "bounce_break_s"), NotMeasured(f"{1.0 / recording.interval_s:.0f} rows a second are too few"))
+        too_few = NotMeasured(f"{1.0 / recording.interval_s:.0f} rows a second are too few")
+        values |= {"bounce_make_s": too_few, "bounce_break_s": too_few}
     if recording.output_stands_in:
         values |= dict.fromkeys(_OF_OUTPUT, NotMeasured("the recording has no column v_out"))
     return replace(found, values=values), line.complete, line.cutter.broken, end_s

@@ -1,0 +1,148 @@
+"""Tending the bench around the runs: hands, supply, cooling, zeros, protection."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+
+from bench.description import BoardDescription
+from bench.ports import PortError
+from bench.session.board import BoardClient, BoardFault
+from bench.session.operator import Action, Cool, FitLink, FitUnit, Operator, SetSupply, SimulatedHands
+from bench.session.progress import Asked, Noted, Progress, Waiting
+from bench.session.run import LOOK_S, REST_S
+from bench.session.setup import Load, Setup, SetupError, on_time_s, open_v, protection_a
+from bench.session.watch import Watch
+from bench.uncertainty import TypeA
+from bench.zero import LinkReadings, zeroed
+
+_SUPPLY_TRIES = 3
+_SUPPLY_PART = 0.025
+_SETTLE_S = 1.0
+
+
+class Cancelled(Exception):
+    """The operator has had enough; an `Operator` or a `progress` may raise it too."""
+
+
+class Bench:
+    """A board in contact, with its surroundings. `off_s` is when the lamps were last lit, on the port's clock."""
+
+    def __init__(
+        self,
+        board: BoardClient,
+        description: BoardDescription,
+        setup: Setup,
+        rated: Load,
+        hands: Operator | None,
+        progress: Progress,
+        off_s: float,
+    ) -> None:
+        self.board = board
+        self.description = description
+        self.off_s = off_s
+        self.notes: list[str] = []
+        self._setup = setup
+        self._rated = rated
+        self._hands = hands
+        self._progress = progress
+        self._now_s: Callable[[], float] = board.port.now_s
+        self._supply_v: float | None = None
+
+    def note(self, text: str) -> None:
+        """Something worth knowing: told now, and kept for the record."""
+        self.notes.append(text)
+        self._progress(Noted(text))
+
+    def ask(self, action: Action) -> bool:
+        """Have it done; True if it is certainly done as asked. SetupError if nobody is there, Cancelled if they break off."""
+        if self._hands is None:
+            raise SetupError(f"this procedure needs hands at the bench ({type(action).__name__}), and nobody was named to do it")
+        self._progress(Asked(action))
+        try:
+            return bool(self._hands.do(action))
+        except (BoardFault, PortError, SetupError, Cancelled):
+            raise
+        except Exception as error:
+            raise Cancelled(f"broken off while somebody was asked to do something ({type(error).__name__})") from error
+
+    def prepare(self, volts: float, cool_s: float) -> None:
+        """Supply first, since setting it may put volts on the unit; then rest until lamps and unit are cold."""
+        self.set_supply(volts)
+        rested_s = self._now_s() - self.off_s
+        if rested_s < cool_s:
+            self.cool(cool_s - rested_s, "cooling")
+
+    def cool(self, seconds: float, what: str) -> None:
+        """Everything open for `seconds`; with the hands of a simulated board they pass at once."""
+        if self._hands is not None and self._hands.do(Cool(seconds)):
+            self.off_s -= seconds
+            return
+        until_s = self._now_s() + seconds
+        while (left_s := until_s - self._now_s()) > 0.0:
+            self._progress(Waiting(what, left_s))
+            self.board.attend(min(1.0, left_s))
+
+    def set_supply(self, volts: float) -> None:
+        """See that the supply is right: ask only if it is not, and look again after the person says that it is."""
+        if self._supply_v == volts:
+            return
+        wanted = SetSupply(volts, open_v(self._setup, self._rated, volts))
+        self._supply_v = volts
+        for _ in range(_SUPPLY_TRIES):
+            if not isinstance(self._hands, SimulatedHands) and self._supply_is(wanted):
+                return
+            if self._hands is None:
+                break
+            if self.ask(wanted):
+                return
+        if not self._supply_is(wanted):
+            self.note(f"the supply is not at {wanted.open_v:.2f} V without load; the test goes on, and says what it finds")
+
+    def _supply_is(self, wanted: SetSupply) -> bool:
+        """Whether the unit's input shows the supply's voltage without load."""
+        v_in = self._look({"on": (True, ())}, REST_S)["on"].get("v_in")
+        return v_in is None or abs(v_in.mean - wanted.open_v) <= _SUPPLY_PART * wanted.open_v
+
+    def _look(self, phases: Mapping[str, tuple[bool, Sequence[int]]], seconds: float) -> dict[str, Mapping[str, TypeA]]:
+        """Readings of all channels with the master switch and loads as each phase says, after a while to settle."""
+        board = self.board
+        watch = Watch(self.description)
+        found: dict[str, Mapping[str, TypeA]] = {}
+        board.listener = watch
+        board.start_sampling()
+        for name, (master, loads) in phases.items():
+            if loads:
+                board.close_loads(loads)
+            board.switch_master(master)
+            board.attend(_SETTLE_S if loads else LOOK_S)
+            watch.restart()
+            board.attend(seconds)
+            found[name] = watch.readings()
+        board.all_open()
+        if any(loads for _, loads in phases.values()):
+            self.off_s = self._now_s()
+        board.stop_sampling()
+        board.listener = None
+        return found
+
+    def zero(self, load: Load, seconds: float) -> None:
+        """With the link fitted, learn the zeros of current and drop; `description` has them then. ZeroError if it is no link."""
+        self.ask(FitLink())
+        self.protect(load, self._setup.nominal_v, 4.0 * seconds)
+        self.set_supply(self._setup.nominal_v)
+        phases = {"rest": (False, ()), "off": (True, ()), "on": (True, load.numbers)}
+        readings = self._look(phases, seconds)
+        self.description = zeroed(self.description, LinkReadings(**readings))
+        plain = {phase: {name: (r.mean, r.s, r.n) for name, r in found.items()} for phase, found in readings.items()}
+        self.board.note(note="zero", **plain)
+        self.note(f"zeros read with the shorting link on {load.text}")
+        self.ask(FitUnit(self._setup.unit))
+
+    def protect(self, load: Load, volts: float, at_most_s: float) -> None:
+        """Set the board's own limits for this load: over-current, and the longest on-time."""
+        level = protection_a(self._setup, load, volts, self.description)
+        if level is not None:
+            self.board.set_number("CURR:PROT", level)
+        longest = on_time_s(at_most_s, self.description)
+        if longest is not None:
+            self.board.set_number("OUTP:PROT:TIME", longest)

@@ -1,0 +1,246 @@
+"""Parts of the session by themselves: putting runs together, choosing loads, the self-check; and mishaps at random moments."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import pytest
+from bench_port import BenchPort, bench_port, run_on, setup
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from bench.description import BoardDescription
+from bench.description import Load as BoardLoad
+from bench.measure import BenchFault, Measured
+from bench.procedure import Procedure, RunStep
+from bench.record import StepRecord
+from bench.session import SetupError, self_check
+from bench.session.combine import Runs, combine, mean_of_starts, ratio
+from bench.session.selfcheck import State
+from bench.session.setup import conditions_for, load_for, protection_a, watts_text
+from bench.simboard.rig import rig_description
+from bench.uncertainty import Component, Estimate, Measurement, NotMeasured
+from bench.verdict import Outcome
+from bench.wire import ResetCause
+
+RATED = RunStep("rated", "Rated", starts=3, judge=("rate_per_min", "start_s"))
+OUT = RunStep("out", "Out", loads="one-out", judge=("outage_rate_per_min", "outage_ratio"))
+PLAN = Procedure("p", "", "", (RATED, OUT))
+
+
+def start(value: float, u: float = 0.001) -> Estimate:
+    return Estimate(value, "s", (Component("clock", u),))
+
+
+def rate(value: float, clock_u: float = 0.3, scatter_u: float = 0.1) -> Estimate:
+    return Estimate(value, "1/min", (Component("scatter", scatter_u, 9.0, "A"), Component("clock", clock_u)))
+
+
+def record(
+    values: dict[str, Measurement], interrupted: str | None = None, faults: tuple[BenchFault, ...] = (), **facts: str
+) -> StepRecord:
+    return StepRecord("s", "", (1, 2), "", 0.0, 1.0, Measured(values, facts, faults), 8, 0, 12.8, interrupted=interrupted)
+
+
+# --- the mean of starts
+
+
+def test_the_mean_of_three_starts_by_hand() -> None:
+    """GUM 4.2: mean 1.1, s = 0.1, u = 0.1 / sqrt 3 with 2 degrees of freedom; the clock's error is the same in all three."""
+    found = mean_of_starts([start(1.0), start(1.1), start(1.2)])
+    assert isinstance(found, Estimate)
+    assert found.value == pytest.approx(1.1)
+    scatter, clock = found.budget
+    assert (scatter.kind, scatter.dof) == ("A", 2.0)
+    assert scatter.u == pytest.approx(0.1 / math.sqrt(3.0))
+    assert clock.u == pytest.approx(0.001)
+    assert found.n == 3
+    assert "largest 1.2 s" in found.note
+
+
+def test_one_start_stands_for_itself() -> None:
+    assert mean_of_starts([start(1.0)]) == start(1.0)
+
+
+def test_a_start_that_the_bench_spoilt_is_left_out_one_of_the_unit_is_not() -> None:
+    bench, unit = NotMeasured("samples lost", "bench"), NotMeasured("it never lit", "unit")
+    found = mean_of_starts([start(1.0), bench, start(1.2)])
+    assert isinstance(found, Estimate)
+    assert found.value == pytest.approx(1.1)
+    assert "1 left out: samples lost" in found.note
+    assert mean_of_starts([start(1.0), unit, bench]) is unit
+    assert mean_of_starts([bench, bench]) is bench
+
+
+# --- ratios
+
+
+def test_a_common_clock_cancels_in_a_ratio() -> None:
+    found = ratio(rate(180.0, clock_u=0.6, scatter_u=0.0), rate(90.0, clock_u=0.3, scatter_u=0.0))
+    assert found.value == 2.0
+    assert found.u == pytest.approx(0.0, abs=1e-12)
+    scattered = ratio(rate(180.0, 0.6, 0.18), rate(90.0, 0.3, 0.09))
+    assert scattered.u == pytest.approx(2.0 * math.hypot(0.001, 0.001))
+
+
+# --- what is judged
+
+
+def test_runs_are_put_together_as_the_procedure_says() -> None:
+    starts = tuple(
+        record({"start_s": start(s), "rate_per_min": rate(88.0 + s)}, rest="closed", behaviour="flashing")
+        for s in (1.0, 1.1, 1.2)
+    )
+    out = record({"rate_per_min": rate(178.4)}, behaviour="flashing")
+    found = combine(PLAN, (Runs(RATED, starts), Runs(OUT, (out,))))
+    assert found.values["rate_per_min"] == rate(89.2)  # the last start's
+    assert isinstance(found.values["start_s"], Estimate) and found.values["start_s"].n == 3
+    assert isinstance(found.values["outage_ratio"], Estimate) and found.values["outage_ratio"].value == pytest.approx(2.0)
+    assert found.facts == {"rest": "closed", "behaviour": "flashing", "outage": "flashing"}
+
+
+def test_an_interrupted_run_gives_nothing() -> None:
+    good = record({"start_s": start(1.0), "rate_per_min": rate(90.0)}, rest="closed", behaviour="too few")
+    cut = record({"start_s": start(9.0), "rate_per_min": rate(10.0)}, interrupted="unplugged", rest="open", behaviour="dark")
+    found = combine(PLAN, (Runs(RATED, (good, cut)), Runs(OUT, (), "the test was interrupted before")))
+    for name in ("start_s", "rate_per_min"):
+        missing = found.values[name]
+        assert isinstance(missing, NotMeasured)
+        assert missing.fault == "bench"
+        assert "unplugged" in missing.reason
+    assert found.facts == {"rest": "closed"}
+    assert found.values["outage_ratio"] == NotMeasured("the test was interrupted before")
+
+
+def test_a_bench_fault_with_one_lamp_out_spoils_only_that() -> None:
+    fault = BenchFault("lamp-current", "a lamp is dead")
+    whole = record({"start_s": start(1.0), "rate_per_min": rate(90.0)}, behaviour="flashing")
+    out = record({"rate_per_min": rate(180.0)}, faults=(fault,), behaviour="flashing")
+    found = combine(PLAN, (Runs(RATED, (whole,)), Runs(OUT, (out,))))
+    assert found.bench_faults == ()
+    assert found.values["outage_ratio"] == NotMeasured("a lamp is dead", "bench")
+    assert "outage" not in found.facts
+    spoilt = combine(PLAN, (Runs(RATED, (replace(whole, measured=replace(whole.measured, bench_faults=(fault, fault))),)),))
+    assert spoilt.bench_faults == (fault,)
+
+
+# --- loads and protection
+
+
+@pytest.fixture
+def board() -> BoardDescription:
+    return rig_description(1)
+
+
+def test_roles_become_loads_of_the_bank(board: BoardDescription) -> None:
+    wanted = setup(rated=(21.0, 21.0, 5.0))
+    assert load_for("rated", wanted, board).numbers == (1, 2, 5, 7)
+    assert load_for("rated", wanted, board).text == "2 x 21 W + 5 W"
+    assert load_for("rated", wanted, board).watts == (21.0, 21.0, 5.0)
+    assert load_for("one-out", wanted, board).watts == (21.0, 5.0)
+    assert load_for("trailer", wanted, board).watts == (21.0, 21.0, 21.0, 5.0)
+    assert load_for((6, 4), wanted, board).text == "10 W + load 6"
+    assert load_for((6, 4), wanted, board).watts == ()
+    assert load_for("rated", setup(lamps=(6,)), board).numbers == (6, 7)
+    with pytest.raises(SetupError, match="two are needed"):
+        load_for("one-out", setup(rated=(21.0,)), board)
+    bare = replace(board, loads={1: BoardLoad(1, "LAMP", 21.0)})
+    assert load_for("rated", setup(rated=(21.0,)), bare).numbers == (1,)
+
+
+def test_the_load_in_words() -> None:
+    assert watts_text((5.0, 21.0, 21.0)) == "2 x 21 W + 5 W"
+    assert setup(rated=(21.0, 21.0, 5.0)).signal_lamps == 2
+
+
+def test_expected_inrush_against_the_computed_one(board: BoardDescription) -> None:
+    """37.7 A computed for two cold 21 W lamps at 12.8 V through 0.10 ohm; the level stands a quarter above what is expected."""
+    level = protection_a(setup(), load_for("rated", setup(), board), 12.8, board)
+    assert level is not None
+    assert level / 1.25 == pytest.approx(37.7, rel=0.05)
+    assert protection_a(setup(lamps=(6,)), load_for((6,), setup(), board), 12.8, board) == 75.0
+
+
+def test_the_band_of_the_supply_allows_for_the_loop(board: BoardDescription) -> None:
+    """13.16 V without load leave 12.8 V at two lamps through 0.10 ohm (SAE J823, after a public summary)."""
+    load = load_for("rated", setup(), board)
+    conditions = conditions_for(setup(), load, load, 12.8)
+    assert conditions.supply_low_v is not None and conditions.supply_high_v is not None
+    assert conditions.supply_low_v < 12.8 < 13.16 < conditions.supply_high_v
+    assert conditions.supply_high_v - conditions.supply_low_v < 1.2
+
+
+# --- self-check
+
+
+def test_a_good_board_passes_its_self_check() -> None:
+    port = bench_port("EL")
+    findings = self_check(port)
+    assert {f.state for f in findings} == {State.GOOD}, findings
+    assert {"identity", "description", "self-test", "self_check", "supply", "v_in at rest"} <= {f.what for f in findings}
+    assert port.all_open
+
+
+def test_the_self_check_lights_each_lamp_alone() -> None:
+    port = bench_port("EL")
+    findings = {f.what: f for f in self_check(port, lamps=True)}
+    assert {findings[f"lamp {n}"].state for n in (1, 2, 3)} == {State.GOOD}
+    closed = [line for line in port.sent if line.startswith(b"ROUT:CLOS (@")]
+    assert closed == [b"ROUT:CLOS (@%d)\n" % n for n in (1, 2, 3, 4, 5)]
+    assert port.board.unit_name == "EL"
+    assert port.all_open
+
+
+def test_the_self_check_finds_a_dead_supply_and_a_dead_standard() -> None:
+    port = bench_port("EL", supply_v=0.5)
+    assert {f.what: f.state for f in self_check(port)}["supply"] is State.BAD
+    wrong = bench_port("EL")
+    channels = dict(wrong.board.description.channels)
+    ranges = tuple(replace(r, scale=r.scale * 1.02) for r in channels["self_check"].ranges)
+    channels["self_check"] = replace(channels["self_check"], ranges=ranges)
+    from bench.description import description_lines
+
+    wrong.board.lines = description_lines(replace(wrong.board.description, channels=channels))
+    assert {f.what: f.state for f in self_check(wrong)}["self_check"] is State.BAD
+
+
+def test_lamps_need_hands_on_a_real_board() -> None:
+    port = bench_port("EL")
+    port.real = True
+    assert {f.what: f.state for f in self_check(port, lamps=True)}["lamps"] is State.NOT_DONE
+
+
+# --- mishaps at random
+
+
+def mishap(port: BenchPort, kind: str) -> None:
+    def unplug() -> None:
+        port.unplugged = True
+
+    def hit() -> None:
+        raise KeyboardInterrupt
+
+    def mute() -> None:
+        port.lose = lambda data: True
+
+    {"unplug": unplug, "keyboard": hit, "reset": lambda: port.board.power_up(ResetCause.BROW), "mute": mute}[kind]()
+
+
+@settings(max_examples=25, deadline=None)
+@given(kind=st.sampled_from(["unplug", "keyboard", "reset", "mute"]), at_s=st.floats(min_value=0.0, max_value=9.0))
+def test_whatever_happens_whenever_it_happens(kind: str, at_s: float) -> None:
+    """All open within a second or so, nothing charged to the unit, and the record says what it was (or the test was through)."""
+    port = bench_port("NC")
+    port.at[at_s] = lambda: mishap(port, kind)
+    plan = Procedure("p", "", "", (RunStep("rated", "", cycles=3, at_most_s=8.0, judge=("rate_per_min", "start_s")),))
+    record = run_on(port, plan)
+    port.a_second_later()
+    assert port.all_open
+    assert not any(v.outcome is Outcome.FAIL for v in record.verdicts)
+    if record.interrupted is None:
+        assert isinstance(record.measured.values["rate_per_min"], Estimate)
+    else:
+        assert record.outcome is Outcome.NOT_MEASURED
+        assert record.grade is None
+        assert kind == "keyboard" or any(not f.spoils for f in record.bench_faults)
