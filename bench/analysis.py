@@ -62,9 +62,9 @@ class Line:
         for name, trace in block.traces.items():
             if len(trace.values):
                 self.latest[name] = float(trace.values[-32:].mean())
-        if "temperature" in self.latest and len(block.traces["temperature"].values):
-            # A slow channel of few counts: the latest of many runs of equal readings stands for itself.
-            self._temperature = Reading(self.latest["temperature"], self.cutter.accuracies["temperature"].noise, 1)
+        if "temperature" in block.traces and len(block.traces["temperature"].values):
+            noise = self.cutter.accuracies["temperature"].noise
+            self._temperature = Reading(float(block.traces["temperature"].values[-1]), noise, 1)
         return changes
 
     def finish(self) -> None:
@@ -92,6 +92,8 @@ class Line:
             broke=cutter.broke,
             lit_now=cutter.lit_now(),
             dark_now=cutter.dark_now(),
+            closed_now=bool(self.finder.closed),
+            state_since_s=cutter.state_since_s,
             now_s=cutter.now_s,
             rest=cutter.rest,
             accuracies=cutter.accuracies,
@@ -107,16 +109,17 @@ class Line:
 class Analysis:
     """Frames of one run in, `measured()` out at any time.
 
-    `feed` takes frames as they were decoded, with the host's time of their arrival; frames of a second run are ignored.
+    `feed` takes frames as they were decoded, with the host's time of their arrival; frames of a second run are ignored. Runs of one board
+    may share a `clock`: each then knows it better.
     """
 
-    def __init__(self, description: BoardDescription, conditions: Conditions, *, range_number: int | None = None) -> None:
+    def __init__(self, description: BoardDescription, conditions: Conditions, clock: ClockComparison | None = None) -> None:
         self._description = description
         self._conditions = conditions
-        self._clock = ClockComparison(description.clock_half_width)
+        self._clock = clock if clock is not None else ClockComparison(description.clock_half_width)
+        self._clock.begin_run()
         self._sequencer = Sequencer()
         self._sampler = Sampler(description)
-        self._range_number = range_number
         self._line: Line | None = None
         self._waiting: list[Placed] = []
         self._run: int | None = None

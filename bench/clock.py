@@ -13,13 +13,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from bench.samples import Array
 from bench.uncertainty import Component, combine, rectangular
 
 # Crystal of a personal computer without time service: +-50 parts per million. Common practice, no source.
 HOST_HALF_WIDTH = 50e-6
 _BIN_S = 1.0
 _BINS_MOST = 512
-_BINS_LEAST = 4
+_DOF_LEAST = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,11 +53,16 @@ class ClockComparison:
         self._half_width = half_width
         self._host = Component("host's clock", rectangular(host_half_width), shape="rectangular")
         self._bin_s = _BIN_S
-        self._least: dict[int, tuple[float, float]] = {}
+        self._run = 0
+        self._least: dict[tuple[int, int], tuple[float, float]] = {}
+
+    def begin_run(self) -> None:
+        """Stamps start again from 0: the same clock, another origin."""
+        self._run += 1
 
     def add(self, board_s: float, arrival_s: float) -> None:
         """A frame whose last sample was held at board_s (nominal seconds of this run) was in the host's hands at arrival_s."""
-        index = int(board_s // self._bin_s)
+        index = self._run, int(board_s // self._bin_s)
         kept = self._least.get(index)
         late = arrival_s - board_s
         if kept is None or late < kept[1] - kept[0]:
@@ -66,27 +72,42 @@ class ClockComparison:
 
     def _halve(self) -> None:
         self._bin_s *= 2.0
-        pairs = list(self._least.values())
-        self._least = {}
-        for board_s, arrival_s in pairs:
-            self.add(board_s, arrival_s)
+        kept, self._least = self._least, {}
+        for (run, _), (board_s, arrival_s) in kept.items():
+            index = run, int(board_s // self._bin_s)
+            other = self._least.get(index)
+            if other is None or arrival_s - board_s < other[1] - other[0]:
+                self._least[index] = board_s, arrival_s
 
     def estimate(self) -> ClockEstimate:
         """The straight line through the least late arrivals; without enough of them, no correction and the full tolerance."""
-        # A bin that is not yet full holds a worse minimum than the others: the last is left out.
-        bins = [self._least[k] for k in sorted(self._least)][:-1]
-        span = bins[-1][0] - bins[0][0] if bins else 0.0
+        board, late, span = self._centred()
         own = Component("board's clock (its own tolerance)", rectangular(self._half_width), shape="rectangular")
-        if len(bins) < _BINS_LEAST:
-            return ClockEstimate(0.0, (own,), False, span)
-        board = np.array([b for b, _ in bins])
-        late = np.array([a - b for b, a in bins])
-        x = board - board.mean()
-        sxx = float(x @ x)
-        slope = float(x @ (late - late.mean())) / sxx
-        residual = late - late.mean() - slope * x
-        dof = len(bins) - 2
+        runs = len(span)
+        dof = len(board) - runs - 1
+        if dof < _DOF_LEAST:
+            return ClockEstimate(0.0, (own,), False, sum(span))
+        sxx = float(board @ board)
+        slope = float(board @ late) / sxx
+        residual = late - slope * board
         fit = Component("board's clock against the host's", math.sqrt(float(residual @ residual) / dof / sxx), float(dof), "A")
         if combine(fit.u, self._host.u) >= own.u:
-            return ClockEstimate(0.0, (own,), False, span)
-        return ClockEstimate(slope, (fit, self._host), True, span)
+            return ClockEstimate(0.0, (own,), False, sum(span))
+        return ClockEstimate(slope, (fit, self._host), True, sum(span))
+
+    def _centred(self) -> tuple[Array, Array, list[float]]:
+        """Board times and latenesses of all runs, each run about its own means, and the runs' spans in s."""
+        by_run: dict[int, list[tuple[float, float]]] = {}
+        for (run, _), pair in sorted(self._least.items()):
+            by_run.setdefault(run, []).append(pair)
+        boards, lates, spans = [np.empty(0)], [np.empty(0)], []
+        for pairs in by_run.values():
+            # A bin that is not yet full holds a worse minimum than the others: the last is left out.
+            if len(pairs) < 3:
+                continue
+            board = np.array([b for b, _ in pairs[:-1]])
+            late = np.array([a - b for b, a in pairs[:-1]])
+            boards.append(board - board.mean())
+            lates.append(late - late.mean())
+            spans.append(float(board[-1] - board[0]))
+        return np.concatenate(boards), np.concatenate(lates), spans

@@ -23,6 +23,7 @@ _TAIL_S = 50.0e-3
 _HOLD_S = 4.0  # a state that lasts longer is kept as its first and its last part
 _KEEP_HEAD_S, _KEEP_TAIL_S = 0.5, 2.0
 _REST_S = 1.0
+_WITH_SUPPLY_S = 2e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,15 +147,16 @@ def _sloped(t_s: Array, v: Array) -> Reading:
 
 
 # After a make the filament heats with next to no loss: dT/dt ~ I^2 R with R ~ T^1.2 and I = V / (R + r). Then the current to the power
-# -1.7 runs nearly straight against the time closed; integrated for 1 to 4 lamps of 5 to 21 W, 11 to 15 V, 0.02 to 0.3 ohm in series and
-# any warmth, its curvature over 2.6 ms is -0.07 to 0.12 of its slope. That is used as knowledge beside the samples, so the parabola
-# stays well-behaved when bounce leaves only a few of them far from the make. On the average it ends 0.2 % high, which is taken off.
+# -1.7 runs nearly straight against the time closed. What is left of curvature was found by integrating that for loads of 5 to 63 W at
+# 6, 12 and 24 V, cold and 0.3 s after the last flash: over 2.6 ms it is 0.09 of the slope where that is small and -0.12 where it is
+# steep; small slopes of warm lamps of unlike wattage have down to -0.25. This is used as knowledge beside the samples, so the parabola
+# stays well-behaved when bounce leaves only a few of them far from the make. With cold lamps it ends 0.2 % high on the average, which
+# is taken off.
 _POWER = -1.7
 _FIT_S = 2.6e-3
-_CURVATURE, _CURVATURE_U = 0.02, 0.05
-_MODEL_BIAS, _MODEL_U = 0.002, 0.002
+_MODEL_BIAS, _MODEL_U = 0.002, 0.0035
 _MODEL_U_PER_S = 2.0
-_CROSSING_U_S = 25e-6  # of each crossing of a bounce: its levels are hard to tell
+_CROSSING_U_S = 18e-6  # of each crossing of a bounce: its levels are hard to tell
 
 
 def current_at_make(t_s: Array, i_a: Array, make: Transition, tau_s: float) -> Reading | None:
@@ -176,16 +178,13 @@ def current_at_make(t_s: Array, i_a: Array, make: Transition, tau_s: float) -> R
     z = x / _FIT_S
     weight = (i / i.mean()) ** (1.0 - _POWER)  # the noise of i is even, that of y is not
     design = np.stack((np.ones_like(z), z, z * z), axis=1) * weight[:, None]
-    straight = design[:, :2] + design[:, 2:] * np.array([0.0, _CURVATURE])
-    first, _, _, _ = np.linalg.lstsq(straight, y * weight, rcond=None)
-    residual = y * weight - straight @ first
+    first, _, _, _ = np.linalg.lstsq(design[:, :2], y * weight, rcond=None)
+    residual = y * weight - design[:, :2] @ first
     s = math.sqrt(float(residual @ residual) / (len(z) - 2))
     slope = abs(float(first[1]))
-    if s > 0.0 and slope > 0.0:
-        known = s / (_CURVATURE_U * slope)
-        design = np.vstack((design, np.array([0.0, -_CURVATURE, 1.0]) * known))
-    else:
-        design = np.vstack((design, np.array([0.0, -_CURVATURE, 1.0])))
+    curvature, curvature_u = _curvature(slope / max(float(first[0]), 1e-12))
+    known = s / (curvature_u * slope) if s > 0.0 and slope > 0.0 else 1.0
+    design = np.vstack((design, np.array([0.0, -curvature, 1.0]) * known))
     target = np.append(y * weight, 0.0)
     solution, _, rank, _ = np.linalg.lstsq(design, target, rcond=None)
     if rank < 3 or solution[0] <= 0.0:
@@ -193,7 +192,8 @@ def current_at_make(t_s: Array, i_a: Array, make: Transition, tau_s: float) -> R
     residual = (target - design @ solution)[:-1]
     s2 = float(residual @ residual) / (len(z) - 2)
     covariance = np.linalg.inv(design.T @ design) * s2
-    peak = float(solution[0]) ** (1.0 / _POWER) * (1.0 - _MODEL_BIAS)
+    coldness = min(abs(float(solution[1])) / float(solution[0]), 1.0)
+    peak = float(solution[0]) ** (1.0 / _POWER) * (1.0 - _MODEL_BIAS * coldness)
     steepness = abs(float(solution[1])) / _FIT_S / float(solution[0]) / -_POWER  # relative fall of the current for each second
     relative = math.sqrt(
         float(covariance[0, 0]) / (float(solution[0]) * _POWER) ** 2
@@ -203,6 +203,13 @@ def current_at_make(t_s: Array, i_a: Array, make: Transition, tau_s: float) -> R
     if relative > 0.25:
         return None
     return Reading(peak, peak * relative, len(x))
+
+
+def _curvature(steepness: float) -> tuple[float, float]:
+    """Curvature over slope of the current to the power -1.7, and its u, from the slope over 2.6 ms relative to the value at the make."""
+    if steepness < 0.8:
+        return -0.03, 0.10
+    return max(0.08 - 0.03 * steepness, -0.12), 0.04
 
 
 class _Store:
@@ -265,6 +272,7 @@ class CycleCutter:
         self._lit: Lit | None = None
         self._state_since = 0.0
         self._peak: Reading | None = None
+        self._over = False
         self.first_lit: Lit | None = None
 
     def feed(self, block: Block, changes: Iterable[Change]) -> list[Cycle]:
@@ -272,6 +280,8 @@ class CycleCutter:
         self._now = block.end_s
         cycles: list[Cycle] = []
         for change in changes:
+            if self._over:
+                break
             match change:
                 case Transition(closed=True):
                     self._on_make(change, cycles)
@@ -298,12 +308,17 @@ class CycleCutter:
         return self._break
 
     @property
+    def state_since_s(self) -> float:
+        """Since when the present state has been seen: its transition, the supply's coming, or the end of the last gap."""
+        return self._state_since
+
+    @property
     def now_s(self) -> float:
         return self._now
 
     def lit_now(self) -> Lit | None:
         """The levels of an ON that is not over: what a unit that stays on shows."""
-        if self._make is None or self._break is not None:
+        if self._make is None or self._break is not None or self._over:
             return self._lit
         return self._lit_between(self._make, self._now)
 
@@ -333,7 +348,8 @@ class CycleCutter:
             # Samples that may already lie past the opening are not used.
             self._lit = self._lit_between(self._make, broke.t_s - 3.0 * broke.u_s)
             self._break = broke
-            self.first_lit = self.first_lit or self._lit
+            if self._make is self.first[0]:
+                self.first_lit = self._lit
         self._forget(broke.t_s)
         self._state_since = broke.t_s
 
@@ -350,8 +366,8 @@ class CycleCutter:
                     reading = mean_reading(v)
                     if reading is not None and reading.n >= 16:
                         self.rest[name] = reading
-        elif self.applied is not None and self.removed is None:
-            self.removed = edge
+        elif self.applied is not None:
+            self._end(edge)
         self._state_since = edge.t_s
         self._store.forget_before(edge.t_s - 5e-3)
 
@@ -363,6 +379,18 @@ class CycleCutter:
             if self._make is not None and self._break is None and self._peak is None:
                 self._peak = self._peak_after(self._make)
             self._store.forget_between(self._state_since + _KEEP_HEAD_S, self._now - _KEEP_TAIL_S)
+
+    def _end(self, edge: SupplyEdge) -> None:
+        """The supply was taken away: the run is over, and the opening that came with it was not the unit's."""
+        self.removed, self._over = edge, True
+        if self._make is None:
+            return
+        if self._break is not None and self._break.t_s > edge.t_s - _WITH_SUPPLY_S:
+            self._break = None
+            if self.first and not self.first[-1].closed:
+                self.first.pop()
+        elif self._break is None:
+            self._lit = self._lit_between(self._make, edge.t_s - 1e-3)
 
     # -- features
 

@@ -160,13 +160,11 @@ def truths(case: Case, measured: Measured, world: World, repeated: Sequence[Sequ
     exact["bounce_make_s"] = max(p.bounce_make_s for p in real)
     exact["bounce_break_s"] = max(p.bounce_break_s for p in real[:-1])
     exact["temperature_c"] = case.ambient_c
-    exact["clock_error"] = (1.0 + case.host_error) / (1.0 + board.rig.hidden.clock_error) - 1.0
+    exact["clock_error"] = 1.0 / (1.0 + board.rig.hidden.clock_error) - 1.0
     found = {name: (value, 0.0) for name, value in exact.items()} | _mean_truths(measured, repeated, used)
     if "steady_a" in found:
         found["inrush_ratio"] = (real[0].peak_a / found["steady_a"][0], 0.0)
-    by_host = {"rate_per_min": -1, "rate_total_per_min": -1, **dict.fromkeys(("on_s", "off_s"), 1)}
-    by_host |= dict.fromkeys(("first_light_s", "first_extinction_s", "start_s", "bounce_make_s", "bounce_break_s"), 1)
-    return {name: (value * (1.0 + case.host_error) ** by_host.get(name, 0), se) for name, (value, se) in found.items()}
+    return found
 
 
 def _mean_truths(measured: Measured, repeated: Sequence[Sequence[Pulse]], used: int) -> Truths:

@@ -51,15 +51,17 @@ def behaviour(e: Evidence, counts: Counts) -> str:
     """One of the words of `Measured.facts['behaviour']`."""
     if e.applied is None and not e.cycles and e.begun is None:
         return "no supply"
-    since = e.applied.t_s if e.applied is not None else 0.0
     usual = median(c.period_s for c in e.cycles) if e.cycles else 0.0
     stays = max(_STAYS_S, 3.0 * usual)
     if e.begun is not None and e.broke is None:
         if e.end_s - e.begun.t_s >= stays:
             return "steady on"
+    elif e.closed_now:
+        # Found closed after a gap: on, for as long as it has been seen.
+        if e.end_s - e.state_since_s >= stays:
+            return "steady on"
     else:
-        dark_since = e.broke.t_s if e.broke is not None else since
-        if e.end_s - dark_since >= stays:
+        if e.end_s - e.state_since_s >= stays:
             return "one flash" if len(e.cycles) == 0 and e.broke is not None and _lit_long(e) else "dark"
     if len(e.cycles) + e.cycles_before < counts.skip + counts.average:
         return "too few"

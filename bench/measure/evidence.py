@@ -57,6 +57,8 @@ class Evidence:
     broke: Transition | None
     lit_now: Lit | None
     dark_now: Dark | None
+    closed_now: bool
+    state_since_s: float
     now_s: float
     rest: Mapping[str, Reading]
     accuracies: Mapping[str, Accuracy]

@@ -60,7 +60,7 @@ def _expected(e: Evidence, lamp_v: float, unknown: float) -> float:
 
 
 def _supply(e: Evidence) -> Iterator[BenchFault]:
-    lits = [c.lit for c in e.cycles] or ([e.lit_now] if e.lit_now is not None else [])
+    lits = [c.lit for c in e.cycles if c.on_s > _LIT_LEAST_S] or ([e.lit_now] if e.lit_now is not None else [])
     readings = [lit.supply.value for lit in lits if lit.supply is not None]
     low, high = e.conditions.supply_low_v, e.conditions.supply_high_v
     if readings and low is not None and high is not None:
@@ -103,7 +103,7 @@ def _lamps(e: Evidence, died: int | None) -> Iterator[BenchFault]:
             "lamp-current",
             f"the lamps take {median(ratios) * 100:.0f} % of what {names} should: one is dead, or of the wrong wattage, or its holder is bad",
         )
-    first = e.first_lit or e.lit_now
+    first = None if e.lost_at_start else e.first_lit
     if ratios and first is not None and first.peak is not None and lits[0].steady is not None:
         ratio = first.peak.value / lits[0].steady.value
         if ratio < _COLD_LEAST and first.peak.u < 0.1 * first.peak.value:

@@ -88,7 +88,7 @@ def _neighbours_share(values: Sequence[float]) -> float:
     """Variance of a mean over that of independent values: 1 + 2 r with r the correlation of neighbours (GUM F.1.1.2, C.3.5).
 
     Neighbouring cycles are not independent in their on-time: the instant of closing lengthens the one by what it takes from the
-    other. r is estimated from the cycles themselves; the result is kept from going below 0.15, which few cycles can't support.
+    other. r is estimated from the cycles themselves; the result is kept from going below 0.08, which few cycles can't support.
     """
     n = len(values)
     mean = math.fsum(values) / n
@@ -97,7 +97,7 @@ def _neighbours_share(values: Sequence[float]) -> float:
         return 1.0
     together = math.fsum((a - mean) * (b - mean) for a, b in zip(values, values[1:], strict=False)) / (n - 1)
     # Taking the mean off makes the estimate low by variance / n.
-    return max(0.15, 1.0 + 2.0 * (together / variance + 1.0 / n))
+    return max(0.08, 1.0 + 2.0 * (together / variance + 1.0 / n))
 
 
 def _scatter(u: float, n: int, of: str) -> Component:
@@ -171,7 +171,7 @@ def _over(a: Estimate, b: Estimate, unit: str) -> Estimate:
 
 
 def _currents(e: Evidence, cycles: Sequence[Cycle]) -> dict[str, Measurement]:
-    first = e.first_lit or e.lit_now
+    first = e.first_lit or (e.lit_now if not e.cycles else None)
     found: dict[str, Measurement] = {}
     peak = first.peak if first is not None and not e.lost_at_start else None
     if peak is None:
