@@ -89,9 +89,12 @@ class Cycle:
 
 
 def mean_reading(v: Array) -> Reading | None:
-    if not len(v):
+    n = len(v)
+    if not n:
         return None
-    return Reading(float(v.mean()), float(v.std(ddof=1)) / math.sqrt(len(v)) if len(v) > 1 else 0.0, len(v))
+    mean = float(v.sum()) / n
+    x = v - mean
+    return Reading(mean, math.sqrt(float(x @ x) / (n - 1) / n) if n > 1 else 0.0, n)
 
 
 def end_reading(t_s: Array, v: Array, at_s: float) -> Reading | None:
@@ -99,13 +102,14 @@ def end_reading(t_s: Array, v: Array, at_s: float) -> Reading | None:
     n = len(v)
     if n < 8:
         return mean_reading(v)
-    x = t_s - t_s.mean()
+    mean_t, mean = float(t_s.sum()) / n, float(v.sum()) / n
+    x = t_s - mean_t
     sxx = float(x @ x)
     slope = float(x @ v) / sxx
-    residual = v - v.mean() - slope * x
+    residual = v - mean - slope * x
     s2 = float(residual @ residual) / (n - 2)
-    reach = at_s - float(t_s.mean())
-    return Reading(float(v.mean()) + slope * reach, math.sqrt(s2 * (1.0 / n + reach * reach / sxx)), n)
+    reach = at_s - mean_t
+    return Reading(mean + slope * reach, math.sqrt(s2 * (1.0 / n + reach * reach / sxx)), n)
 
 
 def lowest_reading(t_s: Array, v: Array) -> tuple[Reading, int, int] | None:
@@ -154,9 +158,9 @@ def _sloped(t_s: Array, v: Array) -> Reading:
 # is taken off.
 _POWER = -1.7
 _FIT_S = 2.6e-3
-_MODEL_BIAS, _MODEL_U = 0.002, 0.0035
+_MODEL_BIAS, _MODEL_U = 0.002, 0.0045
 _MODEL_U_PER_S = 2.0
-_CROSSING_U_S = 18e-6  # of each crossing of a bounce: its levels are hard to tell
+_CROSSING_U_S = 22e-6  # of each crossing of a bounce: its levels are hard to tell
 
 
 def current_at_make(t_s: Array, i_a: Array, make: Transition, tau_s: float) -> Reading | None:

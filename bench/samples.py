@@ -96,7 +96,7 @@ class Sampler:
 
     def __init__(self, description: BoardDescription) -> None:
         self._description = description
-        self._plan = scan_plan(description)
+        self._plan, self._periods = scan_plan(description), 1
         self._period = PERIOD_SCANS * description.slots
         self._bits = {name: mode.bits for name, mode in description.modes.items()}
         self.range_number = 0
@@ -108,10 +108,11 @@ class Sampler:
         for item in placed:
             frame = item.frame
             if isinstance(frame, SampleFrame):
-                if together and (item.lost_before or frame.range_number != self.range_number):
+                number = frame.range_number
+                if together and (item.lost_before or number != self.range_number):
                     found.append(self._block(together))
                     together = []
-                self.range_number = frame.range_number
+                self.range_number = number
                 together.append(item)
             elif (event := self._event(item, frame)) is not None:
                 found.append(event)
@@ -148,15 +149,16 @@ class Sampler:
                 values: Array = (taken - r.zero) * r.scale
             else:
                 full = float(1 << self._bits[mode])
-                ratios = np.clip(taken, 1.0, full - 1.0) / full
-                values = np.array([channel.curve.temperature_c(float(x)) for x in ratios])
+                counted, which = np.unique(np.clip(taken, 1.0, full - 1.0), return_inverse=True)
+                values = np.array([channel.curve.temperature_c(float(x) / full) for x in counted])[which]
             traces[name] = Trace((start + at).astype(np.float64) * sample_s, values)
         return Block(start * sample_s, (start + len(counts)) * sample_s, traces, bool(together[0].lost_before))
 
     def _places(self, name: str, offset: int, length: int) -> npt.NDArray[np.int64]:
         """Indices of the channel's samples among `length` samples that begin `offset` samples into the plan's period."""
         periods = (offset + length) // self._period + 1
-        plan = self._plan[name]
-        at = (plan[None, :] + self._period * np.arange(periods)[:, None]).reshape(-1) - offset
-        first, last = np.searchsorted(at, (0, length))
-        return at[first:last]
+        if periods > self._periods:
+            self._plan, self._periods = scan_plan(self._description, periods * PERIOD_SCANS), periods
+        at = self._plan[name]
+        first, last = at.searchsorted((offset, offset + length))
+        return at[first:last] - offset

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from statistics import median
 from typing import TypeAlias
 
 import numpy as np
@@ -124,9 +125,10 @@ def filtered_step_instant(
 
 def _level_at(at_s: float, t_s: Array, v: Array) -> float:
     """The level just after a make, carried back along the inrush's decay: the first sample after it may still be rising."""
-    x = t_s[1:] - t_s[1:].mean()
-    slope = float(x @ v[1:]) / float(x @ x)
-    return float(v[1:].mean()) + slope * (at_s - float(t_s[1:].mean()))
+    t, level = t_s[1:].tolist(), v[1:].tolist()  # of five numbers plain Python is faster than numpy
+    mean_t, mean_level = sum(t) / len(t), sum(level) / len(level)
+    slope = sum((a - mean_t) * b for a, b in zip(t, level, strict=True)) / sum((a - mean_t) ** 2 for a in t)
+    return mean_level + slope * (at_s - mean_t)
 
 
 def _running_max(v: Array) -> Array:
@@ -337,16 +339,16 @@ class TransitionFinder:
         before_side = (ratio[max(0, at - 6) : max(0, at - 1)] > threshold) != closed
         after = v[at + 1 : at + 7][after_side]
         before = v[max(0, at - 6) : max(0, at - 1)][before_side]
+        level_before = median(before.tolist()) if len(before) else float(v[max(0, at - 1)])
         noise = self._noise
-        if len(after) >= 5:
+        if len(after) >= 5 and float(np.ptp(after[1:])) < 0.15 * abs(float(after[-1]) - level_before):
             level_after = _level_at(float(t[at]), t[at + 1 : at + 7][after_side], after)
         else:
             # The contact bounced open at once: of the few samples the one furthest from the old level comes nearest to the new.
             level_after = float((after.max() if closed else after.min()) if len(after) else v[at])
             noise = max(noise, 0.02 * abs(level_after))
-        level_before = float(np.median(before)) if len(before) else float(v[max(0, at - 1)])
-        stepped = abs(float(v[min(at + 1, len(v) - 1)]) - float(v[max(at - 2, 0)]))
-        around = abs(float(np.median(v[at + 3 : at + 7])) - float(np.median(v[max(0, at - 7) : max(1, at - 3)]))) if at + 3 < len(v) else 0.0
+        stepped = float(np.abs(v[at : at + 2] - v[max(at - 2, 0)]).max())
+        around = abs(median(v[at + 3 : at + 7].tolist()) - median(v[max(0, at - 7) : max(1, at - 3)].tolist())) if at + 3 < len(v) else 0.0
         if stepped > 0.6 * around and abs(level_after - level_before) > 0.1 * self._floor:
             return filtered_step_instant(t, v, at, level_before, level_after, self._tau, noise)
         return self._slow_instant(k, closed)
@@ -399,8 +401,8 @@ class TransitionFinder:
         for j in np.flatnonzero(np.diff(signs, prepend=np.int8(self._supply_side))):
             k = begin + int(known[j])
             low = max(0, k - _LOOK)
-            after = float(np.median(self._in[k + 1 : k + 7])) if k + 1 < len(self._in) else float(self._in[k])
-            before = float(np.median(self._in[max(low, k - 6) : max(low + 1, k - 1)]))
+            after = median(self._in[k + 1 : k + 7].tolist()) if k + 1 < len(self._in) else float(self._in[k])
+            before = median(self._in[max(low, k - 6) : max(low + 1, k - 1)].tolist())
             instant, u = filtered_step_instant(
                 self._t_in[low : k + _LOOK], self._in[low : k + _LOOK], k - low, before, after, self._tau, self._noise
             )

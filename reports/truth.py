@@ -18,22 +18,20 @@ import statistics
 import sys
 import time
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from typing import TypeAlias
 
 from bench.analysis import Analysis
 from bench.clock import HOST_HALF_WIDTH
-from bench.files import limit_sets
-from bench.limits import Limit
 from bench.measure import Conditions, Counts, Measured
 from bench.simboard.board import SimulatedBoard
 from bench.simboard.population import draw
 from bench.simboard.units import Rating
 from bench.simboard.world import Pulse, World
 from bench.uncertainty import Estimate
-from bench.verdict import Outcome, judge
+from bench.verdict import Outcome, conformance_probability, decide
 from bench.wire import Decoder, EventFrame, SampleFrame
 
 KINDS = ("NC", "HWh", "HWp", "TC", "ELo", "EL", "EL2")
@@ -43,6 +41,9 @@ REST_S, SETTLE_S, RUN_S, LONGEST_S = 0.5, 0.1, 13.0, 26.0
 TICK_S = (0.002, 0.02)
 BLIP_S = 0.1
 REPETITIONS = 8
+JUDGED = (
+    "rate_per_min", "on_ratio", "start_s", "first_light_s", "drop_v", "drop_largest_v", "inrush_first_a", "steady_a", "supply_v", "lamp_v",
+)
 
 Truths: TypeAlias = dict[str, tuple[float, float]]
 
@@ -242,19 +243,30 @@ def run_case(seed: int) -> Outcomes:
             # The truth's own standard error widens the interval that should hold it.
             widened = math.sqrt(1.0 + (se / value.u) ** 2) if value.u > 0.0 else 1.0
             out.found[name] = (value.value, truth, value.expanded() * widened, value.u * widened, value.n)
-    out.verdicts = list(_verdicts(measured, true))
+    out.verdicts = list(_verdicts(case, measured, true))
     return out
 
 
-def _verdicts(measured: Measured, true: Truths) -> Iterable[tuple[Outcome, bool, float]]:
-    """Verdicts by the shipped sets of limits: outcome, whether the truth is inside, the stated probability of being wrong."""
-    for limit_set in (s for s in limit_sets() if s.name in ("us-turn-open", "un-r48")):
-        for verdict in judge(measured, limit_set):
-            if isinstance(verdict.limit, Limit) and verdict.limit.quantity in true and verdict.p_wrong is not None:
-                value = true[verdict.limit.quantity][0]
-                low = -math.inf if verdict.limit.low is None else verdict.limit.low
-                high = math.inf if verdict.limit.high is None else verdict.limit.high
-                yield verdict.outcome, low <= value <= high, verdict.p_wrong
+def _verdicts(case: Case, measured: Measured, true: Truths) -> Iterator[tuple[Outcome, bool, float]]:
+    """Decisions by upper limits that happen to lie near the truth, where they are hard: outcome, is it right, its stated risk.
+
+    The limit is drawn evenly within four standard uncertainties of the truth, so it knows nothing of the measured value.
+    """
+    rng = random.Random(f"limits {case.seed}")
+    for name in JUDGED:
+        value = measured.values[name]
+        if not isinstance(value, Estimate) or name not in true or value.u == 0.0:
+            continue
+        truth, se = true[name]
+        if se > 0.12 * value.u:
+            continue  # whether such a verdict is right can't be told well enough
+        limit = truth + rng.uniform(-4.0, 4.0) * value.u
+        outcome = decide(value.value, value.u, value.dof, None, limit)
+        conforms = conformance_probability(value.value, value.u, value.dof, None, limit)
+        if outcome is Outcome.PASS:
+            yield outcome, truth <= limit, 1.0 - conforms
+        elif outcome is Outcome.FAIL:
+            yield outcome, truth > limit, conforms
 
 
 def survey(units: int, seed: int, workers: int = 2, progress: Callable[[int], None] | None = None) -> list[Outcomes]:
@@ -286,11 +298,10 @@ def table(outcomes: Sequence[Outcomes]) -> str:
             f"{name:<22} {len(found):>5} {held * 100:>9.1f}% {statistics.median(r[2] for r in found):>11.4g} "
             f"{statistics.median(errors):>11.3g} {ranked[int(0.95 * len(ranked))]:>13.4g} {statistics.fmean(zs) if zs else 0.0:>7.2f}"
         )
-    definite = [(inside, p) for o in outcomes for outcome, inside, p in o.verdicts if outcome in (Outcome.PASS, Outcome.FAIL)
-                for inside in [inside if outcome is Outcome.PASS else not inside]]
+    definite = [(right, p) for o in outcomes for _, right, p in o.verdicts]
     if definite:
         wrong = sum(not right for right, _ in definite)
-        lines.append(f"\ndefinite verdicts {len(definite)}: wrong {wrong} ({wrong / len(definite) * 100:.3f} %), "
+        lines.append(f"\ndefinite verdicts by limits near the truth {len(definite)}: wrong {wrong} ({wrong / len(definite) * 100:.3f} %), "
                      f"stated on average {statistics.fmean(p for _, p in definite) * 100:.3f} %")
     behaviours: dict[str, int] = defaultdict(int)
     faults: dict[str, int] = defaultdict(int)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import time
-from dataclasses import asdict, replace
+from dataclasses import asdict
 from itertools import pairwise
 
 import numpy as np
@@ -231,7 +231,7 @@ def test_packing_refuses_what_has_no_place(bad: list[int]) -> None:
 
 def test_encoders_refuse_what_no_board_sends() -> None:
     with pytest.raises(ValueError, match="240 bytes"):
-        encode_sample_frame(replace(samples_at(0), body=b""))
+        encode_sample_frame(samples_at(0)._replace(body=b""))
     with pytest.raises(ValueError, match="printable"):
         encode_reply("a\nb")
 

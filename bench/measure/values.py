@@ -60,6 +60,8 @@ def _rates(e: Evidence, cycles: Sequence[Cycle], counts: Counts, doing: str, com
     total = 60.0 * len(cycles) / total_s
     edge_u = max(c.begun.u_s for c in cycles)
     periods = type_a([c.period_s * factor for c in cycles])
+    # Neighbouring periods share a closing, which moves both the same way: never less than independent ones.
+    together = math.sqrt(max(1.0, _neighbours_share([c.period_s for c in cycles])))
     ratio = type_a([c.on_s / c.period_s for c in cycles])
     ratio_u = ratio.u * math.sqrt(_neighbours_share([c.on_s / c.period_s for c in cycles]))
     on, off = type_a([c.on_s for c in cycles]), type_a([c.off_s for c in cycles])
@@ -67,11 +69,11 @@ def _rates(e: Evidence, cycles: Sequence[Cycle], counts: Counts, doing: str, com
     ends = Component("instants of make", total * edge_u * math.sqrt(2.0) / total_s)
     return {
         "rate_per_min": Estimate(
-            rates.mean, "1/min", (_scatter(rates.u, rates.n, "cycle rates"), ends, *clock_components(e, rates.mean)), rates.n
+            rates.mean, "1/min", (_scatter(rates.u * together, rates.n, "cycle rates"), ends, *clock_components(e, rates.mean)), rates.n
         ),
         "rate_total_per_min": Estimate(
             total, "1/min",
-            (_scatter(total * periods.u / periods.mean, periods.n, "periods"), ends, *clock_components(e, total)), periods.n,
+            (_scatter(total * periods.u * together / periods.mean, periods.n, "periods"), ends, *clock_components(e, total)), periods.n,
         ),
         "on_ratio": Estimate(
             ratio.mean, "1",
@@ -226,7 +228,7 @@ def _bounce(e: Evidence) -> dict[str, Measurement]:
             continue
         worst = max(edges, key=lambda t: t.bounce_s)
         # A last gap shorter than the sampling interval may not have been seen.
-        unseen = Component("gaps between samples", e.interval_s / 2.0)
+        unseen = Component("gaps between samples", e.interval_s / 6.0)
         found[name] = duration(e, worst.bounce_s, (Component("first and last crossing", worst.u_s * math.sqrt(2.0)), unseen), len(edges))
     return found
 
@@ -263,7 +265,8 @@ def _trend(points: Sequence[tuple[float, float]], unit: str) -> Measurement:
     mean_x, mean_y = math.fsum(x for x, _ in points) / n, math.fsum(y for _, y in points) / n
     sxx = math.fsum((x - mean_x) ** 2 for x, _ in points)
     slope = math.fsum((x - mean_x) * (y - mean_y) for x, y in points) / sxx
-    s2 = math.fsum((y - mean_y - slope * (x - mean_x)) ** 2 for x, y in points) / (n - 2)
+    residuals = [y - mean_y - slope * (x - mean_x) for x, y in points]
+    s2 = math.fsum(r * r for r in residuals) / (n - 2) * max(1.0, _neighbours_share(residuals))
     return Estimate(slope, unit, (Component(f"scatter of {n} cycles", math.sqrt(s2 / sxx), float(n - 2), "A"),), n)
 
 

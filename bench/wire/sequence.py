@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from bench.wire.frames import SAMPLES_PER_FRAME, STAMP_MODULUS, EventFrame, EventKind, Frame, SampleFrame
 
@@ -14,9 +15,8 @@ _HALF = STAMP_MODULUS // 2
 _EVENTS_REMEMBERED = 8
 
 
-@dataclass(frozen=True, slots=True)
-class Placed:
-    """A frame in its place.
+class Placed(NamedTuple):
+    """A frame in its place. (One is made for every frame, and a tuple is made in half the time of a dataclass.)
 
     `run` counts runs (and starts of the board) since the first frame seen, from 0. `stamp` is unwrapped. `lost_before`: samples
     missing between the run's last sample frame (or its sample 0) and this one; 0 for an event. An event that is not `timed` has
