@@ -1,6 +1,6 @@
 """The plain way to the same values: one script with pandas and scipy, as a practitioner would write it for this one rig.
 
-    values, facts = measure(reads)
+    values, facts = measure(decode(reads))
 
 It exists to be compared with (`reports/speed.py`): same bytes in, same quantities out. Scales are typed in from the rig's page, the
 thresholds suit a good thermal unit on filament lamps, and there are no budgets: uncertainties are of type A, from the cycles. It is meant
@@ -220,9 +220,8 @@ def temperature_c(count: float) -> float:
     return float(1.0 / (1.0 / 298.15 + np.log(ratio / (1.0 - ratio)) / 3950.0) - 273.15)
 
 
-def measure(reads: Sequence[tuple[bytes, float]], system_v: float = 12.0) -> tuple[dict[str, tuple[float, float]], dict[str, str]]:
+def measure(frames: pd.DataFrame, system_v: float = 12.0) -> tuple[dict[str, tuple[float, float]], dict[str, str]]:
     """Value and type A standard uncertainty of everything, in SI, and what the unit does in words."""
-    frames = decode(reads)
     df = to_frame(frames)
     edges, applied_s = transitions(df, system_v)
     rest = df.loc[applied_s - 0.5 : applied_s - 1e-3].mean()
@@ -247,16 +246,16 @@ def measure(reads: Sequence[tuple[bytes, float]], system_v: float = 12.0) -> tup
     closed_at_rest = light_s < 5e-3 and cycles["on_s"].iloc[0] > 0.1
     dark_s = (float(edges["time_s"].iloc[1]) - applied_s) * (1.0 + error)
     pilot_on, pilot_off = mean_u(counted["pilot_on_v"]), mean_u(counted["pilot_off_v"])
-    u_edge = SCAN_S / np.sqrt(12.0)
+    u_edges = SCAN_S / np.sqrt(6.0)  # from one edge to another, each known to a scan
     values = {
         "rate_per_min": mean_u(rates),
         "rate_total_per_min": (total, total * counted["period_s"].sem() / counted["period_s"].mean()),
         "on_ratio": mean_u(counted["on_s"] / counted["period_s"]),
         "on_s": mean_u(counted["on_s"]),
         "off_s": mean_u(counted["off_s"]),
-        "first_light_s": (light_s, u_edge),
-        "first_extinction_s": (dark_s, u_edge),
-        "start_s": (dark_s, u_edge),
+        "first_light_s": (light_s, u_edges),
+        "first_extinction_s": (dark_s, u_edges),
+        "start_s": (dark_s, u_edges),
         "drop_v": (drop, drop_u),
         "drop_largest_v": (float(drops.max()), drop_u),
         "contact_ohm": (drop / drop_a, drop / drop_a * float(np.hypot(drop_u / drop, drop_a_u / drop_a))),
@@ -267,8 +266,8 @@ def measure(reads: Sequence[tuple[bytes, float]], system_v: float = 12.0) -> tup
         "dark_a": mean_u(counted["dark_a"]),
         "supply_v": mean_u(counted["supply_v"]),
         "lamp_v": mean_u(counted["lamp_v"]),
-        "bounce_make_s": (float(cycles["bounce_make_s"].max()), u_edge),
-        "bounce_break_s": (float(cycles["bounce_break_s"].max()), u_edge),
+        "bounce_make_s": (float(cycles["bounce_make_s"].max()), u_edges),
+        "bounce_break_s": (float(cycles["bounce_break_s"].max()), u_edges),
         "missed": (float(((counted["period_s"] > 1.6 * usual) & (counted["off_s"] > counted["on_s"])).sum()), 0.0),
         "stuck": (float((counted["on_s"] > 1.5 * usual_on).sum()), 0.0),
         "period_spread": (float(spread), float(spread / np.sqrt(2.0 * (len(counted) - 1)))),

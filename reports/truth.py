@@ -1,6 +1,7 @@
 """How often the stated intervals hold the truth: random simulated units on random rigs, measured through the real bytes.
 
     python reports/truth.py --units 2000 --seed 1
+    python reports/truth.py --steady 200          (units without scatter on zeroed rigs: the errors themselves)
 
 Each unit is drawn with the spread of its kind, its load, supply and ambient at random; each rig has hidden gains, offsets, linearity and
 a clock drawn from the very uncertainties that its description states, 10-bit counts and noise; the host's clock too is off. The truth is
@@ -18,21 +19,24 @@ import statistics
 import sys
 import time
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from typing import TypeAlias
 
 from bench.analysis import Analysis
 from bench.clock import HOST_HALF_WIDTH
+from bench.description import BoardDescription
 from bench.measure import Conditions, Counts, Measured
+from bench.session.watch import Watch
 from bench.simboard.board import SimulatedBoard
 from bench.simboard.population import draw
-from bench.simboard.units import Rating
+from bench.simboard.units import Rating, Unit
 from bench.simboard.world import Pulse, World
-from bench.uncertainty import Estimate
+from bench.uncertainty import Estimate, TypeA
 from bench.verdict import Outcome, conformance_probability, decide
-from bench.wire import Decoder, EventFrame, SampleFrame
+from bench.wire import Decoder, EventFrame, SampleFrame, format_channels
+from bench.zero import LinkReadings, zeroed
 
 KINDS = ("NC", "HWh", "HWp", "TC", "ELo", "EL", "EL2")
 LOADS: tuple[tuple[int, ...], ...] = ((1, 2), (1, 2), (1, 2), (1, 2, 5), (1, 2, 3))
@@ -61,18 +65,19 @@ class Case:
     host_error: float
 
     @classmethod
-    def drawn(cls, seed: int) -> Case:
+    def drawn(cls, seed: int, loads: tuple[tuple[int, ...], ...] = LOADS) -> Case:
         rng = random.Random(f"truth {seed}")
         system_v = rng.choice((6.0, 12.0, 12.0, 12.0, 12.0, 24.0))
         supply = rng.uniform(11.5, 14.5) * system_v / 12.0
-        return cls(seed, rng.choice(KINDS), rng.choice(LOADS), system_v, supply, rng.uniform(-10.0, 45.0), rng.uniform(-1, 1) * HOST_HALF_WIDTH)
+        return cls(seed, rng.choice(KINDS), rng.choice(loads), system_v, supply, rng.uniform(-10.0, 45.0), rng.uniform(-1, 1) * HOST_HALF_WIDTH)
 
-    def world(self, *, scatter_seed: int | None = None) -> World:
-        rating = Rating(self.system_v, tuple(WATTS[n] for n in self.loads))
-        unit = draw(self.kind, self.seed, rating)
+    def unit(self) -> Unit:
+        return draw(self.kind, self.seed, Rating(self.system_v, tuple(WATTS[n] for n in self.loads)))
+
+    def world(self, *, scatter_seed: int | None = None, scatter: bool = True) -> World:
         return World(
-            unit, supply_v=self.supply_v, system_v=self.system_v, ambient_c=self.ambient_c,
-            seed=self.seed if scatter_seed is None else scatter_seed, rated_loads=self.loads,
+            self.unit(), supply_v=self.supply_v, system_v=self.system_v, ambient_c=self.ambient_c,
+            seed=self.seed if scatter_seed is None else scatter_seed, rated_loads=self.loads, scatter=scatter,
         )  # fmt: skip
 
 
@@ -88,35 +93,121 @@ class Outcomes:
     verdicts: list[tuple[Outcome, bool, float]] = field(default_factory=list)
 
 
+Listener: TypeAlias = Callable[[Sequence[SampleFrame | EventFrame], float], None]
+
+
+class Bench:
+    """A board on its bench, and a host with a clock of its own that reads when it gets round to it."""
+
+    def __init__(self, case: Case, world: World) -> None:
+        self.case, self.world = case, world
+        self.board = SimulatedBoard(world, seed=case.seed, ambient_c=case.ambient_c)
+        self._decoder, self._host_s, self._ticks = Decoder(), 0.0, random.Random(case.seed)
+        self.say(f"SENS:VOLT:RANG {1.3 * case.supply_v:.1f}")
+
+    def say(self, line: str) -> None:
+        self.board.receive(line.encode() + b"\n")
+
+    def live(self, seconds: float, listener: Listener) -> None:
+        until = self.board.now_s + seconds
+        while self.board.now_s < until - 1e-9:
+            tick_s = min(self._ticks.uniform(*TICK_S), until - self.board.now_s)
+            data = self.board.advance(tick_s)
+            self._host_s += tick_s * (1.0 + self.case.host_error)
+            listener([p for p in self._decoder.feed(data) if isinstance(p, SampleFrame | EventFrame)], self._host_s)
+            self.say("SYST:BEAT")
+
+    def zero(self, unit: Unit) -> BoardDescription:
+        """Zeroing with the shorting link, then the unit fitted and everything cold."""
+        self.world.set_unit("LINK")
+        self.say("INIT")
+        found: dict[str, Mapping[str, TypeA]] = {}
+        watch = Watch(self.board.description)
+        for phase, lines in (("rest", ()), ("off", ("OUTP ON",)), ("on", (f"ROUT:CLOS {format_channels(self.case.loads)}",))):
+            for line in lines:
+                self.say(line)
+            self.live(0.3, watch)
+            watch.restart()
+            self.live(1.0, watch)
+            found[phase] = watch.readings()
+        self.say("ABOR")
+        self.say("OUTP OFF")
+        self.say("ROUT:OPEN:ALL")
+        self.live(0.1, watch)
+        self.world.set_unit(unit)
+        self.world.pulses.clear()
+        self.board.rest(300.0)
+        return zeroed(self.board.description, LinkReadings(**found))
+
+    def run(self, description: BoardDescription) -> tuple[Measured, float]:
+        """One cold start: what was measured, and when the supply came, true s."""
+        case = self.case
+        analysis = Analysis(description, Conditions(case.system_v, tuple(WATTS[n] for n in case.loads)))
+        self.say("INIT")
+        self.live(REST_S, analysis.feed)
+        self.say(f"ROUT:CLOS {format_channels(case.loads)}")
+        self.live(SETTLE_S, analysis.feed)
+        applied_s = self.world.t_s
+        self.say("OUTP ON")
+        self.live(RUN_S, analysis.feed)
+        while analysis.cycles_complete < 12 and self.world.t_s - applied_s < LONGEST_S:
+            self.live(1.0, analysis.feed)
+        self.say("*RST")
+        return analysis.measured(Counts()), applied_s
+
+
 def measure_case(case: Case) -> tuple[Measured, World, float, SimulatedBoard]:
     """The case through board, bytes, decoder and analysis; with the world (its true pulses) and when the supply came, true s."""
-    world = case.world()
-    board = SimulatedBoard(world, seed=case.seed, ambient_c=case.ambient_c)
-    decoder, host_s, ticks = Decoder(), 0.0, random.Random(case.seed)
-    analysis = Analysis(board.description, Conditions(case.system_v, tuple(WATTS[n] for n in case.loads)))
+    bench = Bench(case, case.world())
+    measured, applied_s = bench.run(bench.board.description)
+    return measured, bench.world, applied_s, bench.board
 
-    def live(seconds: float) -> None:
-        nonlocal host_s
-        until = board.now_s + seconds
-        while board.now_s < until - 1e-9:
-            tick_s = min(ticks.uniform(*TICK_S), until - board.now_s)  # a host reads when it gets round to it
-            data = board.advance(tick_s)
-            host_s += tick_s * (1.0 + case.host_error)
-            frames = [p for p in decoder.feed(data) if isinstance(p, SampleFrame | EventFrame)]
-            analysis.feed(frames, host_s)
-            board.receive(b"SYST:BEAT\n")
 
-    board.receive(f"SENS:VOLT:RANG {1.3 * case.supply_v:.1f}\nINIT\n".encode())
-    live(REST_S)
-    board.receive(f"ROUT:CLOS (@{','.join(map(str, case.loads))})\n".encode())
-    live(SETTLE_S)
-    applied_s = board.now_s
-    board.receive(b"OUTP ON\n")
-    live(RUN_S)
-    while analysis.cycles_complete < 12 and board.now_s - applied_s < LONGEST_S:
-        live(1.0)
-    board.receive(b"*RST\n")
-    return analysis.measured(Counts()), world, applied_s, board
+STEADY: Mapping[str, tuple[float, str]] = {
+    "rate_per_min": (0.05, "flashes a minute"),
+    "on_ratio": (0.001, "(0.1 points)"),
+    "drop_v": (0.005, "V"),
+    "start_s": (0.001, "s"),
+    "inrush_first_a": (0.03, "of the value, cold 21 W lamps"),
+}
+
+
+def steady_errors(seed: int) -> dict[str, float]:
+    """Errors of a unit without scatter on a zeroed rig, by the names of STEADY; nothing where it does not flash at all."""
+    case = Case.drawn(seed, loads=((1, 2), (1, 2, 3)))
+    world = case.world(scatter=False)
+    bench = Bench(case, world)
+    measured, applied_s = bench.run(bench.zero(case.unit()))
+    pulses = list(world.pulses)
+    rate = measured.values["rate_per_min"]
+    if not isinstance(rate, Estimate) or len(pulses) < 6 + rate.n:
+        return {}
+    true, _ = _start(pulses, applied_s)
+    true |= _means(pulses[5 : 6 + rate.n])
+    true["drop_v"] = statistics.fmean(p.lowest_drop_v or 0.0 for p in pulses[5 : 5 + rate.n])
+    true["inrush_first_a"] = pulses[0].peak_a
+    found = {}
+    for name in STEADY:
+        value = measured.values[name]
+        if isinstance(value, Estimate) and name in true:
+            error = value.value - true[name]
+            found[name] = error / true[name] if name == "inrush_first_a" else error
+    return found
+
+
+def steady_table(units: int, seed: int, workers: int = 2) -> str:
+    """Largest and typical errors of steady units against what the project asks of itself."""
+    seeds = range(seed * 1_000_000, seed * 1_000_000 + units)
+    with ProcessPoolExecutor(workers) as pool:
+        errors = list(pool.map(steady_errors, seeds, chunksize=4))
+    lines = [f"{'quantity':<18} {'cases':>5} {'within':>8} {'median |err|':>13} {'99 % of |err|':>13}   asked"]
+    for name, (asked, unit) in STEADY.items():
+        sizes = sorted(abs(e[name]) for e in errors if name in e)
+        within = sum(x <= asked for x in sizes) / len(sizes)
+        lines.append(
+            f"{name:<18} {len(sizes):>5} {within * 100:>7.1f}% {sizes[len(sizes) // 2]:>13.3g} {sizes[int(0.99 * len(sizes))]:>13.3g}   {asked:g} {unit}"
+        )
+    return "\n".join(lines)
 
 
 def repetitions(case: Case, applied_s: float, end_s: float) -> list[tuple[Pulse, ...]]:
@@ -318,7 +409,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--units", type=int, default=2000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--steady", type=int, metavar="UNITS", help="the errors of units without scatter on zeroed rigs")
     options = parser.parse_args(arguments)
+    if options.steady:
+        print(steady_table(options.steady, options.seed, options.workers))
+        return 0
     began = time.perf_counter()
 
     def progress(done: int) -> None:

@@ -53,6 +53,7 @@ _SPEECH: Mapping[str, Speech] = {
     "rate_total_per_min": Speech("flash rate", "Too fast", "Too slow", _PER_MINUTE),
     "on_ratio": Speech("on-time", "Lit too long in each flash", "Lit too briefly in each flash", " % of the time", _PERCENT),
     "start_s": Speech("starting time", "Starts too late", "Starts too early", " s"),
+    "start_largest_s": Speech("longest start", "One start too late", "One start too early", " s"),
     "first_light_s": Speech("time to first light", "Lights too late", "Lights too early", " s"),
     "first_extinction_s": Speech("time to first extinction", "Goes out too late at first", "Goes out too early at first", " s"),
     "drop_v": Speech("contact drop", "Loses too much voltage", "Loses too little voltage", " V"),

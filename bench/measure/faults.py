@@ -18,7 +18,7 @@ _DIED = 0.10
 _SETTLED_S = 0.35  # lamps lit for longer are settled; of shorter flashes only those of like length can be compared
 _SOURCE_OHM: Mapping[float, float] = {6.0: 0.25, 12.0: 0.35, 24.0: 0.8}
 _COLD_LEAST = 3.2  # inrush over steady of cold lamps through the worst contact worth testing
-_START = ("start_s", "first_light_s", "first_extinction_s", "inrush_first_a", "inrush_ratio")
+_START = ("start_s", "start_largest_s", "first_light_s", "first_extinction_s", "inrush_first_a", "inrush_ratio")
 
 
 def bench_faults(e: Evidence, died: int | None) -> tuple[BenchFault, ...]:

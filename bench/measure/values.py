@@ -122,10 +122,12 @@ def _starting(e: Evidence, start: Start) -> dict[str, Measurement]:
         t_s, u_s = event
         return duration(e, max(t_s - e.applied.t_s, 0.0), (Component("instant of the event", u_s), Component("instant of supply", e.applied.u_s)))
 
+    done = since(start.done, "the unit did not open" if start.light else "no light came")
     return {
         "first_light_s": since(start.light, "no light came"),
         "first_extinction_s": since(start.extinction, "the light did not go out" if start.light else "no light came"),
-        "start_s": since(start.done, "the unit did not open" if start.light else "no light came"),
+        "start_s": done,
+        "start_largest_s": done,
     }
 
 

@@ -28,6 +28,7 @@ _ALL = (
     Quantity("first_extinction_s", "time to first extinction", "s", "voltage applied to the first opening after light"),
     Quantity("start_s", "starting time", "s",
              "closed at rest: to the first opening; open at rest (or opening within 0.10 s): to the end of the first full cycle"),
+    Quantity("start_largest_s", "starting time, longest of the starts", "s", "largest single start_s"),
     Quantity("drop_v", "contact drop (mean of lowest)", "V", "lowest drop during ON, mean of three consecutive cycles"),
     Quantity("drop_largest_v", "contact drop (worst cycle's lowest)", "V", "largest of the cycles' lowest drops"),
     Quantity("contact_ohm", "resistance input to output", "ohm", "lowest drop over the current at that moment"),

@@ -9,14 +9,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from bench.measure import BenchFault, Measured
 from bench.procedure import OUTAGE, Procedure, RunStep
 from bench.record import StepRecord
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, type_a
 
-OF_STARTS = frozenset({"first_light_s", "first_extinction_s", "start_s", "inrush_first_a"})
+OF_STARTS = frozenset({"first_light_s", "first_extinction_s", "start_s", "start_largest_s", "inrush_first_a"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +72,9 @@ def _missing(runs: Runs) -> NotMeasured:
 def _from_starts(quantity: str, runs: Runs) -> Measurement:
     if quantity in OF_STARTS:
         found = [r.measured.values.get(quantity, NotMeasured("not part of this run")) for r in runs.whole]
-        return mean_of_starts(found) if found and len(runs.whole) == len(runs.records) else _missing(runs)
+        if not found or len(runs.whole) != len(runs.records):
+            return _missing(runs)
+        return largest_of_starts(found) if quantity == "start_largest_s" else mean_of_starts(found)
     if not runs.records or runs.records[-1].interrupted is not None or runs.left_out:
         return _missing(runs)
     return runs.records[-1].measured.values.get(quantity, NotMeasured("not part of this run"))
@@ -97,6 +99,16 @@ def mean_of_starts(found: Sequence[Measurement]) -> Measurement:
     if bad:
         note += f"; {len(bad)} left out: {bad[0].reason}"
     return Estimate(a.mean, good[0].unit, (scatter, *_common([m.budget for m in good])), a.n, note)
+
+
+def largest_of_starts(found: Sequence[Measurement]) -> Measurement:
+    """The largest single start; unmeasured if one start that the unit did not make is among them, or no good one."""
+    good = [m for m in found if isinstance(m, Estimate)]
+    bad = sorted((m for m in found if isinstance(m, NotMeasured)), key=lambda m: m.fault == "bench")
+    if bad and (not good or bad[0].fault != "bench"):
+        return bad[0]
+    largest = max(good, key=lambda m: m.value)
+    return replace(largest, n=len(good))
 
 
 def _common(budgets: Sequence[Sequence[Component]]) -> tuple[Component, ...]:
