@@ -233,12 +233,12 @@ class _Store:
 
     def between(self, name: str, begin_s: float, end_s: float) -> tuple[Array, Array]:
         t, v = self._parts.get(name, (_EMPTY, _EMPTY))
-        i, j = np.searchsorted(t, (begin_s, end_s))
+        i, j = t.searchsorted((begin_s, end_s))
         return t[i:j], v[i:j]
 
     def forget_before(self, t_s: float) -> None:
         for name, (t, v) in self._parts.items():
-            i = int(np.searchsorted(t, t_s))
+            i = int(t.searchsorted(t_s))
             if i:
                 self._parts[name] = t[i:], v[i:]
 
@@ -358,7 +358,7 @@ class CycleCutter:
         self._state_since = broke.t_s
 
     def _forget(self, t_s: float) -> None:
-        """Samples before a change are done with; but a unit closed at rest makes as the supply comes, and the rest before is still needed."""
+        """Samples before a change are done with; but a unit closed at rest makes as the supply comes: the rest before is still needed."""
         self._store.forget_before(t_s - (5e-3 if self.applied is not None else 1.2 * _REST_S))
 
     def _on_supply(self, edge: SupplyEdge) -> None:

@@ -128,7 +128,7 @@ def _level_at(at_s: float, t_s: Array, v: Array) -> float:
     t, level = t_s[1:].tolist(), v[1:].tolist()  # of five numbers plain Python is faster than numpy
     mean_t, mean_level = sum(t) / len(t), sum(level) / len(level)
     slope = sum((a - mean_t) * b for a, b in zip(t, level, strict=True)) / sum((a - mean_t) ** 2 for a in t)
-    return mean_level + slope * (at_s - mean_t)
+    return float(mean_level + slope * (at_s - mean_t))
 
 
 def _running_max(v: Array) -> Array:
@@ -390,6 +390,8 @@ class TransitionFinder:
         if self._fixed is not None:
             return
         v = self._in[begin:end]
+        if self._supply_side > 0 and v.min() >= 0.8 * self._floor:
+            return
         side = np.where(v > 1.2 * self._floor, 1, np.where(v < 0.8 * self._floor, -1, 0)).astype(np.int8)
         known = np.flatnonzero(side)
         if not len(known):

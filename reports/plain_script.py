@@ -124,9 +124,9 @@ def _half_way(t: Array, v: Array, k: int) -> float:
     return float(t[passed - 1]) + part * SCAN_S
 
 
-def decay(x_s: Array, peak: float, rate: float, power: float) -> Array:
-    """Current through a heating filament since it was switched on."""
-    return np.asarray(peak * (1.0 + np.abs(rate) * x_s) ** -np.abs(power))
+def decay(x_s: Array, peak: float, rate: float) -> Array:
+    """Current through a heating filament since it was switched on; a free exponent would not be determined by warm lamps."""
+    return np.asarray(peak * (1.0 + np.abs(rate) * x_s) ** -0.6)
 
 
 def inrush(df: pd.DataFrame, make: float, last: float) -> tuple[float, float]:
@@ -137,7 +137,7 @@ def inrush(df: pd.DataFrame, make: float, last: float) -> tuple[float, float]:
     x = current.index.to_numpy() + slot * SAMPLE_S - TAU_S - make
     y = current.to_numpy()
     try:
-        best, covariance = curve_fit(decay, x, y, p0=(1.2 * y[0], 300.0, 0.6), maxfev=2000)
+        best, covariance = curve_fit(decay, x, y, p0=(1.2 * y[0], 300.0))
     except (RuntimeError, TypeError, IndexError):
         return np.nan, np.nan
     return float(best[0]), float(np.sqrt(covariance[0, 0]))
@@ -168,9 +168,7 @@ def per_cycle(df: pd.DataFrame, edges: pd.DataFrame) -> pd.DataFrame:
             continue
         tail = lit.loc[end_s - min(0.05, 0.25 * on_s) :]
         current = lit["i_load_low"].dropna()
-        # The median over 5 ms keeps the noise out of the lowest drop.
-        drop = lit["v_drop"].where(lit["v_drop"] < DROP_RANGE_V).rolling(39, center=True).median()
-        lowest_at = drop.idxmin()
+        lowest_at = lit["v_drop_smooth"].idxmin()
         peak, peak_u = inrush(df, make["time_s"], make["last_s"])
         middle = (make["time_s"] + end_s) / 2
         dark_middle = dark.index[len(dark) // 2]
@@ -182,7 +180,7 @@ def per_cycle(df: pd.DataFrame, edges: pd.DataFrame) -> pd.DataFrame:
                 "period_s": ended["time_s"] - make["time_s"],
                 "bounce_make_s": make["last_s"] - make["time_s"],
                 "bounce_break_s": broke["last_s"] - broke["time_s"],
-                "drop_v": drop.min(),
+                "drop_v": lit["v_drop_smooth"].loc[lowest_at],
                 "drop_a": current.loc[lowest_at - 2.5e-3 : lowest_at + 2.5e-3].mean(),
                 "steady_a": at_end(tail["i_load_low"], end_s),
                 "supply_v": at_end(tail["v_in"], end_s),
@@ -227,6 +225,8 @@ def measure(frames: pd.DataFrame, system_v: float = 12.0) -> tuple[dict[str, tup
     rest = df.loc[applied_s - 0.5 : applied_s - 1e-3].mean()
     for name in ("v_drop", "i_load", "i_load_low"):
         df[name] -= rest[name]
+    # The median over 5 ms keeps the noise out of the lowest drop; where the amplifier is out of range there is none.
+    df["v_drop_smooth"] = df["v_drop"].where(df["v_drop"] < DROP_RANGE_V).rolling(39, center=True).median()
     cycles = per_cycle(df, edges)
     error, error_u = clock_error(frames)
     for name in ("make_s", "on_s", "off_s", "period_s", "bounce_make_s", "bounce_break_s"):
@@ -246,6 +246,7 @@ def measure(frames: pd.DataFrame, system_v: float = 12.0) -> tuple[dict[str, tup
     closed_at_rest = light_s < 5e-3 and cycles["on_s"].iloc[0] > 0.1
     dark_s = (float(edges["time_s"].iloc[1]) - applied_s) * (1.0 + error)
     pilot_on, pilot_off = mean_u(counted["pilot_on_v"]), mean_u(counted["pilot_off_v"])
+    u_largest = SCAN_S / np.sqrt(3.0)  # the largest of many is off by up to a scan
     u_edges = SCAN_S / np.sqrt(6.0)  # from one edge to another, each known to a scan
     values = {
         "rate_per_min": mean_u(rates),
@@ -256,6 +257,7 @@ def measure(frames: pd.DataFrame, system_v: float = 12.0) -> tuple[dict[str, tup
         "first_light_s": (light_s, u_edges),
         "first_extinction_s": (dark_s, u_edges),
         "start_s": (dark_s, u_edges),
+        "start_largest_s": (dark_s, u_edges),
         "drop_v": (drop, drop_u),
         "drop_largest_v": (float(drops.max()), drop_u),
         "contact_ohm": (drop / drop_a, drop / drop_a * float(np.hypot(drop_u / drop, drop_a_u / drop_a))),
@@ -266,8 +268,8 @@ def measure(frames: pd.DataFrame, system_v: float = 12.0) -> tuple[dict[str, tup
         "dark_a": mean_u(counted["dark_a"]),
         "supply_v": mean_u(counted["supply_v"]),
         "lamp_v": mean_u(counted["lamp_v"]),
-        "bounce_make_s": (float(cycles["bounce_make_s"].max()), u_edges),
-        "bounce_break_s": (float(cycles["bounce_break_s"].max()), u_edges),
+        "bounce_make_s": (float(cycles["bounce_make_s"].max()), u_largest),
+        "bounce_break_s": (float(cycles["bounce_break_s"].max()), u_largest),
         "missed": (float(((counted["period_s"] > 1.6 * usual) & (counted["off_s"] > counted["on_s"])).sum()), 0.0),
         "stuck": (float((counted["on_s"] > 1.5 * usual_on).sum()), 0.0),
         "period_spread": (float(spread), float(spread / np.sqrt(2.0 * (len(counted) - 1)))),

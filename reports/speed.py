@@ -12,7 +12,7 @@ import random
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
@@ -21,7 +21,8 @@ from typing import TypeVar
 from bench.analysis import Analysis
 from bench.api import test as quick_test
 from bench.description import BoardDescription
-from bench.files import limit_sets
+from bench.files import read
+from bench.limits import LimitSet, parse_limit_set
 from bench.measure import QUANTITIES, Conditions, Measured
 from bench.simboard.board import SimulatedBoard
 from bench.simboard.units import nominal
@@ -91,9 +92,8 @@ def measured(description: BoardDescription, frames: Arrived) -> Measured:
     return analysis.measured()
 
 
-def watched(capture: Capture) -> int:
+def watched(capture: Capture, limits: Sequence[LimitSet]) -> int:
     """The stream as a live bench takes it: decoded, cut into cycles, and measured and judged four times a second; verdicts given."""
-    limits = [one for one in limit_sets() if one.name in JUDGED_BY]
     decoder, analysis = Decoder(), Analysis(capture.description, CONDITIONS)
     look_s, verdicts = 0.0, 0
     for data, now_s in capture.reads:
@@ -187,12 +187,13 @@ def against_plain() -> None:
 
 
 def live() -> None:
+    limits = [parse_limit_set(*read("limits", name)) for name in JUDGED_BY]
     capture = simulated(SECONDS, SERIAL_READ_S)
     size = sum(len(data) for data, _ in capture.reads)
-    watching, decoding = timed(lambda: watched(capture), lambda: arrived(capture.reads))
+    watching, decoding = timed(lambda: watched(capture, limits), lambda: arrived(capture.reads))
     count = sum(len(frames) for frames, _ in arrived(capture.reads))
     print(
-        f"2. Live stream of {size / SECONDS / 1e3:.0f} kB/s in {len(capture.reads)} reads, {watched(capture)} verdicts: "
+        f"2. Live stream of {size / SECONDS / 1e3:.0f} kB/s in {len(capture.reads)} reads, {watched(capture, limits)} verdicts: "
         f"{watching / SECONDS * 100:.2f} % of a core"
     )
     print(f"5. Decoder: {decoding / count * 1e6:.1f} us a frame in such reads")

@@ -22,6 +22,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import TypeAlias
 
 from bench.analysis import Analysis
@@ -31,8 +32,9 @@ from bench.measure import Conditions, Counts, Measured
 from bench.session.watch import Watch
 from bench.simboard.board import SimulatedBoard
 from bench.simboard.population import draw
+from bench.simboard.pulses import Pulse
 from bench.simboard.units import Rating, Unit
-from bench.simboard.world import Pulse, World
+from bench.simboard.world import World
 from bench.uncertainty import Estimate, TypeA
 from bench.verdict import Outcome, conformance_probability, decide
 from bench.wire import Decoder, EventFrame, SampleFrame, format_channels
@@ -238,7 +240,9 @@ def _start(pulses: Sequence[Pulse], applied_s: float) -> tuple[dict[str, float],
     return {"first_light_s": light, "first_extinction_s": opened, "start_s": opened}, flashes
 
 
-def truths(case: Case, measured: Measured, world: World, repeated: Sequence[Sequence[Pulse]], applied_s: float, board: SimulatedBoard) -> Truths:
+def truths(
+    case: Case, measured: Measured, world: World, repeated: Sequence[Sequence[Pulse]], applied_s: float, board: SimulatedBoard
+) -> Truths:
     """The true value of every quantity that this case can tell, with the standard error of that truth."""
     real = list(world.pulses)
     if len(real) < 9:
@@ -293,7 +297,7 @@ def _drops(pulses: Sequence[Pulse], used: int) -> dict[str, float]:
 
 
 def _means(pulses: Sequence[Pulse]) -> dict[str, float]:
-    cycles = [(a.make_s, a.break_s or 0.0, b.make_s, a) for a, b in zip(pulses, pulses[1:], strict=False)]
+    cycles = [(a.make_s, a.break_s or 0.0, b.make_s, a) for a, b in pairwise(pulses)]
     mean = statistics.fmean
     periods = [end - make for make, _, end, _ in cycles]
     ons = [broke - make for make, broke, _, _ in cycles]

@@ -119,7 +119,7 @@ def test_missed_and_long_flashes_are_counted() -> None:
     missed = [t for k, t in enumerate(edges) if k // 2 not in (6, 9)]
     m = measured(Wave(missed, 9.6))
     assert (value(m, "missed"), value(m, "stuck")) == (2.0, 0.0)
-    stuck = edges[:8] + [edges[8], edges[11]] + edges[12:]
+    stuck = [*edges[:9], edges[11], *edges[12:]]
     m = measured(Wave(stuck, 9.6))
     assert (value(m, "missed"), value(m, "stuck")) == (0.0, 1.0)
 
@@ -180,7 +180,8 @@ def test_an_overloaded_unit_opens_while_its_lamps_are_still_in_inrush() -> None:
 @pytest.mark.parametrize("inrush_s", [8e-3, 15e-3])
 def test_the_inrush_peak_is_carried_back_to_the_make(inrush_s: float) -> None:
     for seed in range(4):
-        m = measured(Wave(flashes(6, first_s=0.3 + seed * 31e-6), 4.5, applied_s=0.29, inrush_s=inrush_s, noise=1.0, tau_s=47e-6, seed=seed))
+        edges = flashes(6, first_s=0.3 + seed * 31e-6)
+        m = measured(Wave(edges, 4.5, applied_s=0.29, inrush_s=inrush_s, noise=1.0, tau_s=47e-6, seed=seed))
         assert value(m, "inrush_first_a") == pytest.approx(36.0, rel=0.03)
 
 

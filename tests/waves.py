@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -61,17 +60,19 @@ class Wave:
         v_in = np.where(on, self.supply_v, 0.0)
         v_out = np.where(closed, v_in - current * self.contact_ohm, v_in * self.open_ratio)
         lit = {"in step": closed, "antiphase": ~closed & on, "steady": on, "dead": on & False}[self.pilot]
-        return {
+        waves: dict[str, Array] = {
             "v_in": v_in, "v_out": v_out, "v_drop": np.clip(v_in - v_out, -0.064, 0.96), "i_load": current,
             "i_load_low": np.clip(current, -0.5, 7.672), "v_pilot": np.where(lit, 12.0, 0.0),
-        }[name]
+        }  # fmt: skip
+        return waves[name]
 
-    def trace(self, name: str, slot: int, n: int, start: int) -> Trace:
-        rng = np.random.default_rng((self.seed, slot, start))
-        t = (start + np.arange(n)) * self.scan_s + slot * self.scan_s / 5.0
+    def trace(self, name: str, slot: int) -> Trace:
+        """The whole record of a channel, with filter and noise."""
+        n = int(self.end_s / self.scan_s)
+        t: Array = np.arange(n, dtype=np.float64) * self.scan_s + slot * self.scan_s / 5.0
         values = self.channel(name, t) if self.tau_s == 0.0 else self._filtered(name, t)
         sd = self.noise * ACCURACY[name].noise
-        return Trace(t, values + rng.normal(0.0, sd, n) if sd else values)
+        return Trace(t, values + np.random.default_rng((self.seed, slot)).normal(0.0, sd, n) if sd else values)
 
     def _filtered(self, name: str, t: Array) -> Array:
         """First-order filter: a delay where nothing jumps, the convolution integral on a fine grid within 12 time constants of a jump."""
@@ -79,7 +80,7 @@ class Wave:
         jumps = np.sort([*self.edges, self.applied_s])
         since = t - jumps[np.maximum(np.searchsorted(jumps, t) - 1, 0)]
         near = np.flatnonzero((since >= 0.0) & (since < 12.0 * self.tau_s))
-        steps = 2000
+        steps = 1000
         lag = (np.arange(steps) + 0.5) * 14.0 * self.tau_s / steps
         weight = np.exp(-lag / self.tau_s)
         weight /= weight.sum()
@@ -89,15 +90,16 @@ class Wave:
     def blocks(self, scans: int = 32) -> list[Block]:
         """Blocks of `scans` scans; those that touch a lost stretch are left out, and the next says so."""
         found: list[Block] = []
+        whole = {name: self.trace(name, slot) for slot, name in enumerate(CHANNELS)}
         total = int(self.end_s / self.scan_s)
         gap = False
         for start in range(0, total, scans):
-            n = min(scans, total - start)
-            begin, end = start * self.scan_s, (start + n) * self.scan_s
+            stop = min(start + scans, total)
+            begin, end = start * self.scan_s, stop * self.scan_s
             if any(begin < b and end > a for a, b in self.lost_s):
                 gap = True
                 continue
-            traces = {name: self.trace(name, slot, n, start) for slot, name in enumerate(CHANNELS)}
+            traces = {name: Trace(trace.t_s[start:stop], trace.values[start:stop]) for name, trace in whole.items()}
             found.append(Block(begin, end, traces, gap))
             gap = False
         return found
@@ -114,7 +116,3 @@ class Wave:
 def flashes(n: int, *, first_s: float = 0.3, on_s: float = 0.35, off_s: float = 0.32) -> list[float]:
     """n flashes of equal length, the first make at first_s."""
     return [t for k in range(n) for t in (first_s + k * (on_s + off_s), first_s + k * (on_s + off_s) + on_s)]
-
-
-def per_minute(period_s: float) -> float:
-    return 60.0 / period_s if math.isfinite(period_s) else 0.0

@@ -46,11 +46,14 @@ def _leads(e: Evidence) -> Iterator[BenchFault]:
     floor = 0.3 * e.conditions.system_v
     flowing = dark.current.value > 0.6
     if dark.out.value > dark.supply.value + floor:
-        yield BenchFault("sense-leads-swapped", "the output reads more than the input: swap the sense leads SB and SL, or the unit is in backwards")
+        text = "the output reads more than the input: swap the sense leads SB and SL, or the unit is in backwards"
+        yield BenchFault("sense-leads-swapped", text)
     elif flowing and dark.supply.value < floor:
-        yield BenchFault("sense-in-off", f"{dark.current.value:.1f} A flow but the input reads {dark.supply.value:.2f} V: sense lead SB is off")
+        text = f"{dark.current.value:.1f} A flow but the input reads {dark.supply.value:.2f} V: sense lead SB is off"
+        yield BenchFault("sense-in-off", text)
     elif flowing and dark.out.value < 0.05 * dark.supply.value and dark.current.value > 0.25 * _expected(e, dark.supply.value, 2.4):
-        yield BenchFault("sense-out-off", f"{dark.current.value:.1f} A flow but the output reads {dark.out.value:.2f} V: sense lead SL is off")
+        text = f"{dark.current.value:.1f} A flow but the output reads {dark.out.value:.2f} V: sense lead SL is off"
+        yield BenchFault("sense-out-off", text)
 
 
 def _expected(e: Evidence, lamp_v: float, unknown: float) -> float:
@@ -66,7 +69,8 @@ def _supply(e: Evidence) -> Iterator[BenchFault]:
     if readings and low is not None and high is not None:
         worst = max(readings, key=lambda v: max(low - v, v - high))
         if not low <= worst <= high:
-            yield BenchFault("supply-out-of-range", f"the supply was {worst:.2f} V at the unit while on, not {low:.1f} to {high:.1f} V: set it and test again")
+            text = f"the supply was {worst:.2f} V at the unit while on, not {low:.1f} to {high:.1f} V: set it and test again"
+            yield BenchFault("supply-out-of-range", text)
     for cycle in e.cycles[:3]:
         ohm = _source_ohm(cycle)
         if ohm is not None and ohm > _SOURCE_OHM.get(e.conditions.system_v, 0.35):
@@ -101,7 +105,8 @@ def _lamps(e: Evidence, died: int | None) -> Iterator[BenchFault]:
     if ratios and abs(median(ratios) - 1.0) > _CURRENT_OFF:
         yield BenchFault(
             "lamp-current",
-            f"the lamps take {median(ratios) * 100:.0f} % of what {names} should: one is dead, or of the wrong wattage, or its holder is bad",
+            f"the lamps take {median(ratios) * 100:.0f} % of what {names} should: "
+            "one is dead, or of the wrong wattage, or its holder is bad",
         )
     first = None if e.lost_at_start else e.first_lit
     if ratios and first is not None and first.peak is not None and lits[0].steady is not None:
@@ -112,7 +117,8 @@ def _lamps(e: Evidence, died: int | None) -> Iterator[BenchFault]:
                 f"the first inrush was only {ratio:.1f} times the steady current: the lamps were still warm, or are not filament lamps",
             )
     if died is not None:
-        yield BenchFault("lamp-died", f"the lamps' current changed at flash {died + e.cycles_before + 1}: a lamp or its holder failed; nothing after that counts")
+        at = died + e.cycles_before + 1
+        yield BenchFault("lamp-died", f"the lamps' current changed at flash {at}: a lamp or its holder failed; nothing after that counts")
 
 
 def lamp_died_at(e: Evidence) -> int | None:

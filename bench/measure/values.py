@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from itertools import pairwise
 from statistics import median
 
 from bench.cycles import Cycle, Reading
@@ -15,7 +17,7 @@ from bench.measure.behaviour import Start, behaviour, pilot_fact, start_of
 from bench.measure.evidence import Counts, Evidence, clock_components, corrected, current_channel, duration, mean_of, systematic
 from bench.measure.faults import bench_faults, lamp_died_at, spoilt
 from bench.measure.vocabulary import Measured
-from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, type_a
+from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, TypeA, type_a
 
 _DROP_UNTIL = 20  # cycles: the drop is read before the twentieth (SAE J2068, after a public summary)
 _MISSED_AT = 1.6  # a period this much longer than the median lacks a flash
@@ -23,7 +25,7 @@ _LONG_AT = 1.5
 _TREND_LEAST = 8
 
 
-def measure(e: Evidence, counts: Counts = Counts()) -> Measured:
+def measure(e: Evidence, counts: Counts) -> Measured:
     """Everything that the evidence shows; what it does not show is `NotMeasured` with the reason."""
     died = lamp_died_at(e)
     kept = e.cycles if died is None else e.cycles[:died]
@@ -55,34 +57,31 @@ def _rates(e: Evidence, cycles: Sequence[Cycle], counts: Counts, doing: str, com
             why = f"{complete} complete cycles seen, {counts.skip + counts.average} needed"
         return dict.fromkeys(names, NotMeasured(why))
     factor = 1.0 + e.clock.rel_error
-    rates = type_a([60.0 / (c.period_s * factor) for c in cycles])
-    total_s = math.fsum(c.period_s for c in cycles) * factor
-    total = 60.0 * len(cycles) / total_s
-    edge_u = max(c.begun.u_s for c in cycles)
-    periods = type_a([c.period_s * factor for c in cycles])
-    # Neighbouring periods share a closing, which moves both the same way: never less than independent ones.
-    together = math.sqrt(max(1.0, _neighbours_share([c.period_s for c in cycles])))
-    ratio = type_a([c.on_s / c.period_s for c in cycles])
-    ratio_u = ratio.u * math.sqrt(_neighbours_share([c.on_s / c.period_s for c in cycles]))
+    period_s = [c.period_s * factor for c in cycles]
+    on_ratio = [c.on_s / c.period_s for c in cycles]
+    rates, periods, ratio = type_a([60.0 / p for p in period_s]), type_a(period_s), type_a(on_ratio)
     on, off = type_a([c.on_s for c in cycles]), type_a([c.off_s for c in cycles])
-    make_u, break_u = _edge_u(cycles)
-    ends = Component("instants of make", total * edge_u * math.sqrt(2.0) / total_s)
+    total = 60.0 / periods.mean
+    # Neighbouring periods share a closing, which moves both the same way: never less than independent ones.
+    together = math.sqrt(max(1.0, _neighbours_share(period_s)))
+    apart = math.sqrt(_neighbours_share(on_ratio))
+    make_u, break_u = median(c.begun.u_s for c in cycles), median(c.broke.u_s for c in cycles)
+    ends = Component("instants of make", total * make_u * math.sqrt(2.0) / (periods.mean * periods.n))
+    edges = Component("make against break", math.hypot(make_u, break_u))
+
+    def rate(mean: TypeA, scatter: TypeA, of: str) -> Estimate:
+        value = mean.mean
+        random = _scatter(value * together * scatter.u / scatter.mean, scatter.n, of)
+        return Estimate(value, "1/min", (random, ends, *clock_components(e, value)), scatter.n)
+
     return {
-        "rate_per_min": Estimate(
-            rates.mean, "1/min", (_scatter(rates.u * together, rates.n, "cycle rates"), ends, *clock_components(e, rates.mean)), rates.n
-        ),
-        "rate_total_per_min": Estimate(
-            total, "1/min",
-            (_scatter(total * periods.u * together / periods.mean, periods.n, "periods"), ends, *clock_components(e, total)), periods.n,
-        ),
+        "rate_per_min": rate(rates, rates, "cycle rates"),
+        "rate_total_per_min": rate(TypeA(total, 0.0, periods.n), periods, "periods"),
         "on_ratio": Estimate(
-            ratio.mean, "1",
-            (_scatter(ratio_u, ratio.n, "cycles"), Component("make against break", math.hypot(make_u, break_u) / periods.mean)), ratio.n,
+            ratio.mean, "1", (_scatter(apart * ratio.u, ratio.n, "cycles"), replace(edges, u=edges.u / periods.mean)), ratio.n
         ),
-        "on_s": duration(e, on.mean, (_scatter(on.u, on.n, "on durations"), Component("make against break", math.hypot(make_u, break_u))), on.n),
-        "off_s": duration(
-            e, off.mean, (_scatter(off.u, off.n, "off durations"), Component("make against break", math.hypot(make_u, break_u))), off.n
-        ),
+        "on_s": duration(e, on.mean, (_scatter(on.u, on.n, "on durations"), edges), on.n),
+        "off_s": duration(e, off.mean, (_scatter(off.u, off.n, "off durations"), edges), off.n),
     }
 
 
@@ -97,18 +96,13 @@ def _neighbours_share(values: Sequence[float]) -> float:
     variance = math.fsum((v - mean) ** 2 for v in values) / (n - 1)
     if n < 4 or variance == 0.0:
         return 1.0
-    together = math.fsum((a - mean) * (b - mean) for a, b in zip(values, values[1:], strict=False)) / (n - 1)
+    together = math.fsum((a - mean) * (b - mean) for a, b in pairwise(values)) / (n - 1)
     # Taking the mean off makes the estimate low by variance / n.
     return max(0.08, 1.0 + 2.0 * (together / variance + 1.0 / n))
 
 
 def _scatter(u: float, n: int, of: str) -> Component:
     return Component(f"scatter of {n} {of}", u, float(max(n - 1, 1)), "A")
-
-
-def _edge_u(cycles: Sequence[Cycle]) -> tuple[float, float]:
-    """Typical uncertainty of a make and of a break, s."""
-    return median(c.begun.u_s for c in cycles), median(c.broke.u_s for c in cycles)
 
 
 def _starting(e: Evidence, start: Start) -> dict[str, Measurement]:
@@ -120,7 +114,8 @@ def _starting(e: Evidence, start: Start) -> dict[str, Measurement]:
         if event is None:
             return NotMeasured(why)
         t_s, u_s = event
-        return duration(e, max(t_s - e.applied.t_s, 0.0), (Component("instant of the event", u_s), Component("instant of supply", e.applied.u_s)))
+        instants = Component("instant of the event", u_s), Component("instant of supply", e.applied.u_s)
+        return duration(e, max(t_s - e.applied.t_s, 0.0), instants)
 
     done = since(start.done, "the unit did not open" if start.light else "no light came")
     return {
@@ -209,15 +204,10 @@ def _currents(e: Evidence, cycles: Sequence[Cycle]) -> dict[str, Measurement]:
     found["lamp_v"] = mean([lit.lamp for lit in lits], "V", lambda _: "v_out", "the unit was never closed")
     first_a, steady = found["inrush_first_a"], found["steady_a"]
     if isinstance(first_a, Estimate) and isinstance(steady, Estimate) and steady.value > 5.0 * steady.u:
-        found["inrush_ratio"] = _current_ratio(e, first_a, steady)
+        found["inrush_ratio"] = _over(first_a, steady, "1")
     else:
         found["inrush_ratio"] = NotMeasured("the first inrush or the steady current is missing")
     return found
-
-
-def _current_ratio(e: Evidence, first: Estimate, steady: Estimate) -> Estimate:
-    """Inrush over steady: one shunt and amplifier serve both ranges, but the ranges' scales are stated apart, so both count."""
-    return _over(first, steady, "1")
 
 
 def _bounce(e: Evidence) -> dict[str, Measurement]:
