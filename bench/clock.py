@@ -21,6 +21,7 @@ HOST_HALF_WIDTH = 50e-6
 _BIN_S = 1.0
 _BINS_MOST = 512
 _DOF_LEAST = 2
+_BEYOND_BELIEF = 10.0  # times the board's tolerance: then it is the arrival times that are wrong
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +92,7 @@ class ClockComparison:
         slope = float(board @ late) / sxx
         residual = late - slope * board
         fit = Component("board's clock against the host's", math.sqrt(float(residual @ residual) / dof / sxx), float(dof), "A")
-        if combine(fit.u, self._host.u) >= own.u:
+        if combine(fit.u, self._host.u) >= own.u or abs(slope) > _BEYOND_BELIEF * self._half_width:
             return ClockEstimate(0.0, (own,), False, sum(span))
         return ClockEstimate(slope, (fit, self._host), True, sum(span))
 

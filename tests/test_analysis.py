@@ -1,0 +1,124 @@
+"""From the board's bytes to what was measured: any cut, losses, duplicates, two runs."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterable, Iterator, Sequence
+from functools import cache
+
+import pytest
+
+from bench.analysis import Analysis
+from bench.measure import Conditions, Counts, Measured
+from bench.simboard.board import SimulatedBoard
+from bench.simboard.population import draw
+from bench.simboard.rig import rig_description
+from bench.simboard.world import World
+from bench.uncertainty import Estimate, NotMeasured
+from bench.wire import Decoder, EventFrame, SampleFrame
+
+LAMPS = Conditions(12.0, (21.0, 21.0))
+
+
+@cache
+def stream(kind: str = "HWh", seconds: float = 9.0, mode: str = "FAST") -> bytes:
+    """All bytes of one run of a unit on two lamps."""
+    world = World(draw(kind, 3), seed=3)
+    board = SimulatedBoard(world, seed=3)
+    board.receive(f"SENS:VOLT:RANG 15\nSENS:MODE {mode}\nINIT\n".encode())
+    found = [board.advance(0.5)]
+    board.receive(b"ROUT:CLOS (@1,2)\n")
+    found.append(board.advance(0.1))
+    board.receive(b"OUTP ON\n")
+    for _ in range(int(seconds / 0.25)):
+        found.append(board.advance(0.25))
+        board.receive(b"SYST:BEAT\n")
+    board.receive(b"*RST\n")
+    found.append(board.advance(0.1))
+    return b"".join(found)
+
+
+def cut(data: bytes, seed: int) -> Iterator[bytes]:
+    rng = random.Random(seed)
+    while data:
+        n = rng.choice((1, 7, 100, 254, 1000, 40_000))
+        yield data[:n]
+        data = data[n:]
+
+
+def analysed(pieces: Iterable[bytes], counts: Counts = Counts()) -> tuple[Analysis, Measured]:  # noqa: B008
+    decoder, analysis = Decoder(), Analysis(rig_description(3), LAMPS)
+    for piece in pieces:
+        frames = [p for p in decoder.feed(piece) if isinstance(p, SampleFrame | EventFrame)]
+        analysis.feed(frames, 0.0)
+    return analysis, analysis.measured(counts)
+
+
+def numbers(m: Measured) -> dict[str, float]:
+    """The values that were measured; all arrivals are at one time here, so the clock is not corrected."""
+    return {name: v.value for name, v in m.values.items() if isinstance(v, Estimate)}
+
+
+def same(a: Measured, b: Measured) -> bool:
+    # Sums over the same samples may round differently with their place in memory.
+    return numbers(a) == pytest.approx(numbers(b), rel=1e-9, abs=1e-12) and a.facts == b.facts and a.bench_faults == b.bench_faults
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_the_cut_of_the_bytes_changes_nothing(seed: int) -> None:
+    _, whole = analysed([stream()])
+    analysis, pieces = analysed(cut(stream(), seed))
+    assert same(pieces, whole)
+    assert len(numbers(whole)) > 15
+    assert analysis.cycles_complete > 6
+
+
+def test_asking_in_between_changes_nothing() -> None:
+    decoder, analysis = Decoder(), Analysis(rig_description(3), LAMPS)
+    for piece in cut(stream(), 9):
+        analysis.feed([p for p in decoder.feed(piece) if isinstance(p, SampleFrame | EventFrame)], 0.0)
+        if len(piece) > 1000:
+            analysis.measured()
+    _, whole = analysed([stream()])
+    assert same(analysis.measured(), whole)
+
+
+def without(frames: Sequence[bytes], drop: range) -> bytes:
+    return b"\x00".join(piece for k, piece in enumerate(frames) if k not in drop)
+
+
+def test_lost_frames_cost_their_cycles_and_nothing_else() -> None:
+    pieces = stream().split(b"\x00")
+    analysis, damaged = analysed([without(pieces, range(1300, 1310))])
+    _, whole = analysed([stream()])
+    assert analysis.losses["samples_lost"] > 1000
+    assert analysis.cycles_excluded == 1
+    rate, truth = damaged.values["rate_per_min"], whole.values["rate_per_min"]
+    assert isinstance(rate, Estimate) and isinstance(truth, Estimate)
+    assert rate.n < truth.n
+    assert rate.value == pytest.approx(truth.value, abs=3.0 * (rate.u + truth.u))
+    assert damaged.facts == whole.facts
+
+
+def test_doubled_frames_change_nothing() -> None:
+    pieces = stream().split(b"\x00")
+    doubled = b"\x00".join(piece for piece in pieces for _ in range(2))
+    analysis, m = analysed([doubled])
+    _, whole = analysed([stream()])
+    assert analysis.losses["duplicates"] > 1000
+    assert same(m, whole)
+
+
+def test_precise_mode_measures_the_same_unit_alike() -> None:
+    _, fast = analysed([stream()])
+    _, precise = analysed([stream(mode="PREC")])
+    for name in ("rate_per_min", "on_ratio", "drop_v", "steady_a", "start_s"):
+        a, b = fast.values[name], precise.values[name]
+        assert isinstance(a, Estimate) and isinstance(b, Estimate), name
+        assert abs(a.value - b.value) <= 4.0 * (a.u**2 + b.u**2) ** 0.5, name
+
+
+def test_nothing_yet_is_no_supply_and_no_value() -> None:
+    m = Analysis(rig_description(3), LAMPS).measured()
+    assert m.facts["behaviour"] == "no supply"
+    assert all(isinstance(v, NotMeasured) for v in m.values.values())
