@@ -128,20 +128,24 @@ def test(
     *,
     unit: str | None = None,
     procedure: str = defaults.PROCEDURE,
-    rated: Iterable[float] = defaults.RATED_W,
+    rated: Iterable[float] | None = None,
     system_v: float = defaults.SYSTEM_V,
     supply_v: float | None = None,
     limits: Iterable[str] = defaults.LIMITS,
     grade_rule: str | None = defaults.GRADE_RULE,
+    facts: Mapping[str, str] | None = None,
     stop_early: bool = False,
+    rested_s: float = 0.0,
     operator: Operator | None = None,
     progress: Progress | None = None,
     cancelled: Callable[[], bool] | None = None,
 ) -> Result:
     """Test the unit on the board at `address` (as for `makebreak test`) and return the result.
 
-    `rated`: watts of each lamp that the unit is for; `limits`: names, families or paths of limit sets; `procedure` and
-    `grade_rule`: names or paths, None for no grade. On a real board lamps light and burn: read the cautions of README.md first.
+    `rated`: watts of each lamp that the unit is for, as marked on it; two of 21 W are tried if that is not known. `facts`: what is
+    known of the unit and no rig sees (`bench.session.setup.ENTERED`). `rested_s`: for how long it has been off. `limits`: names,
+    families or paths of limit sets; `procedure` and `grade_rule`: names or paths, None for no grade. On a real board lamps light and
+    burn: read the cautions of README.md first.
 
     >>> import bench
     >>> result = bench.test("sim://bench-nc-2x21?seed=7", limits=["un-r48"])
@@ -151,7 +155,10 @@ def test(
     test that the bench broke off is a result all the same: `result.record.interrupted` says why.
     """
     plan = files.procedure(procedure)
-    setup = _setup(unit or defaults.unit_name(address), rated, system_v, supply_v, limits, grade_rule, stop_early)
+    setup = _setup(
+        unit or defaults.unit_name(address), rated, facts, system_v, limits, grade_rule, supply_v=supply_v, stop_early=stop_early,
+        rested_s=rested_s,
+    )  # fmt: skip
     port = open_port(address)
     try:
         record = run_test(
@@ -173,11 +180,12 @@ def judge(
     recording: str | Path | pd.DataFrame,
     *,
     unit: str = defaults.UNIT,
-    rated: Iterable[float] = defaults.RATED_W,
+    rated: Iterable[float] | None = None,
     filament: bool = True,
     system_v: float = defaults.SYSTEM_V,
     limits: Iterable[str] = defaults.LIMITS,
     grade_rule: str | None = defaults.GRADE_RULE,
+    facts: Mapping[str, str] | None = None,
     names: Mapping[str, str] | None = None,
     u_scale: Mapping[str, float] | None = None,
     u_zero: Mapping[str, float] | None = None,
@@ -191,7 +199,7 @@ def judge(
 
     Raises RecordingError for a recording that can't be read.
     """
-    setup = _setup(unit, rated, system_v, None, limits, grade_rule, False, filament=filament)
+    setup = _setup(unit, rated, facts, system_v, limits, grade_rule, filament=filament)
     with contextlib.ExitStack() as stack:
         if not isinstance(recording, str | os.PathLike):
             folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
@@ -205,23 +213,22 @@ def judge(
 
 def _setup(
     unit: str,
-    rated: Iterable[float],
+    rated: Iterable[float] | None,
+    facts: Mapping[str, str] | None,
     system_v: float,
-    supply_v: float | None,
     limits: Iterable[str],
     grade_rule: str | None,
-    stop_early: bool,
-    filament: bool = True,
+    **more: Any,
 ) -> Setup:
     return Setup(
         unit=unit,
         system_v=system_v,
-        rated=tuple(rated),
-        supply_v=supply_v,
+        rated=defaults.RATED_W if rated is None else tuple(rated),
         limits=tuple(files.named_limits(name) for name in limits),
         grade_rule=None if grade_rule is None else files.grade_rule(grade_rule),
-        stop_early=stop_early,
-        filament=filament,
+        rating_known=rated is not None,
+        entered=facts or {},
+        **more,
     )
 
 

@@ -60,12 +60,17 @@ def limit_sets() -> tuple[LimitSet, ...]:
 
 def named_limits(name: str) -> tuple[str, tuple[LimitSet, ...]]:
     """What `limits.choose` needs for a set, a family or a path: the name to choose by, and the sets to choose from."""
-    if not is_path(name):
-        if name in shipped("limits"):
-            return name, (parse_limit_set(*read("limits", name)),)
-        return name, limit_sets()
-    own = parse_limit_set(*read("limits", name))
-    return own.name, (own,)
+    if is_path(name) or name in shipped("limits"):
+        one = parse_limit_set(*read("limits", name))
+        return one.name, (one,)
+    family = tuple(limit_set for limit_set in limit_sets() if limit_set.family == name)
+    if not family:
+        families = dict.fromkeys(limit_set.family for limit_set in limit_sets())
+        raise TableError(
+            f"limit set {name}: no such set or family; there are {', '.join(families)} "
+            "(`makebreak limits` shows what each is for), or give the path of a .toml file"
+        )
+    return name, family
 
 
 def grade_rule(name: str = "default") -> Rule:

@@ -9,10 +9,25 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from bench.grade import Grade
+from bench.limits import Averaging, LimitSet
 from bench.measure import BenchFault, Measured
 from bench.verdict import Outcome, Verdict
 
 RECORD_FORMAT = 1
+
+
+@dataclass(frozen=True, slots=True)
+class SetUsed:
+    """A limit set that was used: which edition of which paper, and which cycles it averages how."""
+
+    name: str
+    title: str
+    edition: str
+    averaging: Averaging
+
+    @classmethod
+    def of(cls, limit_set: LimitSet) -> SetUsed:
+        return cls(limit_set.name, limit_set.title, limit_set.edition, limit_set.averaging)
 
 
 @dataclass(frozen=True)
@@ -43,7 +58,7 @@ class TestRecord:
     rated_load: str
     steps: tuple[StepRecord, ...]
     measured: Measured
-    limit_sets: tuple[str, ...]
+    limit_sets: tuple[SetUsed, ...]
     verdicts: tuple[Verdict, ...]
     outcome: Outcome
     grade: Grade | None

@@ -28,6 +28,7 @@ STATE_LEAST_S = 3.0e-3  # a shorter state is bounce: contact bounce is 1-3 ms in
 # when a burnt contact meets the inrush of cold lamps. The instant is then found on the waveform itself.
 THRESHOLD, HYSTERESIS = 0.2, 0.07  # of the distance between the state levels
 GROUP_S = 4.0e-3  # samples are looked at in groups of about this length for lasting levels
+_GROUPS_TOGETHER = 64  # looked at in one go, of which perhaps only the first is used
 _FLAT = 0.08  # a group whose ratio moves less than this is at a level
 _LOW, _HIGH = 0.25, 0.80  # levels outside these are what they seem
 _LASTING_S = 20.0e-3  # a level counts once it has stood this long: longer than any inrush stands still
@@ -229,7 +230,7 @@ class TransitionFinder:
 
     def _learn(self) -> int:
         """Look at the next groups for lasting levels between open and closed; the number of groups looked at."""
-        count = (len(self._t) - self._grouped) // self._group
+        count = min((len(self._t) - self._grouped) // self._group, _GROUPS_TOGETHER)
         span = slice(self._grouped, self._grouped + count * self._group)
         groups = self._ratio[span].reshape(count, self._group)
         supplied = np.all(self._in[span].reshape(count, self._group) > self._floor, axis=1)

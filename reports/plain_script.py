@@ -21,6 +21,7 @@ from scipy.optimize import curve_fit
 from scipy.stats import linregress
 
 Array = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
 
 SAMPLE_S = 26e-6
 SCAN_S = 5 * SAMPLE_S
@@ -29,7 +30,6 @@ SCALE_V, SCALE_DROP, SCALE_LOAD, SCALE_LOAD_LOW = 0.0184, 0.001, 0.08, 0.008
 ZERO = 64
 LOW_RANGE_A, DROP_RANGE_V = 7.5, 0.945
 SKIP, DROP_UNTIL = 5, 20
-INRUSH = ("inrush", "inrush_u")
 
 
 def decode(reads: Sequence[tuple[bytes, float]]) -> pd.DataFrame:
@@ -79,9 +79,9 @@ def to_frame(frames: pd.DataFrame) -> pd.DataFrame:
     return df
 
 
-def edges_of(high: Array, low: Array, index: Array) -> pd.DataFrame:
+def edges_of(high: Mask, low: Mask) -> pd.DataFrame:
     """Where a signal with hysteresis changed: position of the first sample of the new state, and the state."""
-    state = pd.Series(np.where(high, 1.0, np.where(low, 0.0, np.nan)), index=index).ffill().to_numpy()
+    state = pd.Series(np.where(high, 1.0, np.where(low, 0.0, np.nan))).ffill().to_numpy()
     at = np.flatnonzero(np.diff(state) != 0.0) + 1
     at = at[~np.isnan(state[at]) & ~np.isnan(state[at - 1])]
     return pd.DataFrame({"at": at, "closed": state[at] > 0.5})
@@ -92,11 +92,11 @@ def transitions(df: pd.DataFrame, system_v: float) -> tuple[pd.DataFrame, float]
     t = df.index.to_numpy()
     v_in, v_out = df["v_in"].to_numpy(), df["v_out"].to_numpy()
     floor = 0.3 * system_v
-    supply = edges_of(v_in > 1.2 * floor, v_in < 0.8 * floor, t)
+    supply = edges_of(v_in > 1.2 * floor, v_in < 0.8 * floor)
     applied = int(supply.loc[supply["closed"], "at"].iloc[0])
     applied_s = _half_way(t, v_in, applied) - TAU_S
     ratio = np.where(v_in > floor, v_out / np.maximum(v_in, floor), 0.0)
-    edges = edges_of(ratio > 0.27, ratio < 0.13, t)
+    edges = edges_of(ratio > 0.27, ratio < 0.13)
     edges["time_s"] = [_half_way(t, v_out, k) + SAMPLE_S - TAU_S for k in edges["at"]]
     # Crossings closer together than 3 ms belong to one transition; it is real if the state after it is another than before.
     burst = (edges["time_s"].diff() > 3e-3).cumsum()
@@ -168,7 +168,8 @@ def per_cycle(df: pd.DataFrame, edges: pd.DataFrame) -> pd.DataFrame:
             continue
         tail = lit.loc[end_s - min(0.05, 0.25 * on_s) :]
         current = lit["i_load_low"].dropna()
-        lowest_at = lit["v_drop_smooth"].idxmin()
+        lowest = int(lit["v_drop_smooth"].argmin())
+        lowest_s = float(lit.index[lowest])
         peak, peak_u = inrush(df, make["time_s"], make["last_s"])
         middle = (make["time_s"] + end_s) / 2
         dark_middle = dark.index[len(dark) // 2]
@@ -180,16 +181,16 @@ def per_cycle(df: pd.DataFrame, edges: pd.DataFrame) -> pd.DataFrame:
                 "period_s": ended["time_s"] - make["time_s"],
                 "bounce_make_s": make["last_s"] - make["time_s"],
                 "bounce_break_s": broke["last_s"] - broke["time_s"],
-                "drop_v": lit["v_drop_smooth"].loc[lowest_at],
-                "drop_a": current.loc[lowest_at - 2.5e-3 : lowest_at + 2.5e-3].mean(),
+                "drop_v": lit["v_drop_smooth"].iloc[lowest],
+                "drop_a": current.loc[lowest_s - 2.5e-3 : lowest_s + 2.5e-3].mean(),
                 "steady_a": at_end(tail["i_load_low"], end_s),
                 "supply_v": at_end(tail["v_in"], end_s),
                 "lamp_v": at_end(tail["v_out"], end_s),
                 "dark_a": at_end(dark["i_load_low"].loc[ended["time_s"] - 0.1 :], ended["time_s"]),
                 "pilot_on_v": lit["v_pilot"].loc[middle:].mean(),
                 "pilot_off_v": dark["v_pilot"].loc[dark_middle:].mean(),
-                INRUSH[0]: peak,
-                INRUSH[1]: peak_u,
+                "inrush_a": peak,
+                "inrush_u_a": peak_u,
             }
         )
     return pd.DataFrame(rows)
@@ -205,7 +206,7 @@ def clock_error(frames: pd.DataFrame) -> tuple[float, float]:
 
 
 def mean_u(values: pd.Series) -> tuple[float, float]:
-    return float(values.mean()), float(values.sem())
+    return float(values.mean()), float(values.std() / np.sqrt(values.count()))
 
 
 def trend(minutes: pd.Series, values: pd.Series) -> tuple[float, float]:
@@ -238,19 +239,20 @@ def measure(frames: pd.DataFrame, system_v: float = 12.0) -> tuple[dict[str, tup
     drop, drop_u = mean_u(drops)
     drop_a, drop_a_u = mean_u(counted["drop_a"].iloc[: DROP_UNTIL - SKIP])
     steady, steady_u = mean_u(counted["steady_a"])
-    first, first_u = cycles[INRUSH[0]].iloc[0], cycles[INRUSH[1]].iloc[0]
-    spread = counted["period_s"].std() / counted["period_s"].mean()
+    first, first_u = cycles["inrush_a"].iloc[0], cycles["inrush_u_a"].iloc[0]
+    period, period_u = mean_u(counted["period_s"])
+    spread = counted["period_s"].std() / period
     minutes = (counted["make_s"] - counted["make_s"].iloc[0]) / 60.0
     usual, usual_on = counted["period_s"].median(), counted["on_s"].median()
     light_s = max(float(edges["time_s"].iloc[0]) - applied_s, 0.0) * (1.0 + error)
     closed_at_rest = light_s < 5e-3 and cycles["on_s"].iloc[0] > 0.1
     dark_s = (float(edges["time_s"].iloc[1]) - applied_s) * (1.0 + error)
     pilot_on, pilot_off = mean_u(counted["pilot_on_v"]), mean_u(counted["pilot_off_v"])
-    u_largest = SCAN_S / np.sqrt(3.0)  # the largest of many is off by up to a scan
+    u_bounce = 3.0 * SCAN_S / np.sqrt(3.0)  # a bounce of less than some three scans may not show at all
     u_edges = SCAN_S / np.sqrt(6.0)  # from one edge to another, each known to a scan
     values = {
         "rate_per_min": mean_u(rates),
-        "rate_total_per_min": (total, total * counted["period_s"].sem() / counted["period_s"].mean()),
+        "rate_total_per_min": (total, total * period_u / period),
         "on_ratio": mean_u(counted["on_s"] / counted["period_s"]),
         "on_s": mean_u(counted["on_s"]),
         "off_s": mean_u(counted["off_s"]),
@@ -262,14 +264,14 @@ def measure(frames: pd.DataFrame, system_v: float = 12.0) -> tuple[dict[str, tup
         "drop_largest_v": (float(drops.max()), drop_u),
         "contact_ohm": (drop / drop_a, drop / drop_a * float(np.hypot(drop_u / drop, drop_a_u / drop_a))),
         "inrush_first_a": (float(first), float(first_u)),
-        "inrush_later_a": mean_u(counted[INRUSH[0]]),
+        "inrush_later_a": mean_u(counted["inrush_a"]),
         "steady_a": (steady, steady_u),
         "inrush_ratio": (float(first) / steady, float(first_u) / steady),
         "dark_a": mean_u(counted["dark_a"]),
         "supply_v": mean_u(counted["supply_v"]),
         "lamp_v": mean_u(counted["lamp_v"]),
-        "bounce_make_s": (float(cycles["bounce_make_s"].max()), u_largest),
-        "bounce_break_s": (float(cycles["bounce_break_s"].max()), u_largest),
+        "bounce_make_s": (float(cycles["bounce_make_s"].max()), u_bounce),
+        "bounce_break_s": (float(cycles["bounce_break_s"].max()), u_bounce),
         "missed": (float(((counted["period_s"] > 1.6 * usual) & (counted["off_s"] > counted["on_s"])).sum()), 0.0),
         "stuck": (float((counted["on_s"] > 1.5 * usual_on).sum()), 0.0),
         "period_spread": (float(spread), float(spread / np.sqrt(2.0 * (len(counted) - 1)))),

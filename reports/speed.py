@@ -12,11 +12,10 @@ import random
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
-from typing import TypeVar
 
 from bench.analysis import Analysis
 from bench.api import test as quick_test
@@ -24,8 +23,9 @@ from bench.description import BoardDescription
 from bench.files import read
 from bench.limits import LimitSet, parse_limit_set
 from bench.measure import QUANTITIES, Conditions, Measured
+from bench.ports.simulated import SimulatedLine
 from bench.simboard.board import SimulatedBoard
-from bench.simboard.units import nominal
+from bench.simboard.units import MECHANISMS, nominal
 from bench.simboard.world import World
 from bench.uncertainty import Estimate
 from bench.verdict import judge
@@ -33,14 +33,13 @@ from bench.wire import Decoder, EventFrame, SampleFrame
 from reports import plain_script
 
 Reads = list[tuple[bytes, float]]
-Arrived = list[tuple[list[SampleFrame | EventFrame], float]]
-T = TypeVar("T")
+Arrived = tuple[list[SampleFrame | EventFrame], float]
 
 SECONDS = 60.0
 REPEATS = 7
 REST_S, SETTLE_S = 0.5, 0.1
-HOST_READ_S = (0.05, 0.05)  # as the session reads
-SERIAL_READ_S = (0.004, 0.020)  # as a serial driver hands bytes over
+READ_S = (0.004, 0.020)  # of the stream in each read, as a serial driver hands it over
+SIMULATED_S, TIMEOUT_S, HEARTBEAT_S = 20.0, 0.05, 0.3
 LOOKS_PER_S = 4
 LOADS = (1, 2)
 CONDITIONS = Conditions(12.0, (21.0, 21.0))
@@ -56,16 +55,21 @@ class Capture:
     reads: Reads
 
 
-def simulated(seconds: float, read_s: tuple[float, float], *, kind: str = "NC", seed: int = 1) -> Capture:
-    """A good unit with two 21 W lamps on the simulated board: half a second of rest, then on until the end."""
-    board = SimulatedBoard(World(nominal(kind), seed=seed, rated_loads=LOADS), seed=seed)
+def bench_with(kind: str, seed: int) -> SimulatedBoard:
+    """A good unit on the simulated board."""
+    return SimulatedBoard(World(nominal(kind), seed=seed, rated_loads=LOADS), seed=seed)
+
+
+def captured(seconds: float, *, kind: str = "NC", seed: int = 1) -> Capture:
+    """What comes from a good unit with two 21 W lamps: half a second of rest, then on until the end."""
+    board = bench_with(kind, seed)
     reads: Reads = []
     lengths = random.Random(seed)
 
     def live(span_s: float) -> None:
         until_s = board.now_s + span_s
         while board.now_s < until_s - 1e-9:
-            data = board.advance(min(lengths.uniform(*read_s), until_s - board.now_s))
+            data = board.advance(min(lengths.uniform(*READ_S), until_s - board.now_s))
             reads.append((data, board.now_s))
             board.receive(b"SYST:BEAT\n")
 
@@ -78,30 +82,48 @@ def simulated(seconds: float, read_s: tuple[float, float], *, kind: str = "NC", 
     return Capture(board.description, reads)
 
 
-def arrived(reads: Reads) -> Arrived:
-    """The frames of each read."""
+def decoded(reads: Reads) -> Iterator[Arrived]:
+    """The frames of each read, as they come."""
     decoder = Decoder()
-    return [([p for p in decoder.feed(data) if isinstance(p, SampleFrame | EventFrame)], now_s) for data, now_s in reads]
+    for data, now_s in reads:
+        yield [p for p in decoder.feed(data) if isinstance(p, SampleFrame | EventFrame)], now_s
 
 
-def measured(description: BoardDescription, frames: Arrived) -> Measured:
-    """All measurements of frames that have arrived."""
+def measured(description: BoardDescription, frames: Iterable[Arrived]) -> Measured:
+    """All measurements of frames, each read's with its time."""
     analysis = Analysis(description, CONDITIONS)
     for pieces, now_s in frames:
         analysis.feed(pieces, now_s)
     return analysis.measured()
 
 
-def watched(capture: Capture, limits: Sequence[LimitSet]) -> int:
+def limits() -> list[LimitSet]:
+    """Those by which the live stream is judged."""
+    return [parse_limit_set(*read("limits", name)) for name in JUDGED_BY]
+
+
+def watched(capture: Capture, sets: Sequence[LimitSet]) -> int:
     """The stream as a live bench takes it: decoded, cut into cycles, and measured and judged four times a second; verdicts given."""
-    decoder, analysis = Decoder(), Analysis(capture.description, CONDITIONS)
+    analysis = Analysis(capture.description, CONDITIONS)
     look_s, verdicts = 0.0, 0
-    for data, now_s in capture.reads:
-        analysis.feed([p for p in decoder.feed(data) if isinstance(p, SampleFrame | EventFrame)], now_s)
+    for frames, now_s in decoded(capture.reads):
+        analysis.feed(frames, now_s)
         if now_s >= look_s:
             look_s += 1.0 / LOOKS_PER_S
-            verdicts += sum(len(judge(analysis.measured(), one)) for one in limits) if analysis.latest else 0
+            verdicts += sum(len(judge(analysis.measured(), one)) for one in sets) if analysis.latest else 0
     return verdicts
+
+
+def simulated(kind: str) -> int:
+    """`SIMULATED_S` of a bench through its port in virtual time, as a session drives it; bytes received."""
+    line, count, next_s = SimulatedLine(bench_with(kind, 1)), 0, 0.0
+    line.write(b"SENS:VOLT:RANG 17\nINIT\nROUT:CLOS (@1,2)\nOUTP ON\n")
+    while line.now_s < SIMULATED_S:
+        if line.now_s >= next_s:
+            line.write(b"SYST:BEAT\n")
+            next_s += HEARTBEAT_S
+        count += len(line.read(TIMEOUT_S))
+    return count
 
 
 @dataclass(frozen=True)
@@ -163,11 +185,10 @@ def elapsed(work: Callable[[], object], repeats: int = REPEATS) -> float:
     return median(b - a for a, b in pairwise(marks))
 
 
-def against_plain() -> None:
-    capture = simulated(SECONDS, HOST_READ_S)
-    frames, rows = arrived(capture.reads), plain_script.decode(capture.reads)
+def against_plain(capture: Capture) -> None:
+    frames, rows = list(decoded(capture.reads)), plain_script.decode(capture.reads)
     ours, plain, ours_frames, plain_frames = timed(
-        lambda: measured(capture.description, arrived(capture.reads)),
+        lambda: measured(capture.description, decoded(capture.reads)),
         lambda: plain_script.measure(plain_script.decode(capture.reads)),
         lambda: measured(capture.description, frames),
         lambda: plain_script.measure(rows),
@@ -186,35 +207,34 @@ def against_plain() -> None:
     )
 
 
-def live() -> None:
-    limits = [parse_limit_set(*read("limits", name)) for name in JUDGED_BY]
-    capture = simulated(SECONDS, SERIAL_READ_S)
+def live(capture: Capture) -> None:
+    sets = limits()
     size = sum(len(data) for data, _ in capture.reads)
-    watching, decoding = timed(lambda: watched(capture, limits), lambda: arrived(capture.reads))
-    count = sum(len(frames) for frames, _ in arrived(capture.reads))
+    watching, decoding = timed(lambda: watched(capture, sets), lambda: list(decoded(capture.reads)))
+    count = sum(len(frames) for frames, _ in decoded(capture.reads))
     print(
-        f"2. Live stream of {size / SECONDS / 1e3:.0f} kB/s in {len(capture.reads)} reads, {watched(capture, limits)} verdicts: "
+        f"2. Live stream of {size / SECONDS / 1e3:.0f} kB/s in {len(capture.reads)} reads, {watched(capture, sets)} verdicts: "
         f"{watching / SECONDS * 100:.2f} % of a core"
     )
-    print(f"5. Decoder: {decoding / count * 1e6:.1f} us a frame in such reads")
+    print(f"   decoding alone: {decoding / count * 1e6:.1f} us a frame")
 
 
 def simulation() -> None:
-    for read_s, text in ((HOST_READ_S, "as the session reads"), (SERIAL_READ_S, "as a serial driver hands over")):
-        took = timed(lambda read_s=read_s: simulated(SECONDS / 3.0, read_s), repeats=3)[0]  # type: ignore[misc]
-        print(f"3. Simulated board with its bytes, reads of {read_s[0] * 1e3:.0f} to {read_s[1] * 1e3:.0f} ms ({text}): "
-              f"{SECONDS / 3.0 / took:.0f} times real time")
+    speeds = {kind: SIMULATED_S / timed(lambda kind=kind: simulated(kind), repeats=3)[0] for kind in MECHANISMS}  # type: ignore[misc]
+    print(f"3. Simulated board with its bytes, through its port: {min(speeds.values()):.0f} times real time or more "
+          f"({', '.join(f'{kind} {speed:.0f}' for kind, speed in speeds.items())})")
 
 
 def quick() -> None:
     process = elapsed(lambda: subprocess.run(TEST, check=False, stdout=subprocess.DEVNULL), repeats=5)
     inside = elapsed(lambda: quick_test("sim://bench-nc-2x21"), repeats=5)
-    print(f"4. Quick test in virtual time: {process:.2f} s the whole process (python -m bench test sim://bench-nc-2x21), {inside:.2f} s in a running Python")
+    print(f"4. Quick test in virtual time, python -m bench {' '.join(TEST[3:])}: {process:.2f} s; in a running Python {inside:.2f} s")
 
 
 def main() -> None:
-    against_plain()
-    live()
+    capture = captured(SECONDS)
+    against_plain(capture)
+    live(capture)
     simulation()
     quick()
 

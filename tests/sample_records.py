@@ -7,7 +7,7 @@ from dataclasses import replace
 from bench import files
 from bench.grade import grade, reason
 from bench.measure import BenchFault, Measured
-from bench.record import StepRecord, TestRecord
+from bench.record import SetUsed, StepRecord, TestRecord
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured
 from bench.verdict import judge, overall
 
@@ -58,7 +58,7 @@ def record(
         rated_load="2x21",
         steps=(step,),
         measured=measured,
-        limit_sets=limit_sets,
+        limit_sets=tuple(SetUsed.of(s) for name in limit_sets for s in files.named_limits(name)[1]),
         verdicts=verdicts,
         outcome=outcome,
         grade=grade(files.grade_rule(), measured, verdicts),

@@ -78,7 +78,7 @@ def test_starting_imports_neither_click_nor_numpy() -> None:
         (["test", "--rated", "2x"], "'2x' is no list of lamps"),
         (["test", "--rated", "0x21"], "'0x21' is no list of lamps"),
         (["test", "--lamps", "9"], "'9' is no list of loads"),
-        (["test", "--limits", "nowhere"], "limit set nowhere: no such name"),
+        (["test", "--limits", "nowhere"], "limit set nowhere: no such set or family; there are"),
         (["test", "--procedure", "nowhere"], "procedure nowhere: no such name"),
         (["test", "--grade-rule", "nowhere"], "grade rule nowhere: no such name"),
         (["test", "--system", "48"], "'48' is not one of"),
@@ -99,9 +99,11 @@ def test_a_wrong_word_is_one_line_and_code_2(arguments: list[str], says: str, ca
     assert len([line for line in got.err.splitlines() if not line.startswith(("Usage:", "Try ")) and line]) == 1
 
 
-def test_an_address_that_cannot_be_opened_is_the_bench(capsys: pytest.CaptureFixture[str]) -> None:
-    assert run(["test", "nothing://here", "--yes"]) == BENCH
-    assert "makebreak test: opening nothing://here" in capsys.readouterr().err
+def test_an_address_that_nothing_answers_at_is_the_bench(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["test", "socket://127.0.0.1:1", "--yes"]) == BENCH
+    assert "makebreak test: opening socket://127.0.0.1:1" in capsys.readouterr().err
+    assert run(["test", "nothing://here", "--yes"]) == USAGE
+    assert "nothing:// is not known; an address is one of" in capsys.readouterr().err
 
 
 def test_cautions_come_before_a_real_board_and_need_an_answer(

@@ -29,8 +29,10 @@ _CODES = {
     "bench.recording.RecordingError": USAGE,
     "bench.record_json.RecordError": USAGE,
     "bench.ports.replay.CaptureError": USAGE,
+    "bench.ports.AddressError": USAGE,
     "bench.ports.PortError": BENCH,
     "bench.session.board.BoardFault": BENCH,
+    "bench.session.bench.Cancelled": CANCELLED,
 }
 
 
@@ -44,7 +46,11 @@ def code_of(error: Exception) -> int | None:
 
 
 def code_for(record: TestRecord) -> int:
-    """The exit code for the result of a test. A definite verdict stands, also of a test that was not finished."""
+    """The exit code for the result of a test. A definite verdict stands, also of a test that was not finished.
+
+    What nobody could measure for a fault of the bench (samples lost on the link, say) is the bench's too.
+    """
+    from bench.uncertainty import NotMeasured
     from bench.verdict import Outcome, spoiling
 
     if record.outcome is Outcome.PASS:
@@ -54,4 +60,7 @@ def code_for(record: TestRecord) -> int:
     faults = (*record.bench_faults, *record.measured.bench_faults)
     if spoiling(faults) or any(fault.text == record.interrupted for fault in faults):
         return BENCH
-    return CANCELLED if record.interrupted is not None else UNDECIDED
+    if record.interrupted is not None:
+        return CANCELLED
+    excused = any(isinstance(v.found, NotMeasured) and v.found.fault == "bench" for v in record.verdicts)
+    return BENCH if excused else UNDECIDED

@@ -48,9 +48,10 @@ def command(
     rename: tuple[str, ...],
     scale_error: tuple[str, ...],
     zero_error: tuple[str, ...],
-    rated: tuple[float, ...],
+    rated: tuple[float, ...] | None,
     lamps: tuple[int, ...] | None,
     led: bool,
+    facts: tuple[tuple[str, str], ...],
     system: str,
     limits: tuple[str, ...],
     grade_rule: str,
@@ -73,8 +74,8 @@ def command(
     from bench.session import judge_capture, judge_recording
 
     setup = make_setup(
-        unit=unit, rated=rated, lamps=lamps, led=led, system=system, limits=limits, grade_rule=grade_rule,
-        supply=supply,
+        unit=unit, rated=rated, lamps=lamps, led=led, facts=facts, system=system, limits=limits,
+        grade_rule=grade_rule, supply=supply,
     )  # fmt: skip
     if is_capture(recording):
         record = judge_capture(recording, setup, files.procedure(procedure), **story_of_now())

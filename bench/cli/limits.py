@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import click
 
-from bench.cli.options import known_limits
 from bench.cli.output import console, print_table
 
 
@@ -26,6 +25,5 @@ def command(name: str | None) -> None:
         return
     from bench.render.limit_set import limit_set_report
 
-    chosen, sets = known_limits(name)
-    for limit_set in (s for s in sets if chosen in (s.name, s.family)):
+    for limit_set in files.named_limits(name)[1]:
         console().print(limit_set_report(limit_set))

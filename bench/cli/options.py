@@ -11,7 +11,6 @@ import click
 from bench import defaults
 
 if TYPE_CHECKING:
-    from bench.limits import LimitSet
     from bench.session import Setup
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -48,6 +47,20 @@ class LoadNumbers(click.ParamType[tuple[int, ...]]):
         return tuple(sorted({int(number) for number in value.split(",")}))
 
 
+class Fact(click.ParamType[tuple[str, str]]):
+    """`insulation=good`: a fact, and which of its words it is."""
+
+    name = "fact"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[str, str]:
+        if not isinstance(value, str):
+            return tuple(value)
+        fact, sign, word = (part.strip() for part in value.partition("="))
+        if not (fact and sign and word):
+            self.fail(f"{value!r}; write it like insulation=good", param, ctx)
+        return fact, word
+
+
 def _all(*options: Callable[[F], F]) -> Callable[[F], F]:
     def decorate(function: F) -> F:
         for option in reversed(options):
@@ -62,10 +75,9 @@ def lamps_options(function: F) -> F:
         click.option(
             "--rated",
             type=Watts(),
-            default="2x21",
-            show_default=True,
             metavar="LAMPS",
-            help="Watts of the lamps that the unit is for: 2x21+5.",
+            help="Watts of the lamps that the unit is for, as marked on it: 2x21+5. Without it 2x21 is tried, and the rating counts "
+            "as unknown.",
         ),
         click.option(
             "--lamps",
@@ -75,6 +87,15 @@ def lamps_options(function: F) -> F:
         ),
         click.option(
             "--led", is_flag=True, help="The load is not (only) filament lamps: its current is not checked against the watts."
+        ),
+        click.option(
+            "--fact",
+            "facts",
+            type=Fact(),
+            multiple=True,
+            metavar="FACT=WORD",
+            help="What you know of the unit and no rig sees: pilot=absent (no such terminal), insulation=good or bad, film=recovered. "
+            "May be given several times.",
         ),
         click.option(
             "--system", type=click.Choice(["6", "12", "24"]), default="12", show_default=True, help="Volts of the unit's system."
@@ -103,6 +124,13 @@ def bench_options(function: F) -> F:
             metavar="VOLTS",
             help="At the lamps, with the unit shorted. Default: 6.4, 12.8 or 25.6 by the system.",
         ),
+        click.option(
+            "--rested",
+            type=click.FloatRange(min=0.0),
+            default=0.0,
+            metavar="SECONDS",
+            help="How long unit and lamps are known to have been off already; it counts as cooling.",
+        ),
         click.option("--precise", is_flag=True, help="Sample slowly and precisely instead of fast."),
         click.option(
             "--zero", is_flag=True, help="Also do the steps with the shorting link, which take the zeros of current and drop."
@@ -110,45 +138,39 @@ def bench_options(function: F) -> F:
     )(function)
 
 
-def known_limits(name: str) -> tuple[str, tuple[LimitSet, ...]]:
-    """As `files.named_limits`, and TableError at once if no set or family has this name."""
-    from bench import files
-    from bench.table import TableError
-
-    chosen, sets = files.named_limits(name)
-    if not any(chosen in (s.name, s.family) for s in sets):
-        raise TableError(f"limit set {name}: no such name; `makebreak limits` lists them, or give the path of a .toml file")
-    return chosen, sets
-
-
 def make_setup(
     *,
     unit: str,
-    rated: tuple[float, ...],
+    rated: tuple[float, ...] | None,
     system: str,
     limits: tuple[str, ...],
     grade_rule: str,
+    facts: tuple[tuple[str, str], ...] = (),
     lamps: tuple[int, ...] | None = None,
     led: bool = False,
     supply: float | None = None,
     precise: bool = False,
     zero: bool = False,
     stop_early: bool = False,
+    rested: float = 0.0,
 ) -> Setup:
-    """The setup that the options ask for; SetupError or TableError if there is no such thing."""
+    """The setup that the options ask for; SetupError or TableError if there is no such thing. Who names the lamps knows the rating."""
     from bench import files
     from bench.session import Setup
 
     return Setup(
         unit=unit,
         system_v=float(system),
-        rated=rated,
+        rated=defaults.RATED_W if rated is None else rated,
         lamps=lamps,
         filament=not led,
         supply_v=supply,
-        limits=tuple(known_limits(name) for name in limits),
+        limits=tuple(files.named_limits(name) for name in limits),
         grade_rule=None if grade_rule == "none" else files.grade_rule(grade_rule),
         stop_early=stop_early,
         precise=precise,
         zero=zero,
+        rested_s=rested,
+        rating_known=rated is not None,
+        entered=dict(facts),
     )

@@ -39,13 +39,15 @@ def command(
     address: str,
     unit: str | None,
     procedure: str,
-    rated: tuple[float, ...],
+    rated: tuple[float, ...] | None,
     lamps: tuple[int, ...] | None,
     led: bool,
+    facts: tuple[tuple[str, str], ...],
     system: str,
     limits: tuple[str, ...],
     grade_rule: str,
     supply: float | None,
+    rested: float,
     precise: bool,
     zero: bool,
     stop_early: bool,
@@ -77,8 +79,8 @@ def command(
 
     plan = files.procedure(procedure)
     setup = make_setup(
-        unit=unit or defaults.unit_name(address), rated=rated, lamps=lamps, led=led, system=system, limits=limits,
-        grade_rule=grade_rule, supply=supply, precise=precise, zero=zero, stop_early=stop_early,
+        unit=unit or defaults.unit_name(address), rated=rated, lamps=lamps, led=led, facts=facts, system=system,
+        limits=limits, grade_rule=grade_rule, supply=supply, rested=rested, precise=precise, zero=zero, stop_early=stop_early,
     )  # fmt: skip
     confirm_cautions(address, assume_yes=yes)
     with contextlib.ExitStack() as stack:

@@ -13,6 +13,10 @@ class PortError(Exception):
     """A port failed. The message is one line: what was being done, to which address, what came, what to do."""
 
 
+class AddressError(PortError):
+    """No such thing can be opened: the address itself is wrong, not what is behind it."""
+
+
 class Port(Protocol):
     address: str
 

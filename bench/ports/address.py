@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from urllib.parse import parse_qsl, unquote, urlsplit
 
-from bench.ports import PortError
+from bench.ports import AddressError
 
 PACES = ("virtual", "real")
 PARAMETERS = ("seed", "fault", "system", "supply", "ambient", "pace", "age", "ideal")
@@ -33,10 +33,10 @@ class SimAddress:
 
 
 def parse_sim_address(address: str) -> SimAddress:
-    """PortError if the address can't be read; a parameter that is not known is never passed over."""
+    """AddressError if the address can't be read; a parameter that is not known is never passed over."""
 
-    def stop(what: str) -> PortError:
-        return PortError(f"opening {address}: {what}")
+    def stop(what: str) -> AddressError:
+        return AddressError(f"opening {address}: {what}")
 
     def number(key: str, low: float, high: float) -> float:
         try:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from bench.ports import Port, PortError
+from bench.ports import AddressError, Port, PortError
 
 KINDS = "auto, a device name, socket://host:port, sim://NAME, replay://FILE"
 
 
 def open_port(address: str) -> Port:
-    """Open `auto` (the one board plugged in), a device name, `socket://`, `sim://` or `replay://`. PortError if that fails."""
+    """Open `auto` (the one board plugged in), a device name, `socket://`, `sim://` or `replay://`. PortError if that fails, AddressError
+    if there can be no such thing."""
     kind, separator, _ = address.partition("://")
     if not separator:
         from bench.ports.serial_port import open_serial
@@ -26,7 +27,7 @@ def open_port(address: str) -> Port:
         from bench.ports.replay import open_replay
 
         return open_replay(address)
-    raise PortError(f"opening {address}: {kind}:// is not known; an address is one of: {KINDS}")
+    raise AddressError(f"opening {address}: {kind}:// is not known; an address is one of: {KINDS}")
 
 
 def the_one_board() -> str:

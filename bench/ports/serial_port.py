@@ -77,7 +77,8 @@ def open_url(address: str) -> SerialPort:
     try:
         device = serial.serial_for_url(address, timeout=0.1)
     except _FOREIGN as error:
-        raise PortError(str(error)) from error
+        # What a handler of this package said comes back as itself.
+        raise (error.__cause__ if isinstance(error.__cause__, PortError) else PortError(str(error))) from error
     return SerialPort(address, device, getattr(device, "now_s", time.monotonic))
 
 

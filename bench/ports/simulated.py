@@ -10,7 +10,7 @@ import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Literal
 
-from bench.ports import PortError
+from bench.ports import AddressError, PortError
 from bench.ports.address import SimAddress
 
 if TYPE_CHECKING:
@@ -77,13 +77,13 @@ class SimulatedLine:
 
 
 def open_line(address: SimAddress, *, paced: bool = False) -> SimulatedLine:
-    """The host's end of the bench of this address, in real time if it says so or `paced` does. PortError for unknown names."""
+    """The host's end of the bench of this address, in real time if it says so or `paced` does. AddressError for unknown names."""
     real = paced or address.pace == "real"
     return SimulatedLine(build_board(address), time.monotonic if real else None)
 
 
 def build_board(address: SimAddress) -> SimulatedBoard:
-    """The simulated bench of an address. PortError for a name that is not known, with those that are."""
+    """The simulated bench of an address. AddressError for a name that is not known, with those that are."""
     from bench.simboard.ageing import aged
     from bench.simboard.board import SimulatedBoard
     from bench.simboard.catalogue import unit
@@ -102,11 +102,11 @@ def build_board(address: SimAddress) -> SimulatedBoard:
     for name in address.faults:
         if not any(name in table for table in (FAULTS, RIG_FAULTS, LINK_FAULTS)):
             known = ", ".join((*FAULTS, *RIG_FAULTS, *LINK_FAULTS))
-            raise PortError(f"opening sim://{address.unit}: no fault is called {name!r}; there are: {known}")
+            raise AddressError(f"opening sim://{address.unit}: no fault is called {name!r}; there are: {known}")
     try:
         fitted = find(address.unit)
     except KeyError as error:
-        raise PortError(f"opening sim://{address.unit}: {error.args[0]}, LINK, NONE") from error
+        raise AddressError(f"opening sim://{address.unit}: {error.args[0]}, LINK, NONE") from error
     rated = fitted.rating if isinstance(fitted, Unit) else None
     system_v = address.system_v or (rated.system_v if rated is not None else 12.0)
     supply_v = round(test_volts(system_v), 6) if address.supply_v is None else address.supply_v

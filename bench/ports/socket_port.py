@@ -6,7 +6,7 @@ import socket
 import time
 from urllib.parse import urlsplit
 
-from bench.ports import PortError
+from bench.ports import AddressError, PortError
 
 _CONNECT_S = 3.0
 _LARGEST_READ = 65536
@@ -21,9 +21,9 @@ class SocketPort:
             parts = urlsplit(address)
             host, number = parts.hostname, parts.port
         except ValueError as error:
-            raise PortError(f"opening {address}: {error}; write socket://host:port") from error
+            raise AddressError(f"opening {address}: {error}; write socket://host:port") from error
         if host is None or number is None:
-            raise PortError(f"opening {address}: host or port is missing; write socket://host:port")
+            raise AddressError(f"opening {address}: host or port is missing; write socket://host:port")
         try:
             self._socket = socket.create_connection((host, number), _CONNECT_S)
             self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)

@@ -85,7 +85,7 @@ def _facts(record: TestRecord) -> Iterator[tuple[str, str]]:
     if record.measured.facts:
         yield "Seen", ", ".join(f"{fact}: {word}" for fact, word in record.measured.facts.items())
     if record.limit_sets:
-        yield "Limits", ", ".join(record.limit_sets)
+        yield "Limits", ", ".join(used.name for used in record.limit_sets)
     if record.board:
         yield "Board", ", ".join(f"{key} {value}" for key, value in record.board.items())
     if is_simulated(record):

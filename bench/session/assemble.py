@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from bench.grade import grade, reason
-from bench.limits import LimitSet, NoLimitSet, choose
+from bench.limits import AnyOf, LimitSet, NoLimitSet, choose
 from bench.measure import BenchFault, Measured
 from bench.procedure import Procedure
-from bench.record import TestRecord
+from bench.record import SetUsed, TestRecord
 from bench.session.combine import Runs, combine
 from bench.session.setup import Setup, settings_text
-from bench.verdict import Verdict, judge, overall
+from bench.uncertainty import NotMeasured
+from bench.verdict import LEVEL, Outcome, Verdict, judge, overall, spoiling
 
 
 @dataclass(frozen=True)
@@ -29,41 +30,42 @@ class Story:
     interrupted: str | None = None
 
 
-def chosen_limits(setup: Setup, facts: Mapping[str, str]) -> tuple[tuple[LimitSet, ...], str]:
-    """The limit sets for a unit that was seen to be so, and why one could not be chosen (empty if all could)."""
-    sets, problems = [], []
+def seen(setup: Setup, measured: Measured, bench_faults: Sequence[BenchFault] = ()) -> Measured:
+    """What is judged: `measured` with what a person entered, and with whatever else spoils it; what was seen stands."""
+    entered = {**({"rating": "known"} if setup.rating_known else {}), **setup.entered}
+    if measured.facts.get("pilot", "dead") not in ("dead", "unknown"):
+        entered.pop("pilot", None)
+    faults = tuple(dict.fromkeys((*spoiling(bench_faults), *measured.bench_faults)))
+    return replace(measured, facts={**measured.facts, **entered}, bench_faults=faults)
+
+
+def judged(setup: Setup, measured: Measured, level: float = LEVEL) -> tuple[tuple[LimitSet, ...], tuple[Verdict, ...]]:
+    """The sets chosen, and a verdict for each of their requirements; one not measured for a set that could not be chosen."""
+    sets: list[LimitSet] = []
+    verdicts: list[Verdict] = []
     for name, some in setup.limits:
         try:
-            sets.append(choose(some, name, facts, setup.signal_lamps))
+            limit_set = choose(some, name, measured.facts, setup.signal_lamps)
         except NoLimitSet as error:
-            problems.append(str(error))
-    return tuple(sets), "; ".join(problems)
-
-
-def judged(setup: Setup, measured: Measured) -> tuple[tuple[LimitSet, ...], tuple[Verdict, ...], str]:
-    """The sets chosen, a verdict for each of their requirements, and why a set could not be chosen."""
-    sets, problem = chosen_limits(setup, measured.facts)
-    return sets, tuple(v for limit_set in sets for v in judge(measured, limit_set)), problem
+            verdicts.append(Verdict(name, AnyOf("a set of this family", ()), Outcome.NOT_MEASURED, NotMeasured(str(error))))
+        else:
+            sets.append(limit_set)
+            verdicts += judge(measured, limit_set, level)
+    return tuple(sets), tuple(verdicts)
 
 
 def assemble(procedure: Procedure, setup: Setup, runs: Sequence[Runs], story: Story) -> TestRecord:
     """The record of a test. What was interrupted is in it, but only whole runs are judged, and no grade is given."""
-    measured = combine(procedure, runs)
-    sets, verdicts, problem = judged(setup, measured)
-    faults = tuple(dict.fromkeys((*story.bench_faults, *(f for r in runs for s in r.records for f in s.measured.bench_faults))))
-    against = tuple(dict.fromkeys((*(f for f in story.bench_faults if f.spoils), *measured.bench_faults)))
-    outcome = overall(verdicts, against, story.interrupted)
-    if against or story.interrupted is None:
-        why = reason(measured, verdicts, outcome, against)
-    else:
-        why = f"Not finished: {story.interrupted.rstrip('.')}."
-        if verdicts and outcome is outcome.FAIL:
-            why = f"{reason(measured, verdicts, outcome, against)} (The test was not finished: {story.interrupted.rstrip('.')}.)"
-    if problem and not verdicts and not against and story.interrupted is None:
-        why = f"Not decided: {problem}."
-    notes = (*story.notes, *((problem,) if problem else ()))
-    settings = {**settings_text(setup), **story.settings, **{f"note {i}": text for i, text in enumerate(notes, 1)}}
-    graded = grade(setup.grade_rule, measured, verdicts) if setup.grade_rule is not None and story.interrupted is None else None
+    measured = seen(setup, combine(procedure, runs), story.bench_faults)
+    sets, verdicts = judged(setup, measured)
+    outcome = overall(verdicts, measured.bench_faults, story.interrupted)
+    unfinished = "" if story.interrupted is None else story.interrupted.rstrip(".")
+    why = reason(measured, verdicts, outcome, ())
+    if unfinished and outcome is Outcome.FAIL:
+        why = f"{why} (The test was not finished: {unfinished}.)"
+    elif unfinished and not spoiling(measured.bench_faults):
+        why = f"Not finished: {unfinished}."
+    notes = {f"note {i}": text for i, text in enumerate(story.notes, 1)}
     return TestRecord(
         unit=setup.unit,
         procedure=procedure.name,
@@ -71,16 +73,23 @@ def assemble(procedure: Procedure, setup: Setup, runs: Sequence[Runs], story: St
         rated_load=setup.rated_load,
         steps=tuple(record for of_step in runs for record in of_step.records),
         measured=measured,
-        limit_sets=tuple(s.name for s in sets),
+        limit_sets=tuple(map(SetUsed.of, sets)),
         verdicts=verdicts,
         outcome=outcome,
-        grade=graded,
+        grade=grade(setup.grade_rule, measured, verdicts) if setup.grade_rule is not None and not unfinished else None,
         reason=why,
         when=story.when,
         software=story.software,
         board=story.board,
-        settings=settings,
+        settings={**settings_text(setup), **story.settings, **notes},
         link=story.link,
-        bench_faults=faults,
+        bench_faults=_told(story.bench_faults, measured, runs),
         interrupted=story.interrupted,
     )
+
+
+def _told(of_story: Sequence[BenchFault], measured: Measured, runs: Sequence[Runs]) -> tuple[BenchFault, ...]:
+    """Every fault of the bench once. One that showed only in a run that nothing was judged by spoils nothing."""
+    of_runs = (fault for r in runs for record in r.records for fault in record.measured.bench_faults)
+    others = (fault if fault in measured.bench_faults else replace(fault, spoils=False) for fault in of_runs)
+    return tuple(dict.fromkeys((*of_story, *measured.bench_faults, *others)))

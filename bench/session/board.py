@@ -13,6 +13,7 @@ from dataclasses import asdict
 from typing import Any, TypeAlias
 
 from bench.description import BoardDescription, DescriptionError, description_crc, parse_description
+from bench.measure import BenchFault
 from bench.ports import Port, PortError
 from bench.ports.replay import HEARTBEAT, CaptureWriter
 from bench.wire import (
@@ -60,6 +61,10 @@ class BoardRestarted(BoardFault):
     """The board has started anew in the middle of the work."""
 
 
+class BoardUnfit(BoardFault):
+    """The board says of itself that something in it is wrong."""
+
+
 class BoardRefused(BoardFault):
     """The board took a command for an error, or did not do it."""
 
@@ -67,10 +72,19 @@ class BoardRefused(BoardFault):
 _TRIP_TEXT: Mapping[TripCause, str] = {
     TripCause.NONE: "for no cause that it knows",
     TripCause.CURR: "over-current: look for a short in the unit, its wiring or a lamp, or for a unit that is in backwards",
-    TripCause.LATC: "hardware over-current latch or emergency stop: look for a short, and whether the stop button is pressed",
+    TripCause.LATC: "hardware over-current latch or emergency stop: look for a short in the unit, its wiring or a lamp, for a unit "
+    "that is in backwards, and whether the stop button is pressed",
     TripCause.SIL: "it heard nothing from this computer for too long: look at the cable, and whether the computer was asleep",
     TripCause.TIME: "the supply was on for the longest time allowed",
     TripCause.SUPP: "a voltage went out of the range that protects the board: look at the supply",
+}
+
+
+_SELF_TEST_TEXT: Mapping[int, str] = {
+    1: "its built-in standard reads wrong",
+    2: "a channel is stuck",
+    4: "its program memory is damaged",
+    8: "its stored scales are damaged",
 }
 
 
@@ -254,6 +268,13 @@ class BoardClient:
             self.retries += 1
         raise BoardFault(f"reading the description of the board at {self.port.address}: {problem}")
 
+    def self_test(self) -> str:
+        """Have the board test itself, not while sampling. What it finds wrong, or empty."""
+        result = int(self.query("*TST?", r"\d{1,3}", timeout_s=SELF_TEST_S))
+        self.command("*CLS")
+        wrong = [text for bit, text in _SELF_TEST_TEXT.items() if result & bit]
+        return "; ".join(wrong) or (f"it says {result}, which nobody knows" if result else "")
+
     def identity(self) -> str:
         return self.query("*IDN?", r"[^,]+,[^,]+,[^,]+,[^,]+")
 
@@ -303,3 +324,7 @@ class BoardClient:
         """Put a note in the capture, if there is one."""
         if self._capture is not None:
             self._capture.note(content, self.port.now_s())
+
+    def note_fault(self, fault: BenchFault) -> None:
+        """Put a fault of the bench in the capture, or it would be forgotten when that is judged again."""
+        self.note(note="bench fault", **asdict(fault))

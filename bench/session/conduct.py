@@ -18,9 +18,9 @@ from bench.ports import Port, PortError
 from bench.ports.replay import CaptureWriter
 from bench.procedure import CoolStep, Procedure, PromptStep, RunStep, Step, ZeroStep
 from bench.record import StepRecord, TestRecord
-from bench.session.assemble import Story, assemble, judged
+from bench.session.assemble import Story, assemble, judged, seen
 from bench.session.bench import Bench, Cancelled
-from bench.session.board import BoardClient, BoardFault, BoardRefused, BoardRestarted, BoardSilent, BoardTripped
+from bench.session.board import BoardClient, BoardFault, BoardRefused, BoardRestarted, BoardSilent, BoardTripped, BoardUnfit
 from bench.session.combine import Runs, combine
 from bench.session.operator import Do, Operator, SimulatedHands
 from bench.session.progress import Damage, Event, Live, Progress, StepBegan
@@ -34,10 +34,12 @@ from bench.session.setup import (
     open_v,
     range_reach_v,
 )
-from bench.verdict import decided
+from bench.verdict import Verdict, decided
 from bench.wire import format_number
 from bench.zero import ZeroError
 
+STOPPING_LEVEL = 0.99
+"""Who looks after every second has that many chances to be wrong, so stopping early asks for more than the report does."""
 _log = logging.getLogger(__name__)
 
 
@@ -123,13 +125,20 @@ class _Test:
             self._step(step, number)
 
     def _secure(self) -> None:
-        """Everything open, also when the keyboard is hit again while that is being done."""
-        try:
-            problem = self._board.make_safe()
-        except KeyboardInterrupt:
-            problem = self._board.make_safe()
+        """Everything open, however often the keyboard is hit while that is being done."""
+        problem: str | None = None
+        while problem is None:
+            try:
+                problem = self._board.make_safe()
+            except KeyboardInterrupt:
+                continue
         if problem and not any(fault.code == "not-confirmed-open" for fault in self._faults):
-            self._faults.append(BenchFault("not-confirmed-open", problem, spoils=False))
+            self._charge_bench(BenchFault("not-confirmed-open", problem, spoils=False))
+
+    def _charge_bench(self, fault: BenchFault) -> None:
+        if fault not in self._faults:
+            self._faults.append(fault)
+            self._board.note_fault(fault)
 
     def _why(self, error: BaseException) -> str:
         """The one line that says why the test was interrupted; a fault of the bench is noted as one."""
@@ -142,6 +151,7 @@ class _Test:
             (BoardRestarted, "board-restarted"),
             (BoardSilent, "board-silent"),
             (BoardRefused, "board-refused"),
+            (BoardUnfit, "self-test"),
             (BoardFault, "board"),
             (ZeroError, "zero"),
             (PortError, "port-lost"),
@@ -152,9 +162,7 @@ class _Test:
             code, text = "program", f"an error in the program: {type(error).__name__}: {error}"
         else:
             text = str(error)
-        fault = BenchFault(code, text, spoils=False)
-        if fault not in self._faults:
-            self._faults.append(fault)
+        self._charge_bench(BenchFault(code, text, spoils=False))
         return text
 
     def runs(self) -> tuple[Runs, ...]:
@@ -172,7 +180,7 @@ class _Test:
             board=self._board_text,
             link={**self._board.link(), **self._losses},
             notes=tuple(self._bench.notes) if self._bench is not None else (),
-            bench_faults=tuple(self._faults),
+            bench_faults=(*self._faults, *(self._bench.faults if self._bench is not None else ())),
             interrupted=self._interrupted,
         )
 
@@ -186,7 +194,12 @@ class _Test:
         return self._bench
 
     def _all_decided(self) -> bool:
-        return decided(judged(self._setup, combine(self._procedure, self.runs()))[1])
+        return decided(self._verdicts(self.runs()))
+
+    def _verdicts(self, runs: Sequence[Runs]) -> tuple[Verdict, ...]:
+        """What these runs decide, at the level for those who look again and again."""
+        measured = seen(self._setup, combine(self._procedure, runs), self._tended.faults)
+        return judged(self._setup, measured, STOPPING_LEVEL)[1]
 
     # --- contact
 
@@ -200,6 +213,9 @@ class _Test:
         board.command("*CLS")
         if unit in ("NONE", "LINK"):
             raise SetupError(f"testing {self._setup.unit}: there is no unit in the simulated socket but {unit}; put one in")
+        wrong = board.self_test()
+        if wrong:
+            raise BoardUnfit(f"the board at {self._port.address} fails its own self-test: {wrong}; have it put right")
         if unit is not None:
             self._operator = SimulatedHands(board, unit)
             self._board_text["simulated unit"] = unit
@@ -248,7 +264,7 @@ class _Test:
             case RunStep():
                 for start in range(1, step.starts + 1):
                     self._progress(replace(began, start=start, starts=step.starts))
-                    bench.prepare(self._volts(step), step.cool_s)
+                    bench.prepare(self._volts(step), step.cool_s, judged=bool(step.judge))
                     self._run(step, start)
             case CoolStep():
                 self._progress(began)
@@ -336,8 +352,7 @@ class _Test:
         runs = tuple(replace(r, records=(*r.records, now)) if r.step.name == step.name else r for r in self.runs())
         steps = self._procedure.runs
         later = {quantity for s in steps[steps.index(step) + 1 :] for quantity in s.judge}
-        verdicts = judged(self._setup, combine(self._procedure, runs))[1]
-        return decided([v for v in verdicts if not later & set(_quantities(v.limit))])
+        return decided([v for v in self._verdicts(runs) if not later & set(_quantities(v.limit))])
 
 
 def _quantities(requirement: Requirement) -> tuple[str, ...]:

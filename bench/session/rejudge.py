@@ -8,7 +8,7 @@ from typing import Any
 
 from bench.analysis import Analysis
 from bench.description import BoardDescription, parse_description
-from bench.measure import Measured
+from bench.measure import BenchFault, Measured
 from bench.ports.replay import NOTE, RECEIVED, CaptureError, Entry, read_capture
 from bench.procedure import Procedure
 from bench.record import StepRecord, TestRecord
@@ -43,6 +43,7 @@ class _Reading:
     open: _Open | None = None
     records: dict[str, list[StepRecord]] = field(default_factory=dict)
     losses: dict[str, int] = field(default_factory=dict)
+    bench_faults: list[BenchFault] = field(default_factory=list)
     interrupted: str | None = None
     now_s: float = 0.0
 
@@ -66,7 +67,8 @@ def judge_capture(path: str | Path, setup: Setup, procedure: Procedure, *, when:
     damage = reading.decoder.damage
     link = {name: getattr(damage, name) for name in damage.__slots__} | reading.losses
     notes = (f"judged from the capture {Path(path).name}",)
-    return assemble(procedure, setup, runs, Story(when, software, reading.board, {}, link, notes, (), reading.interrupted))
+    story = Story(when, software, reading.board, {}, link, notes, tuple(reading.bench_faults), reading.interrupted)
+    return assemble(procedure, setup, runs, story)
 
 
 def _take(reading: _Reading, entry: Entry, procedure: Procedure, name: str) -> None:
@@ -95,6 +97,8 @@ def _follow(reading: _Reading, note: dict[str, Any], procedure: Procedure, name:
             reading.open.measured = snapshot(reading.open.analysis, reading.setup.counts)
         case "end" if reading.open is not None:
             _close_run(reading, note)
+        case "bench fault":
+            reading.bench_faults.append(BenchFault(note["code"], note["text"], note["spoils"]))
         case "interrupted":
             reading.interrupted = note["text"]
 

@@ -95,7 +95,10 @@ class Run:
         on_s = now_s - self._on_s
         left_s = max(0.0, self._at_most_s() - on_s)
         self._tell(Live(on_s, left_s, seen[1], self._plan.wanted, seen[0], dict(analysis.latest), self._latest))
-        self.stopped_early = fresh and self._latest is not None and self._enough(self._latest)
+        counts = self._plan.counts
+        self.stopped_early = (
+            fresh and self._latest is not None and seen[1] >= counts.skip + counts.average and self._enough(self._latest)
+        )
 
     def _at_most_s(self) -> float:
         """How long this run may last; less for a unit that is closed at rest, as soon as that is known."""

@@ -9,22 +9,15 @@ from enum import StrEnum
 from bench.description import BoardDescription
 from bench.lamps import expected_current_a
 from bench.ports import Port
-from bench.session.board import SELF_TEST_S, BoardClient
+from bench.session.board import BoardClient
 from bench.session.operator import FitLink, FitUnit, Operator, SimulatedHands
 from bench.session.watch import Watch
 from bench.uncertainty import TypeA
-from bench.wire import parse_error
 
 _LOOK_S = 0.5
 _LAMP_SETTLE_S = 1.0
 _LAMP_OFF = 0.14  # lamps are within 6 % of their wattage (UN R37), the rest is the current channel and ageing
 _K = 3.0  # a reading further off than this many standard uncertainties is a finding
-_TESTS = {
-    1: "its built-in standard reads wrong",
-    2: "a channel is stuck",
-    4: "its program memory is damaged",
-    8: "its stored scales are damaged",
-}
 
 
 class State(StrEnum):
@@ -64,7 +57,8 @@ def _findings(board: BoardClient, lamps: bool, system_v: float, operator: Operat
     yield Finding("identity", State.GOOD, board.identity())
     has = f"{len(description.channels)} channels, {len(description.loads)} loads"
     yield Finding("description", State.GOOD, f"{has}, its check fits")
-    yield _self_test(board)
+    wrong = board.self_test()
+    yield Finding("self-test", State.BAD if wrong else State.GOOD, wrong or "the board finds nothing wrong")
     watch = Watch(description)
     board.listener = watch
     board.start_sampling()
@@ -87,13 +81,6 @@ def _findings(board: BoardClient, lamps: bool, system_v: float, operator: Operat
             board.stop_sampling()
             hands.do(FitUnit(unit or "the unit"))
     board.listener = None
-
-
-def _self_test(board: BoardClient) -> Finding:
-    result = int(board.query("*TST?", r"\d{1,3}", timeout_s=SELF_TEST_S))
-    parse_error(board.query("SYST:ERR?", r'[+-]?\d+,"[^"]*"'))
-    wrong = [text for bit, text in _TESTS.items() if result & bit]
-    return Finding("self-test", State.BAD if result else State.GOOD, "; ".join(wrong) or "the board finds nothing wrong")
 
 
 def _standards(description: BoardDescription, readings: Mapping[str, TypeA]) -> Iterator[Finding]:

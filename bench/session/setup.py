@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from bench.description import BoardDescription
 from bench.grade import Rule
@@ -18,6 +18,12 @@ LOOP_OHM = 0.10  # series resistance from supply to lamps: SAE J823 (1994), afte
 _COLD = 15.0  # times the steady current that cold filaments take from a stiff source, at most (general lighting notes: 10-15)
 _SUPPLY_PART = 0.025
 _SYSTEMS = (6.0, 12.0, 24.0)
+ENTERED: Mapping[str, tuple[str, ...]] = {
+    "pilot": ("absent",),
+    "insulation": ("good", "bad"),
+    "film": ("none", "recovered"),
+}
+"""Facts that a person enters, since no rig sees them, and what they may be."""
 
 
 class SetupError(ValueError):
@@ -34,6 +40,7 @@ class Setup:
     - `limits`: what `files.named_limits` gives: a name to choose by and the sets to choose from, for each set or family.
     - `rested_s`: how long unit and lamps are known to have been off when the test begins; it counts as cooling.
     - `zero`: whether to do the steps with the shorting link.
+    - `rating_known`: whether `rated` was read off the unit, not guessed. `entered`: facts of ENTERED that a person knows.
     """
 
     unit: str
@@ -48,6 +55,8 @@ class Setup:
     precise: bool = False
     zero: bool = False
     rested_s: float = 0.0
+    rating_known: bool = False
+    entered: Mapping[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         if self.system_v not in _SYSTEMS:
@@ -57,6 +66,12 @@ class Setup:
         if self.supply_v is not None and not 0.4 * self.system_v <= self.supply_v <= 1.4 * self.system_v:
             got = f"a supply of {self.supply_v:g} V in a {self.system_v:g} V system"
             raise SetupError(f"setting up the test: {got}, allowed: 40 % to 140 % of it")
+        if not 0.0 <= self.rested_s < math.inf:
+            raise SetupError(f"setting up the test: rested for {self.rested_s!r} s, wanted the seconds since the unit was last on")
+        for fact, word in self.entered.items():
+            if word not in ENTERED.get(fact, ()):
+                known = "; ".join(f"{name} = {' or '.join(words)}" for name, words in ENTERED.items())
+                raise SetupError(f"setting up the test: fact {fact} = {word}; what can be entered by hand is {known}")
 
     @property
     def nominal_v(self) -> float:
@@ -213,4 +228,6 @@ def settings_text(setup: Setup) -> Mapping[str, str]:
         "limits asked for": ", ".join(name for name, _ in setup.limits) or "none",
         "cycles": f"skip {setup.counts.skip}, average at least {setup.counts.average}",
         "stop early": "yes" if setup.stop_early else "no",
+        "rating": "known" if setup.rating_known else "guessed",
+        **{f"entered by hand: {fact}": word for fact, word in setup.entered.items()},
     }
