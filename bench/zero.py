@@ -66,17 +66,16 @@ def _check(readings: LinkReadings) -> None:
     off, on = readings.off, readings.on
     supply = off["v_in"].mean if "v_in" in off else math.inf
     if supply < _SUPPLY_LEAST_V:
-        raise ZeroError(f"zeroing with the shorting link: {supply:.2f} V at the input; switch the supply on and try again")
+        raise _refused(f"{supply:.2f} V at the input; switch the supply on and try again")
     if "v_out" in off and off["v_out"].mean < 0.9 * supply:
-        raise ZeroError(
-            f"zeroing with the shorting link: {off['v_out'].mean:.2f} V at the output of {supply:.2f} V; the link is not fitted, fit it and try again"
-        )
-    current = on.get("i_load_low", on.get("i_load"))
-    before = off.get("i_load_low", off.get("i_load"))
-    if current is not None and before is not None and current.mean - before.mean < 0.1:
-        raise ZeroError(f"zeroing with the shorting link: only {current.mean - before.mean:.2f} A with the lamps on; a lamp or its plug is off")
+        raise _refused(f"{off['v_out'].mean:.2f} V at the output of {supply:.2f} V; the link is not fitted, fit it and try again")
+    name = "i_load_low" if "i_load_low" in on else "i_load"
+    if name in on and name in off and on[name].mean - off[name].mean < 0.1:
+        raise _refused(f"only {on[name].mean - off[name].mean:.2f} A with the lamps on; a lamp or its plug is off")
     if "v_drop" in on and on["v_drop"].mean - off["v_drop"].mean > 0.1:
-        raise ZeroError(
-            f"zeroing with the shorting link: the drop rises by {(on['v_drop'].mean - off['v_drop'].mean) * 1000:.0f} mV with the lamps on; "
-            "clip the sense leads on the terminals themselves, not on the supply clips"
-        )
+        risen_mv = (on["v_drop"].mean - off["v_drop"].mean) * 1000.0
+        raise _refused(f"the drop rises by {risen_mv:.0f} mV with the lamps on; clip the sense leads on the terminals themselves")
+
+
+def _refused(what: str) -> ZeroError:
+    return ZeroError(f"zeroing with the shorting link: {what}")

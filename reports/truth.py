@@ -71,7 +71,8 @@ class Case:
         rng = random.Random(f"truth {seed}")
         system_v = rng.choice((6.0, 12.0, 12.0, 12.0, 12.0, 24.0))
         supply = rng.uniform(11.5, 14.5) * system_v / 12.0
-        return cls(seed, rng.choice(KINDS), rng.choice(loads), system_v, supply, rng.uniform(-10.0, 45.0), rng.uniform(-1, 1) * HOST_HALF_WIDTH)
+        ambient_c, host_error = rng.uniform(-10.0, 45.0), rng.uniform(-1.0, 1.0) * HOST_HALF_WIDTH
+        return cls(seed, rng.choice(KINDS), rng.choice(loads), system_v, supply, ambient_c, host_error)
 
     def unit(self) -> Unit:
         return draw(self.kind, self.seed, Rating(self.system_v, tuple(WATTS[n] for n in self.loads)))
@@ -206,9 +207,8 @@ def steady_table(units: int, seed: int, workers: int = 2) -> str:
     for name, (asked, unit) in STEADY.items():
         sizes = sorted(abs(e[name]) for e in errors if name in e)
         within = sum(x <= asked for x in sizes) / len(sizes)
-        lines.append(
-            f"{name:<18} {len(sizes):>5} {within * 100:>7.1f}% {sizes[len(sizes) // 2]:>13.3g} {sizes[int(0.99 * len(sizes))]:>13.3g}   {asked:g} {unit}"
-        )
+        middle, far = sizes[len(sizes) // 2], sizes[int(0.99 * len(sizes))]
+        lines.append(f"{name:<18} {len(sizes):>5} {within * 100:>7.1f}% {middle:>13.3g} {far:>13.3g}   {asked:g} {unit}")
     return "\n".join(lines)
 
 

@@ -204,7 +204,7 @@ def test_a_supply_that_is_never_right_is_the_bench_s_fault() -> None:
     assert record.interrupted is None
     assert record.outcome is Outcome.NOT_MEASURED
     assert {"supply-not-set", "supply-out-of-range"} <= {fault.code for fault in record.bench_faults}
-    assert "set it to 13.16 V, which leaves 12.80 V at the lamps" in record.reason
+    assert "set the supply to 13.16 V, which leaves 12.80 V at the lamps" in record.reason
 
 
 class Helpless:

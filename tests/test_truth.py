@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from functools import cache
 
-import truth
+from reports import truth
 
 UNITS = 28
 

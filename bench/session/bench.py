@@ -95,27 +95,30 @@ class Bench:
             return
         wanted = SetSupply(volts, open_v(self._setup, self._rated, volts))
         self._supply_v = volts
-        wrong = self._supply_wrong(wanted)
+        fault = self._supply_fault(wanted, judged)
         for _ in range(_TRIES):
-            if not wrong or self._hands is None:
+            if fault is None or fault.code != "supply-not-set" or self._hands is None:
                 break
             self.ask(wanted)
-            wrong = self._supply_wrong(wanted)
-        if wrong:
-            fault = BenchFault("supply-not-set", wrong, spoils=judged)
+            fault = self._supply_fault(wanted, judged)
+        if fault is not None:
             self.faults.append(fault)
             self.board.note_fault(fault)
-            self._progress(Noted(wrong))
+            self._progress(Noted(fault.text))
 
-    def _supply_wrong(self, wanted: SetSupply) -> str:
-        """What is wrong with the voltage that the unit's input shows without load, or nothing."""
-        v_in = self._look({"on": (True, ())}, REST_S)["on"].get("v_in")
+    def _supply_fault(self, wanted: SetSupply, judged: bool) -> BenchFault | None:
+        """What is wrong with the voltage that the unit's input shows without load."""
+        readings = self._look({"on": (True, ())}, REST_S)["on"]
+        v_in, v_out = readings.get("v_in"), readings.get("v_out")
         if v_in is None or abs(v_in.mean - wanted.open_v) <= _SUPPLY_PART * wanted.open_v:
-            return ""
-        return (
-            f"the supply gives {v_in.mean:.2f} V without load; set it to {wanted.open_v:.2f} V, which leaves {wanted.volts:.2f} V "
-            "at the lamps"
-        )
+            return None
+        seen = f"{v_in.mean:.2f} V at the unit's input without load"
+        if v_out is not None and v_out.mean > max(2.0 * v_in.mean, 0.5 * wanted.open_v):
+            # Nothing but the input can feed the output.
+            text = f"{seen}, but {v_out.mean:.2f} V at its output: the sense lead at the input is off, or the two are swapped"
+            return BenchFault("sense-leads", f"{text}; clip them on as they belong", judged)
+        text = f"{seen}; set the supply to {wanted.open_v:.2f} V, which leaves {wanted.volts:.2f} V at the lamps"
+        return BenchFault("supply-not-set", text, judged)
 
     def _look(self, phases: Mapping[str, tuple[bool, Sequence[int]]], seconds: float) -> dict[str, Mapping[str, TypeA]]:
         """Readings of all channels with the master switch and loads as each phase says, after a while to settle."""

@@ -33,7 +33,7 @@ from bench.wire import (
 )
 
 FIRMWARE = "1.0-sim"
-LONGEST_STEP_S = 0.05
+LONGEST_STEP_S = 0.04
 
 
 class World(Protocol):
