@@ -279,3 +279,17 @@ def test_a_large_file_needs_little_memory(tmp_path: Path) -> None:
         peaks.append(tracemalloc.get_traced_memory()[1])
         tracemalloc.stop()
     assert peaks[1] < 1.3 * peaks[0]
+
+
+@pytest.mark.parametrize("turned", [("v_",), ("i_",), ("v_", "i_")])
+def test_positive_earth_and_a_reversed_probe_change_nothing(tmp_path: Path, turned: tuple[str, ...]) -> None:
+    lines = [line for line in (RECORDINGS / "thermal-plain.csv").read_text().splitlines() if not line.startswith("#")]
+    titles = lines[0].split(",")
+    flip = [any(title.startswith(kind) for kind in turned) for title in titles]
+    rows = [",".join(str(-float(x)) if f else x for f, x in zip(flip, line.split(","), strict=True)) for line in lines[1:]]
+    path = written(tmp_path, "\n".join([lines[0], *rows]) + "\n")
+    plain = judged("thermal-plain.csv")
+    other = judge_recording(path, Setup("r", limits=(named_limits("un-r48"),)), when="", software="")
+    for name in ("rate_per_min", "on_ratio", "start_s", "drop_v", "steady_a", "lamp_v"):
+        assert estimate(other, name).value == pytest.approx(estimate(plain, name).value, rel=1e-9), name
+    assert any("other way round" in note for note in read_recording(path).notes)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 
 from bench.grade.rule import Band, Condition, FactIs, Margin, Misses, Outcomes, Rule, ShareOfLimit, Step
-from bench.grade.words import speech_of, title_of
+from bench.grade.words import fact_text, speech_of, title_of
 from bench.limits import Limit
 from bench.measure import Measured
 from bench.uncertainty import Estimate, NotMeasured
@@ -17,13 +17,17 @@ from bench.verdict import Outcome, Verdict, spoiling
 
 @dataclass(frozen=True)
 class Grade:
-    """A grade: short name (`A`, `none`), what it means, the rule that gave it, why, and what the shop does with such a unit."""
+    """A grade: short name (`A`, `none`), what it means, the rule that gave it, why, and what the shop does with such a unit.
+
+    `because` is what decided; `kept_from` what kept the unit from the grades tried before, the last tried first.
+    """
 
     name: str
     title: str
     rule: str
     because: tuple[str, ...] = ()
     wording: str = ""
+    kept_from: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,25 +48,28 @@ class _Case:
 
 
 def grade(rule: Rule, measured: Measured, verdicts: Sequence[Verdict]) -> Grade:
-    """The first grade of the rule whose conditions hold; none while a bench fault spoils the values.
-
-    `because` says what decided, then what kept the unit from the grades tried before, then what those could not know.
-    """
+    """The first grade of the rule whose conditions hold; none while a bench fault spoils the values."""
     faults = spoiling(measured.bench_faults)
     if faults:
         texts = tuple(f"bench fault: {fault.text}" for fault in faults)
         return Grade("none", "not graded", rule.name, texts, "Put the bench right and test again.")
     case = _Case(measured, verdicts)
-    against_it: list[str] = []
+    kept_from: list[tuple[str, list[str]]] = []
     for step in rule.steps:
         checks = [_check(condition, case) for condition in step.conditions]
         case.tried[step.name] = checks
         holds = [check.holds is True for check in checks]
         if all(holds) if step.need == "all" else any(holds):
             deciding = [check.text for check in checks if check.holds]
-            return Grade(step.name, step.title, rule.name, (*deciding, *against_it), step.wording)
-        against_it += _kept_from(step, checks)
-    return Grade(rule.otherwise.name, rule.otherwise.title, rule.name, tuple(against_it), rule.otherwise.wording)
+            return Grade(step.name, step.title, rule.name, tuple(deciding), step.wording, _others(kept_from, step.name))
+        kept_from.append((step.name, _kept_from(step, checks)))
+    otherwise = rule.otherwise
+    return Grade(otherwise.name, otherwise.title, rule.name, (), otherwise.wording, _others(kept_from, otherwise.name))
+
+
+def _others(kept_from: Sequence[tuple[str, list[str]]], name: str) -> tuple[str, ...]:
+    """What kept the unit from other grades than the one it got, the last tried first, each once."""
+    return tuple(dict.fromkeys(text for other, texts in reversed(kept_from) if other != name for text in texts))
 
 
 def _kept_from(step: Step, checks: Sequence[_Check]) -> list[str]:
@@ -83,12 +90,10 @@ def _check(condition: Condition, case: _Case) -> _Check:
             return _check_margin(condition, case.verdicts)
         case FactIs(fact=fact, allowed=allowed):
             seen = case.measured.facts.get(fact, "unknown")
-            if seen == "unknown":
-                return _Check(None, f"{fact} was not seen or entered")
-            return _Check(seen in allowed, f"{fact} is {seen}")
+            return _Check(None if seen == "unknown" else seen in allowed, fact_text(fact, seen))
         case Misses(of=of, at_most=at_most):
             missed = sum(check.holds is False for check in case.tried[of])
-            return _Check(missed <= at_most, f"{missed} of the conditions for {of} missed")
+            return _Check(missed <= at_most, f"conditions for {of} missed: {missed}, at most {at_most}")
 
 
 def _check_band(band: Band, measured: Measured) -> _Check:
@@ -97,7 +102,7 @@ def _check_band(band: Band, measured: Measured) -> _Check:
     if isinstance(found, NotMeasured):
         return _Check(None, f"{speech.title} was not measured ({found.reason})")
     if found.n < band.flashes:
-        return _Check(None, f"{speech.title}: {found.n} of the {band.flashes} flashes asked for were seen")
+        return _Check(None, f"{speech.title}: {found.n} flashes were counted, {band.flashes} are asked for")
     room = _room(band, found)
     holds = room > 0.0 if band.open_ends else room >= 0.0
     return _Check(holds, f"{speech.title} {speech.value(found, band.low, band.high)} ({speech.band(band.low, band.high)})")

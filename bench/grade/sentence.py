@@ -19,7 +19,7 @@ def reason(measured: Measured, verdicts: Sequence[Verdict], outcome: Outcome, be
     faults = spoiling((*bench_faults, *(f for f in measured.bench_faults if f not in bench_faults)))
     if faults:
         seen = f"{faults[0].text.rstrip('.')}{_more(faults, 'fault', 'faults')}"
-        return f"The bench is at fault, not the unit: {seen}; then test again."
+        return f"The bench is at fault, not the unit: {seen}. Put that right and test again."
     deciding = [v for v in verdicts if v.outcome is outcome]
     if not deciding:
         return "Not decided: the test ended before it was done." if verdicts else "Not decided: no limit was judged."

@@ -75,5 +75,21 @@ def speech_of(quantity: str) -> Speech:
     return Speech(title, f"{name} too high", f"{name} too low", suffix, scale)
 
 
+_FACTS: Mapping[tuple[str, str], str] = {
+    ("rating", "unknown"): "nobody said which lamps it is for",
+    ("rating", "known"): "the lamps it is for are known",
+    ("pilot", "unknown"): "its pilot terminal was not looked at",
+    ("pilot", "dead"): "nothing came from its pilot terminal (or it has none: then say so)",
+    ("insulation", "unknown"): "its insulation was not tested",
+    ("film", "unknown"): "nobody said whether a film on its contacts went away",
+}
+
+
+def fact_text(fact: str, word: str) -> str:
+    """What was seen of a fact, in plain words; `unknown` if nothing was."""
+    other = f"{fact} was not seen or entered" if word == "unknown" else f"{fact} is {word}"
+    return _FACTS.get((fact, word), other)
+
+
 def title_of(verdict: Verdict) -> str:
     return speech_of(verdict.limit.quantity).title if isinstance(verdict.limit, Limit) else verdict.limit.title

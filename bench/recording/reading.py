@@ -104,6 +104,10 @@ def read_recording(
     for time_s, values in rows_of(table):
         survey.add(time_s, values)
     survey.finish()
+    turned = survey.reversed()
+    if turned:
+        table = table.turned_round(turned)
+        notes.append(f"{', '.join(turned)}: recorded the other way round (positive earth, or a probe reversed), sign turned")
     accuracies: dict[str, Accuracy] = {}
     for channel in table.channels():
         given_scale, given_zero = (u_scale or {}).get(channel), (u_zero or {}).get(channel)

@@ -62,6 +62,21 @@ class Survey:
                 title = next(c.title for c in self._table.columns if c.channel == channel)
                 raise RecordingError(f"{self._table.name}: column {title}: not one number in it; leave the column out")
 
+    def reversed(self) -> tuple[str, ...]:
+        """Channels recorded the other way round: a car with positive earth, or a current probe that looks the other way.
+
+        The voltages share one reference and go together, as the input's (or the output's) shows; each current goes by itself.
+        """
+        def backwards(channel: str) -> bool:
+            low, high = self._bounds[channel]
+            return -low > high
+
+        there = self._table.channels()
+        voltages = [c for c in there if c.startswith("v_")]
+        shows = next((c for c in ("v_in", "v_out") if c in there), None)
+        found = voltages if shows is not None and backwards(shows) else []
+        return (*found, *(c for c in there if c.startswith("i_") and backwards(c)))
+
     @property
     def interval_s(self) -> float:
         return float(np.median(np.concatenate(self._intervals)))

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 _TIME = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0}
@@ -52,6 +52,11 @@ class Table:
     def name(self) -> str:
         """The recording, for messages."""
         return f"recording {self.path.name}"
+
+    def turned_round(self, channels: Iterable[str]) -> Table:
+        """The same, with the sign of these channels turned."""
+        turned = frozenset(channels)
+        return replace(self, columns=tuple(replace(c, factor=-c.factor) if c.channel in turned else c for c in self.columns))
 
     def channels(self) -> tuple[str, ...]:
         return tuple(c.channel for c in self.columns if c.channel != "time")

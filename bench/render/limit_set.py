@@ -12,12 +12,7 @@ from rich.text import Text
 from bench.limits import AllOf, AnyOf, LimitSet, Requirement
 from bench.render.plain import one_line
 from bench.render.values import limit_text, source_text
-
-RULE_TEXT = {
-    "mean-of-rates": "the mean of the cycles' rates",
-    "total-time": "cycles over their total time",
-}
-
+from bench.render.words import averaging_text
 
 def limit_set_report(limit_set: LimitSet) -> RenderableType:
     """Everything the set says, for a rich console."""
@@ -27,7 +22,7 @@ def limit_set_report(limit_set: LimitSet) -> RenderableType:
         ("Edition", limit_set.edition),
         ("Body", limit_set.body),
         ("For units", f"{limit_set.rest} at rest, {limit_set.load} load"),
-        ("Rate", f"{RULE_TEXT[averaging.rule]}, after {averaging.skip} cycles, over {averaging.average} or more"),
+        ("Rate", averaging_text(averaging)),
         ("", source_text(averaging.source)),
     ):
         facts.add_row(Text(name, style="dim"), Text(one_line(value)))

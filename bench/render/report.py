@@ -6,7 +6,7 @@ that nothing in it is taken for markup or obeyed by a terminal.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from io import StringIO
 
 from rich.console import Console, Group, RenderableType
@@ -21,6 +21,7 @@ from bench.render.cautions import NO_INSPECTION, SIMULATED
 from bench.render.plain import one_line
 from bench.render.rows import JudgedRow, judged_rows, measured_rows, not_measured, shown
 from bench.render.values import source_text, unit_text, value_text
+from bench.render.words import fact_text, limit_set_text
 from bench.rounding import uncertainty_text
 from bench.uncertainty import Estimate
 from bench.verdict import Outcome
@@ -65,7 +66,8 @@ def report(record: TestRecord, budget: bool = False) -> RenderableType:
 
 def _head(record: TestRecord) -> RenderableType:
     outcome = record.outcome
-    first = Text.assemble((outcome.value.upper(), STYLES[outcome]), f"   {one_line(record.unit)}")
+    grade = f"   GRADE {one_line(record.grade.name)}" if record.grade is not None and record.grade.name != "none" else ""
+    first = Text.assemble((outcome.value.upper(), STYLES[outcome]), (grade, "bold"), f"   {one_line(record.unit)}")
     facts = Table.grid(padding=(0, 2))
     for name, value in _facts(record):
         facts.add_row(Text(name, style="dim"), Text(one_line(value)))
@@ -76,22 +78,32 @@ def _facts(record: TestRecord) -> Iterator[tuple[str, str]]:
     yield "Verdict", f"{record.outcome.value}: {MEANING[record.outcome]}"
     if record.grade is not None:
         grade = record.grade
-        shown_because, more = grade.because[:MOST_BECAUSE], len(grade.because) - MOST_BECAUSE
-        because = f" ({'; '.join(shown_because)}{f'; and {more} more' if more > 0 else ''})" if grade.because else ""
-        yield "Grade", f"{grade.name}: {grade.title}{because}; by the rule {grade.rule}"
+        yield "Grade", f"{grade.name}: {grade.title}; by the rule {grade.rule}"
+        if grade.because:
+            yield "", f"Because: {_first(grade.because)}."
+        if grade.kept_from:
+            yield "", f"{_first(grade.kept_from, capital=True)}."
         if grade.wording:
             yield "", grade.wording
     yield "Test", f"{record.procedure}, {record.system_v:g} V system, rated load {record.rated_load}, {record.when}"
     if record.measured.facts:
-        yield "Seen", ", ".join(f"{fact}: {word}" for fact, word in record.measured.facts.items())
+        yield "Seen", "; ".join(fact_text(fact, word) for fact, word in record.measured.facts.items())
     if record.limit_sets:
-        yield "Limits", ", ".join(used.name for used in record.limit_sets)
+        for number, used in enumerate(record.limit_sets):
+            yield "" if number else "Limits", limit_set_text(used)
     if record.board:
         yield "Board", ", ".join(f"{key} {value}" for key, value in record.board.items())
     if is_simulated(record):
         yield "", SIMULATED
-    if record.interrupted:
+    if record.interrupted and record.interrupted.rstrip(".") not in record.reason:
         yield "Interrupted", record.interrupted
+
+
+def _first(texts: Sequence[str], capital: bool = False) -> str:
+    """The first few of these reasons, and how many there are besides."""
+    more = len(texts) - MOST_BECAUSE
+    text = "; ".join(texts[:MOST_BECAUSE]) + (f"; and {more} more" if more > 0 else "")
+    return text[:1].upper() + text[1:] if capital else text
 
 
 def is_simulated(record: TestRecord) -> bool:

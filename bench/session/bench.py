@@ -113,7 +113,7 @@ class Bench:
         if v_in is None or abs(v_in.mean - wanted.open_v) <= _SUPPLY_PART * wanted.open_v:
             return None
         seen = f"{v_in.mean:.2f} V at the unit's input without load"
-        if v_out is not None and v_out.mean > max(2.0 * v_in.mean, 0.5 * wanted.open_v):
+        if v_out is not None and v_out.mean - v_in.mean > 0.25 * wanted.open_v:
             # Nothing but the input can feed the output.
             text = f"{seen}, but {v_out.mean:.2f} V at its output: the sense lead at the input is off, or the two are swapped"
             return BenchFault("sense-leads", f"{text}; clip them on as they belong", judged)

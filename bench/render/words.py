@@ -1,0 +1,51 @@
+"""Facts and limit sets in plain words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from bench.limits import Averaging
+from bench.record import SetUsed
+
+_RULES: Mapping[str, str] = {
+    "mean-of-rates": "mean of the cycles' rates",
+    "total-time": "cycles over their total time",
+}
+_FACTS: Mapping[str, Mapping[str, str]] = {
+    "behaviour": {
+        "flashing": "flashing",
+        "steady on": "lit steadily",
+        "dark": "dark",
+        "one flash": "one flash and no more",
+        "too few": "too few flashes",
+        "irregular": "irregular flashes",
+        "no supply": "no supply at the unit",
+    },
+    "rest": {"closed": "closed at rest", "open": "open at rest", "unknown": "not seen whether closed or open at rest"},
+    "pilot": {
+        "in step": "pilot in step with the lamps",
+        "antiphase": "pilot lit while the lamps are dark",
+        "steady": "pilot lit steadily",
+        "dead": "nothing at the pilot terminal, if it has one",
+        "absent": "no pilot terminal",
+        "unknown": "pilot not seen",
+    },
+    "rating": {"known": "rating known"},
+}
+
+
+def fact_text(fact: str, word: str) -> str:
+    """A fact as a report says it; one that has no words of its own by its name."""
+    if fact == "outage":
+        return f"with one lamp out {_FACTS['behaviour'].get(word, word)}"
+    return _FACTS.get(fact, {}).get(word, f"{fact} {word}")
+
+
+def averaging_text(averaging: Averaging) -> str:
+    """`mean of the cycles' rates, after 5 cycles, over 3 or more`."""
+    return f"{_RULES[averaging.rule]}, after {averaging.skip} cycles, over {averaging.average} or more"
+
+
+def limit_set_text(used: SetUsed) -> str:
+    """Name, title and edition of a limit set that was used, and how it averages."""
+    return f"{used.name}: {used.title}; {used.edition}. Rate: {averaging_text(used.averaging)}"
