@@ -93,6 +93,7 @@ class Line:
             broke=cutter.broke,
             lit_now=cutter.lit_now(),
             dark_now=cutter.dark_now(),
+            flow_now_a=cutter.flow_now(),
             closed_now=bool(self.finder.closed),
             state_since_s=cutter.state_since_s,
             now_s=cutter.now_s,

@@ -40,7 +40,7 @@ class Lit:
     """The ON part of a cycle. `supply`, `lamp`, `steady` at its end; `drop` the lowest, `drop_a` the current then.
 
     `by_difference`: the drop amplifier was out of range, so input less output was taken. `peak`: current at the instant of make.
-    `dip`: input voltage and current together just after it.
+    `dip`: input voltage and current together just after it. `siemens`: conductance of the load at the instant of the first make.
     """
 
     supply: Reading | None
@@ -52,6 +52,7 @@ class Lit:
     peak: Reading | None
     pilot: Reading | None
     dip: tuple[float, float] | None
+    siemens: Reading | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -333,6 +334,13 @@ class CycleCutter:
         since = self._break.t_s if self._break is not None else self._state_since
         return self._dark_between(since, self._now)
 
+    def flow_now(self) -> float | None:
+        """Mean current of the last two seconds while the contact seems open: more than a dark current if it only seems so."""
+        if self._make is not None and self._break is None:
+            return None
+        i = self._current(max(self._state_since, self._now - _KEEP_TAIL_S), self._now)[2]
+        return float(i.mean()) if len(i) else None
+
     def _on_make(self, make: Transition, cycles: list[Cycle]) -> None:
         if len(self.first) < 8:
             self.first.append(make)
@@ -438,7 +446,17 @@ class CycleCutter:
         pilot = mean_reading(self._store.between("v_pilot", (make.t_s + end_s) / 2.0, end_s)[1])
         drop, drop_a, by_difference = self._lowest_drop(settled, end_s)
         peak = self._peak_after(make)
-        return Lit(supply, lamp, steady, drop, drop_a, by_difference, peak, pilot, self._dip(settled, end_s))
+        siemens = self._siemens_at(make) if self.first and make is self.first[0] else None
+        return Lit(supply, lamp, steady, drop, drop_a, by_difference, peak, pilot, self._dip(settled, end_s), siemens)
+
+    def _siemens_at(self, make: Transition) -> Reading | None:
+        """What the load conducted at the make: it falls as the current does, and does not depend on what is in series."""
+        t, i = self._store.between("i_load", make.t_s, make.t_s + make.bounce_s + 6e-3)
+        t_out, v_out = self._store.between("v_out", make.t_s, make.t_s + make.bounce_s + 6e-3)
+        if len(t) < 8 or len(t_out) < 8:
+            return None
+        volts = np.maximum(np.interp(t, t_out, v_out), 1e-3)
+        return current_at_make(t, (i - self._zero("i_load")) / volts, make, self._delays.get("i_load", 0.0))
 
     def _dip(self, settled_s: float, end_s: float) -> tuple[float, float] | None:
         until = min(settled_s + 2e-3, end_s)

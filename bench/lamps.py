@@ -18,11 +18,26 @@ CURRENT_EXPONENT = 0.55
 TOLERANCE = 0.06  # of the objective wattage, same data sheets
 
 
+COLD_OVER_HOT = 14.6  # resistance at 2750 K over that at 24 degC: the tungsten table of Forsythe and Worthing (1925)
+
+
 def expected_current_a(rated_w: Iterable[float], system_v: float, lamp_v: float) -> float:
     """Current in A that these lamps take together at lamp_v; ValueError for a system voltage that no lamp is made for."""
+    test_v = _test_v(system_v)
+    return _watts(rated_w, system_v) / test_v * float((max(lamp_v, 0.0) / test_v) ** CURRENT_EXPONENT)
+
+
+def cold_siemens(rated_w: Iterable[float], system_v: float) -> float:
+    """Conductance in S of these lamps together, cold; ValueError as above."""
+    return COLD_OVER_HOT * _watts(rated_w, system_v) / _test_v(system_v) ** 2
+
+
+def _test_v(system_v: float) -> float:
     if system_v not in TEST_V:
         raise ValueError(f"system voltage must be one of {', '.join(f'{v:g}' for v in TEST_V)} V, got {system_v!r}")
-    test_v = TEST_V[system_v]
+    return TEST_V[system_v]
+
+
+def _watts(rated_w: Iterable[float], system_v: float) -> float:
     # A wattage not in the table is taken as 1.19 times its rating, as the 21 W lamp is.
-    watts = sum(_OBJECTIVE_W.get(w, {}).get(system_v, 1.19 * w) for w in rated_w)
-    return float(watts / test_v * (max(lamp_v, 0.0) / test_v) ** CURRENT_EXPONENT)
+    return sum(_OBJECTIVE_W.get(w, {}).get(system_v, 1.19 * w) for w in rated_w)

@@ -25,7 +25,7 @@ def test_a_test_in_one_call(result: Result) -> None:
     assert result.outcome is bench.Outcome.PASS
     assert result.record.unit == "4711"
     assert result.reason.startswith("Good: ")
-    assert str(result).startswith("PASS   4711\n")
+    assert str(result).startswith("PASS   GRADE B   4711\n")
     assert from_json(result.to_json()) == result.record
 
 

@@ -11,16 +11,18 @@ from pathlib import Path
 
 import jsonschema
 import pytest
-from sample_records import cases, record
+from sample_records import cases, record, with_value
 
 from bench import __version__
 from bench.cli import COMMANDS, run
 from bench.cli.exit_codes import BENCH, CANCELLED, EXIT_CODES, FAIL, PASS, UNDECIDED, USAGE, code_for, code_of
 from bench.measure import BenchFault
-from bench.ports import PortError
+from bench.ports import AddressError, PortError
 from bench.record_json import to_json
+from bench.session import Cancelled
 from bench.session.board import BoardSilent
 from bench.table import TableError
+from bench.uncertainty import NotMeasured
 
 ROOT = Path(__file__).parent.parent
 
@@ -192,9 +194,17 @@ def test_a_test_that_the_board_broke_off_is_a_bench_fault() -> None:
     assert code_for(broken) == BENCH
 
 
+def test_what_the_link_swallowed_is_the_benchs() -> None:
+    lost = NotMeasured("samples were lost during the start", "bench")
+    assert code_for(record(with_value("start_s", lost))) == BENCH
+    assert code_for(record(with_value("start_s", NotMeasured("not seen")))) == UNDECIDED
+
+
 def test_exit_codes_of_errors() -> None:
     assert code_of(TableError("x")) == USAGE
     assert code_of(PortError("x")) == BENCH
+    assert code_of(AddressError("x")) == USAGE
+    assert code_of(Cancelled()) == CANCELLED
     assert code_of(BoardSilent("x")) == BENCH
     assert code_of(RuntimeError("x")) is None
 
@@ -222,7 +232,9 @@ def test_no_color_is_obeyed(kept: Path) -> None:
         os.close(master)
         return got
 
-    assert b"\x1b[1;32m" in through_terminal()
+    coloured = through_terminal()
+    assert b"\x1b[1;32m" in coloured
+    assert coloured.count(b"DEMO-1") >= 2 and b"Good: " in coloured[-250:], "the verdict stands last, where it is seen"
     assert b"\x1b[1;32m" not in through_terminal(NO_COLOR="1")
 
 

@@ -29,11 +29,33 @@ def test_the_main_job(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Non
     kept = tmp_path / "unit.json"
     assert run(["test", UNIT, "--unit", "4711", "--json", str(kept)]) == PASS
     out = capsys.readouterr().out
-    assert out.startswith("PASS   4711\nGood: ")
+    assert out.startswith("PASS   GRADE B   4711\nGood: ")
     assert "Simulated board: no real unit was tested." in out
     record = from_json(kept.read_text())
     assert (record.unit, [used.name for used in record.limit_sets]) == ("4711", ["un-r48", "sae-j945"])
     assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d[+-]\d\d:\d\d", record.when)
+
+
+def test_what_a_person_knows_counts(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["test", UNIT, "--rated", "2x21", "--fact", "pilot=absent", "--fact", "insulation=good", "--rested", "60"]) == PASS
+    out = " ".join(capsys.readouterr().out.split())
+    assert "no pilot terminal; rating known; insulation good" in out
+    assert "Not known for A: missed flashes: 3 flashes were counted, 100 are asked for. Test" in out
+    assert run(["test", UNIT, "--fact", "insulation"]) == USAGE
+    assert "write it like insulation=good" in capsys.readouterr().err
+    assert run(["test", UNIT, "--fact", "rest=open"]) == USAGE
+    assert "what can be entered by hand is" in capsys.readouterr().err
+
+
+def test_several_records_are_a_line_each(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    files = [str(tmp_path / name) for name in ("a.json", "b.json")]
+    assert run(["test", UNIT, "--unit", "R-1", "--json", files[0]]) == PASS
+    assert run(["test", "sim://bench-nc-welded", "--unit", "R-2", "--json", files[1]]) == FAIL
+    capsys.readouterr()
+    assert run(["show", *files]) == PASS
+    title, *lines = capsys.readouterr().out.splitlines()
+    assert title.split() == ["unit", "verdict", "grade", "why"]
+    assert [line.split()[:3] for line in lines if line.startswith("R-")] == [["R-1", "PASS", "B"], ["R-2", "FAIL", "R"]]
 
 
 def test_json_alone_on_the_standard_output(capsys: pytest.CaptureFixture[str]) -> None:
@@ -64,8 +86,8 @@ def test_no_limit_leaves_it_undecided(tmp_path: Path, capsys: pytest.CaptureFixt
 def test_a_pulled_cable_is_the_bench(capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["test", "sim://bench-el-plain?fault=unplug&seed=2"]) == BENCH
     out = capsys.readouterr().out
-    assert out.startswith("NOT MEASURED")
-    assert "Interrupted" in out
+    assert out.startswith("NOT MEASURED   bench-el-plain\nNot finished: reading from sim://")
+    assert "port-lost" in out
 
 
 def test_a_unit_or_fault_that_nobody_knows_is_one_line(capsys: pytest.CaptureFixture[str]) -> None:
@@ -158,7 +180,7 @@ def test_what_hands_must_do_is_one_line(
 ) -> None:
     assert len(action_text(action).splitlines()) == 1
     assert Person(assume_yes=True).do(action) is None
-    assert (action_text(action) in capsys.readouterr().err) == (not isinstance(action, Cool)), (
+    assert (action_text(action) in " ".join(capsys.readouterr().err.split())) == (not isinstance(action, Cool)), (
         "cooling is waited for, not asked for"
     )
 
@@ -206,5 +228,5 @@ def test_a_test_through_a_real_serial_port_can_be_cancelled(tmp_path: Path) -> N
             out, err = test.communicate(timeout=10)
     assert test.returncode == CANCELLED, err
     assert "fuse within 15 cm" in err, "the cautions come before a port that could be a real board's"
-    assert "Interrupted  stopped from the keyboard" in out
+    assert "Not finished: stopped from the keyboard." in out
     assert from_json(kept.read_text()).interrupted == "stopped from the keyboard"

@@ -80,7 +80,7 @@ def said(measured: Measured, name: str = "us-turn", interrupted: str | None = No
         (unit(period_spread=value(0.04, 0.001, "1")), "C"),
         (unit(rate_per_min=value(119.99, 0.1, "1/min")), "C"),
         (unit({"film": "recovered"}), "C"),
-        (unit(rate_per_min=value(120.01, 0.1, "1/min")), "none"),
+        (unit(rate_per_min=value(120.01, 0.1, "1/min")), "R"),
         (unit(drop_v=NotMeasured("the sense wire is open", "bench")), "none"),
         (unit(period_spread=NotMeasured("too few cycles")), "none"),
         (unit(rate_per_min=value(130.0, 0.1, "1/min")), "R"),
@@ -95,22 +95,22 @@ def said(measured: Measured, name: str = "us-turn", interrupted: str | None = No
 def test_default_grades(measured: Measured, name: str) -> None:
     found = graded(measured)
     assert found.name == name, found.because
-    assert found.rule == "default" and found.because and found.title and found.wording
+    assert found.rule == "default" and (found.because or found.kept_from) and found.title and found.wording
 
 
 def test_unknown_never_helps_and_is_said() -> None:
     """An unknown rating is never an A (trade practice)."""
     found = graded(Measured(GOOD_VALUES, {k: v for k, v in GOOD_FACTS.items() if k not in ("rating", "insulation")}))
     assert found.name == "B"
-    assert "not known for A: rating was not seen or entered" in found.because
-    assert "not known for R: insulation was not seen or entered" in found.because
+    assert "not known for A: nobody said which lamps it is for" in found.kept_from
+    assert "not known for R: its insulation was not tested" in found.kept_from
     few = graded(unit(missed=value(0.0, 0.0, "1", n=12)))
-    assert "not known for A: missed flashes: 12 of the 100 flashes asked for were seen" in few.because
+    assert "not known for A: missed flashes: 12 flashes were counted, 100 are asked for" in few.kept_from
 
 
 def test_what_kept_a_unit_from_an_a_is_said() -> None:
-    because = graded(unit(drop_v=value(0.5, 0.002, "V"))).because
-    assert "not A: contact drop 0.5000 ± 0.0040 V (at most 0.48)" in because
+    kept_from = graded(unit(drop_v=value(0.5, 0.002, "V"))).kept_from
+    assert "not A: contact drop 0.5000 ± 0.0040 V (at most 0.48)" in kept_from
 
 
 def test_a_bench_fault_gives_no_grade() -> None:
@@ -123,13 +123,13 @@ def test_a_bench_fault_gives_no_grade() -> None:
 
 def test_without_verdicts_nothing_is_graded() -> None:
     found = grade(DEFAULT, unit(), ())
-    assert found.name == "none" and any("no limit was judged" in text for text in found.because)
+    assert found.name == "none" and any("no limit was judged" in text for text in found.kept_from)
 
 
 def test_the_share_of_a_limit_needs_a_limit() -> None:
     found = grade(DEFAULT, unit(), judged(unit(), "uk"))
     assert found.name == "B"
-    assert any(text.startswith("not known for A: no limit set used has a limit for starting time") for text in found.because)
+    assert any(text.startswith("not known for A: no limit set used has a limit for starting time") for text in found.kept_from)
 
 
 # A shop's own file.
@@ -233,7 +233,7 @@ def test_errors_name_file_and_key(old: str, new: str, key: str, text: str) -> No
         ),
         (
             unit(faults=(BENCH,)),
-            "The bench is at fault, not the unit: lamp 2 of the bank draws nothing: replace it; then test again.",
+            "The bench is at fault, not the unit: lamp 2 of the bank draws nothing: replace it. Put that right and test again.",
         ),
     ],
 )

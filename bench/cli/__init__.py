@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 COMMANDS: Mapping[str, str] = {
     "test": "Test a unit on a board, real or simulated.",
     "judge": "Judge a recording made elsewhere (CSV), or a capture.",
-    "show": "Show a record that was kept as JSON.",
+    "show": "Show records that were kept as JSON.",
     "boards": "List the serial ports and the boards on them.",
     "check": "Have a board check itself.",
     "limits": "List the limit sets, or show one with its sources.",

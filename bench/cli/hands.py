@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
+import textwrap
 from typing import TYPE_CHECKING
 
 import click
@@ -21,13 +23,20 @@ def confirm_cautions(address: str, assume_yes: bool) -> None:
 
     click.echo("Caution:", err=True)
     for line in BEFORE_POWER:
-        click.echo(f"  - {line}", err=True)
-    question = "Unit, lamps and supply are connected as they should be, and I know these cautions. Go on?"
+        click.echo(folded(line, "  - "), err=True)
+    question = "Unit, lamps and supply are connected as they should be, and I know these cautions."
     if assume_yes:
         return
     if not sys.stdin.isatty():
         raise click.UsageError(f"nobody is at the terminal to answer: {question} Give --yes if that is so.")
-    click.confirm(question, default=True, abort=True, err=True)
+    click.echo(folded(question), err=True)
+    click.confirm("Go on?", default=True, abort=True, err=True)
+
+
+def folded(text: str, mark: str = "") -> str:
+    """`text` in lines that fit the terminal, broken between words, after a mark that stands out."""
+    width = min(shutil.get_terminal_size().columns, 100)
+    return textwrap.fill(text, width, initial_indent=mark, subsequent_indent=" " * len(mark))
 
 
 def action_text(action: Action) -> str:
@@ -57,7 +66,7 @@ class Person:
         from bench.session import Cool
 
         if not isinstance(action, Cool):
-            click.echo(action_text(action), err=True)
+            click.echo(folded(action_text(action)), err=True)
             if not self._assume_yes:
                 _wait_until_done(action)
         return None

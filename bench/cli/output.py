@@ -36,11 +36,14 @@ def console(stderr: bool = False) -> Console:
 
 
 def print_report(record: TestRecord, budget: bool) -> None:
-    from bench.render.report import report, report_text
+    from bench.render.report import headline, report, report_text
 
     out = console()
     if out.is_terminal:
         out.print(report(record, budget))
+        # What counts must not have scrolled away.
+        out.print()
+        out.print(headline(record))
     else:
         click.echo(report_text(record, out.width, budget), nl=False)
 

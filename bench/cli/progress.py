@@ -29,9 +29,11 @@ class ProgressLine:
 
         match event:
             case StepBegan():
-                start = f", start {event.start} of {event.starts}" if event.starts > 1 else ""
-                self._step = f"{event.number}/{event.of} {one_line(event.title)}{start}"
-                self._show(self._step)
+                start = f", start {event.start}/{event.starts}" if event.starts > 1 else ""
+                number = f"{event.number}/{event.of}"
+                # What moves stands after the step's short name, so that it fits on the narrowest terminal.
+                self._step = f"{number} {one_line(event.name)}{start}"
+                self._show(f"{number} {one_line(event.title)}{start}")
             case Waiting(what=what, left_s=left_s):
                 self._show(f"{self._step}: {what}, {left_s:.0f} s to go")
             case Live():
@@ -73,4 +75,4 @@ def _live_text(event: Live) -> str:
     readings = ", ".join(
         f"{title} {event.latest[name]:.2f} {unit}".strip() for name, title, unit in _READINGS if name in event.latest
     )
-    return f"{lamps} flash {event.cycles} of {event.wanted}, {event.on_s:.1f} s, {readings}"
+    return f"{lamps} flash {event.cycles}/{event.wanted}, {event.on_s:.1f} s, {readings}"

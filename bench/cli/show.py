@@ -3,29 +3,43 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from bench.cli.output import budget_option, print_report
+from bench.cli.output import budget_option, print_report, print_table
+
+if TYPE_CHECKING:
+    from bench.record import TestRecord
 
 
 @click.command("show")
-@click.argument("path", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.argument("paths", nargs=-1, required=True, metavar="FILE...", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @budget_option
-def command(path: Path, budget: bool) -> int:
-    """Show a record that was kept as JSON; the exit code is that of its result.
+def command(paths: tuple[Path, ...], budget: bool) -> int:
+    """Show a record that was kept as JSON; the exit code is that of its result. Of several, a line for each.
 
     \b
     makebreak test --json unit.json
     makebreak show unit.json --budget
+    makebreak show returns/*.json
     """
-    from bench.cli.exit_codes import code_for
+    from bench.cli.exit_codes import PASS, code_for
+
+    records = [_record(path) for path in paths]
+    if len(records) == 1:
+        print_report(records[0], budget)
+        return code_for(records[0])
+    rows = [(r.unit, r.outcome.value.upper(), r.grade.name if r.grade is not None else "-", r.reason) for r in records]
+    print_table(("unit", "verdict", "grade", "why"), rows)
+    return PASS
+
+
+def _record(path: Path) -> TestRecord:
     from bench.record_json import RecordError, from_json
 
     try:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise RecordError(f"reading {path}: {error}") from error
-    record = from_json(text, str(path))
-    print_report(record, budget)
-    return code_for(record)
+    return from_json(text, str(path))

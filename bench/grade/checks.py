@@ -19,7 +19,7 @@ from bench.verdict import Outcome, Verdict, spoiling
 class Grade:
     """A grade: short name (`A`, `none`), what it means, the rule that gave it, why, and what the shop does with such a unit.
 
-    `because` is what decided; `kept_from` what kept the unit from the grades tried before, the last tried first.
+    `because` is what decided; `kept_from` what kept the unit from better grades, or might have given a worse one.
     """
 
     name: str
@@ -55,27 +55,28 @@ def grade(rule: Rule, measured: Measured, verdicts: Sequence[Verdict]) -> Grade:
         return Grade("none", "not graded", rule.name, texts, "Put the bench right and test again.")
     case = _Case(measured, verdicts)
     kept_from: list[tuple[str, list[str]]] = []
-    for step in rule.steps:
+    for number, step in enumerate(rule.steps):
         checks = [_check(condition, case) for condition in step.conditions]
         case.tried[step.name] = checks
         holds = [check.holds is True for check in checks]
         if all(holds) if step.need == "all" else any(holds):
             deciding = [check.text for check in checks if check.holds]
-            return Grade(step.name, step.title, rule.name, tuple(deciding), step.wording, _others(kept_from, step.name))
+            # A grade that is tried again further down had no claim on this unit.
+            later = {s.name for s in rule.steps[number:]}
+            others = (text for name, texts in reversed(kept_from) if name not in later for text in texts)
+            return Grade(step.name, step.title, rule.name, tuple(deciding), step.wording, tuple(others))
         kept_from.append((step.name, _kept_from(step, checks)))
     otherwise = rule.otherwise
-    return Grade(otherwise.name, otherwise.title, rule.name, (), otherwise.wording, _others(kept_from, otherwise.name))
-
-
-def _others(kept_from: Sequence[tuple[str, list[str]]], name: str) -> tuple[str, ...]:
-    """What kept the unit from other grades than the one it got, the last tried first, each once."""
-    return tuple(dict.fromkeys(text for other, texts in reversed(kept_from) if other != name for text in texts))
+    everything = tuple(text for _, texts in reversed(kept_from) for text in texts)
+    return Grade(otherwise.name, otherwise.title, rule.name, (), otherwise.wording, everything)
 
 
 def _kept_from(step: Step, checks: Sequence[_Check]) -> list[str]:
     """Why the unit did not get this grade; of an "any" grade only what could not be known, since the rest speaks for the unit."""
-    missed = [f"not {step.name}: {c.text}" for c in checks if c.holds is False and step.need == "all"]
-    return missed + [f"not known for {step.name}: {c.text}" for c in checks if c.holds is None]
+    missed = [c.text for c in checks if c.holds is False and step.need == "all"]
+    unknown = [c.text for c in checks if c.holds is None]
+    parts = (f"not {step.name}", missed), (f"not known for {step.name}", unknown)
+    return [f"{what}: {'; '.join(texts)}" for what, texts in parts if texts]
 
 
 def _check(condition: Condition, case: _Case) -> _Check:
@@ -93,7 +94,7 @@ def _check(condition: Condition, case: _Case) -> _Check:
             return _Check(None if seen == "unknown" else seen in allowed, fact_text(fact, seen))
         case Misses(of=of, at_most=at_most):
             missed = sum(check.holds is False for check in case.tried[of])
-            return _Check(missed <= at_most, f"conditions for {of} missed: {missed}, at most {at_most}")
+            return _Check(missed <= at_most, f"conditions for {of} missed: {missed} (at most {at_most})")
 
 
 def _check_band(band: Band, measured: Measured) -> _Check:
@@ -136,7 +137,7 @@ def _check_outcomes(condition: Outcomes, verdicts: Sequence[Verdict]) -> _Check:
     holds = not outside if condition.every else bool(inside)
     if condition.every == holds:
         return _Check(holds, f"{'every' if holds else 'no'} limit: {' or '.join(condition.allowed)}")
-    return _Check(holds, "; ".join(f"{title_of(v)}: {v.outcome}" for v in (inside if holds else outside)))
+    return _Check(holds, "; ".join(dict.fromkeys(f"{title_of(v)}: {v.outcome}" for v in (inside if holds else outside))))
 
 
 def _check_margin(condition: Margin, verdicts: Sequence[Verdict]) -> _Check:

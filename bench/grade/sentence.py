@@ -10,6 +10,8 @@ from bench.measure import BenchFault, Measured
 from bench.uncertainty import Estimate, NotMeasured
 from bench.verdict import Outcome, Verdict, spoiling
 
+_SURE = 1e-3  # risks below this are as good as none
+
 
 def reason(measured: Measured, verdicts: Sequence[Verdict], outcome: Outcome, bench_faults: Sequence[BenchFault]) -> str:
     """One plain sentence: what decided, with its number, uncertainty (95 %) and limit; for a bench fault, what to do.
@@ -19,7 +21,8 @@ def reason(measured: Measured, verdicts: Sequence[Verdict], outcome: Outcome, be
     faults = spoiling((*bench_faults, *(f for f in measured.bench_faults if f not in bench_faults)))
     if faults:
         seen = f"{faults[0].text.rstrip('.')}{_more(faults, 'fault', 'faults')}"
-        return f"The bench is at fault, not the unit: {seen}. Put that right and test again."
+        then = "" if seen.endswith("test again") else " Put that right and test again."
+        return f"The bench is at fault, not the unit: {seen}.{then}"
     deciding = [v for v in verdicts if v.outcome is outcome]
     if not deciding:
         return "Not decided: the test ended before it was done." if verdicts else "Not decided: no limit was judged."
@@ -27,7 +30,8 @@ def reason(measured: Measured, verdicts: Sequence[Verdict], outcome: Outcome, be
         case Outcome.PASS:
             return f"Good: {_good_news(verdicts)}."
         case Outcome.FAIL:
-            return f"{_charge(deciding[0])}{_more(deciding, 'limit is not kept', 'limits are not kept')}."
+            surest = min(deciding, key=lambda v: max(v.p_wrong or 0.0, _SURE))
+            return f"{_charge(surest)}{_more(deciding, 'limit is not kept', 'limits are not kept')}."
         case Outcome.NOT_MEASURED:
             return f"Not decided: {_why_not(deciding[0])}{_more(deciding, 'limit is open', 'limits are open')}; test again."
     closest = max(deciding, key=lambda v: v.p_wrong or 0.0)

@@ -57,6 +57,7 @@ class Evidence:
     broke: Transition | None
     lit_now: Lit | None
     dark_now: Dark | None
+    flow_now_a: float | None  # mean current while the contact seems open
     closed_now: bool
     state_since_s: float
     now_s: float

@@ -14,6 +14,7 @@ from bench.render.plain import one_line
 from bench.render.values import limit_text, source_text
 from bench.render.words import averaging_text
 
+
 def limit_set_report(limit_set: LimitSet) -> RenderableType:
     """Everything the set says, for a rich console."""
     averaging = limit_set.averaging

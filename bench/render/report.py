@@ -6,7 +6,7 @@ that nothing in it is taken for markup or obeyed by a terminal.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from io import StringIO
 
 from rich.console import Console, Group, RenderableType
@@ -41,8 +41,8 @@ MEANING = {
     Outcome.NOT_MEASURED: "no verdict could be reached",
 }
 
-MOST_BECAUSE = 3
-"""How many of a grade's reasons are shown; the record has them all."""
+MOST_KEPT_FROM = 3
+"""How many lines are shown of what kept a unit from other grades; the record has them all."""
 
 
 def report_text(record: TestRecord, width: int = 80, budget: bool = False) -> str:
@@ -64,14 +64,19 @@ def report(record: TestRecord, budget: bool = False) -> RenderableType:
     return Group(*(part for part in parts if part is not None))
 
 
-def _head(record: TestRecord) -> RenderableType:
+def headline(record: TestRecord) -> RenderableType:
+    """Verdict, grade, unit, and in one sentence why."""
     outcome = record.outcome
     grade = f"   GRADE {one_line(record.grade.name)}" if record.grade is not None and record.grade.name != "none" else ""
     first = Text.assemble((outcome.value.upper(), STYLES[outcome]), (grade, "bold"), f"   {one_line(record.unit)}")
+    return Group(first, Text(one_line(record.reason)))
+
+
+def _head(record: TestRecord) -> RenderableType:
     facts = Table.grid(padding=(0, 2))
     for name, value in _facts(record):
         facts.add_row(Text(name, style="dim"), Text(one_line(value)))
-    return Group(first, Text(one_line(record.reason)), Text(), facts)
+    return Group(headline(record), Text(), facts)
 
 
 def _facts(record: TestRecord) -> Iterator[tuple[str, str]]:
@@ -79,12 +84,12 @@ def _facts(record: TestRecord) -> Iterator[tuple[str, str]]:
     if record.grade is not None:
         grade = record.grade
         yield "Grade", f"{grade.name}: {grade.title}; by the rule {grade.rule}"
-        if grade.because:
-            yield "", f"Because: {_first(grade.because)}."
-        if grade.kept_from:
-            yield "", f"{_first(grade.kept_from, capital=True)}."
         if grade.wording:
             yield "", grade.wording
+        if grade.because:
+            yield "Because", f"{'; '.join(grade.because)}."
+        for text in grade.kept_from[:MOST_KEPT_FROM]:
+            yield "", f"{text[:1].upper()}{text[1:]}."
     yield "Test", f"{record.procedure}, {record.system_v:g} V system, rated load {record.rated_load}, {record.when}"
     if record.measured.facts:
         yield "Seen", "; ".join(fact_text(fact, word) for fact, word in record.measured.facts.items())
@@ -97,13 +102,6 @@ def _facts(record: TestRecord) -> Iterator[tuple[str, str]]:
         yield "", SIMULATED
     if record.interrupted and record.interrupted.rstrip(".") not in record.reason:
         yield "Interrupted", record.interrupted
-
-
-def _first(texts: Sequence[str], capital: bool = False) -> str:
-    """The first few of these reasons, and how many there are besides."""
-    more = len(texts) - MOST_BECAUSE
-    text = "; ".join(texts[:MOST_BECAUSE]) + (f"; and {more} more" if more > 0 else "")
-    return text[:1].upper() + text[1:] if capital else text
 
 
 def is_simulated(record: TestRecord) -> bool:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
+from fractions import Fraction
 
 from bench import rounding
 from bench.limits import UNITS, AllOf, AnyOf, FactLimit, Limit, Requirement, Source
@@ -29,7 +31,12 @@ def in_unit(found: Estimate, unit: str) -> Estimate:
     own, factor = UNITS[unit]
     if own != found.unit:
         raise ValueError(f"{unit!r} is no unit for a value in {found.unit!r}")
-    return found if factor == 1 else found.scaled(float(1 / factor), unit)
+    return found if factor == 1 else replace(found.scaled(float(1 / factor), unit), value=_exact(found.value, unit))
+
+
+def _exact(si: float, unit: str) -> float:
+    """A number in `unit` by its decimals as written, rounded once: 0.55 is 55 %, and no value changes its side of a limit."""
+    return float(Fraction(repr(si)) / UNITS[unit][1])
 
 
 def value_text(found: Estimate, limit: Limit | None = None) -> str:
@@ -43,9 +50,8 @@ def value_text(found: Estimate, limit: Limit | None = None) -> str:
 
 
 def _edges(limit: Limit) -> list[float]:
-    """The limit's ends in its file's unit, by the very factor of `in_unit`: no value changes its side."""
-    factor = float(1 / UNITS[limit.unit][1])
-    return [edge * factor for edge in (limit.low, limit.high) if edge is not None]
+    """The limit's ends in its file's unit."""
+    return [_exact(edge, limit.unit) for edge in (limit.low, limit.high) if edge is not None]
 
 
 def unit_text(unit: str) -> str:
@@ -57,8 +63,7 @@ def limit_text(requirement: Requirement) -> str:
     """`90 to 120 /min`, `at most 0.8 V`, or the words that a fact may have."""
     match requirement:
         case Limit(high=high, unit=unit):
-            # Twelve digits take back what the change of unit did to the last bits (75 %, not 75.00000000000001 %).
-            ends = [rounding.plain(float(f"{edge:.12g}")) for edge in _edges(requirement)]
+            ends = [rounding.plain(edge) for edge in _edges(requirement)]
             band = " to ".join(ends) if len(ends) == 2 else f"{'min' if high is None else 'max'} {ends[0]}"
             return f"{band} {unit_text(unit)}".rstrip()
         case FactLimit(allowed=allowed):

@@ -48,4 +48,4 @@ def averaging_text(averaging: Averaging) -> str:
 
 def limit_set_text(used: SetUsed) -> str:
     """Name, title and edition of a limit set that was used, and how it averages."""
-    return f"{used.name}: {used.title}; {used.edition}. Rate: {averaging_text(used.averaging)}"
+    return f"{used.name}: {used.title} ({used.edition}). Rate: {averaging_text(used.averaging)}"

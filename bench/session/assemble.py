@@ -59,8 +59,11 @@ def assemble(procedure: Procedure, setup: Setup, runs: Sequence[Runs], story: St
     measured = seen(setup, combine(procedure, runs), story.bench_faults)
     sets, verdicts = judged(setup, measured)
     outcome = overall(verdicts, measured.bench_faults, story.interrupted)
+    guessed = outcome is Outcome.FAIL and not setup.rating_known and measured.facts.get("behaviour") in ("steady on", "dark")
     unfinished = "" if story.interrupted is None else story.interrupted.rstrip(".")
     why = reason(measured, verdicts, outcome, ())
+    if guessed:
+        why = f"{why} Tried on {setup.rated_load}: read on the unit which lamps it is for."
     if unfinished and outcome is Outcome.FAIL:
         why = f"{why} (The test was not finished: {unfinished}.)"
     elif unfinished and not spoiling(measured.bench_faults):
