@@ -24,6 +24,7 @@ _HOLD_S = 4.0  # a state that lasts longer is kept as its first and its last par
 _KEEP_HEAD_S, _KEEP_TAIL_S = 0.5, 2.0
 _REST_S = 1.0
 _WITH_SUPPLY_S = 2e-3
+_FLOW_LEAST_S = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -336,7 +337,7 @@ class CycleCutter:
 
     def flow_now(self) -> float | None:
         """Mean current of the last two seconds while the contact seems open: more than a dark current if it only seems so."""
-        if self._make is not None and self._break is None:
+        if (self._make is not None and self._break is None) or self._now - self._state_since < _FLOW_LEAST_S:
             return None
         i = self._current(max(self._state_since, self._now - _KEEP_TAIL_S), self._now)[2]
         return float(i.mean()) if len(i) else None

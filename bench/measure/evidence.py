@@ -77,7 +77,7 @@ class Evidence:
 
 
 _NEAR = 0.1  # of the range: within this, errors of linearity are much the same (they are smooth, but for the steps of single counts)
-_NEIGHBOURS = 0.15  # what neighbouring counts differ by all the same (differential linearity 0.25 counts typical, ATmega328P data sheet)
+_NEIGHBOURS = 0.14  # what neighbouring counts differ by all the same (differential linearity 0.25 counts typical, ATmega328P data sheet)
 
 
 def systematic(e: Evidence, channel: str, value: float, others: Mapping[str, float] | None = None) -> tuple[Component, ...]:

@@ -220,7 +220,7 @@ def _bounce(e: Evidence) -> dict[str, Measurement]:
             continue
         worst = max(edges, key=lambda t: t.bounce_s)
         # A last gap shorter than the sampling interval may not have been seen.
-        unseen = Component("gaps between samples", e.interval_s / 6.0)
+        unseen = Component("gaps between samples", e.interval_s / 8.0)
         found[name] = duration(e, worst.bounce_s, (Component("first and last crossing", worst.u_s * math.sqrt(2.0)), unseen), len(edges))
     return found
 
