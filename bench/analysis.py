@@ -10,9 +10,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from itertools import islice
 
 from bench.clock import ClockComparison
-from bench.cycles import Cycle, CycleCutter, Reading
+from bench.cycles import Cycle, CycleCutter
 from bench.description import BoardDescription
 from bench.measure import Conditions, Counts, Evidence, Measured, measure
+from bench.readings import Reading
 from bench.samples import Accuracy, Block, Sampler, SwitchEvent, accuracies
 from bench.transitions import Gap, Interruption, SupplyEdge, Transition, TransitionFinder
 from bench.wire import EventFrame, Placed, SampleFrame, Sequencer

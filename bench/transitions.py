@@ -21,6 +21,7 @@ from typing import TypeAlias
 
 import numpy as np
 
+from bench.instants import filtered_step_instant, level_at
 from bench.samples import Array, Block
 
 STATE_LEAST_S = 3.0e-3  # a shorter state is bounce: contact bounce is 1-3 ms in bursts of shorter gaps (common practice, no source)
@@ -86,52 +87,6 @@ class SupplyEdge:
 Change: TypeAlias = Transition | Interruption | Gap | SupplyEdge
 
 
-def filtered_step_instant(
-    t_s: Array, v: Array, k: int, before: float, after: float, tau_s: float, noise: float = 0.0
-) -> tuple[float, float]:
-    """True instant of a step that a first-order filter of time constant tau_s has smoothed, and its standard uncertainty, s.
-
-    `k` is the first sample past the middle between the levels `before` and `after`. With tau_s = 0, or a transition too slow to be a
-    step, the 50 % reference instant by linear interpolation (IEEE Std 181), less tau_s for the filter's delay.
-    """
-    x = (v - before) / (after - before)
-    i = max(k - 1, 0)
-    if tau_s > 0.0:
-        # The step is fast if the sample after the crossing has all but arrived, and nothing moved before the sample at hand.
-        first = i if x[i] > 0.05 else k
-        later = min(first + 1, len(x) - 1)
-        expected = 1.0 - (1.0 - min(x[first], 1.0)) * math.exp(-(t_s[later] - t_s[first]) / tau_s) if later > first else 1.0
-        # (If it went back instead, the contact has parted again: a step all the same.)
-        if (x[later] > expected - 0.12 or x[later] < x[first]) and (first == 0 or x[first - 1] < 0.1):
-            interval = float(t_s[first] - t_s[first - 1]) if first else 0.0
-            reach = 3.0 * tau_s
-            if x[first] < 0.95:
-                back = -tau_s * math.log1p(-max(float(x[first]), 0.0))
-                rest = 1.0 - float(x[first])
-                u_noise = tau_s * noise / abs(after - before) / rest
-                return float(t_s[first]) - min(back, interval or back), math.hypot(u_noise, TAU_U * back)
-            if interval <= reach:
-                return float(t_s[first]) - interval, 0.1 * interval
-            half = (interval - reach) / 2.0
-            return float(t_s[first]) - reach - half, half / math.sqrt(3.0)
-    if k == 0 or x[k] == x[i]:
-        return float(t_s[k]), 0.0
-    part = min(max((0.5 - float(x[i])) / float(x[k] - x[i]), 0.0), 1.0)
-    interval = float(t_s[k] - t_s[i])
-    # A step between two samples may lie anywhere; a ramp over many is located by the interpolation.
-    share = min(1.0, abs(float(x[k] - x[i])))
-    u = math.hypot(share * interval / math.sqrt(12.0), noise / abs(after - before) * interval / max(share, 0.05))
-    return float(t_s[i]) + part * interval - tau_s, u
-
-
-def _level_at(at_s: float, t_s: Array, v: Array) -> float:
-    """The level just after a make, carried back along the inrush's decay: the first sample after it may still be rising."""
-    t, level = t_s[1:].tolist(), v[1:].tolist()  # of five numbers plain Python is faster than numpy
-    mean_t, mean_level = sum(t) / len(t), sum(level) / len(level)
-    slope = sum((a - mean_t) * b for a, b in zip(t, level, strict=True)) / sum((a - mean_t) ** 2 for a in t)
-    return float(mean_level + slope * (at_s - mean_t))
-
-
 def _running_max(v: Array) -> Array:
     """The largest of each value and the seven before it (or as many as there are)."""
     for shift in (1, 2, 4):
@@ -139,10 +94,6 @@ def _running_max(v: Array) -> Array:
         np.maximum(v[shift:], v[:-shift], out=later[shift:])
         v = later
     return v
-
-
-# Tolerance of the input filter's time constant: 1 % resistor, 5 % capacitor (rectangular), as the reference rig's parts list has it.
-TAU_U = 0.03
 
 
 class TransitionFinder:
@@ -343,7 +294,7 @@ class TransitionFinder:
         level_before = median(before.tolist()) if len(before) else float(v[max(0, at - 1)])
         noise = self._noise
         if len(after) >= 5 and float(np.ptp(after[1:])) < 0.15 * abs(float(after[-1]) - level_before):
-            level_after = _level_at(float(t[at]), t[at + 1 : at + 7][after_side], after)
+            level_after = level_at(float(t[at]), t[at + 1 : at + 7][after_side], after)
         else:
             # The contact bounced open at once: of the few samples the one furthest from the old level comes nearest to the new.
             level_after = float((after.max() if closed else after.min()) if len(after) else v[at])

@@ -14,7 +14,8 @@ BENCH = ROOT / "bench"
 
 # The line, from left to right: each room may import what stands to its left. A room is a module, or a package of that name.
 LINE = (
-    "uncertainty", "wire", "description", "zero", "samples", "clock", "lamps", "transitions", "cycles", "measure", "analysis",
+    "uncertainty", "wire", "description", "zero", "samples", "clock", "lamps", "instants", "transitions", "readings",
+    "inrush", "cycles", "measure", "analysis",
     "table", "rounding", "limits", "verdict", "grade", "procedure", "record", "record_json",
 )  # fmt: skip
 # The edges: what each may import besides the whole line.

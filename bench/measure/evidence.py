@@ -7,7 +7,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from bench.clock import ClockEstimate
-from bench.cycles import Cycle, Dark, Lit, Reading
+from bench.cycles import Cycle, Dark, Lit
+from bench.readings import Reading
 from bench.samples import Accuracy
 from bench.transitions import SupplyEdge, Transition
 from bench.uncertainty import Component, Estimate, type_a

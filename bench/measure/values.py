@@ -12,11 +12,12 @@ from dataclasses import replace
 from itertools import pairwise
 from statistics import median
 
-from bench.cycles import Cycle, Reading
+from bench.cycles import Cycle
 from bench.measure.behaviour import Start, behaviour, pilot_fact, start_of
 from bench.measure.evidence import Counts, Evidence, clock_components, corrected, current_channel, duration, mean_of, systematic
 from bench.measure.faults import bench_faults, lamp_died_at, spoilt
 from bench.measure.vocabulary import Measured
+from bench.readings import Reading
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, TypeA, type_a
 
 _DROP_UNTIL = 20  # cycles: the drop is read before the twentieth (SAE J2068, after a public summary)
