@@ -16,8 +16,11 @@ def filtered_step_instant(
     """True instant of a step that a first-order filter of time constant tau_s has smoothed, and its standard uncertainty, s.
 
     `k` is the first sample past the middle between the levels `before` and `after`. With tau_s = 0, or a transition too slow to be a
-    step, the 50 % reference instant by linear interpolation (IEEE Std 181), less tau_s for the filter's delay.
+    step, the 50 % reference instant by linear interpolation (IEEE Std 181), less tau_s for the filter's delay. Between equal levels
+    there is no instant but the sample's.
     """
+    if after == before:
+        return float(t_s[k]), float(t_s[k] - t_s[max(k - 1, 0)])
     x = (v - before) / (after - before)
     i = max(k - 1, 0)
     if tau_s > 0.0:

@@ -110,7 +110,7 @@ def _lamps(e: Evidence, died: int | None) -> Iterator[BenchFault]:
     first = None if e.lost_at_start else e.first_lit or (e.lit_now if not e.cycles else None)
     if ratios and abs(median(ratios) - 1.0) <= _CURRENT_OFF and first is not None and first.siemens is not None:
         ohm, cold_ohm = 1.0 / first.siemens.value, 1.0 / cold_siemens(e.conditions.lamps_w, e.conditions.system_v)
-        if ohm * (1.0 - 2.0 * first.siemens.u / first.siemens.value) > _NOT_COLD * (cold_ohm + _BANK_OHM):
+        if ohm * (1.0 - 3.0 * first.siemens.u / first.siemens.value) > _NOT_COLD * (cold_ohm + _BANK_OHM):
             yield BenchFault(
                 "lamps-not-cold",
                 f"at the first make the load had {ohm * 1000:.0f} mohm, cold {names} have {cold_ohm * 1000:.0f}: "
