@@ -334,7 +334,8 @@ def test_a_fault_of_the_link_costs_cycles_and_never_the_truth(name: str, kind: s
 
 
 def nobody_is_charged(record: TestRecord) -> None:
-    """What holds whatever is wrong on the bench: no verdict against the unit, no grade that rejects it."""
+    """What holds whatever is wrong on the bench: no verdict against the unit, no grade that rejects it, no error of the program."""
+    assert not any(fault.code == "program" for fault in record.bench_faults), record.interrupted
     assert record.outcome not in CHARGED, record.reason
     assert not charged(record.verdicts)
     assert record.grade is None or record.grade.name != "R"

@@ -15,6 +15,7 @@ from bench.uncertainty import Estimate, Measurement, NotMeasured
 _LIT_LEAST_S = 0.2  # before that the lamps' own inrush hides a change of load
 _CURRENT_OFF = 0.14  # part of the expected current: lamps are within 6 % (UN R37), one 5 W lamp of 2 x 21 + 5 W is 11 %
 _DIED = 0.10
+_COUNTS_S = 0.05
 _SETTLED_S = 0.35  # lamps lit for longer are settled; of shorter flashes only those of like length can be compared
 _SOURCE_OHM: Mapping[float, float] = {6.0: 0.25, 12.0: 0.35, 24.0: 0.8}
 # Cold resistance: lamps are within 6 % (UN R37), the room within a tenth; leads and switches behind the output's sense lead add their
@@ -136,22 +137,23 @@ def lamp_died_at(e: Evidence) -> int | None:
     if not e.conditions.filament:
         return None
     usual = median(c.on_s for c in e.cycles) if e.cycles else 0.0
+    settled_s = max(min(_SETTLED_S, 0.9 * usual), _LIT_LEAST_S)
+    flashes = [(c.on_s, c.lit) for c in e.cycles]
+    if e.broke is None and e.lit_now is not None:
+        flashes.append((_lit_s(e), e.lit_now))
     loads = [
-        (i, c.lit.steady.value / c.lit.lamp.value)
-        for i, c in enumerate(e.cycles)
-        if c.on_s > min(_SETTLED_S, 0.9 * usual)
-        and c.on_s > _LIT_LEAST_S
-        and c.lit.steady is not None
-        and c.lit.lamp is not None
-        and c.lit.lamp.value > 0.3 * e.conditions.system_v
+        (i, lit.steady.value / lit.lamp.value, on_s > settled_s)
+        for i, (on_s, lit) in enumerate(flashes)
+        if on_s > _COUNTS_S and lit.steady is not None and lit.lamp is not None and lit.lamp.value > 0.3 * e.conditions.system_v
     ]
-    now = e.lit_now
-    if e.broke is None and now is not None and _lit_s(e) > _SETTLED_S and now.steady is not None and now.lamp is not None:
-        loads.append((len(e.cycles), now.steady.value / max(now.lamp.value, 0.1)))
     for k in range(1, len(loads)):
-        before = median(g for _, g in loads[max(0, k - 3) : k])
-        after = median(g for _, g in loads[k : k + 3])
-        if abs(loads[k][1] / before - 1.0) > _DIED and abs(after / before - 1.0) > _DIED:
+        known = [g for _, g, settled in loads[:k] if settled][-3:]
+        if not known:
+            continue
+        before, after = median(known), median(g for _, g, _ in loads[k : k + 3])
+        changes = loads[k][1] / before - 1.0, after / before - 1.0
+        # A flash cut short leaves the filament colder, and its conductance higher: only a fall tells then.
+        if max(changes) < -_DIED or (loads[k][2] and min(changes) > _DIED):
             return loads[k][0]
     return None
 
