@@ -133,7 +133,6 @@ class CycleCutter:
         self.interruptions = 0
         self.first: list[Transition] = []
         self.broken = 0
-        self.seen_dark: Dark | None = None
         self._make: Transition | None = None
         self._break: Transition | None = None
         self._lit: Lit | None = None
@@ -209,8 +208,6 @@ class CycleCutter:
         if self._make is not None and self._break is not None and self._lit is not None:
             dark = self._dark_between(self._break.t_s, make.t_s)
             cycles.append(Cycle(self._make, self._break, make, self._lit, dark))
-        elif self._make is None and self.applied is not None and self.seen_dark is None:
-            self.seen_dark = self._dark_between(self.applied.t_s, make.t_s)
         self._forget(make.t_s)
         self._make, self._break, self._lit, self._peak = make, None, None, None
         self._state_since = make.t_s

@@ -48,12 +48,10 @@ class Evidence:
     cycles: Sequence[Cycle]
     cycles_before: int  # complete cycles that came before the first of `cycles` and are no longer kept
     cycles_broken: int
-    interruptions: int
     applied: SupplyEdge | None
     removed: SupplyEdge | None
     starts: Sequence[Transition]
     first_lit: Lit | None
-    first_dark: Dark | None
     begun: Transition | None
     broke: Transition | None
     lit_now: Lit | None

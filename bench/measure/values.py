@@ -56,7 +56,7 @@ def _rates(e: Evidence, cycles: Sequence[Cycle], counts: Counts, doing: str, com
             why = f"the unit did not flash: {doing}"
         else:
             why = f"{complete} complete cycles seen, {counts.skip + counts.average} needed"
-        return dict.fromkeys(names, NotMeasured(why))
+        return dict.fromkeys(names, NotMeasured(why, "bench" if e.cycles_broken and doing == "too few" else "none"))
     factor = 1.0 + e.clock.rel_error
     period_s = [c.period_s * factor for c in cycles]
     on_ratio = [c.on_s / c.period_s for c in cycles]
