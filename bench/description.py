@@ -128,6 +128,8 @@ class Check:
 
 @dataclass(frozen=True)
 class BoardDescription:
+    """`calibrated`: the day of the calibration that ranges and clock come from, as a number such as 20261125; 0 for none."""
+
     model: str
     serial: str
     clock_hz: float
@@ -137,6 +139,7 @@ class BoardDescription:
     loads: Mapping[int, Load] = field(default_factory=dict)
     limits: Mapping[str, Limit] = field(default_factory=dict)
     checks: tuple[Check, ...] = ()
+    calibrated: int = 0
 
     def sample_period_s(self, mode: str) -> float:
         """Nominal time from one sample to the next (of the next slot), in s."""
@@ -154,6 +157,7 @@ class _Draft:
 
     board: tuple[str, str] | None = None
     clock: tuple[float, float] | None = None
+    calibrated: int = 0
     modes: dict[str, Mode] = field(default_factory=dict)
     channels: dict[str, tuple[str, int, int, int, float]] = field(default_factory=dict)
     ranges: dict[str, dict[int, Range]] = field(default_factory=dict)
@@ -191,6 +195,11 @@ def _clock(d: _Draft, f: list[str]) -> None:
     _require(d.clock is None, "a second line of this kind")
     d.clock = parse_number(f[0]), _not_negative(f[1])
     _require(d.clock[0] > 0.0 and d.clock[1] < 1.0, "a frequency above 0 and a relative error below 1 are needed")
+
+
+def _calibrated(d: _Draft, f: list[str]) -> None:
+    _require(d.calibrated == 0, "a second line of this kind")
+    d.calibrated = _whole(f[0], 1, 99991231)
 
 
 def _mode(d: _Draft, f: list[str]) -> None:
@@ -251,6 +260,7 @@ def _limit(d: _Draft, f: list[str]) -> None:
 
 _READERS: Mapping[str, tuple[int, Callable[[_Draft, list[str]], None]]] = {
     "board": (3, _board),
+    "calibrated": (1, _calibrated),
     "clock": (2, _clock),
     "mode": (4, _mode),
     "channel": (6, _channel),
@@ -312,7 +322,7 @@ def _assemble(draft: _Draft) -> BoardDescription:
             if other_name not in channels:
                 raise stop(f"a line 'common' of channel {name!r} names {other_name!r}, which has no line 'channel'")
     checks = tuple(draft.checks.values())
-    return BoardDescription(*draft.board, *draft.clock, draft.modes, channels, draft.loads, draft.limits, checks)
+    return BoardDescription(*draft.board, *draft.clock, draft.modes, channels, draft.loads, draft.limits, checks, draft.calibrated)
 
 
 def description_lines(d: BoardDescription) -> tuple[str, ...]:
@@ -322,6 +332,8 @@ def description_lines(d: BoardDescription) -> tuple[str, ...]:
 
 def _fields(d: BoardDescription) -> Iterator[tuple[str | float, ...]]:
     yield "board", PROTOCOL_VERSION, d.model, d.serial
+    if d.calibrated:
+        yield "calibrated", d.calibrated
     yield "clock", d.clock_hz, d.clock_half_width
     for m in d.modes.values():
         yield "mode", m.name, m.ticks_per_sample, m.slots, m.bits

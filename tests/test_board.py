@@ -17,6 +17,7 @@ from bench.wire import (
     EventKind,
     Placed,
     Reply,
+    ResetCause,
     SampleFrame,
     Sequencer,
     TripCause,
@@ -220,6 +221,30 @@ def test_simulation_words() -> None:
         host.board.receive(b"*RST\n")
     host.board.receive(b"INIT\nSIM:WAIT 1\n")
     assert host.ask("SYST:ERR?").startswith("-221,")
+
+
+def test_a_calibration_lasts_only_if_stored() -> None:
+    host = Host(SimulatedBoard(PlainWorld()))
+    host.board.receive(b"CAL:DATE 20260101\nCAL:STOR\nCAL:DATE 20260102\nCAL:CLOC 16000100,1E-4\n")
+    assert host.ask("CAL:DATE?") == "20260102"
+    host.board.power_up(ResetCause.EXT)
+    assert host.ask("CAL:DATE?") == "20260101"
+    assert host.board.scales.description.clock_hz == 16e6
+
+
+def test_a_meter_shows_the_truth_within_its_accuracy_and_always_the_same() -> None:
+    world = PlainWorld(contact=lambda t: True)
+    host = Host(SimulatedBoard(world, seed=3))
+    host.board.receive(b"ROUT:CLOS (@1)\nOUTP ON\n")
+    amperes = 12.8 / (0.1 + 6.4)
+    for channel, true in (("v_in", 12.8), ("v_drop", amperes * 0.1), ("i_load", amperes)):
+        assert float(host.ask(f"SIM:MET? {channel},0,0")) == pytest.approx(true, rel=1e-9)
+        reading = float(host.ask(f"SIM:MET? {channel},0.01,0.02"))
+        assert 0.0 < abs(reading - true) <= 0.01 * true + 0.02
+        assert reading == float(host.ask(f"SIM:MET? {channel},0.01,0.02"))
+    for line in ("SIM:MET? self_check,0,0", "SIM:MET? v_in,2,0", "SIM:MET? v_in,0,-1"):
+        host.board.receive(line.encode() + b"\n")
+        assert host.ask("SYST:ERR?").startswith("-222,"), line
 
 
 def test_a_wait_leaves_no_mark_in_the_boards_time() -> None:

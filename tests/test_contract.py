@@ -1,7 +1,8 @@
 """What every board must do, tested through a port and nothing else: the simulated one, the firmware, a real board.
 
 By itself this tests the simulated board. `MAKEBREAK_CONTRACT` may name further addresses, separated by spaces; at such a rig the
-shorting link must be in the socket, lamps in sockets 1 and 2, the supply at 12.8 V, and nothing may be touched meanwhile.
+shorting link must be in the socket, lamps in sockets 1 and 2, the supply at 12.8 V, and nothing may be touched meanwhile. Its
+calibration is out of force afterwards until it is reset.
 """
 
 from __future__ import annotations
@@ -152,7 +153,7 @@ def test_each_command_line_leaves_its_error(bench: Bench, number: int, line: byt
     bench.send("*OPC?")
     bench.wait_for(lambda: bool(bench.replies), 2.5)
     bench.listen(0.01)
-    query = line.split()[0].endswith(b"?") and number == 0
+    query = line.strip(b" ").split(b" ")[0].endswith(b"?") and number == 0
     assert len(bench.replies) == 1 + query
     assert bench.replies[-1] == "1"
     # A query of the queue itself has taken the error it is to show.
@@ -554,3 +555,63 @@ def test_reset_clears_a_trip(bench: Bench) -> None:
 
 def test_the_cause_of_the_last_start_is_known(bench: Bench) -> None:
     assert bench.ask("SYST:CAUS?").split(",")[1] in ResetCause.__members__
+
+
+# --- calibration ---
+
+
+def lines_of(bench: Bench) -> list[str]:
+    return [bench.ask(f"SYST:BOAR:LINE? {n}") for n in range(1, int(bench.ask("SYST:BOAR?")) + 1)]
+
+
+def test_the_description_says_what_calibration_has_set(bench: Bench, description: BoardDescription) -> None:
+    bench.do("CAL:CLE")
+    before = lines_of(bench)
+    built_in = parse_description(before)
+    r = built_in.channels["v_in"].ranges[0]
+    scale = r.scale * 1.01
+    bench.do(f"CAL:RANG v_in,{r.number},{r.zero + 1.25},{format_number(scale)},1.5E-4,0.0025,0.011")
+    bench.do("CAL:CLOC 16003421,4.5E-5", "CAL:DATE 20261125")
+    lines = lines_of(bench)
+    assert int(bench.ask("SYST:BOAR:CHEC?")) == description_crc(lines)
+    said = parse_description(lines)
+    changed = said.channels["v_in"].range(r.number)
+    assert changed.zero == pytest.approx(r.zero + 1.25, rel=1e-5)
+    assert changed.scale == pytest.approx(scale, rel=1e-5)
+    assert (changed.u_scale, changed.u_zero, changed.u_line) == pytest.approx((1.5e-4, 0.0025, 0.011), rel=1e-5)
+    # Counts at either end of the converter must read as clipped, their neighbours not.
+    top = (1 << built_in.modes["FAST"].bits) - 1
+    assert (0 - changed.zero) * changed.scale < changed.low < (1 - changed.zero) * changed.scale
+    assert (top - 1 - changed.zero) * changed.scale < changed.high < (top - changed.zero) * changed.scale
+    assert said.clock_hz == 16003421
+    assert said.clock_half_width == pytest.approx(4.5e-5, rel=1e-5)
+    assert said.calibrated == 20261125
+    assert said.channels["v_out"] == built_in.channels["v_out"]
+    bench.do("*RST")
+    assert lines_of(bench) == lines
+    bench.do("CAL:CLE")
+    assert lines_of(bench) == before
+
+
+def test_the_serial_number_can_be_set(bench: Bench, description: BoardDescription) -> None:
+    bench.do("CAL:SER A4711")
+    assert bench.ask("*IDN?").split(",")[2] == "A4711"
+    assert parse_description(lines_of(bench)).serial == "A4711"
+    bench.do("CAL:CLE")
+    assert bench.ask("*IDN?").split(",")[2] == "A4711"
+    bench.do(f"CAL:SER {description.serial}")
+    assert bench.ask("*IDN?").split(",")[2] == description.serial
+
+
+@pytest.mark.parametrize("busy", ["INIT", "ROUT:CLOS (@8)", "OUTP ON"])
+def test_calibration_is_refused_in_the_middle_of_things(bench: Bench, busy: str) -> None:
+    before = lines_of(bench)
+    bench.do(busy)
+    for line in ("CAL:RANG v_in,0,0,0.036,0,0,0", "CAL:CLOC 16000000,0", "CAL:SER A1", "CAL:DATE 0", "CAL:STOR", "CAL:CLE"):
+        bench.send(line)
+        assert bench.error() == -221, line
+    # Values come before the state.
+    bench.send("CAL:DATE -1")
+    assert bench.error() == -222
+    bench.do("*RST")
+    assert lines_of(bench) == before

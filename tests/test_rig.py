@@ -300,19 +300,19 @@ def test_the_slow_latch_is_its_rc_circuit() -> None:
     ],
 )
 def test_trips_come_when_they_must(amperes: float, after_s: float, cause: TripCause) -> None:
-    protection = Protection(36.0)
+    protection = Protection()
     t = np.concatenate(([0.0, 0.1], np.arange(0.1, 0.6, 0.001)))
     current = np.where(np.arange(len(t)) >= 2, amperes, 0.0)
-    trip = protection.watch(wave(t.tolist(), [12.0] * len(t), None, current.tolist()), 9.0, 0.2, tripped=False)
+    trip = protection.watch(wave(t.tolist(), [12.0] * len(t), None, current.tolist()), 9.0, 0.2, 36.0, tripped=False)
     assert trip is not None and trip.cause is cause
     assert trip.t_s - 0.1 == pytest.approx(after_s, abs=0.0015)
 
 
 def test_the_delay_runs_across_stretches_and_begins_anew_after_a_gap() -> None:
-    protection = Protection(36.0)
+    protection = Protection()
 
     def show(begin: float, end: float, amperes: float) -> object:
-        return protection.watch(wave([begin, end], [12.0] * 2, None, [amperes] * 2), 5.0, 0.05, tripped=False)
+        return protection.watch(wave([begin, end], [12.0] * 2, None, [amperes] * 2), 5.0, 0.05, 36.0, tripped=False)
 
     assert show(0.00, 0.03, 6.0) is None
     assert show(0.03, 0.04, 4.0) is None
@@ -321,9 +321,10 @@ def test_the_delay_runs_across_stretches_and_begins_anew_after_a_gap() -> None:
     assert trip == (pytest.approx(0.09), TripCause.CURR)
 
 
-def test_a_supply_beyond_the_range_trips() -> None:
-    trip = Protection(36.78).watch(wave([0.0, 0.5, 1.0], [30.0, 30.0, 40.0]), 75.0, 0.05, tripped=False)
-    assert trip is not None and trip.cause is TripCause.SUPP
+def test_a_supply_at_the_top_of_the_range_for_ten_milliseconds_trips() -> None:
+    supply = wave([0.0, 0.1, 0.1, 0.109, 0.109, 0.2, 0.2, 0.3], [12.0, 12.0, 18.8, 18.8, 12.0, 12.0, 19.0, 19.0])
+    trip = Protection().watch(supply, 75.0, 0.05, 18.8, tripped=False)
+    assert trip == (pytest.approx(0.21), TripCause.SUPP)
 
 
 def test_faults_are_changes_of_the_model_and_described() -> None:

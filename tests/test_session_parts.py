@@ -199,9 +199,7 @@ def test_the_self_check_finds_a_dead_supply_and_a_dead_standard() -> None:
     channels = dict(wrong.board.description.channels)
     ranges = tuple(replace(r, scale=r.scale * 1.02) for r in channels["self_check"].ranges)
     channels["self_check"] = replace(channels["self_check"], ranges=ranges)
-    from bench.description import description_lines
-
-    wrong.board.lines = description_lines(replace(wrong.board.description, channels=channels))
+    wrong.board.scales.use(replace(wrong.board.description, channels=channels))
     assert {f.what: f.state for f in self_check(wrong)}["self_check"] is State.BAD
 
 

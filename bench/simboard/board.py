@@ -14,12 +14,14 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from bench.description import BoardDescription, description_lines
+from bench.description import BoardDescription
 from bench.simboard.commands import CommandError, LineBuffer, Status, execute
 from bench.simboard.link import Link
+from bench.simboard.meter import Meter
 from bench.simboard.protection import Protection, Trip, Wave
 from bench.simboard.rig import RIG_FAULTS, Rig, Waveform, draw_hidden, rig_description
 from bench.simboard.sampling import FullFrame, Run, Stand
+from bench.simboard.scales import Scales
 from bench.simboard.uplink import Uplink
 from bench.wire import (
     EventFrame,
@@ -96,7 +98,8 @@ class SimulatedBoard:
     ) -> None:
         errors_rng, noise_rng, delay_rng, self._chance = np.random.default_rng([seed, 0xB0A2D]).spawn(4)
         self.description: BoardDescription = rig_description(seed)
-        self.lines = description_lines(self.description)
+        self.scales = Scales(self.description)
+        self.meter = Meter(errors_rng.spawn(1)[0])
         hidden = draw_hidden(self.description, errors_rng, ideal=ideal)
         hidden = reduce(lambda h, name: RIG_FAULTS[name].change(h), faults, hidden)
         self.rig = Rig(self.description, hidden, noise_rng, ambient_c)
@@ -109,7 +112,6 @@ class SimulatedBoard:
         self.now_s = 0.0
         self._first_stamp = first_stamp
         self._offset_s = world.t_s
-        self._top_v = max(r.high for r in self.description.channels["v_in"].ranges)
         self.trip_cause = TripCause.NONE
         self.master = False
         self.loads: frozenset[int] = frozenset()
@@ -124,7 +126,7 @@ class SimulatedBoard:
             if line is None:
                 self._line_lost = True
                 self.status.push(-363)
-            elif line.strip():
+            elif line.strip(b" "):
                 self._obey(line)
 
     def advance(self, seconds: float) -> bytes:
@@ -170,9 +172,10 @@ class SimulatedBoard:
         self.reset_cause = cause
         if cause is ResetCause.POW:
             self.trip_cause = TripCause.NONE
+        self.scales.forget()
         self.status = Status()
         self._buffer = LineBuffer()
-        self._protection = Protection(self._top_v)
+        self._protection = Protection()
         self._run: Run | None = None
         self._run_number = 0
         self._sequence = 0
@@ -238,6 +241,13 @@ class SimulatedBoard:
         self.world.rest(seconds)
         self._offset_s = self.world.t_s - self.now_s
 
+    def metered(self, channel: str, part: float, rest: float) -> float:
+        """What a meter of this accuracy shows at the place of a channel now. KeyError where there is nothing to clip it on."""
+        seen = self.world.advance(self.world.t_s)
+        places = {name: float(getattr(seen, name)[-1]) for name in ("v_in", "v_out", "i_load", "v_pilot")}
+        places["v_drop"] = places["v_in"] - places["v_out"]
+        return self.meter.shows(channel, places[channel], part, rest)
+
     def stamp_at(self, t_s: float) -> tuple[int, int]:
         """Stamp and ticks of a moment of the run; 0, 0 when not sampling."""
         return (0, 0) if self._run is None else self._run.stamp_at(t_s)
@@ -282,7 +292,8 @@ class SimulatedBoard:
     def _step(self, stop_s: float) -> None:
         seen = self.world.advance(stop_s + self._offset_s)
         wave = Wave(seen.t_s - self._offset_s, seen.v_in, seen.v_out, seen.i_load, seen.v_pilot)
-        trip = self._protection.watch(wave, self.settings.level_a, self.settings.delay_s, tripped=self.tripped)
+        top_v = self.description.channels["v_in"].range(self.settings.range_number).high
+        trip = self._protection.watch(wave, self.settings.level_a, self.settings.delay_s, top_v, tripped=self.tripped)
         if trip is not None:
             # The world has lived past the trip: what it did then is thrown away, and its clock stays ahead by that much.
             at = max(trip.t_s, self.now_s)

@@ -7,12 +7,14 @@ before values (-222, -224) before state (-213, -221).
 from __future__ import annotations
 
 import itertools
+import math
 import re
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping
 from typing import TYPE_CHECKING, TypeAlias
 
-from bench.description import description_crc
+from bench.description import BoardDescription, description_crc
+from bench.simboard.scales import ScaleError, Scales
 from bench.wire import (
     LONGEST_LINE,
     SCPI_ERRORS,
@@ -21,7 +23,6 @@ from bench.wire import (
     format_channels,
     format_number,
     parse_channels,
-    parse_number,
 )
 
 if TYPE_CHECKING:
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
 QUEUE_LENGTH = 8
 POWER_ON = 128
 OPERATION_COMPLETE = 1
+_NUMBER = r"[+-]?(\d+\.?\d*|\.\d+)([Ee][+-]?\d+)?"
 Value: TypeAlias = float | str | bool | frozenset[int]
 
 
@@ -103,17 +105,17 @@ def _boolean(text: str) -> bool:
 
 
 def _number(text: str) -> float:
-    try:
-        return parse_number(text)
-    except ValueError:
-        if re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)(E[+-]?\d+)?\s*[A-Z]+", text, re.IGNORECASE):
-            raise CommandError(-138) from None
-        raise CommandError(-120 if re.match(r"[-+.\d]", text) else -104) from None
+    # A number too large to be kept is a number, and out of every range.
+    if re.fullmatch(_NUMBER, text):
+        return float(text)
+    if re.fullmatch(_NUMBER + r"\s*[A-Za-z]+", text):
+        raise CommandError(-138)
+    raise CommandError(-120 if re.match(r"[-+.\d]", text) else -104)
 
 
 def _whole(text: str) -> float:
     value = _number(text)
-    if value != int(value):
+    if math.isfinite(value) and value != int(value):
         raise CommandError(-104)
     return value
 
@@ -137,7 +139,13 @@ def _channels(text: str) -> frozenset[int]:
         raise CommandError(-171) from None
 
 
+def _unit_name(text: str) -> str:
+    return text
+
+
 def _name(text: str) -> str:
+    if not re.fullmatch(r"[A-Za-z0-9_-]+", text):
+        raise CommandError(-104)
     return text
 
 
@@ -153,7 +161,8 @@ def _forms(pattern: str) -> Iterator[str]:
 
 def _split(text: str) -> list[str]:
     """Parameters between commas, those inside brackets left alone."""
-    return [part.strip() for part in re.split(r",(?![^(]*\))", text)] if text else []
+    kept = re.sub(r"\([^)]*\)", lambda pair: pair[0].replace(",", "\0"), text)
+    return [part.strip().replace("\0", ",") for part in kept.split(",")] if text else []
 
 
 Handler: TypeAlias = Callable[..., str | None]
@@ -204,6 +213,10 @@ def _forbid(condition: bool) -> None:
         raise CommandError(-221)
 
 
+def _forbid_unless_idle(b: SimulatedBoard) -> None:
+    _forbid(b.sampling or b.master or bool(b.loads))
+
+
 def _self_test(b: SimulatedBoard) -> str:
     _forbid(b.sampling)
     result = b.rig.self_test()
@@ -225,7 +238,7 @@ def _operation_complete(b: SimulatedBoard) -> None:
 
 
 def _line(b: SimulatedBoard, n: float) -> str:
-    return b.lines[int(_within(n, 1, len(b.lines))) - 1]
+    return b.scales.lines[int(_within(n, 1, len(b.scales.lines))) - 1]
 
 
 def _cause(b: SimulatedBoard) -> str:
@@ -285,6 +298,25 @@ def _initiate(b: SimulatedBoard) -> None:
     b.start()
 
 
+def _calibrate(change: Callable[..., BoardDescription]) -> Handler:
+    """The handler for a change of the scales."""
+
+    def handle(b: SimulatedBoard, *values: Value) -> None:
+        try:
+            changed = change(b.scales, *values)
+        except ScaleError:
+            raise CommandError(-222) from None
+        _forbid_unless_idle(b)
+        b.scales.use(changed)
+
+    return handle
+
+
+def _store(b: SimulatedBoard) -> None:
+    _forbid_unless_idle(b)
+    b.scales.store()
+
+
 def _fit(b: SimulatedBoard, name: str) -> None:
     try:
         unit = b.find_unit(name)
@@ -302,9 +334,16 @@ def _set_ambient(b: SimulatedBoard, celsius: float) -> None:
     b.set_ambient(_within(celsius, -40.0, 85.0))
 
 
+def _meter(b: SimulatedBoard, channel: str, part: float, rest: float) -> str:
+    try:
+        return format_number(b.metered(channel, _within(part, 0.0, 1.0), _within(rest, 0.0, 1.0)))
+    except KeyError:
+        raise CommandError(-222) from None
+
+
 def _wait(b: SimulatedBoard, seconds: float) -> None:
     _within(seconds, 0.0, 864000.0)
-    _forbid(b.master or bool(b.loads) or b.sampling)
+    _forbid_unless_idle(b)
     b.rest(seconds)
 
 
@@ -313,7 +352,7 @@ def _nothing(b: SimulatedBoard) -> None:
 
 
 _ROWS: tuple[tuple[str, tuple[Parser, ...], Handler], ...] = (
-    ("*IDN?", (), lambda b: f"makebreak,{b.description.model},{b.description.serial},{b.firmware}"),
+    ("*IDN?", (), lambda b: f"makebreak,{b.description.model},{b.scales.description.serial},{b.firmware}"),
     ("*RST", (), lambda b: b.restore()),
     ("*CLS", (), lambda b: b.status.clear()),
     ("*TST?", (), _self_test),
@@ -330,9 +369,9 @@ _ROWS: tuple[tuple[str, tuple[Parser, ...], Handler], ...] = (
     ("SYSTem:ERRor:COUNt?", (), lambda b: str(len(b.status.errors))),
     ("SYSTem:VERSion?", (), lambda b: "1999.0"),
     ("SYSTem:BEAT", (), _nothing),
-    ("SYSTem:BOARd?", (), lambda b: str(len(b.lines))),
+    ("SYSTem:BOARd?", (), lambda b: str(len(b.scales.lines))),
     ("SYSTem:BOARd:LINE?", (_whole,), _line),
-    ("SYSTem:BOARd:CHECk?", (), lambda b: str(description_crc(b.lines))),
+    ("SYSTem:BOARd:CHECk?", (), lambda b: str(description_crc(b.scales.lines))),
     ("SYSTem:CAUSe?", (), _cause),
     ("SYSTem:STAMp?", (), lambda b: ",".join(str(n) for n in b.stamp_at(b.now_s))),
     ("OUTPut[:STATe]", (_boolean,), _output),
@@ -355,14 +394,22 @@ _ROWS: tuple[tuple[str, tuple[Parser, ...], Handler], ...] = (
     ("SENSe:MODE?", (), lambda b: b.settings.mode),
     ("SENSe:VOLTage:RANGe", (_number,), _set_range),
     ("SENSe:VOLTage:RANGe?", (), lambda b: str(b.settings.range_number)),
+    ("CALibration:RANGe", (_name, _whole, _number, _number, _number, _number, _number), _calibrate(Scales.with_range)),
+    ("CALibration:CLOCk", (_number, _number), _calibrate(Scales.with_clock)),
+    ("CALibration:SERial", (_name,), _calibrate(Scales.with_serial)),
+    ("CALibration:DATE", (_whole,), _calibrate(Scales.with_date)),
+    ("CALibration:DATE?", (), lambda b: str(b.scales.description.calibrated)),
+    ("CALibration:STORe", (), _store),
+    ("CALibration:CLEar", (), _calibrate(Scales.cleared)),
     ("INITiate", (), _initiate),
     ("ABORt", (), lambda b: b.stop()),
-    ("SIMulation:UNIT", (_name,), _fit),
+    ("SIMulation:UNIT", (_unit_name,), _fit),
     ("SIMulation:UNIT?", (), lambda b: b.unit_name),
     ("SIMulation:SUPPly", (_number,), _set_supply),
     ("SIMulation:SUPPly?", (), lambda b: format_number(b.supply_v)),
     ("SIMulation:AMBient", (_number,), _set_ambient),
     ("SIMulation:AMBient?", (), lambda b: format_number(b.ambient_c)),
+    ("SIMulation:METer?", (_name, _number, _number), _meter),
     ("SIMulation:WAIT", (_number,), _wait),
 )
 _COMMANDS: Mapping[str, tuple[tuple[Parser, ...], Handler]] = {

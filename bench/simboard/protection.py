@@ -16,6 +16,7 @@ Array: TypeAlias = npt.NDArray[np.float64]
 FAST_TRIP_A = 75.0
 SLOW_TRIP_A = 30.0
 SLOW_TRIP_TAU_S = 0.047
+SUPPLY_DELAY_S = 0.01
 
 
 @dataclass(frozen=True)
@@ -40,54 +41,64 @@ class Trip(NamedTuple):
     cause: TripCause
 
 
+class _Held:
+    """How long something has lasted; a stretch that shows it late or not at all begins anew."""
+
+    def __init__(self) -> None:
+        self._since_s: float | None = None
+
+    def forget(self) -> None:
+        self._since_s = None
+
+    def at(self, t: Array, lasts: npt.NDArray[np.bool_], delay_s: float) -> float | None:
+        """When it had lasted for the whole delay, if it did within this stretch of nodes."""
+        since = self._since_s
+        for k in (0, *(np.flatnonzero(lasts[1:] != lasts[:-1]) + 1).tolist()):
+            if lasts[k]:
+                since = float(t[k]) if since is None else since
+                continue
+            if since is not None and since + delay_s <= t[k]:
+                return since + delay_s
+            since = None
+        self._since_s = since
+        return since + delay_s if since is not None and since + delay_s <= t[-1] else None
+
+
 class Protection:
-    """Shown every stretch in turn, it says when the first trip comes. Remembers since when the current is too large, and how warm
-    the slow latch's capacitor is.
+    """Shown every stretch in turn, it says when the first trip comes. Remembers since when current or supply are too large, and how
+    warm the slow latch's capacitor is.
     """
 
-    def __init__(self, top_v: float) -> None:
-        self._top_v = top_v
-        self._above_since_s: float | None = None
+    def __init__(self) -> None:
+        self._current = _Held()
+        self._supply = _Held()
         self._slow_a = 0.0
 
     def latch_free(self) -> bool:
         """Whether the hardware latch would let itself be cleared."""
         return self._slow_a < SLOW_TRIP_A
 
-    def watch(self, wave: Wave, level_a: float, delay_s: float, *, tripped: bool) -> Trip | None:
-        """The first trip in this stretch; none while everything is open because of one (`tripped`)."""
+    def watch(self, wave: Wave, level_a: float, delay_s: float, top_v: float, *, tripped: bool) -> Trip | None:
+        """The first trip in this stretch; none while everything is open because of one (`tripped`). top_v: highest reading."""
         t, current = wave.t_s, wave.i_load
         slow = low_passed(t, current, self._slow_a)
         self._slow_a = float(slow[-1])
-        held = self._held(t, np.abs(current) >= level_a, delay_s)
+        held = (
+            (self._current.at(t, np.abs(current) >= level_a, delay_s), TripCause.CURR),
+            (self._supply.at(t, wave.v_in >= top_v, SUPPLY_DELAY_S), TripCause.SUPP),
+        )
         if tripped:
             return None
-        trips = [] if held is None else [Trip(held, TripCause.CURR)]
-        for beyond, cause in (
-            (current >= FAST_TRIP_A, TripCause.LATC),
-            (slow >= SLOW_TRIP_A, TripCause.LATC),
-            (wave.v_in > self._top_v, TripCause.SUPP),
-        ):
+        trips = [Trip(t_s, cause) for t_s, cause in held if t_s is not None]
+        for beyond in (current >= FAST_TRIP_A, slow >= SLOW_TRIP_A):
             if beyond.any():
-                trips.append(Trip(float(t[beyond.argmax()]), cause))
+                trips.append(Trip(float(t[beyond.argmax()]), TripCause.LATC))
         first = min(trips, default=None)
         if first is not None:
-            self._above_since_s = None
+            self._current.forget()
+            self._supply.forget()
             self._slow_a = float(np.interp(first.t_s, t, slow))
         return first
-
-    def _held(self, t: Array, above: npt.NDArray[np.bool_], delay_s: float) -> float | None:
-        """When the current has been at or above the level for the whole delay."""
-        since = self._above_since_s
-        for k in (0, *(np.flatnonzero(above[1:] != above[:-1]) + 1).tolist()):
-            if above[k]:
-                since = float(t[k]) if since is None else since
-                continue
-            if since is not None and since + delay_s <= t[k]:
-                return since + delay_s
-            since = None
-        self._above_since_s = since
-        return since + delay_s if since is not None and since + delay_s <= t[-1] else None
 
 
 def low_passed(t: Array, x: Array, before: float) -> Array:

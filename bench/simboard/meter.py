@@ -1,0 +1,20 @@
+"""A hand-held meter at the simulated bench: one of those that its accuracy allows."""
+
+from __future__ import annotations
+
+import numpy as np
+
+
+class Meter:
+    """Its errors are drawn once: of the scale and of the zero, each a part (-1..1) of what its maker promises at most. One function
+    serves all voltages of a vehicle's size, another the millivolts of a drop, a third the currents.
+    """
+
+    def __init__(self, rng: np.random.Generator) -> None:
+        self._errors = {function: rng.uniform(-1.0, 1.0, 2) for function in ("volts", "millivolts", "amperes")}
+
+    def shows(self, channel: str, value: float, part: float, rest: float) -> float:
+        """The reading for a true value at the place of `channel`; its error is at most part of it and `rest`, in its unit."""
+        function = {"v_drop": "millivolts", "i_load": "amperes"}.get(channel, "volts")
+        of_scale, of_zero = self._errors[function].tolist()
+        return float(value * (1.0 + part * of_scale) + rest * of_zero)
