@@ -208,6 +208,7 @@ class _Test:
         description = board.open()
         names = ("maker's word", "model", "serial number", "firmware")
         self._board_text |= dict(zip(names, board.identity().split(","), strict=True))
+        self._board_text["calibrated"] = _calibration_day(description.calibrated)
         board.note(note="board", board=self._board_text, lines=list(description_lines(description)))
         unit = board.simulated_unit()
         board.command("*CLS")
@@ -353,6 +354,12 @@ class _Test:
         steps = self._procedure.runs
         later = {quantity for s in steps[steps.index(step) + 1 :] for quantity in s.judge}
         return decided([v for v in self._verdicts(runs) if not later & set(_quantities(v.limit))])
+
+
+def _calibration_day(number: int) -> str:
+    """20261125 as 2026-11-25; a board that was never calibrated says so."""
+    text = f"{number:08d}"
+    return f"{text[:4]}-{text[4:6]}-{text[6:]}" if number else "never; its scales are the built-in ones"
 
 
 def _quantities(requirement: Requirement) -> tuple[str, ...]:
