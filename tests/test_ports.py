@@ -328,6 +328,10 @@ def stop() -> Iterator[threading.Event]:
     event.set()
 
 
+def real_line() -> SimulatedLine:
+    return open_line(parse_sim_address(ADDRESS), paced=True)
+
+
 def started(target: Any, *args: Any, stop: threading.Event, **kwargs: Any) -> tuple[threading.Thread, str]:
     ready: queue.Queue[str] = queue.Queue()
     thread = threading.Thread(target=target, args=args, kwargs={**kwargs, "on_ready": ready.put, "stop": stop}, daemon=True)
@@ -338,9 +342,9 @@ def started(target: Any, *args: Any, stop: threading.Event, **kwargs: Any) -> tu
 def test_a_pseudo_terminal_serves_one_client_after_another(stop: threading.Event) -> None:
     if sys.platform == "win32":
         with pytest.raises(PortError, match="serve on a TCP port instead"):
-            serve_pty(ADDRESS, stop=stop)
+            serve_pty(real_line(), stop=stop)
         return
-    thread, device = started(serve_pty, ADDRESS, stop=stop)
+    thread, device = started(serve_pty, real_line(), stop=stop)
     for _ in range(2):
         port = open_serial(device)
         assert ask(port, "*IDN?") == "makebreak,rig-328,SIM00003,1.0-sim"
@@ -359,7 +363,7 @@ def test_a_pseudo_terminal_serves_one_client_after_another(stop: threading.Event
 
 
 def test_a_tcp_port_serves_one_client_after_another(stop: threading.Event) -> None:
-    thread, address = started(serve_tcp, ADDRESS, stop=stop)
+    thread, address = started(serve_tcp, real_line(), stop=stop)
     assert address.startswith("socket://127.0.0.1:")
     for _ in range(2):
         port = open_port(address)
@@ -379,7 +383,11 @@ def test_a_tcp_port_serves_one_client_after_another(stop: threading.Event) -> No
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
 def test_a_server_ends_cleanly_on_a_signal(number: signal.Signals) -> None:
-    program = f"from bench.ports.server import serve_tcp; serve_tcp({ADDRESS!r}); print('ended')"
+    program = (
+        "from bench.ports.address import parse_sim_address; from bench.ports.simulated import open_line; "
+        "from bench.ports.server import serve_tcp; "
+        f"serve_tcp(open_line(parse_sim_address({ADDRESS!r}), paced=True)); print('ended')"
+    )
     with subprocess.Popen([sys.executable, "-u", "-c", program], stdout=subprocess.PIPE, text=True) as server:
         assert server.stdout is not None
         assert server.stdout.readline().startswith("socket://")
@@ -390,4 +398,4 @@ def test_a_server_ends_cleanly_on_a_signal(number: signal.Signals) -> None:
 
 def test_a_tcp_port_in_use_is_a_port_error() -> None:
     with socket.create_server(("127.0.0.1", 0)) as taken, pytest.raises(PortError, match="choose another port"):
-        serve_tcp(ADDRESS, port=taken.getsockname()[1])
+        serve_tcp(real_line(), port=taken.getsockname()[1])

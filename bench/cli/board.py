@@ -28,12 +28,15 @@ def command(address: str, tcp: int | None, host: str) -> None:
     makebreak board sim://bench-nc-2x21            (prints a device name)
     makebreak board sim://bench-nc-2x21 --tcp 0    (prints socket://127.0.0.1:PORT; the way on Windows)
     """
+    from bench.ports.address import parse_sim_address
     from bench.ports.server import serve_pty, serve_tcp
+    from bench.ports.simulated import open_line
 
     def ready(name: str) -> None:
         click.echo(name)
 
+    line = open_line(parse_sim_address(address), paced=True)
     if tcp is None:
-        serve_pty(address, on_ready=ready)
+        serve_pty(line, on_ready=ready)
     else:
-        serve_tcp(address, host=host, port=tcp, on_ready=ready)
+        serve_tcp(line, host=host, port=tcp, on_ready=ready)

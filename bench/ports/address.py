@@ -30,10 +30,17 @@ class SimAddress:
     pace: str = "virtual"
     age: int = 0
     ideal: bool = False
+    scheme: str = "sim"
+
+    def __str__(self) -> str:
+        return f"{self.scheme}://{self.unit}"
 
 
-def parse_sim_address(address: str) -> SimAddress:
-    """AddressError if the address can't be read; a parameter that is not known is never passed over."""
+def parse_sim_address(address: str, scheme: str = "sim") -> SimAddress:
+    """AddressError if the address can't be read; a parameter that is not known is never passed over.
+
+    `scheme`: the word before `://`, for other boards that take the same parameters.
+    """
 
     def stop(what: str) -> AddressError:
         return AddressError(f"opening {address}: {what}")
@@ -49,8 +56,8 @@ def parse_sim_address(address: str) -> SimAddress:
 
     parts = urlsplit(address)
     unit = unquote(parts.netloc + parts.path).strip("/")
-    if parts.scheme != "sim" or not unit:
-        raise stop("an address of a simulated board is sim://NAME, NAME being a unit of the catalogue, LINK or NONE")
+    if parts.scheme != scheme or not unit:
+        raise stop(f"an address of a simulated board is {scheme}://NAME, NAME being a unit of the catalogue, LINK or NONE")
     given: dict[str, str] = {}
     for key, value in parse_qsl(parts.query, keep_blank_values=True):
         if key not in PARAMETERS:
@@ -82,4 +89,4 @@ def parse_sim_address(address: str) -> SimAddress:
         if given["ideal"] not in ("0", "1"):
             raise stop(f"ideal must be 0 or 1, got {given['ideal']!r}")
         settings["ideal"] = given["ideal"] == "1"
-    return SimAddress(unit, **settings)  # type: ignore[arg-type]
+    return SimAddress(unit, scheme=scheme, **settings)  # type: ignore[arg-type]

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import TypeAlias
+
 from bench.ports import AddressError, Port, PortError
 
+Opener: TypeAlias = Callable[[str], Port]
+_MORE: dict[str, Opener] = {}
 KINDS = "auto, a device name, socket://host:port, sim://NAME, replay://FILE"
 
 
@@ -27,7 +32,14 @@ def open_port(address: str) -> Port:
         from bench.ports.replay import open_replay
 
         return open_replay(address)
+    if kind in _MORE:
+        return _MORE[kind](address)
     raise AddressError(f"opening {address}: {kind}:// is not known; an address is one of: {KINDS}")
+
+
+def add_kind(kind: str, opener: Opener) -> None:
+    """From now on addresses of this kind are opened by `opener`: for boards that this package does not know."""
+    _MORE[kind] = opener
 
 
 def the_one_board() -> str:

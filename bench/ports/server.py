@@ -15,8 +15,7 @@ import threading
 from collections.abc import Callable, Iterator
 
 from bench.ports import PortError
-from bench.ports.address import parse_sim_address
-from bench.ports.simulated import SimulatedLine, open_line
+from bench.ports.simulated import SimulatedLine
 
 _TICK_S = 0.002
 _LARGEST_READ = 4096
@@ -37,12 +36,8 @@ def _until_signalled(stop: threading.Event | None) -> Iterator[threading.Event]:
             signal.signal(number, handler)
 
 
-def _line_of(address: str) -> SimulatedLine:
-    return open_line(parse_sim_address(address), paced=True)
-
-
-def serve_pty(address: str, on_ready: Callable[[str], None] = print, stop: threading.Event | None = None) -> None:
-    """Serve the simulated board of a `sim://` address on a new pseudo-terminal, whose name `on_ready` is given.
+def serve_pty(line: SimulatedLine, on_ready: Callable[[str], None] = print, stop: threading.Event | None = None) -> None:
+    """Serve a simulated board, in real pace, on a new pseudo-terminal, whose name `on_ready` is given.
 
     PortError where the system has none (Windows: serve TCP instead).
     """
@@ -51,7 +46,6 @@ def serve_pty(address: str, on_ready: Callable[[str], None] = print, stop: threa
         import tty
     except ImportError as error:
         raise PortError("serving on a pseudo-terminal: this system has none; serve on a TCP port instead") from error
-    line = _line_of(address)
     master, slave = pty.openpty()
     try:
         # The slave stays open here, or a client's closing would look like the end of the world on the master's side.
@@ -76,18 +70,17 @@ def _offer(data: bytes, write: Callable[[bytes], int]) -> None:
 
 
 def serve_tcp(
-    address: str,
+    line: SimulatedLine,
     host: str = "127.0.0.1",
     port: int = 0,
     on_ready: Callable[[str], None] = print,
     stop: threading.Event | None = None,
 ) -> None:
-    """Serve the simulated board of a `sim://` address on a TCP port, one client at a time.
+    """Serve a simulated board, in real pace, on a TCP port, one client at a time.
 
     `on_ready` is given its `socket://` address. Port 0 takes any that is free. Only this machine can connect unless another host
     address is given.
     """
-    line = _line_of(address)
     try:
         listener = socket.create_server((host, port))
     except OSError as error:

@@ -8,23 +8,39 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Protocol
 
-from bench.ports import AddressError, PortError
+from bench.ports import PortError
 from bench.ports.address import SimAddress
 
 if TYPE_CHECKING:
-    from bench.simboard.board import SimulatedBoard
+    from bench.simboard.link import Link
+    from bench.simboard.uplink import Uplink
 
 AHEAD_S = 0.04
 _POLL_S = 0.001
+
+
+class LivingBoard(Protocol):
+    """A board in simulated time, whatever it is made of."""
+
+    link: Link
+    uplink: Uplink
+
+    @property
+    def now_s(self) -> float: ...
+    def receive(self, data: bytes) -> None:
+        """Bytes from the host, at the present time."""
+
+    def run_until(self, t_s: float) -> None:
+        """Let it live; what comes up waits in `uplink`."""
 
 
 class SimulatedLine:
     """The host's end of a simulated board's cable. `clock` (s, monotonic) and `sleep` keep real pace; None: virtual time."""
 
     def __init__(
-        self, board: SimulatedBoard, clock: Callable[[], float] | None = None, sleep: Callable[[float], None] = time.sleep
+        self, board: LivingBoard, clock: Callable[[], float] | None = None, sleep: Callable[[float], None] = time.sleep
     ) -> None:
         self.board = board
         self._clock = clock
@@ -78,69 +94,25 @@ class SimulatedLine:
 
 def open_line(address: SimAddress, *, paced: bool = False) -> SimulatedLine:
     """The host's end of the bench of this address, in real time if it says so or `paced` does. AddressError for unknown names."""
-    real = paced or address.pace == "real"
-    return SimulatedLine(build_board(address), time.monotonic if real else None)
-
-
-def build_board(address: SimAddress) -> SimulatedBoard:
-    """The simulated bench of an address. AddressError for a name that is not known, with those that are."""
-    from bench.simboard.ageing import aged
+    from bench.ports.setting import set_up
     from bench.simboard.board import SimulatedBoard
-    from bench.simboard.catalogue import unit
-    from bench.simboard.faults import FAULTS
-    from bench.simboard.link import LINK_FAULTS, faulty_link
-    from bench.simboard.loads import test_volts
-    from bench.simboard.rig import RIG_FAULTS
-    from bench.simboard.units import Unit
-    from bench.simboard.world import World
 
-    def find(name: str) -> Unit | Literal["LINK"] | None:
-        if name.upper() == "NONE":
-            return None
-        return "LINK" if name.upper() == "LINK" else aged(unit(name, address.seed), address.age)
-
-    for name in address.faults:
-        if not any(name in table for table in (FAULTS, RIG_FAULTS, LINK_FAULTS)):
-            known = ", ".join((*FAULTS, *RIG_FAULTS, *LINK_FAULTS))
-            raise AddressError(f"opening sim://{address.unit}: no fault is called {name!r}; there are: {known}")
-    try:
-        fitted = find(address.unit)
-    except KeyError as error:
-        raise AddressError(f"opening sim://{address.unit}: {error.args[0]}, LINK, NONE") from error
-    rated = fitted.rating if isinstance(fitted, Unit) else None
-    system_v = address.system_v or (rated.system_v if rated is not None else 12.0)
-    supply_v = round(test_volts(system_v), 6) if address.supply_v is None else address.supply_v
-    world = World(
-        fitted,
-        supply_v=supply_v,
-        system_v=system_v,
-        ambient_c=address.ambient_c,
-        seed=address.seed,
-        faults=tuple(name for name in address.faults if name in FAULTS),
-        rated_loads=_sockets_for(rated.lamps_w) if rated is not None else (1, 2),
-    )
-    return SimulatedBoard(
-        world,
+    setting = set_up(address)
+    board = SimulatedBoard(
+        setting.world,
         seed=address.seed,
         ideal=address.ideal,
-        faults=[name for name in address.faults if name in RIG_FAULTS],
+        faults=setting.rig_faults,
         unit_name=address.unit,
-        supply_v=supply_v,
+        supply_v=setting.supply_v,
         ambient_c=address.ambient_c,
-        find_unit=find,
-        link=faulty_link([name for name in address.faults if name in LINK_FAULTS], address.seed),
+        find_unit=setting.find_unit,
+        link=setting.link,
     )
+    return line_to(board, address, paced=paced)
 
 
-def _sockets_for(lamps_w: tuple[float, ...]) -> tuple[int, ...]:
-    """The sockets of the bank that hold these lamps; those that it lacks are left out."""
-    from bench.simboard.rig import rig_description
+def line_to(board: LivingBoard, address: SimAddress, *, paced: bool = False) -> SimulatedLine:
+    """The host's end of this board, in the pace of its address."""
+    return SimulatedLine(board, time.monotonic if paced or address.pace == "real" else None)
 
-    free = {number: load.nominal for number, load in rig_description(0).loads.items() if load.kind == "LAMP"}
-    chosen = []
-    for watts in lamps_w:
-        number = next((n for n, nominal in free.items() if nominal == watts), None)
-        if number is not None:
-            del free[number]
-            chosen.append(number)
-    return tuple(chosen)

@@ -197,7 +197,7 @@ class SimulatedBoard:
 
     def clear_trip(self) -> None:
         """With everything open every cause is gone but that of the latch, whose capacitor takes its time."""
-        if self.trip_cause is not TripCause.LATC or self._protection.latch_free():
+        if self.trip_cause is not TripCause.LATC or self._protection.latch.free:
             self.tripped = False
 
     def switch(self, master: bool, loads: frozenset[int]) -> None:

@@ -64,40 +64,48 @@ class _Held:
         return since + delay_s if since is not None and since + delay_s <= t[-1] else None
 
 
-class Protection:
-    """Shown every stretch in turn, it says when the first trip comes. Remembers since when current or supply are too large, and how
-    warm the slow latch's capacitor is.
-    """
+class Latch:
+    """The over-current latch in hardware: at once, or slowly behind a capacitor whose charge it remembers from stretch to stretch."""
 
     def __init__(self) -> None:
-        self._current = _Held()
-        self._supply = _Held()
         self._slow_a = 0.0
 
-    def latch_free(self) -> bool:
-        """Whether the hardware latch would let itself be cleared."""
+    @property
+    def free(self) -> bool:
+        """Whether it would let itself be cleared."""
         return self._slow_a < SLOW_TRIP_A
+
+    def watch(self, wave: Wave) -> float | None:
+        """When it first trips in this stretch, if it does. The charge is then that of this moment: the rest is never lived."""
+        t, current = wave.t_s, wave.i_load
+        slow = low_passed(t, current, self._slow_a)
+        beyond = (current >= FAST_TRIP_A) | (slow >= SLOW_TRIP_A)
+        k = int(beyond.argmax()) if beyond.any() else len(t) - 1
+        self._slow_a = float(slow[k])
+        return float(t[k]) if beyond[k] else None
+
+
+class Protection:
+    """Shown every stretch in turn, it says when the first trip comes. Remembers since when current or supply are too large."""
+
+    def __init__(self) -> None:
+        self.latch = Latch()
+        self._current = _Held()
+        self._supply = _Held()
 
     def watch(self, wave: Wave, level_a: float, delay_s: float, top_v: float, *, tripped: bool) -> Trip | None:
         """The first trip in this stretch; none while everything is open because of one (`tripped`). top_v: highest reading."""
-        t, current = wave.t_s, wave.i_load
-        slow = low_passed(t, current, self._slow_a)
-        self._slow_a = float(slow[-1])
+        t = wave.t_s
         held = (
-            (self._current.at(t, np.abs(current) >= level_a, delay_s), TripCause.CURR),
+            (self._current.at(t, np.abs(wave.i_load) >= level_a, delay_s), TripCause.CURR),
             (self._supply.at(t, wave.v_in >= top_v, SUPPLY_DELAY_S), TripCause.SUPP),
+            (self.latch.watch(wave), TripCause.LATC),
         )
-        if tripped:
+        first = min((Trip(t_s, cause) for t_s, cause in held if t_s is not None), default=None)
+        if tripped or first is None:
             return None
-        trips = [Trip(t_s, cause) for t_s, cause in held if t_s is not None]
-        for beyond in (current >= FAST_TRIP_A, slow >= SLOW_TRIP_A):
-            if beyond.any():
-                trips.append(Trip(float(t[beyond.argmax()]), TripCause.LATC))
-        first = min(trips, default=None)
-        if first is not None:
-            self._current.forget()
-            self._supply.forget()
-            self._slow_a = float(np.interp(first.t_s, t, slow))
+        self._current.forget()
+        self._supply.forget()
         return first
 
 

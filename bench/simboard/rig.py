@@ -177,6 +177,7 @@ class _Run:
     per_unit: Array
     code_zero: Array
     sigma: Array
+    of_channel: tuple[Array, Array, Array]
 
 
 class Rig:
@@ -231,8 +232,9 @@ class Rig:
             owner[positions] = self._names.index(name)
         owner = np.resize(owner, period + MOST_SAMPLES)
         self._run = _Run(
-            gains, zeros, lows, highs, lines, stuck, period, owner, per_units[owner], code_zeros[owner], sigmas[owner]
-        )
+            gains, zeros, lows, highs, lines, stuck, period, owner, per_units[owner], code_zeros[owner], sigmas[owner],
+            (per_units, code_zeros, sigmas),
+        )  # fmt: skip
 
     def self_test(self) -> int:
         """What `*TST?` finds: 1 a built-in standard reads off by more than 5 u, 2 a channel is stuck."""
@@ -350,6 +352,21 @@ class Rig:
             value[run.stuck[owner]] = 512.0
         np.rint(value, out=value)
         return np.clip(value, 0, top, out=value).astype(np.uint16)
+
+    def inputs(self, t_s: Array) -> Array:
+        """What stands at all the converter's inputs at these ascending instants of the last stretch, in codes neither rounded nor cut
+        off, noise included; shape (n, channels). For a converter that chooses its input itself.
+        """
+        per_unit, code_zero, sigma = self._run.of_channel
+        k = np.maximum(np.searchsorted(self._t, t_s, side="right") - 1, 0)
+        since = (t_s - self._t[k])[:, None]
+        value = self._level[k] + self._slopes[k] * since - self._kick[k] * np.exp(since / -self._tau)
+        value = value * per_unit + code_zero
+        value += self._normal(value.size).reshape(value.shape) * sigma
+        code = np.clip(value, 0, self._full - 1).astype(np.intp)
+        value += np.take_along_axis(self._run.line.T, code, axis=0)
+        value[:, self._run.stuck] = 512.0
+        return value
 
     def _normal(self, count: int) -> Array:
         """Noise is drawn in blocks, so that it does not depend on how time was cut."""

@@ -1,0 +1,100 @@
+#include "edges.h"
+
+#include <stdbool.h>
+
+#include "events.h"
+#include "hal.h"
+#include "run.h"
+#include "stand.h"
+
+/* 20 ms. */
+#define BURST_OVER_CLOCKS 320000ul
+/* 0.1 ms: by then the counter has seen a change if it ever will. */
+#define UNCOUNTED_CLOCKS 1600ul
+enum { TRIES = 4 };
+
+static uint8_t seen_rises;
+static bool seen_high;
+static uint8_t taken;
+
+static bool in_burst;
+static uint16_t burst_changes;
+static uint32_t burst_first;
+static uint32_t burst_last;
+
+/* The number of changes since the last look. Hardware counts the rises only; the levels now and then tell how many falls came between. */
+static uint16_t count_changes(void)
+{
+    uint8_t rises = hal_comparator_rises();
+    bool is_high = hal_comparator_is_high();
+    for (uint8_t k = 0; k < TRIES && rises != hal_comparator_rises(); k++) {
+        rises = hal_comparator_rises();
+        is_high = hal_comparator_is_high();
+    }
+    int16_t changes = (int16_t)(2 * (uint8_t)(rises - seen_rises) - (is_high - seen_high));
+    /* The counter may see a rise a few clocks later than the level does. */
+    if (changes <= 0) {
+        return 0;
+    }
+    seen_rises = rises;
+    seen_high = is_high;
+    return (uint16_t)changes;
+}
+
+static void arm(void)
+{
+    in_burst = false;
+    hal_capture_arm(!seen_high);
+}
+
+void edges_begin(void)
+{
+    seen_high = hal_comparator_is_high();
+    seen_rises = hal_comparator_rises();
+    arm();
+}
+
+void edges_begin_run(void)
+{
+    edges_step();
+    arm();
+}
+
+static void follow_burst(uint16_t changes)
+{
+    uint32_t now = hal_clock();
+    if (changes != 0) {
+        if (!in_burst) {
+            in_burst = true;
+            burst_changes = 0;
+            if (!hal_capture_read(&burst_first)) {
+                burst_first = now;
+            }
+        }
+        burst_changes = changes < UINT16_MAX - burst_changes ? (uint16_t)(burst_changes + changes) : UINT16_MAX;
+        burst_last = now;
+    } else if (in_burst && now - burst_last >= BURST_OVER_CLOCKS) {
+        if (stand_is(STATE_SAMPLING)) {
+            events_add(EVENT_BURST, seen_high, burst_changes, run_moment(burst_first));
+        }
+        arm();
+    } else if (!in_burst && hal_capture_read(&burst_first) && now - burst_first >= UNCOUNTED_CLOCKS) {
+        arm();
+    }
+}
+
+void edges_step(void)
+{
+    uint16_t changes = count_changes();
+    uint16_t sum = (uint16_t)(taken + changes);
+    taken = sum < UINT8_MAX ? (uint8_t)sum : UINT8_MAX;
+    follow_burst(changes);
+}
+
+uint8_t edges_take(void)
+{
+    edges_step();
+    uint8_t count = taken;
+    taken = 0;
+    return count;
+}

@@ -1,0 +1,163 @@
+#include "protection.h"
+
+#include "calibration.h"
+#include "events.h"
+#include "hal.h"
+#include "run.h"
+#include "sampler.h"
+#include "stand.h"
+
+#define FAST_SCAN_CLOCKS ((float)SAMPLER_SLOTS * SAMPLER_FAST_CLOCKS)
+
+static float settings[RIG_LIMITS];
+static uint32_t heard_ms;
+
+/* The lowest count that says at least so many amperes. */
+static int16_t count_at(const struct rig_range *range, float amperes)
+{
+    float count = range->zero + amperes / range->scale;
+    if (count > SAMPLER_FULL_COUNT) {
+        return SAMPLER_FULL_COUNT + 1;
+    }
+    int16_t whole = (int16_t)count;
+    return (int16_t)(whole + ((float)whole < count));
+}
+
+/* The narrow range sees the currents within its reach better, but hardly a negative one: that is left to the wide range. A count clipped at the upper end
+ * is over any level; at the lower end it says nothing about a level beyond. */
+static void apply_level(void)
+{
+    float level = settings[LIMIT_LEVEL];
+    struct rig_range narrow = calibration_range(RANGE_I_LOAD_LOW);
+    struct rig_range wide = calibration_range(RANGE_I_LOAD);
+    int16_t over_narrow = count_at(&narrow, level);
+    int16_t over_high = count_at(&wide, level);
+    float low = wide.zero - level / wide.scale;
+    if (over_narrow < SAMPLER_FULL_COUNT) {
+        over_high = INT16_MAX;
+    } else {
+        over_narrow = INT16_MAX;
+        over_high = over_high < SAMPLER_FULL_COUNT ? over_high : SAMPLER_FULL_COUNT;
+    }
+    sampler_set_level(over_high, low < 0.0f ? -1 : (int16_t)low, over_narrow);
+}
+
+static void apply_delay(void)
+{
+    float scans = settings[LIMIT_DELAY] * (float)calibration_clock_hz() / FAST_SCAN_CLOCKS;
+    /* The first scan that shows the current may come just after it: only one more than that proves the delay. */
+    sampler_set_delay((uint16_t)((uint16_t)scans + 2u));
+}
+
+void protection_follow_scales(void)
+{
+    apply_level();
+    apply_delay();
+}
+
+void protection_begin(void)
+{
+    if (hal_reset_cause() == HAL_RESET_POWER) {
+        hal_kept_write(TRIP_NONE);
+        /* What the latch holds at power-up means nothing. After any other start it tells why. */
+        hal_latch_clear();
+    }
+    protection_set_defaults();
+}
+
+void protection_set_defaults(void)
+{
+    for (uint8_t place = 0; place < RIG_LIMITS; place++) {
+        settings[place] = rig_limits[place].standard;
+    }
+    protection_follow_scales();
+}
+
+float protection_setting(enum rig_limit_place place)
+{
+    return settings[place];
+}
+
+void protection_set(enum rig_limit_place place, float value)
+{
+    settings[place] = value;
+    protection_follow_scales();
+}
+
+void protection_hear(void)
+{
+    heard_ms = hal_milliseconds();
+}
+
+enum trip_cause protection_cause(void)
+{
+    return (enum trip_cause)hal_kept_read();
+}
+
+static uint32_t milliseconds_of(enum rig_limit_place place)
+{
+    return (uint32_t)(settings[place] * 1000.0f);
+}
+
+static enum trip_cause find_cause(void)
+{
+    if (hal_latch_is_set()) {
+        return TRIP_LATCH;
+    }
+    if (sampler_current_is_over()) {
+        return TRIP_CURRENT;
+    }
+    if (sampler_supply_is_over()) {
+        return TRIP_SUPPLY;
+    }
+    uint32_t now = hal_milliseconds();
+    if (stand_is_closed() && now - heard_ms >= milliseconds_of(LIMIT_SILENCE)) {
+        return TRIP_SILENCE;
+    }
+    if (stand_is(STATE_MASTER) && now - stand_master_since() >= milliseconds_of(LIMIT_TIME)) {
+        return TRIP_TIME;
+    }
+    return TRIP_NONE;
+}
+
+void protection_step(void)
+{
+    if (stand_is(STATE_TRIPPED)) {
+        return;
+    }
+    enum trip_cause cause = find_cause();
+    if (cause == TRIP_NONE) {
+        return;
+    }
+    uint16_t before = stand_switches();
+    struct stand open = {0, (uint8_t)((stand_now().state & ~STATE_MASTER) | STATE_TRIPPED)};
+    uint32_t clock = stand_change(open);
+    hal_kept_write((uint8_t)cause);
+    events_add(EVENT_TRIP, (uint8_t)cause, before, run_moment(clock));
+}
+
+static bool cause_is_gone(void)
+{
+    switch (protection_cause()) {
+    case TRIP_CURRENT:
+        return !sampler_current_is_high();
+    case TRIP_SUPPLY:
+        return !sampler_supply_is_high();
+    case TRIP_LATCH:
+        hal_latch_clear();
+        return !hal_latch_is_set();
+    default:
+        return true;
+    }
+}
+
+void protection_clear(void)
+{
+    if (!stand_is(STATE_TRIPPED) || !cause_is_gone()) {
+        return;
+    }
+    sampler_forget_excess();
+    struct stand stand = stand_now();
+    stand.state &= (uint8_t)~STATE_TRIPPED;
+    (void)stand_change(stand);
+}

@@ -1,0 +1,67 @@
+#include "reply.h"
+
+#include "number.h"
+
+/* The longest are lines of the description, of 76 bytes at most. */
+enum { LONGEST = 76, ROOM = LONGEST + 2 };
+
+static char reply[ROOM];
+static uint8_t reply_length;
+static bool reply_ready;
+
+void reply_add(char character)
+{
+    if (reply_length < LONGEST) {
+        reply[reply_length++] = character;
+    }
+}
+
+void reply_add_text(const char *text, uint8_t length)
+{
+    while (length-- != 0) {
+        reply_add(*text++);
+    }
+}
+
+void reply_add_words(const ROM char *words)
+{
+    while (*words != '\0') {
+        reply_add(*words++);
+    }
+}
+
+void reply_add_whole(uint32_t value)
+{
+    char text[NUMBER_LONGEST];
+    reply_add_text(text, number_write_whole(text, value));
+}
+
+void reply_add_number(float value)
+{
+    char text[NUMBER_LONGEST];
+    reply_add_text(text, number_write(text, value));
+}
+
+void reply_finish(void)
+{
+    reply[reply_length++] = '\n';
+    reply[reply_length++] = '\0';
+    reply_ready = true;
+}
+
+bool reply_is_ready(void)
+{
+    return reply_ready;
+}
+
+const uint8_t *reply_bytes(uint8_t *length)
+{
+    *length = reply_length;
+    return (const uint8_t *)reply;
+}
+
+void reply_forget(void)
+{
+    reply_length = 0;
+    reply_ready = false;
+}

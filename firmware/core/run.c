@@ -1,0 +1,79 @@
+#include "run.h"
+
+#include "edges.h"
+#include "events.h"
+#include "hal.h"
+#include "sampler.h"
+#include "stand.h"
+#include "uplink.h"
+
+/* The anchor is moved on by so many samples, but stays so many behind: no moment asked for lies before it. */
+#define ANCHOR_STEP 0x10000ul
+
+uint32_t run_first_stamp;
+
+static uint32_t anchor_clock;
+static uint32_t anchor_stamp;
+static uint16_t clocks_per_sample;
+
+static void start(struct stand stand)
+{
+    clocks_per_sample = stand.state & STATE_PRECISE ? SAMPLER_PRECISE_CLOCKS : SAMPLER_FAST_CLOCKS;
+    anchor_stamp = run_first_stamp;
+    anchor_clock = sampler_start(stand, (uint16_t)run_first_stamp);
+}
+
+void run_watch(void)
+{
+    start(stand_now());
+}
+
+void run_start(void)
+{
+    struct stand stand = stand_now();
+    stand.state = (uint8_t)((stand.state + STATE_RUN_ONE) | STATE_SAMPLING);
+    uplink_begin_run();
+    edges_begin_run();
+    start(stand);
+}
+
+void run_stop(void)
+{
+    if (!stand_is(STATE_SAMPLING)) {
+        return;
+    }
+    struct moment moment = run_moment(hal_clock());
+    struct stand stand = stand_now();
+    stand.state &= (uint8_t)~STATE_SAMPLING;
+    /* The sampler knows the low half of the number of samples taken, the clock knows it to within a few. */
+    uint16_t taken = sampler_stop(stand);
+    int16_t ahead = (int16_t)(taken - (uint16_t)moment.stamp);
+    moment.stamp = moment.stamp + (uint32_t)(int32_t)ahead;
+    moment.ticks = 0;
+    events_add(EVENT_STOPPED, 0, 0, moment);
+}
+
+struct moment run_moment(uint32_t clock)
+{
+    struct moment moment = {0, 0};
+    if (stand_is(STATE_SAMPLING)) {
+        uint32_t since = clock - anchor_clock;
+        /* Only before the run's first sample. */
+        if ((int32_t)since < 0) {
+            since = 0;
+        }
+        uint32_t samples = since / clocks_per_sample;
+        moment.stamp = anchor_stamp + samples;
+        moment.ticks = (uint16_t)(since - samples * clocks_per_sample);
+    }
+    return moment;
+}
+
+void run_step(void)
+{
+    uint32_t step = ANCHOR_STEP * clocks_per_sample;
+    if ((int32_t)(hal_clock() - anchor_clock) >= (int32_t)(2 * step)) {
+        anchor_clock += step;
+        anchor_stamp += ANCHOR_STEP;
+    }
+}

@@ -1,0 +1,137 @@
+#include "sampler.h"
+
+/* 10 ms in fast scans of 130 us. */
+enum { SUPPLY_TIME = 78 };
+
+struct sampler sampler = {
+    .over_high = INT16_MAX,
+    .over_low = -1,
+    .over_narrow = INT16_MAX,
+    .over_needed = SAMPLER_LONGEST_OVER,
+    .full_needed = SUPPLY_TIME,
+};
+uint8_t sampler_frames[SAMPLER_FRAMES][FRAME_SAMPLES_ROOM];
+
+uint32_t sampler_start(struct stand stand, uint16_t stamp)
+{
+    bool precise = (stand.state & STATE_PRECISE) != 0;
+    hal_interrupts_hold();
+    sampler.slot = 0;
+    sampler.scan = 0;
+    sampler.put = NULL;
+    sampler.left = 0;
+    sampler.flags = 0;
+    sampler.next_stamp = stamp;
+    sampler.frame_clocks = (uint16_t)((uint32_t)FRAME_SAMPLES * (precise ? SAMPLER_PRECISE_CLOCKS : SAMPLER_FAST_CLOCKS));
+    sampler.now = stand;
+    sampler.fresh = 0;
+    sampler.scan_time = precise ? SAMPLER_PRECISE_SCAN : 1;
+    uint32_t clock = hal_converter_start(precise ? HAL_PRECISE : HAL_FAST);
+    sampler.next_clock = (uint16_t)clock;
+    hal_interrupts_release();
+    return clock;
+}
+
+uint16_t sampler_stop(struct stand stand)
+{
+    hal_interrupts_hold();
+    uint16_t stamp = (uint16_t)(sampler.next_stamp - sampler.left);
+    sampler.put = NULL;
+    sampler.now = stand;
+    sampler.fresh = 0;
+    hal_interrupts_release();
+    return stamp;
+}
+
+uint32_t sampler_change_stand(struct stand stand)
+{
+    hal_interrupts_hold();
+    uint32_t clock = hal_clock();
+    sampler.before = sampler.now;
+    sampler.now = stand;
+    sampler.changed = (uint16_t)clock;
+    sampler.fresh = SAMPLER_FRESH;
+    hal_interrupts_release();
+    return clock;
+}
+
+void sampler_set_level(int16_t high, int16_t low, int16_t narrow)
+{
+    hal_interrupts_hold();
+    sampler.over_high = high;
+    sampler.over_low = low;
+    sampler.over_narrow = narrow;
+    hal_interrupts_release();
+}
+
+void sampler_set_delay(uint16_t time)
+{
+    hal_interrupts_hold();
+    sampler.over_needed = time;
+    hal_interrupts_release();
+}
+
+bool sampler_current_is_over(void)
+{
+    hal_interrupts_hold();
+    bool is_over = sampler.over_time >= sampler.over_needed;
+    hal_interrupts_release();
+    return is_over;
+}
+
+bool sampler_supply_is_over(void)
+{
+    return sampler.full_time >= sampler.full_needed;
+}
+
+bool sampler_current_is_high(void)
+{
+    int16_t wide = (int16_t)sampler_latest(CHANNEL_I_LOAD);
+    return wide >= sampler.over_high || wide <= sampler.over_low || (int16_t)sampler_latest(CHANNEL_I_LOAD_LOW) >= sampler.over_narrow;
+}
+
+bool sampler_supply_is_high(void)
+{
+    return sampler_latest(CHANNEL_V_IN) >= SAMPLER_FULL_COUNT;
+}
+
+void sampler_forget_excess(void)
+{
+    hal_interrupts_hold();
+    sampler.over_time = 0;
+    sampler.full_time = 0;
+    hal_interrupts_release();
+}
+
+uint16_t sampler_latest(enum channel channel)
+{
+    hal_interrupts_hold();
+    uint16_t count = sampler.latest[channel];
+    hal_interrupts_release();
+    return count;
+}
+
+void sampler_forget_latest(void)
+{
+    hal_interrupts_hold();
+    for (uint8_t channel = 0; channel < CHANNELS; channel++) {
+        sampler.latest[channel] = SAMPLER_NO_COUNT;
+    }
+    hal_interrupts_release();
+}
+
+uint8_t *sampler_full_frame(uint8_t k)
+{
+    hal_interrupts_hold();
+    uint8_t full = sampler.full_frames;
+    uint8_t at = (uint8_t)(sampler.filling + SAMPLER_FRAMES - full + k);
+    hal_interrupts_release();
+    return k < full ? sampler_frames[at % SAMPLER_FRAMES] : NULL;
+}
+
+void sampler_release_frame(void)
+{
+    hal_interrupts_hold();
+    sampler.full_frames--;
+    hal_interrupts_release();
+}

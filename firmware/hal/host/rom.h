@@ -1,0 +1,7 @@
+/* On a computer a constant is memory like any other. */
+#ifndef ROM_H
+#define ROM_H
+
+#define ROM
+
+#endif

@@ -1,0 +1,191 @@
+"""The microcontroller that runs the board's program: `libavrboard.so` (avr_board.h) through ctypes."""
+
+from __future__ import annotations
+
+import ctypes
+import subprocess
+from collections.abc import Sequence
+from functools import cache
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+FIRMWARE = Path(__file__).parent.parent
+BUILD = FIRMWARE / "build"
+RESET_POWER, RESET_PIN, RESET_BROWNOUT = 1, 2, 4
+INPUTS = 8
+EEPROM_SIZE = 1024
+_ROOM = 1 << 16
+_ALIVE = (2, 3)
+
+
+class Outputs(NamedTuple):
+    """How the rig's switches stand. `voltage_range`: 0 or 1. `latched`: the hardware holds everything open."""
+
+    master: bool
+    loads: int
+    voltage_range: int
+    latched: bool
+
+
+class _Outputs(ctypes.Structure):
+    _fields_ = [(name, ctypes.c_uint8) for name in ("master", "loads", "range", "latched")]
+
+
+class Counts(ctypes.Structure):
+    """What the simulated microcontroller has counted since power-up; avr_board.h says what each is."""
+
+    _fields_ = [
+        *((name, ctypes.c_uint64) for name in (
+            "cycle", "asleep", "in_interrupts", "longest_interrupt", "interrupts", "bytes_lost", "conversions", "resets",
+        )),
+        ("stack_free", ctypes.c_uint32),
+        ("state", ctypes.c_uint32),
+    ]  # fmt: skip
+
+
+class BuildError(Exception):
+    """Firmware or simulator can't be built. One line: what was being built, what came, what to install."""
+
+
+@cache
+def built(target: str, product: str) -> Path:
+    """The path of a product of firmware/Makefile, made if need be. BuildError if that fails."""
+    try:
+        done = subprocess.run(["make", "-s", "-C", str(FIRMWARE), target], capture_output=True, text=True, check=False)
+    except OSError as error:
+        raise BuildError(f"building {product}: {error}; install make") from error
+    if done.returncode:
+        last = (done.stderr.strip() or done.stdout.strip()).splitlines()[-1:]
+        raise BuildError(f"building {product}: {' '.join(last)}; firmware/README.md lists the Debian packages that it needs")
+    return BUILD / product
+
+
+def program_bytes(text: str) -> bytes:
+    """The program in an Intel HEX file, from address 0. ValueError for a line that is damaged."""
+    program = bytearray()
+    for line in text.split():
+        record = bytes.fromhex(line.removeprefix(":"))
+        if sum(record) & 0xFF:
+            raise ValueError(f"reading a program: the check of line {line!r} is wrong")
+        count, address, kind = record[0], int.from_bytes(record[1:3], "big"), record[3]
+        if kind == 0:
+            program.extend(b"\xff" * (address + count - len(program)))
+            program[address : address + count] = record[4 : 4 + count]
+    return bytes(program)
+
+
+@cache
+def _library() -> ctypes.CDLL:
+    library = ctypes.CDLL(str(built("simulator", "libavrboard.so")))
+    pointer, u8, u32, u64 = ctypes.c_void_p, ctypes.c_uint8, ctypes.c_uint32, ctypes.c_uint64
+    for name, result, arguments in (
+        ("create", pointer, (ctypes.c_char_p, u32)),
+        ("destroy", None, (pointer,)),
+        ("reset", None, (pointer, u8)),
+        ("hang", None, (pointer,)),
+        ("set_inputs", None, (pointer, ctypes.c_int64, u32, u32, pointer)),
+        ("set_edges", None, (pointer, pointer, u32, u8)),
+        ("set_trip", None, (pointer, u8)),
+        ("run", ctypes.c_int, (pointer, u64)),
+        ("next_hold", u64, (pointer, ctypes.POINTER(u32))),
+        ("send", None, (pointer, ctypes.c_char_p, u32)),
+        ("is_receiving", ctypes.c_int, (pointer,)),
+        ("take", u32, (pointer, pointer, pointer, u32)),
+        ("get_outputs", _Outputs, (pointer,)),
+        ("get_counts", Counts, (pointer,)),
+        ("memory", pointer, (pointer,)),
+    ):
+        function = getattr(library, f"board_{name}")
+        function.restype, function.argtypes = result, arguments
+    return library
+
+
+class Avr:
+    """One microcontroller from its power-up on; time is counted in `cycle`s of its clock."""
+
+    def __init__(self, program: bytes) -> None:
+        self._library = _library()
+        self._board = self._library.board_create(program, len(program))
+        if not self._board:
+            raise BuildError("starting the simulated microcontroller: libsimavr does not know the ATmega328P")
+        self._codes = np.zeros((1, INPUTS), np.float32)
+        self._edges = np.zeros(1, np.uint64)
+        self._bytes, self._cycles = np.zeros(_ROOM, np.uint8), np.zeros(_ROOM, np.uint64)
+
+    def __del__(self) -> None:
+        if getattr(self, "_board", None):
+            self._library.board_destroy(self._board)
+
+    def reset(self, cause: int) -> None:
+        """RESET_POWER (RAM is lost too), RESET_PIN or RESET_BROWNOUT."""
+        self._library.board_reset(self._board, cause)
+
+    def hang(self) -> None:
+        """The program hangs where it is until the next reset."""
+        self._library.board_hang(self._board)
+
+    def set_inputs(self, first_cycle: int, step: int, codes: npt.NDArray[np.float64]) -> None:
+        """Codes at the inputs, shape (n, 8), at first_cycle + k * step."""
+        self._codes = np.ascontiguousarray(codes, np.float32)
+        self._library.board_set_inputs(self._board, first_cycle, step, len(codes), self._codes.ctypes.data)
+
+    def set_edges(self, cycles: Sequence[int], level: bool) -> None:
+        """Edges of the comparator to come; it has `level` after the first."""
+        self._edges = np.array(cycles, np.uint64)
+        self._library.board_set_edges(self._board, self._edges.ctypes.data, len(self._edges), level)
+
+    def set_trip(self, asked: bool) -> None:
+        """Whether something asks the hardware latch to trip from now on."""
+        self._library.board_set_trip(self._board, asked)
+
+    def run(self, until_cycle: int) -> bool:
+        """Run to this cycle or till an output changes; whether one has. RuntimeError if the program has run off its rails."""
+        changed = bool(self._library.board_run(self._board, until_cycle))
+        state = self.counts.state
+        if state not in _ALIVE:
+            raise RuntimeError(f"running the board's program: it has crashed (state {state} of the simulated core)")
+        return changed
+
+    def next_hold(self) -> tuple[int, int]:
+        """When the converter next holds a sample, and the cycles from one to the next; (0, 0) if it is off."""
+        period = ctypes.c_uint32()
+        return int(self._library.board_next_hold(self._board, ctypes.byref(period))), period.value
+
+    def send(self, data: bytes) -> None:
+        self._library.board_send(self._board, data, len(data))
+
+    @property
+    def is_receiving(self) -> bool:
+        return bool(self._library.board_is_receiving(self._board))
+
+    def take(self) -> tuple[bytes, npt.NDArray[np.uint64]]:
+        """What the board has sent since last taken, and the cycle at which each byte was through."""
+        count = self._library.board_take(self._board, self._bytes.ctypes.data, self._cycles.ctypes.data, _ROOM)
+        return self._bytes[:count].tobytes(), self._cycles[:count].copy()
+
+    @property
+    def outputs(self) -> Outputs:
+        found = self._library.board_get_outputs(self._board)
+        return Outputs(bool(found.master), found.loads, found.range, bool(found.latched))
+
+    @property
+    def counts(self) -> Counts:
+        found: Counts = self._library.board_get_counts(self._board)
+        return found
+
+    @property
+    def eeprom(self) -> bytes:
+        return ctypes.string_at(self._library.board_memory(self._board), EEPROM_SIZE)
+
+    @eeprom.setter
+    def eeprom(self, data: bytes) -> None:
+        ctypes.memmove(self._library.board_memory(self._board), data, EEPROM_SIZE)
+
+
+@cache
+def firmware() -> bytes:
+    """The program as it is flashed."""
+    return program_bytes(built("all", "makebreak.hex").read_text("ascii"))

@@ -1,0 +1,32 @@
+"""What hands do at the bench of a board that, like a real one, knows nothing of being simulated."""
+
+from __future__ import annotations
+
+from bench.session.operator import Action, Cool, Do, FitLink, FitUnit, SetSupply
+from bench.simboard.world import Socket
+from firmware.simulator.board import AvrBoard
+
+
+class Hands:
+    """An operator who works on the simulated world itself; the unit is the one that was in the socket at first."""
+
+    def __init__(self, board: AvrBoard, unit: Socket, supply_v: float) -> None:
+        self._board = board
+        self._unit = unit
+        self.supply_v = supply_v
+
+    def do(self, action: Action) -> bool:
+        world = self._board.world
+        match action:
+            case FitLink():
+                world.set_unit("LINK")
+            case FitUnit():
+                world.set_unit(self._unit)
+            case SetSupply(volts=volts):
+                world.set_supply(volts)
+                self.supply_v = volts
+            case Cool(seconds=seconds):
+                self._board.rest(seconds)
+            case Do():
+                pass
+        return True

@@ -1,0 +1,66 @@
+"""Addresses `firmware://NAME?...`: the same benches as `sim://`, with the board's real program in the middle.
+
+`register()` adds them to those that `bench.ports.opening.open_port` knows.
+"""
+
+from __future__ import annotations
+
+from bench.ports.address import SimAddress, parse_sim_address
+from bench.ports.opening import add_kind
+from bench.ports.setting import Setting, set_up
+from bench.ports.simulated import SimulatedLine, line_to
+from bench.simboard.world import Socket
+from firmware.simulator.board import AvrBoard
+from firmware.simulator.hands import Hands
+
+SCHEME = "firmware"
+
+
+class FirmwarePort:
+    """The host's end of the cable of such a bench. `hands` does at it what hands do."""
+
+    def __init__(self, address: str) -> None:
+        self.address = address
+        parsed = parse_sim_address(address, SCHEME)
+        setting = set_up(parsed)
+        self.board = board_of(parsed, setting)
+        self.hands = Hands(self.board, _fitted(parsed, setting), setting.supply_v)
+        self._line = line_to(self.board, parsed)
+
+    def write(self, data: bytes) -> None:
+        self._line.write(data)
+
+    def read(self, timeout_s: float) -> bytes:
+        return self._line.read(timeout_s)
+
+    def now_s(self) -> float:
+        return self._line.now_s
+
+    def close(self) -> None:
+        """Nothing to let go of."""
+
+
+def board_of(address: SimAddress, setting: Setting) -> AvrBoard:
+    return AvrBoard(
+        setting.world,
+        seed=address.seed,
+        ideal=address.ideal,
+        faults=setting.rig_faults,
+        ambient_c=address.ambient_c,
+        link=setting.link,
+    )
+
+
+def _fitted(address: SimAddress, setting: Setting) -> Socket:
+    return setting.find_unit(address.unit)
+
+
+def open_real_pace(address: str) -> SimulatedLine:
+    """The host's end in the wall's time, for serving to other programs."""
+    parsed = parse_sim_address(address, SCHEME)
+    return line_to(board_of(parsed, set_up(parsed)), parsed, paced=True)
+
+
+def register() -> None:
+    """Let `open_port` know addresses of this kind."""
+    add_kind(SCHEME, FirmwarePort)
