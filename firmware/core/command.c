@@ -19,19 +19,19 @@ static bool is_of_keyword(char c)
     return is_between(upper, 'A', 'Z') || is_between(c, '0', '9') || c == '_' || c == '*';
 }
 
-/* Whether words begin with this keyword, whole or as its short form; *length is then how much of them it is. */
-static bool keyword_begins(const ROM char *keyword, struct words words, uint8_t *length)
+/* The length of this keyword at the beginning of words, whole or in its short form; 0 if something else stands there. */
+static uint8_t keyword_length(const ROM char *keyword, struct words words)
 {
     uint8_t k = 0;
     while (k < words.length && is_of_keyword(words.text[k])) {
-        if (parameter_upper(words.text[k]) != (is_lower(keyword[k]) ? (char)(keyword[k] - 'a' + 'A') : keyword[k])) {
-            return false;
+        if (parameter_upper(words.text[k]) != parameter_upper(keyword[k])) {
+            return 0;
         }
         k++;
     }
-    *length = k;
     /* The short form ends where the small letters begin. */
-    return !is_of_keyword(keyword[k]) || (is_lower(keyword[k]) && !is_lower(keyword[k - 1]));
+    bool is_whole = !is_of_keyword(keyword[k]) || (k != 0 && is_lower(keyword[k]) && !is_lower(keyword[k - 1]));
+    return is_whole ? k : 0;
 }
 
 bool command_header_matches(const ROM char *pattern, struct words header)
@@ -40,17 +40,18 @@ bool command_header_matches(const ROM char *pattern, struct words header)
     while (*pattern != '\0' && *pattern != '?') {
         bool is_optional = *pattern == '[';
         pattern += is_optional;
-        bool has_colon = *pattern == ':';
-        pattern += has_colon;
         struct words from = rest;
-        bool fits = !has_colon || (from.length != 0 && *from.text == ':');
-        if (fits && has_colon) {
-            from.text++;
-            from.length--;
+        if (*pattern == ':') {
+            pattern++;
+            if (from.length == 0 || *from.text != ':') {
+                from.length = 0;
+            } else {
+                from.text++;
+                from.length--;
+            }
         }
-        uint8_t length;
-        fits = fits && from.length != 0 && keyword_begins(pattern, from, &length) && length != 0;
-        if (fits) {
+        uint8_t length = keyword_length(pattern, from);
+        if (length != 0) {
             rest.text = from.text + length;
             rest.length = (uint8_t)(from.length - length);
         } else if (!is_optional) {

@@ -48,7 +48,11 @@ void run_stop(void)
     /* The sampler knows the low half of the number of samples taken, the clock knows it to within a few. */
     uint16_t taken = sampler_stop(stand);
     int16_t ahead = (int16_t)(taken - (uint16_t)moment.stamp);
-    moment.stamp = moment.stamp + (uint32_t)(int32_t)ahead;
+    if (ahead < 0) {
+        moment.stamp -= (uint16_t)-ahead;
+    } else {
+        moment.stamp += (uint16_t)ahead;
+    }
     moment.ticks = 0;
     events_add(EVENT_STOPPED, 0, 0, moment);
 }

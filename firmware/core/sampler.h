@@ -231,7 +231,7 @@ bool sampler_supply_is_high(void);
 /* Their times begin anew. */
 void sampler_forget_excess(void);
 
-/* The latest count of a channel; SAMPLER_NO_COUNT before its first. */
+/* The latest count of a channel; SAMPLER_NO_COUNT if there was none since they were forgotten. */
 uint16_t sampler_latest(enum channel channel);
 void sampler_forget_latest(void);
 

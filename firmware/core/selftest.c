@@ -7,7 +7,7 @@
 #include "sampler.h"
 #include "stand.h"
 
-/* The plan comes to its rarest channels every 64 scans: 33 ms in the precise mode. The counts from before the test began are not good enough. */
+/* The plan comes to its rarest channels every 64 scans: 33 ms in the precise mode. */
 enum { PATIENCE_MS = 50, PROGRAM_STEP = 64, SMALLEST_STUCK = 32 };
 /* This many standard uncertainties off is too far. */
 #define TOO_FAR 5.0f
@@ -22,6 +22,7 @@ void selftest_begin(void)
 {
     result = calibration_is_damaged() ? SELFTEST_STORED : 0;
     is_all_read = false;
+    sampler_forget_latest();
     begun_ms = hal_milliseconds();
     crc = CRC_BEGIN;
     address = 0;

@@ -15,7 +15,7 @@
  * takes 100 us a byte, its EEPROM no time at all. */
 
 enum {
-    R_PINB = 0x23, R_DDRB = 0x24, R_PORTB = 0x25, R_DDRD = 0x2A, R_PORTD = 0x2B, R_EECR = 0x3F, R_EEDR = 0x40, R_EEARL = 0x41,
+    R_PINB = 0x23, R_DDRB = 0x24, R_PORTB = 0x25, R_PIND = 0x29, R_DDRD = 0x2A, R_PORTD = 0x2B, R_EECR = 0x3F, R_EEDR = 0x40, R_EEARL = 0x41,
     R_EEARH = 0x42, R_TCCR0B = 0x45, R_TCNT0 = 0x46, R_SPCR = 0x4C, R_SPSR = 0x4D, R_SPDR = 0x4E, R_MCUSR = 0x54, R_ADCL = 0x78,
     R_ADCH = 0x79, R_ADCSRA = 0x7A, R_ADMUX = 0x7C, R_UCSR0A = 0xC0, R_UCSR0B = 0xC1, R_UDR0 = 0xC6,
 };
@@ -23,7 +23,7 @@ enum { ADEN = 0x80, ADSC = 0x40, ADATE = 0x20, ADIF = 0x10, ADIE = 0x08 };
 enum { RXC = 0x80, TXC = 0x40, UDRE = 0x20, DOR = 0x08 };
 enum { RXCIE = 0x80, UDRIE = 0x20, RXEN = 0x10, TXEN = 0x08 };
 enum { SPIF = 0x80, EEMPE = 0x04, EEPE = 0x02, EERE = 0x01 };
-enum { PB_RCLK = 0x04, PD_TRIP = 2, PD_ARM = 0x08, PD_MASTER = 0x20, PD_CLEAR = 0x40, PD_RANGE = 0x80 };
+enum { PB_COMPARATOR = 0x01, PB_RCLK = 0x04, PD_TRIP = 0x04, PD_EDGES = 0x10, PD_ARM = 0x08, PD_MASTER = 0x20, PD_CLEAR = 0x40, PD_RANGE = 0x80 };
 enum { VECTOR_USART_RX = 18, VECTOR_USART_UDRE = 19, VECTOR_ADC = 21 };
 
 #define INPUTS 8
@@ -31,6 +31,7 @@ enum { VECTOR_USART_RX = 18, VECTOR_USART_UDRE = 19, VECTOR_ADC = 21 };
 #define EEPROM_SIZE 1024
 #define EEPROM_WRITE_CYCLES 54400 /* 3.4 ms */
 #define RESPONSE_CYCLES 4         /* of the core to an interrupt, which the library does not charge */
+#define LONGEST_RUN 20000         /* cycles at one go, if nothing is due before */
 #define PAINT 0xC5
 #define STUCK_OPCODE 0xCFFF       /* rjmp to itself */
 #define RECEIVE_ROOM 4096
@@ -143,11 +144,9 @@ static void update_outputs(struct board *b)
         .latched = b->latch,
     };
     if (memcmp(&now, &b->outputs, sizeof now) != 0) {
-        if (now.latched != b->outputs.latched) {
-            avr_raise_irq(avr_io_getirq(b->avr, AVR_IOCTL_IOPORT_GETIRQ('D'), PD_TRIP), now.latched);
-        }
         b->outputs = now;
         b->stop = true;
+        b->avr->run_cycle_count = 0; /* after this instruction */
     }
 }
 
@@ -508,13 +507,34 @@ static uint8_t read_tcnt0(struct avr_t *avr, avr_io_addr_t address, void *param)
     return (avr->data[R_TCCR0B] & 7) == 7 ? b->rises : 0;
 }
 
+/* Pins as they stand: outputs as they are driven, inputs as the rig drives them, or pulled up. */
+static uint8_t pins(const struct avr_t *avr, uint8_t port, uint8_t direction, uint8_t outside, uint8_t driven)
+{
+    uint8_t inputs = (uint8_t)((outside & driven) | (uint8_t)~driven);
+    return (uint8_t)((avr->data[port] & avr->data[direction]) | (inputs & (uint8_t)~avr->data[direction]));
+}
+
+static uint8_t read_pinb(struct avr_t *avr, avr_io_addr_t address, void *param)
+{
+    const struct board *b = param;
+    (void)address;
+    return pins(avr, R_PORTB, R_DDRB, b->comparator ? PB_COMPARATOR : 0, PB_COMPARATOR);
+}
+
+static uint8_t read_pind(struct avr_t *avr, avr_io_addr_t address, void *param)
+{
+    const struct board *b = param;
+    uint8_t outside = (uint8_t)((b->latch ? PD_TRIP : 0) | (b->comparator ? PD_EDGES : 0));
+    (void)address;
+    return pins(avr, R_PORTD, R_DDRD, outside, PD_TRIP | PD_EDGES);
+}
+
 static void set_comparator(struct board *b, bool level)
 {
     if (level && !b->comparator) {
         b->rises++;
     }
     b->comparator = level;
-    avr_raise_irq(avr_io_getirq(b->avr, AVR_IOCTL_IOPORT_GETIRQ('B'), 0), level);
     avr_raise_irq(avr_io_getirq(b->avr, AVR_IOCTL_TIMER_GETIRQ('1'), TIMER_IRQ_IN_ICP), level);
 }
 
@@ -596,6 +616,7 @@ static void on_reset(avr_io_t *io)
     }
     b->counts.resets++;
     b->avr->data[R_UCSR0A] = UDRE;
+    b->avr->run_cycle_limit = LONGEST_RUN;
     update_outputs(b);
 }
 
@@ -622,13 +643,6 @@ static void replace(struct board *b, uint16_t address, avr_io_read_t read, avr_i
     b->avr->io[at].w.param = b;
 }
 
-/* The pins as they stand outside: a reset has let the library forget them. */
-static void restore_pins(struct board *b)
-{
-    set_comparator(b, b->comparator);
-    avr_raise_irq(avr_io_getirq(b->avr, AVR_IOCTL_IOPORT_GETIRQ('D'), PD_TRIP), b->latch);
-}
-
 void board_reset(struct board *b, uint8_t cause)
 {
     if (cause & 1) {
@@ -637,7 +651,6 @@ void board_reset(struct board *b, uint8_t cause)
     }
     avr_reset(b->avr);
     b->avr->data[R_MCUSR] = cause;
-    restore_pins(b);
 }
 
 void board_hang(struct board *b)
@@ -651,17 +664,24 @@ void board_hang(struct board *b)
     }
 }
 
+static avr_cycle_count_t end_of_run(struct avr_t *avr, avr_cycle_count_t when, void *param)
+{
+    (void)avr;
+    (void)when;
+    (void)param;
+    return 0;
+}
+
 int board_run(struct board *b, uint64_t until)
 {
     avr_t *avr = b->avr;
-    uint64_t resets = b->counts.resets;
+    if (until <= avr->cycle) {
+        return false;
+    }
+    avr_cycle_timer_register(avr, until - avr->cycle, end_of_run, b);
     b->stop = false;
     while (avr->cycle < until && !b->stop) {
         avr->run(avr);
-        if (b->counts.resets != resets) {
-            resets = b->counts.resets;
-            restore_pins(b);
-        }
         if (avr->state != cpu_Running && avr->state != cpu_Sleeping) {
             break;
         }
@@ -701,6 +721,8 @@ struct board *board_create(const uint8_t *program, uint32_t length)
     replace(b, R_SPSR, read_spsr, NULL);
     replace(b, R_EECR, NULL, write_eecr);
     replace(b, R_TCNT0, read_tcnt0, NULL);
+    replace(b, R_PINB, read_pinb, NULL);
+    replace(b, R_PIND, read_pind, NULL);
     avr_irq_register_notify(avr->interrupts.irq + AVR_INT_IRQ_RUNNING, on_interrupt, b);
     for (const char *port = "BD"; *port; port++) {
         avr_irq_t *irq = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(*port), 0);

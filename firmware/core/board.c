@@ -1,0 +1,41 @@
+#include "board.h"
+
+#include "calibration.h"
+#include "edges.h"
+#include "events.h"
+#include "hal.h"
+#include "line.h"
+#include "obey.h"
+#include "protection.h"
+#include "run.h"
+#include "stand.h"
+#include "status.h"
+#include "uplink.h"
+
+void board_begin(void)
+{
+    hal_begin();
+    hal_range_write(0);
+    status_begin();
+    calibration_begin();
+    protection_begin();
+    edges_begin();
+    uplink_begin();
+    run_watch();
+    events_add(EVENT_STARTED, (uint8_t)hal_reset_cause(), 0, run_moment(hal_clock()));
+}
+
+void board_step(void)
+{
+    hal_watchdog_feed();
+    run_step();
+    edges_step();
+    protection_step();
+    stand_step();
+    bool is_busy = obey_step();
+    is_busy |= line_step();
+    is_busy |= uplink_step();
+    if (!is_busy) {
+        hal_idle();
+    }
+}

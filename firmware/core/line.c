@@ -1,0 +1,80 @@
+#include "line.h"
+
+#include <stdint.h>
+
+#include "command.h"
+#include "events.h"
+#include "hal.h"
+#include "obey.h"
+#include "protection.h"
+#include "reply.h"
+#include "status.h"
+#include "uplink.h"
+#include "wire.h"
+
+static char line[LINE_LONGEST - 1];
+static uint8_t length;
+static bool is_whole;
+static bool is_overrun;
+
+static void take(uint8_t byte)
+{
+    if (byte == '\n') {
+        is_whole = true;
+    } else if (byte == '\0' && hal_serial_has_lost()) {
+        /* The hardware puts a zero where bytes were lost. */
+        is_overrun = true;
+    } else if (byte != '\r') {
+        if (length < sizeof line) {
+            line[length++] = (char)byte;
+        } else {
+            is_overrun = true;
+        }
+    }
+}
+
+static bool is_blank(void)
+{
+    for (uint8_t k = 0; k < length; k++) {
+        if (line[k] != ' ') {
+            return false;
+        }
+    }
+    return true;
+}
+
+static void obey(void)
+{
+    int16_t error = ERROR_OVERRUN;
+    if (is_overrun) {
+        uplink_lose_line();
+    } else if (is_blank()) {
+        return;
+    } else {
+        error = command_obey(line, length);
+    }
+    if (error == 0) {
+        protection_hear();
+    } else {
+        status_add_error(error);
+    }
+}
+
+bool line_step(void)
+{
+    bool has_read = false;
+    int16_t byte;
+    while (!is_whole && (byte = hal_serial_read()) >= 0) {
+        take((uint8_t)byte);
+        has_read = true;
+    }
+    /* One line at a time, and the end of a run before anything of the next. */
+    if (!is_whole || obey_is_under_way() || reply_is_ready() || !events_have_room() || events_hold_end_of_run()) {
+        return has_read;
+    }
+    obey();
+    length = 0;
+    is_whole = false;
+    is_overrun = false;
+    return true;
+}

@@ -1,0 +1,23 @@
+# The core for this computer, with the host's HAL and sanitizers: build/board_host obeys a script on its standard input (hal/host/driver.c),
+# build/board_fuzz feeds the core with damaged command lines (hal/host/fuzz.c).
+HOST_CC ?= gcc
+HOST_FLAGS := -std=gnu99 -O1 -g -fsanitize=address,undefined -fno-sanitize-recover=all -fno-omit-frame-pointer $(WARNINGS) -Wconversion \
+	-Icore -Ihal -Ihal/host
+HOST_CORE := $(patsubst core/%.c,$(BUILD)/host/%.o,$(wildcard core/*.c)) $(BUILD)/host/hal.o
+HOST_HEADERS := $(wildcard core/*.h hal/*.h hal/host/*.h) Makefile hal/host/host.mk
+
+host: $(BUILD)/board_host $(BUILD)/board_fuzz
+
+$(BUILD)/host/%.o: core/%.c $(HOST_HEADERS)
+	@mkdir -p $(@D)
+	$(HOST_CC) $(HOST_FLAGS) -c $< -o $@
+
+$(BUILD)/host/%.o: hal/host/%.c $(HOST_HEADERS)
+	@mkdir -p $(@D)
+	$(HOST_CC) $(HOST_FLAGS) -c $< -o $@
+
+$(BUILD)/board_host: $(BUILD)/host/driver.o $(HOST_CORE)
+	$(HOST_CC) $(HOST_FLAGS) -o $@ $^
+
+$(BUILD)/board_fuzz: $(BUILD)/host/fuzz.o $(HOST_CORE)
+	$(HOST_CC) $(HOST_FLAGS) -o $@ $^

@@ -1,0 +1,9 @@
+#include "board.h"
+
+int main(void)
+{
+    board_begin();
+    for (;;) {
+        board_step();
+    }
+}
