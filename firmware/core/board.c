@@ -25,13 +25,26 @@ void board_begin(void)
     events_add(EVENT_STARTED, (uint8_t)hal_reset_cause(), 0, run_moment(hal_clock()));
 }
 
-void board_step(void)
+static uint8_t looked_ms;
+
+/* Once a millisecond is often enough, and leaves the time to the frames: what can't wait, the hardware does. */
+static void look_around(void)
 {
-    hal_watchdog_feed();
+    uint8_t now_ms = (uint8_t)hal_milliseconds();
+    if (now_ms == looked_ms) {
+        return;
+    }
+    looked_ms = now_ms;
     run_step();
     edges_step();
     protection_step();
     stand_step();
+}
+
+void board_step(void)
+{
+    hal_watchdog_feed();
+    look_around();
     bool is_busy = obey_step();
     is_busy |= line_step();
     is_busy |= uplink_step();

@@ -155,7 +155,9 @@ static inline uint8_t sampler_take(uint16_t count, bool comparator)
             s->put = put + 1;
         } else {
             put[0] = (uint8_t)(put[0] | (low << 4));
-            put[1] = (uint8_t)((high << 4) | (low >> 4));
+            high = (uint8_t)(high << 4); /* in bytes: shifts of words are slow */
+            low = (uint8_t)(low >> 4);
+            put[1] = (uint8_t)(high | low);
             s->put = put + 2;
             if (left == 0) {
                 s->filling = s->filling == SAMPLER_FRAMES - 1 ? 0 : (uint8_t)(s->filling + 1);

@@ -79,7 +79,7 @@ int16_t hal_serial_read(void);
 bool hal_serial_has_lost(void);
 
 /* Sends length bytes from data, which must stay as it is until hal_serial_is_idle(). Only while idle. */
-void hal_serial_send(const uint8_t *data, uint16_t length);
+void hal_serial_send(const uint8_t *data, uint8_t length);
 bool hal_serial_is_idle(void);
 
 /* --- memory --- */

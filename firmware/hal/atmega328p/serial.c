@@ -10,7 +10,7 @@ static volatile uint8_t ring[RING];
 static volatile uint8_t ring_in, ring_out;
 static volatile bool lost;
 static const uint8_t *volatile sending;
-static volatile uint16_t left;
+static volatile uint8_t left;
 
 void serial_begin(void)
 {
@@ -70,7 +70,7 @@ bool hal_serial_has_lost(void)
     return had;
 }
 
-void hal_serial_send(const uint8_t *data, uint16_t length)
+void hal_serial_send(const uint8_t *data, uint8_t length)
 {
     sending = data;
     left = length;
