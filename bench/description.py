@@ -42,6 +42,10 @@ class Range:
     u_line: float
     noise: float
 
+    def u_at(self, reading: float) -> float:
+        """Standard uncertainty of the mean of many readings near this one, in the channel's unit: scale, zero and linearity."""
+        return math.sqrt((self.u_scale * reading) ** 2 + self.u_zero**2 + self.u_line**2)
+
 
 @dataclass(frozen=True, slots=True)
 class NtcCurve:

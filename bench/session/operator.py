@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Protocol, TypeAlias
 
+from bench.calibration import MeterAccuracy
 from bench.session.board import BoardClient
 from bench.wire import format_number
 
@@ -43,6 +45,15 @@ class Do:
     text: str
 
 
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a meter is to be read: the board's channel there, its unit, and where that is for people."""
+
+    channel: str
+    unit: str
+    text: str
+
+
 Action: TypeAlias = FitLink | FitUnit | SetSupply | Cool | Do
 
 
@@ -56,12 +67,22 @@ class Operator(Protocol):
         """
 
 
-class SimulatedHands:
-    """Hands of a simulated board: they know the unit that was in the socket when the session began."""
+class MeterReader(Operator, Protocol):
+    """An operator with a meter."""
 
-    def __init__(self, board: BoardClient, unit: str) -> None:
+    def read_meter(self, place: Place, meanwhile: Callable[[], None]) -> float:
+        """What it shows there now, in the place's unit. Who has to wait for it calls `meanwhile` at least five times a second."""
+
+
+class SimulatedHands:
+    """Hands of a simulated board: they know the unit that was in the socket when the session began, and hold a meter of this accuracy
+    (by unit).
+    """
+
+    def __init__(self, board: BoardClient, unit: str, meters: Mapping[str, MeterAccuracy] | None = None) -> None:
         self._board = board
         self._unit = unit
+        self._meters = meters or {}
 
     def do(self, action: Action) -> bool:
         match action:
@@ -76,3 +97,8 @@ class SimulatedHands:
             case Do():
                 pass
         return True
+
+    def read_meter(self, place: Place, meanwhile: Callable[[], None]) -> float:
+        meter = self._meters[place.unit]
+        accuracy = f"{format_number(meter.part)},{format_number(meter.rest)}"
+        return float(self._board.query(f"SIM:MET? {place.channel},{accuracy}", r"[-+\d.E]+"))

@@ -12,7 +12,7 @@ from bench.ports import Port
 from bench.session.board import BoardClient
 from bench.session.operator import FitLink, FitUnit, Operator, SimulatedHands
 from bench.session.watch import Watch
-from bench.uncertainty import TypeA
+from bench.uncertainty import TypeA, combine
 
 _LOOK_S = 0.5
 _LAMP_SETTLE_S = 1.0
@@ -90,7 +90,7 @@ def _standards(description: BoardDescription, readings: Mapping[str, TypeA]) -> 
             yield Finding(check.channel, State.NOT_DONE, "no sample of it came")
             continue
         r = description.channels[check.channel].range(0)
-        u = (check.u**2 + (check.expected * r.u_scale) ** 2 + r.u_zero**2 + r.u_line**2 + seen.u**2) ** 0.5
+        u = combine(check.u, r.u_at(check.expected), seen.u)
         state = State.GOOD if abs(seen.mean - check.expected) <= _K * u else State.BAD
         yield Finding(check.channel, state, f"reads {seen.mean:.4f}, should read {check.expected:g} within {_K * u:.4f}")
 
@@ -105,7 +105,7 @@ def _at_rest(description: BoardDescription, readings: Mapping[str, TypeA]) -> It
         r = channel.range(0)
         allowed = 3.0 * max(r.noise, r.scale)
         text = f"reads {seen.mean:.4g} {channel.unit}, noise {seen.s:.2g} (at most {allowed:.2g})"
-        off = channel.unit == "A" and abs(seen.mean) > _K * (r.u_zero**2 + r.u_line**2) ** 0.5
+        off = channel.unit == "A" and abs(seen.mean) > _K * r.u_at(0.0)
         text += f"; with everything open it should be 0 within {_K * r.u_zero:.2g}" if off else ""
         yield Finding(f"{name} at rest", State.BAD if off or (channel.curve is None and seen.s > allowed) else State.GOOD, text)
 

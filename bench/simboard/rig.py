@@ -244,7 +244,7 @@ class Rig:
             errors = self.hidden.ranges[check.channel, r.number]
             reading = self.hidden.checks[check.channel] * (1.0 + errors.gain) + errors.zero
             reading /= 1.0 + self.hidden.reference_error
-            u = math.hypot(check.u, r.u_scale * check.expected, r.u_zero, r.u_line)
+            u = math.hypot(check.u, r.u_at(check.expected))
             if abs(reading - check.expected) > 5.0 * u:
                 result |= 1
         return result

@@ -36,7 +36,6 @@ static void look_around(void)
     }
     looked_ms = now_ms;
     run_step();
-    edges_step();
     protection_step();
     stand_step();
 }
@@ -45,6 +44,7 @@ void board_step(void)
 {
     hal_watchdog_feed();
     look_around();
+    edges_step();
     bool is_busy = obey_step();
     is_busy |= line_step();
     is_busy |= uplink_step();

@@ -114,7 +114,8 @@ bool calibration_clock_is_good(float hz, float half_width)
 
 void calibration_set_clock(float hz, float half_width)
 {
-    calibration.clock_hz = (uint32_t)(hz + 0.5f);
+    /* From 2^23 on every float is whole. */
+    calibration.clock_hz = (uint32_t)hz;
     calibration.clock_half_width = half_width;
 }
 

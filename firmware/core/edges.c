@@ -9,8 +9,8 @@
 
 /* 20 ms. */
 #define BURST_OVER_CLOCKS 320000ul
-/* 0.1 ms: by then the counter has seen a change if it ever will. */
-#define UNCOUNTED_CLOCKS 1600ul
+/* 2 ms: longer than from one look to the next. An edge captured before that was too short for the counter, and is not the one that was counted. */
+#define STALE_CLOCKS 32000ul
 enum { TRIES = 4 };
 
 static uint8_t seen_rises;
@@ -27,6 +27,9 @@ static uint16_t count_changes(void)
 {
     uint8_t rises = hal_comparator_rises();
     bool is_high = hal_comparator_is_high();
+    if (rises == seen_rises && is_high == seen_high) {
+        return 0;
+    }
     for (uint8_t k = 0; k < TRIES && rises != hal_comparator_rises(); k++) {
         rises = hal_comparator_rises();
         is_high = hal_comparator_is_high();
@@ -38,6 +41,8 @@ static uint16_t count_changes(void)
     }
     seen_rises = rises;
     seen_high = is_high;
+    uint16_t sum = (uint16_t)(taken + changes);
+    taken = sum < UINT8_MAX ? (uint8_t)sum : UINT8_MAX;
     return (uint16_t)changes;
 }
 
@@ -60,35 +65,30 @@ void edges_begin_run(void)
     arm();
 }
 
-static void follow_burst(uint16_t changes)
+static void add_to_burst(uint16_t changes)
 {
-    uint32_t now = hal_clock();
-    if (changes != 0) {
-        if (!in_burst) {
-            in_burst = true;
-            burst_changes = 0;
-            if (!hal_capture_read(&burst_first)) {
-                burst_first = now;
-            }
+    burst_last = hal_clock();
+    if (!in_burst) {
+        in_burst = true;
+        burst_changes = 0;
+        if (!hal_capture_read(&burst_first) || burst_last - burst_first > STALE_CLOCKS) {
+            burst_first = burst_last;
         }
-        burst_changes = changes < UINT16_MAX - burst_changes ? (uint16_t)(burst_changes + changes) : UINT16_MAX;
-        burst_last = now;
-    } else if (in_burst && now - burst_last >= BURST_OVER_CLOCKS) {
-        if (stand_is(STATE_SAMPLING)) {
-            events_add(EVENT_BURST, seen_high, burst_changes, run_moment(burst_first));
-        }
-        arm();
-    } else if (!in_burst && hal_capture_read(&burst_first) && now - burst_first >= UNCOUNTED_CLOCKS) {
-        arm();
     }
+    burst_changes = changes < UINT16_MAX - burst_changes ? (uint16_t)(burst_changes + changes) : UINT16_MAX;
 }
 
 void edges_step(void)
 {
     uint16_t changes = count_changes();
-    uint16_t sum = (uint16_t)(taken + changes);
-    taken = sum < UINT8_MAX ? (uint8_t)sum : UINT8_MAX;
-    follow_burst(changes);
+    if (changes != 0) {
+        add_to_burst(changes);
+    } else if (in_burst && hal_clock() - burst_last >= BURST_OVER_CLOCKS) {
+        if (stand_is(STATE_SAMPLING)) {
+            events_add(EVENT_BURST, seen_high, burst_changes, run_moment(burst_first));
+        }
+        arm();
+    }
 }
 
 uint8_t edges_take(void)

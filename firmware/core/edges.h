@@ -9,7 +9,7 @@ void edges_begin(void);
 /* What changed before belongs to no burst. */
 void edges_begin_run(void);
 
-/* Counts what has changed; to be called at least once a millisecond. */
+/* Counts what has changed; to be called at least once a millisecond. The end of a burst is known the better the more often. */
 void edges_step(void);
 
 /* Changes since this was last asked, at most 255. */

@@ -2,8 +2,8 @@
 
 #include "crc.h"
 
-/* With at most 254 bytes no stretch without a zero needs a second code byte, so nothing has to move. */
-uint16_t frame_stuff(uint8_t *at, uint8_t length)
+/* With so few bytes no stretch without a zero needs a second code byte, so nothing has to move. */
+uint8_t frame_stuff(uint8_t *at, uint8_t length)
 {
     uint8_t *code = at;
     uint8_t distance = 1;
@@ -18,10 +18,10 @@ uint16_t frame_stuff(uint8_t *at, uint8_t length)
     }
     *code = distance;
     at[1] = 0;
-    return (uint16_t)(length + 2u);
+    return (uint8_t)(length + 2u);
 }
 
-uint16_t frame_finish(uint8_t *frame, uint8_t length)
+uint8_t frame_finish(uint8_t *frame, uint8_t length)
 {
     uint16_t crc = CRC_BEGIN;
     uint8_t *at = frame + AT_TYPE;

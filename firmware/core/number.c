@@ -31,18 +31,21 @@ static float scaled(float value, int16_t power)
     return value;
 }
 
-/* What was read of a number's digits: at most nine, the power of ten of the last, and whether others than 0 were left out behind it. */
+/* What was read of a number's digits: the first nine, the power of ten of the last of these, and that of the last digit of all that is not 0. */
 struct mantissa {
     uint32_t value;
     int16_t power;
-    bool is_cut;
+    int16_t last_power;
     bool is_there;
 };
 
 static const char *read_mantissa(const char *at, const char *end, struct mantissa *m)
 {
     bool behind_point = false;
-    *m = (struct mantissa){0, 0, false, false};
+    uint8_t left_out = 0;
+    uint8_t behind = 0;
+    uint8_t zeros = 0;
+    *m = (struct mantissa){0, 0, 0, false};
     for (; at < end; at++) {
         if (*at == '.' && !behind_point) {
             behind_point = true;
@@ -52,15 +55,17 @@ static const char *read_mantissa(const char *at, const char *end, struct mantiss
             break;
         }
         uint8_t digit = (uint8_t)(*at - '0');
+        bool fits = m->value <= MANTISSA_FULL;
         m->is_there = true;
-        if (m->value <= MANTISSA_FULL) {
+        if (fits) {
             m->value = m->value * 10u + digit;
-            m->power = (int16_t)(m->power - behind_point);
-        } else {
-            m->is_cut = m->is_cut || digit != 0;
-            m->power = (int16_t)(m->power + !behind_point);
         }
+        left_out = (uint8_t)(left_out + !fits);
+        behind = (uint8_t)(behind + behind_point);
+        zeros = digit == 0 ? (uint8_t)(zeros + 1u) : 0;
     }
+    m->power = (int16_t)(left_out - behind);
+    m->last_power = (int16_t)(zeros - behind);
     return at;
 }
 
@@ -95,18 +100,16 @@ static int16_t within(int16_t power)
     return power > FARTHEST_POWER ? FARTHEST_POWER : power < -FARTHEST_POWER ? -FARTHEST_POWER : power;
 }
 
-static void set_whole(struct number *number, const struct mantissa *m, int16_t power)
+/* The size as a whole number, what is behind the point left away. */
+static uint32_t whole_size(uint32_t size, int16_t power)
 {
-    uint32_t size = m->value;
-    number->is_whole = !(m->is_cut && power <= 0);
     for (; power < 0 && size != 0; power++) {
-        number->is_whole = number->is_whole && size % 10u == 0;
         size /= 10u;
     }
     for (; power > 0 && size != 0 && size != UINT32_MAX; power--) {
         size = size > UINT32_MAX / 10u ? UINT32_MAX : size * 10u;
     }
-    number->size = size;
+    return size;
 }
 
 int16_t number_read(const char *text, uint8_t length, struct number *number)
@@ -128,7 +131,8 @@ int16_t number_read(const char *text, uint8_t length, struct number *number)
     int16_t power = within((int16_t)(m.power + exponent));
     float size = scaled((float)m.value, power);
     number->value = number->is_negative ? -size : size;
-    set_whole(number, &m, power);
+    number->size = whole_size(m.value, power);
+    number->is_whole = m.value == 0 || m.last_power + exponent >= 0;
     if (at == end) {
         return 0;
     }

@@ -20,7 +20,7 @@ static uint8_t event_frame[FRAME_EVENT_ROOM];
 static enum thing sending;
 static enum thing ready;
 static uint8_t *ready_frame;
-static uint16_t ready_length;
+static uint8_t ready_length;
 
 static uint8_t sequence;
 static bool zero_is_due;

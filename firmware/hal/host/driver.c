@@ -177,7 +177,7 @@ static void do_crc(char **arguments)
 static void do_stuff(char **arguments)
 {
     uint8_t bytes[256];
-    size_t length = parse_bytes(arguments[0], bytes + 1, 254);
+    size_t length = parse_bytes(arguments[0], bytes + 1, 253);
     print_bytes("stuffed", bytes, frame_stuff(bytes, (uint8_t)length));
 }
 
@@ -196,7 +196,7 @@ static void do_frame(char **arguments)
     frame[AT_FLAGS] = (uint8_t)number_of(arguments[5]);
     frame[AT_EDGES] = (uint8_t)number_of(arguments[6]);
     size_t length = parse_bytes(arguments[7], frame + AT_BODY, FRAME_SAMPLES_BODY);
-    uint16_t total = frame_finish(frame, (uint8_t)(FRAME_HEADER + length));
+    uint8_t total = frame_finish(frame, (uint8_t)(FRAME_HEADER + length));
     print_bytes("frame", frame + AT_CODE, total);
 }
 

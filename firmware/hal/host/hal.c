@@ -410,7 +410,7 @@ bool hal_serial_has_lost(void)
     return had;
 }
 
-void hal_serial_send(const uint8_t *data, uint16_t length)
+void hal_serial_send(const uint8_t *data, uint8_t length)
 {
     if (sending_left != 0 || length == 0) {
         stop("hal_serial_send() while the line is not idle, or of nothing");

@@ -1,0 +1,203 @@
+"""Calibration: from readings of the board beside those of a meter, the zero and scale of a channel and how well they are then known.
+
+Pure. A meter's error of scale is one unknown for all the points taken with it, and so is that of its zero: more points average the
+board's noise and crookedness away, never the meter. So the straight line is fitted with the whole covariance of the points (generalized
+least squares; GUM 5.2 and its example H.3), and what it cannot better is refused: a cheap meter makes parts of 0.1 % worse.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from bench.clock import ClockEstimate
+from bench.description import BoardDescription, Range
+from bench.uncertainty import combine, rectangular
+from bench.wire.text import LONGEST_LINE
+
+_FEWEST = 2
+_SPREAD = 0.2  # the points must span this part of the largest of them
+_IMPLAUSIBLE = 5.0  # a scale further off than this many of its standard uncertainties is no drift but another channel
+_BELIEF = 3.29  # normal quantile of 0.9995: points contradict each other beyond it
+_DIGITS = 6
+_PREFIXES = {"": 1.0, "m": 1e-3, "u": 1e-6}
+
+
+class CalibrationError(ValueError):
+    """The readings can't be used. One line: which channel, what came, what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class MeterAccuracy:
+    """A meter's reading is in error by at most `part` of it and `rest`, in the unit of what it reads."""
+
+    part: float
+    rest: float
+
+    @classmethod
+    def parse(cls, text: str) -> MeterAccuracy:
+        """From `0.05%+2mV`, `0.5 % + 10 mA`, `0.1%`. ValueError for anything else."""
+        match = re.fullmatch(r"\s*([\d.]+)\s*%\s*(?:\+\s*([\d.]+)\s*([mu]?)[VA]\s*)?", text)
+        if match is None:
+            raise ValueError(f"reading a meter's accuracy: {text!r}; it looks like 0.05%+2mV, percent of reading and a rest in V or A")
+        try:
+            return cls(float(match[1]) / 100.0, float(match[2] or 0.0) * _PREFIXES[match[3] or ""])
+        except ValueError as error:
+            raise ValueError(f"reading a meter's accuracy: {text!r} holds no number; it looks like 0.05%+2mV") from error
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """The board's mean reading with its standard uncertainty from noise, and what it should have read, in the channel's unit.
+
+    `known`: that is known without a meter (nothing flows, so it is 0).
+    """
+
+    reading: float
+    u_noise: float
+    should: float
+    known: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Calibrated:
+    """A channel's range before and after; `u_before` and `u_after` at `at`, the largest value that was compared.
+
+    `refused` says why the old range stays in force; None if the new one is better.
+    """
+
+    channel: str
+    before: Range
+    after: Range
+    at: float
+    u_before: float
+    u_after: float
+    refused: str | None = None
+
+    @property
+    def in_force(self) -> Range:
+        return self.before if self.refused else self.after
+
+
+def calibrate(channel: str, unit: str, used: Range, points: Sequence[Point], meter: MeterAccuracy, *, beside: Range | None = None) -> Calibrated:
+    """Zero and scale of `used`, the range with which the points were read, from at least two points.
+
+    `beside`: the range as zeroing alone leaves it, which the result must beat; `used` itself if None. CalibrationError if the points
+    are too few or too close, or if they contradict each other or the channel.
+    """
+    where = f"calibrating {channel} range {used.number}"
+    shoulds = [p.should for p in points]
+    if len(points) < _FEWEST:
+        raise CalibrationError(f"{where}: {len(points)} point came, at least {_FEWEST} are needed")
+    if max(shoulds) - min(shoulds) < _SPREAD * max(map(abs, shoulds)):
+        raise CalibrationError(f"{where}: points from {min(shoulds):g} to {max(shoulds):g} {unit} are too close; take one far lower")
+    clipped = [p for p in points if not used.low < p.reading < used.high]
+    if clipped:
+        raise CalibrationError(f"{where}: a reading of {clipped[0].reading:g} {unit} is at the end of the range; choose values within it")
+    (offset, slope), covariance = _line(points, meter, used)
+    u_offset, u_slope = math.sqrt(covariance[0, 0]), math.sqrt(covariance[1, 1])
+    if abs(slope - 1.0) > _IMPLAUSIBLE * combine(used.u_scale, u_slope):
+        raise CalibrationError(
+            f"{where}: it reads 1/{slope:.4g} of what the meter shows; that is no drift: look at the meter's leads, range and unit"
+        )
+    zero, scale = used.zero - offset / (slope * used.scale), used.scale * slope
+    full_counts = (used.high - used.low) / used.scale
+    low = (used.low / used.scale + used.zero - zero) * scale
+    after = replace(
+        used, zero=zero, scale=scale, low=low, high=low + full_counts * scale, u_scale=u_slope / slope, u_zero=u_offset
+    )
+    at = max(shoulds, key=abs)
+    old = used if beside is None else beside
+    u_before, u_after = old.u_at(at), after.u_at(at)
+    refused = None
+    if u_after >= u_before:
+        refused = f"at {at:.3g} {unit} it is known to {u_before:.2g} {unit} already and would be to {u_after:.2g} {unit}: a better meter is needed"
+    return Calibrated(channel, used, after, at, u_before, u_after, refused)
+
+
+def _line(points: Sequence[Point], meter: MeterAccuracy, used: Range) -> tuple[tuple[float, float], np.ndarray]:
+    """Offset and slope of should = offset + slope * reading, and their covariance."""
+    should = np.array([p.should for p in points])
+    design = np.column_stack((np.ones(len(points)), [p.reading for p in points]))
+    own = np.array([p.u_noise**2 + used.u_line**2 for p in points])
+    with_meter = np.array([0.0 if p.known else 1.0 for p in points])
+    of_scale = with_meter * should * rectangular(meter.part)
+    of_zero = with_meter * rectangular(meter.rest)
+    covariance = np.diag(own) + np.outer(of_scale, of_scale) + np.outer(of_zero, of_zero)
+    weight = np.linalg.inv(covariance)
+    spread = np.linalg.inv(design.T @ weight @ design)
+    solution = spread @ design.T @ weight @ should
+    residual = should - design @ solution
+    _consistent(float(residual @ weight @ residual), len(points) - 2)
+    return (float(solution[0]), float(solution[1])), spread
+
+
+def _consistent(chi2: float, dof: int) -> None:
+    """Wilson and Hilferty's cube root: whether a sum of squares is believable."""
+    if dof < 1:
+        return
+    spread = 2.0 / (9.0 * dof)
+    if (chi2 / dof) ** (1.0 / 3.0) > 1.0 - spread + _BELIEF * math.sqrt(spread):
+        raise CalibrationError(
+            "calibrating: the points lie further from a straight line than noise, converter and meter allow; "
+            "was the meter on one range, had every reading settled?"
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class ClockCalibrated:
+    """The clock line before and after: frequency in Hz, half-width of the relative error. `refused` as in `Calibrated`."""
+
+    before: tuple[float, float]
+    after: tuple[float, float]
+    refused: str | None = None
+
+    @property
+    def in_force(self) -> tuple[float, float]:
+        return self.before if self.refused else self.after
+
+
+# A resonator's frequency a room's warmth and some weeks later: +-0.1 % of the ceramic type (data sheets of 16 MHz resonators: +-0.2 % over
+# -20 to 80 degC, read), so what is measured to 0.01 % is promised to no better than this.
+RESONATOR_KEEPS = 1e-3
+
+
+def calibrate_clock(description: BoardDescription, seen: ClockEstimate, keeps: float = RESONATOR_KEEPS) -> ClockCalibrated:
+    """The board's frequency by the host's clock. `keeps`: how well, relatively, it will stay, half-width."""
+    before = description.clock_hz, description.clock_half_width
+    if not seen.corrected:
+        return ClockCalibrated(before, before, f"not compared: {seen.text}")
+    # True seconds are (1 + e) times nominal ones: the clock is slow by e.
+    half = keeps + math.sqrt(3.0) * seen.u
+    after = float(round(description.clock_hz / (1.0 + seen.rel_error))), half
+    refused = None
+    if half >= description.clock_half_width:
+        refused = f"it is known to {100 * description.clock_half_width:.2g} % already, and would be to {100 * half:.2g} %"
+    return ClockCalibrated(before, after, refused)
+
+
+def _six(value: float) -> str:
+    """Six significant digits, as a board keeps them."""
+    mantissa, _, exponent = f"{value:.{_DIGITS}g}".partition("e")
+    return f"{mantissa}E{int(exponent)}" if exponent else mantissa
+
+
+def command_lines(channels: Sequence[Calibrated], clock: ClockCalibrated | None, date: int) -> tuple[str, ...]:
+    """What to say to the board, without storing it. ValueError if a line is too long for it."""
+    lines = []
+    for found in channels:
+        if not found.refused:
+            r = found.after
+            numbers = (*map(_six, (r.zero, r.scale)), *(f"{u:.2g}".replace("e-0", "E-") for u in (r.u_scale, r.u_zero, r.u_line)))
+            lines.append(f"CAL:RANG {found.channel},{r.number},{','.join(numbers)}")
+    if clock is not None and not clock.refused:
+        lines.append(f"CAL:CLOC {clock.after[0]:.0f},{_six(clock.after[1])}")
+    lines.append(f"CAL:DATE {date}")
+    for line in lines:
+        if len(line) >= LONGEST_LINE:
+            raise ValueError(f"calibrating: the line {line!r} is longer than a board takes")
+    return tuple(lines)
