@@ -9,21 +9,29 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from bench.clock import ClockEstimate
 from bench.description import BoardDescription, Range
 from bench.uncertainty import combine, rectangular
-from bench.wire.text import LONGEST_LINE
+from bench.wire.text import LONGEST_LINE, format_number
+from bench.zero import moved
 
+VOLTS: Mapping[int, tuple[float, ...]] = {
+    0: (6.0, 10.0, 14.0, 18.0, 22.0, 26.0, 30.0),
+    1: (3.0, 5.0, 8.0, 10.0, 12.0, 14.0, 16.0, 17.5),
+}
+"""Supply voltages to take points at, by the number of the voltage range: wide apart, so that the line lies firm at both its ends."""
 _FEWEST = 2
 _SPREAD = 0.2  # the points must span this part of the largest of them
 _IMPLAUSIBLE = 5.0  # a scale further off than this many of its standard uncertainties is no drift but another channel
 _BELIEF = 3.29  # normal quantile of 0.9995: points contradict each other beyond it
 _DIGITS = 6
+SCALE_KEEPS = 2e-4  # half-width: what resistors (25 ppm/K) and reference (20 ppm/K) change by over 5 K (data sheets)
 _PREFIXES = {"": 1.0, "m": 1e-3, "u": 1e-6}
 
 
@@ -65,9 +73,9 @@ class Point:
 
 @dataclass(frozen=True, slots=True)
 class Calibrated:
-    """A channel's range before and after; `u_before` and `u_after` at `at`, the largest value that was compared.
+    """A channel's range without and with the meter; `u_before` and `u_after` at `at`, the largest value that was compared.
 
-    `refused` says why the old range stays in force; None if the new one is better.
+    `before` is what zeroing and the built-in standard give. `refused` says why that is kept; None if the meter's is better.
     """
 
     channel: str
@@ -83,11 +91,12 @@ class Calibrated:
         return self.before if self.refused else self.after
 
 
-def calibrate(channel: str, unit: str, used: Range, points: Sequence[Point], meter: MeterAccuracy, *, beside: Range | None = None) -> Calibrated:
+def calibrate(channel: str, unit: str, used: Range, points: Sequence[Point], meter: MeterAccuracy, *, beside: Range) -> Calibrated:
     """Zero and scale of `used`, the range with which the points were read, from at least two points.
 
-    `beside`: the range as zeroing alone leaves it, which the result must beat; `used` itself if None. CalibrationError if the points
-    are too few or too close, or if they contradict each other or the channel.
+    `beside`: the range as zeroing and standard leave it, which the result must beat at the largest point and at the range's end, since
+    values beyond the points are read too. CalibrationError if the points are too few or too
+    close, or if they contradict each other or the channel.
     """
     where = f"calibrating {channel} range {used.number}"
     shoulds = [p.should for p in points]
@@ -98,33 +107,41 @@ def calibrate(channel: str, unit: str, used: Range, points: Sequence[Point], met
     clipped = [p for p in points if not used.low < p.reading < used.high]
     if clipped:
         raise CalibrationError(f"{where}: a reading of {clipped[0].reading:g} {unit} is at the end of the range; choose values within it")
-    (offset, slope), covariance = _line(points, meter, used)
+    (offset, slope), covariance = _line(where, unit, points, meter, used)
     u_offset, u_slope = math.sqrt(covariance[0, 0]), math.sqrt(covariance[1, 1])
-    if abs(slope - 1.0) > _IMPLAUSIBLE * combine(used.u_scale, u_slope):
+    if slope <= 0.0 or abs(slope - 1.0) > _IMPLAUSIBLE * combine(used.u_scale, u_slope):
         raise CalibrationError(
-            f"{where}: it reads 1/{slope:.4g} of what the meter shows; that is no drift: look at the meter's leads, range and unit"
+            f"{where}: where it reads 1 more the meter shows {slope:.4g} more; that is no drift: look at the meter's leads, range and unit"
         )
-    zero, scale = used.zero - offset / (slope * used.scale), used.scale * slope
-    full_counts = (used.high - used.low) / used.scale
-    low = (used.low / used.scale + used.zero - zero) * scale
-    after = replace(
-        used, zero=zero, scale=scale, low=low, high=low + full_counts * scale, u_scale=u_slope / slope, u_zero=u_offset
-    )
+    if abs(offset) > _IMPLAUSIBLE * combine(used.u_zero, u_offset):
+        raise CalibrationError(
+            f"{where}: its zero would be {offset:.2g} {unit} off, {used.u_zero:.2g} {unit} is usual: look at where the meter's leads are"
+        )
+    line = moved(used, used.zero - offset / (slope * used.scale), used.scale * slope)
+    after = replace(line, u_scale=combine(u_slope / slope, rectangular(SCALE_KEEPS)), u_zero=u_offset)
     at = max(shoulds, key=abs)
-    old = used if beside is None else beside
-    u_before, u_after = old.u_at(at), after.u_at(at)
+    worse = [v for v in (at, used.high) if after.u_at(v) >= beside.u_at(v)]
     refused = None
-    if u_after >= u_before:
-        refused = f"at {at:.3g} {unit} it is known to {u_before:.2g} {unit} already and would be to {u_after:.2g} {unit}: a better meter is needed"
-    return Calibrated(channel, used, after, at, u_before, u_after, refused)
+    if worse:
+        refused = (
+            f"at {worse[0]:.3g} {unit} zeroing and standard give {beside.u_at(worse[0]):.2g} {unit}, this meter would give "
+            f"{after.u_at(worse[0]):.2g} {unit}; a better meter is needed, or points further up"
+        )
+    return Calibrated(channel, beside, after, at, beside.u_at(at), after.u_at(at), refused)
 
 
-def _line(points: Sequence[Point], meter: MeterAccuracy, used: Range) -> tuple[tuple[float, float], np.ndarray]:
-    """Offset and slope of should = offset + slope * reading, and their covariance."""
+def _line(
+    where: str, unit: str, points: Sequence[Point], meter: MeterAccuracy, used: Range
+) -> tuple[tuple[float, float], npt.NDArray[np.float64]]:
+    """Offset and slope of should = offset + slope * reading, and their covariance.
+
+    The meter's part is one unknown for all points. Its rest may be one too (a zero error) or new at each (the last digit): both are
+    allowed for.
+    """
     should = np.array([p.should for p in points])
     design = np.column_stack((np.ones(len(points)), [p.reading for p in points]))
-    own = np.array([p.u_noise**2 + used.u_line**2 for p in points])
     with_meter = np.array([0.0 if p.known else 1.0 for p in points])
+    own = np.array([p.u_noise**2 + used.u_line**2 for p in points]) + (with_meter * rectangular(meter.rest)) ** 2
     of_scale = with_meter * should * rectangular(meter.part)
     of_zero = with_meter * rectangular(meter.rest)
     covariance = np.diag(own) + np.outer(of_scale, of_scale) + np.outer(of_zero, of_zero)
@@ -132,20 +149,19 @@ def _line(points: Sequence[Point], meter: MeterAccuracy, used: Range) -> tuple[t
     spread = np.linalg.inv(design.T @ weight @ design)
     solution = spread @ design.T @ weight @ should
     residual = should - design @ solution
-    _consistent(float(residual @ weight @ residual), len(points) - 2)
+    if not _believable(float(residual @ weight @ residual), len(points) - 2):
+        worst = int(np.argmax(np.abs(residual) / np.sqrt(own)))
+        raise CalibrationError(
+            f"{where}: points contradict each other; that at {should[worst]:.4g} {unit} lies {abs(residual[worst]):.2g} {unit} off their "
+            f"line, {math.sqrt(own[worst]):.2g} {unit} is usual; read it again, settled and on one range of the meter"
+        )
     return (float(solution[0]), float(solution[1])), spread
 
 
-def _consistent(chi2: float, dof: int) -> None:
-    """Wilson and Hilferty's cube root: whether a sum of squares is believable."""
-    if dof < 1:
-        return
-    spread = 2.0 / (9.0 * dof)
-    if (chi2 / dof) ** (1.0 / 3.0) > 1.0 - spread + _BELIEF * math.sqrt(spread):
-        raise CalibrationError(
-            "calibrating: the points lie further from a straight line than noise, converter and meter allow; "
-            "was the meter on one range, had every reading settled?"
-        )
+def _believable(chi2: float, dof: int) -> bool:
+    """Whether a sum of squares of so many independent standard deviations is no chance in 2000 (Wilson and Hilferty's cube root)."""
+    spread = 2.0 / (9.0 * dof) if dof else math.inf
+    return dof < 1 or (chi2 / dof) ** (1.0 / 3.0) <= 1.0 - spread + _BELIEF * math.sqrt(spread)
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,24 +196,32 @@ def calibrate_clock(description: BoardDescription, seen: ClockEstimate, keeps: f
     return ClockCalibrated(before, after, refused)
 
 
-def _six(value: float) -> str:
-    """Six significant digits, as a board keeps them."""
-    mantissa, _, exponent = f"{value:.{_DIGITS}g}".partition("e")
-    return f"{mantissa}E{int(exponent)}" if exponent else mantissa
+def command_lines(ranges: Sequence[tuple[str, Range]], clock: tuple[float, float] | None, date: int) -> tuple[str, ...]:
+    """What to say to the board to put these ranges (by channel), this clock (Hz, half-width) and this date in force, without storing it.
 
-
-def command_lines(channels: Sequence[Calibrated], clock: ClockCalibrated | None, date: int) -> tuple[str, ...]:
-    """What to say to the board, without storing it. ValueError if a line is too long for it."""
+    An uncertainty is rounded up, so that the board never states less. ValueError if a line is too long for it.
+    """
     lines = []
-    for found in channels:
-        if not found.refused:
-            r = found.after
-            numbers = (*map(_six, (r.zero, r.scale)), *(f"{u:.2g}".replace("e-0", "E-") for u in (r.u_scale, r.u_zero, r.u_line)))
-            lines.append(f"CAL:RANG {found.channel},{r.number},{','.join(numbers)}")
-    if clock is not None and not clock.refused:
-        lines.append(f"CAL:CLOC {clock.after[0]:.0f},{_six(clock.after[1])}")
+    for name, r in ranges:
+        numbers = (*map(_six, (r.zero, r.scale)), *map(_rounded_up, (r.u_scale, r.u_zero, r.u_line)))
+        lines.append(f"CAL:RANG {name},{r.number},{','.join(numbers)}")
+    if clock is not None:
+        lines.append(f"CAL:CLOC {clock[0]:.0f},{_rounded_up(clock[1])}")
     lines.append(f"CAL:DATE {date}")
     for line in lines:
         if len(line) >= LONGEST_LINE:
             raise ValueError(f"calibrating: the line {line!r} is longer than a board takes")
     return tuple(lines)
+
+
+def _six(value: float) -> str:
+    """Six significant digits, as a board keeps them."""
+    return format_number(float(f"{value:.{_DIGITS}g}"))
+
+
+def _rounded_up(u: float) -> str:
+    """Three significant digits, upwards."""
+    if u == 0.0:
+        return "0"
+    place = math.floor(math.log10(u)) - 2
+    return format_number(float(f"{math.ceil(round(u / 10.0**place, 6))}e{place}"))

@@ -5,6 +5,7 @@ Pure. The value type is `Block`: a stretch of a run without a gap, each channel 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
@@ -13,9 +14,13 @@ import numpy as np
 import numpy.typing as npt
 
 from bench.description import PERIOD_SCANS, BoardDescription, Share, scan_plan
+from bench.uncertainty import Component
 from bench.wire import EventFrame, EventKind, Placed, SampleFrame, TripCause, unpack_samples
 
 Array: TypeAlias = npt.NDArray[np.float64]
+
+_NEAR = 0.1  # of the range: within this, errors of linearity are much the same (they are smooth, but for the steps of single counts)
+_NEIGHBOURS = 0.14  # what neighbouring counts differ by all the same (differential linearity 0.25 counts typical, ATmega328P data sheet)
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +38,28 @@ class Accuracy:
     u_line: float
     noise: float
     common: tuple[Share, ...] = ()
+
+    def parts(
+        self, channel: str, value: float, others: Mapping[str, float] | None = None, u_at_zero: float | None = None
+    ) -> tuple[Component, ...]:
+        """What a reading is off by in the same way every time: scale, zero, linearity, another channel's share.
+
+        `value` is the reading in the channel's unit; `others` the readings of channels that it may partly show. `u_at_zero`: the random
+        uncertainty of a reading of 0 that was taken off; None if none was.
+        """
+        found = [Component(f"{channel}: scale", abs(value) * self.u_scale)]
+        if u_at_zero is not None:
+            # Two readings are compared: errors of linearity add, but near each other on the scale they are nearly the same.
+            span = self.high - self.low
+            apart = min(1.0, abs(value) / (_NEAR * span)) if math.isfinite(span) else 1.0
+            found.append(Component(f"{channel}: zero (taken at rest)", u_at_zero))
+            found.append(Component(f"{channel}: linearity and counts", math.sqrt(2.0) * self.u_line * max(apart, _NEIGHBOURS)))
+        else:
+            found.append(Component(f"{channel}: zero", self.u_zero))
+            found.append(Component(f"{channel}: linearity and counts", self.u_line))
+        for share in self.common:
+            found.append(Component(f"{channel}: share of {share.other}", abs((others or {}).get(share.other, 0.0)) * share.u))
+        return tuple(found)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,7 +1,8 @@
-"""Zeroing with the shorting link: what a rig's zeros are, from readings with the unit's place bridged.
+"""Zeroing with the shorting link and the built-in standard: what a rig's zeros and its converter are, without any meter.
 
-Pure. Worth more than a cheap meter: the drop amplifier's common-mode error, 13 mV of 12.8 V as built, is seen whole with the link
-fitted and no load closed, since nothing flows and the true drop is 0.
+Pure. Worth more than a cheap meter: the drop amplifier's common-mode error, 13 mV of 12.8 V as built, is seen whole with the link fitted
+and no load closed, since nothing flows and the true drop is 0. The standard, and the channels that then read nothing but their zero, show
+the converter's own errors of scale and zero, which all channels share.
 """
 
 from __future__ import annotations
@@ -10,11 +11,14 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from bench.description import BoardDescription, Channel, Share
-from bench.uncertainty import TypeA
+from bench.description import BoardDescription, Channel, Range, Share
+from bench.uncertainty import TypeA, combine
 
+KNOWN_ZERO = ("i_load", "i_load_low", "v_drop")
+"""Channels that read 0 with the master switch off, whatever is in the socket."""
 _SUPPLY_LEAST_V = 3.0
 _LINK_DROP_V = 0.03  # a link of 0.5 mohm drops 2 mV at 4 A, 8 mV at 15 A
+_DRIFT = 0.05  # of a share as built may come back until zeroing is repeated: 0.1 % parts of 10 ppm/K over 5 K (data sheets)
 
 
 class ZeroError(Exception):
@@ -30,36 +34,116 @@ class LinkReadings:
     on: Mapping[str, TypeA]
 
 
-def zeroed(description: BoardDescription, readings: LinkReadings) -> BoardDescription:
-    """The description with the zeros of current and drop put right and their uncertainties made smaller.
+@dataclass(frozen=True, slots=True)
+class Converter:
+    """What is known of the converter's own errors: relative error of its scale, and of its zero in counts, with their covariance."""
 
+    scale: float
+    zero: float
+    scale_variance: float
+    zero_variance: float
+    covariance: float = 0.0
+
+    def told(self, of_scale: float, of_zero: float, seen: float, u: float) -> Converter:
+        """What is known after `of_scale` x scale + `of_zero` x zero was seen to be `seen` within u (least squares, one reading more)."""
+        gain_scale = of_scale * self.scale_variance + of_zero * self.covariance
+        gain_zero = of_scale * self.covariance + of_zero * self.zero_variance
+        variance = of_scale * gain_scale + of_zero * gain_zero + u * u
+        if variance == 0.0:
+            return self
+        off = (seen - of_scale * self.scale - of_zero * self.zero) / variance
+        return Converter(
+            self.scale + gain_scale * off,
+            self.zero + gain_zero * off,
+            self.scale_variance - gain_scale * gain_scale / variance,
+            self.zero_variance - gain_zero * gain_zero / variance,
+            self.covariance - gain_scale * gain_zero / variance,
+        )
+
+
+def zeroed(description: BoardDescription, readings: LinkReadings) -> BoardDescription:
+    """The description with zeros and scales put right, as far as link and standard show them, and their uncertainties made smaller.
+
+    `description` must be as the board gave it, and the readings made with it: the standard's error may be taken off once only.
     ZeroError if the readings are not those of a shorting link: no supply, no lamps, or a drop that no link has.
     """
     _check(readings)
+    stated, seen = converter_stated(description), converter_seen(description, readings.rest)
     channels = dict(description.channels)
-    for name, channel in channels.items():
-        if name in ("i_load", "i_load_low", "v_drop") and name in readings.rest:
-            channels[name] = _with_zero(channel, readings.rest[name])
-    if "v_drop" in channels:
-        shares = tuple(_with_share(channels["v_drop"], share, readings) for share in channels["v_drop"].common)
-        channels["v_drop"] = replace(channels["v_drop"], common=shares)
+    for name, channel in description.channels.items():
+        shares = tuple(_with_share(channel, share, readings) for share in channel.common)
+        ranges = channel.ranges
+        if stated is not None and seen is not None and channel.curve is None:
+            ranges = tuple(_with_converter(r, stated, seen) for r in ranges)
+        if name in KNOWN_ZERO and name in readings.rest:
+            rest = readings.rest[name]
+            ranges = tuple(_with_zero(r, was, rest) for r, was in zip(ranges, channel.ranges, strict=True))
+        channels[name] = replace(channel, ranges=ranges, common=shares)
     return replace(description, channels=channels)
 
 
-def _with_zero(channel: Channel, rest: TypeA) -> Channel:
-    ranges = tuple(replace(r, zero=r.zero + rest.mean / r.scale, u_zero=math.hypot(rest.u, r.u_line)) for r in channel.ranges)
-    return replace(channel, ranges=ranges)
+def converter_stated(description: BoardDescription) -> Converter | None:
+    """The converter before anything was read: its errors are those of the standard's channel, which has no amplifier of its own.
+
+    None without a standard, and on a calibrated board, whose scales have taken the converter's errors in.
+    """
+    if not description.checks or description.calibrated:
+        return None
+    r = description.channels[description.checks[0].channel].ranges[0]
+    return Converter(0.0, 0.0, r.u_scale**2, (r.u_zero / r.scale) ** 2)
+
+
+def converter_seen(description: BoardDescription, rest: Mapping[str, TypeA]) -> Converter | None:
+    """The converter by its standard and by the zeros of currents and drop, all with the master switch off; None as above."""
+    known = converter_stated(description)
+    if known is None:
+        return None
+    u_zero = math.sqrt(known.zero_variance)
+    for check in description.checks[:1]:
+        if check.channel in rest:
+            r, reading = description.channels[check.channel].ranges[0], rest[check.channel]
+            u = combine(check.u, r.u_line, reading.u)
+            known = known.told(check.expected, r.scale, reading.mean - check.expected, u)
+    for name in KNOWN_ZERO:
+        if name in rest and name in description.channels:
+            r, reading = description.channels[name].ranges[0], rest[name]
+            u = combine(_less(r.u_zero, u_zero * r.scale), r.u_line, reading.u)
+            known = known.told(0.0, r.scale, reading.mean, u)
+    return known
+
+
+def _with_converter(r: Range, stated: Converter, seen: Converter) -> Range:
+    """The range without the converter's errors, as far as they were seen."""
+    scale = r.scale / (1.0 + seen.scale)
+    u_scale = combine(_less(r.u_scale, math.sqrt(stated.scale_variance)), math.sqrt(seen.scale_variance))
+    u_zero = combine(_less(r.u_zero, math.sqrt(stated.zero_variance) * r.scale), math.sqrt(seen.zero_variance) * r.scale)
+    return replace(moved(r, r.zero + seen.zero, scale), u_scale=min(u_scale, r.u_scale), u_zero=min(u_zero, r.u_zero))
+
+
+def _with_zero(r: Range, was: Range, rest: TypeA) -> Range:
+    """The range with the zero that was read by the range it was."""
+    return replace(moved(r, was.zero + rest.mean / was.scale, r.scale), u_zero=math.hypot(rest.u, r.u_line))
+
+
+def moved(r: Range, zero: float, scale: float) -> Range:
+    """Another zero and scale; what is clipped stays clipped, since that is a matter of counts."""
+    low, high = ((limit / r.scale + r.zero - zero) * scale for limit in (r.low, r.high))
+    return replace(r, zero=zero, scale=scale, low=low, high=high)
+
+
+def _less(u: float, part: float) -> float:
+    """What is left of u without a part of it that is independent of the rest; nothing if the part was stated to be larger."""
+    return math.sqrt(max(u * u - part * part, 0.0))
 
 
 def _with_share(channel: Channel, share: Share, readings: LinkReadings) -> Share:
     """The share seen: what the channel reads more with the supply on, over what the other channel reads."""
     other = readings.off.get(share.other)
     seen, rest = readings.off.get(channel.name), readings.rest.get(channel.name)
-    if other is None or seen is None or rest is None:
+    if other is None or seen is None or rest is None or channel.name not in KNOWN_ZERO:
         return share
     part = (seen.mean - rest.mean) / other.mean
-    line = channel.ranges[0].u_line
-    u = math.sqrt(seen.u**2 + rest.u**2 + line**2) / abs(other.mean)
+    u = combine(combine(seen.u, rest.u, channel.ranges[0].u_line) / abs(other.mean), _DRIFT * share.u)
     return Share(share.other, u, part) if u < share.u else share
 
 

@@ -143,7 +143,7 @@ class HostBoard:
         self.off: Memory | None = None
         self.driver.command("store", memory.store.hex())
         self.driver.command("first", first_stamp)
-        self.driver.command("turn", turn)
+        self.set_turn(turn)
         if cut_after is not None:
             self.driver.command("cut", cut_after)
         for channel, count in RESTING.items():
@@ -163,6 +163,10 @@ class HostBoard:
             assert self.decoder.damage == DamageCount()
 
     # --- what happens to it ---
+
+    def set_turn(self, clocks: int) -> None:
+        """How long a turn of the main loop takes, beside the calls of the hardware."""
+        self.driver.command("turn", clocks)
 
     def set(self, channel: Channel, count: int, in_s: float = 0.0) -> None:
         """The converter reads `count` at this channel from then on."""

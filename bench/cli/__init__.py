@@ -22,6 +22,8 @@ COMMANDS: Mapping[str, str] = {
     "show": "Show records that were kept as JSON.",
     "boards": "List the serial ports and the boards on them.",
     "check": "Have a board check itself.",
+    "calibrate": "Calibrate a board with a meter.",
+    "standard": "Measure a kept standard, and chart it over time.",
     "limits": "List the limit sets, or show one with its sources.",
     "procedures": "List the procedures, or show one.",
     "units": "List the simulated units.",

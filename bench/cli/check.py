@@ -11,17 +11,21 @@ from bench.cli.output import print_table
 
 @click.command("check")
 @click.argument("address", default="sim://LINK")
+@click.option("--link", is_flag=True, help="Also fit the shorting link and look at zeros, the drop's common mode and the converter.")
 @click.option("--lamps", is_flag=True, help="Also light each lamp alone through the shorting link and look at its current.")
 @click.option(
     "--system", type=click.Choice(["6", "12", "24"]), default="12", show_default=True, help="Volts of the lamps and the supply."
 )
 @click.option("--yes", is_flag=True, help="Ask nothing: cautions are known, and what hands must do is taken as done.")
-def command(address: str, lamps: bool, system: str, yes: bool) -> int:
+def command(address: str, link: bool, lamps: bool, system: str, yes: bool) -> int:
     """Have the board at ADDRESS check itself: identity, self-test, built-in standards, zeros, supply, lamps. No unit is needed.
+
+    With --link you see what zeroing would learn, and whether it is within what the board states; with --lamps whether each lamp of the
+    bank takes what its wattage takes.
 
     \b
     makebreak check auto
-    makebreak check auto --lamps
+    makebreak check auto --link --lamps
     """
     from bench.cli.exit_codes import BENCH, PASS
     from bench.cli.hands import Person, confirm_cautions
@@ -35,6 +39,6 @@ def command(address: str, lamps: bool, system: str, yes: bool) -> int:
         port = open_port(address)
         stack.callback(port.close)
         stack.enter_context(stop_signals())
-        findings = self_check(port, lamps=lamps, system_v=float(system), operator=Person(assume_yes=yes))
+        findings = self_check(port, link=link, lamps=lamps, system_v=float(system), operator=Person(assume_yes=yes))
     print_table(("checked", "found", "what was seen"), [(f.what, f.state.value.upper(), f.text) for f in findings])
     return BENCH if any(f.state is State.BAD for f in findings) else PASS

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import math
+import queue
 import shutil
 import sys
 import textwrap
+import threading
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 import click
@@ -12,17 +16,20 @@ import click
 from bench.render.plain import one_line
 
 if TYPE_CHECKING:
-    from bench.session import Action
+    from bench.session import Action, Place
+
+_LOOK_S = 0.1
 
 
-def confirm_cautions(address: str, assume_yes: bool) -> None:
-    """Show the cautions before a real board drives real lamps, and go on only if they are known. A simulated one burns nobody."""
+def confirm_cautions(address: str, assume_yes: bool, more: Sequence[str] = ()) -> None:
+    """Show the cautions before a real board drives real lamps, and `more` of the work at hand; go on only if they are known. A simulated
+    board burns nobody."""
     if address.startswith(("sim://", "replay://")):
         return
     from bench.render.cautions import BEFORE_POWER
 
     click.echo("Caution:", err=True)
-    for line in BEFORE_POWER:
+    for line in (*BEFORE_POWER, *more):
         click.echo(folded(line, "  - "), err=True)
     question = "Unit, lamps and supply are connected as they should be, and I know these cautions."
     if assume_yes:
@@ -70,6 +77,42 @@ class Person:
             if not self._assume_yes:
                 _wait_until_done(action)
         return None
+
+    def read_meter(self, place: Place, meanwhile: Callable[[], None]) -> float:
+        """Ask for what the meter shows, and ask again until it is a number; SetupError where nobody is at the terminal."""
+        from bench.session import SetupError
+
+        question = f"Meter at {one_line(place.text)}: what does it show, in {place.unit}?"
+        if not sys.stdin.isatty():
+            raise SetupError(f"nobody is at the terminal to read the meter: {question}")
+        while True:
+            click.echo(folded(question), err=True)
+            text = _line_typed(meanwhile).strip().replace(",", ".").removesuffix(place.unit).strip()
+            try:
+                value = float(text)
+            except ValueError:
+                value = math.nan
+            if math.isfinite(value):
+                return value
+            click.echo(f"{one_line(text)!r} is no number of {place.unit}; the display's figures, please, like 12.803", err=True)
+
+
+def _line_typed(meanwhile: Callable[[], None]) -> str:
+    """A line from the standard input. It is waited for in a thread of its own, since the board opens everything when it hears nothing for
+    a second; Ctrl-C and the end of the input cancel."""
+    from bench.session import Cancelled
+
+    typed: queue.SimpleQueue[str] = queue.SimpleQueue()
+    threading.Thread(target=lambda: typed.put(sys.stdin.readline()), daemon=True).start()
+    while True:
+        try:
+            line = typed.get(timeout=_LOOK_S)
+        except queue.Empty:
+            meanwhile()
+            continue
+        if not line:
+            raise Cancelled
+        return line
 
 
 def _wait_until_done(action: Action) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -75,29 +74,11 @@ class Evidence:
         return self.removed.t_s if self.removed is not None else self.now_s
 
 
-_NEAR = 0.1  # of the range: within this, errors of linearity are much the same (they are smooth, but for the steps of single counts)
-_NEIGHBOURS = 0.14  # what neighbouring counts differ by all the same (differential linearity 0.25 counts typical, ATmega328P data sheet)
-
-
 def systematic(e: Evidence, channel: str, value: float, others: Mapping[str, float] | None = None) -> tuple[Component, ...]:
-    """What a channel's reading may be off by in the same way every time: scale, zero, linearity, another channel's share.
-
-    `value` is the reading in the channel's unit; `others` the readings of channels that it may partly show.
-    """
-    a = e.accuracies[channel]
+    """What a channel's reading may be off by in the same way every time, with the zero that was taken at rest."""
     rest = e.rest.get(channel)
-    parts = [Component(f"{channel}: scale", abs(value) * a.u_scale)]
-    if rest is not None and rest_is_zero(channel):
-        # Two readings are compared: errors of linearity add, but near each other on the scale they are nearly the same.
-        apart = min(1.0, abs(value) / (_NEAR * (a.high - a.low))) if math.isfinite(a.high - a.low) else 1.0
-        parts.append(Component(f"{channel}: zero (taken at rest)", rest.u))
-        parts.append(Component(f"{channel}: linearity and counts", math.sqrt(2.0) * a.u_line * max(apart, _NEIGHBOURS)))
-    else:
-        parts.append(Component(f"{channel}: zero", a.u_zero))
-        parts.append(Component(f"{channel}: linearity and counts", a.u_line))
-    for share in a.common:
-        parts.append(Component(f"{channel}: share of {share.other}", abs((others or {}).get(share.other, 0.0)) * share.u))
-    return tuple(parts)
+    u_at_zero = rest.u if rest is not None and rest_is_zero(channel) else None
+    return e.accuracies[channel].parts(channel, value, others, u_at_zero)
 
 
 def rest_is_zero(channel: str) -> bool:

@@ -1,13 +1,14 @@
 """The session: drives a board and a unit through a procedure, with hands where they are needed, to a record.
 
 An edge. `run_test` is the whole of it; `judge_capture` makes the same record of what a session received, `judge_recording` one of
-a recording made elsewhere; `self_check` looks at a board without a unit.
+a recording made elsewhere; `self_check` looks at a board without a unit, `calibrate_board` compares it with meters.
 """
 
 from bench.session.bench import Cancelled
 from bench.session.board import BoardClient, BoardFault
+from bench.session.calibrate import Calibration, Wanted, calibrate_board, put_in_force
 from bench.session.conduct import run_test
-from bench.session.operator import Action, Cool, Do, FitLink, FitUnit, Operator, SetSupply, SimulatedHands
+from bench.session.operator import Action, Cool, Do, FitLink, FitUnit, MeterReader, Operator, Place, SetSupply, SimulatedHands
 from bench.session.progress import Asked, Damage, Event, Live, Noted, Progress, StepBegan, Waiting
 from bench.session.recorded import judge_recording
 from bench.session.rejudge import judge_capture
@@ -19,6 +20,7 @@ __all__ = [
     "Asked",
     "BoardClient",
     "BoardFault",
+    "Calibration",
     "Cancelled",
     "Cool",
     "Damage",
@@ -28,8 +30,10 @@ __all__ = [
     "FitLink",
     "FitUnit",
     "Live",
+    "MeterReader",
     "Noted",
     "Operator",
+    "Place",
     "Progress",
     "SetSupply",
     "Setup",
@@ -37,8 +41,11 @@ __all__ = [
     "SimulatedHands",
     "StepBegan",
     "Waiting",
+    "Wanted",
+    "calibrate_board",
     "judge_capture",
     "judge_recording",
+    "put_in_force",
     "run_test",
     "self_check",
 ]

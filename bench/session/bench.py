@@ -42,6 +42,7 @@ class Bench:
     ) -> None:
         self.board = board
         self.description = description
+        self._stated = description
         self.off_s = off_s
         self.notes: list[str] = []
         self.faults: list[BenchFault] = []
@@ -143,15 +144,16 @@ class Bench:
         return found
 
     def zero(self, load: Load, seconds: float) -> None:
-        """With the link fitted, learn the zeros of current and drop; `description` has them then. ZeroError if it never is a link."""
+        """With the link fitted, learn zeros and the converter's errors; `description` has them then. ZeroError if it never is a link."""
         self.protect(load, self._setup.nominal_v, 4.0 * seconds)
         phases = {"rest": (False, ()), "off": (True, ()), "on": (True, load.numbers)}
+        self.description = self._stated
         for left in reversed(range(_TRIES)):
             self.ask(FitLink())
             self.set_supply(self._setup.nominal_v)
             readings = self._look(phases, seconds)
             try:
-                self.description = zeroed(self.description, LinkReadings(**readings))
+                self.description = zeroed(self._stated, LinkReadings(**readings))
                 break
             except ZeroError as error:
                 if not left:
@@ -159,7 +161,7 @@ class Bench:
                 self.note(f"{error} (asked again)")
         plain = {phase: {name: (r.mean, r.s, r.n) for name, r in found.items()} for phase, found in readings.items()}
         self.board.note(note="zero", **plain)
-        self.note(f"zeros read with the shorting link on {load.text}")
+        self.note(f"zeros and built-in standard read with the shorting link on {load.text}")
         self.ask(FitUnit(self._setup.unit))
 
     def protect(self, load: Load, volts: float, at_most_s: float) -> None:

@@ -1,15 +1,17 @@
 """Calibrating a board with a meter: which points, what hands must do, and the result told to the board.
 
-With the shorting link in the unit's place and no lamp lit, input and output are at one voltage, and one reading of the meter serves both;
-with an ammeter there instead, the lamps of the bank are the currents.
+With the shorting link in the unit's place and no lamp lit, input and output are at one voltage, and one reading of the meter serves both,
+in each of their ranges; with an ammeter there instead, the lamps of the bank are the currents, lit one after the other.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 
 from bench.calibration import (
+    VOLTS,
     Calibrated,
     CalibrationError,
     ClockCalibrated,
@@ -23,41 +25,66 @@ from bench.clock import ClockComparison, ClockEstimate
 from bench.description import BoardDescription, Range
 from bench.ports import Port
 from bench.session.board import BoardClient, BoardFault
-from bench.session.operator import Do, FitLink, FitUnit, MeterReader, Place, SetSupply, SimulatedHands
-from bench.session.progress import Asked, Noted, Progress, Waiting
+from bench.session.operator import Action, Do, FitLink, FitUnit, MeterReader, Place, SetSupply, SimulatedHands
+from bench.session.progress import Asked, Noted, Progress, StepBegan, Waiting
 from bench.session.watch import Watch
-from bench.uncertainty import TypeA
-from bench.wire import SAMPLES_PER_FRAME, EventFrame, SampleFrame, Sequencer
+from bench.uncertainty import TypeA, combine
+from bench.wire import SAMPLES_PER_FRAME, EventFrame, SampleFrame, Sequencer, format_channels
+from bench.zero import LinkReadings, ZeroError, zeroed
 
-VOLTS = {0: (6.0, 10.0, 14.0, 18.0, 22.0, 26.0, 30.0), 1: (3.0, 5.0, 8.0, 10.0, 12.0, 14.0, 16.0, 17.5)}
-"""Supply voltages for the points, by the number of the voltage range."""
 CLOCK_S = 300.0
+HIGHEST_V: Mapping[float, float] = {6.0: 17.5, 12.0: 17.5, 24.0: 30.0}
+"""Of the supply, by the system's voltage, where nobody says otherwise."""
 _LOOK_S = 1.0
 _SETTLE_S = 0.3
-_LAMPS_SETTLE_S = 2.0
-_LONGEST_ON_S = 600.0
+_LAMP_SETTLE_S = 2.0
+_APART_S = 0.4  # between lamps that are lit, so that only one at a time is cold
+_LONGEST_ON_S = 1800.0
 _STORE_S = 2.5
+_TRIES = 3
+_FAR = 5.0  # a meter that shows this many standard uncertainties else than the board is asked again
 _SAME = 1e-5
-_VOLTAGES = ("v_in", "v_out")
-_CURRENTS = ("i_load", "i_load_low")
+_RESISTOR = "Put a resistor of about 0.15 ohm and 10 W in the unit's place, the sense leads on its ends. It gets hot."
+_AMMETER = "Put the ammeter, on its range for 10 A, in the unit's place instead of the link."
+_PILOT = "Join the pilot terminal to the unit's output by a lead."
+_UNJOIN = "Take that lead off again."
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What is to be calibrated: accuracies of the meters by unit (`V`, `A`; a unit without one is left out), the lamps' system, the
+    highest supply voltage there is, how long to compare clocks (0: not at all), and whether a resistor for the drop and a lead to the
+    pilot terminal are at hand. `drop_meter`: the meter's accuracy on the range for the drop, if that is another.
+    """
+
+    meters: Mapping[str, MeterAccuracy]
+    system_v: float = 12.0
+    highest_v: float = 17.5
+    clock_s: float = CLOCK_S
+    drop: bool = False
+    pilot: bool = False
+    drop_meter: MeterAccuracy | None = None
 
 
 @dataclass(frozen=True)
 class Calibration:
-    """Everything that a calibration found: the board, the meters (by unit), points by channel and range, results, remarks.
+    """Everything that a calibration found: the board, points by channel and range, results, remarks.
 
-    `lines` puts it in force on the board, `back` what was in force before.
+    `lines` puts it in force on the board. `better`: whether there is anything worth that.
     """
 
     board: str
     date: int
-    meters: Mapping[str, MeterAccuracy]
+    wanted: Wanted
     points: Mapping[str, tuple[Point, ...]]
     channels: tuple[Calibrated, ...]
     clock: ClockCalibrated | None
     notes: tuple[str, ...]
     lines: tuple[str, ...]
-    back: tuple[str, ...]
+
+    @property
+    def better(self) -> bool:
+        return any(not found.refused for found in self.channels) or (self.clock is not None and not self.clock.refused)
 
 
 class _ClockWatch:
@@ -78,17 +105,51 @@ class _ClockWatch:
 
 
 class _Calibrator:
-    """One board, one meter, one pair of hands."""
+    """One board as it is built, its meters, one pair of hands."""
 
-    def __init__(self, board: BoardClient, hands: MeterReader, meters: Mapping[str, MeterAccuracy], progress: Progress) -> None:
+    def __init__(
+        self, board: BoardClient, description: BoardDescription, hands: MeterReader, wanted: Wanted, progress: Progress
+    ) -> None:
         self._board = board
+        self._description = description
         self._hands = hands
-        self._meters = meters
+        self._wanted = wanted
         self._progress = progress
+        self._lamps = [n for n, load in sorted(description.loads.items(), key=lambda pair: pair[1].nominal) if load.kind == "LAMP"]
+        self._nominal_v = 12.8 * wanted.system_v / 12.0
+        self.zeroed = description
         self.points: dict[str, tuple[Point, ...]] = {}
         self.notes: list[str] = []
 
-    def ask(self, action: Do | FitLink | FitUnit | SetSupply) -> None:
+    def perform(self) -> tuple[list[Calibrated], ClockCalibrated | None]:
+        """Everything that is wanted, one after the other."""
+        wanted, channels = self._wanted, self._description.channels
+        volts, amperes = wanted.meters.get("V"), wanted.meters.get("A")
+        found: list[Calibrated] = []
+        clock: ClockCalibrated | None = None
+        steps = [
+            ("zero", "Zeros and built-in standard, with the shorting link", True),
+            ("voltages", "Voltages, with the shorting link", volts is not None),
+            ("currents", "Currents, with an ammeter in the unit's place", amperes is not None),
+            ("drop", "Drop, with a resistor in the unit's place", wanted.drop and volts is not None and "v_drop" in channels),
+            ("clock", "Clock, beside this computer's", wanted.clock_s > 0.0),
+        ]
+        due = [(name, title) for name, title, wished in steps if wished]
+        for number, (name, title) in enumerate(due, 1):
+            self._progress(StepBegan(name, title, "", number, len(due)))
+            if name == "zero":
+                self._zero()
+            elif name == "voltages" and volts is not None:
+                found += self._voltages(volts)
+            elif name == "currents" and amperes is not None:
+                found += self._currents(amperes)
+            elif name == "drop" and volts is not None:
+                found += self._drops(wanted.drop_meter or volts)
+            elif name == "clock":
+                clock = self._clock(wanted.clock_s)
+        return found, clock
+
+    def ask(self, action: Action) -> None:
         self._progress(Asked(action))
         self._hands.do(action)
 
@@ -96,110 +157,166 @@ class _Calibrator:
         self.notes.append(text)
         self._progress(Noted(text))
 
-    def voltages(self, description: BoardDescription, highest_v: float) -> list[Calibrated]:
-        """Both voltage channels in each of their ranges, by supplies up to highest_v."""
-        found: list[Calibrated] = []
-        self.ask(FitLink())
-        place = Place("v_in", "V", "between the unit's input terminal and the supply's return, with the shorting link in the unit's place")
-        for used in description.channels["v_in"].ranges:
-            volts = [v for v in VOLTS.get(used.number, ()) if v <= min(highest_v, 0.95 * used.high)]
-            points: dict[str, list[Point]] = {name: [] for name in _VOLTAGES if name in description.channels}
-            for v in volts:
-                self.ask(SetSupply(v, v))
-                readings, should = self._read(description, place, (), f"{used.high - 1.0:g}", master=True)
-                for name, of_channel in points.items():
-                    of_channel.append(Point(readings[name].mean, readings[name].u, should))
-            for name, of_channel in points.items():
-                found += self._result(description, name, description.channels[name].range(used.number), of_channel, "V")
-        return found
+    # --- steps
 
-    def currents(self, description: BoardDescription, system_v: float) -> list[Calibrated]:
-        """The current channels by lamps of the bank in growing number; with nothing closed the current is 0 without a meter."""
-        lamps = [n for n, load in sorted(description.loads.items(), key=lambda item: item[1].nominal) if load.kind == "LAMP"]
-        self.ask(Do("Put the ammeter, on its range for 10 A, in the unit's place instead of the link."))
-        self.ask(SetSupply(system_v, system_v))
+    def _zero(self) -> None:
+        """What zeroing makes of the board without a meter: `zeroed`."""
+        for left in reversed(range(_TRIES)):
+            self.ask(FitLink())
+            self.ask(SetSupply(self._nominal_v, self._nominal_v))
+            number = self._range_for(self._nominal_v)
+            rest, off, on = (
+                self._read([number], master, lamps)[number] for master, lamps in ((False, ()), (True, ()), (True, self._lamps[-2:]))
+            )
+            try:
+                self.zeroed = zeroed(self._description, LinkReadings(rest, off, on))
+                return
+            except ZeroError as error:
+                if not left:
+                    raise BoardFault(str(error)) from error
+                self.note(f"{error} (asked again)")
+
+    def _voltages(self, meter: MeterAccuracy) -> list[Calibrated]:
+        """Input and output in all ranges, by the supply."""
+        channels = self._description.channels
+        ranges = sorted(channels["v_in"].ranges, key=lambda r: r.high)
+        names = [name for name in ("v_in", "v_out") if name in channels]
+        # The pilot's channel has one range, like the lowest of the others.
+        pilot = ["v_pilot"] if self._wanted.pilot and "v_pilot" in channels else []
+        if pilot:
+            self.ask(Do(_PILOT))
+        place = Place("v_in", "V", "the unit's input terminal, against the supply's return; the link is in the unit's place")
+        points: dict[tuple[str, int], list[Point]] = {}
+        for v in sorted({v for r in ranges for v in VOLTS.get(r.number, ()) if v <= self._wanted.highest_v}):
+            self.ask(SetSupply(v, v))
+            numbers = [r.number for r in ranges if v <= 0.95 * r.high]
+            for _ in range(_TRIES):
+                by_range, should = self._read_both(numbers, place)
+                if not self._far(by_range[numbers[0]]["v_in"].mean, should, channels["v_in"].range(numbers[0]), meter, "V"):
+                    break
+            for number, readings in by_range.items():
+                for name in (*names, *(pilot if number == ranges[0].number else ())):
+                    points.setdefault((name, number), []).append(Point(readings[name].mean, readings[name].u, should))
+        if pilot:
+            self.ask(Do(_UNJOIN))
+        return [found for (name, number), some in points.items() for found in self._result(name, number, some, meter)]
+
+    def _currents(self, meter: MeterAccuracy) -> list[Calibrated]:
+        """Both current ranges by lamps of the bank, one more at each point; with nothing closed the current is 0 without a meter."""
+        self.ask(Do(_AMMETER))
+        self.ask(SetSupply(self._nominal_v, self._nominal_v))
         place = Place("i_load", "A", "the ammeter in the unit's place")
-        points: dict[str, list[Point]] = {name: [] for name in _CURRENTS if name in description.channels}
-        rest, _ = self._read(description, None, (), "0", master=False)
-        for name, of_channel in points.items():
-            of_channel.append(Point(rest[name].mean, rest[name].u, 0.0, known=True))
-        for count in range(1, len(lamps) + 1):
-            readings, should = self._read(description, place, lamps[:count], "0", master=True)
-            for name, of_channel in points.items():
-                r = description.channels[name].range(0)
-                if readings[name].mean < 0.95 * r.high:
-                    of_channel.append(Point(readings[name].mean, readings[name].u, should))
-        found: list[Calibrated] = []
-        for name, of_channel in points.items():
-            used = description.channels[name].range(0)
-            # What zeroing before every session does without a meter has to be beaten.
-            zeroed = replace(used, u_zero=(used.u_line**2 + of_channel[0].u_noise ** 2) ** 0.5)
-            found += self._result(description, name, used, of_channel, "A", beside=zeroed)
-        return found
+        return self._by_lamps(("i_load", "i_load_low"), place, meter)
 
-    def _result(
-        self, description: BoardDescription, name: str, used: Range, points: Sequence[Point], unit: str, beside: Range | None = None
-    ) -> list[Calibrated]:
-        self.points[f"{name} {used.number}"] = tuple(points)
-        try:
-            return [calibrate(name, unit, used, points, self._meters[unit], beside=beside)]
-        except CalibrationError as error:
-            self.note(str(error))
-            return []
+    def _drops(self, meter: MeterAccuracy) -> list[Calibrated]:
+        """The drop over a resistor, by lamps of the bank."""
+        self.ask(Do(_RESISTOR))
+        self.ask(SetSupply(self._nominal_v, self._nominal_v))
+        place = Place("v_drop", "V", "the ends of the resistor, on the meter's lowest range that holds 1 V")
+        return self._by_lamps(("v_drop",), place, meter)
 
-    def _read(
-        self, description: BoardDescription, place: Place | None, loads: Sequence[int], reach_v: str, *, master: bool
-    ) -> tuple[Mapping[str, TypeA], float]:
-        """What the board reads, before and after the meter is read, and what that shows (0 without a place)."""
-        board = self._board
-        board.command("SENS:MODE PREC" if "PREC" in description.modes else "SENS:MODE FAST")
-        board.command(f"SENS:VOLT:RANG {reach_v}")
-        watch = Watch(description)
-        board.listener = watch
-        board.start_sampling()
-        if loads:
-            board.close_loads(loads)
-        board.switch_master(master)
-        board.attend(_LAMPS_SETTLE_S if loads else _SETTLE_S)
-        watch.restart()
-        board.attend(_LOOK_S)
-        should = 0.0 if place is None else self._hands.read_meter(place, lambda: board.attend(0.1))
-        board.attend(_LOOK_S)
-        readings = watch.readings()
-        board.all_open()
-        board.stop_sampling()
-        board.listener = None
-        return readings, should
+    def _by_lamps(self, names: Iterable[str], place: Place, meter: MeterAccuracy) -> list[Calibrated]:
+        channels = self._description.channels
+        number = self._range_for(self._nominal_v)
+        points: dict[str, list[Point]] = {name: [] for name in names if name in channels}
+        rest = self._read([number], False, ())[number]
+        for name, some in points.items():
+            some.append(Point(rest[name].mean, rest[name].u, 0.0, known=True))
+        for count in range(1, len(self._lamps) + 1):
+            by_range, should = self._read_both([number], place, self._lamps[:count])
+            for name, some in points.items():
+                reading, r = by_range[number][name], channels[name].range(number)
+                # What another channel adds was seen with the link.
+                mean = reading.mean - sum(s.part * by_range[number][s.other].mean for s in self.zeroed.channels[name].common)
+                if reading.mean < 0.95 * r.high:
+                    some.append(Point(mean, reading.u, should))
+        return [found for name, some in points.items() for found in self._result(name, number, some, meter)]
 
-    def clock(self, description: BoardDescription, seconds: float) -> ClockCalibrated:
+    def _clock(self, seconds: float) -> ClockCalibrated:
         """Against the host's clock for this long."""
         board = self._board
         board.command("SENS:MODE FAST")
-        watch = _ClockWatch(description)
+        watch = _ClockWatch(self._description)
         board.listener = watch
         board.start_sampling()
-        left_s = seconds
-        while left_s > 0.0:
+        until_s = board.port.now_s() + seconds
+        while (left_s := until_s - board.port.now_s()) > 0.0:
             self._progress(Waiting("comparing the board's clock with this computer's", left_s))
-            board.attend(min(5.0, left_s))
-            left_s -= 5.0
+            board.attend(min(1.0, left_s))
         board.stop_sampling()
         board.listener = None
-        return calibrate_clock(description, watch.estimate())
+        return calibrate_clock(self._description, watch.estimate())
+
+    # --- small parts
+
+    def _range_for(self, volts: float) -> int:
+        """The lowest voltage range that holds these volts and some more."""
+        ranges = sorted(self._description.channels["v_in"].ranges, key=lambda r: r.high)
+        return next((r.number for r in ranges if 1.1 * volts <= r.high), ranges[-1].number)
+
+    def _far(self, reading: float, should: float, r: Range, meter: MeterAccuracy, unit: str) -> bool:
+        """Whether board and meter can't both be right; said, so that it is put right."""
+        far = abs(reading - should) > _FAR * combine(r.u_at(should), meter.part * should, meter.rest)
+        if far:
+            both = f"the board reads {reading:.4g} {unit} there and the meter {should:.4g} {unit}"
+            self.note(f"{both}: look at its leads and range (asked again)")
+        return far
+
+    def _result(self, name: str, number: int, points: Sequence[Point], meter: MeterAccuracy) -> list[Calibrated]:
+        channel = self._description.channels[name]
+        used, beside = channel.range(number), self.zeroed.channels[name].range(number)
+        self.points[f"{name} {used.number}"] = tuple(points)
+        try:
+            return [calibrate(name, channel.unit, used, points, meter, beside=beside)]
+        except CalibrationError as error:
+            self.note(str(error))
+            at = max((abs(p.should) for p in points), default=0.0)
+            return [Calibrated(name, beside, beside, at, beside.u_at(at), math.inf, str(error))]
+
+    def _read(self, numbers: Sequence[int], master: bool, lamps: Sequence[int]) -> dict[int, Mapping[str, TypeA]]:
+        """What the board reads in these voltage ranges."""
+        return self._look(numbers, None, master, lamps)[0]
+
+    def _read_both(
+        self, numbers: Sequence[int], place: Place, lamps: Sequence[int] = ()
+    ) -> tuple[dict[int, Mapping[str, TypeA]], float]:
+        """What the board reads with the supply on, and what the meter shows meanwhile."""
+        return self._look(numbers, place, True, lamps)
+
+    def _look(
+        self, numbers: Sequence[int], place: Place | None, master: bool, lamps: Sequence[int]
+    ) -> tuple[dict[int, Mapping[str, TypeA]], float]:
+        board = self._board
+        found: dict[int, Mapping[str, TypeA]] = {}
+        should = 0.0
+        board.command("SENS:MODE PREC" if "PREC" in self._description.modes else "SENS:MODE FAST")
+        for number in numbers:
+            highest = self._description.channels["v_in"].range(number).high
+            board.command(f"SENS:VOLT:RANG {0.99 * highest:.3f}", "SENS:VOLT:RANG?", str(number))
+            watch = Watch(self._description)
+            board.listener = watch
+            board.start_sampling()
+            board.switch_master(master)
+            for lamp in lamps:
+                board.command(f"ROUT:CLOS {format_channels([lamp])}")
+                board.attend(_APART_S)
+            board.attend(_LAMP_SETTLE_S if lamps else _SETTLE_S)
+            watch.restart()
+            board.attend(_LOOK_S)
+            if place is not None and number == numbers[-1]:
+                should = self._hands.read_meter(place, lambda: board.attend(0.1))
+                board.attend(_LOOK_S)
+            found[number] = watch.readings()
+            board.all_open()
+            board.stop_sampling()
+            board.listener = None
+        return found, should
 
 
 def calibrate_board(
-    port: Port,
-    meters: Mapping[str, MeterAccuracy],
-    hands: MeterReader | None,
-    date: int,
-    *,
-    system_v: float = 12.0,
-    highest_v: float = 30.0,
-    clock_s: float = CLOCK_S,
-    progress: Progress = lambda event: None,
+    port: Port, wanted: Wanted, hands: MeterReader | None, date: int, *, progress: Progress = lambda event: None
 ) -> Calibration:
-    """Compare the board behind `port` with meters (accuracy by unit, V and A; a unit without one is left out) and the host's clock.
+    """Compare the board behind `port` with meters and the host's clock.
 
     Nothing is changed on the board yet: `put_in_force` does that. `hands` is None only for a simulated board, which has its own.
     `date` as a number such as 20261125. BoardFault or PortError if the board fails; everything is open afterwards.
@@ -207,33 +324,36 @@ def calibrate_board(
     board = BoardClient(port)
     try:
         before = board.open()
-        # What an earlier calibration says must not stand in the way of a better one: compare with what is built in.
-        board.command("CAL:CLE")
-        description = board.open()
+        back = _lines_of(before)
+        identity = board.identity()
         unit = board.simulated_unit()
         board.command("*CLS")
         if unit is not None:
-            hands = SimulatedHands(board, unit, meters)
+            hands = SimulatedHands(board, unit, wanted.meters)
         if hands is None:
             raise BoardFault(f"calibrating the board at {port.address}: nobody was named to read the meter")
-        board.set_number("OUTP:PROT:TIME", min(_LONGEST_ON_S, description.limits["TIME"].high))
-        work = _Calibrator(board, hands, meters, progress)
-        channels: list[Calibrated] = []
-        if "V" in meters:
-            channels += work.voltages(description, highest_v)
-        if "A" in meters:
-            channels += work.currents(description, 12.8 * system_v / 12.0)
-        clock = work.clock(description, clock_s) if clock_s > 0.0 else None
-        if unit is not None:
-            work.ask(FitUnit(unit))
-        back = _lines_of(before)
-        for line in back:
-            board.command(line)
-        identity = board.identity()
+        # What an earlier calibration promises must not stand in the way of a later one: what is built in has to be beaten.
+        board.command("CAL:CLE")
+        work = _Calibrator(board, board.open(), hands, wanted, progress)
+        if "TIME" in before.limits:
+            board.set_number("OUTP:PROT:TIME", min(_LONGEST_ON_S, before.limits["TIME"].high))
+        channels, clock = work.perform()
+        work.ask(FitUnit(unit or "the unit"))
     finally:
-        board.make_safe()
-    lines = ("CAL:CLE", *command_lines(channels, clock, date))
-    return Calibration(identity, date, meters, work.points, tuple(channels), clock, tuple(work.notes), lines, back)
+        problem = board.make_safe()
+        if not problem:
+            for line in back:
+                board.command(line)
+    lines = ("CAL:CLE", *_lines(work.zeroed, channels, clock, date))
+    return Calibration(identity, date, wanted, work.points, tuple(channels), clock, tuple(work.notes), lines)
+
+
+def _lines(zeroed_one: BoardDescription, channels: Sequence[Calibrated], clock: ClockCalibrated | None, date: int) -> tuple[str, ...]:
+    """Every range as it is now known best: by the meter, or by zeroing and standard, so that none is left with less than before."""
+    best = {(found.channel, found.in_force.number): found.in_force for found in channels}
+    channels_read = [channel for channel in zeroed_one.channels.values() if channel.curve is None]
+    ranges = [(channel.name, best.get((channel.name, r.number), r)) for channel in channels_read for r in channel.ranges]
+    return command_lines(ranges, clock.after if clock is not None and not clock.refused else None, date)
 
 
 def put_in_force(port: Port, lines: Sequence[str]) -> BoardDescription:
@@ -246,6 +366,9 @@ def put_in_force(port: Port, lines: Sequence[str]) -> BoardDescription:
         board.send("CAL:STOR")
         board.query("*OPC?", "1", timeout_s=_STORE_S)
         description = board.open()
+        wrong = board.self_test()
+        if wrong:
+            raise BoardFault(f"calibrating the board at {port.address}: after storing it says that {wrong}")
     finally:
         board.make_safe()
     for line in lines:
@@ -254,19 +377,25 @@ def put_in_force(port: Port, lines: Sequence[str]) -> BoardDescription:
 
 
 def _check_said(description: BoardDescription, line: str, address: str) -> None:
+    """BoardFault if the description does not say what the board was told."""
     header, _, parameters = line.partition(" ")
+    told: Sequence[float] = ()
+    said: Sequence[float] = ()
     if header == "CAL:RANG":
         name, number, *numbers = parameters.split(",")
         r = description.channels[name].range(int(number))
-        said = (r.zero, r.scale, r.u_scale, r.u_zero, r.u_line)
-        if any(abs(float(told) - got) > _SAME * max(abs(float(told)), 1e-9) for told, got in zip(numbers, said, strict=True)):
-            raise BoardFault(f"calibrating the board at {address}: it was told {line} and says {said}")
+        told, said = [float(text) for text in numbers], (r.zero, r.scale, r.u_scale, r.u_zero, r.u_line)
+    elif header == "CAL:CLOC":
+        told, said = [float(text) for text in parameters.split(",")], (description.clock_hz, description.clock_half_width)
+    elif header == "CAL:DATE":
+        told, said = [float(parameters)], [description.calibrated]
+    if any(abs(t - s) > _SAME * max(abs(t), 1e-9) for t, s in zip(told, said, strict=True)):
+        raise BoardFault(f"calibrating the board at {address}: it was told {line} and says {', '.join(f'{s:g}' for s in said)}")
 
 
 def _lines_of(description: BoardDescription) -> tuple[str, ...]:
     """What puts this description in force on a board that says what is built in."""
     if not description.calibrated:
         return ()
-    ranges = [Calibrated(c.name, r, r, 0.0, 0.0, 0.0) for c in description.channels.values() if c.curve is None for r in c.ranges]
-    clock = ClockCalibrated((0.0, 0.0), (description.clock_hz, description.clock_half_width))
-    return command_lines(ranges, clock, description.calibrated)
+    ranges = [(c.name, r) for c in description.channels.values() if c.curve is None for r in c.ranges]
+    return command_lines(ranges, (description.clock_hz, description.clock_half_width), description.calibrated)

@@ -37,6 +37,7 @@ class _Reading:
 
     setup: Setup
     decoder: Decoder = field(default_factory=Decoder)
+    stated: BoardDescription | None = None
     description: BoardDescription | None = None
     board: dict[str, str] = field(default_factory=dict)
     origin_s: float | None = None
@@ -86,11 +87,11 @@ def _take(reading: _Reading, entry: Entry, procedure: Procedure, name: str) -> N
 def _follow(reading: _Reading, note: dict[str, Any], procedure: Procedure, name: str) -> None:
     match note.get("note"):
         case "board":
-            reading.description = parse_description(note["lines"])
+            reading.stated = reading.description = parse_description(note["lines"])
             reading.board = dict(note["board"])
-        case "zero" if reading.description is not None:
+        case "zero" if reading.stated is not None:
             phases = ({name: TypeA(*r) for name, r in note[phase].items()} for phase in ("rest", "off", "on"))
-            reading.description = zeroed(reading.description, LinkReadings(*phases))
+            reading.description = zeroed(reading.stated, LinkReadings(*phases))
         case "run":
             _open_run(reading, note, procedure, name)
         case "off" if reading.open is not None:

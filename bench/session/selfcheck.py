@@ -1,22 +1,25 @@
-"""A look at the board without a unit: does it answer, are its channels alive, do its standard and its lamps read right."""
+"""A look at the board without a unit: does it answer, are its channels alive, do standard, shorting link and lamps read right."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
 from bench.description import BoardDescription
-from bench.lamps import expected_current_a
+from bench.lamps import TOLERANCE, expected_current_a
 from bench.ports import Port
+from bench.samples import accuracies
 from bench.session.board import BoardClient
 from bench.session.operator import FitLink, FitUnit, Operator, SimulatedHands
 from bench.session.watch import Watch
 from bench.uncertainty import TypeA, combine
+from bench.zero import KNOWN_ZERO, LinkReadings, ZeroError, converter_seen, converter_stated, zeroed
 
 _LOOK_S = 0.5
+_SETTLE_S = 0.2
 _LAMP_SETTLE_S = 1.0
-_LAMP_OFF = 0.14  # lamps are within 6 % of their wattage (UN R37), the rest is the current channel and ageing
+_LAMP_AGED = 0.04  # a lamp loses so much of its current in its life (common practice, no source)
 _K = 3.0  # a reading further off than this many standard uncertainties is a finding
 
 
@@ -38,21 +41,21 @@ class Finding:
 
 
 def self_check(
-    port: Port, *, lamps: bool = False, system_v: float = 12.0, operator: Operator | None = None
+    port: Port, *, link: bool = False, lamps: bool = False, system_v: float = 12.0, operator: Operator | None = None
 ) -> tuple[Finding, ...]:
     """Check the board behind `port`. BoardFault or PortError if there is no talking to it; everything is open afterwards.
 
-    `lamps`: light each lamp of the bank alone through the shorting link, which `operator` fits (a simulated board does it by
-    itself). Lamps of another system voltage than `system_v` burn out: the caller must have asked.
+    `link`: zero it with the shorting link, which `operator` fits (a simulated board does it by itself). `lamps`: light each lamp of
+    the bank alone through the link. Lamps of another system voltage than `system_v` burn out: the caller must have asked.
     """
     board = BoardClient(port)
     try:
-        return tuple(_findings(board, lamps, system_v, operator))
+        return tuple(_findings(board, link, lamps, system_v, operator))
     finally:
         board.make_safe()
 
 
-def _findings(board: BoardClient, lamps: bool, system_v: float, operator: Operator | None) -> Iterator[Finding]:
+def _findings(board: BoardClient, link: bool, lamps: bool, system_v: float, operator: Operator | None) -> Iterator[Finding]:
     description = board.open()
     yield Finding("identity", State.GOOD, board.identity())
     has = f"{len(description.channels)} channels, {len(description.loads)} loads"
@@ -67,17 +70,20 @@ def _findings(board: BoardClient, lamps: bool, system_v: float, operator: Operat
     yield from _standards(description, watch.readings())
     yield from _at_rest(description, watch.readings())
     yield from _supply(board, watch, system_v)
-    if lamps:
+    board.stop_sampling()
+    if link or lamps:
         unit = board.simulated_unit()
         board.command("*CLS")
         hands = SimulatedHands(board, unit) if unit is not None else operator
         if hands is None:
-            yield Finding("lamps", State.NOT_DONE, "nobody was named to fit the shorting link")
+            yield Finding("link and lamps", State.NOT_DONE, "nobody was named to fit the shorting link")
         else:
-            board.stop_sampling()
             hands.do(FitLink())
             board.start_sampling()
-            yield from _lamps(board, description, watch, system_v)
+            if link:
+                yield from _link(board, description, watch)
+            if lamps:
+                yield from _lamps(board, description, watch, system_v)
             board.stop_sampling()
             hands.do(FitUnit(unit or "the unit"))
     board.listener = None
@@ -111,12 +117,7 @@ def _at_rest(description: BoardDescription, readings: Mapping[str, TypeA]) -> It
 
 
 def _supply(board: BoardClient, watch: Watch, system_v: float) -> Iterator[Finding]:
-    board.switch_master(True)
-    board.attend(0.1)
-    watch.restart()
-    board.attend(_LOOK_S)
-    board.switch_master(False)
-    seen = watch.readings().get("v_in")
+    seen = _look(board, watch, True, ()).get("v_in")
     if seen is None:
         yield Finding("supply", State.NOT_DONE, "the board has no channel v_in")
         return
@@ -125,23 +126,78 @@ def _supply(board: BoardClient, watch: Watch, system_v: float) -> Iterator[Findi
     yield Finding("supply", State.GOOD if there else State.BAD, text)
 
 
+def _look(board: BoardClient, watch: Watch, master: bool, loads: Sequence[int]) -> Mapping[str, TypeA]:
+    """Readings with the switches so, after a while to settle; everything is open afterwards."""
+    if loads:
+        board.close_loads(loads)
+    board.switch_master(master)
+    board.attend(_LAMP_SETTLE_S if loads else _SETTLE_S)
+    watch.restart()
+    board.attend(_LOOK_S)
+    found = watch.readings()
+    board.all_open()
+    return found
+
+
+def _link(board: BoardClient, description: BoardDescription, watch: Watch) -> Iterator[Finding]:
+    """Zeros, common mode and converter as the link and the standard show them, against what the board states."""
+    lamps = [n for n, load in sorted(description.loads.items()) if load.kind == "LAMP"][:2]
+    readings = LinkReadings(*(_look(board, watch, master, loads) for master, loads in ((False, ()), (True, ()), (True, lamps))))
+    try:
+        after = zeroed(description, readings)
+    except ZeroError as error:
+        yield Finding("link", State.BAD, str(error))
+        return
+    for name in KNOWN_ZERO:
+        if name in description.channels and name in readings.rest:
+            channel = description.channels[name]
+            yield _within(f"{name} zero", readings.rest[name].mean, 0.0, channel.range(0).u_at(0.0), channel.unit)
+    for name, channel in after.channels.items():
+        for share, stated in zip(channel.common, description.channels[name].common, strict=True):
+            if share != stated:
+                yield _within(f"{name}'s share of {share.other}", share.part, 0.0, stated.u, "")
+    v_in, v_out = readings.off.get("v_in"), readings.off.get("v_out")
+    if v_in is not None and v_out is not None:
+        u = combine(*(description.channels[name].range(0).u_at(v_in.mean) for name in ("v_in", "v_out")))
+        yield _within("output beside input", v_out.mean, v_in.mean, u, "V")
+    stated_converter, seen = converter_stated(description), converter_seen(description, readings.rest)
+    if stated_converter is not None and seen is not None:
+        yield _within("converter's scale", 100.0 * seen.scale, 0.0, 100.0 * stated_converter.scale_variance**0.5, "%")
+        yield _within("converter's zero", seen.zero, 0.0, stated_converter.zero_variance**0.5, "counts")
+    if v_in is not None and "v_drop" in description.channels:
+        known = [_known_to(one, v_in.mean) for one in (description, after)]
+        (volts_before, drop_before), (volts_after, drop_after) = known
+        of_volts = f"{v_in.mean:.1f} V is known to {volts_after:.2g} V ({volts_before:.2g} before)"
+        yield Finding("after zeroing", State.GOOD, f"{of_volts}, a drop to {drop_after:.2g} V ({drop_before:.2g})")
+
+
+def _known_to(description: BoardDescription, volts: float) -> tuple[float, float]:
+    """Standard uncertainties, in V, of this voltage at the input and of a drop of half a volt."""
+    known = accuracies(description, 0)
+    parts = known["v_in"].parts("v_in", volts), known["v_drop"].parts("v_drop", 0.5, {"v_in": volts})
+    return combine(*(c.u for c in parts[0])), combine(*(c.u for c in parts[1]))
+
+
+def _within(what: str, value: float, should: float, u: float, unit: str) -> Finding:
+    state = State.GOOD if abs(value - should) <= _K * u else State.BAD
+    return Finding(what, state, f"{value:.4g} {unit}, should be {should:.4g} within {_K * u:.2g} {unit}".replace(" ,", ",").rstrip())
+
+
 def _lamps(board: BoardClient, description: BoardDescription, watch: Watch, system_v: float) -> Iterator[Finding]:
+    """Each lamp alone against what its wattage takes: within what is allowed to new lamps, their ageing, and the board's uncertainty."""
+    rest = _look(board, watch, False, ())
+    known = accuracies(description, 0)
+    name = "i_load_low" if "i_load_low" in known else "i_load"
     for number, load in sorted(description.loads.items()):
         if load.kind != "LAMP":
             continue
-        board.close_loads([number])
-        board.switch_master(True)
-        board.attend(_LAMP_SETTLE_S)
-        watch.restart()
-        board.attend(_LOOK_S)
-        board.all_open()
-        readings = watch.readings()
-        current = readings.get("i_load_low", readings.get("i_load"))
-        volts = readings.get("v_out")
-        if current is None or volts is None:
+        readings = _look(board, watch, True, [number])
+        if name not in readings or "v_out" not in readings:
             yield Finding(f"lamp {number}", State.NOT_DONE, "the board does not read current and voltage")
             continue
-        expected = expected_current_a([load.nominal], system_v, volts.mean)
-        good = abs(current.mean - expected) <= _LAMP_OFF * expected
-        text = f"takes {current.mean:.2f} A at {volts.mean:.2f} V, a {load.nominal:g} W lamp should take {expected:.2f} A"
-        yield Finding(f"lamp {number}", State.GOOD if good else State.BAD, text)
+        current, volts = readings[name].mean - rest[name].mean, readings["v_out"].mean
+        expected = expected_current_a([load.nominal], system_v, volts)
+        u = combine(*(c.u for c in known[name].parts(name, expected, {"v_in": volts}, rest[name].u)))
+        most, least = (1.0 + TOLERANCE) * expected + _K * u, (1.0 - TOLERANCE - _LAMP_AGED) * expected - _K * u
+        text = f"takes {current:.3f} A at {volts:.2f} V, a {load.nominal:g} W lamp takes {least:.3f} to {most:.3f} A"
+        yield Finding(f"lamp {number}", State.GOOD if least <= current <= most else State.BAD, text)

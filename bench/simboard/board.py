@@ -243,10 +243,7 @@ class SimulatedBoard:
 
     def metered(self, channel: str, part: float, rest: float) -> float:
         """What a meter of this accuracy shows at the place of a channel now. KeyError where there is nothing to clip it on."""
-        seen = self.world.advance(self.world.t_s)
-        places = {name: float(getattr(seen, name)[-1]) for name in ("v_in", "v_out", "i_load", "v_pilot")}
-        places["v_drop"] = places["v_in"] - places["v_out"]
-        return self.meter.shows(channel, places[channel], part, rest)
+        return self.meter.at(self.world.advance(self.world.t_s), channel, part, rest)
 
     def stamp_at(self, t_s: float) -> tuple[int, int]:
         """Stamp and ticks of a moment of the run; 0, 0 when not sampling."""

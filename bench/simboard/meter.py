@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from bench.simboard.rig import Waveform
+
 
 class Meter:
     """Its errors are drawn once: of the scale and of the zero, each a part (-1..1) of what its maker promises at most. One function
@@ -18,3 +20,9 @@ class Meter:
         function = {"v_drop": "millivolts", "i_load": "amperes"}.get(channel, "volts")
         of_scale, of_zero = self._errors[function].tolist()
         return float(value * (1.0 + part * of_scale) + rest * of_zero)
+
+    def at(self, seen: Waveform, channel: str, part: float, rest: float) -> float:
+        """The reading at the place of a channel at the end of this stretch. KeyError where there is nothing to clip it on."""
+        places = {name: float(getattr(seen, name)[-1]) for name in ("v_in", "v_out", "i_load", "v_pilot")}
+        places["v_drop"] = places["v_in"] - places["v_out"]
+        return self.shows(channel, places[channel], part, rest)

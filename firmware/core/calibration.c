@@ -45,23 +45,22 @@ bool calibration_is_damaged(void)
     return is_damaged;
 }
 
-struct rig_range calibration_range(uint8_t place)
+void calibration_read_range(struct rig_range *range, uint8_t place)
 {
-    struct rig_range range = rig_ranges[place];
+    *range = rig_ranges[place];
     if (calibration.is_set & (1u << place)) {
         const struct scale *scale = &calibration.scales[place];
-        range.zero = scale->zero;
-        range.scale = scale->scale;
-        range.u_scale = scale->u_scale;
-        range.u_zero = scale->u_zero;
-        range.u_line = scale->u_line;
+        range->zero = scale->zero;
+        range->scale = scale->scale;
+        range->u_scale = scale->u_scale;
+        range->u_zero = scale->u_zero;
+        range->u_line = scale->u_line;
         /* With a curve, scale and limits mean nothing. The counts at either end of the converter read as clipped. */
-        if (range.channel != CHANNEL_TEMPERATURE) {
-            range.low = number_rounded((0.5f - range.zero) * range.scale);
-            range.high = number_rounded((SAMPLER_FULL_COUNT - 0.5f - range.zero) * range.scale);
+        if (range->channel != CHANNEL_TEMPERATURE) {
+            range->low = number_rounded((0.5f - range->zero) * range->scale);
+            range->high = number_rounded((SAMPLER_FULL_COUNT - 0.5f - range->zero) * range->scale);
         }
     }
-    return range;
 }
 
 uint32_t calibration_clock_hz(void)

@@ -16,7 +16,7 @@ void calibration_begin(void);
 bool calibration_is_damaged(void);
 
 /* A range as it is in force; place in rig_ranges. */
-struct rig_range calibration_range(uint8_t place);
+void calibration_read_range(struct rig_range *range, uint8_t place);
 uint32_t calibration_clock_hz(void);
 float calibration_clock_half_width(void);
 

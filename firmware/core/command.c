@@ -3,6 +3,9 @@
 #include "obey.h"
 #include "status.h"
 
+/* In what small and capital letters differ. */
+enum { CASE = 0x20 };
+
 static bool is_between(char c, char low, char high)
 {
     return c >= low && c <= high;
@@ -15,8 +18,7 @@ static bool is_lower(char c)
 
 static bool is_of_keyword(char c)
 {
-    char upper = parameter_upper(c);
-    return is_between(upper, 'A', 'Z') || is_between(c, '0', '9') || c == '_' || c == '*';
+    return is_between((char)(c | CASE), 'a', 'z') || is_between(c, '0', '9') || c == '_' || c == '*';
 }
 
 /* The length of this keyword at the beginning of words, whole or in its short form; 0 if something else stands there. */
@@ -24,7 +26,7 @@ static uint8_t keyword_length(const ROM char *keyword, struct words words)
 {
     uint8_t k = 0;
     while (k < words.length && is_of_keyword(words.text[k])) {
-        if (parameter_upper(words.text[k]) != parameter_upper(keyword[k])) {
+        if ((words.text[k] ^ keyword[k]) & ~CASE) {
             return 0;
         }
         k++;
@@ -170,8 +172,10 @@ int16_t command_obey(const char *line, uint8_t length)
     }
     at += at < end && *at == '?';
     header.length = (uint8_t)(at - header.text);
+    /* No pattern begins with what may be left out: one letter tells of most that they do not match. */
+    char first = header.length != 0 ? parameter_upper(*header.text) : ' ';
     for (const ROM struct command *command = obey_commands; command->pattern[0] != '\0'; command++) {
-        if (command_header_matches(command->pattern, header)) {
+        if (command->pattern[0] == first && command_header_matches(command->pattern, header)) {
             return at < end && *at != ' ' ? ERROR_SEPARATOR : obey_with(command, trimmed(at, end));
         }
     }

@@ -1,12 +1,21 @@
 #include "crc.h"
 
-/* One byte without a table: the polynomial has three terms, so the byte's contribution is itself and two shifted copies of it. All in single
- * bytes, which is four times as fast on a machine of eight bits as in words. */
+/* Without a table: the polynomial has three terms, so a byte's contribution is itself and two shifted copies of it. In single bytes, which takes a machine
+ * of eight bits a quarter of the time that words would. */
+uint16_t crc_of(uint16_t crc, const uint8_t *bytes, uint8_t length)
+{
+    uint8_t high = (uint8_t)(crc >> 8);
+    uint8_t low = (uint8_t)crc;
+    for (; length != 0; length--) {
+        uint8_t top = (uint8_t)(high ^ *bytes++);
+        top = (uint8_t)(top ^ (uint8_t)(top >> 4));
+        high = (uint8_t)(low ^ (uint8_t)(top << 4) ^ (uint8_t)(top >> 3));
+        low = (uint8_t)(top ^ (uint8_t)(top << 5));
+    }
+    return (uint16_t)((uint16_t)high << 8 | low);
+}
+
 uint16_t crc_add(uint16_t crc, uint8_t byte)
 {
-    uint8_t top = (uint8_t)((uint8_t)(crc >> 8) ^ byte);
-    top = (uint8_t)(top ^ (uint8_t)(top >> 4));
-    uint8_t high = (uint8_t)((uint8_t)crc ^ (uint8_t)(top << 4) ^ (uint8_t)(top >> 3));
-    uint8_t low = (uint8_t)(top ^ (uint8_t)(top << 5));
-    return (uint16_t)((uint16_t)high << 8 | low);
+    return crc_of(crc, &byte, 1);
 }

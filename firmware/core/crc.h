@@ -6,6 +6,8 @@
 
 #define CRC_BEGIN 0xFFFFu
 
+/* The CRC of what `crc` stands for with these bytes behind it. */
+uint16_t crc_of(uint16_t crc, const uint8_t *bytes, uint8_t length);
 uint16_t crc_add(uint16_t crc, uint8_t byte);
 
 #endif

@@ -118,7 +118,8 @@ static uint8_t write_channel(char *text, uint8_t row, uint8_t field)
 
 static uint8_t write_range(char *text, uint8_t row, uint8_t field)
 {
-    struct rig_range range = calibration_range(row);
+    struct rig_range range;
+    calibration_read_range(&range, row);
     switch (field) {
     case 1:
         return write_words(text, rig_channels[range.channel].name);

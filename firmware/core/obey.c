@@ -419,7 +419,8 @@ static int16_t obey_set_range(const union value *values)
     float best = 0.0f;
     uint8_t number = RIG_VOLTAGE_RANGES;
     for (uint8_t place = RANGE_V_IN; place < RANGE_V_IN + RIG_VOLTAGE_RANGES; place++) {
-        struct rig_range range = calibration_range(place);
+        struct rig_range range;
+        calibration_read_range(&range, place);
         if (range.high >= wanted && (number == RIG_VOLTAGE_RANGES || range.high < best)) {
             best = range.high;
             number = range.number;

@@ -28,11 +28,12 @@ static int16_t count_at(const struct rig_range *range, float amperes)
 static void apply_level(void)
 {
     float level = settings[LIMIT_LEVEL];
-    struct rig_range narrow = calibration_range(RANGE_I_LOAD_LOW);
-    struct rig_range wide = calibration_range(RANGE_I_LOAD);
-    int16_t over_narrow = count_at(&narrow, level);
-    int16_t over_high = count_at(&wide, level);
-    float low = wide.zero - level / wide.scale;
+    struct rig_range range;
+    calibration_read_range(&range, RANGE_I_LOAD_LOW);
+    int16_t over_narrow = count_at(&range, level);
+    calibration_read_range(&range, RANGE_I_LOAD);
+    int16_t over_high = count_at(&range, level);
+    float low = range.zero - level / range.scale;
     if (over_narrow < SAMPLER_FULL_COUNT) {
         over_high = INT16_MAX;
     } else {
@@ -91,7 +92,8 @@ void protection_hear(void)
 
 enum trip_cause protection_cause(void)
 {
-    return (enum trip_cause)hal_kept_read();
+    uint8_t kept = hal_kept_read();
+    return kept <= TRIP_SUPPLY ? (enum trip_cause)kept : TRIP_NONE;
 }
 
 static uint32_t milliseconds_of(enum rig_limit_place place)

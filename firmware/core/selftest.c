@@ -35,7 +35,8 @@ static float square(float x)
 
 static bool check_is_off(void)
 {
-    struct rig_range range = calibration_range(RANGE_SELF_CHECK);
+    struct rig_range range;
+    calibration_read_range(&range, RANGE_SELF_CHECK);
     float off = ((float)sampler_latest(CHANNEL_SELF_CHECK) - range.zero) * range.scale - RIG_CHECK_V;
     float variance = square(RIG_CHECK_U_V) + square(range.u_scale * RIG_CHECK_V) + square(range.u_zero) + square(range.u_line);
     return square(off) > square(TOO_FAR) * variance;
@@ -47,7 +48,8 @@ static bool channel_is_stuck(void)
     uint16_t ratio = sampler_latest(CHANNEL_TEMPERATURE);
     bool is_stuck = ratio == 0 || ratio >= SAMPLER_FULL_COUNT;
     for (uint8_t place = 0; place < RIG_RANGES && !stand_is_closed(); place++) {
-        struct rig_range range = calibration_range(place);
+        struct rig_range range;
+        calibration_read_range(&range, place);
         float off = (float)sampler_latest((enum channel)range.channel) - range.zero;
         bool is_zero = range.channel <= CHANNEL_V_PILOT;
         is_stuck = is_stuck || (is_zero && square(off) > square(SMALLEST_STUCK));

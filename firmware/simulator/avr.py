@@ -39,7 +39,7 @@ class Counts(ctypes.Structure):
 
     _fields_ = [
         *((name, ctypes.c_uint64) for name in (
-            "cycle", "asleep", "in_interrupts", "longest_interrupt", "interrupts", "bytes_lost", "conversions", "resets",
+            "cycle", "asleep", "in_interrupts", "longest_interrupt", "interrupts", "bytes_lost", "conversions", "conversions_missed", "resets",
         )),
         ("stack_free", ctypes.c_uint32),
         ("state", ctypes.c_uint32),

@@ -217,6 +217,7 @@ static avr_cycle_count_t converter_done(struct avr_t *avr, avr_cycle_count_t whe
 {
     struct board *b = param;
     struct converter *c = &b->converter;
+    b->counts.conversions_missed += (avr->data[R_ADCSRA] & ADIF) != 0;
     avr->data[R_ADCL] = (uint8_t)c->result;
     avr->data[R_ADCH] = (uint8_t)(c->result >> 8);
     avr->data[R_ADCSRA] |= ADIF;

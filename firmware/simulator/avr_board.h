@@ -27,6 +27,7 @@ struct board_counts {
     uint64_t interrupts;
     uint64_t bytes_lost;        /* received bytes that nobody fetched in time */
     uint64_t conversions;
+    uint64_t conversions_missed; /* over before the interrupt of the one before was served */
     uint64_t resets;
     uint32_t stack_free;        /* bytes of RAM between data and stack that were never written */
     uint32_t state;             /* of the simulated core; not 2 or 3 (running, sleeping): it has crashed */

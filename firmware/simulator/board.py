@@ -15,6 +15,7 @@ import numpy as np
 
 from bench.simboard.board import World
 from bench.simboard.link import Link
+from bench.simboard.meter import Meter
 from bench.simboard.protection import Latch, Wave
 from bench.simboard.rig import RIG_FAULTS, Rig, draw_hidden, rig_description
 from bench.simboard.uplink import BYTE_S, Uplink
@@ -48,6 +49,7 @@ class AvrBoard:
     ) -> None:
         errors_rng, noise_rng, delay_rng, _ = np.random.default_rng([seed, 0xB0A2D]).spawn(4)
         self.description = rig_description(seed)
+        self.meter = Meter(errors_rng.spawn(1)[0])
         hidden = draw_hidden(self.description, errors_rng, ideal=ideal)
         hidden = reduce(lambda h, name: RIG_FAULTS[name].change(h), faults, hidden)
         self.rig = Rig(self.description, hidden, noise_rng, ambient_c)
@@ -108,6 +110,10 @@ class AvrBoard:
         """The world ages by `seconds` while no time passes for board and host."""
         self.world.rest(seconds)
         self._offset_s = self.world.t_s - self.now_s
+
+    def metered(self, channel: str, part: float, rest: float) -> float:
+        """What a meter of this accuracy shows at the place of a channel now. KeyError where there is nothing to clip it on."""
+        return self.meter.at(self.world.advance(self.world.t_s), channel, part, rest)
 
     # --- a stretch of time ---
 

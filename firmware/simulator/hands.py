@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from bench.session.operator import Action, Cool, Do, FitLink, FitUnit, SetSupply
+from collections.abc import Callable, Mapping
+
+from bench.calibration import MeterAccuracy
+from bench.session.operator import Action, Cool, Do, FitLink, FitUnit, Place, SetSupply
 from bench.simboard.world import Socket
 from firmware.simulator.board import AvrBoard
 
 
 class Hands:
-    """An operator who works on the simulated world itself; the unit is the one that was in the socket at first."""
+    """An operator who works on the simulated world itself; the unit is the one that was in the socket at first. `meters` by unit."""
 
-    def __init__(self, board: AvrBoard, unit: Socket, supply_v: float) -> None:
+    def __init__(self, board: AvrBoard, unit: Socket, meters: Mapping[str, MeterAccuracy] | None = None) -> None:
         self._board = board
         self._unit = unit
-        self.supply_v = supply_v
+        self.meters = dict(meters or {})
 
     def do(self, action: Action) -> bool:
         world = self._board.world
@@ -24,9 +27,12 @@ class Hands:
                 world.set_unit(self._unit)
             case SetSupply(volts=volts):
                 world.set_supply(volts)
-                self.supply_v = volts
             case Cool(seconds=seconds):
                 self._board.rest(seconds)
             case Do():
                 pass
         return True
+
+    def read_meter(self, place: Place, meanwhile: Callable[[], None]) -> float:
+        meter = self.meters[place.unit]
+        return self._board.metered(place.channel, meter.part, meter.rest)

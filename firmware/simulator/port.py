@@ -9,7 +9,6 @@ from bench.ports.address import SimAddress, parse_sim_address
 from bench.ports.opening import add_kind
 from bench.ports.setting import Setting, set_up
 from bench.ports.simulated import SimulatedLine, line_to
-from bench.simboard.world import Socket
 from firmware.simulator.board import AvrBoard
 from firmware.simulator.hands import Hands
 
@@ -24,7 +23,7 @@ class FirmwarePort:
         parsed = parse_sim_address(address, SCHEME)
         setting = set_up(parsed)
         self.board = board_of(parsed, setting)
-        self.hands = Hands(self.board, _fitted(parsed, setting), setting.supply_v)
+        self.hands = Hands(self.board, setting.find_unit(parsed.unit))
         self._line = line_to(self.board, parsed)
 
     def write(self, data: bytes) -> None:
@@ -49,10 +48,6 @@ def board_of(address: SimAddress, setting: Setting) -> AvrBoard:
         ambient_c=address.ambient_c,
         link=setting.link,
     )
-
-
-def _fitted(address: SimAddress, setting: Setting) -> Socket:
-    return setting.find_unit(address.unit)
 
 
 def open_real_pace(address: str) -> SimulatedLine:

@@ -1,10 +1,11 @@
-/* The free-running converter. Its interrupt stores the sample and selects the input for the conversion after the next. */
+/* The free-running converter. Its interrupt stores the sample, selects the input for the conversion after the next, and sends two bytes. */
 #include <avr/interrupt.h>
 #include <util/delay_basic.h>
 
 #include "hal.h"
 #include "sampler.h"
 
+#include "parts.h"
 #include "pins.h"
 
 #define PRESCALER_FAST (_BV(ADPS2) | _BV(ADPS0))                    /* 16 MHz / 32 */
@@ -19,6 +20,7 @@ static bool slow;
 
 ISR(ADC_vect)
 {
+    serial_feed();
     uint8_t next = sampler_take(ADC, (PINB & PIN_COMPARATOR) != 0);
     /* A new input must not be selected in the first period of the conversion that has just begun: 32 clocks have passed by now, 128 may
      * not have. */
@@ -26,6 +28,7 @@ ISR(ADC_vect)
         _delay_loop_1(40);
     }
     ADMUX = next;
+    serial_feed();
 }
 
 /* Switches the converter on and reads the timer, the same number of clocks apart every time: the reading is made two clocks after the

@@ -1,0 +1,193 @@
+"""`makebreak calibrate`."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import sys
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from bench.cli.output import print_table
+
+if TYPE_CHECKING:
+    from bench.calibration import Calibrated, MeterAccuracy
+    from bench.session import Calibration
+
+CAUTIONS = (
+    "The ammeter stands in the full current of up to six lamps, 7 A: plug its leads into the 10 A socket, and take no meter whose range of "
+    "10 A is not fused.",
+    "Take the leads back to the voltage sockets before you measure volts again: an ammeter across the supply is a short.",
+    "The supply must have a current limit or the fuse at its post, as in a test; lamps and the resistor for the drop burn.",
+    "Let everything stand switched on for ten minutes first.",
+)
+
+
+@click.command("calibrate")
+@click.argument("address")
+@click.option(
+    "--meter",
+    "meters",
+    multiple=True,
+    metavar="ACCURACY",
+    help="How good your meter is on the range used, as its manual says: 0.05%+2mV for volts, 0.2%+3mA for amperes. May be given once for "
+    "each; what has no meter is not compared.",
+)
+@click.option("--drop", is_flag=True, help="Also the drop, over a resistor of about 0.15 ohm and 10 W in the unit's place.")
+@click.option("--drop-meter", metavar="ACCURACY", help="The meter's accuracy on its range for the drop: 0.05%+0.1mV.")
+@click.option("--pilot", is_flag=True, help="Also the pilot channel, its terminal joined to the output by a lead.")
+@click.option(
+    "--system", type=click.Choice(["6", "12", "24"]), default="12", show_default=True, help="Volts of the lamps and the supply."
+)
+@click.option(
+    "--highest",
+    type=click.FloatRange(5.0, 32.0),
+    metavar="VOLTS",
+    help="Highest voltage that the supply can give. Default: 17.5, or 30 in a 24 V system.",
+)
+@click.option(
+    "--minutes",
+    type=click.FloatRange(0.0, 60.0),
+    default=5.0,
+    show_default=True,
+    help="How long to compare the board's clock with this computer's; 0 leaves the clock alone.",
+)
+@click.option(
+    "--keep",
+    type=click.Path(file_okay=False, path_type=Path),
+    default=Path("calibrations"),
+    show_default=True,
+    metavar="FOLDER",
+    help="Where the dated file of this calibration goes.",
+)
+@click.option("--store/--no-store", default=None, help="Store it in the board, or don't, without asking.")
+@click.option("--yes", is_flag=True, help="Ask nothing about cautions and hands. Meters are read all the same.")
+def command(
+    address: str,
+    meters: tuple[str, ...],
+    drop: bool,
+    drop_meter: str | None,
+    pilot: bool,
+    system: str,
+    highest: float | None,
+    minutes: float,
+    keep: Path,
+    store: bool | None,
+    yes: bool,
+) -> int:
+    """Compare the board at ADDRESS with your meters and this computer's clock, and store what is better known then.
+
+    You are led through it: the shorting link in the unit's place, some supply voltages to set and to read, then the ammeter in the
+    link's place with one lamp more at each reading. A meter's error is the same at all its points, so many points don't average it away: a
+    channel that your meter knows worse than zeroing and the built-in standard do is left as it is, and you are told with figures. With
+    0.1 % parts a 0.5 % meter helps with currents only; a 0.05 % meter helps everywhere.
+
+    \b
+    makebreak calibrate auto --meter "0.05%+2mV" --meter "0.2%+3mA"
+    makebreak calibrate auto --meter "0.5%+20mA" --minutes 0
+    makebreak calibrate "sim://LINK?seed=7" --meter 0.05%+2mV --meter 0.05%+2mA --store
+
+    Nothing is changed before you have seen the result and said yes; the file is written in any case.
+    """
+    from bench.cli.exit_codes import PASS
+    from bench.cli.hands import Person, confirm_cautions, folded
+    from bench.cli.progress import ProgressLine
+    from bench.cli.stopping import stop_signals, story_of_now
+    from bench.ports.opening import open_port
+    from bench.session import Wanted, calibrate_board, put_in_force
+    from bench.session.calibrate import HIGHEST_V
+    from bench.session.keeping import keep_calibration
+
+    accuracies = _accuracies(meters)
+    wanted = Wanted(
+        accuracies,
+        float(system),
+        HIGHEST_V[float(system)] if highest is None else highest,
+        60.0 * minutes,
+        drop,
+        pilot,
+        _accuracy(drop_meter)[1] if drop_meter is not None else None,
+    )
+    if not accuracies and not minutes:
+        raise click.UsageError("nothing to compare with: give --meter, or some --minutes for the clock")
+    if accuracies:
+        confirm_cautions(address, assume_yes=yes, more=CAUTIONS)
+    story = story_of_now()
+    with contextlib.ExitStack() as stack:
+        port = open_port(address)
+        stack.callback(port.close)
+        stack.enter_context(stop_signals())
+        with ProgressLine() as progress:
+            found = calibrate_board(port, wanted, Person(assume_yes=yes), _day(story["when"]), progress=progress)
+        print_table(("channel", "at", "u without", "u with meter", "result"), _rows(found))
+        for note in found.notes:
+            click.echo(folded(note, "note: "), err=True)
+        stored = found.better and _confirmed(store)
+        if stored:
+            put_in_force(port, found.lines)
+    path = keep_calibration(keep, found, stored, story["when"], story["software"])
+    if not found.better:
+        click.echo("Nothing is better known than before: the board stays as it is.")
+    else:
+        click.echo("Stored in the board, and read back." if stored else "Not stored: the board stays as it is.")
+    click.echo(f"Kept in {path}.")
+    return PASS
+
+
+def _day(when: str) -> int:
+    return int(when[:10].replace("-", ""))
+
+
+def _accuracy(text: str) -> tuple[str, MeterAccuracy]:
+    """Unit (V or A) and accuracy; the rest says which unit it is."""
+    from bench.calibration import MeterAccuracy
+
+    try:
+        accuracy = MeterAccuracy.parse(text)
+    except ValueError as error:
+        raise click.UsageError(str(error)) from None
+    unit = text.strip()[-1:].upper()
+    if unit not in ("V", "A"):
+        raise click.UsageError(f"the accuracy {text!r} does not say whether it is of volts or amperes; write it like 0.05%+2mV or 0.2%+3mA")
+    return unit, accuracy
+
+
+def _accuracies(texts: Sequence[str]) -> Mapping[str, MeterAccuracy]:
+    found: dict[str, MeterAccuracy] = {}
+    for text in texts:
+        unit, accuracy = _accuracy(text)
+        if unit in found:
+            raise click.UsageError(f"two accuracies for {'volts' if unit == 'V' else 'amperes'} were given; one meter for each, please")
+        found[unit] = accuracy
+    return found
+
+
+def _confirmed(store: bool | None) -> bool:
+    """Whether to store: as the option says, or as whoever is there says; nobody there is no."""
+    if store is not None:
+        return store
+    return sys.stdin.isatty() and click.confirm("Store this in the board?", default=True, err=True)
+
+
+def _rows(found: Calibration) -> Iterator[Sequence[str]]:
+    for one in found.channels:
+        unit = _UNITS.get(one.channel, "V")
+        after = "-" if math.isinf(one.u_after) else f"{one.u_after:.2g} {unit}"
+        yield f"{one.channel}, range {one.after.number}", f"{one.at:.3g} {unit}", f"{one.u_before:.2g} {unit}", after, _result(one)
+    if found.clock is not None:
+        (hz, half), (hz_after, half_after) = found.clock.before, found.clock.after
+        result = f"refused: {found.clock.refused}" if found.clock.refused else f"better; {100.0 * (hz_after / hz - 1.0):+.3f} %"
+        yield "clock", f"{hz / 1e6:g} MHz", f"+-{100.0 * half:.2g} %", f"+-{100.0 * half_after:.2g} %", result
+
+
+def _result(one: Calibrated) -> str:
+    if one.refused:
+        return f"refused: {one.refused}"
+    scale = 100.0 * (one.after.scale / one.before.scale - 1.0)
+    return f"better; scale {scale:+.2f} %, zero {one.after.zero - one.before.zero:+.2f} counts"
+
+
+_UNITS = {"i_load": "A", "i_load_low": "A"}

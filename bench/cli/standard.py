@@ -1,0 +1,137 @@
+"""`makebreak standard`."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from bench import defaults
+from bench.cli.options import lamps_options, make_setup
+
+if TYPE_CHECKING:
+    from bench.session import Setup
+    from bench.session.keeping import Entry
+    from bench.uncertainty import Estimate
+
+
+@click.command("standard")
+@click.argument("address", required=False)
+@click.option("--name", default="link", show_default=True, help="Name of the kept standard; its readings are kept under it.")
+@click.option("--flashing", is_flag=True, help="The standard is a kept unit that flashes, not the shorting link.")
+@click.option(
+    "--keep",
+    type=click.Path(file_okay=False, path_type=Path),
+    default=Path("standards"),
+    show_default=True,
+    metavar="FOLDER",
+    help="Where readings are kept, one line each.",
+)
+@click.option("--charts", is_flag=True, help="Draw the chart of every quantity, not only of those that moved.")
+@lamps_options
+@click.option("--yes", is_flag=True, help="Ask nothing: cautions are known, and what hands must do is taken as done.")
+def command(
+    address: str | None,
+    name: str,
+    flashing: bool,
+    keep: Path,
+    charts: bool,
+    rated: tuple[float, ...] | None,
+    lamps: tuple[int, ...] | None,
+    led: bool,
+    facts: tuple[tuple[str, str], ...],
+    system: str,
+    yes: bool,
+) -> int:
+    """Measure a kept standard on the board at ADDRESS before a session, and see whether the rig has drifted.
+
+    The standard is the shorting link with two lamps of the bank, or (with --flashing) a good electronic unit that you keep for this and
+    use for nothing else. The first eight readings make the chart's limits; later ones are held against these, and against the stated
+    uncertainty. A quantity that left the limits but stays within its stated uncertainty has moved: watch it. One that left both has
+    drifted: look for the cause, then calibrate. A calibration begins a new chart. Without ADDRESS the charts are drawn as they stand.
+
+    \b
+    makebreak standard auto
+    makebreak standard auto --name reference-unit --flashing
+    makebreak standard --name link --charts
+
+    Leaves with 4 if something has drifted.
+    """
+    from bench.cli.stopping import story_of_now
+    from bench.session.keeping import append_standard, comparable, entry_of, read_standard, standard_path
+    from bench.table import TableError
+
+    path = standard_path(keep, name)
+    if address is not None:
+        read_standard(path)  # what can't be read must be known before anything is measured
+        setup = make_setup(
+            unit=name, rated=rated, system=system, limits=(), grade_rule="none", facts=facts, lamps=lamps, led=led, zero=False
+        )  # fmt: skip
+        when = story_of_now()["when"]
+        append_standard(path, entry_of(when, *_measured(address, setup, flashing, yes)))
+    entries = comparable(read_standard(path))
+    if not entries:
+        raise TableError(f"kept standard {name}: nothing is kept in {path} yet; give the address of a board to measure it")
+    return _report(name, entries, charts)
+
+
+def _measured(address: str, setup: Setup, flashing: bool, yes: bool) -> tuple[str, int, Mapping[str, Estimate]]:
+    """Serial number, day of calibration, and what was measured."""
+    from bench import files
+    from bench.cli.hands import Person, confirm_cautions
+    from bench.cli.progress import ProgressLine
+    from bench.cli.stopping import stop_signals, story_of_now
+    from bench.ports.opening import open_port
+    from bench.session.board import BoardClient
+    from bench.session.standard import measure_link, measure_unit
+
+    confirm_cautions(address, assume_yes=yes)
+    with contextlib.ExitStack() as stack:
+        port = open_port(address)
+        stack.callback(port.close)
+        stack.enter_context(stop_signals())
+        progress = stack.enter_context(ProgressLine())
+        person = Person(assume_yes=yes)
+        if not flashing:
+            description, found = measure_link(port, setup, person, progress)
+            return description.serial, description.calibrated, found
+        found = measure_unit(port, files.procedure(defaults.PROCEDURE), setup, person, progress=progress, **story_of_now())
+        board = BoardClient(port)
+        try:
+            description = board.open()
+        finally:
+            board.make_safe()
+        return description.serial, description.calibrated, found
+
+
+def _report(name: str, entries: Sequence[Entry], charts: bool) -> int:
+    from bench.cli.exit_codes import BENCH, PASS
+    from bench.control_chart import State, judge
+    from bench.render.chart import chart_lines, sentence
+    from bench.session.standard import TITLES
+
+    drifted = []
+    last = entries[-1]
+    count = "first reading" if len(entries) == 1 else f"{len(entries)} readings since {entries[0].when[:10]}"
+    click.echo(f"Kept standard {name} on board {last.board}: {count}")
+    for quantity, (_, _, unit) in last.values.items():
+        rows = [(e.when, *e.values[quantity]) for e in entries if quantity in e.values]
+        whens, values = [row[0] for row in rows], [row[1] for row in rows]
+        finding = judge(values, [row[2] for row in rows])
+        title = TITLES.get(quantity, quantity)
+        click.echo(sentence(title, whens, values, finding, unit))
+        if charts or finding.state is not State.STEADY:
+            for line in chart_lines(whens, values, finding):
+                click.echo(line)
+        if finding.state is State.DRIFTED:
+            drifted.append(title)
+    if len(entries) == 1:
+        click.echo("There is nothing yet to compare it with.")
+    elif drifted:
+        click.echo(f"THE RIG HAS DRIFTED: {', '.join(drifted)}. Look for the cause (leads, lamps, warmth), then zero or calibrate it.")
+    else:
+        click.echo("The rig has not drifted beyond its stated uncertainty.")
+    return BENCH if drifted else PASS
