@@ -17,6 +17,7 @@ import numpy.typing as npt
 
 from bench.clock import ClockEstimate
 from bench.description import BoardDescription, Range
+from bench.samples import NEAR, NEIGHBOURS
 from bench.uncertainty import combine, rectangular
 from bench.wire.text import LONGEST_LINE, format_number
 from bench.zero import moved
@@ -138,22 +139,26 @@ def _line(
     The meter's part is one unknown for all points. Its rest may be one too (a zero error) or new at each (the last digit): both are
     allowed for.
     """
-    should = np.array([p.should for p in points])
-    design = np.column_stack((np.ones(len(points)), [p.reading for p in points]))
+    should, reading = np.array([p.should for p in points]), np.array([p.reading for p in points])
+    design = np.column_stack((np.ones(len(points)), reading))
     with_meter = np.array([0.0 if p.known else 1.0 for p in points])
-    own = np.array([p.u_noise**2 + used.u_line**2 for p in points]) + (with_meter * rectangular(meter.rest)) ** 2
+    own = np.array([p.u_noise for p in points]) ** 2 + (with_meter * rectangular(meter.rest)) ** 2
+    # Linearity is smooth, so points that lie together are off together and tell less of the slope.
+    apart = (reading[:, None] - reading[None, :]) / (NEAR * (used.high - used.low))
+    line = used.u_line**2 * ((1.0 - NEIGHBOURS**2) * np.exp(-(apart**2)) + NEIGHBOURS**2 * np.eye(len(points)))
     of_scale = with_meter * should * rectangular(meter.part)
     of_zero = with_meter * rectangular(meter.rest)
-    covariance = np.diag(own) + np.outer(of_scale, of_scale) + np.outer(of_zero, of_zero)
+    covariance = np.diag(own) + line + np.outer(of_scale, of_scale) + np.outer(of_zero, of_zero)
     weight = np.linalg.inv(covariance)
     spread = np.linalg.inv(design.T @ weight @ design)
     solution = spread @ design.T @ weight @ should
     residual = should - design @ solution
     if not _believable(float(residual @ weight @ residual), len(points) - 2):
-        worst = int(np.argmax(np.abs(residual) / np.sqrt(own)))
+        usual = np.sqrt(own + np.diag(line))
+        worst = int(np.argmax(np.abs(residual) / usual))
         raise CalibrationError(
             f"{where}: points contradict each other; that at {should[worst]:.4g} {unit} lies {abs(residual[worst]):.2g} {unit} off their "
-            f"line, {math.sqrt(own[worst]):.2g} {unit} is usual; read it again, settled and on one range of the meter"
+            f"line, {usual[worst]:.2g} {unit} is usual; read it again, settled and on one range of the meter"
         )
     return (float(solution[0]), float(solution[1])), spread
 

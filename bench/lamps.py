@@ -15,8 +15,9 @@ _OBJECTIVE_W: Mapping[float, Mapping[float, float]] = {
     5.0: {6.0: 5.0, 12.0: 5.0, 24.0: 7.0},
 }
 CURRENT_EXPONENT = 0.55
-TOLERANCE = 0.06  # of the objective wattage, same data sheets
-
+TOLERANCE = 0.06  # of the objective wattage of 21 W filaments, same data sheets
+_SMALL_TOLERANCE = 0.10  # of that of smaller ones, same data sheets
+_AGED = 0.04  # a lamp loses so much of its current in its life (common practice, no source)
 
 COLD_OVER_HOT = 14.6  # resistance at 2750 K over that at 24 degC: the tungsten table of Forsythe and Worthing (1925)
 
@@ -25,6 +26,19 @@ def expected_current_a(rated_w: Iterable[float], system_v: float, lamp_v: float)
     """Current in A that these lamps take together at lamp_v; ValueError for a system voltage that no lamp is made for."""
     test_v = _test_v(system_v)
     return _watts(rated_w, system_v) / test_v * float((max(lamp_v, 0.0) / test_v) ** CURRENT_EXPONENT)
+
+
+def allowed_current_a(rated_w: float, system_v: float, lamp_v: float) -> tuple[float, float]:
+    """Least and most current in A that a sound lamp of this rating takes at lamp_v, new or aged; ValueError as above.
+
+    Small lamps come with either objective: their rating (R5W, R10W; from memory), or 1.19 times it (6 W for the 5 W filament of a
+    21/5 W lamp, Directive 97/24/EC).
+    """
+    expected = expected_current_a([rated_w], system_v, lamp_v)
+    if rated_w == 21.0:
+        return (1.0 - TOLERANCE - _AGED) * expected, (1.0 + TOLERANCE) * expected
+    other = expected * 1.19 * rated_w / _watts([rated_w], system_v)
+    return (1.0 - _SMALL_TOLERANCE - _AGED) * min(expected, other), (1.0 + _SMALL_TOLERANCE) * max(expected, other)
 
 
 def cold_siemens(rated_w: Iterable[float], system_v: float) -> float:

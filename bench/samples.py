@@ -19,8 +19,10 @@ from bench.wire import EventFrame, EventKind, Placed, SampleFrame, TripCause, un
 
 Array: TypeAlias = npt.NDArray[np.float64]
 
-_NEAR = 0.1  # of the range: within this, errors of linearity are much the same (they are smooth, but for the steps of single counts)
-_NEIGHBOURS = 0.14  # what neighbouring counts differ by all the same (differential linearity 0.25 counts typical, ATmega328P data sheet)
+NEAR = 0.1
+"""Of the range: within this, errors of linearity are much the same. They are smooth, but for the steps of single counts."""
+NEIGHBOURS = 0.14
+"""Of the u of linearity: what neighbouring counts differ by all the same (differential linearity 0.25 counts typical, ATmega328P)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,9 +53,9 @@ class Accuracy:
         if u_at_zero is not None:
             # Two readings are compared: errors of linearity add, but near each other on the scale they are nearly the same.
             span = self.high - self.low
-            apart = min(1.0, abs(value) / (_NEAR * span)) if math.isfinite(span) else 1.0
+            apart = min(1.0, abs(value) / (NEAR * span)) if math.isfinite(span) else 1.0
             found.append(Component(f"{channel}: zero (taken at rest)", u_at_zero))
-            found.append(Component(f"{channel}: linearity and counts", math.sqrt(2.0) * self.u_line * max(apart, _NEIGHBOURS)))
+            found.append(Component(f"{channel}: linearity and counts", math.sqrt(2.0) * self.u_line * max(apart, NEIGHBOURS)))
         else:
             found.append(Component(f"{channel}: zero", self.u_zero))
             found.append(Component(f"{channel}: linearity and counts", self.u_line))

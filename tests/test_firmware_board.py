@@ -19,6 +19,7 @@ from bench.wire import (
     EventFrame,
     EventKind,
     ResetCause,
+    SampleFrame,
     encode_event,
     encode_reply,
     unpack_samples,
@@ -102,6 +103,32 @@ def test_a_run_is_whole_and_in_order(turn: int) -> None:
         board.run(0.1)
         assert len(board.frames) == received
         assert board.sequencer.count.frames_missing == 0
+
+
+@pytest.mark.parametrize("phase", range(12))
+def test_the_end_of_a_run_comes_behind_its_frames(phase: int) -> None:
+    """Also where the main loop has fallen behind."""
+    with HostBoard(turn=72_000) as board:
+        board.run(0.01)
+        board.send("INIT")
+        board.run(0.08 + 0.0013 * phase)
+        board.send("ABOR", "INIT")
+        board.run(0.05)
+        runs = [item.run for item in board.order if isinstance(item, (SampleFrame, EventFrame)) and item.run]
+        assert runs == sorted(runs)
+        (stopped,) = board.of_kind(EventKind.STOPPED)
+        before = board.order[: board.order.index(stopped)]
+        assert [f.stamp for f in board.frames if f.run == 1] == [f.stamp for f in before if isinstance(f, SampleFrame)]
+
+
+def test_no_event_is_lost_when_many_lines_come_at_once(board: HostBoard) -> None:
+    board.do("INIT")
+    board.run(0.01)
+    board.events.clear()
+    board.send(*[f"OUTP {n % 2}" for n in range(1, 17)])
+    board.run(0.05)
+    assert [event.master for event in board.of_kind(EventKind.SWITCHED)] == [True, False] * 8
+    assert board.error() == 0
 
 
 def test_precise_mode_and_runs_in_a_row(board: HostBoard) -> None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from bench.description import BoardDescription
-from bench.lamps import TOLERANCE, expected_current_a
+from bench.lamps import allowed_current_a
 from bench.ports import Port
 from bench.samples import accuracies
 from bench.session.board import BoardClient
@@ -19,7 +19,6 @@ from bench.zero import KNOWN_ZERO, LinkReadings, ZeroError, converter_seen, conv
 _LOOK_S = 0.5
 _SETTLE_S = 0.2
 _LAMP_SETTLE_S = 1.0
-_LAMP_AGED = 0.04  # a lamp loses so much of its current in its life (common practice, no source)
 _K = 3.0  # a reading further off than this many standard uncertainties is a finding
 
 
@@ -76,7 +75,7 @@ def _findings(board: BoardClient, link: bool, lamps: bool, system_v: float, oper
         board.command("*CLS")
         hands = SimulatedHands(board, unit) if unit is not None else operator
         if hands is None:
-            yield Finding("link and lamps", State.NOT_DONE, "nobody was named to fit the shorting link")
+            yield Finding("lamps" if lamps else "link", State.NOT_DONE, "nobody was named to fit the shorting link")
         else:
             hands.do(FitLink())
             board.start_sampling()
@@ -196,8 +195,8 @@ def _lamps(board: BoardClient, description: BoardDescription, watch: Watch, syst
             yield Finding(f"lamp {number}", State.NOT_DONE, "the board does not read current and voltage")
             continue
         current, volts = readings[name].mean - rest[name].mean, readings["v_out"].mean
-        expected = expected_current_a([load.nominal], system_v, volts)
-        u = combine(*(c.u for c in known[name].parts(name, expected, {"v_in": volts}, rest[name].u)))
-        most, least = (1.0 + TOLERANCE) * expected + _K * u, (1.0 - TOLERANCE - _LAMP_AGED) * expected - _K * u
+        least, most = allowed_current_a(load.nominal, system_v, volts)
+        margin = _K * combine(*(c.u for c in known[name].parts(name, most, {"v_in": volts}, rest[name].u)))
+        least, most = least - margin, most + margin
         text = f"takes {current:.3f} A at {volts:.2f} V, a {load.nominal:g} W lamp takes {least:.3f} to {most:.3f} A"
         yield Finding(f"lamp {number}", State.GOOD if least <= current <= most else State.BAD, text)

@@ -137,15 +137,16 @@ bool uplink_step(void)
         return ready == NOTHING && make_frame_ready();
     }
     finish_sending();
-    if (ready != NOTHING) {
-        send_frame();
-        return true;
-    }
+    /* First, or it would wait for ever where a frame is always ready by the time the one before it is through. */
     if (reply_is_ready()) {
         uint8_t length;
         const uint8_t *bytes = reply_bytes(&length);
         hal_serial_send(bytes, length);
         sending = REPLY;
+        return true;
+    }
+    if (ready != NOTHING) {
+        send_frame();
         return true;
     }
     return make_frame_ready();

@@ -7,12 +7,13 @@ from pathlib import Path
 
 from firmware.rig.circuit import Circuit, read_circuit
 from firmware.rig.sheet import Sheet
-from firmware.rig.sheets import control, current, lamps, power, voltage
+from firmware.rig.sheets import control, current, lamps, overview, power, voltage, wiring
 
 HERE = Path(__file__).parent
 DRAWING = HERE / "drawing"
 PDF = HERE / "schematic.pdf"
 _ELECTRICAL = {"power": power, "current": current, "voltage": voltage, "lamps": lamps, "control": control}
+_PICTURES = {"wiring": wiring, "overview": overview}
 
 
 def electrical_sheets(circuit: Circuit) -> dict[str, Sheet]:
@@ -25,9 +26,19 @@ def electrical_sheets(circuit: Circuit) -> dict[str, Sheet]:
     return sheets
 
 
+def all_sheets(circuit: Circuit) -> dict[str, Sheet]:
+    """Every page by the name of its file without ending: the circuit's, then the pictures for people, drawn but not yet finished."""
+    sheets = electrical_sheets(circuit)
+    for number, (name, module) in enumerate(_PICTURES.items(), start=len(sheets) + 1):
+        sheet = Sheet(number, module.TITLE, circuit)
+        module.draw(sheet)
+        sheets[f"{number}-{name}"] = sheet
+    return sheets
+
+
 def pages(circuit: Circuit) -> dict[str, bytes]:
-    """Every page as SVG, by the name of its file without ending."""
-    return {name: sheet.svg() for name, sheet in electrical_sheets(circuit).items()}
+    """Every page as SVG."""
+    return {name: sheet.svg() for name, sheet in all_sheets(circuit).items()}
 
 
 def pdf(svgs: list[bytes]) -> bytes:
@@ -44,6 +55,8 @@ def pdf(svgs: list[bytes]) -> bytes:
     canvas.setTitle("Rig for interrupters: schematic")
     for svg in svgs:
         picture = svg2rlg(io.BytesIO(svg))
+        if picture is None:
+            raise ValueError("a page of the schematic is no SVG that the converter reads")
         scale = min((width - 2 * margin) / picture.width, (height - 2 * margin) / picture.height)
         picture.scale(scale, scale)
         renderPDF.draw(picture, canvas, (width - picture.width * scale) / 2, (height - picture.height * scale) / 2)

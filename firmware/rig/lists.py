@@ -24,7 +24,7 @@ def rows(circuit: Circuit) -> list[tuple[str, ...]]:
     for stress in stresses(circuit):
         key = (circuit.parts[stress.reference].kind.name, stress.letter)
         worst[key] = max(worst.get(key, 0.0), stress.value)
-    found = []
+    found: list[tuple[str, ...]] = []
     for kind in kinds.values():
         references = [part.reference for part in circuit.parts.values() if part.kind.name == kind.name]
         rated = ", ".join(f"{rating:g} {_UNITS[letter]}" for letter, rating in kind.ratings.items())
@@ -51,8 +51,8 @@ def as_markdown(circuit: Circuit) -> str:
     lines = [
         "# Parts of the rig",
         "",
-        "Written by `python -m firmware.rig.lists` from parts.toml. Classes of part, not makers' parts: any that keeps the rating will do. What",
-        "each bears at most is computed in stress.py. Basis: *read* in a data sheet, *computed*, or *from memory*: check it in a",
+        "Written by `python -m firmware.rig.lists` from parts.toml. Classes of part, not makers' parts: any that keeps the rating will do.",
+        "What each bears at most is computed in stress.py. Basis: *read* in a data sheet, *computed*, or *from memory*: check it in a",
         f"data sheet before you buy. Prices are from memory, within a half; together about {price_eur(circuit):.0f} EUR.",
         "",
         "| " + " | ".join(COLUMNS) + " |",

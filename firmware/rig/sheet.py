@@ -6,6 +6,8 @@ Sheet units are 0.5 inch; everything stands on a grid of half a unit. The letter
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
+from typing import Literal
 
 import schemdraw
 from schemdraw import elements as elm
@@ -14,6 +16,7 @@ from schemdraw.segments import Segment, SegmentCircle, SegmentPoly, SegmentText
 from firmware.rig.circuit import Circuit, Part
 from firmware.rig.connections import Drawn, Place
 
+Align = Literal["left", "center", "right"]
 LETTER = 9.0
 SMALL = 7.5
 _UNIT_PT = 36.0
@@ -65,7 +68,7 @@ class Sheet:
         self.drawn.add_wire(places)
         self._line(*places, width=_THICK if thick else _THIN)
 
-    def text(self, at: Place, words: str, *, align: str = "left", size: float = LETTER) -> None:
+    def text(self, at: Place, words: str, *, align: Align = "left", size: float = LETTER) -> None:
         """Words at a place: its left end, its middle or its right end, halfway up."""
         for row, line in enumerate(words.split("\n")):
             y = at[1] - row * size * 1.25 / _UNIT_PT
@@ -75,7 +78,7 @@ class Sheet:
             self.texts.append((line, (left, y - half, left + length, y + half)))
             self._shape(SegmentText((at[0], y - 0.1 * size / _UNIT_PT), line, align=(align, "center"), fontsize=size))
 
-    def name(self, net: str, at: Place, *, align: str = "left", dy: float = 0.22) -> None:
+    def name(self, net: str, at: Place, *, align: Align = "left", dy: float = 0.22) -> None:
         """The name of a net, written beside its wire."""
         self.drawn.names.append((net, at))
         self.text((at[0] + {"left": 0.08, "center": 0.0, "right": -0.08}[align], at[1] + dy), net, align=align, size=SMALL)
@@ -113,10 +116,17 @@ class Sheet:
     # ---- parts
 
     def part(
-        self, reference: str, start: Place, end: Place, *, pins: tuple[str, str] | None = None, words: str = "auto", value: bool = True,
+        self,
+        reference: str,
+        start: Place,
+        end: Place,
+        *,
+        pins: tuple[str, str] | None = None,
+        words: str = "auto",
+        value: bool = True,
         thick: bool = False,
     ) -> None:
-        """A part of two pins between two places (those of its kind, in order, if not said). `words` is the text's side; its value may go unsaid."""
+        """A part of two pins between two places; its pins in order if not said. `words` is the text's side, `value` whether it has one."""
         part = self.circuit.parts[reference]
         first, second = pins or (part.kind.pins[0], part.kind.pins[1])
         self._pin(part, first, start)
@@ -142,10 +152,22 @@ class Sheet:
             self.text((x, y - 0.48), f"{reference} {says}".rstrip(), align="center", size=SMALL)
         elif side in ("right", "left"):
             away = 0.6 if part.kind.name in ("ntc", "lamp_led") else 0.42
-            self.text((x + (away if side == "right" else -away), y + 0.14), f"{reference}\n{says}".rstrip(), align="left" if side == "right" else "right", size=SMALL)
+            self.text(
+                (x + (away if side == "right" else -away), y + 0.14),
+                f"{reference}\n{says}".rstrip(),
+                align="left" if side == "right" else "right",
+                size=SMALL,
+            )
 
     def fet(
-        self, reference: str, gate: Place, *, turn: int = 0, mirror: bool = False, diode: bool = False, words: Place | None = None,
+        self,
+        reference: str,
+        gate: Place,
+        *,
+        turn: int = 0,
+        mirror: bool = False,
+        diode: bool = False,
+        words: Place | None = None,
         thick: bool = False,
     ) -> None:
         """An N-channel MOSFET: drain at (1, 1) and source at (1, -1) of the gate, turned left by quarters, mirrored left to right."""
@@ -161,8 +183,9 @@ class Sheet:
         for pin, place in {"G": (0, 0), "D": (1, 1), "S": (1, -1)}.items():
             self._pin(part, pin, put(*place))
         lines = (
-            ((0, 0), (0.5, 0)), ((0.5, 0.35), (0.5, -0.35)), ((0.62, 0.45), (0.62, 0.2)), ((0.62, 0.12), (0.62, -0.12)),
-            ((0.62, -0.2), (0.62, -0.45)), ((0.62, 0.32), (1, 0.32), (1, 1)), ((0.62, -0.32), (1, -0.32), (1, -1)), ((0.62, 0), (1, 0), (1, -0.32)),
+            ((0, 0), (0.5, 0)), ((0.5, 0.35), (0.5, -0.35)),
+            ((0.62, 0.45), (0.62, 0.2)), ((0.62, 0.12), (0.62, -0.12)), ((0.62, -0.2), (0.62, -0.45)),
+            ((0.62, 0.32), (1, 0.32), (1, 1)), ((0.62, -0.32), (1, -0.32), (1, -1)), ((0.62, 0), (1, 0), (1, -0.32)),
         )  # fmt: skip
         for line in lines:
             self._line(*(put(*p) for p in line))
@@ -255,7 +278,8 @@ class Sheet:
         left = min(box[0] for _, box in self.texts)
         top = max(box[3] for _, box in self.texts) + 1.2
         self.text((left, top), f"{self.number}  {self.title}", size=13)
-        self.text((left, top - 0.45), _LEGEND, size=7)
+        if self.drawn.pins:
+            self.text((left, top - 0.45), _LEGEND, size=7)
         return bytes(self._canvas.get_imagedata("svg"))
 
     def crowded(self) -> list[str]:
@@ -305,7 +329,7 @@ class Sheet:
 
     def _line(self, *places: Place, width: float = _THIN) -> None:
         self._shape(Segment(list(places), lw=width))
-        for start, end in zip(places, places[1:], strict=False):
+        for start, end in pairwise(places):
             self._wires.append((start, end, width / _UNIT_PT / 2))
 
     def _shape(self, *segments: Segment | SegmentCircle | SegmentPoly | SegmentText) -> None:

@@ -39,6 +39,7 @@ _BY_KIND: Mapping[str, Stated] = {
     "csa": {"v": (50.0, "net F while a contact opens at 51 A (simulated)")},
     "reference": {"a": ((_USB_V - _REFERENCE_V) / 330, "R502")},
     "master_fet": {
+        "v": (63.0, "VS at 62 V and MS at -1 V, output shorted at 25.6 V (simulated)"),
         "a": (_FUSE_A, "what F1 lets through"),
         "w": (_STEADY_A**2 * 9e-3 * _HOT, "15 A in 9 mR, a third more when hot"),
     },

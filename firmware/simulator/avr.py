@@ -39,7 +39,8 @@ class Counts(ctypes.Structure):
 
     _fields_ = [
         *((name, ctypes.c_uint64) for name in (
-            "cycle", "asleep", "in_interrupts", "longest_interrupt", "interrupts", "bytes_lost", "conversions", "conversions_missed", "resets",
+            "cycle", "asleep", "in_interrupts", "longest_interrupt", "interrupts", "bytes_lost", "conversions", "conversions_missed", "inputs_chosen_early",
+            "resets",
         )),
         ("stack_free", ctypes.c_uint32),
         ("state", ctypes.c_uint32),
@@ -97,6 +98,7 @@ def _library() -> ctypes.CDLL:
         ("get_outputs", _Outputs, (pointer,)),
         ("get_counts", Counts, (pointer,)),
         ("memory", pointer, (pointer,)),
+        ("data", pointer, (pointer,)),
     ):
         function = getattr(library, f"board_{name}")
         function.restype, function.argtypes = result, arguments
@@ -176,6 +178,13 @@ class Avr:
         found: Counts = self._library.board_get_counts(self._board)
         return found
 
+    def peek(self, address: int, length: int) -> bytes:
+        """Registers and RAM from this data address on."""
+        return ctypes.string_at(self._library.board_data(self._board) + address, length)
+
+    def poke(self, address: int, data: bytes) -> None:
+        ctypes.memmove(self._library.board_data(self._board) + address, data, len(data))
+
     @property
     def eeprom(self) -> bytes:
         return ctypes.string_at(self._library.board_memory(self._board), EEPROM_SIZE)
@@ -183,6 +192,14 @@ class Avr:
     @eeprom.setter
     def eeprom(self, data: bytes) -> None:
         ctypes.memmove(self._library.board_memory(self._board), data, EEPROM_SIZE)
+
+
+@cache
+def variables() -> dict[str, int]:
+    """Data addresses of the program's variables by name."""
+    listing = subprocess.run(["avr-nm", str(built("all", "makebreak.elf"))], capture_output=True, text=True, check=True).stdout
+    rows = (line.split() for line in listing.splitlines())
+    return {row[2]: int(row[0], 16) & 0xFFFF for row in rows if len(row) == 3 and row[1] in "bBdD"}
 
 
 @cache

@@ -213,6 +213,16 @@ static void converter_begin(struct board *b, uint64_t at)
     avr_cycle_timer_register(b->avr, end - b->avr->cycle, converter_done, b);
 }
 
+/* The data sheet: not in the first period of the converter's clock after a conversion has begun. */
+static void write_admux(struct avr_t *avr, avr_io_addr_t address, uint8_t value, void *param)
+{
+    struct board *b = param;
+    if (b->converter.running && avr->cycle < b->converter.began + converter_period(b)) {
+        b->counts.inputs_chosen_early++;
+    }
+    avr->data[address] = value;
+}
+
 static avr_cycle_count_t converter_done(struct avr_t *avr, avr_cycle_count_t when, void *param)
 {
     struct board *b = param;
@@ -713,6 +723,7 @@ struct board *board_create(const uint8_t *program, uint32_t length)
         }
     }
     replace(b, R_ADCSRA, NULL, write_adcsra);
+    replace(b, R_ADMUX, NULL, write_admux);
     replace(b, R_ADCL, NULL, NULL);
     replace(b, R_ADCH, NULL, NULL);
     replace(b, R_UDR0, read_udr, write_udr);
@@ -764,4 +775,9 @@ struct board_counts board_get_counts(struct board *b)
 uint8_t *board_memory(struct board *b)
 {
     return b->eeprom;
+}
+
+uint8_t *board_data(struct board *b)
+{
+    return b->avr->data;
 }

@@ -28,6 +28,7 @@ struct board_counts {
     uint64_t bytes_lost;        /* received bytes that nobody fetched in time */
     uint64_t conversions;
     uint64_t conversions_missed; /* over before the interrupt of the one before was served */
+    uint64_t inputs_chosen_early; /* too soon after a conversion has begun: the converter might take it for that one */
     uint64_t resets;
     uint32_t stack_free;        /* bytes of RAM between data and stack that were never written */
     uint32_t state;             /* of the simulated core; not 2 or 3 (running, sleeping): it has crashed */
@@ -71,7 +72,8 @@ uint32_t board_take(struct board *b, uint8_t *data, uint64_t *cycles, uint32_t r
 struct board_outputs board_get_outputs(struct board *b);
 struct board_counts board_get_counts(struct board *b);
 
-/* The 1024 bytes of EEPROM, to read and write. */
+/* The 1024 bytes of EEPROM, and registers and RAM by data address, to read and write. */
 uint8_t *board_memory(struct board *b);
+uint8_t *board_data(struct board *b);
 
 #endif

@@ -23,9 +23,11 @@ ISR(ADC_vect)
     serial_feed();
     uint8_t next = sampler_take(ADC, (PINB & PIN_COMPARATOR) != 0);
     /* A new input must not be selected in the first period of the conversion that has just begun: 32 clocks have passed by now, 128 may
-     * not have. */
+     * not have. Bytes received must not wait for that. */
     if (slow) {
+        sei();
         _delay_loop_1(40);
+        cli();
     }
     ADMUX = next;
     serial_feed();

@@ -128,4 +128,8 @@ def _latch(s: Sheet) -> None:
     s.part("R218", (30.5, 6), (32.5, 6))
     s.ground("AGND", (32.5, 6))
     s.tag("OE", (33.5, 3.5))
-    s.text((22, -2), "TRIP stays high until CLEAR is low and /OC is high.\nOE is low (switches allowed) only while ARM is high and TRIP low.", size=7)
+    s.text(
+        (22, -2),
+        "TRIP stays high until CLEAR is low and /OC is high.\nOE is low (switches allowed) only while ARM is high and TRIP low.",
+        size=7,
+    )

@@ -8,24 +8,22 @@ TITLE = "Voltage and drop channels, comparator"
 
 
 def draw(s: Sheet) -> None:
-    _channel(s, 16, "SB", "30", ("U10", "A"), "Q7", "VBB", "V_IN")
-    _channel(s, 10.5, "SL", "31", ("U10", "B"), "Q8", "VLB", "V_OUT")
-    _channel(s, 5, "P", "32", ("U3", "C"), "Q9", "VPB", "V_PILOT")
+    _channel(s, 16, "SB", "30", ("U10", "A"), "VBB", "V_IN")
+    _second_range(s, 16, "R303", "Q7")
+    _channel(s, 10.5, "SL", "31", ("U10", "B"), "VLB", "V_OUT")
+    _second_range(s, 10.5, "R313", "Q8")
+    _channel(s, 5, "P", "32", ("U3", "C"), "VPB", "V_PILOT")
     _range(s)
     _drop(s)
     _comparator(s)
 
 
-def _channel(s: Sheet, y: float, source: str, stem: str, buffer: tuple[str, str], fet: str, inner: str, pin: str) -> None:
+def _channel(s: Sheet, y: float, source: str, stem: str, buffer: tuple[str, str], inner: str, pin: str) -> None:
     s.tag(source, (1.5, y), "left")
     s.part(f"R{stem}1", (1.5, y), (3.5, y))
     s.wire((3.5, y), (8, y))
     s.part(f"R{stem}2", (4, y), (4, y - 2), words="left")
     s.ground("AGND", (4, y - 2))
-    s.part(f"R{stem}3", (6, y), (6, y - 2))
-    s.fet(fet, (5, y - 3))
-    s.tag("RANGE", (5, y - 3), "left")
-    s.ground("AGND", (6, y - 4))
     s.amplifier(*buffer, (8, y - 0.5))
     s.wire((8, y - 1), (8, y - 2), (10.5, y - 2), (10.5, y - 0.5), (11.5, y - 0.5))
     s.name(inner, (10.5, y - 0.5))
@@ -36,11 +34,18 @@ def _channel(s: Sheet, y: float, source: str, stem: str, buffer: tuple[str, str]
     s.tag(pin, (14.5, y - 0.5))
 
 
+def _second_range(s: Sheet, y: float, resistor: str, fet: str) -> None:
+    s.part(resistor, (6, y), (6, y - 2))
+    s.fet(fet, (5, y - 3))
+    s.tag("RANGE", (5, y - 3), "left")
+    s.ground("AGND", (6, y - 4))
+
+
 def _range(s: Sheet) -> None:
     s.rail("+5V", (4, -1))
     s.part("R330", (4, -1), (4, -3))
     s.tag("RANGE", (4, -3))
-    s.text((1, -4), "RANGE low: 18.8 V; high or floating: 36.8 V", size=7)
+    s.text((1, -4), "RANGE low: 18.8 V; high or floating: 36.8 V.\nP has the one range, 18.8 V.", size=7)
     for place, unit in enumerate("CD"):
         x = 9 + 5 * place
         s.amplifier("U10", unit, (x, -2.5))
@@ -111,4 +116,8 @@ def _comparator(s: Sheet) -> None:
     s.wire((26.5, -2), (27, -2))
     s.part("R357", (27, -2), (27, -4))
     s.ground("AGND", (27, -4))
-    s.text((28.2, -0.6), "Both outputs are open drains on one wire:\nhigh only while the output is above half\nthe input and above the floor.", size=7)
+    s.text(
+        (28.2, -0.6),
+        "Both outputs are open drains on one wire:\nhigh only while the output is above half\nthe input and above the floor.",
+        size=7,
+    )
