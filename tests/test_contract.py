@@ -1,8 +1,8 @@
 """What every board must do, tested through a port and nothing else: the simulated one, the firmware, a real board.
 
-By itself this tests the simulated board. `MAKEBREAK_CONTRACT` may name further addresses, separated by spaces; at such a rig the
-shorting link must be in the socket, lamps in sockets 1 and 2, the supply at 12.8 V, and nothing may be touched meanwhile. Its
-calibration is out of force afterwards until it is reset.
+By itself this tests the simulated board, and the board's real program in its simulated microcontroller. `MAKEBREAK_CONTRACT` may name
+further addresses, separated by spaces; at such a rig the shorting link must be in the socket, lamps in sockets 1 and 2, the supply at
+12.8 V, and nothing may be touched meanwhile. Its calibration is out of force afterwards until it is reset.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ from bench.wire import (
     unpack_samples,
 )
 
-ADDRESSES = ("sim://LINK?seed=5", *os.environ.get("MAKEBREAK_CONTRACT", "").split())
+ADDRESSES = ("sim://LINK?seed=5", "firmware://LINK?seed=5", *os.environ.get("MAKEBREAK_CONTRACT", "").split())
 
 
 class Bench:

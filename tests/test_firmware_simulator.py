@@ -220,7 +220,7 @@ def test_too_much_current_opens_everything_within_its_delay_and_5_ms(level_a: fl
 
 
 def test_mishaps_never_leave_a_load_closed_nor_close_another() -> None:
-    """A small part of what reports/firmware_safety.py does a thousand times."""
+    """A small part of what reports/firmware_figures.py does a thousand times."""
     seen = list(storms(20))
     assert {s.mishap for s in seen} == set(MISHAPS)
     assert max(s.closed_s for s in seen) < 1.1

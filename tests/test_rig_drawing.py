@@ -108,6 +108,7 @@ def test_the_pdf_has_a_page_for_each() -> None:
 def test_the_lists_in_the_folder_are_this_circuit_s() -> None:
     assert lists.CSV.read_text(encoding="utf-8") == lists.as_csv(CIRCUIT)
     assert lists.MARKDOWN.read_text(encoding="utf-8") == lists.as_markdown(CIRCUIT)
+    assert lists.NETS.read_text(encoding="utf-8") == lists.nets_as_markdown(CIRCUIT)
 
 
 def test_the_list_counts_every_part_once() -> None:

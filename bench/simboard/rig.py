@@ -141,6 +141,9 @@ RIG_FAULTS: Mapping[str, RigFault] = {
 def draw_hidden(description: BoardDescription, rng: np.random.Generator, *, ideal: bool = False) -> Hidden:
     """A board's errors: normal with the standard uncertainties stated, the clock's uniform within its half-width; or none at all.
 
+    The converter is one for all channels: its errors of scale and zero, those of the built-in standard's channel, are a part of each
+    channel's, and what else a channel's are is its own.
+
     A linearity error is a random sum of the first harmonics over the code's span: smooth, and normal with the stated u at every
     code.
     """
@@ -159,7 +162,30 @@ def draw_hidden(description: BoardDescription, rng: np.random.Generator, *, idea
             common[channel.name, share.other] = size * share.u * rng.standard_normal()
     checks = {check.channel: check.expected + size * check.u * rng.standard_normal() for check in description.checks}
     clock_error = size * description.clock_half_width * rng.uniform(-1.0, 1.0)
+    gain, zero = rng.standard_normal(2) * size
+    for check in description.checks:
+        r = description.channels[check.channel].ranges[0]
+        ranges = _with_converter(description, ranges, (r.u_scale, r.u_zero / r.scale), (gain, zero))
     return Hidden(clock_error, ranges, common, checks, noise_factor=size)
+
+
+def _with_converter(
+    description: BoardDescription, ranges: Mapping[tuple[str, int], RangeErrors], u: tuple[float, float], drawn: tuple[float, float]
+) -> dict[tuple[str, int], RangeErrors]:
+    """The same errors with a part of each replaced by one that all channels share: relative gain and zero in counts, of these u."""
+    found = dict(ranges)
+    for channel in description.channels.values():
+        for r in channel.ranges:
+            own, u_zero = ranges[channel.name, r.number], u[1] * r.scale
+            if channel.curve is None:
+                gain = drawn[0] * u[0] + own.gain * _left(r.u_scale, u[0])
+                found[channel.name, r.number] = replace(own, gain=gain, zero=drawn[1] * u_zero + own.zero * _left(r.u_zero, u_zero))
+    return found
+
+
+def _left(u: float, part: float) -> float:
+    """What is left of an uncertainty without a part of it, relative to the whole."""
+    return math.sqrt(max(1.0 - (part / u) ** 2, 0.0)) if u else 0.0
 
 
 @dataclass(frozen=True)

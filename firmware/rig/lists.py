@@ -1,4 +1,4 @@
-"""The list of parts, for people and for shops: `python -m firmware.rig.lists` writes parts.csv and parts.md beside this file."""
+"""Lists for people and for shops: `python -m firmware.rig.lists` writes parts.csv, parts.md and nets.md beside this file."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from firmware.rig.stress import stresses
 HERE = Path(__file__).parent
 CSV = HERE / "parts.csv"
 MARKDOWN = HERE / "parts.md"
+NETS = HERE / "nets.md"
 COLUMNS = ("references", "quantity", "what", "value", "rated", "bears at most", "eur each", "basis")
 _UNITS = {"v": "V", "a": "A", "w": "W", "j": "J"}
 _BASES = {"memory": "from memory"}
@@ -62,8 +63,41 @@ def as_markdown(circuit: Circuit) -> str:
     return "\n".join(lines) + "\n"
 
 
+def nets_as_markdown(circuit: Circuit) -> str:
+    """What is joined to what, for checking a board with a meter; first the microcontroller, pin by pin."""
+    nets = circuit.nets()
+
+    def ends(net: str, without: str = "") -> str:
+        return ", ".join(f"{reference}.{pin}" for reference, pin in sorted(nets[net]) if reference != without)
+
+    pins = [f"| {pin} | {net} | {ends(net, 'U1')} |" for pin, net in circuit.parts["U1"].nets.items() if len(nets[net]) < 12]
+    return "\n".join(
+        [
+            "# Nets of the rig",
+            "",
+            "Written by `python -m firmware.rig.lists` from parts.toml. U3.A+ is pin A+ of U3, by the pins' names of parts.toml.",
+            "",
+            "## Pins of the microcontroller module",
+            "",
+            "The rest are +5V and AGND. RX and TX go to its own USB bridge.",
+            "",
+            "| pin | net | goes to |",
+            "| --- | --- | --- |",
+            *pins,
+            "",
+            f"## All {len(nets)} nets",
+            "",
+            "| net | pins | joined |",
+            "| --- | --- | --- |",
+            *(f"| {net} | {len(nets[net])} | {ends(net)} |" for net in sorted(nets)),
+            "",
+        ]
+    )
+
+
 def main() -> None:
     circuit = read_circuit()
+    NETS.write_text(nets_as_markdown(circuit), encoding="utf-8")
     CSV.write_text(as_csv(circuit), encoding="utf-8")
     MARKDOWN.write_text(as_markdown(circuit), encoding="utf-8")
 

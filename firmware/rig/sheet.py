@@ -40,7 +40,7 @@ _SYMBOLS: Mapping[str, type[elm.Element2Term]] = {
 }
 
 
-class Shape(elm.Element):
+class Shape(elm.Element):  # type: ignore[no-untyped-call]  # the library gives its subclass hook no types
     """Lines and text at places of the sheet."""
 
     def __init__(self, segments: Sequence[Segment | SegmentCircle | SegmentPoly | SegmentText]) -> None:

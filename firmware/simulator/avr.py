@@ -39,8 +39,8 @@ class Counts(ctypes.Structure):
 
     _fields_ = [
         *((name, ctypes.c_uint64) for name in (
-            "cycle", "asleep", "in_interrupts", "longest_interrupt", "interrupts", "bytes_lost", "conversions", "conversions_missed", "inputs_chosen_early",
-            "resets",
+            "cycle", "asleep", "in_interrupts", "longest_interrupt", "interrupts", "bytes_lost", "conversions", "conversions_missed",
+            "inputs_chosen_early", "resets",
         )),
         ("stack_free", ctypes.c_uint32),
         ("state", ctypes.c_uint32),
@@ -90,6 +90,7 @@ def _library() -> ctypes.CDLL:
         ("set_inputs", None, (pointer, ctypes.c_int64, u32, u32, pointer)),
         ("set_edges", None, (pointer, pointer, u32, u8)),
         ("set_trip", None, (pointer, u8)),
+        ("burden", None, (pointer, u32)),
         ("run", ctypes.c_int, (pointer, u64)),
         ("next_hold", u64, (pointer, ctypes.POINTER(u32))),
         ("send", None, (pointer, ctypes.c_char_p, u32)),
@@ -142,6 +143,10 @@ class Avr:
     def set_trip(self, asked: bool) -> None:
         """Whether something asks the hardware latch to trip from now on."""
         self._library.board_set_trip(self._board, asked)
+
+    def burden(self, cycles: int) -> None:
+        """Every interrupt takes so many cycles more from now on."""
+        self._library.board_burden(self._board, cycles)
 
     def run(self, until_cycle: int) -> bool:
         """Run to this cycle or till an output changes; whether one has. RuntimeError if the program has run off its rails."""

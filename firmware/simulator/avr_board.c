@@ -87,6 +87,7 @@ struct board {
     bool edge_level;
     struct board_counts counts;
     uint64_t interrupt_began;
+    uint32_t burden;
     bool stuck;
     uint32_t stuck_at;
     uint16_t stuck_before;
@@ -107,7 +108,7 @@ static void on_interrupt(struct avr_irq_t *irq, uint32_t vector, void *param)
     (void)irq;
     if (vector != 0) {
         b->interrupt_began = b->avr->cycle;
-        b->avr->cycle += RESPONSE_CYCLES;
+        b->avr->cycle += RESPONSE_CYCLES + b->burden;
         b->counts.interrupts++;
     } else {
         /* The return itself is counted after this call. */
@@ -770,6 +771,11 @@ struct board_counts board_get_counts(struct board *b)
     b->counts.stack_free = longest;
     b->counts.state = (uint32_t)b->avr->state;
     return b->counts;
+}
+
+void board_burden(struct board *b, uint32_t cycles)
+{
+    b->burden = cycles;
 }
 
 uint8_t *board_memory(struct board *b)

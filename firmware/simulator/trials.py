@@ -35,7 +35,7 @@ class Bare:
 
     @property
     def now_s(self) -> float:
-        return self.avr.counts.cycle / CLOCK_HZ
+        return int(self.avr.counts.cycle) / CLOCK_HZ
 
     @property
     def outputs(self) -> Outputs:
@@ -171,16 +171,14 @@ def _noise(rng: random.Random) -> bytes:
     return rng.randbytes(rng.randint(1, 400))
 
 
-MISHAPS: dict[str, Callable[[Bare, random.Random], bool]] = {
-    # Each says whether it resets the board.
-    "reset pin": lambda board, rng: board.reset(RESET_PIN) is None,
-    "brown-out": lambda board, rng: board.reset(RESET_BROWNOUT) is None,
-    "power cut": lambda board, rng: board.reset(RESET_POWER) is None,
-    "noise": lambda board, rng: board.avr.send(_noise(rng)) is not None,
-    "noise in a line": lambda board, rng: board.avr.send(b"ROUT:CL" + _noise(rng) + b"OS (@4)\n") is not None,
-    "cut in a line": lambda board, rng: board.avr.send(b"ROUT:CLOS (@1,2,3)\n"[: rng.randint(1, 18)]) is not None,
-    "two lines run together": lambda board, rng: board.avr.send(b"OUTP OROUT:CLOS (@7)\n") is not None,
+RESETS = {"reset pin": RESET_PIN, "brown-out": RESET_BROWNOUT, "power cut": RESET_POWER}
+RUBBISH: dict[str, Callable[[random.Random], bytes]] = {
+    "noise": _noise,
+    "noise in a line": lambda rng: b"ROUT:CL" + _noise(rng) + b"OS (@4)\n",
+    "cut in a line": lambda rng: b"ROUT:CLOS (@1,2,3)\n"[: rng.randint(1, 18)],
+    "two lines run together": lambda rng: b"OUTP OROUT:CLOS (@7)\n",
 }
+MISHAPS = (*RESETS, *RUBBISH)
 
 
 def storm(seed: int) -> Storm:
@@ -197,8 +195,12 @@ def storm(seed: int) -> Storm:
         board.say(*_lines(chosen))
         board.live(rng.random() * 1e-3)  # in the middle of obeying
     since = board.now_s
-    resets = MISHAPS[mishap](board, rng)
-    closed = board.opened_after(since if resets else said, 1.3)
+    if mishap in RESETS:
+        board.reset(RESETS[mishap])
+        closed = board.opened_after(since, 1.3)
+    else:
+        board.avr.send(RUBBISH[mishap](rng))
+        closed = board.opened_after(said, 1.3)
     allowed = sum(1 << (n - 1) for n in chosen)
     wrong = 0
     for _, outputs in board.changes:
