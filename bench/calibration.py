@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from bench.clock import ClockEstimate
 from bench.description import BoardDescription, Range
-from bench.samples import NEAR, NEIGHBOURS
+from bench.samples import NEAR
 from bench.uncertainty import combine, rectangular
 from bench.wire.text import LONGEST_LINE, format_number
 from bench.zero import moved
@@ -143,9 +143,9 @@ def _line(
     design = np.column_stack((np.ones(len(points)), reading))
     with_meter = np.array([0.0 if p.known else 1.0 for p in points])
     own = np.array([p.u_noise for p in points]) ** 2 + (with_meter * rectangular(meter.rest)) ** 2
-    # Linearity is smooth, so points that lie together are off together and tell less of the slope.
-    apart = (reading[:, None] - reading[None, :]) / (NEAR * (used.high - used.low))
-    line = used.u_line**2 * ((1.0 - NEIGHBOURS**2) * np.exp(-(apart**2)) + NEIGHBOURS**2 * np.eye(len(points)))
+    # Points that lie together are off together in linearity and tell less of the slope; how smoothly it goes in between is not made use of.
+    apart = np.abs(reading[:, None] - reading[None, :]) / (NEAR / 2.0 * (used.high - used.low))
+    line = used.u_line**2 * np.exp(-apart)
     of_scale = with_meter * should * rectangular(meter.part)
     of_zero = with_meter * rectangular(meter.rest)
     covariance = np.diag(own) + line + np.outer(of_scale, of_scale) + np.outer(of_zero, of_zero)

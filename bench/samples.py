@@ -21,8 +21,7 @@ Array: TypeAlias = npt.NDArray[np.float64]
 
 NEAR = 0.1
 """Of the range: within this, errors of linearity are much the same. They are smooth, but for the steps of single counts."""
-NEIGHBOURS = 0.14
-"""Of the u of linearity: what neighbouring counts differ by all the same (differential linearity 0.25 counts typical, ATmega328P)."""
+_NEIGHBOURS = 0.14  # what neighbouring counts differ by all the same (differential linearity 0.25 counts typical, ATmega328P data sheet)
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +54,7 @@ class Accuracy:
             span = self.high - self.low
             apart = min(1.0, abs(value) / (NEAR * span)) if math.isfinite(span) else 1.0
             found.append(Component(f"{channel}: zero (taken at rest)", u_at_zero))
-            found.append(Component(f"{channel}: linearity and counts", math.sqrt(2.0) * self.u_line * max(apart, NEIGHBOURS)))
+            found.append(Component(f"{channel}: linearity and counts", math.sqrt(2.0) * self.u_line * max(apart, _NEIGHBOURS)))
         else:
             found.append(Component(f"{channel}: zero", self.u_zero))
             found.append(Component(f"{channel}: linearity and counts", self.u_line))

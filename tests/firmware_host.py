@@ -48,7 +48,7 @@ RESTING = {
 }
 """Counts of a rig with everything open."""
 
-_HAPPENING_CHANNEL, _HAPPENING_COMPARATOR, _HAPPENING_LATCH = range(3)
+_HAPPENING_CHANNEL, _HAPPENING_COMPARATOR, _HAPPENING_MISS, _HAPPENING_LATCH = range(4)
 
 
 @cache
@@ -174,6 +174,10 @@ class HostBoard:
 
     def set_comparator(self, high: bool, in_s: float = 0.0) -> None:
         self._happen(in_s, _HAPPENING_COMPARATOR, int(high), 0)
+
+    def miss(self, interrupts: int, in_s: float = 0.0) -> None:
+        """So many interrupts of the converter do not come."""
+        self._happen(in_s, _HAPPENING_MISS, interrupts, 0)
 
     def set_latch(self, held: bool, in_s: float = 0.0) -> None:
         """Whether something sets the hardware latch; once set, it stays until the board clears it."""

@@ -161,6 +161,27 @@ def test_too_slow_a_main_loop_loses_whole_frames() -> None:
         assert [frame.samples_lost for frame in board.frames[1:]] == lost
 
 
+@pytest.mark.parametrize("mode", ["FAST", "PREC"])
+@pytest.mark.parametrize("missed", [1, 2, 5, 159, 160, 161, 400])
+def test_no_missed_conversion_passes_silently(board: HostBoard, mode: str, missed: int) -> None:
+    """What was sampled around it is given up; what comes then is in its place, and says that something is missing."""
+    for channel in Channel:
+        board.set(channel, 100 + channel)
+    board.do(f"SENS:MODE {mode}", "INIT")
+    period_s = SAMPLE_S * (4 if mode == "PREC" else 1)
+    for k in range(8):
+        board.miss(missed, (0.3 + 37.21 * k) * period_s)
+        board.hold(1500 * period_s)
+    assert 8 <= sum(frame.samples_lost for frame in board.frames) <= 16
+    wanted = np.full(320, 0)
+    for name, positions in scan_plan(parse_description(vectors.description_lines())).items():
+        wanted[positions] = 100 + Channel[name.upper()]
+    for frame in board.frames:
+        assert np.array_equal(unpack_samples([frame.body])[0], np.roll(wanted, -frame.stamp)[:160]), frame.stamp
+    stamp = int(board.ask("SYST:STAM?").split(",")[0])
+    assert stamp - 1000 < board.frames[-1].stamp < stamp
+
+
 @pytest.mark.parametrize("seed", range(3))
 def test_frames_and_events_agree_about_the_switches(seed: int) -> None:
     """Every frame shows the switches as the events before its stamp have left them, whatever the moment."""

@@ -61,7 +61,7 @@ extern const ROM struct rig_limit rig_limits[RIG_LIMITS];
 
 /* The self-check channel's reading and its standard uncertainty. */
 #define RIG_CHECK_V 3.84f
-#define RIG_CHECK_U_V 0.0018f
+#define RIG_CHECK_U_V 0.0002f
 
 /* The part of v_in by which v_drop may be off, k = 1. */
 #define RIG_COMMON_U 0.00105f

@@ -1,5 +1,7 @@
 #include "run.h"
 
+#include <stddef.h>
+
 #include "edges.h"
 #include "events.h"
 #include "hal.h"
@@ -73,11 +75,32 @@ struct moment run_moment(uint32_t clock)
     return moment;
 }
 
+bool run_is_in_step(uint8_t kept)
+{
+    uint32_t clock;
+    uint16_t next = sampler_next_stamp(&clock);
+    /* A conversion is over 11.5 periods of the converter's clock after its sample was held, of 13. */
+    uint32_t since = clock - anchor_clock - (uint32_t)(clocks_per_sample / 26u * 23u);
+    if ((int32_t)since < 0) {
+        return true;
+    }
+    uint16_t missed = (uint16_t)(anchor_stamp + since / clocks_per_sample + 1u - next);
+    if (missed == 0 || missed > INT16_MAX) {
+        return true;
+    }
+    (void)sampler_skip(missed, kept);
+    return false;
+}
+
 void run_step(void)
 {
     uint32_t step = ANCHOR_STEP * clocks_per_sample;
     if ((int32_t)(hal_clock() - anchor_clock) >= (int32_t)(2 * step)) {
         anchor_clock += step;
         anchor_stamp += ANCHOR_STEP;
+    }
+    /* Current and supply are watched without a run, too. In one, every frame is looked at. */
+    if (!stand_is(STATE_SAMPLING) && sampler_full_frame(0) == NULL) {
+        (void)run_is_in_step(0);
     }
 }

@@ -3,6 +3,9 @@
 /* 10 ms in fast scans of 130 us. */
 enum { SUPPLY_TIME = 78 };
 
+/* Places of the whole plan. */
+enum { PLAN = SAMPLER_SLOTS * SAMPLER_SCANS };
+
 struct sampler sampler = {
     .over_high = INT16_MAX,
     .over_low = -1,
@@ -30,6 +33,39 @@ uint32_t sampler_start(struct stand stand, uint16_t stamp)
     sampler.next_clock = (uint16_t)clock;
     hal_interrupts_release();
     return clock;
+}
+
+uint16_t sampler_next_stamp(uint32_t *clock)
+{
+    hal_interrupts_hold();
+    *clock = hal_clock();
+    uint16_t stamp = (uint16_t)(sampler.next_stamp - sampler.left + hal_converter_has_ended());
+    hal_interrupts_release();
+    return stamp;
+}
+
+bool sampler_skip(uint16_t conversions, uint8_t kept)
+{
+    hal_interrupts_hold();
+    uint16_t beyond = conversions > sampler.left ? (uint16_t)(conversions - sampler.left) : 0;
+    uint16_t frames = (uint16_t)((beyond + FRAME_SAMPLES - 1u) / FRAME_SAMPLES);
+    uint8_t left = (uint8_t)(sampler.left + frames * FRAME_SAMPLES - conversions);
+    bool is_possible = left > 2;
+    if (is_possible) {
+        uint16_t place = (uint16_t)((uint16_t)(sampler.scan * SAMPLER_SLOTS + sampler.slot) + conversions % PLAN) % PLAN;
+        sampler.scan = (uint8_t)(place / SAMPLER_SLOTS);
+        sampler.slot = (uint8_t)(place % SAMPLER_SLOTS);
+        sampler.left = left;
+        sampler.next_stamp = (uint16_t)(sampler.next_stamp + frames * FRAME_SAMPLES);
+        sampler.next_clock = (uint16_t)(sampler.next_clock + frames * sampler.frame_clocks);
+        sampler.put = NULL;
+        sampler.flags = FLAG_SAMPLES_LOST;
+        uint8_t given_up = (uint8_t)(sampler.full_frames - kept);
+        sampler.filling = (uint8_t)((sampler.filling + SAMPLER_FRAMES - given_up) % SAMPLER_FRAMES);
+        sampler.full_frames = kept;
+    }
+    hal_interrupts_release();
+    return is_possible;
 }
 
 uint16_t sampler_stop(struct stand stand)

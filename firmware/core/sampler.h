@@ -212,6 +212,13 @@ static inline uint8_t sampler_take(uint16_t count, bool comparator)
  * are full stay. */
 uint32_t sampler_start(struct stand stand, uint16_t stamp);
 
+/* The low half of the stamp behind all conversions that have ended by *clock, or one more than these, and were taken or are just about to be. */
+uint16_t sampler_next_stamp(uint32_t *clock);
+
+/* So many conversions were never taken: goes on where the converter is. All full frames but the oldest `kept` are given up, and so is the one being
+ * filled; the next says that samples were lost. False, and nothing is done, just before a frame begins, since two more samples are of wrong inputs. */
+bool sampler_skip(uint16_t conversions, uint8_t kept);
+
 /* From now on samples go nowhere and the board stands so. Returns the low half of the stamp of the first sample that was not taken. */
 uint16_t sampler_stop(struct stand stand);
 

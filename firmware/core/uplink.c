@@ -94,17 +94,18 @@ static void make_samples_ready(uint8_t *frame)
 /* The end of a run comes behind its frames. */
 static bool make_frame_ready(void)
 {
-    uint8_t *frame = sampler_full_frame(sending == SAMPLES ? 1 : 0);
+    uint8_t kept = sending == SAMPLES ? 1 : 0;
+    uint8_t *frame = sampler_full_frame(kept);
     const struct event *event = events_first();
     if (event != NULL && sending != EVENT && (event->kind != EVENT_STOPPED || frame == NULL)) {
         make_event_ready(event);
         return true;
     }
-    if (frame != NULL) {
-        make_samples_ready(frame);
-        return true;
+    if (frame == NULL || !run_is_in_step(kept)) {
+        return false;
     }
-    return false;
+    make_samples_ready(frame);
+    return true;
 }
 
 static void finish_sending(void)

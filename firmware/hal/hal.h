@@ -45,6 +45,9 @@ void hal_range_write(uint8_t range);
  * sampler_take() for a conversion from before may come afterwards. */
 uint32_t hal_converter_start(enum hal_mode mode);
 
+/* Whether a conversion has ended whose sampler_take() is still to come. Called with interrupts held. */
+bool hal_converter_has_ended(void);
+
 /* --- time --- */
 
 /* Periods of the 16 MHz clock, modulo 2^32. Also callable from interrupts. */

@@ -1,4 +1,4 @@
-"""The microcontroller that runs the board's program: `libavrboard.so` (avr_board.h) through ctypes."""
+"""The microcontroller that runs the board's program: `libavrboard.so` (microcontroller/board.h) through ctypes."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ class _Outputs(ctypes.Structure):
 
 
 class Counts(ctypes.Structure):
-    """What the simulated microcontroller has counted since power-up; avr_board.h says what each is."""
+    """What the simulated microcontroller has counted since power-up; microcontroller/board.h says what each is."""
 
     _fields_ = [
         *((name, ctypes.c_uint64) for name in (

@@ -49,6 +49,11 @@ static uint32_t begin(uint8_t control)
     return now - (uint16_t)((uint16_t)now - read) - 2u;
 }
 
+bool hal_converter_has_ended(void)
+{
+    return (ADCSRA & _BV(ADIF)) != 0;
+}
+
 uint32_t hal_converter_start(enum hal_mode mode)
 {
     ADCSRA = _BV(ADIF); /* off, and nothing left to be told */

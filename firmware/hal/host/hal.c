@@ -41,6 +41,7 @@ static uint64_t hold_at;
 static uint64_t end_at;
 /* Conversions whose interrupt waits; as on the board one more overwrites it. */
 static bool interrupt_waits;
+static uint16_t misses;
 static uint16_t result;
 
 static bool comparator;
@@ -103,6 +104,9 @@ void host_happen(enum host_kind kind, uint16_t a, uint16_t b)
             captured = (uint32_t)now;
         }
         break;
+    case HOST_MISS:
+        misses = a;
+        break;
     case HOST_LATCH:
         latch_has_cause = a != 0;
         latch_is_set = latch_is_set || latch_has_cause;
@@ -151,6 +155,10 @@ static void receive(void)
 
 static void serve_converter(void)
 {
+    if (interrupt_waits && misses != 0) {
+        interrupt_waits = false;
+        misses--;
+    }
     if (interrupt_waits && !is_held) {
         interrupt_waits = false;
         selected = sampler_take(result, comparator);
@@ -305,6 +313,15 @@ uint32_t hal_converter_start(enum hal_mode mode)
     uint32_t first = (uint32_t)hold_at;
     host_spend(STARTING);
     return first;
+}
+
+bool hal_converter_has_ended(void)
+{
+    if (!is_held) {
+        stop("hal_converter_has_ended() without interrupts held");
+    }
+    host_spend(CALL);
+    return interrupt_waits;
 }
 
 /* --- clocks --- */

@@ -13,6 +13,7 @@ enum { HOST_STORE = 1024, HOST_CLOCKS_PER_BYTE = 160, HOST_CLOCKS_PER_MS = 16000
 enum host_kind {
     HOST_CHANNEL,    /* a: input, b: its count from now on */
     HOST_COMPARATOR, /* a: level */
+    HOST_MISS,       /* a: so many interrupts of the converter do not come */
     HOST_LATCH,      /* a: whether the cause of the hardware latch is there; the latch is set with it, and can be cleared without it */
 };
 

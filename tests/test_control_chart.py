@@ -1,0 +1,77 @@
+"""Control charts against the worked example of the NIST/SEMATECH e-Handbook, and when a rig is said to have drifted."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bench.control_chart import REFERENCE, State, individuals, judge
+
+FLOW = (49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1)
+
+
+def test_the_handbook_s_ten_flow_rates() -> None:
+    """e-Handbook, individuals control charts (from memory): mean 50.81, mean moving range 1.8778, limits 55.8041 and 45.8159."""
+    limits = individuals(FLOW)
+    assert limits.centre == pytest.approx(50.81)
+    assert (limits.high - limits.centre) * 1.128 / 3.0 == pytest.approx(1.8778, abs=5e-5)
+    assert limits.high == pytest.approx(55.8041, abs=1e-4)
+    assert limits.low == pytest.approx(45.8159, abs=1e-4)
+
+
+def test_too_little_to_chart() -> None:
+    with pytest.raises(ValueError, match="at least 2"):
+        individuals([1.0])
+    with pytest.raises(ValueError, match="no values"):
+        judge([], [])
+    assert judge([3.0], [0.1]).state is State.STEADY
+
+
+def around(centre: float, n: int, scatter: float, seed: int = 1) -> list[float]:
+    rng = random.Random(seed)
+    return [rng.gauss(centre, scatter) for _ in range(n)]
+
+
+def test_before_there_is_a_chart_the_stated_uncertainty_decides() -> None:
+    assert judge([1.0, 1.001, 1.029], [0.01] * 3).state is State.STEADY
+    found = judge([1.0, 1.001, 1.04], [0.01] * 3)
+    assert (found.state, found.since, found.chart) == (State.DRIFTED, 2, None)
+
+
+def test_a_step_is_dated_from_its_first_value() -> None:
+    steady = around(3.84, 12, 0.0005)
+    assert judge(steady, [0.005] * 12).state is State.STEADY
+    moved = [*steady, 3.845, 3.8451, 3.8449]
+    found = judge(moved, [0.005] * 15)
+    assert (found.state, found.since) == (State.MOVED, 12), "the chart shows it, and the stated uncertainty still covers it"
+    found = judge(moved, [0.001] * 15)
+    assert (found.state, found.since) == (State.DRIFTED, 12)
+    assert judge([*moved, 3.84], [0.001] * 16).state is State.STEADY, "it is the latest value that counts"
+
+
+def test_a_slow_drift_shows_as_a_run_on_one_side() -> None:
+    values = [*around(1.0, REFERENCE, 0.01, seed=4), *(1.006 + 0.001 * k for k in range(9))]
+    found = judge(values, [0.1] * len(values))
+    assert found.chart is not None and all(found.chart.hold(v) for v in values)
+    assert found.state is State.MOVED
+    assert found.since is not None and found.since <= REFERENCE
+
+
+def test_steady_values_are_rarely_called_drifted() -> None:
+    """300 standards of 30 readings each, whose scatter is a fifth of what is stated."""
+    called = sum(judge(around(5.0, 30, 0.01, seed), [0.05] * 30).state is State.DRIFTED for seed in range(300))
+    assert called == 0
+
+
+@given(
+    st.lists(st.floats(-1e3, 1e3), min_size=2, max_size=30),
+    st.floats(-1e3, 1e3),
+    st.floats(0.1, 10.0),
+)
+def test_limits_move_and_stretch_with_the_values(values: list[float], shift: float, factor: float) -> None:
+    plain, moved = individuals(values), individuals([factor * v + shift for v in values])
+    for a, b in ((plain.low, moved.low), (plain.centre, moved.centre), (plain.high, moved.high)):
+        assert b == pytest.approx(factor * a + shift, abs=1e-6)
