@@ -3,12 +3,16 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: demo test lint unit pins clean
+.PHONY: demo test packages lint unit pins clean
 
 demo: $(VENV)/base
 	$(BIN)/makebreak test
 
-test: lint unit
+test: packages lint unit
+
+# What the tests need from Debian, installed only if it is missing.
+packages:
+	.ci/packages
 
 lint: $(VENV)/dev
 	$(BIN)/ruff check .
@@ -36,4 +40,5 @@ pins: | $(VENV)/made
 	$(BIN)/python constraints/pin.py
 
 clean:
+	$(MAKE) -C firmware clean
 	rm -rf $(VENV) .mypy_cache .ruff_cache .pytest_cache .hypothesis dist

@@ -6,10 +6,6 @@ import os
 
 import pytest
 
-from firmware.simulator.port import register
-
-register()
-
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Leave out what needs a board on the desk, unless `-m` speaks of it."""

@@ -34,7 +34,9 @@ from bench.wire import (
     parse_error,
     unpack_samples,
 )
+from firmware.simulator.port import register
 
+register()
 ADDRESSES = ("sim://LINK?seed=5", "firmware://LINK?seed=5", *os.environ.get("MAKEBREAK_CONTRACT", "").split())
 
 

@@ -84,6 +84,6 @@ def test_under_ci_a_skipped_test_is_a_failed_one(tmp_path: Path) -> None:
     assert ends_with(CI="true") == 1
 
 
-@pytest.mark.parametrize("path", ["constraints/base.txt", "constraints/dev.txt", "pyproject.toml", "Makefile", ".ci/run"])
+@pytest.mark.parametrize("path", ["constraints/base.txt", "constraints/dev.txt", "pyproject.toml", "Makefile", ".ci/run", ".ci/packages"])
 def test_no_address_stands_in_a_file_that_installs(path: str) -> None:
     assert not re.findall(r"\w+://|--(?:extra-)?index|--find-links", (ROOT / path).read_text(encoding="utf-8"))
