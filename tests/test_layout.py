@@ -14,7 +14,8 @@ BENCH = ROOT / "bench"
 
 # The line, from left to right: each room may import what stands to its left. A room is a module, or a package of that name.
 LINE = (
-    "uncertainty", "control_chart", "wire", "description", "zero", "samples", "clock", "calibration", "budget", "lamps", "instants", "transitions", "readings",
+    "uncertainty", "control_chart", "wire", "description", "zero", "samples", "clock", "calibration", "budget", "lamps",
+    "instants", "transitions", "readings",
     "inrush", "cycles", "measure", "analysis",
     "table", "rounding", "limits", "verdict", "grade", "procedure", "record", "record_json",
 )  # fmt: skip

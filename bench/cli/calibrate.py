@@ -99,7 +99,7 @@ def command(
     from bench.ports.opening import open_port
     from bench.session import Wanted, calibrate_board, put_in_force
     from bench.session.calibrate import HIGHEST_V
-    from bench.session.keeping import keep_calibration
+    from bench.session.keeping import keep_calibration, make_folder
 
     accuracies = _accuracies(meters)
     wanted = Wanted(
@@ -113,6 +113,7 @@ def command(
     )
     if not accuracies and not minutes:
         raise click.UsageError("nothing to compare with: give --meter, or some --minutes for the clock")
+    make_folder(keep)
     if accuracies:
         confirm_cautions(address, assume_yes=yes, more=CAUTIONS)
     story = story_of_now()

@@ -61,12 +61,14 @@ def command(
     Leaves with 4 if something has drifted.
     """
     from bench.cli.stopping import story_of_now
-    from bench.session.keeping import append_standard, comparable, entry_of, read_standard, standard_path
+    from bench.session.keeping import append_standard, comparable, entry_of, make_folder, read_standard, standard_path
     from bench.table import TableError
 
     path = standard_path(keep, name)
     if address is not None:
-        read_standard(path)  # what can't be read must be known before anything is measured
+        # What can't be read or kept must be known before anything is measured.
+        read_standard(path)
+        make_folder(keep)
         setup = make_setup(
             unit=name, rated=rated, system=system, limits=(), grade_rule="none", facts=facts, lamps=lamps, led=led, zero=False
         )  # fmt: skip

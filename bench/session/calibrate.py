@@ -322,6 +322,7 @@ def calibrate_board(
     `date` as a number such as 20261125. BoardFault or PortError if the board fails; everything is open afterwards.
     """
     board = BoardClient(port)
+    back: tuple[str, ...] = ()
     try:
         before = board.open()
         back = _lines_of(before)

@@ -29,6 +29,14 @@ class Entry:
     values: Mapping[str, tuple[float, float, str]]
 
 
+def make_folder(folder: Path) -> None:
+    """See that the folder is there, before any work is done whose result could not be kept. TableError if it can't be had."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise TableError(f"keeping files in {folder}: {error.strerror or error}; name a folder that can be written") from error
+
+
 def keep_calibration(folder: Path, calibration: Calibration, stored: bool, when: str, software: str) -> Path:
     """A new file in `folder`, named for the board's serial number and the time. TableError if it can't be written."""
     serial = "".join(c for c in calibration.board.split(",")[2] if c.isalnum())
@@ -36,8 +44,8 @@ def keep_calibration(folder: Path, calibration: Calibration, stored: bool, when:
     path = folder / f"{serial}-{stamp}.json"
     content: dict[str, Any] = {"schema": "makebreak-calibration-1", "format": CALIBRATION_FORMAT, "when": when, "software": software}
     content |= {"stored_in_board": stored, **_plain(asdict(calibration))}
+    make_folder(folder)
     try:
-        folder.mkdir(parents=True, exist_ok=True)
         with path.open("x", encoding="ascii") as file:
             file.write(json.dumps(content, indent=2, allow_nan=False) + "\n")
     except OSError as error:
@@ -64,8 +72,8 @@ def standard_path(folder: Path, name: str) -> Path:
 def append_standard(path: Path, entry: Entry) -> None:
     """One more line at the end of the file. TableError if it can't be written."""
     line = json.dumps({"format": STANDARD_FORMAT, **asdict(entry)}, allow_nan=False)
+    make_folder(path.parent)
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
         with path.open("a", encoding="ascii") as file:
             file.write(line + "\n")
     except OSError as error:

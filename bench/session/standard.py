@@ -149,11 +149,11 @@ def _ratio(a: Estimate, b: Estimate) -> Estimate:
 def measure_unit(
     port: Port, procedure: Procedure, setup: Setup, operator: Operator | None, when: str, software: str, progress: Progress
 ) -> dict[str, Estimate]:
-    """What a kept unit does today. BoardFault if the test was not finished or shows none of what is charted."""
+    """What a kept unit does today. BoardFault if the test was not finished or the unit did not flash."""
     record = run_test(port, procedure, setup, operator=operator, progress=progress, when=when, software=software)
     values = record.measured.values
     found = {name: value for name in UNIT_QUANTITIES if isinstance(value := values.get(name), Estimate)}
-    if record.interrupted is not None or not found:
-        why = record.interrupted or "it does not flash, so it can't be the kept unit"
+    if record.interrupted is not None or "rate_per_min" not in found:
+        why = record.interrupted or "it does not flash as a kept unit must"
         raise BoardFault(f"measuring the kept unit {setup.unit}: {why}")
     return found

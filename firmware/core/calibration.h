@@ -1,4 +1,5 @@
-/* The scales in force: those built in, or what the host's calibration has set; and the serial number. Kept over resets by calibration_store(). */
+/* The scales in force: those built in, or what the host's calibration has set; and the serial number. Kept over resets by
+ * calibration_store(). */
 #ifndef CALIBRATION_H
 #define CALIBRATION_H
 

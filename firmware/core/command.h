@@ -10,8 +10,8 @@
 
 enum { COMMAND_PARAMETERS = 7 };
 
-/* One command. pattern: the header as the page writes it. kinds: one letter for each parameter (enum parameter_kind). obey: does it, or returns the error
- * that forbids it, and then nothing has changed. */
+/* One command. pattern: the header as the page writes it. kinds: one letter for each parameter (enum parameter_kind). obey: does it, or
+ * returns the error that forbids it, and then nothing has changed. */
 struct command {
     char pattern[28];
     char kinds[COMMAND_PARAMETERS + 1];

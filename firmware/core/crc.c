@@ -1,7 +1,7 @@
 #include "crc.h"
 
-/* Without a table: the polynomial has three terms, so a byte's contribution is itself and two shifted copies of it. In single bytes, which takes a machine
- * of eight bits a quarter of the time that words would. */
+/* Without a table: the polynomial has three terms, so a byte's contribution is itself and two shifted copies of it. In single bytes,
+ * which takes a machine of eight bits a quarter of the time that words would. */
 uint16_t crc_of(uint16_t crc, const uint8_t *bytes, uint8_t length)
 {
     uint8_t high = (uint8_t)(crc >> 8);

@@ -9,7 +9,8 @@
 
 /* 20 ms. */
 #define BURST_OVER_CLOCKS 320000ul
-/* 2 ms: longer than from one look to the next. An edge captured before that was too short for the counter, and is not the one that was counted. */
+/* 2 ms: longer than from one look to the next. An edge captured before that was too short for the counter, and is not the one that was
+ * counted. */
 #define STALE_CLOCKS 32000ul
 enum { TRIES = 4 };
 

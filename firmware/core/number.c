@@ -31,7 +31,8 @@ static float scaled(float value, int16_t power)
     return value;
 }
 
-/* What was read of a number's digits: the first nine, the power of ten of the last of these, and that of the last digit of all that is not 0. */
+/* What was read of a number's digits: the first nine, the power of ten of the last of these, and that of the last digit of all that is
+ * not 0. */
 struct mantissa {
     uint32_t value;
     int16_t power;

@@ -18,8 +18,8 @@ struct number {
 /* Reads all of `length` characters. 0, or the error of a text that is no number: -104, -120, -138. */
 int16_t number_read(const char *text, uint8_t length, struct number *number);
 
-/* Writes a finite value to six significant digits, no more of them than it takes: at most NUMBER_LONGEST characters, and no end. Returns how many. What
- * has six digits or less comes back as it was read, from 1E-30 to 1E30. */
+/* Writes a finite value to six significant digits, no more of them than it takes: at most NUMBER_LONGEST characters, and no end. Returns
+ * how many. What has six digits or less comes back as it was read, from 1E-30 to 1E30. */
 uint8_t number_write(char *text, float value);
 
 /* Writes all digits; at most 10. */

@@ -23,8 +23,8 @@ static int16_t count_at(const struct rig_range *range, float amperes)
     return (int16_t)(whole + ((float)whole < count));
 }
 
-/* The narrow range sees the currents within its reach better, but hardly a negative one: that is left to the wide range. A count clipped at the upper end
- * is over any level; at the lower end it says nothing about a level beyond. */
+/* The narrow range sees the currents within its reach better, but hardly a negative one: that is left to the wide range. A count clipped
+ * at the upper end is over any level; at the lower end it says nothing about a level beyond. */
 static void apply_level(void)
 {
     float level = settings[LIMIT_LEVEL];

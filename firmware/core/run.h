@@ -22,8 +22,8 @@ void run_stop(void);
 /* The moment of a clock reading (hal_clock) of the last second; 0 and 0 while no run is on. */
 struct moment run_moment(uint32_t clock);
 
-/* Whether every conversion up to now was taken, so that the full frames hold what their stamps say. Where one was missed, all full frames but
- * the oldest `kept` are given up, and the next one comes in step again. */
+/* Whether every conversion up to now was taken, so that the full frames hold what their stamps say. Where one was missed, all full
+ * frames but the oldest `kept` are given up, and the next one comes in step again. */
 bool run_is_in_step(uint8_t kept);
 
 /* To be called at least once a second. */

@@ -3,8 +3,8 @@
 /* 10 ms in fast scans of 130 us. */
 enum { SUPPLY_TIME = 78 };
 
-/* Places of the whole plan. */
-enum { PLAN = SAMPLER_SLOTS * SAMPLER_SCANS };
+/* Conversions whose inputs were selected before the plan was put right. */
+enum { WRONG_INPUTS = 2 };
 
 struct sampler sampler = {
     .over_high = INT16_MAX,
@@ -46,23 +46,33 @@ uint16_t sampler_next_stamp(uint32_t *clock)
 
 bool sampler_skip(uint16_t conversions, uint8_t kept)
 {
+    /* Divisions would hold interrupts for longer than a conversion takes. */
+    uint8_t samples = (uint8_t)(conversions % FRAME_SAMPLES);
+    uint8_t frames = (uint8_t)(conversions / FRAME_SAMPLES);
+    uint8_t slots = samples % SAMPLER_SLOTS;
+    uint8_t scans = (uint8_t)(samples / SAMPLER_SLOTS + frames * (FRAME_SAMPLES / SAMPLER_SLOTS));
     hal_interrupts_hold();
-    uint16_t beyond = conversions > sampler.left ? (uint16_t)(conversions - sampler.left) : 0;
-    uint16_t frames = (uint16_t)((beyond + FRAME_SAMPLES - 1u) / FRAME_SAMPLES);
-    uint8_t left = (uint8_t)(sampler.left + frames * FRAME_SAMPLES - conversions);
-    bool is_possible = left > 2;
+    uint8_t left = (uint8_t)(sampler.left - samples);
+    if (samples > sampler.left) {
+        left = (uint8_t)(left + FRAME_SAMPLES);
+        frames++;
+    }
+    bool is_possible = left > WRONG_INPUTS;
     if (is_possible) {
-        uint16_t place = (uint16_t)((uint16_t)(sampler.scan * SAMPLER_SLOTS + sampler.slot) + conversions % PLAN) % PLAN;
-        sampler.scan = (uint8_t)(place / SAMPLER_SLOTS);
-        sampler.slot = (uint8_t)(place % SAMPLER_SLOTS);
+        sampler.slot = (uint8_t)(sampler.slot + slots);
+        if (sampler.slot >= SAMPLER_SLOTS) {
+            sampler.slot = (uint8_t)(sampler.slot - SAMPLER_SLOTS);
+            scans++;
+        }
+        sampler.scan = (uint8_t)((sampler.scan + scans) & (SAMPLER_SCANS - 1));
         sampler.left = left;
         sampler.next_stamp = (uint16_t)(sampler.next_stamp + frames * FRAME_SAMPLES);
-        sampler.next_clock = (uint16_t)(sampler.next_clock + frames * sampler.frame_clocks);
+        sampler.next_clock = (uint16_t)(sampler.next_clock + (uint32_t)frames * sampler.frame_clocks);
         sampler.put = NULL;
         sampler.flags = FLAG_SAMPLES_LOST;
-        uint8_t given_up = (uint8_t)(sampler.full_frames - kept);
-        sampler.filling = (uint8_t)((sampler.filling + SAMPLER_FRAMES - given_up) % SAMPLER_FRAMES);
-        sampler.full_frames = kept;
+        for (; sampler.full_frames > kept; sampler.full_frames--) {
+            sampler.filling = sampler.filling == 0 ? SAMPLER_FRAMES - 1 : (uint8_t)(sampler.filling - 1);
+        }
     }
     hal_interrupts_release();
     return is_possible;

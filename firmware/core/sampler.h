@@ -1,5 +1,5 @@
-/* Where the converter's interrupt meets the rest: sampler_take() labels a sample by the scan plan, watches current and supply, and fills frames in
- * place. It stores and leaves: no division, no call, no loop.
+/* Where the converter's interrupt meets the rest: sampler_take() labels a sample by the scan plan, watches current and supply, and fills
+ * frames in place. It stores and leaves: no division, no call, no loop.
  *
  * The main loop touches `sampler` only between hal_interrupts_hold() and hal_interrupts_release(), or a single byte at a time.
  */
@@ -47,13 +47,14 @@ struct sampler {
     uint8_t scan;
     uint8_t shared;
 
-    /* The frame being filled: where the next byte goes, NULL when samples go nowhere, and how many samples are to come until the next frame. */
+    /* The frame being filled: where the next byte goes, NULL when samples go nowhere, and how many samples are to come until the next
+     * frame. */
     uint8_t *put;
     uint8_t left;
     uint8_t filling;
     uint8_t flags;
-    /* Of the next frame's first sample, the low halves of its stamp and of the clock at which it will be held, and the clocks of a frame. The interrupt
-     * would have to save twice the registers for whole ones. */
+    /* Of the next frame's first sample, the low halves of its stamp and of the clock at which it will be held, and the clocks of a
+     * frame. The interrupt would have to save twice the registers for whole ones. */
     uint16_t next_stamp;
     uint16_t next_clock;
     uint16_t frame_clocks;
@@ -66,8 +67,8 @@ struct sampler {
     uint16_t changed;
     uint8_t fresh;
 
-    /* For how many fast scans without a break the current was at or above its level, and the supply at full count. Once they have reached what is
-     * needed they stay there until they are forgotten. */
+    /* For how many fast scans without a break the current was at or above its level, and the supply at full count. Once they have
+     * reached what is needed they stay there until they are forgotten. */
     int16_t over_high;
     int16_t over_low;
     int16_t over_narrow;
@@ -131,8 +132,8 @@ static inline void sampler_begin_frame(struct sampler *s, bool comparator)
     s->put = frame + AT_BODY;
 }
 
-/* Takes the result of a conversion, 0..1023, with the comparator's level. Returns the input for the conversion after the next: in free-running mode
- * the next one has begun with the input selected before. Called from the converter's interrupt only. */
+/* Takes the result of a conversion, 0..1023, with the comparator's level. Returns the input for the conversion after the next: in
+ * free-running mode the next one has begun with the input selected before. Called from the converter's interrupt only. */
 static inline uint8_t sampler_take(uint16_t count, bool comparator)
 {
     struct sampler *s = &sampler;
@@ -208,15 +209,17 @@ static inline uint8_t sampler_take(uint16_t count, bool comparator)
     return CHANNEL_V_OUT;
 }
 
-/* Begins plan and converter anew in the mode that this stand says. Returns the clock at which sample 0 is held; its stamp ends in `stamp`. Frames that
- * are full stay. */
+/* Begins plan and converter anew in the mode that this stand says. Returns the clock at which sample 0 is held; its stamp ends in
+ * `stamp`. Frames that are full stay. */
 uint32_t sampler_start(struct stand stand, uint16_t stamp);
 
-/* The low half of the stamp behind all conversions that have ended by *clock, or one more than these, and were taken or are just about to be. */
+/* The low half of the stamp behind all conversions that have ended by *clock, or one more than these, and were taken or are just about
+ * to be. */
 uint16_t sampler_next_stamp(uint32_t *clock);
 
-/* So many conversions were never taken: goes on where the converter is. All full frames but the oldest `kept` are given up, and so is the one being
- * filled; the next says that samples were lost. False, and nothing is done, just before a frame begins, since two more samples are of wrong inputs. */
+/* So many conversions were never taken: goes on where the converter is. All full frames but the oldest `kept` are given up, and so is
+ * the one being filled; the next says that samples were lost. False, and nothing is done, just before a frame begins, since two more
+ * samples are of wrong inputs. */
 bool sampler_skip(uint16_t conversions, uint8_t kept);
 
 /* From now on samples go nowhere and the board stands so. Returns the low half of the stamp of the first sample that was not taken. */
@@ -225,7 +228,8 @@ uint16_t sampler_stop(struct stand stand);
 /* From now on the board stands so. Returns the clock of now. */
 uint32_t sampler_change_stand(struct stand stand);
 
-/* What is too much current: at least `high` or at most `low` counts of i_load, or at least `narrow` of i_load_low; for `time` fast scans. */
+/* What is too much current: at least `high` or at most `low` counts of i_load, or at least `narrow` of i_load_low; for `time` fast
+ * scans. */
 void sampler_set_level(int16_t high, int16_t low, int16_t narrow);
 void sampler_set_delay(uint16_t time);
 

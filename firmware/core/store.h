@@ -1,5 +1,5 @@
-/* A record in memory that survives power-down: two copies written in turn, each with a counter and a CRC, so that a cut of power loses at most the one
- * being written. */
+/* A record in memory that survives power-down: two copies written in turn, each with a counter and a CRC, so that a cut of power loses
+ * at most the one being written. */
 #ifndef STORE_H
 #define STORE_H
 

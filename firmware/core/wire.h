@@ -6,8 +6,8 @@
 
 enum { LINE_LONGEST = 80, FRAME_SAMPLES = 160 };
 
-/* A frame is built where it will be sent from. Places in the buffer: a zero byte that is sent only if one is due before the frame, the stuffing's
- * code byte, header, body, CRC, and the zero byte at the end. */
+/* A frame is built where it will be sent from. Places in the buffer: a zero byte that is sent only if one is due before the frame, the
+ * stuffing's code byte, header, body, CRC, and the zero byte at the end. */
 enum {
     AT_ZERO,
     AT_CODE,

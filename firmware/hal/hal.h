@@ -1,8 +1,8 @@
 /* What the core asks of the hardware. One implementation is chosen when the program is linked: hal/atmega328p for the board, hal/host for
  * tests on a computer. Everything here is called from the main loop only, unless a comment says otherwise; nothing blocks but what says so.
  *
- * The other way, an implementation calls from its interrupts sampler_take() (core/sampler.h), once a conversion, and nothing else of the core.
- * Beside this file's functions it has a header rom.h, which defines ROM: the word that puts a constant into program memory.
+ * The other way, an implementation calls from its interrupts sampler_take() (core/sampler.h), once a conversion, and nothing else of the
+ * core. Beside this file's functions it has a header rom.h, which defines ROM: the word that puts a constant into program memory.
  */
 #ifndef HAL_H
 #define HAL_H
@@ -25,8 +25,9 @@ void hal_kept_write(uint8_t value);
 
 /* --- switches --- */
 
-/* Closes exactly these loads (bit n-1 = load n) at one instant, then the master switch follows within 100 us; opening, the master goes first.
- * With everything open the outputs are also disabled in hardware. Cheap, and repeated now and then so that a disturbed output heals. */
+/* Closes exactly these loads (bit n-1 = load n) at one instant, then the master switch follows within 100 us; opening, the master goes
+ * first. With everything open the outputs are also disabled in hardware. Cheap, and repeated now and then so that a disturbed output
+ * heals. */
 void hal_switches_write(bool master, uint8_t loads);
 
 /* Whether the over-current latch or the emergency stop holds everything open in hardware. */
@@ -40,9 +41,9 @@ void hal_range_write(uint8_t range);
 
 /* --- converter --- */
 
-/* Restarts the free-running converter in this mode; the first conversion is sample 0 of the scan plan (sampler_channel()). Returns the clock
- * count (hal_clock) at which sample 0 is held; sample n is held n * 416 (1664) counts later, exactly. Called with interrupts held; no
- * sampler_take() for a conversion from before may come afterwards. */
+/* Restarts the free-running converter in this mode; the first conversion is sample 0 of the scan plan (sampler_channel()). Returns the
+ * clock count (hal_clock) at which sample 0 is held; sample n is held n * 416 (1664) counts later, exactly. Called with interrupts held;
+ * no sampler_take() for a conversion from before may come afterwards. */
 uint32_t hal_converter_start(enum hal_mode mode);
 
 /* Whether a conversion has ended whose sampler_take() is still to come. Called with interrupts held. */
@@ -91,8 +92,8 @@ bool hal_serial_is_idle(void);
 void hal_store_read(uint16_t address, void *data, uint16_t length);
 void hal_store_write(uint16_t address, const void *data, uint16_t length);
 
-/* The program as it lies in memory, for its check: the CRC of PROTOCOL.md section 3 over all its bytes is 0, since the last two are the CRC,
- * high byte first, over those before. */
+/* The program as it lies in memory, for its check: the CRC of PROTOCOL.md section 3 over all its bytes is 0, since the last two are the
+ * CRC, high byte first, over those before. */
 uint16_t hal_program_length(void);
 uint8_t hal_program_byte(uint16_t address);
 

@@ -63,6 +63,7 @@ class AvrBoard:
             self.avr.eeprom = _with_serial(self.description.serial)
         self._outputs = self.avr.outputs
         self._latch = Latch()
+        self.supplied_s = 0.0  # when the master switch was last closed, in the world's time
         self._offset_s = world.t_s
         self._awake_until_s = _COMMAND_S
         self._piece = bytearray()
@@ -100,11 +101,6 @@ class AvrBoard:
     @property
     def loads(self) -> frozenset[int]:
         return frozenset(n + 1 for n in range(8) if self._outputs.loads >> n & 1)
-
-    def set_ambient(self, celsius: float) -> None:
-        self.world.set_ambient(celsius)
-        self.rig.ambient_c = celsius
-        self.rig.configure(self._outputs.voltage_range)
 
     def rest(self, seconds: float) -> None:
         """The world ages by `seconds` while no time passes for board and host."""
@@ -163,6 +159,8 @@ class AvrBoard:
     def _follow(self, t_s: float) -> None:
         """Switch the world as the board's outputs now stand."""
         before, self._outputs = self._outputs, self.avr.outputs
+        if self._outputs.master and not before.master:
+            self.supplied_s = self.world.t_s
         if self._outputs.voltage_range != before.voltage_range or t_s == 0.0:
             self.rig.configure(self._outputs.voltage_range)
         if (self._outputs.master, self._outputs.loads) != (before.master, before.loads):

@@ -22,6 +22,7 @@ class FirmwarePort:
         self.address = address
         parsed = parse_sim_address(address, SCHEME)
         setting = set_up(parsed)
+        self.world = setting.world
         self.board = board_of(parsed, setting)
         self.hands = Hands(self.board, setting.find_unit(parsed.unit))
         self._line = line_to(self.board, parsed)

@@ -1,5 +1,6 @@
-/* A board on this computer that obeys a script: one command a line on the standard input, answers on the standard output, each command's ended by a line
- * with a point. The commands are the rows at the end; tests/firmware_host.py speaks them. Numbers are decimal, bytes hexadecimal.
+/* A board on this computer that obeys a script: one command a line on the standard input, answers on the standard output, each command's
+ * ended by a line with a point. The commands are the rows at the end; tests/firmware_host.py speaks them. Numbers are decimal, bytes
+ * hexadecimal.
  */
 #include <stdio.h>
 #include <stdlib.h>

@@ -1,5 +1,6 @@
-/* Feeds the board with damaged command lines and noise: board_fuzz LINES SEED. What is watched: sanitizers; a refused line changes nothing and queues one
- * error; nothing closes but by a line that says so; all that is sent can be decoded; the watchdog is fed. Ends with 1 and a line that says what broke.
+/* Feeds the board with damaged command lines and noise: board_fuzz LINES SEED. What is watched: sanitizers; a refused line changes nothing
+ * and queues one error; nothing closes but by a line that says so; all that is sent can be decoded; the watchdog is fed. Ends with 1 and a
+ * line that says what broke.
  */
 #include <ctype.h>
 #include <stdio.h>
@@ -46,9 +47,9 @@ static uint32_t draw(uint32_t limit)
 /* --- lines --- */
 
 static const char *const parameters[] = {
-    "0", "1", "ON", "OFF", "MAYBE", "FAST", "PRECise", "(@1)", "(@1,3:5)", "(@8:1)", "(@)", "(@9)", "(@1", "(@1:2:3)", "(@1000)", "( @ 2 , 4 )", "12.8",
-    "-1", "1E400", "-1E-400", "1E", "+", ".", "1.2.3", "255", "256", "4.0", "10 A", "v_in", "i_load", "nothing", "0.036", "16000000", "16E6", "20261125",
-    "A4711", "a-b", "UNIT_0123456789", "99999999999999999999999999", "0.00000000000000000000000000000001", "",
+    "0", "1", "ON", "OFF", "MAYBE", "FAST", "PRECise", "(@1)", "(@1,3:5)", "(@8:1)", "(@)", "(@9)", "(@1", "(@1:2:3)", "(@1000)", "( @ 2 , 4 )",
+    "12.8", "-1", "1E400", "-1E-400", "1E", "+", ".", "1.2.3", "255", "256", "4.0", "10 A", "v_in", "i_load", "nothing", "0.036", "16000000",
+    "16E6", "20261125", "A4711", "a-b", "UNIT_0123456789", "99999999999999999999999999", "0.00000000000000000000000000000001", "",
 };
 
 static void add(const char *text)

@@ -37,7 +37,8 @@ void host_lose(void);
 extern void (*host_sent)(uint8_t byte);
 extern void (*host_switched)(uint64_t clock, bool master, uint8_t loads);
 
-/* After so many more bytes written into the memory the power fails in the middle of the next one, and this is called. It must not return. */
+/* After so many more bytes written into the memory the power fails in the middle of the next one, and this is called. It must not
+ * return. */
 extern uint32_t host_writes_left;
 extern void (*host_power_failed)(void);
 

@@ -1,0 +1,151 @@
+"""The commands that look after the bench: calibrate, standard, check."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import sys
+import threading
+from pathlib import Path
+
+import pytest
+
+from bench.cli import run
+from bench.cli.exit_codes import BENCH, PASS, USAGE
+from bench.cli.hands import Person
+from bench.session import Cancelled, Place, SetupError
+from bench.session.keeping import Entry, append_standard, comparable, read_standard, standard_path
+from bench.table import TableError
+
+RIG = "sim://LINK?seed=7"
+AMPERES = ["--meter", "0.05%+2mA", "--minutes", "0"]
+
+
+def test_calibrate_shows_before_and_after_and_keeps_a_dated_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = tmp_path / "kept"
+    assert run(["calibrate", RIG, *AMPERES, "--keep", str(folder), "--store"]) == PASS
+    out = " ".join(capsys.readouterr().out.split())
+    assert "i_load_low, range 0" in out and "better; scale" in out
+    assert "refused: at" in out, "the wide range takes a larger load than the bank's lamps"
+    assert "Stored in the board, and read back." in out
+    (path,) = folder.iterdir()
+    assert path.name.startswith("SIM00007-20")
+    content = json.loads(path.read_text())
+    assert (content["schema"], content["format"], content["stored_in_board"]) == ("makebreak-calibration-1", 1, True)
+    low = next(c for c in content["channels"] if c["channel"] == "i_load_low")
+    assert low["u_after"] < 0.3 * low["u_before"]
+    assert len(content["points"]["i_load_low 0"]) == 6
+    assert any(line.startswith("CAL:RANG i_load_low,0,") for line in content["lines"])
+
+
+def test_calibrate_asks_before_it_stores(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO(""))  # nobody is there
+    assert run(["calibrate", RIG, "--minutes", "0.2", "--keep", str(tmp_path)]) == PASS
+    assert "Not stored: the board stays as it is." in capsys.readouterr().out
+    assert json.loads(next(tmp_path.iterdir()).read_text())["stored_in_board"] is False
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["--meter", "good"], "it looks like 0.05%+2mV"),
+        (["--meter", "0.05%"], "does not say whether it is of volts or amperes"),
+        (["--meter", "1%+1V", "--meter", "2%+1V"], "two accuracies for volts"),
+        (["--minutes", "0"], "nothing to compare with"),
+    ],
+)
+def test_what_calibrate_cant_use_is_one_line(arguments: list[str], says: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["calibrate", RIG, *arguments]) == USAGE
+    assert says in capsys.readouterr().err
+
+
+def test_a_folder_that_cant_be_written_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "file").write_text("")
+    for command in (["calibrate", RIG, "--minutes", "9"], ["standard", RIG]):
+        assert run([*command, "--keep", str(tmp_path / "file" / "kept")]) == USAGE
+        assert "name a folder that can be written" in capsys.readouterr().err
+
+
+def test_a_standard_is_kept_line_by_line_and_a_drift_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    keep = ["--keep", str(tmp_path)]
+    assert run(["standard", *keep]) == USAGE
+    assert "nothing is kept in" in capsys.readouterr().err
+    assert run(["standard", RIG, *keep]) == PASS
+    assert "There is nothing yet to compare it with." in capsys.readouterr().out
+    first = (tmp_path / "link.jsonl").read_text()
+    assert run(["standard", RIG, *keep]) == PASS
+    assert "The rig has not drifted" in capsys.readouterr().out
+    assert (tmp_path / "link.jsonl").read_text().startswith(first), "what was written stays"
+    assert run(["standard", f"{RIG}&fault=reference-off", *keep]) == BENCH
+    out = capsys.readouterr().out
+    assert "built-in standard: DRIFTED beyond its stated uncertainty, since 20" in out
+    assert "THE RIG HAS DRIFTED: built-in standard" in out
+    assert run(["standard", *keep, "--charts"]) == BENCH
+    assert capsys.readouterr().out.count("*") > 10
+
+
+def test_a_kept_unit_is_charted(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["standard", "sim://bench-el-plain?seed=3", "--flashing", "--name", "el-1", "--keep", str(tmp_path)]) == PASS
+    assert "rate of the kept unit" in capsys.readouterr().out
+    (entry,) = read_standard(standard_path(tmp_path, "el-1"))
+    assert entry.values["rate_per_min"][2] == "1/min"
+
+
+def test_files_of_standards(tmp_path: Path) -> None:
+    path = standard_path(tmp_path, "a-1")
+    entries = [Entry("2026-01-01", "A", 0, {"x": (1.0, 0.1, "V")}), Entry("2026-01-02", "B", 0, {}), Entry("2026-01-03", "A", 0, {})]
+    for entry in entries:
+        append_standard(path, entry)
+    assert read_standard(path) == tuple(entries)
+    assert comparable(tuple(entries)) == (entries[2],), "another board in between"
+    calibrated = Entry("2026-01-04", "A", 20260104, {})
+    assert comparable((*entries, calibrated)) == (calibrated,), "a calibration begins a new chart"
+    with path.open("a") as file:
+        file.write('{"format": 1, "when"\n')
+    with pytest.raises(TableError, match=r"a-1\.jsonl, line 4: not a line of this file"):
+        read_standard(path)
+    with pytest.raises(TableError, match="a name is made of letters"):
+        standard_path(tmp_path, "../x")
+
+
+def test_the_check_with_link_and_lamps(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["check", "--link", "--lamps"]) == PASS
+    out = capsys.readouterr().out
+    assert "after zeroing" in out and "BAD" not in out
+
+
+class Pipe(io.TextIOWrapper):
+    def isatty(self) -> bool:
+        return True
+
+
+def test_a_person_reads_the_meter_while_the_board_is_kept_awake(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Two lines that are no number, then one with comma and unit; the board is attended to all the while. Then the end of the input."""
+    read_end, write_end = os.pipe()
+    place = Place("v_in", "V", "the unit's input")
+    attended = threading.Event()
+    with Pipe(os.fdopen(read_end, "rb")) as typed, os.fdopen(write_end, "w") as keyboard:
+        monkeypatch.setattr(sys, "stdin", typed)
+
+        def meanwhile() -> None:
+            if not attended.is_set():
+                attended.set()
+                keyboard.write("twelve\nnan\n12,803 V\n")
+                keyboard.flush()
+
+        assert Person(assume_yes=True).read_meter(place, meanwhile) == 12.803
+        assert attended.is_set()
+        err = capsys.readouterr().err
+        assert err.count("what does it show, in V?") == 3
+        assert "'twelve' is no number of V" in err
+        keyboard.close()
+        with pytest.raises(Cancelled):
+            Person(assume_yes=False).read_meter(place, lambda: None)
+    monkeypatch.setattr("sys.stdin", io.StringIO("12.8\n"))
+    with pytest.raises(SetupError, match="nobody is at the terminal to read the meter"):
+        Person(assume_yes=True).read_meter(place, lambda: None)
