@@ -87,10 +87,6 @@ class Calibrated:
     u_after: float
     refused: str | None = None
 
-    @property
-    def in_force(self) -> Range:
-        return self.before if self.refused else self.after
-
 
 def calibrate(channel: str, unit: str, used: Range, points: Sequence[Point], meter: MeterAccuracy, *, beside: Range) -> Calibrated:
     """Zero and scale of `used`, the range with which the points were read, from at least two points.
@@ -176,10 +172,6 @@ class ClockCalibrated:
     before: tuple[float, float]
     after: tuple[float, float]
     refused: str | None = None
-
-    @property
-    def in_force(self) -> tuple[float, float]:
-        return self.before if self.refused else self.after
 
 
 # A resonator's frequency a room's warmth and some weeks later: +-0.1 % of the ceramic type (data sheets of 16 MHz resonators: +-0.2 % over

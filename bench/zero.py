@@ -61,14 +61,16 @@ class Converter:
         )
 
 
-def zeroed(description: BoardDescription, readings: LinkReadings) -> BoardDescription:
+def zeroed(description: BoardDescription, readings: LinkReadings, seen: Converter | None = None) -> BoardDescription:
     """The description with zeros and scales put right, as far as link and standard show them, and their uncertainties made smaller.
 
     `description` must be as the board gave it, and the readings made with it: the standard's error may be taken off once only.
+    `seen`: the converter, where more is known of it than these readings tell.
     ZeroError if the readings are not those of a shorting link: no supply, no lamps, or a drop that no link has.
     """
     _check(readings)
-    stated, seen = converter_stated(description), converter_seen(description, readings.rest)
+    stated = converter_stated(description)
+    seen = seen or converter_seen(description, readings.rest)
     channels = dict(description.channels)
     for name, channel in description.channels.items():
         shares = tuple(_with_share(channel, share, readings) for share in channel.common)
@@ -110,6 +112,12 @@ def converter_seen(description: BoardDescription, rest: Mapping[str, TypeA]) -> 
             u = combine(_less(r.u_zero, u_zero * r.scale), r.u_line, reading.u)
             known = known.told(0.0, r.scale, reading.mean, u)
     return known
+
+
+def told_by_range(known: Converter, stated: Range, found: Range, u_zero: float) -> Converter:
+    """What a range that was calibrated tells of the converter's zero. `u_zero`: of the converter as stated, in counts."""
+    u = combine(_less(stated.u_zero / stated.scale, u_zero), found.u_zero / found.scale)
+    return known.told(0.0, 1.0, found.zero - stated.zero, u)
 
 
 def _with_converter(r: Range, stated: Converter, seen: Converter) -> Range:

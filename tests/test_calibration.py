@@ -98,7 +98,7 @@ def test_a_cheap_meter_is_refused_with_figures() -> None:
     found = calibrate("v_in", "V", VOLTS, points(SPREAD), CHEAP, beside=VOLTS)
     assert found.refused is not None
     assert "at 17.5 V zeroing and standard give 0.03 V, this meter would give 0.058 V" in found.refused
-    assert found.in_force == VOLTS
+    assert found.before == VOLTS
     better = replace(VOLTS, u_scale=3e-4, u_zero=3e-3, u_line=3e-3)
     assert calibrate("v_in", "V", better, points(SPREAD), GOOD, beside=better).refused, "what zeroing gives has to be beaten"
 
@@ -171,7 +171,7 @@ def test_the_clock_is_promised_no_better_than_a_resonator_keeps() -> None:
     crystal = replace(BOARD, clock_half_width=1e-4)
     assert calibrate_clock(crystal, fit).refused is not None
     unseen = calibrate_clock(BOARD, replace(fit, corrected=False))
-    assert unseen.refused is not None and unseen.in_force == (16e6, 0.005)
+    assert unseen.refused is not None and unseen.after == (16e6, 0.005)
 
 
 def test_the_board_is_never_told_less_than_is_known() -> None:

@@ -30,7 +30,7 @@ from bench.session.progress import Asked, Noted, Progress, StepBegan, Waiting
 from bench.session.watch import Watch
 from bench.uncertainty import TypeA, combine
 from bench.wire import SAMPLES_PER_FRAME, EventFrame, SampleFrame, Sequencer, format_channels
-from bench.zero import LinkReadings, ZeroError, zeroed
+from bench.zero import LinkReadings, ZeroError, converter_seen, converter_stated, told_by_range, zeroed
 
 CLOCK_S = 300.0
 HIGHEST_V: Mapping[float, float] = {6.0: 17.5, 12.0: 17.5, 24.0: 30.0}
@@ -117,6 +117,7 @@ class _Calibrator:
         self._progress = progress
         self._lamps = [n for n, load in sorted(description.loads.items(), key=lambda pair: pair[1].nominal) if load.kind == "LAMP"]
         self._nominal_v = 12.8 * wanted.system_v / 12.0
+        self._link: LinkReadings | None = None
         self.zeroed = description
         self.points: dict[str, tuple[Point, ...]] = {}
         self.notes: list[str] = []
@@ -169,7 +170,8 @@ class _Calibrator:
                 self._read([number], master, lamps)[number] for master, lamps in ((False, ()), (True, ()), (True, self._lamps[-2:]))
             )
             try:
-                self.zeroed = zeroed(self._description, LinkReadings(rest, off, on))
+                self._link = LinkReadings(rest, off, on)
+                self.zeroed = zeroed(self._description, self._link)
                 return
             except ZeroError as error:
                 if not left:
@@ -199,7 +201,21 @@ class _Calibrator:
                     points.setdefault((name, number), []).append(Point(readings[name].mean, readings[name].u, should))
         if pilot:
             self.ask(Do(_UNJOIN))
-        return [found for (name, number), some in points.items() for found in self._result(name, number, some, meter)]
+        results = [found for (name, number), some in points.items() for found in self._result(name, number, some, meter)]
+        self._learn(results)
+        return results
+
+    def _learn(self, results: Sequence[Calibrated]) -> None:
+        """The converter's zero is the same in all channels: what the meter showed of it in one range serves those it could not better."""
+        stated, link = converter_stated(self._description), self._link
+        seen = converter_seen(self._description, link.rest) if link is not None else None
+        if stated is None or link is None or seen is None:
+            return
+        for found in results:
+            if not found.refused:
+                built_in = self._description.channels[found.channel].range(found.after.number)
+                seen = told_by_range(seen, built_in, found.after, math.sqrt(stated.zero_variance))
+        self.zeroed = zeroed(self._description, link, seen)
 
     def _currents(self, meter: MeterAccuracy) -> list[Calibrated]:
         """Both current ranges by lamps of the bank, one more at each point; with nothing closed the current is 0 without a meter."""
@@ -351,7 +367,7 @@ def calibrate_board(
 
 def _lines(zeroed_one: BoardDescription, channels: Sequence[Calibrated], clock: ClockCalibrated | None, date: int) -> tuple[str, ...]:
     """Every range as it is now known best: by the meter, or by zeroing and standard, so that none is left with less than before."""
-    best = {(found.channel, found.in_force.number): found.in_force for found in channels}
+    best = {(found.channel, found.after.number): found.after for found in channels if not found.refused}
     channels_read = [channel for channel in zeroed_one.channels.values() if channel.curve is None]
     ranges = [(channel.name, best.get((channel.name, r.number), r)) for channel in channels_read for r in channel.ranges]
     return command_lines(ranges, clock.after if clock is not None and not clock.refused else None, date)

@@ -22,13 +22,15 @@ class ClocksError(Exception):
 
 
 def interrupt_clocks(program: Program, entry: int) -> int:
-    """Clocks of the interrupt routine at `entry`, from the end of the interrupted instruction to the end of its return. ClocksError if there is
-    no longest way: a loop that does not just wait, a call through a pointer, or other interrupts allowed."""
-    return RESPONSE_CLOCKS + _longest(program, entry)
+    """The most clocks for which the interrupt routine at `entry` keeps all others waiting: from the end of the interrupted instruction, or from where
+    it holds them again, to its return or to where it lets them in. ClocksError if there is no longest way: a loop that does not just wait, or a
+    call through a pointer."""
+    held = [at for at in program.reach(entry) if program.instructions[at].name == "cli"]
+    return max(RESPONSE_CLOCKS + _longest(program, entry), *(_longest(program, at) for at in held), 0)
 
 
 def _longest(program: Program, entry: int) -> int:
-    """Clocks from an instruction to the return of its function."""
+    """Clocks from an instruction to the return of its function, or to where other interrupts are let in."""
     known: dict[int, int] = {}
     begun: set[int] = set()
     waiting = [entry]
@@ -52,8 +54,10 @@ def _longest(program: Program, entry: int) -> int:
 
 
 def _ways(program: Program, at: Instruction) -> list[tuple[int, int]]:
-    """Where the function goes on, with the clocks until there; nothing for a return."""
-    if at.name in POINTERS or at.name == "sei":
+    """Where the function goes on, with the clocks until there; nothing for an end."""
+    if at.name == "sei":
+        return []
+    if at.name in POINTERS:
         raise ClocksError(f"counting clocks: {program.name_at(at.address)} has {at.name} at {at.address:#x}")
     turns = _turns(program, at)
     if turns is not None:

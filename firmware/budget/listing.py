@@ -66,6 +66,16 @@ class Program:
         """Where the functions begin whose names begin so; tables of that name aside."""
         return {self.name_at(at): at for at in self._starts if self.names[at].startswith(prefix) and at in self.instructions}
 
+    def reach(self, entry: int) -> set[int]:
+        """The addresses of the instructions of the function that begins there."""
+        found = {entry}
+        waiting = [entry]
+        while waiting:
+            new = set(self.successors(self.instructions[waiting.pop()])) - found
+            found |= new
+            waiting.extend(new)
+        return found
+
     def successors(self, at: Instruction) -> tuple[int, ...]:
         """Where this function goes on: what it calls aside, and nowhere after a return."""
         if at.name in RETURNS:

@@ -5,7 +5,7 @@
 #include "events.h"
 #include "hal.h"
 #include "line.h"
-#include "obey.h"
+#include "slow.h"
 #include "protection.h"
 #include "run.h"
 #include "stand.h"
@@ -45,7 +45,7 @@ void board_step(void)
     hal_watchdog_feed();
     look_around();
     edges_step();
-    bool is_busy = obey_step();
+    bool is_busy = slow_step();
     is_busy |= line_step();
     is_busy |= uplink_step();
     if (!is_busy) {

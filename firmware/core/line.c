@@ -5,7 +5,7 @@
 #include "command.h"
 #include "events.h"
 #include "hal.h"
-#include "obey.h"
+#include "slow.h"
 #include "protection.h"
 #include "reply.h"
 #include "status.h"
@@ -69,7 +69,7 @@ bool line_step(void)
         has_read = true;
     }
     /* One line at a time, and the end of a run before anything of the next. */
-    if (!is_whole || obey_is_under_way() || reply_is_ready() || !events_have_room() || events_hold_end_of_run()) {
+    if (!is_whole || slow_is_under_way() || reply_is_ready() || !events_have_room() || events_hold_end_of_run()) {
         return has_read;
     }
     obey();

@@ -49,6 +49,20 @@ void reply_finish(void)
     reply_ready = true;
 }
 
+int16_t reply_answer(uint32_t value)
+{
+    reply_add_whole(value);
+    reply_finish();
+    return 0;
+}
+
+int16_t reply_answer_words(const ROM char *words)
+{
+    reply_add_words(words);
+    reply_finish();
+    return 0;
+}
+
 bool reply_is_ready(void)
 {
     return reply_ready;

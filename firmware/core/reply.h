@@ -16,6 +16,10 @@ void reply_add_number(float value);
 /* The reply is complete: it is ended and may be sent. */
 void reply_finish(void);
 
+/* A whole reply: the number, or the words behind what was added. 0, as an obeyed command returns. */
+int16_t reply_answer(uint32_t value);
+int16_t reply_answer_words(const ROM char *words);
+
 /* Whether a reply waits to be sent. */
 bool reply_is_ready(void);
 

@@ -64,7 +64,7 @@ uint32_t hal_converter_start(enum hal_mode mode)
     slow = mode == HAL_PRECISE;
     uint32_t began =
         begin((uint8_t)(_BV(ADEN) | _BV(ADSC) | _BV(ADATE) | _BV(ADIE) | (slow ? PRESCALER_PRECISE : PRESCALER_FAST)));
-    _delay_loop_2(slow ? 80 : 20); /* two and a half periods of its clock: the first input is taken */
+    _delay_loop_2(slow ? 48 : 12); /* one and a half periods of its clock: the first input is taken */
     ADMUX = sampler_channel(1);
     return began + (slow ? HOLD_PRECISE : HOLD_FAST);
 }

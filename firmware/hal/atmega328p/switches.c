@@ -7,8 +7,9 @@
 
 void switches_begin(void)
 {
-    /* ARM, MASTER and the loads low before they are driven; the latch left as it is. TRIP has a pull-up: a broken wire is a trip. */
-    PORTD = PIN_TRIP | PIN_CLEAR | PIN_RANGE;
+    /* ARM, MASTER and the loads low before they are driven; the latch left as it is. TRIP has a pull-up: a broken wire is a
+     * trip. So has RX: a broken wire is silence. */
+    PORTD = PIN_RX | PIN_TRIP | PIN_CLEAR | PIN_RANGE;
     DDRD = PIN_TX | PIN_ARM | PIN_MASTER | PIN_CLEAR | PIN_RANGE;
     PORTB = PIN_MISO;
     DDRB = PIN_RCLK | PIN_MOSI | PIN_SCK;

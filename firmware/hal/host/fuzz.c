@@ -10,7 +10,7 @@
 #include "board.h"
 #include "crc.h"
 #include "host.h"
-#include "obey.h"
+#include "slow.h"
 #include "protection.h"
 #include "stand.h"
 #include "status.h"
@@ -258,7 +258,7 @@ static void feed_line(void)
     }
     host_receive('\n');
     run(3);
-    for (uint32_t waited = 0; obey_is_under_way(); waited++) {
+    for (uint32_t waited = 0; slow_is_under_way(); waited++) {
         if (waited == PATIENCE_MS) {
             fail("a query takes too long");
         }
