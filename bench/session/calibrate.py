@@ -211,10 +211,12 @@ class _Calibrator:
         seen = converter_seen(self._description, link.rest) if link is not None else None
         if stated is None or link is None or seen is None:
             return
-        for found in results:
-            if not found.refused:
-                built_in = self._description.channels[found.channel].range(found.after.number)
-                seen = told_by_range(seen, built_in, found.after, math.sqrt(stated.zero_variance))
+        # The best of them alone, since the meter's own zero is in them all.
+        better = [found for found in results if not found.refused]
+        if better:
+            best = min(better, key=lambda found: found.after.u_zero / found.after.scale)
+            built_in = self._description.channels[best.channel].range(best.after.number)
+            seen = told_by_range(seen, built_in, best.after, math.sqrt(stated.zero_variance))
         self.zeroed = zeroed(self._description, link, seen)
 
     def _currents(self, meter: MeterAccuracy) -> list[Calibrated]:

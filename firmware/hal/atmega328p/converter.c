@@ -16,19 +16,18 @@
 #define HOLD_FAST 432u
 #define HOLD_PRECISE 1728u
 
-/* Turns of three clocks that bring the interrupt in the precise mode past the first period of the converter's clock. */
-#define SLOW_WAIT 20
-
 static bool slow;
 
 ISR(ADC_vect)
 {
     serial_feed();
     uint8_t next = sampler_take(ADC, (PINB & PIN_COMPARATOR) != 0);
-    /* The data sheet warns of selecting a new input in the first period of a conversion, and the next has just begun: 32 clocks have passed
-     * by now in any case, 128 have not. */
+    /* A new input must not be selected in the first period of the conversion that has just begun: 32 clocks have passed by now, 128 may
+     * not have. Bytes received must not wait for that. */
     if (slow) {
-        _delay_loop_1(SLOW_WAIT);
+        sei();
+        _delay_loop_1(40);
+        cli();
     }
     ADMUX = next;
     serial_feed();

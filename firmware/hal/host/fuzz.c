@@ -10,6 +10,7 @@
 #include "board.h"
 #include "crc.h"
 #include "host.h"
+#include "obey.h"
 #include "slow.h"
 #include "protection.h"
 #include "stand.h"
