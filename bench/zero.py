@@ -12,12 +12,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from bench.description import BoardDescription, Channel, Range, Share
-from bench.uncertainty import TypeA, combine
+from bench.uncertainty import TypeA, combine, rectangular
 
 KNOWN_ZERO = ("i_load", "i_load_low", "v_drop")
 """Channels that read 0 with the master switch off, whatever is in the socket."""
 _SUPPLY_LEAST_V = 3.0
 _LINK_DROP_V = 0.03  # a link of 0.5 mohm drops 2 mV at 4 A, 8 mV at 15 A
+_ZERO_DRIFT = 0.25  # counts, half-width, until zeroing is repeated: 3.5 uV/K of the drop's op amp, 0.25 uV/K of the current's, over 5 K
 _DRIFT = 0.05  # of a share as built may come back until zeroing is repeated: 0.1 % parts of 10 ppm/K over 5 K (data sheets)
 
 
@@ -130,7 +131,8 @@ def _with_converter(r: Range, stated: Converter, seen: Converter) -> Range:
 
 def _with_zero(r: Range, was: Range, rest: TypeA) -> Range:
     """The range with the zero that was read by the range it was."""
-    return replace(moved(r, was.zero + rest.mean / was.scale, r.scale), u_zero=math.hypot(rest.u, r.u_line))
+    u_zero = combine(rest.u, r.u_line, rectangular(_ZERO_DRIFT) * r.scale)
+    return replace(moved(r, was.zero + rest.mean / was.scale, r.scale), u_zero=u_zero)
 
 
 def moved(r: Range, zero: float, scale: float) -> Range:

@@ -179,6 +179,23 @@ def test_noise_has_the_stated_deviation() -> None:
         assert readings(made, t, channel)[1].std() == pytest.approx(stated, rel=0.1)
 
 
+def test_the_converters_errors_are_in_every_channel() -> None:
+    """The standard's channel has no others, so what it shows is a part of each: correlated as the ratio of the two u."""
+    boards = [draw_hidden(DESCRIPTION, np.random.default_rng([10, k])) for k in range(400)]
+    standard = DESCRIPTION.channels["self_check"].range(0)
+    for name in ("v_in", "v_drop", "i_load_low"):
+        r = DESCRIPTION.channels[name].range(0)
+        for own, shared, ratio in (
+            ([b.ranges[name, 0].gain for b in boards], [b.ranges["self_check", 0].gain for b in boards], standard.u_scale / r.u_scale),
+            (
+                [b.ranges[name, 0].zero for b in boards],
+                [b.ranges["self_check", 0].zero for b in boards],
+                standard.u_zero / standard.scale * r.scale / r.u_zero,
+            ),
+        ):
+            assert np.corrcoef(own, shared)[0, 1] == pytest.approx(min(ratio, 1.0), abs=0.12), name
+
+
 def test_errors_are_drawn_from_what_the_description_states() -> None:
     """Over many boards each error over its stated u is standard normal, and the clock uniform (Kolmogorov-Smirnov)."""
     boards = [draw_hidden(DESCRIPTION, np.random.default_rng([9, k])) for k in range(400)]
@@ -188,7 +205,8 @@ def test_errors_are_drawn_from_what_the_description_states() -> None:
         ([b.ranges["v_drop", 0].zero for b in boards], drop.u_zero),
         ([b.ranges["v_drop", 0].line[514] for b in boards], drop.u_line),
         ([b.common["v_drop", "v_in"] for b in boards], 0.00105),
-        ([b.checks["self_check"] - 3.84 for b in boards], 0.0018),
+        ([b.checks["self_check"] - 3.84 for b in boards], DESCRIPTION.checks[0].u),
+        ([b.ranges["self_check", 0].gain for b in boards], DESCRIPTION.channels["self_check"].range(0).u_scale),
     ):
         assert kstest(np.array(values) / u, "norm").pvalue > 0.001
     clock = np.array([b.clock_error for b in boards])

@@ -83,7 +83,7 @@ def command(
     You are led through it: the shorting link in the unit's place, some supply voltages to set and to read, then the ammeter in the
     link's place with one lamp more at each reading. A meter's error is the same at all its points, so many points don't average it away: a
     channel that your meter knows worse than zeroing and the built-in standard do is left as it is, and you are told with figures. With
-    0.1 % parts a 0.5 % meter helps with currents only; a 0.05 % meter helps everywhere.
+    0.1 % parts a 0.5 % meter helps with currents only; a 0.05 % meter helps with voltages too.
 
     \b
     makebreak calibrate auto --meter "0.05%+2mV" --meter "0.2%+3mA"

@@ -2,9 +2,9 @@
 
     python -m firmware.budget firmware/build/makebreak.elf
 
-The last two are found in the disassembly, path by path. On top of the deepest chain of calls from main comes the deepest interrupt routine; on top
-of one that lets others in, the deepest of the others. An interrupt's clocks are those for which it keeps the others waiting, along the longest way
-through it, even if no sample takes all its turns at once.
+The last two are found in the disassembly, path by path. On top of the deepest chain of calls from main comes the deepest interrupt routine,
+and on top of one that lets others in, the deepest of the others. An interrupt's clocks are those for which it keeps the others waiting,
+along the longest way through it, even if no sample takes all its turns at once.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
-"""The most clocks that an interrupt routine can take, along the longest way through its instructions.
+"""The most clocks for which an interrupt routine holds the processor, along the longest way through its instructions.
 
-Clocks by the instruction set summary of the microcontroller's data sheet (16-bit program counter, internal RAM), from memory, and compared
-with the simulated microcontroller by tests/test_firmware_budget.py.
+Clocks by the instruction set summary of the microcontroller's data sheet (16-bit program counter, internal RAM), from memory; what the
+simulated microcontroller takes must not exceed them (tests/test_firmware_budget.py).
 """
 
 from __future__ import annotations
@@ -22,9 +22,9 @@ class ClocksError(Exception):
 
 
 def interrupt_clocks(program: Program, entry: int) -> int:
-    """The most clocks for which the interrupt routine at `entry` keeps all others waiting: from the end of the interrupted instruction, or from where
-    it holds them again, to its return or to where it lets them in. ClocksError if there is no longest way: a loop that does not just wait, or a
-    call through a pointer."""
+    """The most clocks for which the interrupt routine at `entry` keeps all others waiting: from the end of the interrupted instruction, or
+    from where it holds them again, to its return or to where it lets them in. ClocksError if there is no longest way: a loop that does not
+    just wait, or a call through a pointer."""
     held = [at for at in program.reach(entry) if program.instructions[at].name == "cli"]
     return max(RESPONSE_CLOCKS + _longest(program, entry), *(_longest(program, at) for at in held), 0)
 

@@ -1,5 +1,5 @@
-"""The deepest stack that a program's calls allow, followed instruction by instruction: pushes, calls, and what a function reserves by setting
-the stack pointer from its frame pointer Y (r29:r28). What can't be followed is an error, never a guess.
+"""The deepest stack that a program's calls allow, followed instruction by instruction: pushes, calls, and what a function reserves by
+setting the stack pointer from its frame pointer Y (r29:r28). What can't be followed is an error, never a guess.
 """
 
 from __future__ import annotations
@@ -103,7 +103,9 @@ class Stack:
         if at.name == "rcall" and at.reserves:
             return replace(place, depth=place.depth + RETURN_BYTES)
         if name == "in" and operands[1] in (STACK_LOW, STACK_HIGH):
-            return replace(place, frame=place.depth) if operands[0] in (Y_LOW, Y_HIGH) else place
+            if operands[0] == Y_LOW:
+                return replace(place, frame=place.depth)
+            return replace(place, frame=None) if operands[0] == Y_HIGH and place.frame != place.depth else place
         if name == "out" and operands[0] in (STACK_LOW, STACK_HIGH):
             if place.frame is None or operands[1] not in (Y_LOW, Y_HIGH):
                 raise StackError(f"adding up the stack: {self.program.name_at(at.address)} sets the stack pointer to something unknown")
@@ -113,17 +115,18 @@ class Stack:
     @staticmethod
     def _frame(place: _Place, at: Instruction) -> _Place:
         name, operands = at.name, at.operands
-        if any("Y+" == operand or operand == "-Y" for operand in operands):
+        if "Y+" in operands or "-Y" in operands:
             return replace(place, frame=None)
         if not operands or operands[0] not in (Y_LOW, Y_HIGH) or name in READ_ONLY:
             return place
-        if place.frame is not None:
-            if name in ("sbiw", "adiw"):
-                size = int(operands[1], 16)
-                return replace(place, frame=place.frame + (size if name == "sbiw" else -size))
-            if name == "subi" and operands[0] == Y_LOW:
-                return replace(place, taken=int(operands[1], 16))
-            if name == "sbci" and operands[0] == Y_HIGH and place.taken is not None:
-                size = int(operands[1], 16) << 8 | place.taken
-                return replace(place, frame=place.frame + (size if size < 0x8000 else size - 0x10000), taken=None)
-        return replace(place, frame=None, taken=None)
+        frame, taken = None, None
+        if place.frame is not None and name in ("sbiw", "adiw"):
+            size = int(operands[1], 16)
+            frame = place.frame + (size if name == "sbiw" else -size)
+        elif place.frame is not None and name == "subi" and operands[0] == Y_LOW:
+            frame, taken = place.frame, int(operands[1], 16)
+        elif place.frame is not None and name == "sbci" and operands[0] == Y_HIGH and place.taken is not None:
+            size = int(operands[1], 16) << 8 | place.taken
+            frame = place.frame + (size if size < 0x8000 else size - 0x10000)
+        # A pointer that a loop moves on is no frame pointer for long.
+        return replace(place, frame=frame if frame is not None and 0 <= frame <= RAM_BYTES else None, taken=taken)
