@@ -39,8 +39,8 @@ class Counts(ctypes.Structure):
 
     _fields_ = [
         *((name, ctypes.c_uint64) for name in (
-            "cycle", "asleep", "in_interrupts", "longest_interrupt", "interrupts", "bytes_lost", "conversions", "conversions_missed",
-            "inputs_chosen_early", "resets",
+            "cycle", "asleep", "in_interrupts", "longest_interrupt", "interrupts", "longest_receiver_wait", "bytes_lost",
+            "conversions", "conversions_missed", "inputs_chosen_early", "resets",
         )),
         ("stack_free", ctypes.c_uint32),
         ("state", ctypes.c_uint32),

@@ -20,8 +20,14 @@ static bool slow;
 
 ISR(ADC_vect)
 {
+    uint16_t count = ADC;
+    bool comparator = (PINB & PIN_COMPARATOR) != 0;
     serial_feed();
-    uint8_t next = sampler_take(ADC, (PINB & PIN_COMPARATOR) != 0);
+    /* A byte received meanwhile must not wait for the rest, and for the timers' interrupts, which come before it: it may come now. */
+    sei();
+    __asm__ volatile("nop\n\tnop\n\tnop"); /* one after sei and one after each return */
+    cli();
+    uint8_t next = sampler_take(count, comparator);
     /* A new input must not be selected in the first period of the conversion that has just begun: 32 clocks have passed by now, 128 may
      * not have. Bytes received must not wait for that. */
     if (slow) {

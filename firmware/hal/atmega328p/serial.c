@@ -33,13 +33,13 @@ void serial_begin(void)
 ISR(USART_RX_vect, ISR_NAKED)
 {
     __asm__ volatile("push r24\n\t"
-                     "in r24, __SREG__\n\t"
-                     "push r24\n\t"
                      "push r25\n\t"
+                     "lds r25, %[status]\n\t"
+                     "lds r24, %[data]\n\t" /* as soon as can be: the next byte may be waiting for its room */
+                     "push r30\n\t"
+                     "in r30, __SREG__\n\t"
                      "push r30\n\t"
                      "push r31\n\t"
-                     "lds r25, %[status]\n\t"
-                     "lds r24, %[data]\n\t"
                      "andi r25, %[damage]\n\t"
                      "brne 3f\n"
                      "1:\n\t" /* store r24 */
@@ -58,9 +58,9 @@ ISR(USART_RX_vect, ISR_NAKED)
                      "2:\n\t"
                      "pop r31\n\t"
                      "pop r30\n\t"
+                     "out __SREG__, r30\n\t"
+                     "pop r30\n\t"
                      "pop r25\n\t"
-                     "pop r24\n\t"
-                     "out __SREG__, r24\n\t"
                      "pop r24\n\t"
                      "reti\n"
                      "3:\n\t" /* damaged, or bytes were lost before it */

@@ -11,24 +11,6 @@ void board_request(struct board *b, uint8_t vector)
     }
 }
 
-static void on_interrupt(struct avr_irq_t *irq, uint32_t vector, void *param)
-{
-    struct board *b = param;
-    (void)irq;
-    if (vector != 0) {
-        b->interrupt_began = b->avr->cycle;
-        b->avr->cycle += RESPONSE_CYCLES + b->burden;
-        b->counts.interrupts++;
-    } else {
-        /* The return itself is counted after this call. */
-        uint64_t took = b->avr->cycle + 4 - b->interrupt_began;
-        b->counts.in_interrupts += took;
-        if (took > b->counts.longest_interrupt) {
-            b->counts.longest_interrupt = took;
-        }
-    }
-}
-
 void board_burden(struct board *b, uint32_t cycles)
 {
     b->burden = cycles;
@@ -38,6 +20,7 @@ void board_burden(struct board *b, uint32_t cycles)
 static void on_reset(avr_io_t *io)
 {
     struct board *b = io->avr->custom.data;
+    core_reset(b);
     converter_reset(b);
     line_reset(b);
     memory_reset(b);
@@ -49,12 +32,6 @@ static void on_reset(avr_io_t *io)
     b->counts.resets++;
     b->avr->run_cycle_limit = LONGEST_RUN;
     outputs_reset(b);
-}
-
-static void no_sleep(avr_t *avr, avr_cycle_count_t how_long)
-{
-    struct board *b = avr->custom.data;
-    b->counts.asleep += how_long + 1;
 }
 
 static void silent(struct avr_t *avr, const int level, const char *format, va_list ap)
@@ -132,21 +109,14 @@ struct board *board_create(const uint8_t *program, uint32_t length)
     avr_init(avr);
     avr->frequency = 16000000;
     avr->custom.data = b;
-    avr->sleep = no_sleep;
     b->avr = avr;
     memcpy(avr->flash, program, length);
-    for (uint8_t k = 0; k < avr->interrupts.vector_count; k++) {
-        avr_int_vector_t *vector = avr->interrupts.vector[k];
-        if (vector->vector < 32) {
-            b->vectors[vector->vector] = vector;
-        }
-    }
+    core_begin(b);
     converter_begin(b);
     line_begin(b);
     memory_begin(b);
     edges_begin(b);
     outputs_begin(b);
-    avr_irq_register_notify(avr->interrupts.irq + AVR_INT_IRQ_RUNNING, on_interrupt, b);
     b->io = (avr_io_t){.kind = "board", .reset = on_reset};
     avr_register_io(avr, &b->io);
     board_reset(b, 1);

@@ -22,9 +22,10 @@ struct board_outputs {
 struct board_counts {
     uint64_t cycle;
     uint64_t asleep;            /* cycles in idle sleep */
-    uint64_t in_interrupts;     /* cycles in interrupt routines, their response and return included */
+    uint64_t in_interrupts;     /* cycles in interrupt routines and those within, their response and return included */
     uint64_t longest_interrupt; /* the longest of these */
     uint64_t interrupts;
+    uint64_t longest_receiver_wait; /* cycles from a received byte to its interrupt's beginning; more than 320 lose a byte of a long line */
     uint64_t bytes_lost;        /* received bytes that nobody fetched in time */
     uint64_t conversions;
     uint64_t conversions_missed; /* over before the interrupt of the one before was served */

@@ -10,20 +10,28 @@ static uint8_t read_tcnt0(struct avr_t *avr, avr_io_addr_t address, void *param)
     return (avr->data[R_TCCR0B] & 7) == 7 ? b->rises : 0;
 }
 
-static void set_comparator(struct board *b, bool level)
+/* The library captures the count of now, at the end of an instruction; the edge came `late` cycles before. */
+static void set_comparator(struct board *b, bool level, uint16_t late)
 {
+    uint8_t *data = b->avr->data;
     if (level && !b->comparator) {
         b->rises++;
     }
     b->comparator = level;
+    uint16_t before = (uint16_t)(data[R_ICR1L] | data[R_ICR1H] << 8);
     avr_raise_irq(avr_io_getirq(b->avr, AVR_IOCTL_TIMER_GETIRQ('1'), TIMER_IRQ_IN_ICP), level);
+    uint16_t captured = (uint16_t)(data[R_ICR1L] | data[R_ICR1H] << 8);
+    if (captured != before) {
+        captured = (uint16_t)(captured - late);
+        data[R_ICR1L] = (uint8_t)captured;
+        data[R_ICR1H] = (uint8_t)(captured >> 8);
+    }
 }
 
 static avr_cycle_count_t edge_comes(struct avr_t *avr, avr_cycle_count_t when, void *param)
 {
     struct board *b = param;
-    (void)when;
-    set_comparator(b, b->edge_level);
+    set_comparator(b, b->edge_level, (uint16_t)(avr->cycle - when));
     b->edge_level = !b->edge_level;
     b->edges_next++;
     if (b->edges_next == b->edges_count) {

@@ -1,8 +1,6 @@
 /* The rig's switches as they really stand: the shift register behind SPI, enable, latch, master, voltage range; and the pins the program reads. */
 #include <string.h>
 
-#include <simavr/avr_ioport.h>
-
 #include "parts.h"
 
 static avr_cycle_count_t spi_through(struct avr_t *avr, avr_cycle_count_t when, void *param)
@@ -59,10 +57,17 @@ void outputs_update(struct board *b)
     }
 }
 
-static void on_port(struct avr_irq_t *irq, uint32_t value, void *param)
+/* PORTx and DDRx. */
+static void write_port(struct avr_t *avr, avr_io_addr_t address, uint8_t value, void *param)
 {
-    (void)irq;
-    (void)value;
+    avr->data[address] = value;
+    outputs_update(param);
+}
+
+/* Ones written to PINx toggle PORTx, which stands two addresses further. */
+static void write_pin(struct avr_t *avr, avr_io_addr_t address, uint8_t value, void *param)
+{
+    avr->data[address + 2] ^= value;
     outputs_update(param);
 }
 
@@ -103,13 +108,12 @@ void outputs_begin(struct board *b)
 {
     board_replace(b, R_SPDR, NULL, write_spdr);
     board_replace(b, R_SPSR, read_spsr, NULL);
-    board_replace(b, R_PINB, read_pinb, NULL);
-    board_replace(b, R_PIND, read_pind, NULL);
-    for (const char *port = "BD"; *port; port++) {
-        avr_irq_t *irq = avr_io_getirq(b->avr, AVR_IOCTL_IOPORT_GETIRQ(*port), 0);
-        avr_irq_register_notify(irq + IOPORT_IRQ_REG_PORT, on_port, b);
-        avr_irq_register_notify(irq + IOPORT_IRQ_DIRECTION_ALL, on_port, b);
-    }
+    board_replace(b, R_PINB, read_pinb, write_pin);
+    board_replace(b, R_DDRB, NULL, write_port);
+    board_replace(b, R_PORTB, NULL, write_port);
+    board_replace(b, R_PIND, read_pind, write_pin);
+    board_replace(b, R_DDRD, NULL, write_port);
+    board_replace(b, R_PORTD, NULL, write_port);
 }
 
 void outputs_reset(struct board *b)

@@ -18,9 +18,10 @@
 #include "board.h"
 
 enum {
-    R_PINB = 0x23, R_DDRB = 0x24, R_PORTB = 0x25, R_PIND = 0x29, R_DDRD = 0x2A, R_PORTD = 0x2B, R_EECR = 0x3F, R_EEDR = 0x40, R_EEARL = 0x41,
-    R_EEARH = 0x42, R_TCCR0B = 0x45, R_TCNT0 = 0x46, R_SPCR = 0x4C, R_SPSR = 0x4D, R_SPDR = 0x4E, R_MCUSR = 0x54, R_ADCL = 0x78,
-    R_ADCH = 0x79, R_ADCSRA = 0x7A, R_ADMUX = 0x7C, R_UCSR0A = 0xC0, R_UCSR0B = 0xC1, R_UDR0 = 0xC6,
+    R_PINB = 0x23, R_DDRB = 0x24, R_PORTB = 0x25, R_PIND = 0x29, R_DDRD = 0x2A, R_PORTD = 0x2B, R_TIFR0 = 0x35, R_TIFR1 = 0x36, R_EECR = 0x3F,
+    R_EEDR = 0x40, R_EEARL = 0x41, R_EEARH = 0x42, R_TCCR0B = 0x45, R_TCNT0 = 0x46, R_SPCR = 0x4C, R_SPSR = 0x4D, R_SPDR = 0x4E, R_MCUSR = 0x54,
+    R_TIMSK0 = 0x6E, R_ADCL = 0x78, R_ADCH = 0x79, R_ADCSRA = 0x7A, R_ADMUX = 0x7C, R_ICR1L = 0x86, R_ICR1H = 0x87, R_UCSR0A = 0xC0,
+    R_UCSR0B = 0xC1, R_UDR0 = 0xC6,
 };
 enum { ADEN = 0x80, ADSC = 0x40, ADATE = 0x20, ADIF = 0x10, ADIE = 0x08 };
 enum { RXC = 0x80, TXC = 0x40, UDRE = 0x20, DOR = 0x08 };
@@ -33,7 +34,10 @@ enum { VECTOR_USART_RX = 18, VECTOR_USART_UDRE = 19, VECTOR_ADC = 21 };
 #define BITS_A_BYTE 10
 #define EEPROM_SIZE 1024
 #define EEPROM_WRITE_CYCLES 54400 /* 3.4 ms */
-#define RESPONSE_CYCLES 4         /* of the core to an interrupt, which the library does not charge */
+#define VECTORS 32
+#define RESPONSE_CYCLES 4         /* of the core to an interrupt, and as many to wake up before; the library charges neither */
+#define WAKE_CYCLES 4
+#define RETURN_CYCLES 4
 #define LONGEST_RUN 20000         /* cycles at one go, if nothing is due before */
 #define PAINT 0xC5
 #define STUCK_OPCODE 0xCFFF       /* rjmp to itself */
@@ -67,7 +71,7 @@ struct line {
 struct board {
     avr_t *avr;
     avr_io_t io; /* of this file, for its reset */
-    avr_int_vector_t *vectors[32];
+    avr_int_vector_t *vectors[VECTORS];
     struct converter converter;
     struct line line;
     uint8_t eeprom[EEPROM_SIZE];
@@ -90,6 +94,9 @@ struct board {
     bool edge_level;
     struct board_counts counts;
     uint64_t interrupt_began;
+    uint32_t depth; /* of nested interrupts */
+    bool woken;
+    uint64_t receiver_waits_since;
     uint32_t burden;
     bool stuck;
     uint32_t stuck_at;
@@ -99,6 +106,10 @@ struct board {
 /* board.c: this part's handlers for a register instead of the library's, NULL for plain memory; and an interrupt that is wanted */
 void board_replace(struct board *b, uint16_t address, avr_io_read_t read, avr_io_write_t write);
 void board_request(struct board *b, uint8_t vector);
+
+/* core.c: how the program is run */
+void core_begin(struct board *b);
+void core_reset(struct board *b);
 
 /* outputs.c: the shift register, enable, latch and what comes of them */
 void outputs_begin(struct board *b);
