@@ -213,7 +213,9 @@ def test_what_is_added_up_bounds_what_is_seen(elf: Path) -> None:
     counts = board.avr.counts
     used = RAM_BYTES - static - counts.stack_free
     assert 64 < used <= deepest
-    assert 200 < counts.longest_interrupt <= min(longest, 300)
+    # The converter's routine as a whole, with what it lets in half-way; what counts is for how long a received byte has to wait.
+    assert longest < counts.longest_interrupt <= 360
+    assert 0 < counts.longest_receiver_wait <= 320
 
 
 def test_the_fuses_are_those_of_the_page(elf: Path) -> None:
