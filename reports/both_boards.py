@@ -4,50 +4,59 @@
     python reports/both_boards.py --procedure full --no-faults
     python reports/both_boards.py --units bench-nc-2x21 bench-el-plain --no-faults
 
-Both boards look at the same physics through the same hidden errors (one seed); noise, and when exactly a command takes effect, differ. A
-difference of a verdict is printed; where a fault of rig or link is at work, the moments at which it strikes differ too, and what must not
-happen is that a unit is charged on one board and passes on the other. "Agree": the two boards' values differ by less than their U (95 %)
-together. "Hold": the physics' own value lies within U of the real program's.
+Both boards look at the same physics through the same hidden errors (one seed); noise, and when exactly a command takes effect, differ.
+
+- A case is the "same" if outcome, grade, every verdict, every fault of the bench and every fact are; what is not is printed.
+- A fault of the link strikes at moments that the boards do not share, since their replies do not come at the same instants. Then each
+  board must come to what the unit without the fault comes to, or to "not measured", and neither may charge a unit that is good:
+  "honest".
+- "Agree": both boards' values differ by no more than their U (95 %) together. Not counted where a rig's fault or the link is at work.
+- "Hold": the physics' own value lies within U of the real program's. For a start that is the start itself; for means, the very pulses
+  of the cycles that were counted. Of every run of every procedure, unless a cycle was excluded, on rigs that are in order.
 """
 
 from __future__ import annotations
 
 import argparse
 import math
-import statistics
 import sys
 import time
-from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import cache
 from itertools import pairwise
 
 from bench.files import grade_rule, named_limits, procedure
+from bench.measure import Measured
 from bench.ports.opening import open_port
+from bench.procedure import Procedure, RunStep
 from bench.record import TestRecord
 from bench.session import Setup, run_test
+from bench.session.progress import Event
 from bench.simboard import catalogue
 from bench.simboard.faults import FAULTS
 from bench.simboard.link import LINK_FAULTS
 from bench.simboard.pulses import Pulse
 from bench.simboard.rig import RIG_FAULTS
-from bench.uncertainty import Estimate
+from bench.uncertainty import Estimate, Measurement
 from bench.verdict import Outcome
 from firmware.simulator.port import FirmwarePort
+from reports.truth import _drops, _means, _start
 
 LIMITS = ("un-r48", "sae-j945")
 UNITS = {
     "NC": "bench-nc-2x21", "HWh": "bench-hw-hold", "HWp": "bench-hw-plain", "TC": "bench-tc-2x21",
     "ELo": "bench-el-outage", "EL": "bench-el-plain", "EL2": "bench-el-two",
 }  # fmt: skip
-NOT_HERE = "board-overrun"  # the program either loses frames or it does not: no fault can be put into it
+NOT_HERE = "board-overrun"  # the program either loses frames or it does not: no such fault can be put into it
 CHARGED = (Outcome.FAIL, Outcome.CONDITIONAL_FAIL)
 
 
 @dataclass(frozen=True)
 class Case:
-    """One unit with or without a fault, by a procedure."""
+    """One unit with or without a fault, by a procedure: `quick`, `full`, or `short`: the full one with sixteen flashes at most."""
 
     unit: str
     fault: str = ""
@@ -57,140 +66,237 @@ class Case:
     def __str__(self) -> str:
         return f"{self.unit}{f' + {self.fault}' if self.fault else ''}, {self.how}"
 
+    @property
+    def honest(self) -> bool:
+        """Whether the fault strikes at moments that the two boards do not share."""
+        return self.fault in LINK_FAULTS
+
+    @property
+    def in_order(self) -> bool:
+        """Whether rig and link are in order; unit, lamps and supply are physics, with a truth of their own."""
+        return self.fault not in RIG_FAULTS and self.fault not in LINK_FAULTS
+
+
+@dataclass(frozen=True)
+class Value:
+    """A value of the real program beside another, and the half-width within which they should lie."""
+
+    name: str
+    where: str
+    value: float
+    other: float
+    allowed: float
+
+    @property
+    def within(self) -> bool:
+        return abs(self.value - self.other) <= self.allowed + 1e-12
+
+    def __str__(self) -> str:
+        return f"{self.name} ({self.where}): {self.value:.6g} for {self.other:.6g}, allowed {self.allowed:.2g}"
+
 
 @dataclass
 class Compared:
-    """What came of it on both boards."""
+    """What came of it: by board (simulated, real program) outcomes and grades; what differs; values of both, and beside the truth."""
 
     case: Case
-    outcomes: tuple[str, str]
+    outcomes: tuple[Outcome, Outcome]
     grades: tuple[str, str]
     different: list[str] = field(default_factory=list)
-    charged: tuple[bool, bool] = (False, False)
-    agree: Counter[str] = field(default_factory=Counter)
-    disagree: Counter[str] = field(default_factory=Counter)
-    hold: Counter[str] = field(default_factory=Counter)
-    miss: Counter[str] = field(default_factory=Counter)
-    simulated_s: float = 0.0
-    wall_s: float = 0.0
+    both: list[Value] = field(default_factory=list)
+    true: list[Value] = field(default_factory=list)
+    simulated_s: tuple[float, float] = (0.0, 0.0)
+    wall_s: tuple[float, float] = (0.0, 0.0)
 
     @property
-    def random(self) -> bool:
-        """Whether the fault strikes at moments that the two boards do not share."""
-        return self.case.fault in LINK_FAULTS or self.case.fault in RIG_FAULTS
+    def word(self) -> str:
+        """`same`, `honest` (the module's text) or `DIFFERENT`."""
+        if not self.different:
+            return "same"
+        charged = any(outcome in CHARGED for outcome in self.outcomes)
+        return "honest" if self.case.honest and not charged else "DIFFERENT"
 
 
-def cases(units: Sequence[str], how: Iterable[str], faults: bool, seed: int) -> list[Case]:
-    found = [Case(unit, "", procedure_name, seed) for procedure_name in how for unit in units]
-    if faults:
-        for name, fault in FAULTS.items():
-            kind = next((k for k in UNITS if fault.side != "unit" or k in fault.kinds), None)
-            if kind is not None:
-                found.append(Case(UNITS[kind], name, "quick", seed))
-        found += [Case(UNITS["NC"], name, "quick", seed) for name in (*RIG_FAULTS, *LINK_FAULTS) if name != NOT_HERE]
-    return found
+def cases(units: Sequence[str], how: Iterable[str], faults: Iterable[str], seed: int) -> list[Case]:
+    """Every unit by every procedure; every fault on the first and the last kind of those that can have it, quick."""
+    found = [Case(unit, "", one, seed) for one in how for unit in units]
+    return found + [Case(UNITS[kind], name, "quick", seed) for name in faults for kind in _kinds(name)]
+
+
+def every_fault() -> list[str]:
+    return [name for name in (*FAULTS, *RIG_FAULTS, *LINK_FAULTS) if name != NOT_HERE]
+
+
+def _kinds(fault: str) -> Iterable[str]:
+    kinds = FAULTS[fault].kinds if fault in FAULTS and FAULTS[fault].side == "unit" else ("NC", "EL")
+    return dict.fromkeys((kinds[0], kinds[-1]))
+
+
+@cache
+def plan(how: str) -> Procedure:
+    if how != "short":
+        return procedure(how)
+    full = procedure("full")
+    return replace(full, steps=tuple(replace(s, cycles=min(s.cycles, 16)) if isinstance(s, RunStep) else s for s in full.steps))
 
 
 def setup(case: Case) -> Setup:
-    rating = catalogue.entry(case.unit).rating
+    """As for a unit whose marking was read; one with outage signalling is held to that too where a lamp is taken out."""
+    entry = catalogue.entry(case.unit)
+    limits = (*LIMITS, "outage-qct501") if entry.kind == "ELo" and case.how != "quick" else LIMITS
     return Setup(
-        case.unit, system_v=rating.system_v, rated=rating.lamps_w, limits=tuple(named_limits(name) for name in LIMITS),
-        grade_rule=grade_rule(), rating_known=True, zero=case.how == "full",
+        case.unit, system_v=entry.rating.system_v, rated=entry.rating.lamps_w, limits=tuple(named_limits(name) for name in limits),
+        grade_rule=grade_rule(), rating_known=True, zero=case.how != "quick",
     )  # fmt: skip
 
 
 def compare(case: Case) -> Compared:
-    """Run the case on both boards."""
+    """The case on both boards."""
     query = f"{case.unit}?seed={case.seed}" + (f"&fault={case.fault}" if case.fault else "")
+    began_s = time.perf_counter()
     simulated = open_port(f"sim://{query}")
-    plan = procedure(case.how)
-    first = run_test(simulated, plan, setup(case), when="", software="")
-    simulated.close()
+    first = run_test(simulated, plan(case.how), setup(case), when="", software="")
+    between_s = time.perf_counter()
     port = FirmwarePort(f"firmware://{query}")
-    world = port.world
-    began = time.perf_counter()
-    second = run_test(port, plan, setup(case), operator=port.hands, when="", software="")
+    supplied: dict[float, None] = {}
+
+    def note(_: Event) -> None:
+        supplied[port.board.supplied_s] = None
+
+    second = run_test(port, plan(case.how), setup(case), operator=port.hands, progress=note, when="", software="")
+    ended_s = time.perf_counter()
     found = Compared(
         case,
-        (first.outcome.value, second.outcome.value),
-        tuple(record.grade.name if record.grade else "-" for record in (first, second)),  # type: ignore[arg-type]
-        simulated_s=port.now_s(),
-        wall_s=time.perf_counter() - began,
+        (first.outcome, second.outcome),
+        (_grade(first), _grade(second)),
+        list(_differences(first, second)),
+        simulated_s=(simulated.now_s(), port.now_s()),
+        wall_s=(between_s - began_s, ended_s - between_s),
     )
-    for a, b in zip(first.verdicts, second.verdicts, strict=False):
-        if a.outcome is not b.outcome:
-            found.different.append(f"{a.limit}: {a.outcome.value} / {b.outcome.value}"[:200])
-    found.charged = tuple(any(v.outcome in CHARGED for v in record.verdicts) for record in (first, second))  # type: ignore[assignment]
-    _values(found, first, second)
-    if case.how == "quick" and not case.fault:
-        _truth(found, second, list(world.pulses), port.board.supplied_s)
+    if case.in_order:
+        found.both = list(_both(first, second))
+        errors = {"temperature_c": port.board.rig.ambient_c, "clock_error": 1.0 / (1.0 + port.board.rig.hidden.clock_error) - 1.0}
+        found.true = list(_true(second, list(port.world.pulses), list(supplied), errors, setup(case).counts.skip))
     return found
 
 
-def _values(found: Compared, first: TestRecord, second: TestRecord) -> None:
-    for name, a in first.measured.values.items():
-        b = second.measured.values[name]
+def _grade(record: TestRecord) -> str:
+    return record.grade.name if record.grade else "-"
+
+
+def _differences(first: TestRecord, second: TestRecord) -> Iterator[str]:
+    """What the two records do not have in common, apart from values."""
+    for what, a, b in (("outcome", first.outcome.value, second.outcome.value), ("grade", _grade(first), _grade(second))):
+        if a != b:
+            yield f"{what}: {a} / {b}"
+    verdicts = [{f"{v.limit_set}, {v.limit}": v.outcome.value for v in record.verdicts} for record in (first, second)]
+    facts = [{f"{s.name} {k}": word for s in record.steps for k, word in s.measured.facts.items()} for record in (first, second)]
+    yield from _unlike(verdicts[0], verdicts[1])
+    yield from _unlike(facts[0], facts[1])
+    faults = [sorted({fault.code for fault in record.bench_faults}) for record in (first, second)]
+    if faults[0] != faults[1]:
+        yield f"faults of the bench: {', '.join(faults[0]) or 'none'} / {', '.join(faults[1]) or 'none'}"
+    for name, x, y in _values(first, second):
+        if isinstance(x, Estimate) != isinstance(y, Estimate):
+            yield f"{name}: {_shown(x)} / {_shown(y)}"
+
+
+def _unlike(a: Mapping[str, str], b: Mapping[str, str]) -> Iterator[str]:
+    for key in dict.fromkeys((*a, *b)):
+        if a.get(key) != b.get(key):
+            yield f"{key}: {a.get(key, 'missing')} / {b.get(key, 'missing')}"[:200]
+
+
+def _shown(value: Measurement | None) -> str:
+    return f"{value.value:.6g}" if isinstance(value, Estimate) else value.reason if value else "missing"
+
+
+def _values(first: TestRecord, second: TestRecord) -> Iterator[tuple[str, Measurement | None, Measurement | None]]:
+    for name in dict.fromkeys((*first.measured.values, *second.measured.values)):
+        yield name, first.measured.values.get(name), second.measured.values.get(name)
+
+
+def _both(first: TestRecord, second: TestRecord) -> Iterator[Value]:
+    for name, a, b in _values(first, second):
         if isinstance(a, Estimate) and isinstance(b, Estimate):
-            near = abs(a.value - b.value) <= math.hypot(a.expanded(), b.expanded()) + 1e-12
-            (found.agree if near else found.disagree)[name] += 1
+            yield Value(name, "simulated board", b.value, a.value, math.hypot(a.expanded(), b.expanded()))
 
 
-def _truth(found: Compared, record: TestRecord, pulses: list[Pulse], applied_s: float) -> None:
-    """The start by the pulses themselves, and the means over the cycles that were counted."""
-    if len(pulses) < 9 or any(p.break_s is None for p in pulses[:-1]):
+def _true(
+    record: TestRecord, pulses: Sequence[Pulse], supplied: Sequence[float], constant: Mapping[str, float], skip: int
+) -> Iterator[Value]:
+    """Every value of every run beside the physics'. `supplied`: when the supply came, s of the world; the last belong to the runs."""
+    if any(step.interrupted is not None for step in record.steps):
         return
-    true: dict[str, float] = {"inrush_first_a": pulses[0].peak_a}
-    opened = next((p.break_s for p in pulses if p.break_s is not None and p.break_s - p.make_s > 0.1), None)
-    if opened is not None:
-        true["start_s"] = opened - applied_s
-    rate = record.measured.values["rate_per_min"]
-    if isinstance(rate, Estimate):
-        chosen = pulses[5 : 6 + rate.n]
-        if len(chosen) == rate.n + 1:
-            periods = [b.make_s - a.make_s for a, b in pairwise(chosen)]
-            ons = [(a.break_s or 0.0) - a.make_s for a in chosen[:-1]]
-            true["rate_per_min"] = statistics.fmean(60.0 / p for p in periods)
-            true["on_ratio"] = statistics.fmean(on / p for on, p in zip(ons, periods, strict=True))
-            true["steady_a"] = statistics.fmean(p.steady_a for p in chosen[:-1])
-            true["supply_v"] = statistics.fmean(p.supply_v for p in chosen[:-1])
-            true["lamp_v"] = statistics.fmean(p.lamp_v for p in chosen[:-1])
-    drop = record.measured.values["drop_v"]
-    if isinstance(drop, Estimate) and all(p.lowest_drop_v is not None for p in pulses[5 : 5 + drop.n]):
-        true["drop_v"] = statistics.fmean(p.lowest_drop_v or 0.0 for p in pulses[5 : 5 + drop.n])
-    for name, value in true.items():
-        measured = record.measured.values[name]
-        if isinstance(measured, Estimate):
-            inside = abs(measured.value - value) <= measured.expanded() + 1e-12
-            (found.hold if inside else found.miss)[name] += 1
+    begins = [*supplied, math.inf][-len(record.steps) - 1 :]
+    for step, (begin_s, end_s) in zip(record.steps, pairwise(begins), strict=True):
+        if step.cycles_excluded:
+            continue
+        own = [p for p in pulses if begin_s <= p.make_s < end_s]
+        true = {**constant, **run_truth(own, step.measured, begin_s, skip)}
+        for name, value in step.measured.values.items():
+            if isinstance(value, Estimate) and name in true:
+                yield Value(name, step.name, value.value, true[name], value.expanded())
+
+
+def run_truth(pulses: Sequence[Pulse], measured: Measured, supplied_s: float, skip: int) -> dict[str, float]:
+    """The physics' values of one run, from its pulses: the start, and means over as many cycles as were counted after `skip`."""
+    if not pulses:
+        return {}
+    true, _ = _start(pulses, supplied_s)
+    true["inrush_first_a"] = pulses[0].peak_a
+    rate, drop = measured.values["rate_per_min"], measured.values["drop_v"]
+    if not isinstance(rate, Estimate) or len(pulses) < skip + rate.n + 1:
+        return true
+    chosen = pulses[skip : skip + rate.n + 1]
+    used = drop.n if isinstance(drop, Estimate) else 0
+    true |= _means(chosen) | _drops(chosen[:-1], used)
+    if used and "drop_v" in true:
+        true["drop_largest_v"] = max(p.lowest_drop_v or 0.0 for p in chosen[:used])
+    true["inrush_ratio"] = pulses[0].peak_a / true["steady_a"]
+    period_s = true.pop("period_s")
+    true["period_spread"] = math.sqrt(true.pop("period_variance")) / period_s
+    return true
 
 
 def table(results: Sequence[Compared]) -> str:
-    lines = []
-    agree, disagree, hold, miss = (Counter[str]() for _ in range(4))
+    """Cases, then quantities, then the time that it took."""
+    lines = [f"{'case':<48} {'simulated board':<17} {'real program':<17} grades"]
     for r in results:
-        same = r.outcomes[0] == r.outcomes[1] and not r.different
-        word = "same" if same else "strikes at other moments" if r.random and r.charged[0] == r.charged[1] else "DIFFERENT"
-        lines.append(f"{r.case!s:<48} {r.outcomes[0]:<17} {r.outcomes[1]:<17} {r.grades[0]}/{r.grades[1]}  {word}")
+        lines.append(f"{r.case!s:<48} {r.outcomes[0]:<17} {r.outcomes[1]:<17} {'/'.join(r.grades):<9} {r.word}")
         lines += [f"      {text}" for text in r.different]
-        if not r.case.fault:
-            agree += r.agree
-            disagree += r.disagree
-        hold += r.hold
-        miss += r.miss
+    words = Counter(r.word for r in results)
+    lines.append(f"\n{len(results)} cases: {', '.join(f'{n} {word}' for word, n in words.items())}")
+    lines += ["", f"{'quantity':<22} {'agree':>6} {'of':>5} {'worst/U':>8}   {'hold':>6} {'of':>5} {'worst/U':>8}"]
+    rows: dict[str, tuple[list[Value], list[Value]]] = defaultdict(lambda: ([], []))
+    for r in results:
+        for side, values in enumerate((r.both, r.true)):
+            for value in values:
+                rows[value.name][side].append(value)
+                rows["all"][side].append(value)
+    for name in sorted(rows, key=lambda n: (n == "all", n)):
+        lines.append(f"{name:<22} {_share(rows[name][0])}   {_share(rows[name][1])}")
+    for text, side in (("do not agree", 0), ("do not hold the truth", 1)):
+        beyond = [f"      {r.case}: {v}" for r in results for v in (r.both, r.true)[side] if not v.within]
+        lines += [f"\nvalues that {text}: {len(beyond)}", *beyond]
     lines.append("")
-    lines.append(f"{'quantity':<24} agree  differ   hold  miss")
-    lines += [f"{n:<24} {agree[n]:>5} {disagree[n]:>7} {hold[n]:>6} {miss[n]:>5}" for n in sorted(agree | disagree)]
-    lines.append(f"{'all':<24} {agree.total():>5} {disagree.total():>7} {hold.total():>6} {miss.total():>5}")
-    spent, wall = sum(r.simulated_s for r in results), sum(r.wall_s for r in results)
-    lines.append(f"{len(results)} cases, {spent:.0f} s of the real program's time in {wall:.0f} s: {spent / wall:.1f} times real time")
+    for side, board in enumerate(("simulated board", "real program")):
+        spent_s, wall_s = (sum(pair[side] for pair in pairs) for pairs in ([r.simulated_s for r in results], [r.wall_s for r in results]))
+        lines.append(f"{board}: {spent_s:.0f} s of its time in {wall_s:.0f} s, {spent_s / wall_s:.1f} times real time")
     return "\n".join(lines)
+
+
+def _share(values: Sequence[Value]) -> str:
+    worst = max((abs(v.value - v.other) / v.allowed for v in values if v.allowed > 0.0), default=0.0)
+    return f"{sum(v.within for v in values):>6} {len(values):>5} {worst:>8.2f}"
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--units", nargs="*", default=catalogue.names(), help="names of the catalogue (default: all)")
-    parser.add_argument("--procedure", nargs="*", default=["quick"], help="quick, full or both (default: quick)")
-    parser.add_argument("--faults", action=argparse.BooleanOptionalAction, default=True, help="also every fault by name, quick")
+    parser.add_argument("--procedure", nargs="*", default=["quick"], help="quick, full, short or several (default: quick)")
+    parser.add_argument("--faults", nargs="*", default=every_fault(), help="faults by name, quick (default: every one)")
+    parser.add_argument("--no-faults", dest="faults", action="store_const", const=[], help="the units alone")
     parser.add_argument("--seed", type=int, default=3)
     parser.add_argument("--workers", type=int, default=2)
     given = parser.parse_args()
@@ -199,7 +305,7 @@ def main() -> None:
     with ProcessPoolExecutor(given.workers) as pool:
         for number, result in enumerate(pool.map(compare, wanted), 1):
             results.append(result)
-            print(f"{number} of {len(wanted)}: {result.case}", file=sys.stderr)
+            print(f"{number} of {len(wanted)}: {result.case}: {result.word}", file=sys.stderr, flush=True)
     print(table(results))
 
 

@@ -141,7 +141,7 @@ def description(port: Port) -> BoardDescription:
     bench.listen(0.1)
     bench.sequencer = Sequencer()
     lines = [bench.ask(f"SYST:BOAR:LINE? {n}") for n in range(1, int(bench.ask("SYST:BOAR?")) + 1)]
-    assert all(len(line) <= 76 and " " not in line for line in lines)
+    assert all(len(line) <= 120 and " " not in line for line in lines)
     assert int(bench.ask("SYST:BOAR:CHEC?")) == description_crc(lines)
     return parse_description(lines)
 
@@ -589,6 +589,14 @@ def test_the_description_says_what_calibration_has_set(bench: Bench, description
     assert said.clock_half_width == pytest.approx(4.5e-5, rel=1e-5)
     assert said.calibrated == 20261125
     assert said.channels["v_out"] == built_in.channels["v_out"]
+    # With all the digits that a board keeps, the lines are at their longest.
+    bench.do("CAL:RANG i_load_low,0,64.4918,0.00795082,1.23456E-4,0.00296123,0.00412345")
+    bench.do("CAL:RANG i_load,0,63.1234,0.0801234,0.00612345,0.0312345,0.0412345")
+    bench.do("CAL:RANG v_pilot,0,-1.23456,0.0184123,1.23456E-4,0.0123456,0.0112345")
+    longest = lines_of(bench)
+    assert int(bench.ask("SYST:BOAR:CHEC?")) == description_crc(longest)
+    assert parse_description(longest).channels["i_load_low"].ranges[0].u_line == pytest.approx(0.00412345, rel=1e-5)
+    lines = longest
     bench.do("*RST")
     assert lines_of(bench) == lines
     bench.do("CAL:CLE")

@@ -164,7 +164,7 @@ def test_an_interrupt_that_loops_has_no_longest_way() -> None:
     ("sizes", "what"),
     [
         ({".text": 30000, ".data": 10, ".bss": 100}, "program memory needs 30012 bytes, 28672 are allowed"),
-        ({".text": 300, ".data": 10, ".bss": 1700}, "static RAM needs 1710 bytes, 1600 are allowed"),
+        ({".text": 300, ".data": 10, ".bss": 1700}, "static RAM needs 1710 bytes, 1650 are allowed"),
         ({".text": 300, ".data": 10, ".bss": 1490, ".noinit": 3}, "deepest stack needs 502 bytes, 481 are allowed"),
     ],
 )

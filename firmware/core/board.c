@@ -45,9 +45,12 @@ void board_step(void)
     hal_watchdog_feed();
     look_around();
     edges_step();
+    /* Frames go before everything else: what a command or a long answer takes, a frame can't wait for. */
+    if (uplink_step()) {
+        return;
+    }
     bool is_busy = slow_step();
     is_busy |= line_step();
-    is_busy |= uplink_step();
     if (!is_busy) {
         hal_idle();
     }

@@ -2,8 +2,8 @@
 
 #include "number.h"
 
-/* The longest are lines of the description, of 76 bytes at most. */
-enum { LONGEST = 76, ROOM = LONGEST + 2 };
+/* The longest are lines of the description, of 120 bytes at most. */
+enum { LONGEST = 120, ROOM = LONGEST + 2 };
 
 static char reply[ROOM];
 static uint8_t reply_length;
