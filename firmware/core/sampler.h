@@ -132,9 +132,21 @@ static inline void sampler_begin_frame(struct sampler *s, bool comparator)
     s->put = frame + AT_BODY;
 }
 
-/* Takes the result of a conversion, 0..1023, with the comparator's level. Returns the input for the conversion after the next: in
- * free-running mode the next one has begun with the input selected before. Called from the converter's interrupt only. */
-static inline uint8_t sampler_take(uint16_t count, bool comparator)
+/* The input for the conversion after the next: in free-running mode the next one has begun with the input selected before. Called before
+ * sampler_take(), so that it can be selected in time even where the interrupt comes late. */
+static inline uint8_t sampler_input_ahead(void)
+{
+    const struct sampler *s = &sampler;
+    uint8_t slot = s->slot;
+    if (slot == 2) {
+        return sampler_shared(s->scan);
+    }
+    slot = (uint8_t)(slot + 2);
+    return slot >= SAMPLER_SLOTS ? (uint8_t)(slot - SAMPLER_SLOTS) : slot;
+}
+
+/* Takes the result of a conversion, 0..1023, with the comparator's level. Called from the converter's interrupt only. */
+static inline void sampler_take(uint16_t count, bool comparator)
 {
     struct sampler *s = &sampler;
 
@@ -178,16 +190,16 @@ static inline uint8_t sampler_take(uint16_t count, bool comparator)
         } else if (s->full_time < s->full_needed) {
             s->full_time = 0;
         }
-        return CHANNEL_V_DROP;
+        return;
     }
     if (slot == 1) {
         s->latest[CHANNEL_V_OUT] = count;
-        return CHANNEL_I_LOAD;
+        return;
     }
     if (slot == 2) {
         s->latest[CHANNEL_V_DROP] = count;
         s->shared = sampler_shared(s->scan);
-        return s->shared;
+        return;
     }
     if (slot == 3) {
         s->latest[CHANNEL_I_LOAD] = count;
@@ -198,7 +210,7 @@ static inline uint8_t sampler_take(uint16_t count, bool comparator)
         } else if (s->over_time < s->over_needed) {
             s->over_time = 0;
         }
-        return CHANNEL_V_IN;
+        return;
     }
     s->latest[s->shared] = count;
     if (s->shared == CHANNEL_I_LOAD_LOW) {
@@ -206,7 +218,6 @@ static inline uint8_t sampler_take(uint16_t count, bool comparator)
     }
     s->slot = 0;
     s->scan = (uint8_t)((s->scan + 1) & (SAMPLER_SCANS - 1));
-    return CHANNEL_V_OUT;
 }
 
 /* Begins plan and converter anew in the mode that this stand says. Returns the clock at which sample 0 is held; its stamp ends in

@@ -20,23 +20,22 @@ static bool slow;
 
 ISR(ADC_vect)
 {
-    uint16_t count = ADC;
-    bool comparator = (PINB & PIN_COMPARATOR) != 0;
-    serial_feed();
-    /* A byte received meanwhile must not wait for the rest, and for the timers' interrupts, which come before it: it may come now. */
-    sei();
-    __asm__ volatile("nop\n\tnop\n\tnop"); /* one after sei and one after each return */
-    cli();
-    uint8_t next = sampler_take(count, comparator);
     /* A new input must not be selected in the first period of the conversion that has just begun: 32 clocks have passed by now, 128 may
-     * not have. Bytes received must not wait for that. */
+     * not have; nor later than it ends. */
+    uint8_t ahead = sampler_input_ahead();
+    if (!slow) {
+        ADMUX = ahead;
+    }
+    serial_feed();
+    sampler_take(ADC, (PINB & PIN_COMPARATOR) != 0);
     if (slow) {
         sei();
         _delay_loop_1(40);
         cli();
+        ADMUX = ahead;
     }
-    ADMUX = next;
     serial_feed();
+    serial_fetch();
 }
 
 /* Switches the converter on and reads the timer, the same number of clocks apart every time: the reading is made two clocks after the

@@ -10,7 +10,7 @@
 #include "hal.h"
 #include "parts.h"
 
-#define RING 128
+#define RING SERIAL_RING
 
 /* Not static for the assembler's sake. */
 volatile uint8_t serial_ring[RING];

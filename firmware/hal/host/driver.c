@@ -208,7 +208,7 @@ static void do_pack(char **arguments)
     sampler.left = 0;
     for (int k = 0; k < FRAME_SAMPLES; k++) {
         char digits[4] = {arguments[0][3 * k], arguments[0][3 * k + 1], arguments[0][3 * k + 2], 0};
-        (void)sampler_take((uint16_t)strtoul(digits, NULL, 16), false);
+        sampler_take((uint16_t)strtoul(digits, NULL, 16), false);
     }
     print_bytes("body", sampler_full_frame(0) + AT_BODY, FRAME_SAMPLES_BODY);
     sampler_release_frame();

@@ -161,7 +161,8 @@ static void serve_converter(void)
     }
     if (interrupt_waits && !is_held) {
         interrupt_waits = false;
-        selected = sampler_take(result, comparator);
+        selected = sampler_input_ahead();
+        sampler_take(result, comparator);
     }
 }
 
