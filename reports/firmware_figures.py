@@ -45,9 +45,10 @@ def long_run(minutes: float) -> Iterator[str]:
     yield f"{minutes:g} minutes in the fast mode: {frames} sample frames, {size / minutes / 60:.0f} bytes a second"
     yield f"  frames missing {sequencer.count.frames_missing}, samples lost {sequencer.count.samples_lost}, damage {decoder.damage}"
     yield f"  conversions missed {counts.conversions_missed}, received bytes lost {counts.bytes_lost}"
-    used, longest = counts.in_interrupts / counts.cycle, counts.longest_receiver_wait
-    asleep = counts.asleep / counts.cycle
-    yield f"  interrupts take {100 * used:.1f} % of the time; a received byte waits at most {longest} clocks (320 lose one); asleep {100 * asleep:.1f} %"
+    used, asleep, wait = counts.in_interrupts / counts.cycle, counts.asleep / counts.cycle, counts.longest_receiver_wait
+    yield f"  interrupts take {100 * used:.1f} % of the time, asleep {100 * asleep:.1f} %"
+    yield f"  a received byte waits {wait} clocks at most (more than 320 lose one), an interrupt takes {counts.longest_interrupt} at most"
+    yield f"  inputs selected before the converter could take them for the right conversion: {counts.inputs_chosen_early}"
     yield f"  stack: {counts.stack_free} bytes of RAM were never touched"
     yield f"  simulated {minutes * 60 / wall:.1f} times as fast as real time, without physics"
 
