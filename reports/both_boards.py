@@ -11,7 +11,7 @@ Both boards look at the same physics through the same hidden errors (one seed); 
   board must come to what the unit without the fault comes to, or to "not measured", and neither may charge a unit that is good:
   "honest".
 - "Agree": both boards' values differ by no more than their U (95 %) together. Not counted where a rig's fault or the link is at work.
-- "Hold": the physics' own value lies within U of the real program's. For a start that is the start itself; for means, the very pulses
+- "Hold": the physics' own value lies within U of the measured. For a start that is the start itself; for means, the very pulses
   of the cycles that were counted. Of every run of every procedure, unless a cycle was excluded, on rigs that are in order.
 """
 
@@ -30,16 +30,19 @@ from itertools import pairwise
 
 from bench.files import grade_rule, named_limits, procedure
 from bench.measure import Measured
-from bench.ports.opening import open_port
+from bench.ports.address import parse_sim_address
+from bench.ports.simulated import open_line
 from bench.procedure import Procedure, RunStep
 from bench.record import TestRecord
 from bench.session import Setup, run_test
-from bench.session.progress import Event
+from bench.session.operator import Operator
 from bench.simboard import catalogue
+from bench.simboard.board import SimulatedBoard
 from bench.simboard.faults import FAULTS
 from bench.simboard.link import LINK_FAULTS
 from bench.simboard.pulses import Pulse
 from bench.simboard.rig import RIG_FAULTS
+from bench.simboard.world import World
 from bench.uncertainty import Estimate, Measurement
 from bench.verdict import Outcome
 from firmware.simulator.port import FirmwarePort
@@ -51,6 +54,7 @@ UNITS = {
     "ELo": "bench-el-outage", "EL": "bench-el-plain", "EL2": "bench-el-two",
 }  # fmt: skip
 NOT_HERE = "board-overrun"  # the program either loses frames or it does not: no such fault can be put into it
+BOARDS = ("simulated board", "real program")
 CHARGED = (Outcome.FAIL, Outcome.CONDITIONAL_FAIL)
 
 
@@ -79,7 +83,7 @@ class Case:
 
 @dataclass(frozen=True)
 class Value:
-    """A value of the real program beside another, and the half-width within which they should lie."""
+    """A measured value beside another or the truth, and the half-width within which they should lie."""
 
     name: str
     where: str
@@ -97,14 +101,14 @@ class Value:
 
 @dataclass
 class Compared:
-    """What came of it: by board (simulated, real program) outcomes and grades; what differs; values of both, and beside the truth."""
+    """What came of it: outcomes and grades, values beside the truth and times by board (simulated, real program); what differs."""
 
     case: Case
     outcomes: tuple[Outcome, Outcome]
     grades: tuple[str, str]
     different: list[str] = field(default_factory=list)
     both: list[Value] = field(default_factory=list)
-    true: list[Value] = field(default_factory=list)
+    true: tuple[list[Value], list[Value]] = field(default_factory=lambda: ([], []))
     simulated_s: tuple[float, float] = (0.0, 0.0)
     wall_s: tuple[float, float] = (0.0, 0.0)
 
@@ -150,34 +154,82 @@ def setup(case: Case) -> Setup:
     )  # fmt: skip
 
 
+class SimulatedPort:
+    """A host's port to the simulated board, whose world can be seen."""
+
+    def __init__(self, address: str) -> None:
+        self.address = address
+        self._line = open_line(parse_sim_address(address))
+        assert isinstance(self._line.board, SimulatedBoard)
+        self.board = self._line.board
+
+    def write(self, data: bytes) -> None:
+        self._line.write(data)
+
+    def read(self, timeout_s: float) -> bytes:
+        return self._line.read(timeout_s)
+
+    def now_s(self) -> float:
+        return self._line.now_s
+
+    def close(self) -> None:
+        """Nothing to let go of."""
+
+
+@dataclass(frozen=True)
+class Told:
+    """One board's record; the time it took, the board's and the wall's; and every value beside the physics'."""
+
+    record: TestRecord
+    simulated_s: float
+    wall_s: float
+    true: list[Value]
+
+
 def compare(case: Case) -> Compared:
     """The case on both boards."""
     query = f"{case.unit}?seed={case.seed}" + (f"&fault={case.fault}" if case.fault else "")
-    began_s = time.perf_counter()
-    simulated = open_port(f"sim://{query}")
-    first = run_test(simulated, plan(case.how), setup(case), when="", software="")
-    between_s = time.perf_counter()
-    port = FirmwarePort(f"firmware://{query}")
-    supplied: dict[float, None] = {}
-
-    def note(_: Event) -> None:
-        supplied[port.board.supplied_s] = None
-
-    second = run_test(port, plan(case.how), setup(case), operator=port.hands, progress=note, when="", software="")
-    ended_s = time.perf_counter()
-    found = Compared(
+    simulated, real = SimulatedPort(f"sim://{query}"), FirmwarePort(f"firmware://{query}")
+    first, second = _tell(case, simulated, None), _tell(case, real, real.hands)
+    return Compared(
         case,
-        (first.outcome, second.outcome),
-        (_grade(first), _grade(second)),
-        list(_differences(first, second)),
-        simulated_s=(simulated.now_s(), port.now_s()),
-        wall_s=(between_s - began_s, ended_s - between_s),
+        (first.record.outcome, second.record.outcome),
+        (_grade(first.record), _grade(second.record)),
+        list(_differences(first.record, second.record)),
+        list(_both(first.record, second.record)) if case.in_order else [],
+        (first.true, second.true),
+        (first.simulated_s, second.simulated_s),
+        (first.wall_s, second.wall_s),
     )
-    if case.in_order:
-        found.both = list(_both(first, second))
-        errors = {"temperature_c": port.board.rig.ambient_c, "clock_error": 1.0 / (1.0 + port.board.rig.hidden.clock_error) - 1.0}
-        found.true = list(_true(second, list(port.world.pulses), list(supplied), errors, setup(case).counts.skip))
-    return found
+
+
+def _tell(case: Case, port: SimulatedPort | FirmwarePort, hands: Operator | None) -> Told:
+    board = port.board
+    world = board.world
+    assert isinstance(world, World)
+    supplied = _noting_supply(world)
+    began_s = time.perf_counter()
+    record = run_test(port, plan(case.how), setup(case), operator=hands, when="", software="")
+    wall_s = time.perf_counter() - began_s
+    constant = {"temperature_c": board.rig.ambient_c, "clock_error": 1.0 / (1.0 + board.rig.hidden.clock_error) - 1.0}
+    true = _true(record, list(world.pulses), supplied, constant, setup(case).counts.skip) if case.in_order else ()
+    return Told(record, port.now_s(), wall_s, list(true))
+
+
+def _noting_supply(world: World) -> list[float]:
+    """When the master switch is closed from now on, s of the world; grows as it happens."""
+    times: list[float] = []
+    switch, on = world.switch, False
+
+    def noting(*, master: bool | None = None, loads: frozenset[int] | None = None) -> None:
+        nonlocal on
+        if master and not on:
+            times.append(world.t_s)
+        on = on if master is None else master
+        switch(master=master, loads=loads)
+
+    world.switch = noting  # type: ignore[method-assign]
+    return times
 
 
 def _grade(record: TestRecord) -> str:
@@ -261,26 +313,26 @@ def run_truth(pulses: Sequence[Pulse], measured: Measured, supplied_s: float, sk
 
 def table(results: Sequence[Compared]) -> str:
     """Cases, then quantities, then the time that it took."""
-    lines = [f"{'case':<48} {'simulated board':<17} {'real program':<17} grades"]
+    lines = [f"{'case':<48} {BOARDS[0]:<17} {BOARDS[1]:<17} grades"]
     for r in results:
         lines.append(f"{r.case!s:<48} {r.outcomes[0]:<17} {r.outcomes[1]:<17} {'/'.join(r.grades):<9} {r.word}")
         lines += [f"      {text}" for text in r.different]
     words = Counter(r.word for r in results)
     lines.append(f"\n{len(results)} cases: {', '.join(f'{n} {word}' for word, n in words.items())}")
-    lines += ["", f"{'quantity':<22} {'agree':>6} {'of':>5} {'worst/U':>8}   {'hold':>6} {'of':>5} {'worst/U':>8}"]
-    rows: dict[str, tuple[list[Value], list[Value]]] = defaultdict(lambda: ([], []))
-    for r in results:
-        for side, values in enumerate((r.both, r.true)):
-            for value in values:
-                rows[value.name][side].append(value)
-                rows["all"][side].append(value)
+    kinds = {"agree": [r.both for r in results]} | {f"hold: {board}": [r.true[side] for r in results] for side, board in enumerate(BOARDS)}
+    lines += ["", f"{'quantity':<22}" + "".join(f"{text:>25}" for text in kinds), " " * 22 + f"{'within    of  worst/U':>25}" * len(kinds)]
+    rows: dict[str, dict[str, list[Value]]] = defaultdict(lambda: {text: [] for text in kinds})
+    for text, lists in kinds.items():
+        for value in (v for values in lists for v in values):
+            rows[value.name][text].append(value)
+            rows["all"][text].append(value)
     for name in sorted(rows, key=lambda n: (n == "all", n)):
-        lines.append(f"{name:<22} {_share(rows[name][0])}   {_share(rows[name][1])}")
-    for text, side in (("do not agree", 0), ("do not hold the truth", 1)):
-        beyond = [f"      {r.case}: {v}" for r in results for v in (r.both, r.true)[side] if not v.within]
-        lines += [f"\nvalues that {text}: {len(beyond)}", *beyond]
+        lines.append(f"{name:<22}" + "".join(f"{_share(rows[name][text]):>25}" for text in kinds))
+    for text, lists in kinds.items():
+        beyond = [f"      {r.case}: {v}" for r, values in zip(results, lists, strict=True) for v in values if not v.within]
+        lines += [f"\n{text}, values beyond: {len(beyond)}", *beyond]
     lines.append("")
-    for side, board in enumerate(("simulated board", "real program")):
+    for side, board in enumerate(BOARDS):
         spent_s, wall_s = (sum(pair[side] for pair in pairs) for pairs in ([r.simulated_s for r in results], [r.wall_s for r in results]))
         lines.append(f"{board}: {spent_s:.0f} s of its time in {wall_s:.0f} s, {spent_s / wall_s:.1f} times real time")
     return "\n".join(lines)
@@ -288,7 +340,7 @@ def table(results: Sequence[Compared]) -> str:
 
 def _share(values: Sequence[Value]) -> str:
     worst = max((abs(v.value - v.other) / v.allowed for v in values if v.allowed > 0.0), default=0.0)
-    return f"{sum(v.within for v in values):>6} {len(values):>5} {worst:>8.2f}"
+    return f"{sum(v.within for v in values):>6} {len(values):>5} {worst:>8.2f}" if values else "-"
 
 
 def main() -> None:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from bench.ports import AddressError
 from bench.ports.serial_port import open_serial
 from bench.wire import Decoder, EventFrame, EventKind, Reply, SampleFrame, unpack_samples
 from firmware.simulator.avr import RESET_BROWNOUT, RESET_PIN, RESET_POWER, program_bytes, variables
@@ -66,6 +67,30 @@ def test_no_conversion_is_missed_while_commands_come_as_fast_as_they_can(mode: s
     assert abs((after.conversions - taken) - (after.cycle - began) / cycles) <= 1
     assert after.bytes_lost == 0
     assert after.inputs_chosen_early == 0
+
+
+def test_lines_and_edges_at_any_moment_neither_lose_a_byte_nor_spoil_a_sample() -> None:
+    """All that interrupts, at moments that have no common measure: lines, the comparator's edges, milliseconds."""
+    rng = random.Random(7)
+    board = Bare()
+    for channel, code in enumerate(CODES):
+        board.set_code(channel, code)
+    board.live(0.001)
+    board.say("CURR:PROT 75", "INIT")
+    board.live(0.02)
+    for number in range(2_000):
+        board.say(("SYST:BEAT", "CURR:PROT:DEL 0.05" + " " * 60, "SYST:BOAR:LINE? 12")[number % 3])
+        now = board.avr.counts.cycle
+        board.avr.set_edges(sorted(now + rng.randrange(60_000) for _ in range(2 * rng.randrange(6))), True)
+        board.live(0.006 + 1e-4 * rng.random())
+    counts = board.avr.counts
+    assert (counts.bytes_lost, counts.conversions_missed, counts.inputs_chosen_early) == (0, 0, 0)
+    assert counts.longest_receiver_wait <= 320
+    samples = unpack_samples([f.body for f in frames_of(board)]).reshape(-1, 5)
+    assert len(samples) > 10_000
+    assert (samples[:, :4] == CODES[:4]).all()
+    board.live(0.1)
+    assert board.ask("SYST:ERR?") == '0,"No error"'
 
 
 def test_frames_follow_each_other_and_none_is_lost_under_queries() -> None:
@@ -235,6 +260,11 @@ def test_a_damaged_program_file_is_refused() -> None:
     assert program_bytes(":0400000001020304F2\n:00000001FF\n") == b"\x01\x02\x03\x04"
     with pytest.raises(ValueError, match="the check of line"):
         program_bytes(":0400000001020305F2\n")
+
+
+def test_a_program_cannot_be_given_a_fault_that_it_has_not() -> None:
+    with pytest.raises(AddressError, match="can't be put into the real program"):
+        FirmwarePort("firmware://LINK?fault=board-overrun")
 
 
 def test_the_program_is_served_in_real_time_on_a_pseudo_terminal() -> None:

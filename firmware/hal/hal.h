@@ -1,8 +1,9 @@
 /* What the core asks of the hardware. One implementation is chosen when the program is linked: hal/atmega328p for the board, hal/host for
  * tests on a computer. Everything here is called from the main loop only, unless a comment says otherwise; nothing blocks but what says so.
  *
- * The other way, an implementation calls from its interrupts sampler_take() (core/sampler.h), once a conversion, and nothing else of the
- * core. Beside this file's functions it has a header rom.h, which defines ROM: the word that puts a constant into program memory.
+ * The other way, an implementation calls from its interrupts sampler_input_ahead() and sampler_take() (core/sampler.h), once a conversion,
+ * and nothing else of the core. Beside this file's functions it has a header rom.h, which defines ROM: the word that puts a constant into
+ * program memory.
  */
 #ifndef HAL_H
 #define HAL_H

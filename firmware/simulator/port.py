@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+from bench.ports import AddressError
 from bench.ports.address import SimAddress, parse_sim_address
 from bench.ports.opening import add_kind
 from bench.ports.setting import Setting, set_up
@@ -13,6 +14,7 @@ from firmware.simulator.board import AvrBoard
 from firmware.simulator.hands import Hands
 
 SCHEME = "firmware"
+NOT_A_FAULT = "board-overrun"
 
 
 class FirmwarePort:
@@ -41,6 +43,9 @@ class FirmwarePort:
 
 
 def board_of(address: SimAddress, setting: Setting) -> AvrBoard:
+    """The board of a bench. AddressError for the one fault that is no fault of a rig: the program loses frames or it does not."""
+    if NOT_A_FAULT in setting.rig_faults:
+        raise AddressError(f"opening {address}: {NOT_A_FAULT} can't be put into the real program; a simulated board (sim://) can have it")
     return AvrBoard(
         setting.world,
         seed=address.seed,
