@@ -7,9 +7,10 @@
 Both boards look at the same physics through the same hidden errors (one seed); noise, and when exactly a command takes effect, differ.
 
 - A case is the "same" if outcome, grade, every verdict, every fault of the bench and every fact are; what is not is printed.
-- A fault of the link strikes at moments that the boards do not share, since their replies do not come at the same instants. Then each
-  board must come to what the unit without the fault comes to, or to "not measured", and neither may charge a unit that is good:
-  "honest".
+- "On the edge": a verdict differs because the probability that the limit is kept, nearly the same on both, lies on either side of a level
+  of the decision rule (less than EDGE apart).
+- A fault of the link strikes at moments that the boards do not share, since their replies do not come at the same instants. The unit is
+  good: each board must let it pass or come to "not measured", and neither may charge it: "honest".
 - "Agree": both boards' values differ by no more than their U (95 %) together. Not counted where a rig's fault or the link is at work.
 - "Hold": the physics' own value lies within U of the measured. For a start that is the start itself; for means, the very pulses
   of the cycles that were counted. Of every run of every procedure, unless a cycle was excluded, on rigs that are in order.
@@ -34,6 +35,7 @@ from bench.ports.address import parse_sim_address
 from bench.ports.simulated import open_line
 from bench.procedure import Procedure, RunStep
 from bench.record import TestRecord
+from bench.render.values import limit_text
 from bench.session import Setup, run_test
 from bench.session.operator import Operator
 from bench.simboard import catalogue
@@ -44,7 +46,7 @@ from bench.simboard.pulses import Pulse
 from bench.simboard.rig import RIG_FAULTS
 from bench.simboard.world import World
 from bench.uncertainty import Estimate, Measurement
-from bench.verdict import Outcome
+from bench.verdict import Outcome, Verdict
 from firmware.simulator.port import FirmwarePort
 from reports.truth import _drops, _means, _start
 
@@ -54,6 +56,7 @@ UNITS = {
     "ELo": "bench-el-outage", "EL": "bench-el-plain", "EL2": "bench-el-two",
 }  # fmt: skip
 NOT_HERE = "board-overrun"  # the program either loses frames or it does not: no such fault can be put into it
+EDGE = 0.01
 BOARDS = ("simulated board", "real program")
 CHARGED = (Outcome.FAIL, Outcome.CONDITIONAL_FAIL)
 
@@ -107,6 +110,7 @@ class Compared:
     outcomes: tuple[Outcome, Outcome]
     grades: tuple[str, str]
     different: list[str] = field(default_factory=list)
+    on_edge: bool = False
     both: list[Value] = field(default_factory=list)
     true: tuple[list[Value], list[Value]] = field(default_factory=lambda: ([], []))
     simulated_s: tuple[float, float] = (0.0, 0.0)
@@ -114,9 +118,11 @@ class Compared:
 
     @property
     def word(self) -> str:
-        """`same`, `honest` (the module's text) or `DIFFERENT`."""
+        """`same`, `on the edge`, `honest` (the module's text) or `DIFFERENT`."""
         if not self.different:
             return "same"
+        if self.on_edge:
+            return "on the edge"
         charged = any(outcome in CHARGED for outcome in self.outcomes)
         return "honest" if self.case.honest and not charged else "DIFFERENT"
 
@@ -196,6 +202,7 @@ def compare(case: Case) -> Compared:
         (first.record.outcome, second.record.outcome),
         (_grade(first.record), _grade(second.record)),
         list(_differences(first.record, second.record)),
+        _on_edge(first.record, second.record),
         list(_both(first.record, second.record)) if case.in_order else [],
         (first.true, second.true),
         (first.simulated_s, second.simulated_s),
@@ -241,9 +248,14 @@ def _differences(first: TestRecord, second: TestRecord) -> Iterator[str]:
     for what, a, b in (("outcome", first.outcome.value, second.outcome.value), ("grade", _grade(first), _grade(second))):
         if a != b:
             yield f"{what}: {a} / {b}"
-    verdicts = [{f"{v.limit_set}, {v.limit}": v.outcome.value for v in record.verdicts} for record in (first, second)]
+    for pair in _unlike_verdicts(first, second):
+        yield " / ".join(_judged(verdict) for verdict in pair)
+    yield from _unlike_otherwise(first, second)
+
+
+def _unlike_otherwise(first: TestRecord, second: TestRecord) -> Iterator[str]:
+    """Facts, faults of the bench, and what could be measured."""
     facts = [{f"{s.name} {k}": word for s in record.steps for k, word in s.measured.facts.items()} for record in (first, second)]
-    yield from _unlike(verdicts[0], verdicts[1])
     yield from _unlike(facts[0], facts[1])
     faults = [sorted({fault.code for fault in record.bench_faults}) for record in (first, second)]
     if faults[0] != faults[1]:
@@ -257,6 +269,32 @@ def _unlike(a: Mapping[str, str], b: Mapping[str, str]) -> Iterator[str]:
     for key in dict.fromkeys((*a, *b)):
         if a.get(key) != b.get(key):
             yield f"{key}: {a.get(key, 'missing')} / {b.get(key, 'missing')}"[:200]
+
+
+def _unlike_verdicts(first: TestRecord, second: TestRecord) -> Iterator[tuple[Verdict | None, Verdict | None]]:
+    """Verdicts by the same limit of the same set that do not have the same outcome; None where only one board's has it."""
+    by_limit = [{(v.limit_set, v.limit): v for v in record.verdicts} for record in (first, second)]
+    for key in dict.fromkeys((*by_limit[0], *by_limit[1])):
+        a, b = (verdicts.get(key) for verdicts in by_limit)
+        if a is None or b is None or a.outcome is not b.outcome:
+            yield a, b
+
+
+def _judged(verdict: Verdict | None) -> str:
+    if verdict is None:
+        return "not judged"
+    what = f"{verdict.limit_set}: {getattr(verdict.limit, 'quantity', '')} {limit_text(verdict.limit)}: {verdict.outcome.value}"
+    if not isinstance(verdict.found, Estimate) or verdict.p_conform is None:
+        return what
+    return f"{what} ({verdict.found.value:.6g} ± {verdict.found.expanded():.2g}, kept with {verdict.p_conform * 100:.2f} %)"
+
+
+def _on_edge(first: TestRecord, second: TestRecord) -> bool:
+    """Whether only verdicts differ, and all because the probabilities that the limit is kept, nearly alike, have a level between them."""
+    unlike = list(_unlike_verdicts(first, second))
+    if not unlike or any(_unlike_otherwise(first, second)):
+        return False
+    return all(a and b and abs((a.p_conform or 0.0) - (b.p_conform or 1.0)) < EDGE for a, b in unlike)
 
 
 def _shown(value: Measurement | None) -> str:

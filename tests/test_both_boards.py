@@ -23,8 +23,14 @@ def comes_to_the_same(found: Compared) -> None:
 
 
 def holds_the_truth(found: Compared, at_least: int) -> None:
-    """One value in twenty may lie beyond its 95 % interval; none far beyond."""
-    for values in found.true:
+    """One value in twenty may lie beyond its 95 % interval; none far beyond.
+
+    Inrush with a tell-tale is not looked at: its small filament is warm before the first sample that can be used, so what it adds at the
+    very make is lost, on either board.
+    """
+    tell_tale = any(v.name == "pilot_on_v" for v in found.both)
+    for board in found.true:
+        values = [v for v in board if not (tell_tale and v.name.startswith("inrush"))]
         beyond = [v for v in values if not v.within]
         assert len(values) >= at_least
         assert len(beyond) <= len(values) / 20, [str(v) for v in beyond]
@@ -37,14 +43,14 @@ def test_a_good_unit_passes_on_both(unit: str) -> None:
     assert found.outcomes == (Outcome.PASS, Outcome.PASS)
     comes_to_the_same(found)
     assert len(found.both) >= 20
-    holds_the_truth(found, 20)
+    holds_the_truth(found, 15)
 
 
 def test_a_bad_unit_fails_on_both() -> None:
     found = compare(Case("bench-nc-2x21", "contact-burnt"))
     assert found.outcomes == (Outcome.FAIL, Outcome.FAIL)
     comes_to_the_same(found)
-    holds_the_truth(found, 20)
+    holds_the_truth(found, 15)
 
 
 def test_a_dead_lamp_is_charged_to_no_unit_on_either() -> None:

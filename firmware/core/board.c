@@ -26,6 +26,7 @@ void board_begin(void)
 }
 
 static uint8_t looked_ms;
+static bool went_first;
 
 /* Once a millisecond is often enough, and leaves the time to the frames: what can't wait, the hardware does. */
 static void look_around(void)
@@ -45,11 +46,14 @@ void board_step(void)
     hal_watchdog_feed();
     look_around();
     edges_step();
-    /* Frames go before everything else: what a command or a long answer takes, a frame can't wait for. */
-    if (uplink_step()) {
+    /* Frames go first: what a command or a long answer takes, a frame can't wait for. But not twice in a row, or nobody would be heard where
+     * there is always a frame to send. */
+    bool is_busy = uplink_step();
+    went_first = is_busy && !went_first;
+    if (went_first) {
         return;
     }
-    bool is_busy = slow_step();
+    is_busy |= slow_step();
     is_busy |= line_step();
     if (!is_busy) {
         hal_idle();
