@@ -41,9 +41,9 @@ from bench.session.operator import Operator
 from bench.simboard import catalogue
 from bench.simboard.board import SimulatedBoard
 from bench.simboard.faults import FAULTS
+from bench.simboard.hidden import RIG_FAULTS
 from bench.simboard.link import LINK_FAULTS
 from bench.simboard.pulses import Pulse
-from bench.simboard.rig import RIG_FAULTS
 from bench.simboard.world import World
 from bench.uncertainty import Estimate, Measurement
 from bench.verdict import Outcome, Verdict

@@ -18,9 +18,10 @@ from bench.calibration import MeterAccuracy
 from bench.description import BoardDescription
 from bench.ports.address import parse_sim_address
 from bench.ports.simulated import SimulatedLine, open_line
-from bench.session.calibrate import Wanted, calibrate_board, put_in_force
+from bench.session.calibrate import Wanted, calibrate_board
+from bench.session.in_force import put_in_force
 from bench.simboard.board import SimulatedBoard
-from bench.simboard.rig import Hidden
+from bench.simboard.hidden import Hidden
 
 METERS: Mapping[str, Mapping[str, MeterAccuracy]] = {
     "good": {"V": MeterAccuracy(5e-4, 2e-3), "A": MeterAccuracy(5e-4, 2e-3)},

@@ -8,8 +8,8 @@ from __future__ import annotations
 import pytest
 
 from bench.simboard.faults import FAULTS
+from bench.simboard.hidden import RIG_FAULTS
 from bench.simboard.link import LINK_FAULTS
-from bench.simboard.rig import RIG_FAULTS
 from bench.verdict import Outcome
 from reports.both_boards import NOT_HERE, UNITS, Case, Compared, cases, compare, every_fault
 

@@ -20,7 +20,7 @@ from bench.session.selfcheck import State as Check
 from bench.session.selfcheck import self_check
 from bench.session.standard import measure_link, measure_unit
 from bench.simboard.board import SimulatedBoard
-from bench.simboard.rig import RIG_FAULTS
+from bench.simboard.hidden import RIG_FAULTS
 from bench.simboard.world import World
 from bench.wire import ResetCause
 from reports.calibration import METERS, Outcome, calibrated_rig, held

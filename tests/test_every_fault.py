@@ -21,8 +21,8 @@ from bench.record import TestRecord
 from bench.session import Setup, run_test, self_check
 from bench.session.selfcheck import State
 from bench.simboard.faults import FAULTS
+from bench.simboard.hidden import RIG_FAULTS
 from bench.simboard.link import LINK_FAULTS
-from bench.simboard.rig import RIG_FAULTS
 from bench.uncertainty import Estimate, NotMeasured
 from bench.verdict import Outcome, Verdict
 
@@ -342,3 +342,19 @@ def nobody_is_charged(record: TestRecord) -> None:
     if any(fault.spoils for fault in record.bench_faults):
         assert {v.outcome for v in record.verdicts} <= {Outcome.NOT_MEASURED}
         assert record.grade is None or record.grade.name == "none"
+
+
+# --- a blip at switch-on is neither a start nor a reading
+
+
+def test_a_two_coil_unit_can_pass_a_procedure_with_several_starts() -> None:
+    """Its 10 ms blip at switch-on is no first extinction."""
+    record = record_of("TC", how="zeroed")
+    assert record.outcome is Outcome.PASS
+    assert isinstance(record.measured.values["start_largest_s"], Estimate)
+
+
+@pytest.mark.parametrize("seed", [3, 6])
+def test_a_blip_within_the_inrush_says_nothing_of_the_supply(seed: int) -> None:
+    record = record_of("TC", "capacitor-leaky", seed=seed)
+    assert "supply-out-of-range" not in {f.code for f in (*record.bench_faults, *record.measured.bench_faults)}

@@ -27,8 +27,8 @@ from bench.ports.server import serve_pty, serve_tcp
 from bench.ports.simulated import AHEAD_S, SimulatedLine, open_line
 from bench.simboard.board import SimulatedBoard
 from bench.simboard.faults import FAULTS
+from bench.simboard.hidden import RIG_FAULTS
 from bench.simboard.link import LINK_FAULTS, faulty_link
-from bench.simboard.rig import RIG_FAULTS
 from bench.wire import Decoder, EventFrame, EventKind, Reply, SampleFrame, encode_command
 
 ADDRESS = "sim://LINK?seed=3"

@@ -11,8 +11,9 @@ from scipy.integrate import solve_ivp
 from scipy.stats import kstest
 
 from bench.description import scan_plan
+from bench.simboard.hidden import RIG_FAULTS, draw_hidden
 from bench.simboard.protection import SLOW_TRIP_TAU_S, Protection, Wave, low_passed
-from bench.simboard.rig import RIG_FAULTS, Array, Rig, draw_hidden, rig_description
+from bench.simboard.rig import Array, Rig, rig_description
 from bench.wire import TripCause
 
 DESCRIPTION = rig_description(1)

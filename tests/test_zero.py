@@ -9,7 +9,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from bench.simboard.rig import draw_hidden, rig_description
+from bench.simboard.hidden import draw_hidden
+from bench.simboard.rig import rig_description
 from bench.uncertainty import TypeA
 from bench.zero import Converter, LinkReadings, ZeroError, converter_seen, converter_stated, zeroed
 

@@ -16,8 +16,8 @@ def command() -> None:
     makebreak test "sim://bench-nc-2x21?fault=lamp-dead,bytes-lost"
     """
     from bench.simboard.faults import FAULTS
+    from bench.simboard.hidden import RIG_FAULTS
     from bench.simboard.link import LINK_FAULTS
-    from bench.simboard.rig import RIG_FAULTS
 
     rows: list[tuple[str, str, str, str]] = [(f.name, f.side, f.title, f.see) for f in FAULTS.values()]
     rows += [(f.name, "board", f.text, "") for f in RIG_FAULTS.values()]

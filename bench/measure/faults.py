@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from statistics import median
 
-from bench.cycles import Cycle
+from bench.cycles import Cycle, Lit
 from bench.lamps import cold_siemens, expected_current_a
 from bench.measure.evidence import Evidence
 from bench.measure.vocabulary import BenchFault
@@ -63,7 +63,7 @@ def _expected(e: Evidence, lamp_v: float, unknown: float) -> float:
 
 
 def _supply(e: Evidence) -> Iterator[BenchFault]:
-    lits = [c.lit for c in e.cycles if c.on_s > _LIT_LEAST_S] or ([e.lit_now] if e.lit_now is not None else [])
+    lits = _steadily_lit(e, e.cycles)
     readings = [lit.supply.value for lit in lits if lit.supply is not None]
     low, high = e.conditions.supply_low_v, e.conditions.supply_high_v
     if readings and low is not None and high is not None:
@@ -94,9 +94,7 @@ def _lamps(e: Evidence, died: int | None) -> Iterator[BenchFault]:
         return
     names = " + ".join(f"{w:g} W" for w in e.conditions.lamps_w)
     cycles = e.cycles if died is None else e.cycles[:died]
-    lits = [c.lit for c in cycles if c.on_s > _LIT_LEAST_S]
-    if not lits and e.lit_now is not None and _lit_s(e) > _LIT_LEAST_S:
-        lits = [e.lit_now]
+    lits = _steadily_lit(e, cycles)
     ratios = [
         lit.steady.value / expected_current_a(e.conditions.lamps_w, e.conditions.system_v, lit.lamp.value)
         for lit in lits
@@ -120,6 +118,12 @@ def _lamps(e: Evidence, died: int | None) -> Iterator[BenchFault]:
     if died is not None:
         at = died + e.cycles_before + 1
         yield BenchFault("lamp-died", f"the lamps' current changed at flash {at}: a lamp or its holder failed; nothing after that counts")
+
+
+def _steadily_lit(e: Evidence, cycles: Sequence[Cycle]) -> list[Lit]:
+    """Flashes that outlast the inrush; without one, what is lit now if that does."""
+    lits = [c.lit for c in cycles if c.on_s > _LIT_LEAST_S]
+    return lits or ([e.lit_now] if e.lit_now is not None and _lit_s(e) > _LIT_LEAST_S else [])
 
 
 def _lit_s(e: Evidence) -> float:

@@ -10,9 +10,10 @@ from bench.ports.address import SimAddress
 from bench.simboard.ageing import aged
 from bench.simboard.catalogue import unit
 from bench.simboard.faults import FAULTS
+from bench.simboard.hidden import RIG_FAULTS
 from bench.simboard.link import LINK_FAULTS, Link, faulty_link
 from bench.simboard.loads import test_volts
-from bench.simboard.rig import RIG_FAULTS, rig_description
+from bench.simboard.rig import rig_description
 from bench.simboard.units import Unit
 from bench.simboard.world import Socket, World
 

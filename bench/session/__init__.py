@@ -6,8 +6,9 @@ a recording made elsewhere; `self_check` looks at a board without a unit, `calib
 
 from bench.session.bench import Cancelled
 from bench.session.board import BoardClient, BoardFault
-from bench.session.calibrate import Calibration, Wanted, calibrate_board, put_in_force
+from bench.session.calibrate import Calibration, Wanted, calibrate_board
 from bench.session.conduct import run_test
+from bench.session.in_force import put_in_force
 from bench.session.operator import Action, Cool, Do, FitLink, FitUnit, MeterReader, Operator, Place, SetSupply, SimulatedHands
 from bench.session.progress import Asked, Damage, Event, Live, Noted, Progress, StepBegan, Waiting
 from bench.session.recorded import judge_recording

@@ -12,7 +12,7 @@ from bench.session.operator import Action, Cool, FitLink, FitUnit, Operator, Set
 from bench.session.progress import Asked, Noted, Progress, Waiting
 from bench.session.run import LOOK_S, REST_S
 from bench.session.setup import Load, Setup, SetupError, on_time_s, open_v, protection_a
-from bench.session.watch import Watch
+from bench.session.watch import Watch, look
 from bench.uncertainty import TypeA
 from bench.zero import LinkReadings, ZeroError, zeroed
 
@@ -129,13 +129,8 @@ class Bench:
         board.listener = watch
         board.start_sampling()
         for name, (master, loads) in phases.items():
-            if loads:
-                board.close_loads(loads)
-            board.switch_master(master)
-            board.attend(_SETTLE_S if loads else LOOK_S)
-            watch.restart()
-            board.attend(seconds)
-            found[name] = watch.readings()
+            settle_s = _SETTLE_S if loads else LOOK_S
+            found[name] = look(board, watch, master=master, loads=loads, settle_s=settle_s, seconds=seconds)
         board.all_open()
         if any(loads for _, loads in phases.values()):
             self.off_s = self._now_s()

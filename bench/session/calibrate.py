@@ -19,12 +19,12 @@ from bench.calibration import (
     Point,
     calibrate,
     calibrate_clock,
-    command_lines,
 )
 from bench.clock import ClockComparison, ClockEstimate
 from bench.description import BoardDescription, Range
 from bench.ports import Port
 from bench.session.board import BoardClient, BoardFault
+from bench.session.in_force import best_lines, lines_of
 from bench.session.operator import Action, Do, FitLink, FitUnit, MeterReader, Place, SetSupply, SimulatedHands
 from bench.session.progress import Asked, Noted, Progress, StepBegan, Waiting
 from bench.session.watch import Watch
@@ -40,10 +40,8 @@ _SETTLE_S = 0.3
 _LAMP_SETTLE_S = 2.0
 _APART_S = 0.4  # between lamps that are lit, so that only one at a time is cold
 _LONGEST_ON_S = 1800.0
-_STORE_S = 2.5
 _TRIES = 3
 _FAR = 5.0  # a meter that shows this many standard uncertainties else than the board is asked again
-_SAME = 1e-5
 _RESISTOR = "Put a resistor of about 0.15 ohm and 10 W in the unit's place, the sense leads on its ends. It gets hot."
 _AMMETER = "Put the ammeter, on its range for 10 A, in the unit's place instead of the link."
 _PILOT = "Join the pilot terminal to the unit's output by a lead."
@@ -343,7 +341,7 @@ def calibrate_board(
     back: tuple[str, ...] = ()
     try:
         before = board.open()
-        back = _lines_of(before)
+        back = lines_of(before)
         identity = board.identity()
         unit = board.simulated_unit()
         board.command("*CLS")
@@ -363,58 +361,5 @@ def calibrate_board(
         if not problem:
             for line in back:
                 board.command(line)
-    lines = ("CAL:CLE", *_lines(work.zeroed, channels, clock, date))
+    lines = ("CAL:CLE", *best_lines(work.zeroed, channels, clock, date))
     return Calibration(identity, date, wanted, work.points, tuple(channels), clock, tuple(work.notes), lines)
-
-
-def _lines(zeroed_one: BoardDescription, channels: Sequence[Calibrated], clock: ClockCalibrated | None, date: int) -> tuple[str, ...]:
-    """Every range as it is now known best: by the meter, or by zeroing and standard, so that none is left with less than before."""
-    best = {(found.channel, found.after.number): found.after for found in channels if not found.refused}
-    channels_read = [channel for channel in zeroed_one.channels.values() if channel.curve is None]
-    ranges = [(channel.name, best.get((channel.name, r.number), r)) for channel in channels_read for r in channel.ranges]
-    return command_lines(ranges, clock.after if clock is not None and not clock.refused else None, date)
-
-
-def put_in_force(port: Port, lines: Sequence[str]) -> BoardDescription:
-    """Tell the board these lines, have it keep them, and read back what it then says. BoardFault if that is not what it was told."""
-    board = BoardClient(port)
-    try:
-        board.open()
-        for line in lines:
-            board.command(line)
-        board.send("CAL:STOR")
-        board.query("*OPC?", "1", timeout_s=_STORE_S)
-        description = board.open()
-        wrong = board.self_test()
-        if wrong:
-            raise BoardFault(f"calibrating the board at {port.address}: after storing it says that {wrong}")
-    finally:
-        board.make_safe()
-    for line in lines:
-        _check_said(description, line, port.address)
-    return description
-
-
-def _check_said(description: BoardDescription, line: str, address: str) -> None:
-    """BoardFault if the description does not say what the board was told."""
-    header, _, parameters = line.partition(" ")
-    told: Sequence[float] = ()
-    said: Sequence[float] = ()
-    if header == "CAL:RANG":
-        name, number, *numbers = parameters.split(",")
-        r = description.channels[name].range(int(number))
-        told, said = [float(text) for text in numbers], (r.zero, r.scale, r.u_scale, r.u_zero, r.u_line)
-    elif header == "CAL:CLOC":
-        told, said = [float(text) for text in parameters.split(",")], (description.clock_hz, description.clock_half_width)
-    elif header == "CAL:DATE":
-        told, said = [float(parameters)], [description.calibrated]
-    if any(abs(t - s) > _SAME * max(abs(t), 1e-9) for t, s in zip(told, said, strict=True)):
-        raise BoardFault(f"calibrating the board at {address}: it was told {line} and says {', '.join(f'{s:g}' for s in said)}")
-
-
-def _lines_of(description: BoardDescription) -> tuple[str, ...]:
-    """What puts this description in force on a board that says what is built in."""
-    if not description.calibrated:
-        return ()
-    ranges = [(c.name, r) for c in description.channels.values() if c.curve is None for r in c.ranges]
-    return command_lines(ranges, (description.clock_hz, description.clock_half_width), description.calibrated)

@@ -12,7 +12,7 @@ from bench.ports import Port
 from bench.samples import accuracies
 from bench.session.board import BoardClient
 from bench.session.operator import FitLink, FitUnit, Operator, SimulatedHands
-from bench.session.watch import Watch
+from bench.session.watch import Watch, look
 from bench.uncertainty import TypeA, combine
 from bench.zero import KNOWN_ZERO, LinkReadings, ZeroError, converter_seen, converter_stated, zeroed
 
@@ -127,13 +127,8 @@ def _supply(board: BoardClient, watch: Watch, system_v: float) -> Iterator[Findi
 
 def _look(board: BoardClient, watch: Watch, master: bool, loads: Sequence[int]) -> Mapping[str, TypeA]:
     """Readings with the switches so, after a while to settle; everything is open afterwards."""
-    if loads:
-        board.close_loads(loads)
-    board.switch_master(master)
-    board.attend(_LAMP_SETTLE_S if loads else _SETTLE_S)
-    watch.restart()
-    board.attend(_LOOK_S)
-    found = watch.readings()
+    settle_s = _LAMP_SETTLE_S if loads else _SETTLE_S
+    found = look(board, watch, master=master, loads=loads, settle_s=settle_s, seconds=_LOOK_S)
     board.all_open()
     return found
 

@@ -19,7 +19,7 @@ from bench.session.conduct import run_test
 from bench.session.operator import FitLink, FitUnit, Operator, SimulatedHands
 from bench.session.progress import Asked, Progress
 from bench.session.setup import Setup, range_reach_v
-from bench.session.watch import Watch
+from bench.session.watch import Watch, look
 from bench.uncertainty import Component, Estimate, TypeA
 
 UNIT_QUANTITIES = ("rate_per_min", "on_ratio", "drop_v", "steady_a", "clock_error")
@@ -81,13 +81,8 @@ def measure_link(
 
 
 def _look(board: BoardClient, watch: Watch, master: bool, lamps: list[int]) -> Mapping[str, TypeA]:
-    if lamps:
-        board.close_loads(lamps)
-    board.switch_master(master)
-    board.attend(_LAMP_SETTLE_S if lamps else _SETTLE_S)
-    watch.restart()
-    board.attend(_LOOK_S)
-    found = watch.readings()
+    settle_s = _LAMP_SETTLE_S if lamps else _SETTLE_S
+    found = look(board, watch, master=master, loads=lamps, settle_s=settle_s, seconds=_LOOK_S)
     board.all_open()
     return found
 

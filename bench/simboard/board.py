@@ -9,17 +9,14 @@ import math
 from bisect import bisect_right
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from functools import reduce
 from typing import Any, Protocol
-
-import numpy as np
 
 from bench.description import BoardDescription
 from bench.simboard.commands import CommandError, LineBuffer, Status, execute
+from bench.simboard.drawn import draw_rig
 from bench.simboard.link import Link
-from bench.simboard.meter import Meter
 from bench.simboard.protection import Protection, Trip, Wave
-from bench.simboard.rig import RIG_FAULTS, Rig, Waveform, draw_hidden, rig_description
+from bench.simboard.rig import Waveform
 from bench.simboard.sampling import FullFrame, Run, Stand
 from bench.simboard.scales import Scales
 from bench.simboard.uplink import Uplink
@@ -96,15 +93,11 @@ class SimulatedBoard:
         link: Link | None = None,
         first_stamp: int = 0,
     ) -> None:
-        errors_rng, noise_rng, delay_rng, self._chance = np.random.default_rng([seed, 0xB0A2D]).spawn(4)
-        self.description: BoardDescription = rig_description(seed)
+        self.rig, self.meter, delays, self._chance = draw_rig(seed, ideal=ideal, faults=faults, ambient_c=ambient_c)
+        self.description: BoardDescription = self.rig.description
         self.scales = Scales(self.description)
-        self.meter = Meter(errors_rng.spawn(1)[0])
-        hidden = draw_hidden(self.description, errors_rng, ideal=ideal)
-        hidden = reduce(lambda h, name: RIG_FAULTS[name].change(h), faults, hidden)
-        self.rig = Rig(self.description, hidden, noise_rng, ambient_c)
         self.link = Link() if link is None else link
-        self.uplink = Uplink(delay_rng, self.link)
+        self.uplink = Uplink(delays, self.link)
         self.world = world
         self.unit_name = _plain_name(unit_name)
         self.supply_v = supply_v

@@ -9,15 +9,14 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Iterable
-from functools import cache, reduce
+from functools import cache
 
 import numpy as np
 
 from bench.simboard.board import World
+from bench.simboard.drawn import draw_rig
 from bench.simboard.link import Link
-from bench.simboard.meter import Meter
 from bench.simboard.protection import Latch, Wave
-from bench.simboard.rig import RIG_FAULTS, Rig, draw_hidden, rig_description
 from bench.simboard.uplink import BYTE_S, Uplink
 from firmware.simulator.avr import RESET_PIN, Avr, firmware
 
@@ -47,17 +46,13 @@ class AvrBoard:
         link: Link | None = None,
         program: bytes | None = None,
     ) -> None:
-        errors_rng, noise_rng, delay_rng, _ = np.random.default_rng([seed, 0xB0A2D]).spawn(4)
-        self.description = rig_description(seed)
-        self.meter = Meter(errors_rng.spawn(1)[0])
-        hidden = draw_hidden(self.description, errors_rng, ideal=ideal)
-        hidden = reduce(lambda h, name: RIG_FAULTS[name].change(h), faults, hidden)
-        self.rig = Rig(self.description, hidden, noise_rng, ambient_c)
+        self.rig, self.meter, delays, _ = draw_rig(seed, ideal=ideal, faults=faults, ambient_c=ambient_c)
+        self.description = self.rig.description
         self.link = Link() if link is None else link
-        self.uplink = Uplink(delay_rng, self.link)
+        self.uplink = Uplink(delays, self.link)
         self.world = world
         self.now_s = 0.0
-        self.clock_hz = self.description.clock_hz * (1.0 + hidden.clock_error)
+        self.clock_hz = self.description.clock_hz * (1.0 + self.rig.hidden.clock_error)
         self.avr = Avr(firmware() if program is None else program)
         if program is None:
             self.avr.eeprom = _with_serial(self.description.serial)

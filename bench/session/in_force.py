@@ -1,0 +1,66 @@
+"""Telling a board its calibration, and making sure that it says and keeps what it was told."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from bench.calibration import Calibrated, ClockCalibrated, command_lines
+from bench.description import BoardDescription
+from bench.ports import Port
+from bench.session.board import BoardClient, BoardFault
+
+_STORE_S = 2.5
+_SAME = 1e-5
+
+
+def best_lines(zeroed_one: BoardDescription, channels: Sequence[Calibrated], clock: ClockCalibrated | None, date: int) -> tuple[str, ...]:
+    """Every range as it is now known best: by the meter, or by zeroing and standard, so that none is left with less than before."""
+    best = {(found.channel, found.after.number): found.after for found in channels if not found.refused}
+    channels_read = [channel for channel in zeroed_one.channels.values() if channel.curve is None]
+    ranges = [(channel.name, best.get((channel.name, r.number), r)) for channel in channels_read for r in channel.ranges]
+    return command_lines(ranges, clock.after if clock is not None and not clock.refused else None, date)
+
+
+def put_in_force(port: Port, lines: Sequence[str]) -> BoardDescription:
+    """Tell the board these lines, have it keep them, and read back what it then says. BoardFault if that is not what it was told."""
+    board = BoardClient(port)
+    try:
+        board.open()
+        for line in lines:
+            board.command(line)
+        board.send("CAL:STOR")
+        board.query("*OPC?", "1", timeout_s=_STORE_S)
+        description = board.open()
+        wrong = board.self_test()
+        if wrong:
+            raise BoardFault(f"calibrating the board at {port.address}: after storing it says that {wrong}")
+    finally:
+        board.make_safe()
+    for line in lines:
+        _check_said(description, line, port.address)
+    return description
+
+
+def _check_said(description: BoardDescription, line: str, address: str) -> None:
+    """BoardFault if the description does not say what the board was told."""
+    header, _, parameters = line.partition(" ")
+    told: Sequence[float] = ()
+    said: Sequence[float] = ()
+    if header == "CAL:RANG":
+        name, number, *numbers = parameters.split(",")
+        r = description.channels[name].range(int(number))
+        told, said = [float(text) for text in numbers], (r.zero, r.scale, r.u_scale, r.u_zero, r.u_line)
+    elif header == "CAL:CLOC":
+        told, said = [float(text) for text in parameters.split(",")], (description.clock_hz, description.clock_half_width)
+    elif header == "CAL:DATE":
+        told, said = [float(parameters)], [description.calibrated]
+    if any(abs(t - s) > _SAME * max(abs(t), 1e-9) for t, s in zip(told, said, strict=True)):
+        raise BoardFault(f"calibrating the board at {address}: it was told {line} and says {', '.join(f'{s:g}' for s in said)}")
+
+
+def lines_of(description: BoardDescription) -> tuple[str, ...]:
+    """What puts this description in force on a board that says what is built in."""
+    if not description.calibrated:
+        return ()
+    ranges = [(c.name, r) for c in description.channels.values() if c.curve is None for r in c.ranges]
+    return command_lines(ranges, (description.clock_hz, description.clock_half_width), description.calibrated)

@@ -1,0 +1,115 @@
+"""What is wrong with one rig and its host can't see: errors drawn from what its description states, and faults by name."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from bench.description import BoardDescription
+
+Array = npt.NDArray[np.float64]
+_LINE_HARMONICS = 5
+
+
+@dataclass(frozen=True)
+class RangeErrors:
+    """Of one channel in one range: relative gain error, zero error in the channel's unit, linearity error in it by code."""
+
+    gain: float
+    zero: float
+    line: Array
+
+
+@dataclass(frozen=True)
+class Hidden:
+    """The truth about one board that its host can't see; tests may. Faults are changes of it."""
+
+    clock_error: float
+    ranges: Mapping[tuple[str, int], RangeErrors]
+    common: Mapping[tuple[str, str], float]
+    checks: Mapping[str, float]
+    noise_factor: float = 1.0
+    reference_error: float = 0.0
+    sense: Literal["right", "in open", "out open", "swapped"] = "right"
+    current_drift_a: float = 0.0
+    stuck: frozenset[str] = frozenset()
+    frames_skipped: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class RigFault:
+    """A fault of the bench that sits in the rig or its board: what it is, and the change that it makes."""
+
+    name: str
+    text: str
+    change: Callable[[Hidden], Hidden] = field(repr=False)
+
+
+RIG_FAULTS: Mapping[str, RigFault] = {
+    fault.name: fault
+    for fault in (
+        RigFault("sense-in-broken", "the sense lead at the unit's input is broken", lambda h: replace(h, sense="in open")),
+        RigFault("sense-out-broken", "the sense lead at the unit's output is broken", lambda h: replace(h, sense="out open")),
+        RigFault("sense-leads-swapped", "the two sense leads are swapped", lambda h: replace(h, sense="swapped")),
+        RigFault("current-zero-off", "the current's zero drifts by 0.2 A in a minute", lambda h: replace(h, current_drift_a=0.2)),
+        RigFault("resonator-off", "the board's clock is 1.2 % fast", lambda h: replace(h, clock_error=0.012)),
+        RigFault("reference-off", "the converter's reference is 2 % high", lambda h: replace(h, reference_error=0.02)),
+        RigFault("drop-stuck", "the drop amplifier's output is stuck", lambda h: replace(h, stuck=frozenset({"v_drop"}))),
+        RigFault("board-overrun", "the board loses one frame in a hundred", lambda h: replace(h, frames_skipped=0.01)),
+    )
+}
+
+
+def draw_hidden(description: BoardDescription, rng: np.random.Generator, *, ideal: bool = False) -> Hidden:
+    """A board's errors: normal with the standard uncertainties stated, the clock's uniform within its half-width; or none at all.
+
+    The converter is one for all channels: its errors of scale and zero, those of the built-in standard's channel, are a part of each
+    channel's, and what else a channel's are is its own.
+
+    A linearity error is a random sum of the first harmonics over the code's span: smooth, and normal with the stated u at every
+    code.
+    """
+    size = 0.0 if ideal else 1.0
+    ranges: dict[tuple[str, int], RangeErrors] = {}
+    common: dict[tuple[str, str], float] = {}
+    codes = 1 << max(mode.bits for mode in description.modes.values())
+    angle = np.outer(np.arange(1, _LINE_HARMONICS + 1), 2.0 * np.pi * np.arange(codes) / codes)
+    for channel in description.channels.values():
+        for r in channel.ranges:
+            weights = rng.standard_normal((2, _LINE_HARMONICS)) * (size * r.u_line / math.sqrt(_LINE_HARMONICS))
+            line = weights[0] @ np.cos(angle) + weights[1] @ np.sin(angle)
+            gain, zero = rng.standard_normal(2) * size
+            ranges[channel.name, r.number] = RangeErrors(gain * r.u_scale, zero * r.u_zero, line)
+        for share in channel.common:
+            common[channel.name, share.other] = size * share.u * rng.standard_normal()
+    checks = {check.channel: check.expected + size * check.u * rng.standard_normal() for check in description.checks}
+    clock_error = size * description.clock_half_width * rng.uniform(-1.0, 1.0)
+    gain, zero = rng.standard_normal(2) * size
+    for check in description.checks:
+        r = description.channels[check.channel].ranges[0]
+        ranges = _with_converter(description, ranges, (r.u_scale, r.u_zero / r.scale), (gain, zero))
+    return Hidden(clock_error, ranges, common, checks, noise_factor=size)
+
+
+def _with_converter(
+    description: BoardDescription, ranges: Mapping[tuple[str, int], RangeErrors], u: tuple[float, float], drawn: tuple[float, float]
+) -> dict[tuple[str, int], RangeErrors]:
+    """The same errors with a part of each replaced by one that all channels share: relative gain and zero in counts, of these u."""
+    found = dict(ranges)
+    for channel in description.channels.values():
+        for r in channel.ranges:
+            own, u_zero = ranges[channel.name, r.number], u[1] * r.scale
+            if channel.curve is None:
+                gain = drawn[0] * u[0] + own.gain * _left(r.u_scale, u[0])
+                found[channel.name, r.number] = replace(own, gain=gain, zero=drawn[1] * u_zero + own.zero * _left(r.u_zero, u_zero))
+    return found
+
+
+def _left(u: float, part: float) -> float:
+    """What is left of an uncertainty without a part of it, relative to the whole."""
+    return math.sqrt(max(1.0 - (part / u) ** 2, 0.0)) if u else 0.0
