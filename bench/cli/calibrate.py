@@ -124,12 +124,18 @@ def command(
         with ProgressLine() as progress:
             found = calibrate_board(port, wanted, Person(assume_yes=yes), _day(story["when"]), progress=progress)
         print_table(("channel", "at", "u without", "u with meter", "result"), _rows(found))
+        for text in _refusals(found):
+            click.echo(folded(text))
         for note in found.notes:
             click.echo(folded(note, "note: "), err=True)
-        stored = found.better and _confirmed(store)
-        if stored:
-            put_in_force(port, found.lines)
-    path = keep_calibration(keep, found, stored, story["when"], story["software"])
+        stored = False
+        try:
+            if found.better and _confirmed(store):
+                put_in_force(port, found.lines)
+                stored = True
+        finally:
+            # Whatever becomes of the board: nobody shall have to read the meters again.
+            path = keep_calibration(keep, found, stored, story["when"], story["software"])
     if not found.better:
         click.echo("Nothing is better known than before: the board stays as it is.")
     else:
@@ -180,13 +186,22 @@ def _rows(found: Calibration) -> Iterator[Sequence[str]]:
         yield f"{one.channel}, range {one.after.number}", f"{one.at:.3g} {unit}", f"{one.u_before:.2g} {unit}", after, _result(one)
     if found.clock is not None:
         (hz, half), (hz_after, half_after) = found.clock.before, found.clock.after
-        result = f"refused: {found.clock.refused}" if found.clock.refused else f"better; {100.0 * (hz_after / hz - 1.0):+.3f} %"
+        result = "refused" if found.clock.refused else f"better; {100.0 * (hz_after / hz - 1.0):+.3f} %"
         yield "clock", f"{hz / 1e6:g} MHz", f"+-{100.0 * half:.2g} %", f"+-{100.0 * half_after:.2g} %", result
+
+
+def _refusals(found: Calibration) -> Iterator[str]:
+    """What was refused, and why, a line each."""
+    for one in found.channels:
+        if one.refused:
+            yield f"{one.channel}, range {one.after.number}, refused: {one.refused}."
+    if found.clock is not None and found.clock.refused:
+        yield f"clock, refused: {found.clock.refused}."
 
 
 def _result(one: Calibrated) -> str:
     if one.refused:
-        return f"refused: {one.refused}"
+        return "refused"
     scale = 100.0 * (one.after.scale / one.before.scale - 1.0)
     return f"better; scale {scale:+.2f} %, zero {one.after.zero - one.before.zero:+.2f} counts"
 

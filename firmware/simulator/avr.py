@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ctypes
+import fcntl
 import subprocess
 from collections.abc import Sequence
 from functools import cache
@@ -54,8 +55,12 @@ class BuildError(Exception):
 @cache
 def built(target: str, product: str) -> Path:
     """The path of a product of firmware/Makefile, made if need be. BuildError if that fails."""
+    BUILD.mkdir(exist_ok=True)
     try:
-        done = subprocess.run(["make", "-s", "-C", str(FIRMWARE), target], capture_output=True, text=True, check=False)
+        # One at a time: several processes may want it at once.
+        with (BUILD / "lock").open("w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            done = subprocess.run(["make", "-s", "-C", str(FIRMWARE), target], capture_output=True, text=True, check=False)
     except OSError as error:
         raise BuildError(f"building {product}: {error}; install make") from error
     if done.returncode:
