@@ -6,8 +6,9 @@ Pure. The result does not depend on how the stream was cut.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from itertools import islice
+from typing import TypeAlias
 
 from bench.clock import ClockComparison
 from bench.cycles import Cycle, CycleCutter
@@ -15,13 +16,16 @@ from bench.description import BoardDescription
 from bench.measure import Conditions, Counts, Evidence, Measured, measure
 from bench.readings import Reading
 from bench.samples import Accuracy, Block, Sampler, SwitchEvent, accuracies
-from bench.transitions import Gap, Interruption, SupplyEdge, Transition, TransitionFinder
+from bench.transitions import Change, TransitionFinder
 from bench.wire import EventFrame, Placed, SampleFrame, Sequencer
 
 _CYCLES_KEPT = 5000
 _FRAMES_TOGETHER = 240  # a second's; whoever asks sooner has them looked at sooner
 STANDARD_COUNTS = Counts()
 _FLOOR = 0.3  # of the system voltage: below it there is no supply
+
+Observer: TypeAlias = Callable[[Block, Sequence[Change]], None]
+"""Shown each block as it was sampled, and the changes that it settled (they may lie in blocks before)."""
 
 
 class Line:
@@ -53,7 +57,7 @@ class Line:
         self._temperature: Reading | None = None
         self._interval_s = 0.0
 
-    def feed(self, block: Block) -> list[Transition | Interruption | Gap | SupplyEdge]:
+    def feed(self, block: Block) -> list[Change]:
         changes = self.finder.feed(block)
         output = block.traces["v_out"].t_s
         if len(output) > 1:
@@ -111,10 +115,17 @@ class Analysis:
     """Frames of one run in, `measured()` out at any time.
 
     `feed` takes frames as they were decoded, with the host's time of their arrival; frames of a second run are ignored. Runs of one board
-    may share a `clock`: each then knows it better.
+    may share a `clock`: each then knows it better. `observer` sees the samples too, for a trace.
     """
 
-    def __init__(self, description: BoardDescription, conditions: Conditions, clock: ClockComparison | None = None) -> None:
+    def __init__(
+        self,
+        description: BoardDescription,
+        conditions: Conditions,
+        clock: ClockComparison | None = None,
+        observer: Observer | None = None,
+    ) -> None:
+        self._observer = observer
         self._description = description
         self._conditions = conditions
         self._clock = clock if clock is not None else ClockComparison(description.clock_half_width)
@@ -144,14 +155,16 @@ class Analysis:
             mode = "PREC" if last.frame.precise else "FAST"
             self._clock.add((last.stamp + 159) * self._description.sample_period_s(mode), arrival_s)
         if len(self._waiting) >= _FRAMES_TOGETHER:
-            self._work()
+            self.catch_up()
 
-    def _work(self) -> None:
+    def catch_up(self) -> None:
         """Look at the frames that wait. Many together cost little more than one."""
         waiting, self._waiting = self._waiting, []
         for item in self._sampler.feed(waiting):
             if isinstance(item, Block):
-                self._line_for_range().feed(item)
+                changes = self._line_for_range().feed(item)
+                if self._observer is not None:
+                    self._observer(item, changes)
             elif isinstance(item, SwitchEvent):
                 self.switches.append(item)
 
@@ -168,33 +181,33 @@ class Analysis:
 
     def measured(self, counts: Counts = STANDARD_COUNTS) -> Measured:
         """A snapshot of what the run shows so far."""
-        self._work()
+        self.catch_up()
         return measure(self._line_for_range().evidence(), counts)
 
     def cycles(self) -> Sequence[Cycle]:
         """The complete cycles, the newest 5000 at most."""
-        self._work()
+        self.catch_up()
         return tuple(islice(self._line_for_range().cycles, None))
 
     @property
     def cycles_complete(self) -> int:
-        self._work()
+        self.catch_up()
         return self._line.complete if self._line is not None else 0
 
     @property
     def cycles_excluded(self) -> int:
-        self._work()
+        self.catch_up()
         return self._line.cutter.broken if self._line is not None else 0
 
     @property
     def contact_closed(self) -> bool | None:
-        self._work()
+        self.catch_up()
         return self._line.finder.closed if self._line is not None else None
 
     @property
     def latest(self) -> Mapping[str, float]:
         """The newest mean value of each channel."""
-        self._work()
+        self.catch_up()
         return self._line.latest if self._line is not None else {}
 
     @property

@@ -17,8 +17,9 @@ from pytest_mock import MockerFixture
 
 from bench.cli import run
 from bench.cli.exit_codes import BENCH, CANCELLED, FAIL, PASS, UNDECIDED, USAGE
-from bench.cli.hands import Person, action_text
+from bench.cli.hands import Person
 from bench.record_json import from_json
+from bench.render.actions import action_text
 from bench.session import Cancelled, Cool, Do, FitLink, FitUnit, SetSupply, SetupError
 
 ROOT = Path(__file__).parent.parent
@@ -179,7 +180,7 @@ def test_what_hands_must_do_is_one_line(
     action: FitLink | FitUnit | SetSupply | Cool | Do, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert len(action_text(action).splitlines()) == 1
-    assert Person(assume_yes=True).do(action) is None
+    assert Person(assume_yes=True).do(action, dict) is None
     assert (action_text(action) in " ".join(capsys.readouterr().err.split())) == (not isinstance(action, Cool)), (
         "cooling is waited for, not asked for"
     )
@@ -193,14 +194,14 @@ class Terminal(StringIO):
 def test_who_says_no_cancels(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("sys.stdin", Terminal("y\nn\n"))
     person = Person(assume_yes=False)
-    assert person.do(FitLink()) is None
+    assert person.do(FitLink(), dict) is None
     with pytest.raises(Cancelled):
-        person.do(FitLink())
+        person.do(FitLink(), dict)
     with pytest.raises(Cancelled):
-        person.do(FitLink())
+        person.do(FitLink(), dict)
     monkeypatch.setattr("sys.stdin", StringIO("y\n"))
     with pytest.raises(SetupError, match=r"nobody is at the terminal to do this: Put the shorting link in"):
-        person.do(FitLink())
+        person.do(FitLink(), dict)
 
 
 @contextlib.contextmanager

@@ -17,7 +17,7 @@ from bench.files import grade_rule, named_limits, procedure
 from bench.procedure import CoolStep, Procedure, PromptStep, RunStep
 from bench.record import TestRecord
 from bench.session import Asked, Damage, Live, Noted, Setup, SetupError, StepBegan, Waiting, judge_capture, run_test
-from bench.session.operator import Action, Cool, Do, SetSupply
+from bench.session.operator import Action, Cool, Do, Meanwhile, SetSupply
 from bench.simboard.link import LINK_FAULTS, faulty_link
 from bench.uncertainty import Estimate, Measurement, NotMeasured
 from bench.verdict import Outcome
@@ -144,7 +144,7 @@ def test_rest_before_the_test_counts_as_cooling() -> None:
     waits: list[float] = []
 
     class Hands:
-        def do(self, action: Action) -> bool:
+        def do(self, action: Action, meanwhile: Meanwhile) -> bool:
             assert isinstance(action, Cool)
             waits.append(action.seconds)
             return True
@@ -163,11 +163,11 @@ def one_cooled() -> Procedure:
 class RealHands:
     """Hands at a board that is not simulated: the supply is right, the rest is asked of `do`."""
 
-    def __init__(self, do: Callable[[Action], bool | None]) -> None:
+    def __init__(self, do: Callable[[Action, Meanwhile], bool | None]) -> None:
         self._do = do
 
-    def do(self, action: Action) -> bool | None:
-        return True if isinstance(action, SetSupply) else self._do(action)
+    def do(self, action: Action, meanwhile: Meanwhile) -> bool | None:
+        return True if isinstance(action, SetSupply) else self._do(action, meanwhile)
 
 
 # --- hands
@@ -182,7 +182,7 @@ def test_prompts_and_waiting_for_a_person() -> None:
     port.real = True
 
     class Person:
-        def do(self, action: Action) -> None:
+        def do(self, action: Action, meanwhile: Meanwhile) -> None:
             asked.append(action)
             if isinstance(action, SetSupply):
                 port.board.set_supply(action.volts)
@@ -193,7 +193,7 @@ def test_prompts_and_waiting_for_a_person() -> None:
     assert [type(a) for a in asked] == [Do, Cool, SetSupply]
     assert isinstance(record.measured.values["rate_per_min"], Estimate)
     assert not record.bench_faults
-    assert sum(isinstance(e, Waiting) for e in events) == 3
+    assert sum(isinstance(e, Waiting) for e in events) == 12
     assert sum(isinstance(e, Asked) for e in events) == 2
 
 
@@ -210,7 +210,7 @@ def test_a_supply_that_is_never_right_is_the_bench_s_fault() -> None:
 class Helpless:
     """Says that it is done, and has done nothing."""
 
-    def do(self, action: Action) -> None:
+    def do(self, action: Action, meanwhile: Meanwhile) -> None:
         return None
 
 
@@ -228,7 +228,7 @@ def test_a_person_who_breaks_off() -> None:
         pass
 
     class Person:
-        def do(self, action: Action) -> None:
+        def do(self, action: Action, meanwhile: Meanwhile) -> None:
             if isinstance(action, Do):
                 raise Fled
 

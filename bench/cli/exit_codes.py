@@ -46,21 +46,8 @@ def code_of(error: Exception) -> int | None:
 
 
 def code_for(record: TestRecord) -> int:
-    """The exit code for the result of a test. A definite verdict stands, also of a test that was not finished.
+    """The exit code for the result of a test."""
+    from bench.render.standing import Standing, standing
 
-    What nobody could measure for a fault of the bench (samples lost on the link, say) is the bench's too.
-    """
-    from bench.uncertainty import NotMeasured
-    from bench.verdict import Outcome, spoiling
-
-    if record.outcome is Outcome.PASS:
-        return PASS
-    if record.outcome is Outcome.FAIL:
-        return FAIL
-    faults = (*record.bench_faults, *record.measured.bench_faults)
-    if spoiling(faults) or any(fault.text == record.interrupted for fault in faults):
-        return BENCH
-    if record.interrupted is not None:
-        return CANCELLED
-    excused = any(isinstance(v.found, NotMeasured) and v.found.fault == "bench" for v in record.verdicts)
-    return BENCH if excused else UNDECIDED
+    codes = {Standing.PASS: PASS, Standing.FAIL: FAIL, Standing.BENCH_FAULT: BENCH, Standing.NOT_FINISHED: CANCELLED}
+    return codes.get(standing(record), UNDECIDED)

@@ -17,6 +17,7 @@ from bench.render.plain import one_line
 
 if TYPE_CHECKING:
     from bench.session import Action, Place
+    from bench.session.operator import Meanwhile
 
 _LOOK_S = 0.1
 
@@ -46,39 +47,23 @@ def folded(text: str, mark: str = "") -> str:
     return textwrap.fill(text, width, initial_indent=mark, subsequent_indent=" " * len(mark))
 
 
-def action_text(action: Action) -> str:
-    """What hands must do, in one line."""
-    from bench.session import Cool, Do, FitLink, FitUnit, SetSupply
-
-    match action:
-        case FitLink():
-            return "Put the shorting link in the unit's place."
-        case FitUnit(unit=unit):
-            return f"Take the link out and put unit {one_line(unit)} in its place."
-        case SetSupply(volts=volts, open_v=open_v):
-            return f"Set the supply to {open_v:.2f} V without load ({volts:.2f} V at the lamps with the unit shorted)."
-        case Cool(seconds=seconds):
-            return f"Let everything cool for {seconds:.0f} s."
-        case Do(text=text):
-            return one_line(text)
-
-
 class Person:
     """An operator at a terminal. With `assume_yes` it is told, and taken to have done it."""
 
     def __init__(self, assume_yes: bool) -> None:
         self._assume_yes = assume_yes
 
-    def do(self, action: Action) -> bool | None:
+    def do(self, action: Action, meanwhile: Meanwhile) -> bool | None:
+        from bench.render.actions import action_text
         from bench.session import Cool
 
         if not isinstance(action, Cool):
             click.echo(folded(action_text(action)), err=True)
             if not self._assume_yes:
-                _wait_until_done(action)
+                _wait_until_done(action, meanwhile)
         return None
 
-    def read_meter(self, place: Place, meanwhile: Callable[[], None]) -> float:
+    def read_meter(self, place: Place, meanwhile: Meanwhile) -> float:
         """Ask for what the meter shows, and ask again until it is a number; SetupError where nobody is at the terminal."""
         from bench.session import SetupError
 
@@ -97,7 +82,7 @@ class Person:
             click.echo(f"{one_line(text)!r} is no number of {place.unit}; the display's figures, please, like 12.803", err=True)
 
 
-def _line_typed(meanwhile: Callable[[], None]) -> str:
+def _line_typed(meanwhile: Callable[[], object]) -> str:
     """A line from the standard input. It is waited for in a thread of its own, since the board opens everything when it hears nothing for
     a second; Ctrl-C and the end of the input cancel."""
     from bench.session import Cancelled
@@ -115,17 +100,19 @@ def _line_typed(meanwhile: Callable[[], None]) -> str:
         return line
 
 
-def _wait_until_done(action: Action) -> None:
+def _wait_until_done(action: Action, meanwhile: Meanwhile) -> None:
     """Ask; who says no, or Ctrl-C, cancels the test in good order."""
+    from bench.render.actions import action_text
     from bench.session import Cancelled, SetupError
 
     if not sys.stdin.isatty():
         raise SetupError(
             f"nobody is at the terminal to do this: {action_text(action)} Give --yes if it will be done all the same"
         )
-    try:
-        done = click.confirm("Done?", default=True, err=True)
-    except click.Abort:
-        done = False
-    if not done:
-        raise Cancelled
+    while True:
+        click.echo("Done? [Y/n]: ", nl=False, err=True)
+        answer = _line_typed(meanwhile).strip().lower()
+        if answer in ("", "y", "yes"):
+            return
+        if answer in ("n", "no"):
+            raise Cancelled

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -54,6 +53,7 @@ def deliver(record: TestRecord, json_path: str | None, budget: bool) -> None:
         print_report(record, budget)
         return
     from bench.record_json import to_json
+    from bench.session.keeping import write_whole
 
     text = to_json(record) + "\n"
     if json_path == "-":
@@ -61,22 +61,9 @@ def deliver(record: TestRecord, json_path: str | None, budget: bool) -> None:
         return
     print_report(record, budget)
     try:
-        _write_whole(Path(json_path), text)
+        write_whole(Path(json_path), text)
     except OSError as error:
         raise click.ClickException(f"writing the record to {json_path}: {error.strerror or error}") from error
-
-
-def _write_whole(path: Path, text: str) -> None:
-    """The whole text or nothing: a full disk or a kill leaves what stood there before, never half a record."""
-    part = path.with_name(f"{path.name}.part")
-    try:
-        with part.open("w", encoding="ascii") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
-    finally:
-        part.unlink(missing_ok=True)
 
 
 def print_table(titles: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:

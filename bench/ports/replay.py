@@ -23,7 +23,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, Protocol
 
 from bench.ports import PortError
 from bench.wire import encode_command
@@ -56,10 +56,17 @@ class CaptureError(Exception):
     """A capture that can't be used: which file, where, what came."""
 
 
+class ByteSink(Protocol):
+    """What a capture is written to: a binary file, or what stands for one."""
+
+    def write(self, data: bytes, /) -> object: ...
+    def flush(self) -> object: ...
+
+
 class CaptureWriter:
     """Appends entries to a binary file that is open for writing; closing it is its owner's business."""
 
-    def __init__(self, file: BinaryIO) -> None:
+    def __init__(self, file: ByteSink) -> None:
         self._file = file
         file.write(MAGIC)
         file.flush()

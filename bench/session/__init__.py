@@ -7,10 +7,10 @@ a recording made elsewhere; `self_check` looks at a board without a unit, `calib
 from bench.session.bench import Cancelled
 from bench.session.board import BoardClient, BoardFault
 from bench.session.calibrate import Calibration, Wanted, calibrate_board
-from bench.session.conduct import run_test
+from bench.session.conduct import begun_record, run_test
 from bench.session.in_force import put_in_force
-from bench.session.operator import Action, Cool, Do, FitLink, FitUnit, MeterReader, Operator, Place, SetSupply, SimulatedHands
-from bench.session.progress import Asked, Damage, Event, Live, Noted, Progress, StepBegan, Waiting
+from bench.session.operator import Action, Cool, Do, FitLink, FitUnit, Meanwhile, MeterReader, Operator, Place, SetSupply, SimulatedHands
+from bench.session.progress import Asked, Damage, Decided, Event, Live, Noted, Progress, Standing, StepBegan, Traced, Waiting
 from bench.session.recorded import judge_recording
 from bench.session.rejudge import judge_capture
 from bench.session.selfcheck import Finding, self_check
@@ -25,12 +25,14 @@ __all__ = [
     "Cancelled",
     "Cool",
     "Damage",
+    "Decided",
     "Do",
     "Event",
     "Finding",
     "FitLink",
     "FitUnit",
     "Live",
+    "Meanwhile",
     "MeterReader",
     "Noted",
     "Operator",
@@ -40,9 +42,12 @@ __all__ = [
     "Setup",
     "SetupError",
     "SimulatedHands",
+    "Standing",
     "StepBegan",
+    "Traced",
     "Waiting",
     "Wanted",
+    "begun_record",
     "calibrate_board",
     "judge_capture",
     "judge_recording",

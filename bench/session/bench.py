@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from types import TracebackType
 
 from bench.description import BoardDescription
 from bench.measure import BenchFault
 from bench.ports import PortError
 from bench.session.board import BoardClient, BoardFault
-from bench.session.operator import Action, Cool, FitLink, FitUnit, Operator, SetSupply
+from bench.session.operator import Action, Cool, FitLink, FitUnit, Meanwhile, Operator, SetSupply, attending
 from bench.session.progress import Asked, Noted, Progress, Waiting
 from bench.session.run import LOOK_S, REST_S
 from bench.session.setup import Load, Setup, SetupError, on_time_s, open_v, protection_a
@@ -17,12 +18,46 @@ from bench.uncertainty import TypeA
 from bench.zero import LinkReadings, ZeroError, zeroed
 
 _TRIES = 3  # how often somebody is asked to put the same thing right
-_SUPPLY_PART = 0.02  # a supply that was set at its own terminals, not at the lamps, is 2.7 % off (computed, 2 x 21 W at 12.8 V)
 _SETTLE_S = 1.0
+_TICK_S = 0.25
+_AT_ONCE_S = 60.0  # a board opens its master switch by itself after a while; before that it is opened for a moment
 
 
 class Cancelled(Exception):
     """The operator has had enough; an `Operator` or a `progress` may raise it too."""
+
+
+class _SupplyShown:
+    """A `Meanwhile` for whoever sets the supply: the volts at the unit's input without load. Everything is open afterwards."""
+
+    def __init__(self, board: BoardClient, description: BoardDescription) -> None:
+        self._board = board
+        self._watch = Watch(description)
+        self._on_s: float | None = None
+
+    def __enter__(self) -> _SupplyShown:
+        return self
+
+    def __call__(self) -> Mapping[str, float]:
+        board = self._board
+        now_s = board.port.now_s()
+        if self._on_s is None:
+            board.listener = self._watch
+            board.start_sampling()
+        if self._on_s is None or now_s - self._on_s > _AT_ONCE_S:
+            board.switch_master(False)
+            board.switch_master(True)
+            self._on_s = now_s
+        self._watch.restart()
+        board.attend(LOOK_S)
+        return {name: reading.mean for name, reading in self._watch.readings().items()}
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        # After an error whoever catches it opens everything, and knows better how.
+        if self._on_s is not None and error is None:
+            self._board.all_open()
+            self._board.stop_sampling()
+        self._board.listener = None
 
 
 class Bench:
@@ -58,13 +93,13 @@ class Bench:
         self.notes.append(text)
         self._progress(Noted(text))
 
-    def ask(self, action: Action) -> bool:
+    def ask(self, action: Action, meanwhile: Meanwhile | None = None) -> bool:
         """Have it done; True if it is certainly done as asked. SetupError if nobody is there, Cancelled if they break off."""
         if self._hands is None:
             raise SetupError(f"this procedure needs hands at the bench ({type(action).__name__}), and nobody was named to do it")
         self._progress(Asked(action))
         try:
-            return bool(self._hands.do(action))
+            return bool(self._hands.do(action, meanwhile or attending(self.board)))
         except (BoardFault, PortError, SetupError, Cancelled):
             raise
         except Exception as error:
@@ -82,13 +117,19 @@ class Bench:
 
     def cool(self, seconds: float, what: str) -> None:
         """Everything open for `seconds`; with the hands of a simulated board they pass at once."""
-        if self._hands is not None and self._hands.do(Cool(seconds)):
+        until_s = self._now_s() + seconds
+
+        def meanwhile() -> Mapping[str, float]:
+            left_s = until_s - self._now_s()
+            self._progress(Waiting(what, max(0.0, left_s)))
+            self.board.attend(min(_TICK_S, max(0.0, left_s)))
+            return {}
+
+        if self._hands is not None and self._hands.do(Cool(seconds), meanwhile):
             self.off_s -= seconds
             return
-        until_s = self._now_s() + seconds
-        while (left_s := until_s - self._now_s()) > 0.0:
-            self._progress(Waiting(what, left_s))
-            self.board.attend(min(1.0, left_s))
+        while self._now_s() < until_s:
+            meanwhile()
 
     def set_supply(self, volts: float, judged: bool = True) -> None:
         """See that the supply is right: ask only if it is not, and look again after the person says that it is."""
@@ -100,7 +141,8 @@ class Bench:
         for _ in range(_TRIES):
             if fault is None or fault.code != "supply-not-set" or self._hands is None:
                 break
-            self.ask(wanted)
+            with _SupplyShown(self.board, self.description) as shown:
+                self.ask(wanted, shown)
             fault = self._supply_fault(wanted, judged)
         if fault is not None:
             self.faults.append(fault)
@@ -111,7 +153,7 @@ class Bench:
         """What is wrong with the voltage that the unit's input shows without load."""
         readings = self._look({"on": (True, ())}, REST_S)["on"]
         v_in, v_out = readings.get("v_in"), readings.get("v_out")
-        if v_in is None or abs(v_in.mean - wanted.open_v) <= _SUPPLY_PART * wanted.open_v:
+        if v_in is None or abs(v_in.mean - wanted.open_v) <= wanted.within_v:
             return None
         seen = f"{v_in.mean:.2f} V at the unit's input without load"
         if v_out is not None and v_out.mean - v_in.mean > 0.25 * wanted.open_v:

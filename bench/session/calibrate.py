@@ -25,7 +25,7 @@ from bench.description import BoardDescription, Range
 from bench.ports import Port
 from bench.session.board import BoardClient, BoardFault
 from bench.session.in_force import best_lines, lines_of
-from bench.session.operator import Action, Do, FitLink, FitUnit, MeterReader, Place, SetSupply, SimulatedHands
+from bench.session.operator import Action, Do, FitLink, FitUnit, MeterReader, Place, SetSupply, SimulatedHands, attending
 from bench.session.progress import Asked, Noted, Progress, StepBegan, Waiting
 from bench.session.watch import Watch
 from bench.uncertainty import TypeA, combine
@@ -150,7 +150,7 @@ class _Calibrator:
 
     def ask(self, action: Action) -> None:
         self._progress(Asked(action))
-        self._hands.do(action)
+        self._hands.do(action, attending(self._board))
 
     def note(self, text: str) -> None:
         self.notes.append(text)
@@ -320,7 +320,7 @@ class _Calibrator:
             watch.restart()
             board.attend(_LOOK_S)
             if place is not None and number == numbers[-1]:
-                should = self._hands.read_meter(place, lambda: board.attend(0.1))
+                should = self._hands.read_meter(place, attending(board))
                 board.attend(_LOOK_S)
             found[number] = watch.readings()
             board.all_open()

@@ -9,13 +9,12 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from typing import BinaryIO
 
 from bench.description import BoardDescription, description_lines
 from bench.limits import AllOf, AnyOf, Limit, Requirement
 from bench.measure import BenchFault, Measured
 from bench.ports import Port, PortError
-from bench.ports.replay import CaptureWriter
+from bench.ports.replay import ByteSink, CaptureWriter
 from bench.procedure import CoolStep, Procedure, PromptStep, RunStep, Step, ZeroStep
 from bench.record import StepRecord, TestRecord
 from bench.session.assemble import Story, assemble, judged, seen
@@ -23,7 +22,7 @@ from bench.session.bench import Bench, Cancelled
 from bench.session.board import BoardClient, BoardFault, BoardRefused, BoardRestarted, BoardSilent, BoardTripped, BoardUnfit
 from bench.session.combine import Runs, combine
 from bench.session.operator import Do, Operator, SimulatedHands
-from bench.session.progress import Damage, Event, Live, Progress, StepBegan
+from bench.session.progress import Damage, Decided, Event, Live, Progress, Standing, StepBegan
 from bench.session.run import Plan, Run
 from bench.session.setup import (
     Load,
@@ -51,22 +50,30 @@ def run_test(
     setup: Setup,
     *,
     operator: Operator | None = None,
+    at_simulated: Callable[[SimulatedHands], Operator] | None = None,
     progress: Progress | None = None,
     cancelled: Callable[[], bool] | None = None,
     when: str,
     software: str,
-    capture: BinaryIO | None = None,
+    capture: ByteSink | None = None,
 ) -> TestRecord:
     """Run `procedure` on the board behind `port`; the record says how far it came.
 
     `operator` does what hands must do; a simulated board does that by itself, and only for a real one it is needed (by procedures
-    with such steps). `cancelled` is asked some twenty times a second. `when` and `software` go into the record as they are.
+    with such steps). `at_simulated` names somebody else for a simulated board, given the hands that it has. `cancelled` is asked
+    some twenty times a second, and may raise Cancelled with a reason. `when` and `software` go into the record as they are.
     `capture` gets everything that was received (format: bench.ports.replay). Raises SetupError if this board can't do the test;
     everything else ends in a record.
     """
-    test = _Test(port, procedure, setup, operator, progress or (lambda event: None), cancelled or (lambda: False), capture)
+    test = _Test(port, procedure, setup, operator, progress, cancelled or (lambda: False), capture, when, software, at_simulated)
     test.perform()
-    return assemble(procedure, setup, test.runs(), test.story(when, software))
+    return test.record()
+
+
+def begun_record(procedure: Procedure, setup: Setup, address: str, why: str, *, when: str, software: str) -> TestRecord:
+    """The record of a test of which nothing is known but that it began: to be kept until there is a better one."""
+    runs = [Runs(step, (), "the test was interrupted before") for step in procedure.runs]
+    return assemble(procedure, setup, runs, Story(when, software, board={"address": address}, interrupted=why))
 
 
 class _Test:
@@ -76,15 +83,22 @@ class _Test:
         procedure: Procedure,
         setup: Setup,
         operator: Operator | None,
-        progress: Callable[[Event], None],
+        progress: Progress | None,
         cancelled: Callable[[], bool],
-        capture: BinaryIO | None,
+        capture: ByteSink | None,
+        when: str,
+        software: str,
+        at_simulated: Callable[[SimulatedHands], Operator] | None,
     ) -> None:
+        self._at_simulated = at_simulated
+        self._when = when
+        self._software = software
         self._port = port
         self._procedure = procedure
         self._setup = setup
         self._operator = operator
-        self._progress = progress
+        self._watched = progress is not None
+        self._progress: Callable[[Event], None] = progress or (lambda event: None)
         self._cancelled = cancelled
         self._board = BoardClient(port, CaptureWriter(capture) if capture is not None else None)
         self._board.idle = self._check_cancelled
@@ -101,6 +115,7 @@ class _Test:
         self._interrupted: str | None = None
         self._rest = "unknown"
         self._current: Run | None = None
+        self._stood: Measured | None = None
 
     # --- the whole test
 
@@ -175,10 +190,14 @@ class _Test:
             runs.append(Runs(step, records, self._left_out.get(step.name, "" if records else otherwise)))
         return tuple(runs)
 
-    def story(self, when: str, software: str) -> Story:
+    def record(self) -> TestRecord:
+        """As it is by now."""
+        return assemble(self._procedure, self._setup, self.runs(), self._story())
+
+    def _story(self) -> Story:
         return Story(
-            when=when,
-            software=software,
+            when=self._when,
+            software=self._software,
             board=self._board_text,
             link={**self._board.link(), **self._losses},
             notes=tuple(self._bench.notes) if self._bench is not None else (),
@@ -220,7 +239,8 @@ class _Test:
         if wrong:
             raise BoardUnfit(f"the board at {self._port.address} fails its own self-test: {wrong}; have it put right")
         if unit is not None:
-            self._operator = SimulatedHands(board, unit)
+            hands = SimulatedHands(board, unit)
+            self._operator = hands if self._at_simulated is None else self._at_simulated(hands)
             self._board_text["simulated unit"] = unit
         rated = load_for("rated", self._setup, description)
         off_s = self._began_s - self._setup.rested_s
@@ -284,6 +304,8 @@ class _Test:
         counts = self._setup.counts
         plan = Plan(
             step=step,
+            name=step.name if step.starts == 1 else f"{step.name}-{start}",
+            title=step.title if step.starts == 1 else f"{step.title} (start {start} of {step.starts})",
             load=load,
             volts=volts,
             wanted=max(step.cycles, counts.skip + counts.average) if last else _EARLIER_START,
@@ -299,14 +321,18 @@ class _Test:
         bench = self._tended
         run = Run(self._board, bench.description, plan, self._tell, enough)
         self._current = run
-        name = step.name if step.starts == 1 else f"{step.name}-{start}"
-        title = step.title if step.starts == 1 else f"{step.title} (start {start} of {step.starts})"
         began_s = self._port.now_s()
-        self._board.note(note="run", step=step.name, name=name, title=title, loads=load.numbers, text=load.text, volts=volts)
+        self._board.note(
+            note="run", step=step.name, name=plan.name, title=plan.title, loads=load.numbers, text=load.text, volts=volts
+        )
         interrupted = None
         try:
             bench.protect(load, volts, step.at_most_s)
             run.drive()
+            if self._watched and last and self._is_last(step):
+                runs = self._runs_with(step, self._recorded(run, began_s, None))
+                self._progress(Decided(assemble(self._procedure, self._setup, runs, self._story())))
+            run.linger()
         except (Exception, KeyboardInterrupt) as error:
             self._secure()
             interrupted = self._why(error)
@@ -314,34 +340,49 @@ class _Test:
         finally:
             self._current = None
             bench.off_s = self._port.now_s()
-            measured = run.measured
-            record = StepRecord(
-                name=name,
-                title=title,
-                loads=load.numbers,
-                load_text=load.text,
-                began_s=began_s - self._began_s,
-                lasted_s=bench.off_s - began_s,
-                measured=measured,
-                cycles=run.analysis.cycles_complete,
-                cycles_excluded=run.analysis.cycles_excluded,
-                supply_v=volts,
-                stopped_early=run.stopped_early,
-                interrupted=interrupted,
-            )
+            record = self._recorded(run, began_s, interrupted)
             self._records.setdefault(step.name, []).append(record)
             self._add_losses(self._losses, run)
             self._board.note(note="end", stopped_early=run.stopped_early, interrupted=interrupted)
-        rest = measured.facts.get("rest", "unknown")
+        rest = record.measured.facts.get("rest", "unknown")
         self._rest = rest if rest != "unknown" else self._rest
+
+    def _recorded(self, run: Run, began_s: float, interrupted: str | None) -> StepRecord:
+        """What a run has come to by now."""
+        plan = run.plan
+        return StepRecord(
+            name=plan.name,
+            title=plan.title,
+            loads=plan.load.numbers,
+            load_text=plan.load.text,
+            began_s=began_s - self._began_s,
+            lasted_s=self._port.now_s() - began_s,
+            measured=run.measured,
+            cycles=run.analysis.cycles_complete,
+            cycles_excluded=run.analysis.cycles_excluded,
+            supply_v=plan.volts,
+            stopped_early=run.stopped_early,
+            interrupted=interrupted,
+        )
+
+    def _is_last(self, step: RunStep) -> bool:
+        """Whether nothing comes after this step that could change the verdict."""
+        steps = self._procedure.steps
+        return all(later.name in self._left_out for later in steps[steps.index(step) + 1 :])
 
     @staticmethod
     def _add_losses(losses: dict[str, int], run: Run) -> None:
         for kind, count in run.analysis.losses.items():
             losses[kind] = losses.get(kind, 0) + count
 
-    def _tell(self, live: Live) -> None:
-        self._progress(live)
+    def _tell(self, event: Event) -> None:
+        self._progress(event)
+        if not self._watched or not isinstance(event, Live):
+            return
+        if event.measured is not None and event.measured is not self._stood and self._current is not None:
+            self._stood = event.measured
+            runs = self._runs_with(self._current.plan.step, _so_far(self._current.plan.step, event.measured))
+            self._progress(Standing(self._verdicts(runs)))
         counts = {**self._board.link(), **self._losses}
         if self._current is not None:
             self._add_losses(counts, self._current)
@@ -349,13 +390,21 @@ class _Test:
             self._reported = counts
             self._progress(Damage(counts))
 
+    def _runs_with(self, step: RunStep, record: StepRecord) -> tuple[Runs, ...]:
+        """The runs so far, and this one as if it were over."""
+        return tuple(replace(r, records=(*r.records, record)) if r.step.name == step.name else r for r in self.runs())
+
     def _decided_with(self, step: RunStep, measured: Measured) -> bool:
         """Whether, were the run at hand to end now, every limit that no later step speaks to would be decided."""
-        now = StepRecord(step.name, step.title, (), "", 0.0, 0.0, measured, 0, 0)
-        runs = tuple(replace(r, records=(*r.records, now)) if r.step.name == step.name else r for r in self.runs())
+        runs = self._runs_with(step, _so_far(step, measured))
         steps = self._procedure.runs
         later = {quantity for s in steps[steps.index(step) + 1 :] for quantity in s.judge}
         return decided([v for v in self._verdicts(runs) if not later & set(_quantities(v.limit))])
+
+
+def _so_far(step: RunStep, measured: Measured) -> StepRecord:
+    """A run that goes on, as if it were over."""
+    return StepRecord(step.name, step.title, (), "", 0.0, 0.0, measured, 0, 0)
 
 
 def _calibration_day(number: int) -> str:

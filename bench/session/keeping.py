@@ -6,6 +6,7 @@ Nothing that was written is ever written over.
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -27,6 +28,19 @@ class Entry:
     board: str
     calibrated: int
     values: Mapping[str, tuple[float, float, str]]
+
+
+def write_whole(path: Path, text: str) -> None:
+    """The whole text or nothing: a full disk or a kill leaves what stood there before, never half a record."""
+    part = path.with_name(f"{path.name}.part")
+    try:
+        with part.open("w", encoding="ascii") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
 
 
 def make_folder(folder: Path) -> None:

@@ -23,12 +23,23 @@ class FitUnit:
     unit: str
 
 
+_WAIT_S = 0.1
+_MOST_V = 32.0
+SUPPLY_PART = 0.02
+"""How far a supply may be off. One that was set at its own terminals, not at the lamps, is 2.7 % off (computed, 2 x 21 W at 12.8 V)."""
+
+
 @dataclass(frozen=True, slots=True)
 class SetSupply:
     """Set the supply to `volts` at the lamps, with the unit shorted and the rated load on: that is `open_v` without load."""
 
     volts: float
     open_v: float
+
+    @property
+    def within_v(self) -> float:
+        """How far from `open_v` it may be."""
+        return SUPPLY_PART * self.open_v
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,12 +66,16 @@ class Place:
 
 
 Action: TypeAlias = FitLink | FitUnit | SetSupply | Cool | Do
+Meanwhile: TypeAlias = Callable[[], Mapping[str, float]]
+"""What to call at least five times a second while somebody is waited for: it keeps the board's attention for 0.1 s, and raises what
+becomes of it, and of the test. While a supply is set, it gives the readings of the channels, the supply without load at `v_in`; else
+nothing."""
 
 
 class Operator(Protocol):
     """Whoever does what hands must do."""
 
-    def do(self, action: Action) -> bool | None:
+    def do(self, action: Action, meanwhile: Meanwhile) -> bool | None:
         """Do it, or have it done, and return when it is.
 
         True: it is certainly as asked, so the session need not look at the supply, nor wait for what cools. Else it does both.
@@ -70,7 +85,7 @@ class Operator(Protocol):
 class MeterReader(Operator, Protocol):
     """An operator with a meter."""
 
-    def read_meter(self, place: Place, meanwhile: Callable[[], None]) -> float:
+    def read_meter(self, place: Place, meanwhile: Meanwhile) -> float:
         """What it shows there now, in the place's unit. Who has to wait for it calls `meanwhile` at least five times a second."""
 
 
@@ -84,7 +99,7 @@ class SimulatedHands:
         self._unit = unit
         self._meters = meters or {}
 
-    def do(self, action: Action) -> bool:
+    def do(self, action: Action, meanwhile: Meanwhile) -> bool:
         match action:
             case FitLink():
                 self._board.command("SIM:UNIT LINK", "SIM:UNIT?", "LINK")
@@ -98,7 +113,22 @@ class SimulatedHands:
                 pass
         return True
 
-    def read_meter(self, place: Place, meanwhile: Callable[[], None]) -> float:
+    def turn_supply(self, by_v: float) -> None:
+        """As if somebody had turned the supply's knob."""
+        now_v = float(self._board.query("SIM:SUPP?", r"[-+\d.E]+"))
+        self._board.set_number("SIM:SUPP", round(min(max(now_v + by_v, 0.0), _MOST_V), 3))
+
+    def read_meter(self, place: Place, meanwhile: Meanwhile) -> float:
         meter = self._meters[place.unit]
         accuracy = f"{format_number(meter.part)},{format_number(meter.rest)}"
         return float(self._board.query(f"SIM:MET? {place.channel},{accuracy}", r"[-+\d.E]+"))
+
+
+def attending(board: BoardClient) -> Meanwhile:
+    """The `Meanwhile` of a board on which nothing is to be seen."""
+
+    def meanwhile() -> Mapping[str, float]:
+        board.attend(_WAIT_S)
+        return {}
+
+    return meanwhile

@@ -6,8 +6,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TypeAlias
 
+from bench.envelope import Bins
 from bench.measure import Measured
+from bench.record import TestRecord
 from bench.session.operator import Action
+from bench.transitions import Change
+from bench.verdict import Verdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +46,7 @@ class Waiting:
 class Live:
     """How a run stands: s since the supply was switched on, at most `left_s` to go, good cycles of those `wanted`.
 
-    `latest` is the newest reading of each channel, `measured` (once a second) what the run shows so far.
+    Some twenty times a second. `latest` is the newest reading of each channel, `measured` (once a second) what the run shows so far.
     """
 
     on_s: float
@@ -52,6 +56,30 @@ class Live:
     closed: bool | None
     latest: Mapping[str, float]
     measured: Measured | None
+
+
+@dataclass(frozen=True, slots=True)
+class Traced:
+    """What the run at hand showed since the last time, some twenty times a second: `now_s` is how far it is known, `changes` what was
+    found meanwhile (also of a little earlier). Times in s of the board's clock since sampling began."""
+
+    bins: Bins | None
+    changes: tuple[Change, ...]
+    now_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """What the verdicts would be if the run ended now, once a second; at the level for those who look again and again."""
+
+    verdicts: tuple[Verdict, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Decided:
+    """The last run is over and everything was opened: the record as it will be, if nothing happens until the board has confirmed that."""
+
+    record: TestRecord
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,5 +96,5 @@ class Noted:
     text: str
 
 
-Event: TypeAlias = StepBegan | Asked | Waiting | Live | Damage | Noted
+Event: TypeAlias = StepBegan | Asked | Waiting | Live | Traced | Standing | Decided | Damage | Noted
 Progress: TypeAlias = Callable[[Event], None]

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
-from bench.analysis import Analysis
+from bench.analysis import Analysis, Observer
 from bench.description import BoardDescription, parse_description
 from bench.measure import BenchFault, Measured
 from bench.ports.replay import NOTE, RECEIVED, CaptureError, Entry, read_capture
@@ -21,6 +21,16 @@ from bench.wire import Decoder, Reply
 from bench.zero import LinkReadings, zeroed
 
 
+class Onlooker(Protocol):
+    """Somebody who sees the runs of a capture as they are read."""
+
+    def begin(self, description: BoardDescription) -> Observer:
+        """A run begins on a board of this description; what is to be shown its samples."""
+
+    def end(self, record: StepRecord, analysis: Analysis) -> None:
+        """The run is over."""
+
+
 @dataclass
 class _Open:
     """A run whose end has not come yet."""
@@ -32,10 +42,11 @@ class _Open:
 
 
 @dataclass
-class _Reading:
+class Reading:
     """What reading a capture has found so far."""
 
     setup: Setup
+    onlooker: Onlooker | None = None
     decoder: Decoder = field(default_factory=Decoder)
     stated: BoardDescription | None = None
     description: BoardDescription | None = None
@@ -55,11 +66,7 @@ def judge_capture(path: str | Path, setup: Setup, procedure: Procedure, *, when:
     `procedure` must be the one of the test; `setup` may name other limits, and must name the same load. A capture without an end
     is a test that was interrupted.
     """
-    reading = _Reading(setup)
-    for entry in read_capture(path):
-        _take(reading, entry, procedure, Path(path).name)
-    if reading.open is not None:
-        _close_run(reading, {"interrupted": "the capture ends in the middle of the run"})
+    reading = read_runs(path, setup, procedure)
     left_out = "" if reading.interrupted is None else "the test was interrupted before"
     runs = []
     for step in procedure.runs:
@@ -72,7 +79,17 @@ def judge_capture(path: str | Path, setup: Setup, procedure: Procedure, *, when:
     return assemble(procedure, setup, runs, story)
 
 
-def _take(reading: _Reading, entry: Entry, procedure: Procedure, name: str) -> None:
+def read_runs(path: str | Path, setup: Setup, procedure: Procedure, onlooker: Onlooker | None = None) -> Reading:
+    """Everything that the capture holds, run by run; a run that it breaks off counts as interrupted. CaptureError if it can't be read."""
+    reading = Reading(setup, onlooker)
+    for entry in read_capture(path):
+        _take(reading, entry, procedure, Path(path).name)
+    if reading.open is not None:
+        _close_run(reading, {"interrupted": "the capture ends in the middle of the run"})
+    return reading
+
+
+def _take(reading: Reading, entry: Entry, procedure: Procedure, name: str) -> None:
     reading.now_s = entry.t_s
     if reading.origin_s is None:
         reading.origin_s = entry.t_s
@@ -84,7 +101,7 @@ def _take(reading: _Reading, entry: Entry, procedure: Procedure, name: str) -> N
         _follow(reading, dict(entry.note), procedure, name)
 
 
-def _follow(reading: _Reading, note: dict[str, Any], procedure: Procedure, name: str) -> None:
+def _follow(reading: Reading, note: dict[str, Any], procedure: Procedure, name: str) -> None:
     match note.get("note"):
         case "board":
             reading.stated = reading.description = parse_description(note["lines"])
@@ -104,7 +121,7 @@ def _follow(reading: _Reading, note: dict[str, Any], procedure: Procedure, name:
             reading.interrupted = note["text"]
 
 
-def _open_run(reading: _Reading, note: dict[str, Any], procedure: Procedure, name: str) -> None:
+def _open_run(reading: Reading, note: dict[str, Any], procedure: Procedure, name: str) -> None:
     step = next((s for s in procedure.runs if s.name == note["step"]), None)
     if step is None or reading.description is None:
         raise CaptureError(f"capture {name}: it holds a run {note['step']!r}, which procedure {procedure.name} has not")
@@ -114,10 +131,11 @@ def _open_run(reading: _Reading, note: dict[str, Any], procedure: Procedure, nam
         raise CaptureError(f"capture {name}: run {note['name']} was made on loads {made}, not on {list(load.numbers)}")
     rated = load_for("rated", reading.setup, reading.description)
     conditions = conditions_for(reading.setup, rated, load, note["volts"])
-    reading.open = _Open(note, reading.now_s, Analysis(reading.description, conditions))
+    observer = reading.onlooker.begin(reading.description) if reading.onlooker is not None else None
+    reading.open = _Open(note, reading.now_s, Analysis(reading.description, conditions, observer=observer))
 
 
-def _close_run(reading: _Reading, end: dict[str, Any]) -> None:
+def _close_run(reading: Reading, end: dict[str, Any]) -> None:
     assert reading.open is not None
     note, analysis, began_s, measured = reading.open.note, reading.open.analysis, reading.open.began_s, reading.open.measured
     reading.open = None
@@ -139,3 +157,5 @@ def _close_run(reading: _Reading, end: dict[str, Any]) -> None:
     reading.records.setdefault(note["step"], []).append(record)
     for kind, count in analysis.losses.items():
         reading.losses[kind] = reading.losses.get(kind, 0) + count
+    if reading.onlooker is not None:
+        reading.onlooker.end(record, analysis)

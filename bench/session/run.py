@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from bench.analysis import Analysis
 from bench.description import BoardDescription
+from bench.envelope import Bins, Envelope
 from bench.measure import Conditions, Counts, Measured
 from bench.procedure import RunStep
+from bench.samples import Block
 from bench.session.board import BoardClient
-from bench.session.progress import Live
+from bench.session.progress import Event, Live, Traced
 from bench.session.setup import Load
+from bench.transitions import Change
 
 REST_S = 0.5  # everything open before each run: the zeros of the currents are read then
 LOOK_S = 0.1
+_TELL_S = 0.05  # whoever watches a trace sees steps of a tenth of a second
 _MEASURE_S = 1.0
 _STEADY_S, _DARK_S = 5.3, 6.0  # a behaviour is clear when nothing has happened for so long, and for three periods
 
@@ -24,6 +28,8 @@ class Plan:
     """What is to be done: `wanted` good cycles; `closed` if the unit is known to be closed at rest."""
 
     step: RunStep
+    name: str
+    title: str
     load: Load
     volts: float
     wanted: int
@@ -35,7 +41,8 @@ class Plan:
 class Run:
     """`drive` it once; `measured` and `analysis` hold what it showed, also after it was broken off.
 
-    `tell` gets a `Live` ten times a second. `enough` is asked once a second whether what was measured will do.
+    `drive` switches on, and off in the end; `linger` waits for what that does. `tell` gets a `Traced` and a `Live` twenty times a second.
+    `enough` is asked once a second whether what was measured will do.
     """
 
     def __init__(
@@ -43,13 +50,15 @@ class Run:
         board: BoardClient,
         description: BoardDescription,
         plan: Plan,
-        tell: Callable[[Live], None],
+        tell: Callable[[Event], None],
         enough: Callable[[Measured], bool],
     ) -> None:
-        self.analysis = Analysis(description, plan.conditions)
+        self.analysis = Analysis(description, plan.conditions, observer=self._observe)
+        self._envelope = Envelope()
+        self._traced: list[tuple[Bins | None, Sequence[Change], float]] = []
         self.stopped_early = False
         self._board = board
-        self._plan = plan
+        self.plan = plan
         self._tell = tell
         self._enough = enough
         self._now_s = board.port.now_s
@@ -61,10 +70,10 @@ class Run:
     @property
     def measured(self) -> Measured:
         """What the run showed until it was switched off or broken off."""
-        return self._final or snapshot(self.analysis, self._plan.counts)
+        return self._final or snapshot(self.analysis, self.plan.counts)
 
     def drive(self) -> None:
-        board, plan = self._board, self._plan
+        board, plan = self._board, self.plan
         board.listener = self.analysis.feed
         board.start_sampling()
         board.attend(REST_S)
@@ -73,13 +82,18 @@ class Run:
         board.switch_master(True)
         self._on_s = self._changed_s = self._now_s()
         while not self.stopped_early and not self._done():
-            board.attend(LOOK_S)
+            board.attend(_TELL_S)
             self._watch()
         # Taken before switching off, which is not the unit's doing.
         self._final = snapshot(self.analysis, plan.counts)
         board.note(note="off")
         board.all_open()
+
+    def linger(self) -> None:
+        """Let what the switching off shows arrive."""
+        board = self._board
         board.attend(LOOK_S)
+        self._tell_trace()
         board.stop_sampling()
         board.listener = None
 
@@ -87,29 +101,41 @@ class Run:
         """See how it stands, and tell."""
         now_s, analysis = self._now_s(), self.analysis
         seen = analysis.contact_closed, analysis.cycles_complete, analysis.cycles_excluded
+        self._tell_trace()
         if seen != self._seen:
             self._seen, self._changed_s = seen, now_s
         fresh = now_s - self._measured_s >= _MEASURE_S
         if fresh:
-            self._latest, self._measured_s = snapshot(analysis, self._plan.counts), now_s
+            self._latest, self._measured_s = snapshot(analysis, self.plan.counts), now_s
         on_s = now_s - self._on_s
         left_s = max(0.0, self._at_most_s() - on_s)
-        self._tell(Live(on_s, left_s, seen[1], self._plan.wanted, seen[0], dict(analysis.latest), self._latest))
-        counts = self._plan.counts
+        self._tell(Live(on_s, left_s, seen[1], self.plan.wanted, seen[0], dict(analysis.latest), self._latest))
+        counts = self.plan.counts
         self.stopped_early = (
             fresh and self._latest is not None and seen[1] >= counts.skip + counts.average and self._enough(self._latest)
         )
 
+    def _observe(self, block: Block, changes: Sequence[Change]) -> None:
+        self._traced.append((self._envelope.feed(block), changes, block.end_s))
+
+    def _tell_trace(self) -> None:
+        """What was observed since the last time; each block by itself, so that nothing has to be put together again."""
+        self.analysis.catch_up()
+        traced, self._traced = self._traced, []
+        for bins, changes, now_s in traced:
+            if bins is not None or changes:
+                self._tell(Traced(bins, tuple(changes), now_s))
+
     def _at_most_s(self) -> float:
         """How long this run may last; less for a unit that is closed at rest, as soon as that is known."""
-        step = self._plan.step
-        closed = self._plan.closed or (self._latest is not None and self._latest.facts.get("rest") == "closed")
+        step = self.plan.step
+        closed = self.plan.closed or (self._latest is not None and self._latest.facts.get("rest") == "closed")
         return min(step.at_most_s, step.closed_at_most_s) if closed and step.closed_at_most_s is not None else step.at_most_s
 
     def _done(self) -> bool:
         """Enough cycles, no time left, or a behaviour that is clear: steadily on or dark."""
         now_s, cycles = self._now_s(), self.analysis.cycles_complete
-        if cycles >= self._plan.wanted or now_s - self._on_s >= self._at_most_s():
+        if cycles >= self.plan.wanted or now_s - self._on_s >= self._at_most_s():
             return True
         usual_s = (self._changed_s - self._on_s) / cycles if cycles else 0.0
         clear_s = _STEADY_S if self.analysis.contact_closed else _DARK_S

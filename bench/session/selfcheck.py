@@ -11,7 +11,7 @@ from bench.lamps import allowed_current_a
 from bench.ports import Port
 from bench.samples import accuracies
 from bench.session.board import BoardClient
-from bench.session.operator import FitLink, FitUnit, Operator, SimulatedHands
+from bench.session.operator import FitLink, FitUnit, Operator, SimulatedHands, attending
 from bench.session.watch import Watch, look
 from bench.uncertainty import TypeA, combine
 from bench.zero import KNOWN_ZERO, LinkReadings, ZeroError, converter_seen, converter_stated, zeroed
@@ -77,14 +77,14 @@ def _findings(board: BoardClient, link: bool, lamps: bool, system_v: float, oper
         if hands is None:
             yield Finding("lamps" if lamps else "link", State.NOT_DONE, "nobody was named to fit the shorting link")
         else:
-            hands.do(FitLink())
+            hands.do(FitLink(), attending(board))
             board.start_sampling()
             if link:
                 yield from _link(board, description, watch)
             if lamps:
                 yield from _lamps(board, description, watch, system_v)
             board.stop_sampling()
-            hands.do(FitUnit(unit or "the unit"))
+            hands.do(FitUnit(unit or "the unit"), attending(board))
     board.listener = None
 
 

@@ -16,7 +16,7 @@ from bench.procedure import Procedure
 from bench.samples import Accuracy, accuracies
 from bench.session.board import BoardClient, BoardFault
 from bench.session.conduct import run_test
-from bench.session.operator import FitLink, FitUnit, Operator, SimulatedHands
+from bench.session.operator import FitLink, FitUnit, Operator, SimulatedHands, attending
 from bench.session.progress import Asked, Progress
 from bench.session.setup import Setup, range_reach_v
 from bench.session.watch import Watch, look
@@ -58,7 +58,7 @@ def measure_link(
         if hands is None:
             raise BoardFault(f"measuring a standard on the board at {port.address}: nobody was named to fit the shorting link")
         progress(Asked(FitLink()))
-        hands.do(FitLink())
+        hands.do(FitLink(), attending(board))
         lamps = [n for n, load in sorted(description.loads.items()) if load.kind == "LAMP"][:_LAMPS]
         board.command(f"SENS:VOLT:RANG {range_reach_v(setup, [setup.nominal_v]):g}")
         number = int(board.query("SENS:VOLT:RANG?", r"[0-3]"))
@@ -71,7 +71,7 @@ def measure_link(
         board.stop_sampling()
         board.listener = None
         progress(Asked(FitUnit("the unit")))
-        hands.do(FitUnit(unit or "the unit"))
+        hands.do(FitUnit(unit or "the unit"), attending(board))
     finally:
         board.make_safe()
     volts = off["v_in"].mean if "v_in" in off else _LEAST_V

@@ -1,0 +1,21 @@
+"""What hands must do at the bench, as sentences."""
+
+from __future__ import annotations
+
+from bench.render.plain import one_line
+from bench.session.operator import Action, Cool, Do, FitLink, FitUnit, SetSupply
+
+
+def action_text(action: Action) -> str:
+    """What hands must do, in one line."""
+    match action:
+        case FitLink():
+            return "Put the shorting link in the unit's place."
+        case FitUnit(unit=unit):
+            return f"Take the link out and put unit {one_line(unit)} in its place."
+        case SetSupply(volts=volts, open_v=open_v):
+            return f"Set the supply to {open_v:.2f} V without load ({volts:.2f} V at the lamps with the unit shorted)."
+        case Cool(seconds=seconds):
+            return f"Let everything cool for {seconds:.0f} s."
+        case Do(text=text):
+            return one_line(text)

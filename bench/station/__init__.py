@@ -1,0 +1,48 @@
+"""The station: the process that owns a board and drives it through tests, whatever becomes of the screen.
+
+An edge. The screen sends orders and gets news (`bench.station.words`) over a connection. A screen that falls silent during a test is
+taken for gone: everything is opened, and the record says so.
+"""
+
+from bench.station.process import StationLink, start_station
+from bench.station.words import (
+    Absent,
+    Attach,
+    Beat,
+    Begin,
+    Broken,
+    Done,
+    Finished,
+    Leave,
+    News,
+    Order,
+    PassTime,
+    Present,
+    Refused,
+    Shown,
+    Started,
+    Stop,
+    Turn,
+)
+
+__all__ = [
+    "Absent",
+    "Attach",
+    "Beat",
+    "Begin",
+    "Broken",
+    "Done",
+    "Finished",
+    "Leave",
+    "News",
+    "Order",
+    "PassTime",
+    "Present",
+    "Refused",
+    "Shown",
+    "Started",
+    "StationLink",
+    "Stop",
+    "Turn",
+    "start_station",
+]

@@ -1,0 +1,263 @@
+"""The station's loop: look after the board, hear orders, do tests, tell news.
+
+Everything is done in one thread, in which the session runs too; orders are heard between its reads, some twenty times a second. Only
+telling is another thread's, since a screen that takes nothing must not hold up a board.
+"""
+
+from __future__ import annotations
+
+import logging
+import queue
+import threading
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+from multiprocessing.connection import Connection
+from pathlib import Path
+
+from bench import __version__
+from bench.ports import Port, PortError
+from bench.ports.opening import open_port
+from bench.session import (
+    BoardClient,
+    BoardFault,
+    Cancelled,
+    Event,
+    Live,
+    SetupError,
+    Standing,
+    Traced,
+    Waiting,
+    begun_record,
+    run_test,
+)
+from bench.session.setup import bank_text
+from bench.station.hands import ScreenHands
+from bench.station.shelf import new_place
+from bench.station.words import (
+    Absent,
+    Attach,
+    Beat,
+    Begin,
+    Done,
+    Finished,
+    Leave,
+    News,
+    Order,
+    PassTime,
+    Present,
+    Refused,
+    Shown,
+    Started,
+    Stop,
+    Turn,
+)
+
+SILENT_SCREEN_S = 1.0
+"""A screen that was not heard for so long during a test is taken for gone: as long as a board waits for its host."""
+_IDLE_S = 0.1
+_LOOK_EVERY_S = 1.0
+_WAITING_NEWS = 60
+_BEGUN = "the program was stopped before the test was over; what the board had sent by then is in the capture"
+# Of these only the newest counts; a screen that is behind may miss some.
+_STALE_SOON = (Traced, Live, Standing, Waiting, Shown)
+_log = logging.getLogger(__name__)
+
+
+class Station:
+    """`serve` until told to leave, or until the other end of the connection is gone."""
+
+    def __init__(self, connection: Connection, folder: Path | None, clock: Callable[[], float] = time.monotonic) -> None:
+        self._connection = connection
+        self._folder = folder
+        self._clock = clock
+        self._outbox: queue.Queue[News | None] = queue.Queue()
+        self._attach: Attach | None = None
+        self._attached: Attach | None = None
+        self._port: Port | None = None
+        self._absent_text: str | None = None
+        self._looked_s = -1e9
+        self._heard_s = clock()
+        self._begin: Begin | None = None
+        self._leave: str | None = None
+        self._stop: str | None = None
+        self.forget_said()
+
+    # --- telling
+
+    def say(self, news: News) -> None:
+        """Tell the screen, without waiting for it."""
+        if isinstance(news, _STALE_SOON) and self._outbox.qsize() > _WAITING_NEWS:
+            return
+        self._outbox.put(news)
+
+    def _tell_all(self) -> None:
+        while (news := self._outbox.get()) is not None:
+            try:
+                self._connection.send(news)
+            except OSError:
+                return
+
+    # --- hearing
+
+    def end(self, reason: str) -> None:
+        """Leave as soon as possible; may be called from a signal handler."""
+        self._leave = self._leave or reason
+
+    def hear(self, wait_s: float = 0.0) -> None:
+        """Take in the orders that are there."""
+        try:
+            while self._connection.poll(wait_s):
+                self._take(self._connection.recv())
+                wait_s = 0.0
+        except (EOFError, OSError):
+            self.end("the screen is gone")
+
+    def _take(self, order: Order) -> None:
+        self._heard_s = self._clock()
+        match order:
+            case Attach():
+                self._attach = order
+            case Begin():
+                self._begin = order
+            case Stop(reason=reason):
+                self._stop = reason
+            case Leave(reason=reason):
+                self.end(reason)
+            case Done():
+                self._done = True
+            case PassTime():
+                self._pass = True
+            case Turn(by_v=by_v):
+                self._turned_v += by_v
+            case Beat():
+                pass
+
+    def forget_said(self) -> None:
+        """What a person said before he was asked counts for nothing."""
+        self._done = self._pass = False
+        self._turned_v = 0.0
+
+    def said_done(self) -> bool:
+        return self._done
+
+    def said_pass(self) -> bool:
+        return self._pass
+
+    def turned_by(self) -> float:
+        """V by which the supply was turned since the last time."""
+        by_v, self._turned_v = self._turned_v, 0.0
+        return by_v
+
+    def now_s(self) -> float:
+        """The clock of the board's port."""
+        return self._port.now_s() if self._port is not None else self._clock()
+
+    # --- the loop
+
+    def serve(self) -> None:
+        teller = threading.Thread(target=self._tell_all, name="news", daemon=True)
+        teller.start()
+        try:
+            while self._leave is None:
+                self.hear(_IDLE_S)
+                if self._attach is not None:
+                    self._attached, self._attach = self._attach, None
+                    self._looked_s, self._absent_text = -1e9, None
+                    self._close_port()
+                if self._begin is not None:
+                    begin, self._begin = self._begin, None
+                    self._test(begin)
+                elif self._leave is None and self._clock() - self._looked_s >= _LOOK_EVERY_S:
+                    self._look_after_board()
+                    self._looked_s = self._clock()
+        finally:
+            self._close_port()
+            self._outbox.put(None)
+            teller.join(timeout=1.0)
+
+    def _close_port(self) -> None:
+        port, self._port = self._port, None
+        if port is not None:
+            try:
+                port.close()
+            except PortError as error:
+                _log.info("%s", error)
+
+    def _look_after_board(self) -> None:
+        """See that a board is there, and say so if that has changed."""
+        if self._attached is None:
+            return
+        try:
+            if self._port is not None:
+                BoardClient(self._port).query("*OPC?", "1", tries=2)
+                return
+            self._port = open_port(self._attached.address)
+            self.say(self._introduce(self._port))
+            self._absent_text = None
+        except (PortError, BoardFault) as error:
+            self._lose_board(str(error))
+
+    def _lose_board(self, text: str) -> None:
+        self._close_port()
+        if text != self._absent_text:
+            self._absent_text = text
+            self.say(Absent(text))
+
+    def _introduce(self, port: Port) -> Present:
+        board = BoardClient(port)
+        description = board.open()
+        unit = board.simulated_unit()
+        board.command("*CLS")
+        channels = {name: channel.unit for name, channel in description.channels.items()}
+        return Present(port.address, board.identity(), unit is not None, bank_text(description), channels)
+
+    # --- a test
+
+    def _test(self, begin: Begin) -> None:
+        port = self._port
+        if port is None or self._attached is None:
+            self.say(Refused(self._absent_text or "testing: no board has answered yet; look at cable and power"))
+            return
+        self._stop = None
+        self._heard_s = self._clock()
+        when = datetime.now(UTC).astimezone().isoformat(timespec="seconds")
+        software = f"makebreak {__version__}"
+        place = new_place(self._folder, begin.setup.unit, when)
+        place.keep(begun_record(begin.procedure, begin.setup, port.address, _BEGUN, when=when, software=software))
+        self.say(Started(begin.setup.unit, place.record_path, place.capture_path))
+        own = self._attached.own_hands
+        try:
+            record = run_test(
+                port,
+                begin.procedure,
+                begin.setup,
+                operator=ScreenHands(self),
+                at_simulated=(lambda hands: ScreenHands(self, hands)) if own else None,
+                progress=self._progress,
+                cancelled=self._attend_screen,
+                when=when,
+                software=software,
+                capture=place.spool,
+            )
+        except SetupError as error:
+            place.discard()
+            self.say(Refused(str(error)))
+            return
+        place.close()
+        place.keep(record)
+        self.say(Finished(record, place.record_path, place.capture_path, place.problem))
+        self._looked_s = -1e9  # if the board was lost, the screen should know soon
+
+    def _progress(self, event: Event) -> None:
+        self.say(event)
+
+    def _attend_screen(self) -> bool:
+        """Called all through a test: what the screen wants, and whether it is still there."""
+        self.hear()
+        for reason in (self._leave, self._stop):
+            if reason is not None:
+                raise Cancelled(reason)
+        if self._clock() - self._heard_s > SILENT_SCREEN_S:
+            raise Cancelled(f"the screen was not heard for {SILENT_SCREEN_S:g} s: its program or its terminal stands still")
+        return False

@@ -1,0 +1,279 @@
+"""What happens at the desk: keys and news change the state, and orders go to the station. No widget, no clock of its own.
+
+The person's way is always the same: a number (typed or scanned, Enter), Enter to start, a verdict, Enter for the next unit. Whatever
+is typed at any time begins a number, so that a scanner works wherever one is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from bench.procedure import Procedure
+from bench.record import TestRecord
+from bench.record_json import RecordError, from_json
+from bench.session import (
+    Asked,
+    Cool,
+    Damage,
+    Decided,
+    Live,
+    Noted,
+    Setup,
+    SetupError,
+    Standing,
+    StepBegan,
+    Traced,
+    Waiting,
+)
+from bench.station import (
+    Absent,
+    Attach,
+    Begin,
+    Broken,
+    Done,
+    Finished,
+    News,
+    Order,
+    PassTime,
+    Present,
+    Refused,
+    Shown,
+    Started,
+    Stop,
+    Turn,
+)
+from bench.table import TableError
+from bench.tui.choices import Choices
+from bench.tui.signs import sign_of
+from bench.tui.state import Phase, Practising, State, Tested, Underway
+
+LONGEST_NUMBER = 40
+BY_OPERATOR = "cancelled by the operator"
+_APART_S = 0.4  # a scanner may send Enter twice; nobody presses it twice so fast and means it
+_KNOB_V = 0.1
+
+
+class Desk:
+    """`tell` sends an order, `clock` gives s, `plan_for` gives setup and procedure for a number by the choices made."""
+
+    def __init__(
+        self,
+        state: State,
+        tell: Callable[[Order], None],
+        clock: Callable[[], float],
+        plan_for: Callable[[Choices, str], tuple[Setup, Procedure]],
+    ) -> None:
+        self.state = state
+        self._tell = tell
+        self._clock = clock
+        self._plan_for = plan_for
+        self._accepted_s = -1e9
+
+    # --- keys
+
+    def type(self, text: str) -> None:
+        """Characters from keyboard or scanner."""
+        state = self.state
+        state.message = ""
+        state.typed += "".join(c for c in text if c.isprintable())
+
+    def erase(self) -> None:
+        self.state.typed = self.state.typed[:-1]
+
+    def enter(self) -> None:
+        """Take the number that was typed; or else go on: start, say that it is done, next unit."""
+        state = self.state
+        if state.typed:
+            self._accept()
+        elif self._clock() - self._accepted_s < _APART_S:
+            return
+        elif state.phase is Phase.READY:
+            self.start()
+        elif state.phase is Phase.RUNNING:
+            self._hands_done()
+        elif state.test is None:
+            self._next()
+
+    def escape(self) -> None:
+        """Take back what was typed; or else the number; or else cancel the test."""
+        state = self.state
+        if state.typed:
+            state.typed = ""
+        elif state.phase is Phase.RUNNING and state.test is not None:
+            if not state.test.stopping:
+                state.test.stopping = True
+                self._tell(Stop(BY_OPERATOR))
+        elif state.phase is Phase.READY:
+            state.number = state.message = ""
+
+    def again(self) -> None:
+        """Make ready to test the same unit once more."""
+        state = self.state
+        if state.phase is Phase.VERDICT and state.test is None and state.tested is not None:
+            self._make_ready(state.tested.record.unit)
+
+    def turn(self, steps: int) -> None:
+        """Turn the simulated supply's knob."""
+        if self.state.phase is Phase.RUNNING and self.state.simulated:
+            self._tell(Turn(_KNOB_V * steps))
+
+    def _accept(self) -> None:
+        state = self.state
+        number, state.typed = " ".join(state.typed.split()), ""
+        if not number:
+            return
+        if len(number) > LONGEST_NUMBER:
+            state.message = (
+                f"Not taken: {len(number)} characters came ({number[:16]}...), a unit's number has at most {LONGEST_NUMBER}. "
+                "Scan the label that holds the number."
+            )
+            return
+        state.message = ""
+        self._accepted_s = self._clock()
+        if state.test is not None:
+            state.next_number = number
+        else:
+            self._make_ready(number)
+
+    def _make_ready(self, number: str) -> None:
+        state = self.state
+        state.phase, state.number, state.next_number, state.message = Phase.READY, number, "", ""
+        before = next((tested for tested in reversed(state.session) if tested.record.unit == number), None)
+        if before is not None:
+            word = sign_of(before.record).word
+            state.message = f"{number} was tested in this session at {before.record.when[11:16]}: {word}. Enter tests it again."
+
+    def _next(self) -> None:
+        """The verdict is accepted. What was no verdict on the unit is tested again."""
+        state = self.state
+        tested = state.tested
+        undecided = tested is not None and not sign_of(tested.record).settles
+        number = state.next_number or (tested.record.unit if tested is not None and undecided else self._practice_number())
+        state.phase, state.number, state.next_number, state.message = Phase.READY, number, "", ""
+
+    def _practice_number(self) -> str:
+        return f"practice {len(self.state.session) + 1}" if self.state.practice is not None else ""
+
+    def start(self) -> None:
+        """Begin the test of the unit in hand, or say why not."""
+        state = self.state
+        state.message = ""
+        if not state.number:
+            state.message = "Which unit? Scan or type its number, or any name for it, and press Enter."
+            return
+        if state.board is None:
+            state.message = "No test without a board: see above."
+            return
+        try:
+            setup, procedure = self._plan_for(state.choices, state.number)
+        except (SetupError, TableError) as error:
+            state.message = str(error)
+            return
+        state.test = Underway(setup, procedure)
+        state.tested = None
+        state.phase = Phase.RUNNING
+        self._tell(Begin(setup, procedure))
+
+    def _hands_done(self) -> None:
+        test = self.state.test
+        if test is None:
+            return
+        if test.asked is not None:
+            self._tell(Done())
+        elif test.waiting is not None and self.state.simulated:
+            self._tell(PassTime())
+
+    # --- choices
+
+    def choose(self, choices: Choices) -> None:
+        self.state.choices = choices
+        self.state.message = ""
+
+    def attach(self, address: str, practice: Practising | None = None) -> None:
+        """Use another board, real or simulated. Not during a test."""
+        state = self.state
+        if state.test is not None:
+            state.message = "A test is running: Esc cancels it."
+            return
+        state.board, state.absent, state.practice, state.tested = None, "", practice, None
+        state.phase, state.message = Phase.READY, ""
+        state.number = self._practice_number()
+        self._tell(Attach(address, practice is not None and practice.own_hands))
+
+    # --- news
+
+    def hear(self, news: News) -> None:
+        """What the station tells."""
+        state = self.state
+        match news:
+            case Present():
+                state.board, state.absent, state.message = news, "", ""
+            case Absent(text=text):
+                state.board, state.absent = None, text
+            case Refused(text=text):
+                state.test, state.phase, state.message = None, Phase.READY, text
+            case Finished(record=record, record_path=record_path, capture_path=capture_path, problem=problem):
+                self._finish(record, record_path, capture_path, problem)
+            case Broken(text=text):
+                self._break(text)
+            case _:
+                if state.test is not None:
+                    _follow(state.test, news)
+                if isinstance(news, Decided) and state.test is not None:
+                    state.tested = Tested(news.record, state.test.setup, state.test.procedure)
+                    state.phase = Phase.VERDICT
+
+    def _finish(self, record: TestRecord, record_path: object, capture_path: object, problem: str) -> None:
+        state = self.state
+        if state.test is None:
+            return
+        tested = Tested(record, state.test.setup, state.test.procedure, state.test.record_path, state.test.capture_path, problem)
+        state.session.append(tested)
+        state.tested, state.test, state.phase = tested, None, Phase.VERDICT
+
+    def _break(self, text: str) -> None:
+        """The station is gone. What it kept of the test at hand is the record; it says that the test was not finished."""
+        state = self.state
+        state.board, state.absent = None, text
+        test, state.test = state.test, None
+        if test is None:
+            return
+        state.phase = Phase.READY
+        state.message = f"The test of {test.setup.unit} was broken off: {text}."
+        if test.record_path is None:
+            return
+        try:
+            record = from_json(test.record_path.read_text(encoding="ascii"))
+        except (OSError, RecordError) as error:
+            state.message += f" Its record can't be read: {error}"
+            return
+        tested = Tested(record, test.setup, test.procedure, test.record_path, test.capture_path)
+        state.session.append(tested)
+        state.tested, state.phase = tested, Phase.VERDICT
+
+
+def _follow(test: Underway, news: News) -> None:
+    """An event of the session, or of the hands."""
+    match news:
+        case Started(record_path=record_path, capture_path=capture_path):
+            test.record_path, test.capture_path = record_path, capture_path
+        case StepBegan():
+            test.step, test.asked, test.waiting, test.live, test.supply_v = news, None, None, None, None
+        case Asked(action=Cool()):
+            pass
+        case Asked(action=action):
+            test.asked, test.waiting, test.supply_v = action, None, None
+        case Waiting():
+            test.waiting, test.asked = news, None
+        case Live():
+            test.live, test.asked, test.waiting = news, None, None
+        case Traced():
+            test.asked = test.waiting = None
+        case Standing(verdicts=verdicts):
+            test.verdicts = verdicts
+        case Shown(v_in_v=v_in_v):
+            test.supply_v = v_in_v
+        case Damage(counts=counts):
+            test.damage = {kind: count for kind, count in counts.items() if count}
+        case Noted(text=text):
+            test.note = text

@@ -1,0 +1,71 @@
+"""The frame of every screen: a band on top that says which unit and which board, the body, and the keys that work here below."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, ClassVar, cast
+
+from rich.text import Text
+from textual.app import ComposeResult
+from textual.screen import Screen
+from textual.widget import Widget
+from textual.widgets import Static
+
+if TYPE_CHECKING:
+    from bench.tui.app import BenchApp
+
+KeyHint = tuple[str, str]
+"""A key as its cap says, and what it does: ("Enter", "start")."""
+
+
+class Keys(Static):
+    """The line at the bottom: what each key does on this screen, in order of use; what does not fit is left out from the end."""
+
+    DEFAULT_CSS = "Keys { dock: bottom; height: 1; background: $band-ground; color: $foreground; padding: 0 1; }"
+
+    def __init__(self, hints: Sequence[KeyHint]) -> None:
+        super().__init__(markup=False)
+        self._hints = tuple(hints)
+
+    def show(self, hints: Sequence[KeyHint]) -> None:
+        """Other keys from now on."""
+        if tuple(hints) != self._hints:
+            self._hints = tuple(hints)
+            self.refresh()
+
+    def render(self) -> Text:
+        line = Text(no_wrap=True)
+        room = self.size.width
+        for key, does in self._hints:
+            piece = Text.assemble((f" {key} ", "bold reverse"), f" {does}   ")
+            if line.cell_len + piece.cell_len - 3 > room:
+                break
+            line.append(piece)
+        return line
+
+
+class BenchScreen(Screen[None]):
+    """A screen of this program. Subclasses say their `HINTS` and yield their widgets from `body`."""
+
+    HINTS: ClassVar[Sequence[KeyHint]] = ()
+    DEFAULT_CSS = "BenchScreen { layout: vertical; background: $background; }"
+    AUTO_FOCUS = ""
+
+    def compose(self) -> ComposeResult:
+        from bench.tui.band import Band
+
+        yield Band()
+        yield from self.body()
+        yield Keys(self.HINTS)
+
+    def body(self) -> Iterable[Widget]:
+        """The widgets between band and keys."""
+        return ()
+
+    @property
+    def bench(self) -> BenchApp:
+        """The app, by its own type."""
+        return cast("BenchApp", self.app)
+
+    def refresh_state(self) -> None:
+        """The state has changed: show it. Called by the app, at most once a frame."""

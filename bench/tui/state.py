@@ -1,0 +1,96 @@
+"""What the screens show: the whole state of a day at the bench. Values only; `bench.tui.desk` changes them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import Enum
+from pathlib import Path
+
+from bench.procedure import Procedure
+from bench.record import TestRecord
+from bench.session import Action, Live, Setup, StepBegan, Waiting
+from bench.station import Present
+from bench.tui.choices import Choices
+from bench.verdict import Verdict
+
+
+class Phase(Enum):
+    """What the bench is doing, and so what the screen is for."""
+
+    READY = "ready"
+    RUNNING = "running"
+    VERDICT = "verdict"
+
+
+@dataclass(frozen=True, slots=True)
+class Tested:
+    """A test of this session. `record_path` and `capture_path` say where it is kept; `problem` why it is not, if so."""
+
+    record: TestRecord
+    setup: Setup
+    procedure: Procedure
+    record_path: Path | None = None
+    capture_path: Path | None = None
+    problem: str = ""
+
+
+@dataclass
+class Underway:
+    """The test at hand, as far as it was told. `supply_v` is shown while a supply is set, `asked` what hands must do now."""
+
+    setup: Setup
+    procedure: Procedure
+    record_path: Path | None = None
+    capture_path: Path | None = None
+    step: StepBegan | None = None
+    asked: Action | None = None
+    waiting: Waiting | None = None
+    live: Live | None = None
+    supply_v: float | None = None
+    verdicts: tuple[Verdict, ...] = ()
+    damage: Mapping[str, int] = field(default_factory=dict)
+    note: str = ""
+    stopping: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Practising:
+    """A simulated bench of one's own choice: its address, whose hands, and whether what is wrong with it is to be found out."""
+
+    address: str
+    own_hands: bool
+    mystery: bool
+
+
+@dataclass
+class State:
+    """`typed` is what is being typed or scanned, `number` the unit in hand, `next_number` one that was scanned while another was tested.
+
+    `message` is one line for the person: a wrong scan, a refusal. `absent` says why there is no board.
+    """
+
+    folder: Path | None
+    choices: Choices
+    phase: Phase = Phase.READY
+    typed: str = ""
+    number: str = ""
+    next_number: str = ""
+    message: str = ""
+    board: Present | None = None
+    absent: str = ""
+    cautioned: bool = False
+    practice: Practising | None = None
+    test: Underway | None = None
+    tested: Tested | None = None
+    session: list[Tested] = field(default_factory=list)
+
+    @property
+    def simulated(self) -> bool:
+        """Whether the board that answers, or that was asked for, is a simulated one."""
+        return self.board.simulated if self.board is not None else self.practice is not None
+
+    @property
+    def bank_text(self) -> str:
+        """The lamps of the board; empty without one."""
+        return self.board.bank_text if self.board is not None else ""
