@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 COMMANDS: Mapping[str, str] = {
     "test": "Test a unit on a board, real or simulated.",
+    "screen": "The screen that stands beside the rig all day.",
     "judge": "Judge a recording made elsewhere (CSV), or a capture.",
     "show": "Show records that were kept as JSON.",
     "boards": "List the serial ports and the boards on them.",
@@ -43,6 +44,7 @@ Test interrupters: turn-signal and hazard flasher units.
 
   Without hardware:            makebreak test
   On a board that is there:    makebreak test auto --unit 4711
+  All day, unit after unit:    makebreak screen
   What a command can do:       makebreak test --help
 
 Commands:

@@ -10,7 +10,7 @@ from bench.session.calibrate import Calibration, Wanted, calibrate_board
 from bench.session.conduct import begun_record, run_test
 from bench.session.in_force import put_in_force
 from bench.session.operator import Action, Cool, Do, FitLink, FitUnit, Meanwhile, MeterReader, Operator, Place, SetSupply, SimulatedHands
-from bench.session.progress import Asked, Damage, Decided, Event, Live, Noted, Progress, Standing, StepBegan, Traced, Waiting
+from bench.session.progress import Asked, Damage, Decided, Event, Live, Noted, Progress, SoFar, StepBegan, Traced, Waiting
 from bench.session.recorded import judge_recording
 from bench.session.rejudge import judge_capture
 from bench.session.selfcheck import Finding, self_check
@@ -42,7 +42,7 @@ __all__ = [
     "Setup",
     "SetupError",
     "SimulatedHands",
-    "Standing",
+    "SoFar",
     "StepBegan",
     "Traced",
     "Waiting",

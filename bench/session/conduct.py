@@ -22,7 +22,7 @@ from bench.session.bench import Bench, Cancelled
 from bench.session.board import BoardClient, BoardFault, BoardRefused, BoardRestarted, BoardSilent, BoardTripped, BoardUnfit
 from bench.session.combine import Runs, combine
 from bench.session.operator import Do, Operator, SimulatedHands
-from bench.session.progress import Damage, Decided, Event, Live, Progress, Standing, StepBegan
+from bench.session.progress import Damage, Decided, Event, Live, Progress, SoFar, StepBegan
 from bench.session.run import Plan, Run
 from bench.session.setup import (
     Load,
@@ -382,7 +382,7 @@ class _Test:
         if event.measured is not None and event.measured is not self._stood and self._current is not None:
             self._stood = event.measured
             runs = self._runs_with(self._current.plan.step, _so_far(self._current.plan.step, event.measured))
-            self._progress(Standing(self._verdicts(runs)))
+            self._progress(SoFar(self._verdicts(runs)))
         counts = {**self._board.link(), **self._losses}
         if self._current is not None:
             self._add_losses(counts, self._current)

@@ -69,7 +69,7 @@ class Traced:
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class SoFar:
     """What the verdicts would be if the run ended now, once a second; at the level for those who look again and again."""
 
     verdicts: tuple[Verdict, ...]
@@ -96,5 +96,5 @@ class Noted:
     text: str
 
 
-Event: TypeAlias = StepBegan | Asked | Waiting | Live | Traced | Standing | Decided | Damage | Noted
+Event: TypeAlias = StepBegan | Asked | Waiting | Live | Traced | SoFar | Decided | Damage | Noted
 Progress: TypeAlias = Callable[[Event], None]

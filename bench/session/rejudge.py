@@ -17,7 +17,7 @@ from bench.session.combine import Runs
 from bench.session.run import snapshot
 from bench.session.setup import Setup, conditions_for, load_for
 from bench.uncertainty import TypeA
-from bench.wire import Decoder, Reply
+from bench.wire import Decoder, Reply, SampleFrame
 from bench.zero import LinkReadings, zeroed
 
 
@@ -27,8 +27,8 @@ class Onlooker(Protocol):
     def begin(self, description: BoardDescription) -> Observer:
         """A run begins on a board of this description; what is to be shown its samples."""
 
-    def end(self, record: StepRecord, analysis: Analysis) -> None:
-        """The run is over."""
+    def end(self, record: StepRecord, analysis: Analysis, range_number: int) -> None:
+        """The run is over. `range_number`: the voltage range that it was last sampled in."""
 
 
 @dataclass
@@ -38,6 +38,7 @@ class _Open:
     note: dict[str, Any]
     began_s: float
     analysis: Analysis
+    range_number: int = 0
     measured: Measured | None = None
 
 
@@ -97,6 +98,8 @@ def _take(reading: Reading, entry: Entry, procedure: Procedure, name: str) -> No
         frames = [piece for piece in reading.decoder.feed(entry.payload) if not isinstance(piece, Reply)]
         if reading.open is not None and frames:
             reading.open.analysis.feed(frames, entry.t_s)
+            ranges = [frame.range_number for frame in frames if isinstance(frame, SampleFrame)]
+            reading.open.range_number = ranges[-1] if ranges else reading.open.range_number
     elif entry.kind == NOTE:
         _follow(reading, dict(entry.note), procedure, name)
 
@@ -137,17 +140,17 @@ def _open_run(reading: Reading, note: dict[str, Any], procedure: Procedure, name
 
 def _close_run(reading: Reading, end: dict[str, Any]) -> None:
     assert reading.open is not None
-    note, analysis, began_s, measured = reading.open.note, reading.open.analysis, reading.open.began_s, reading.open.measured
-    reading.open = None
+    run, reading.open = reading.open, None
+    note, analysis = run.note, run.analysis
     reading.interrupted = end["interrupted"] or reading.interrupted
     record = StepRecord(
         name=note["name"],
         title=note["title"],
         loads=tuple(note["loads"]),
         load_text=note["text"],
-        began_s=began_s - (reading.origin_s or 0.0),
-        lasted_s=reading.now_s - began_s,
-        measured=measured or snapshot(analysis, reading.setup.counts),
+        began_s=run.began_s - (reading.origin_s or 0.0),
+        lasted_s=reading.now_s - run.began_s,
+        measured=run.measured or snapshot(analysis, reading.setup.counts),
         cycles=analysis.cycles_complete,
         cycles_excluded=analysis.cycles_excluded,
         supply_v=note["volts"],
@@ -158,4 +161,4 @@ def _close_run(reading: Reading, end: dict[str, Any]) -> None:
     for kind, count in analysis.losses.items():
         reading.losses[kind] = reading.losses.get(kind, 0) + count
     if reading.onlooker is not None:
-        reading.onlooker.end(record, analysis)
+        reading.onlooker.end(record, analysis, run.range_number)

@@ -81,7 +81,7 @@ class _Gathering:
         self._left_s -= block.end_s - block.begin_s
         self._blocks.append(block)
 
-    def end(self, record: StepRecord, analysis: Analysis) -> None:
+    def end(self, record: StepRecord, analysis: Analysis, range_number: int) -> None:
         assert self._description is not None
         cycles = tuple(analysis.cycles())  # the last samples are looked at here, and may add to what was observed
         notes = [f"interrupted: {record.interrupted}" if record.interrupted else ""]
@@ -99,7 +99,7 @@ class _Gathering:
                 begin_s=self._blocks[0].begin_s if self._blocks else 0.0,
                 end_s=self._blocks[-1].end_s if self._blocks else 0.0,
                 units={name: channel.unit for name, channel in self._description.channels.items()},
-                accuracies=accuracies(self._description, analysis.range_number),
+                accuracies=accuracies(self._description, range_number),
                 note="; ".join(note for note in notes if note),
             )
         )

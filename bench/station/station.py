@@ -25,7 +25,7 @@ from bench.session import (
     Event,
     Live,
     SetupError,
-    Standing,
+    SoFar,
     Traced,
     Waiting,
     begun_record,
@@ -60,7 +60,7 @@ _LOOK_EVERY_S = 1.0
 _WAITING_NEWS = 60
 _BEGUN = "the program was stopped before the test was over; what the board had sent by then is in the capture"
 # Of these only the newest counts; a screen that is behind may miss some.
-_STALE_SOON = (Traced, Live, Standing, Waiting, Shown)
+_STALE_SOON = (Traced, Live, SoFar, Waiting, Shown)
 _log = logging.getLogger(__name__)
 
 

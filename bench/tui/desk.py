@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from bench.procedure import Procedure
-from bench.record import TestRecord
 from bench.record_json import RecordError, from_json
+from bench.render.standing import Standing, standing
 from bench.session import (
     Asked,
     Cool,
@@ -20,7 +20,7 @@ from bench.session import (
     Noted,
     Setup,
     SetupError,
-    Standing,
+    SoFar,
     StepBegan,
     Traced,
     Waiting,
@@ -147,7 +147,7 @@ class Desk:
         """The verdict is accepted. What was no verdict on the unit is tested again."""
         state = self.state
         tested = state.tested
-        undecided = tested is not None and not sign_of(tested.record).settles
+        undecided = tested is not None and standing(tested.record) in (Standing.BENCH_FAULT, Standing.NOT_FINISHED)
         number = state.next_number or (tested.record.unit if tested is not None and undecided else self._practice_number())
         state.phase, state.number, state.next_number, state.message = Phase.READY, number, "", ""
 
@@ -212,8 +212,8 @@ class Desk:
                 state.board, state.absent = None, text
             case Refused(text=text):
                 state.test, state.phase, state.message = None, Phase.READY, text
-            case Finished(record=record, record_path=record_path, capture_path=capture_path, problem=problem):
-                self._finish(record, record_path, capture_path, problem)
+            case Finished():
+                self._finish(news)
             case Broken(text=text):
                 self._break(text)
             case _:
@@ -223,13 +223,14 @@ class Desk:
                     state.tested = Tested(news.record, state.test.setup, state.test.procedure)
                     state.phase = Phase.VERDICT
 
-    def _finish(self, record: TestRecord, record_path: object, capture_path: object, problem: str) -> None:
+    def _finish(self, news: Finished) -> None:
         state = self.state
         if state.test is None:
             return
-        tested = Tested(record, state.test.setup, state.test.procedure, state.test.record_path, state.test.capture_path, problem)
+        test, state.test = state.test, None
+        tested = Tested(news.record, test.setup, test.procedure, news.record_path, news.capture_path, news.problem)
         state.session.append(tested)
-        state.tested, state.test, state.phase = tested, None, Phase.VERDICT
+        state.tested, state.phase = tested, Phase.VERDICT
 
     def _break(self, text: str) -> None:
         """The station is gone. What it kept of the test at hand is the record; it says that the test was not finished."""
@@ -269,7 +270,7 @@ def _follow(test: Underway, news: News) -> None:
             test.live, test.asked, test.waiting = news, None, None
         case Traced():
             test.asked = test.waiting = None
-        case Standing(verdicts=verdicts):
+        case SoFar(verdicts=verdicts):
             test.verdicts = verdicts
         case Shown(v_in_v=v_in_v):
             test.supply_v = v_in_v

@@ -1,0 +1,43 @@
+"""`makebreak screen`."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+import click
+
+
+@click.command("screen")
+@click.argument("address", default="auto")
+@click.option(
+    "--keep",
+    type=click.Path(file_okay=False, path_type=Path),
+    default=Path("records"),
+    show_default=True,
+    metavar="FOLDER",
+    help="Where every test is kept: a folder for each day, with a record and a capture of each.",
+)
+@click.option("--light", is_flag=True, help="Dark on light instead of light on dark; F8 changes that.")
+@click.option("--blocks", is_flag=True, help="Draw traces with block characters, for terminals without braille; F9 changes that.")
+def command(address: str, keep: Path, light: bool, blocks: bool) -> int:
+    """The screen that stands beside the rig all day: scan, start, verdict, next. F1 on it explains everything.
+
+    ADDRESS is `auto` (the one board plugged in), a serial port, socket://HOST:PORT, or a simulated bench; F3 on the screen chooses one of
+    those too, with units and faults, for practice.
+
+    \b
+    makebreak screen
+    makebreak screen /dev/ttyUSB0 --keep /srv/bench/records
+    makebreak screen "sim://bench-nc-2x21?pace=real"
+
+    The program that drives the board is not the screen: whatever becomes of screen and terminal, everything is opened within a second, and
+    the record says what happened.
+    """
+    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+        raise click.UsageError("the screen needs a terminal of its own; without one, use `makebreak test`")
+    from bench.tui.run import run_screen
+
+    # The console of a Linux machine without a desktop has no braille characters.
+    return run_screen(address, keep, dark=not light, blocks=blocks or os.environ.get("TERM") == "linux")

@@ -1,0 +1,284 @@
+"""The bench screen as an application: it hands keys to the desk, news to the desk and the trace, and shows the state once a frame.
+
+Nothing here drives a board. Every tenth of a second the station is told that the screen lives, as long as its terminal takes what is
+written; a screen that stands still is thereby found out.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, ClassVar
+
+from textual import events
+from textual.actions import SkipAction
+from textual.app import App
+from textual.binding import Binding, BindingType
+from textual.screen import Screen
+
+from bench import files
+from bench.procedure import Procedure
+from bench.session import Setup, StepBegan, Traced
+from bench.station import Beat, Broken, Order, Present, StationLink
+from bench.tui.choices import Choices, load, save
+from bench.tui.desk import Desk
+from bench.tui.frame import BenchScreen
+from bench.tui.state import Phase, Practising, State
+from bench.tui.terminal import on_end_signals, takes_output
+from bench.tui.theme import THEMES
+from bench.tui.work import Work
+
+FRAMES_PER_S = 20
+_BEAT_S = 0.1
+INKS = ("braille", "blocks")
+CHOICES_FILE = "choices.json"
+
+
+class BenchApp(App[None]):
+    """`open_station` makes a link to a station: at the start, and again if one has ended. `address` is the board to use."""
+
+    ENABLE_COMMAND_PALETTE = False
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "enter", priority=True, show=False),
+        Binding("escape", "escape", priority=True, show=False),
+        Binding("backspace", "erase", priority=True, show=False),
+        Binding("f1", "help", show=False),
+        Binding("f2", "choices", show=False),
+        Binding("f3", "practice", show=False),
+        Binding("f4", "session", show=False),
+        Binding("f5", "report", show=False),
+        Binding("f6", "again", show=False),
+        Binding("f8", "theme", show=False),
+        Binding("f9", "ink", show=False),
+        Binding("f10,ctrl+q,ctrl+c", "leave", priority=True, show=False),
+    ]
+
+    def __init__(
+        self,
+        open_station: Callable[[], StationLink],
+        address: str,
+        *,
+        folder: Path | None = None,
+        choices: Choices | None = None,
+        dark: bool = True,
+        ink: str = INKS[0],
+        clock: Callable[[], float] = time.monotonic,
+        watch_terminal: bool = True,
+    ) -> None:
+        super().__init__()
+        self._open_station = open_station
+        self._address = address
+        self._watch_terminal = watch_terminal
+        self._choices_path = folder / CHOICES_FILE if folder is not None else None
+        note = ""
+        if choices is None:
+            choices, note = load(self._choices_path) if self._choices_path is not None else (Choices(), "")
+        self.state = State(folder, choices, message=note)
+        self.station = open_station()
+        self.desk = Desk(self.state, self._tell, clock, plan_for)
+        self.ink = ink
+        self.frames = 0
+        self._changed = True
+        self._leaving = False
+        for theme in THEMES.values():
+            self.register_theme(theme)
+        self.theme = THEMES["dark" if dark else "light"].name
+
+    # --- life
+
+    def on_mount(self) -> None:
+        self.work = Work()
+        self.push_screen(self.work)
+        if self._watch_terminal:
+            on_end_signals(self.leave)
+        self.desk.attach(self._address)
+        self.set_interval(_BEAT_S, self._beat)
+        self.set_interval(1.0 / FRAMES_PER_S, self._frame)
+
+    def _tell(self, order: Order) -> None:
+        self.station.tell(order)
+
+    def _beat(self) -> None:
+        if not self._watch_terminal or takes_output():
+            self.station.tell(Beat())
+
+    def _frame(self) -> None:
+        """Once a frame: what the station told, and what of it is to be seen."""
+        if self._leaving:
+            return
+        for news in self.station.news():
+            self._changed = True
+            if isinstance(news, Traced):
+                self.work.running.trace.add(news.bins, news.changes)
+            before = self.state.test
+            self.desk.hear(news)
+            if isinstance(news, StepBegan):
+                self.work.running.begin()
+            if isinstance(news, Broken):
+                self._begin_anew()
+            if isinstance(news, Present) and before is None:
+                self.work.running.begin()
+        if self._changed:
+            self._show()
+
+    def _begin_anew(self) -> None:
+        """The station has ended: another takes its place, at the same board."""
+        self.station.close("it has ended")
+        self.station = self._open_station()
+        practice = self.state.practice
+        state_message, tested, phase = self.state.message, self.state.tested, self.state.phase
+        absent = self.state.absent
+        self.desk.attach(practice.address if practice is not None else self._address, practice)
+        self.state.message, self.state.tested, self.state.phase, self.state.absent = state_message, tested, phase, absent
+
+    def _show(self) -> None:
+        self._changed = False
+        self.frames += 1
+        self.work.show_phase()
+        screen = self.screen
+        if isinstance(screen, BenchScreen):
+            screen.refresh_state()
+
+    def leave(self, reason: str) -> None:
+        """End in good order: everything open, the record kept; then the screen."""
+        if self._leaving:
+            return
+        self._leaving = True
+        self.station.close(reason)
+        self.exit()
+
+    # --- keys
+
+    def on_key(self, event: events.Key) -> None:
+        if event.character is not None and event.is_printable:
+            event.stop()
+            self.desk.type(event.character)
+            self._now()
+
+    def on_paste(self, event: events.Paste) -> None:
+        self.desk.type(event.text)
+        self._now()
+
+    def _now(self) -> None:
+        """Show at once what a key has changed."""
+        self._changed = True
+        self._show()
+
+    def action_enter(self) -> None:
+        if not self.state.typed and self.screen is not self.work:
+            raise SkipAction()
+        took = bool(self.state.typed)
+        if not took and self._must_caution():
+            from bench.tui.caution import Caution
+
+            self.push_screen(Caution())
+            return
+        self.desk.enter()
+        if took:
+            self._back_to_work()
+        self._now()
+
+    def _must_caution(self) -> bool:
+        """Whether real current is about to flow for the first time."""
+        state = self.state
+        return state.phase is Phase.READY and bool(state.number) and state.board is not None and not state.simulated and not state.cautioned
+
+    def cautions_known(self) -> None:
+        """Somebody said so: start."""
+        self.state.cautioned = True
+        self._back_to_work()
+        self.desk.start()
+        self._now()
+
+    def action_escape(self) -> None:
+        if not self.state.typed and self.screen is not self.work:
+            self.pop_screen()
+        else:
+            self.desk.escape()
+        self._now()
+
+    def action_erase(self) -> None:
+        self.desk.erase()
+        self._now()
+
+    def action_again(self) -> None:
+        self.desk.again()
+        self._back_to_work()
+        self._now()
+
+    def action_theme(self) -> None:
+        names = [theme.name for theme in THEMES.values()]
+        self.theme = names[(names.index(self.theme) + 1) % len(names)]
+        self._now()
+
+    def action_ink(self) -> None:
+        self.ink = INKS[(INKS.index(self.ink) + 1) % len(INKS)]
+        self._now()
+
+    def action_leave(self) -> None:
+        self.leave("the screen was left")
+
+    def action_help(self) -> None:
+        from bench.tui.help import Help
+
+        self._open(Help())
+
+    def action_choices(self) -> None:
+        from bench.tui.choose import Choose
+
+        if self.state.test is None:
+            self._open(Choose())
+
+    def action_practice(self) -> None:
+        from bench.tui.practice import Practice
+
+        if self.state.test is None:
+            self._open(Practice())
+
+    def action_session(self) -> None:
+        from bench.tui.look_back import LookBack
+
+        self._open(LookBack())
+
+    def action_report(self) -> None:
+        from bench.tui.details import Details
+
+        if self.state.tested is not None and self.state.test is None:
+            self._open(Details(self.state.tested))
+
+    def _open(self, screen: Screen[Any]) -> None:
+        """Show a screen over the work; one of a kind."""
+        if any(type(other) is type(screen) for other in self.screen_stack):
+            return
+        self.push_screen(screen)
+        self._changed = True
+
+    def _back_to_work(self) -> None:
+        while self.screen is not self.work and len(self.screen_stack) > 2:
+            self.pop_screen()
+
+    # --- what the screens ask for
+
+    def choose(self, choices: Choices) -> None:
+        """These choices from now on, also tomorrow."""
+        self.desk.choose(choices)
+        if self._choices_path is not None:
+            self.state.message = save(self._choices_path, choices)
+        self._changed = True
+
+    def practise(self, address: str, own_hands: bool, mystery: bool) -> None:
+        self.desk.attach(address, Practising(address, own_hands, mystery))
+        self._back_to_work()
+        self._changed = True
+
+    def leave_practice(self) -> None:
+        if self.state.practice is not None:
+            self.desk.attach(self._address)
+        self._back_to_work()
+        self._changed = True
+
+
+def plan_for(choices: Choices, number: str) -> tuple[Setup, Procedure]:
+    """What the choices make of a test of this unit. SetupError or TableError, one line, if that can't be."""
+    return choices.setup(number), files.procedure(choices.procedure)

@@ -1,0 +1,183 @@
+"""What somebody chose to test, on what and by which limits: kept from unit to unit, and from day to day. No widget in here."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, fields
+from pathlib import Path
+from typing import Any
+
+from bench import defaults, files
+from bench.render.plain import one_line
+from bench.session import Setup, SetupError
+from bench.session.setup import watts_text
+from bench.table import TableError
+
+FORMAT = 1
+SYSTEMS_V = (6.0, 12.0, 24.0)
+LAMPS_W = (21.0, 10.0, 5.0)
+BANK = (3, 1, 1)
+"""How many lamps of each of LAMPS_W a bank has; one more place is free, and the tell-tale is extra."""
+FREE_PLACE = 6
+NO_RULE = "none"
+
+
+@dataclass(frozen=True, slots=True)
+class Choices:
+    """Everything that a test is set up by, but the unit's number.
+
+    `lamps`: how many of each of LAMPS_W the unit is for, None if nobody knows (then 2 x 21 W is tried, and the rating counts as unknown).
+    `led`: an LED lamp in the free place is the load. `terminals`: how many the unit has, 2 (no pilot) or 3, None if nobody looked.
+    `limits`: names of sets or families; `grade_rule` may be NO_RULE. `zero`: also the steps with the shorting link.
+    """
+
+    system_v: float = defaults.SYSTEM_V
+    lamps: tuple[int, int, int] | None = None
+    led: bool = False
+    terminals: int | None = None
+    procedure: str = defaults.PROCEDURE
+    limits: tuple[str, ...] = defaults.LIMITS
+    grade_rule: str = defaults.GRADE_RULE
+    precise: bool = False
+    zero: bool = False
+    stop_early: bool = False
+
+    @property
+    def rated(self) -> tuple[float, ...]:
+        """Watts of each lamp that the unit is taken to be for."""
+        if self.lamps is None:
+            return defaults.RATED_W
+        return tuple(watts for watts, count in zip(LAMPS_W, self.lamps, strict=True) for _ in range(count))
+
+    def setup(self, unit: str) -> Setup:
+        """The setup of a test of this unit. SetupError or TableError if there is no such thing."""
+        return Setup(
+            unit=unit,
+            system_v=self.system_v,
+            rated=self.rated,
+            lamps=(FREE_PLACE,) if self.led else None,
+            filament=not self.led,
+            limits=tuple(files.named_limits(name) for name in self.limits),
+            grade_rule=None if self.grade_rule == NO_RULE else files.grade_rule(self.grade_rule),
+            stop_early=self.stop_early,
+            precise=self.precise,
+            zero=self.zero,
+            rating_known=self.lamps is not None,
+            entered={"pilot": "absent"} if self.terminals == 2 else {},
+        )
+
+    def summary(self) -> str:
+        """`12 V, 2 x 21 W, quick test, judged by un-r48 + sae-j945`, on one line."""
+        load = watts_text(self.rated) if self.lamps is None or any(self.lamps) else "no lamp"
+        parts = [f"{self.system_v:g} V", load if self.lamps is not None else f"lamps not known ({load} tried)"]
+        parts += ["an LED lamp as load"] if self.led else []
+        parts += [f"{self.terminals} terminals"] if self.terminals is not None else []
+        parts += [f"{one_line(self.procedure)} test"]
+        parts += [word for word, chosen in (("precise", self.precise), ("zeros", self.zero), ("stops early", self.stop_early)) if chosen]
+        parts += [f"judged by {' + '.join(one_line(name) for name in self.limits)}" if self.limits else "judged by nothing"]
+        parts += [f"grades by {one_line(self.grade_rule)}"] if self.grade_rule != defaults.GRADE_RULE else []
+        return ", ".join(parts)
+
+    def refusal(self, bank_text: str = "") -> str:
+        """In words, why this can't be tested on a bank with these lamps (as `setup.bank_text` lists them); empty if it can.
+
+        Without a text the bank is taken to have the usual lamps.
+        """
+        if self.lamps is not None and not any(self.lamps):
+            return "Say at least one lamp that the unit is for, or that nobody knows."
+        try:
+            self.setup("unit")
+            files.procedure(self.procedure)
+        except (SetupError, TableError) as error:
+            return one_line(str(error))
+        has, free = _bank(bank_text)
+        if self.led:
+            return "" if free else "An LED lamp goes into the free place, and this bank has none."
+        wanted = Counter(self.rated)
+        for watts, count in wanted.items():
+            if count > has[watts]:
+                return f"For {watts_text(self.rated)} this bank lacks lamps: it has {has[watts] or 'none'} of {watts:g} W."
+        return ""
+
+
+def _bank(bank_text: str) -> tuple[Counter[float], bool]:
+    """How many lamps of which watts a bank has, and whether a place is free."""
+    if not bank_text:
+        return Counter(dict(zip(LAMPS_W, BANK, strict=True))), True
+    has = Counter(float(watts) for watts in re.findall(r"\d+: (\d+(?:\.\d+)?) W", bank_text))
+    return has, re.search(r"\d+: free", bank_text) is not None
+
+
+def load(path: Path) -> tuple[Choices, str]:
+    """What was chosen last, and nothing to say; or, where the file is damaged, the usual choices and a line that says so."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        return Choices(), ""
+    except (OSError, UnicodeDecodeError) as error:
+        why = error.strerror if isinstance(error, OSError) and error.strerror else "it is no text"
+        return Choices(), f"The last choices can't be read from {one_line(path.name)} ({one_line(why)}): the usual ones are taken."
+    try:
+        return _parsed(json.loads(text)), ""
+    except (ValueError, RecursionError):
+        return Choices(), f"The last choices in {one_line(path.name)} are damaged or too new: the usual ones are taken."
+
+
+def save(path: Path, choices: Choices) -> str:
+    """Keeps the choices; returns what went wrong in a line, empty if nothing did. The file there is whole at every moment."""
+    part = path.with_name(f"{path.name}.part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        part.write_text(json.dumps({"format": FORMAT, **asdict(choices)}, indent=1) + "\n", encoding="utf-8")
+        os.replace(part, path)
+    except OSError as error:
+        return f"The choices can't be kept in {one_line(path.name)}: {one_line(error.strerror or str(error))}."
+    return ""
+
+
+def _parsed(content: Any) -> Choices:
+    """ValueError for whatever is not as `save` writes it; a field that is missing has its usual value."""
+    if not isinstance(content, dict) or content.get("format") != FORMAT:
+        raise ValueError("format")
+    given: Mapping[str, Any] = {key: value for key, value in content.items() if key != "format"}
+    if not given.keys() <= {field.name for field in fields(Choices)}:
+        raise ValueError("a field of another version")
+    usual = Choices()
+    return Choices(
+        system_v=_one_of(given.get("system_v", usual.system_v), SYSTEMS_V),
+        lamps=_counts(given.get("lamps")),
+        led=_one_of(given.get("led", usual.led), (False, True)),
+        terminals=_one_of(given.get("terminals"), (None, 2, 3)),
+        procedure=_texts([given.get("procedure", usual.procedure)])[0],
+        limits=_texts(given.get("limits", list(usual.limits))),
+        grade_rule=_texts([given.get("grade_rule", usual.grade_rule)])[0],
+        precise=_one_of(given.get("precise", usual.precise), (False, True)),
+        zero=_one_of(given.get("zero", usual.zero), (False, True)),
+        stop_early=_one_of(given.get("stop_early", usual.stop_early), (False, True)),
+    )
+
+
+def _one_of(value: Any, allowed: tuple[Any, ...]) -> Any:
+    # 1 equals True for Python, and is no choice here.
+    found = next((one for one in allowed if one == value and isinstance(one, bool) == isinstance(value, bool)), "no such")
+    if found == "no such":
+        raise ValueError(value)
+    return found
+
+
+def _counts(value: Any) -> tuple[int, int, int] | None:
+    if value is None:
+        return None
+    if not (isinstance(value, list) and len(value) == len(LAMPS_W) and all(type(n) is int and 0 <= n <= 9 for n in value)):
+        raise ValueError(value)
+    return value[0], value[1], value[2]
+
+
+def _texts(value: Any) -> tuple[str, ...]:
+    if not (isinstance(value, list) and all(isinstance(text, str) and 0 < len(text) < 1000 for text in value)):
+        raise ValueError(value)
+    return tuple(value)

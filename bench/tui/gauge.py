@@ -1,0 +1,269 @@
+"""Every measurement of a running test on a line: value, uncertainty, a gauge against its band, and in a word how it stands."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from rich.text import Text
+from textual.widget import Widget
+
+from bench.grade.words import speech_of
+from bench.limits import AllOf, AnyOf, FactLimit, Limit, LimitSet, Requirement
+from bench.measure import Measured
+from bench.render.plain import one_line
+from bench.render.rows import shown
+from bench.render.values import in_unit, limit_text, value_text
+from bench.tui.gauge_scale import gauge
+from bench.tui.signs import sign_of_outcome
+from bench.tui.wrapped import cut, padded
+from bench.uncertainty import Estimate, NotMeasured
+from bench.verdict import Outcome, Verdict, spoiling
+
+WORDS: Mapping[Outcome, str] = {
+    Outcome.PASS: "inside",
+    Outcome.CONDITIONAL_PASS: "near the edge",
+    Outcome.CONDITIONAL_FAIL: "near the edge",
+    Outcome.FAIL: "outside",
+    Outcome.NOT_MEASURED: "not yet",
+}
+FACT_WORDS: Mapping[Outcome, str] = {Outcome.PASS: "as asked", Outcome.FAIL: "not as asked", Outcome.NOT_MEASURED: "not yet"}
+CANNOT = "cannot be measured"
+_SHORT: Mapping[str, str] = {
+    "first_extinction_s": "first extinction",
+    "first_light_s": "first light",
+    "inrush_first_a": "first inrush",
+    "lamp_v": "volts at the lamps",
+    "period_spread": "spread of period",
+    "outage_ratio": "rate, one out : all lit",
+}
+"""Titles where the usual ones are too long for a line of a small terminal."""
+BESIDES = ("steady_a", "inrush_first_a", "lamp_v", "period_spread", "bounce_make_s", "temperature_c")
+"""What no limit judges and still tells a hand much, in this order."""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One requirement, and its verdict once there is one; `depth` counts the alternatives that it stands in."""
+
+    requirement: Requirement
+    verdict: Verdict | None = None
+    depth: int = 0
+
+    @property
+    def key(self) -> object:
+        """Two sets that ask for the same band of the same quantity share a row."""
+        match self.requirement:
+            case Limit(quantity=quantity, low=low, high=high):
+                return quantity, low, high, self.depth
+            case FactLimit(fact=fact, allowed=allowed):
+                return fact, allowed, self.depth
+        return self.requirement
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Widths of a row's parts; `limit` is 0 where the limit's text has no room (its ends stand in the gauge)."""
+
+    title: int
+    value: int
+    limit: int
+    gauge: int
+    word: int = 15
+
+    @classmethod
+    def of(cls, width: int) -> Columns:
+        if width >= 104:
+            title, limit = min(26 + (width - 104) // 3, 38), 14
+            return cls(title, 21, limit, min(width - title - 21 - limit - 15 - 4, 60))
+        return cls(24, 18, 0, max(width - 24 - 18 - 15 - 3, 9))
+
+
+class Gauges(Widget):
+    """A row for each requirement, always in the same order; below, what is measured besides, as far as there is room."""
+
+    DEFAULT_CSS = "Gauges { width: 1fr; height: 1fr; }"
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._expected: tuple[Row, ...] = ()
+        self._rows: tuple[Row, ...] = ()
+        self._measured: Measured | None = None
+        self._flashes = 0
+
+    def expect(self, limit_sets: Sequence[LimitSet]) -> None:
+        """These limits will be judged: shows their bands, all values still to come."""
+        self._expected = merged(row for one in limit_sets for requirement in one.requirements for row in rows_of(requirement))
+        self._rows, self._measured, self._flashes = self._expected, None, 0
+        self.refresh()
+
+    def show(self, verdicts: Sequence[Verdict], measured: Measured | None, flashes: int) -> None:
+        """How the test stands now."""
+        judged = merged(row for verdict in verdicts for row in rows_of_verdict(verdict))
+        self._rows = placed(self._expected, judged)
+        self._measured, self._flashes = measured, flashes
+        self.refresh()
+
+    def render(self) -> Text:
+        lines = gauge_lines(self._rows, self._measured, self._flashes, *self.size, colours=self.app.theme_variables)
+        return Text("\n", no_wrap=True).join(lines)
+
+
+def rows_of(requirement: Requirement, depth: int = 0) -> Iterator[Row]:
+    """A requirement and the parts of it, before anything is judged."""
+    yield Row(requirement, depth=depth)
+    parts: Sequence[Requirement] = ()
+    if isinstance(requirement, AnyOf):
+        parts = requirement.alternatives
+    elif isinstance(requirement, AllOf):
+        parts = requirement.limits
+    for part in parts:
+        yield from rows_of(part, depth + 1)
+
+
+def rows_of_verdict(verdict: Verdict, depth: int = 0) -> Iterator[Row]:
+    yield Row(verdict.limit, verdict, depth)
+    for part in verdict.parts:
+        yield from rows_of_verdict(part, depth + 1)
+
+
+def merged(rows: Iterator[Row]) -> tuple[Row, ...]:
+    """Each key once, where it came first."""
+    found: dict[object, Row] = {}
+    for row in rows:
+        found.setdefault(row.key, row)
+    return tuple(found.values())
+
+
+def placed(expected: Sequence[Row], judged: Sequence[Row]) -> tuple[Row, ...]:
+    """What was judged, in the order expected; what nobody expected (a set chosen by what was seen) comes after."""
+    by_key = {row.key: row for row in judged}
+    known = {row.key for row in expected}
+    return (*(by_key.get(row.key, row) for row in expected), *(row for row in judged if row.key not in known))
+
+
+def gauge_lines(
+    rows: Sequence[Row], measured: Measured | None, flashes: int, width: int, height: int, colours: Mapping[str, str]
+) -> list[Text]:
+    """At most `height` lines. The heading goes first where there is no room, then what is not judged."""
+    columns = Columns.of(width)
+    spoilt = measured is not None and bool(spoiling(measured.bench_faults))
+    lines = [gauge_line(row, columns, colours, spoilt) for row in rows]
+    if len(lines) > height > 0:
+        return [*lines[: height - 1], Text(cut(_left_out(rows[height - 1 :]), width))]
+    if len(lines) + 1 < height:
+        lines.insert(0, _heading(columns, flashes, colours))
+    return [*lines, *_besides(measured, width, height - len(lines), colours)]
+
+
+def _left_out(rows: Sequence[Row]) -> str:
+    """How many rows have no room, and the worst of them: nothing bad may hide."""
+    judged = [row for row in rows if row.verdict is not None and row.verdict.outcome is not Outcome.NOT_MEASURED]
+    worst = min(judged, key=lambda row: tuple(Outcome).index(row.verdict.outcome) if row.verdict else 0, default=None)
+    if worst is None or worst.verdict is None:
+        return f"and {len(rows)} more, not yet: they need a taller window"
+    return f"and {len(rows)} more; the worst: {title_of(worst.requirement)} {_word(worst.requirement, worst.verdict, False, {})[0]}"
+
+
+def title_of(requirement: Requirement) -> str:
+    return _title(requirement.quantity) if isinstance(requirement, Limit) else one_line(requirement.title)
+
+
+def _title(quantity: str) -> str:
+    return _SHORT.get(quantity) or speech_of(quantity).title
+
+
+def gauge_line(row: Row, columns: Columns, colours: Mapping[str, str], spoilt: bool = False) -> Text:
+    """One row: title, value, gauge, word; or why there will be no value."""
+    requirement, verdict = row.requirement, row.verdict
+    found = verdict.found if verdict is not None else None
+    title = "  " * row.depth + title_of(requirement)
+    quiet = colours.get("quiet", "")
+    if isinstance(found, NotMeasured) and found.fault != "none" and verdict is not None and not verdict.by_fact:
+        room = columns.value + columns.limit + columns.gauge + columns.word + (3 if columns.limit else 2)
+        why = padded(f"? {CANNOT}: {one_line(found.reason)}", room)
+        return Text.assemble(padded(title, columns.title), " ", (why, colours.get("doubt", "")))
+    value = _value(requirement, verdict)
+    # A long number takes from the title, never the other way.
+    over = max(len(value) - columns.value, 0)
+    line = Text(padded(title, columns.title - over) + " " + padded(value, columns.value + over, right=True) + " ")
+    if columns.limit:
+        line.append(padded("" if isinstance(requirement, AnyOf | AllOf) else limit_text(requirement), columns.limit) + " ", quiet)
+    word, style = _word(requirement, verdict, spoilt, colours)
+    line.append_text(_gauge(requirement, found, columns, style, quiet))
+    line.append(" " + padded(word, columns.word), style)
+    return line
+
+
+def _value(requirement: Requirement, verdict: Verdict | None) -> str:
+    if verdict is None:
+        return "" if isinstance(requirement, AnyOf | AllOf) else "not yet"
+    if verdict.by_fact:
+        return one_line(verdict.by_fact)
+    if isinstance(requirement, Limit):
+        found = verdict.found
+        return value_text(in_unit(found, requirement.unit), requirement) if isinstance(found, Estimate) else "not yet"
+    return "not yet" if isinstance(requirement, FactLimit) else ""
+
+
+def _word(requirement: Requirement, verdict: Verdict | None, spoilt: bool, colours: Mapping[str, str]) -> tuple[str, str]:
+    """Mark and word, and the colour that repeats them."""
+    quiet = colours.get("quiet", "")
+    if verdict is None:
+        return "  not yet", quiet
+    if verdict.outcome is Outcome.NOT_MEASURED:
+        return ("! bench fault", colours.get("fault", "")) if spoilt else ("  not yet", quiet)
+    sign = sign_of_outcome(verdict.outcome)
+    words = WORDS if isinstance(requirement, Limit) and not verdict.by_fact else FACT_WORDS
+    return f"{sign.mark} {words.get(verdict.outcome, WORDS[verdict.outcome])}", f"bold {colours.get(sign.variable, '')}".rstrip()
+
+
+def _gauge(requirement: Requirement, found: object, columns: Columns, style: str, quiet: str) -> Text:
+    if not isinstance(requirement, Limit):
+        return Text(" " * columns.gauge)
+    estimate = found if isinstance(found, Estimate) else None
+    return gauge(
+        requirement.low,
+        requirement.high,
+        columns.gauge,
+        None if estimate is None else estimate.value,
+        0.0 if estimate is None else estimate.expanded(),
+        (_edge(replace(requirement, high=None)), _edge(replace(requirement, low=None))),
+        style,
+        quiet,
+    )
+
+
+def _edge(one_sided: Limit) -> str:
+    """The number of a limit with one end: the second word of `min 60 /min`; empty without an end."""
+    return "" if one_sided.low is None and one_sided.high is None else limit_text(one_sided).split()[1]
+
+
+def _heading(columns: Columns, flashes: int, colours: Mapping[str, str]) -> Text:
+    counted = "no flash yet" if not flashes else "1 flash counted" if flashes == 1 else f"{flashes} flashes counted"
+    limit = padded("asked for", columns.limit) + " " if columns.limit else ""
+    value = padded("value ± 95 %", columns.value, right=True)
+    allowed = padded("┃ allowed ┃".center(columns.gauge), columns.gauge)
+    text = f"{padded(counted, columns.title)} {value} {limit}{allowed} {padded('  how it stands', columns.word)}"
+    return Text(text, colours.get("quiet", ""))
+
+
+def _besides(measured: Measured | None, width: int, height: int, colours: Mapping[str, str]) -> list[Text]:
+    """Values that no row above shows, two or more to a line."""
+    if measured is None or height < 1:
+        return []
+    side_by_side = max(width // 39, 1)
+    each = width // side_by_side
+    cells = []
+    for name in BESIDES:
+        found = measured.values.get(name)
+        value = value_text(shown(name, found)) if isinstance(found, Estimate) else "not yet"
+        if not isinstance(found, NotMeasured) or found.fault == "none":
+            cells.append((padded(_title(name), each - 20), padded(value, 17, right=True) + "   "))
+    lines = []
+    for first in range(0, len(cells), side_by_side):
+        line = Text(no_wrap=True)
+        for title, value in cells[first : first + side_by_side]:
+            line.append(title, colours.get("quiet", "")).append(value)
+        lines.append(line)
+    return lines[:height]

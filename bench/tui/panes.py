@@ -1,0 +1,194 @@
+"""The panes of a trace: what each shows, how they share the height, and how one is drawn. No widget in here."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from bench.samples import Array
+from bench.tui.canvas import Canvas, Look
+from bench.tui.raster import ACROSS, BRAILLE, Ink, characters, filled, joined, levels
+from bench.tui.scale import Scale, tick_text
+
+GUTTER = 8
+"""Cells on the left for titles and the numbers of the axis."""
+UNDER_PANES = 2
+"""Rows below the panes: the lamps, and the time."""
+LOST = "░"
+_HEADED = 6  # rows from which on a pane has a heading in whole words
+_PILOT_FROM = 21  # rows of all panes together from which on there is room for a third
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of a pane; a dotted one lies behind the others. `short` names it where there is no room for `words`."""
+
+    channel: str
+    short: str
+    words: str
+    look: Look
+    dotted: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Pane:
+    """What a pane shows. `least_top`: its scale reaches at least so far. `lasting`: the scale is chosen for what lasts, and peaks that
+    go beyond are cut off with an arrow, since an inrush ten times the steady current would leave nothing to see of that."""
+
+    short: str
+    heading: str
+    unit: str
+    lines: tuple[Line, ...]
+    least_top: float
+    lasting: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Least and greatest values by channel and column of dots, from column number `first` (even) on; column k spans `dot_s` from
+    `k * dot_s` on. The first cell (two columns) is not shown: it is there to be joined to. `lost`, by cell: samples are missing."""
+
+    first: int
+    dot_s: float
+    low: Mapping[str, Array]
+    high: Mapping[str, Array]
+    lost: npt.NDArray[np.bool_]
+
+    @property
+    def begin_s(self) -> float:
+        """When the first cell that is shown begins."""
+        return (self.first + ACROSS) * self.dot_s
+
+    @property
+    def cell_s(self) -> float:
+        return ACROSS * self.dot_s
+
+    @property
+    def cells(self) -> int:
+        """How many cells are shown."""
+        return len(self.lost) - 1
+
+
+_OUT = Line("v_out", "out", "out, to the lamps", Look.OUT)
+_IN = Line("v_in", "in", "in, from the supply", Look.SUPPLY, dotted=True)
+_PILOT = Line("v_pilot", "pilot", "", Look.PILOT)
+VOLTS = Pane("volts", "volts at the unit, V", "V", (_OUT, _IN), 10.0)
+PILOT = Pane("pilot", "volts at the pilot terminal, V", "V", (_PILOT,), 10.0)
+
+
+def _current(channel: str) -> Pane:
+    return Pane("current", "current, A", "A", (Line(channel, "", "", Look.CURRENT),), 1.0, lasting=True)
+
+
+def panes_of(channels: Mapping[str, str]) -> tuple[Pane, ...]:
+    """The panes for these channels (name to unit), the most wanted first."""
+    amps = [name for name in ("i_load", "i_load_low") if name in channels]
+    wanted = (VOLTS, *(_current(name) for name in amps[:1]), PILOT)
+    return tuple(pane for pane in wanted if any(line.channel in channels for line in pane.lines))
+
+
+def shares(panes: Sequence[Pane], height: int) -> list[tuple[Pane, int]]:
+    """The panes that there is room for, each with its rows, which add up to `height`."""
+    shown = list(panes)
+    if len(shown) > 2 and height < _PILOT_FROM:
+        shown = shown[:2]
+    shown = shown[: max(1, height)]
+    if not shown or height < 1:
+        return []
+    rows = [height // len(shown)] * len(shown)
+    if len(shown) > 2:
+        rows[2] = max(5, height // 5)
+        rows[1] = (height - rows[2]) // 2
+    rows[0] = height - sum(rows[1:])
+    return list(zip(shown, rows, strict=True))
+
+
+def draw_pane(canvas: Canvas, top: int, rows: int, pane: Pane, scale: Scale, columns: Columns, ink: Ink) -> None:
+    """The pane on rows `top` to `top + rows` of the canvas."""
+    headed = rows >= _HEADED
+    first, plot_rows = (top + 1, rows - 1) if headed else (top, rows)
+    if plot_rows < 1:
+        return
+    over = _plot(canvas, first, plot_rows, pane, scale, columns, ink)
+    _axis(canvas, first, plot_rows, scale, headed)
+    peak = f"▲ peaks are cut off: they reach {tick_text(float(f'{over:.2g}'))} {pane.unit}" if over is not None else ""
+    if headed:
+        _heading(canvas, top, pane, peak, ink)
+    else:
+        _short_titles(canvas, top, rows, pane, ink)
+
+
+def _plot(canvas: Canvas, top: int, rows: int, pane: Pane, scale: Scale, columns: Columns, ink: Ink) -> float | None:
+    """The lines; the greatest value that was cut off, if any was."""
+    dots = rows * ink.down
+    drawn = np.zeros((dots, columns.cells * ACROSS), dtype=np.bool_)
+    beyond = np.zeros(columns.cells * ACROSS, dtype=np.bool_)
+    looks = np.full((rows, columns.cells), pane.lines[0].look, dtype=np.uint8)
+    most = scale.top
+    for line in sorted(pane.lines, key=lambda line: not line.dotted):
+        if line.channel not in columns.low:
+            continue
+        low, high = columns.low[line.channel], columns.high[line.channel]
+        reach_low, reach_high = levels(low, scale.bottom, scale.top, dots), levels(high, scale.bottom, scale.top, dots)
+        if line.dotted:
+            reach_low = reach_high = np.where(np.arange(columns.first, columns.first + len(low)) % ACROSS == 0, reach_high, -1)
+        else:
+            reach_low, reach_high = joined(reach_low, reach_high)
+        mine = filled(reach_low, reach_high, dots)[:, ACROSS:]
+        looks[_cells_with(mine, ink)] = line.look
+        np.logical_or(drawn, mine, out=drawn)
+        np.logical_or(beyond, high[ACROSS:] > scale.top, out=beyond)
+        most = max(most, float(np.fmax.reduce(high[ACROSS:], initial=-np.inf)))
+    codes = characters(drawn, ink)
+    codes[0, _cells_with(beyond[None, :].repeat(ink.down, axis=0), ink)[0]] = ord("▲")
+    codes[:, columns.lost[1:]] = ord(LOST)
+    looks[:, columns.lost[1:]] = Look.LOST
+    canvas.codes[top : top + rows, GUTTER : GUTTER + columns.cells] = codes
+    canvas.looks[top : top + rows, GUTTER : GUTTER + columns.cells] = looks
+    return most if most > scale.top else None
+
+
+def _cells_with(dots: npt.NDArray[np.bool_], ink: Ink) -> npt.NDArray[np.bool_]:
+    height, width = dots.shape
+    found: npt.NDArray[np.bool_] = dots.reshape(height // ink.down, ink.down, width // ACROSS, ACROSS).any(axis=(1, 3))
+    return found
+
+
+def _axis(canvas: Canvas, top: int, rows: int, scale: Scale, all_ticks: bool) -> None:
+    for row in range(rows):
+        canvas.put(top + row, GUTTER - 1, "│", Look.QUIET)
+    ticks = scale.ticks if all_ticks and rows >= 2 * len(scale.ticks) - 1 else (scale.ticks[0], scale.ticks[-1])
+    if rows < 2:
+        return
+    for tick in ticks:
+        # The middle of the dots that stand for the value lies in this row.
+        part = (tick - scale.bottom) / (scale.top - scale.bottom)
+        row = min(rows - 1, int((1.0 - part) * (rows - 1) + 0.5))
+        canvas.put(top + row, 0, f"{tick_text(tick):>{GUTTER - 2}} ┤", Look.QUIET)
+
+
+def sample(line: Line, ink: Ink) -> str:
+    """How the line looks, as two characters."""
+    if ink is BRAILLE:
+        return "⠄⠄" if line.dotted else "⠤⠤"
+    return "▖▖" if line.dotted else "▄▄"
+
+
+def _heading(canvas: Canvas, row: int, pane: Pane, more: str, ink: Ink) -> None:
+    canvas.put(row, 0, pane.heading, Look.STRONG)
+    place = len(pane.heading) + 3
+    for line in pane.lines:
+        if line.words:
+            canvas.put(row, place, f"{sample(line, ink)} {line.words}", line.look)
+            place += len(line.words) + 6
+    canvas.put(row, place, more, Look.QUIET)
+
+
+def _short_titles(canvas: Canvas, top: int, rows: int, pane: Pane, ink: Ink) -> None:
+    canvas.put(top + (1 if rows >= 3 else 0), 0, f"{pane.short:<{GUTTER - 1}}", Look.STRONG)
+    for row, line in enumerate(pane.lines, 2):
+        if line.words and row < rows - 1:
+            canvas.put(top + row, 0, f"{line.short:<3} {sample(line, ink)}", line.look)

@@ -1,0 +1,96 @@
+"""Between tests: what to do now, in letters that read from two metres, and how the day has gone."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING, cast
+
+from rich.text import Text
+from textual.widget import Widget
+
+from bench.render.plain import one_line
+from bench.tui.large import large
+from bench.tui.signs import grade_letter, sign_of
+from bench.tui.state import State, Tested
+from bench.tui.wrapped import cut, wrapped
+
+if TYPE_CHECKING:
+    from bench.tui.app import BenchApp
+
+_LARGE_PART = 0.4
+_MARGIN = 3
+
+
+class ReadyView(Widget):
+    """What to do now; below, the session's tally and its last units."""
+
+    DEFAULT_CSS = "ReadyView { width: 1fr; height: 1fr; color: $foreground; }"
+
+    def render(self) -> Text:
+        state = cast("BenchApp", self.app).state
+        colours = self.app.theme_variables
+        width, height = self.size
+        below = [*session_lines(state.session, width - 2 * _MARGIN, min(6, height // 3))]
+        above = list(self._above(state, width, height - len(below) - 1, colours["fault"], colours["accent"]))
+        lines = above[: height - len(below) - 1]
+        lines += [Text()] * (height - len(lines) - len(below))
+        return Text("\n").join((*lines, *(_indented(line) for line in below)))
+
+    def _above(self, state: State, width: int, height: int, fault_colour: str, accent: str) -> Iterator[Text]:
+        call, style, texts = what_now(state, fault_colour)
+        rows = large(call, width - 2 * _MARGIN, max(int(_LARGE_PART * height), 5)) or [call]
+        yield Text()
+        for row in rows:
+            yield _indented(Text(row, style))
+        yield Text()
+        for text, text_style in texts:
+            for line in wrapped(text, min(width - 2 * _MARGIN, 100)):
+                yield _indented(Text(line, text_style))
+            yield Text()
+        if state.message:
+            for line in wrapped(one_line(state.message), min(width - 2 * _MARGIN, 100)):
+                yield _indented(Text(line, f"bold {accent}"))
+
+
+def what_now(state: State, fault_colour: str) -> tuple[str, str, Sequence[tuple[str, str]]]:
+    """The large word, its style, and what is said below it."""
+    if state.board is None and not state.absent:
+        return "LOOKING", "bold", (("Looking for the board ...", ""),)
+    if state.board is None:
+        texts = (
+            (one_line(state.absent) + ".", "bold"),
+            ("It is looked for all the time: as soon as it answers, work goes on here. F3 practises on a simulated one meanwhile.", ""),
+        )
+        return "NO BOARD", f"bold {fault_colour}", texts
+    if not state.number:
+        return "NEXT UNIT", "bold", (("Scan or type the unit's number, then press Enter.", "bold"), (_set_up_text(state), ""))
+    do = "Enter starts the test." if state.simulated else "Put it in the socket, hands off the lamps: Enter starts the test."
+    return one_line(state.number), "bold", ((do, "bold"), (_set_up_text(state), ""))
+
+
+def _set_up_text(state: State) -> str:
+    return f"It will be tested so: {state.choices.summary()}. F2 changes that."
+
+
+def session_lines(session: Sequence[Tested], width: int, most: int) -> Iterator[Text]:
+    """The tally, and the newest units, as many as fit into `most` lines."""
+    if not session or most < 1:
+        return
+    yield Text(cut(tally_text(session), width), "bold")
+    for tested in list(reversed(session))[: most - 1]:
+        record, sign = tested.record, sign_of(tested.record)
+        start = f"{record.when[11:16]}  {one_line(record.unit)[:18]:<18}  {grade_letter(record) or '-':<2}{sign.mark} {sign.word:<17}"
+        yield Text(cut(f"{start} {one_line(record.reason)}", width))
+
+
+def tally_text(session: Sequence[Tested]) -> str:
+    """`5 tested in this session: A 2, B 1, R 1, BENCH FAULT 1`."""
+    grades = Counter(letter for tested in session if (letter := grade_letter(tested.record)))
+    others = Counter(sign_of(tested.record).word for tested in session if not grade_letter(tested.record))
+    parts = [f"{name} {count}" for name, count in (*sorted(grades.items()), *sorted(others.items()))]
+    return f"{len(session)} tested in this session: {', '.join(parts)}"
+
+
+def _indented(line: Text) -> Text:
+    return Text(" " * _MARGIN).append_text(line)

@@ -1,0 +1,186 @@
+"""A test as it goes: the step, lamps and contact, flashes, the trace, and every measurement against its band."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, cast
+
+from rich.text import Text
+from textual.app import ComposeResult
+from textual.containers import Vertical
+from textual.widget import Widget
+
+from bench.render.actions import action_text
+from bench.render.plain import one_line
+from bench.session import SetSupply
+from bench.tui.gauge import Gauges
+from bench.tui.large import large
+from bench.tui.state import State, Underway
+from bench.tui.trace import LiveTrace
+from bench.tui.wrapped import cut, wrapped
+
+if TYPE_CHECKING:
+    from bench.tui.app import BenchApp
+
+_MARGIN = 3
+_BAR = 24
+
+
+class RunningView(Vertical):
+    """`refresh_state` shows the state; the app adds the trace's pieces to `trace` as they come."""
+
+    DEFAULT_CSS = """
+    RunningView { width: 1fr; height: 1fr; }
+    RunningView Standing { height: 3; }
+    RunningView LiveTrace { height: 3fr; min-height: 8; }
+    RunningView Gauges { height: 2fr; min-height: 6; padding: 0 1; }
+    RunningView Call { height: 5fr; display: none; }
+    RunningView.called LiveTrace, RunningView.called Gauges { display: none; }
+    RunningView.called Call { display: block; }
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.standing = Standing()
+        self.trace = LiveTrace()
+        self.gauges = Gauges()
+        self.call = Call()
+
+    def compose(self) -> ComposeResult:
+        yield self.standing
+        yield self.trace
+        yield self.gauges
+        yield self.call
+
+    def begin(self) -> None:
+        """A test begins: nothing is known yet."""
+        state = cast("BenchApp", self.app).state
+        self.trace.begin(state.board.channels if state.board is not None else {})
+        if state.test is not None:
+            self.gauges.expect([limit_set for _, some in state.test.setup.limits for limit_set in some])
+
+    def refresh_state(self) -> None:
+        test = cast("BenchApp", self.app).state.test
+        if test is None:
+            return
+        called = test.live is None or test.asked is not None or test.waiting is not None
+        self.set_class(called, "called")
+        self.standing.refresh()
+        if called:
+            self.call.refresh()
+        elif test.live is not None:
+            self.gauges.show(test.verdicts, test.live.measured, test.live.cycles)
+
+
+class Standing(Widget):
+    """Three lines: the step and its time; lamps, contact, flashes, supply; what is worth knowing."""
+
+    DEFAULT_CSS = "Standing { padding: 0 1; }"
+
+    def render(self) -> Text:
+        state = cast("BenchApp", self.app).state
+        if state.test is None:
+            return Text()
+        width = self.size.width
+        lines = [step_line(state.test, width), lamps_line(state.test, width, self.app.theme_variables), note_line(state.test, width)]
+        return Text("\n").join(lines)
+
+
+def step_line(test: Underway, width: int) -> Text:
+    """`Step 1 of 3  Rated load    12.4 s on, at most 17.6 s more`."""
+    if test.stopping:
+        return Text("Cancelled: opening everything ...", "bold")
+    if test.step is None:
+        return Text("The board is asked what it is, and tests itself ...")
+    start = f", start {test.step.start} of {test.step.starts}" if test.step.starts > 1 else ""
+    left = f"Step {test.step.number} of {test.step.of}: {one_line(test.step.title)}{start}"
+    right = ""
+    if test.live is not None:
+        right = f"{test.live.on_s:.1f} s on, at most {test.live.left_s:.0f} s more"
+    room = width - len(right) - 2
+    return Text(f"{cut(left, room):<{room}}  {right}", "bold")
+
+
+def lamps_line(test: Underway, width: int, colours: dict[str, str]) -> Text:
+    """Lamps, contact, flashes counted, supply; in words and in shapes."""
+    live = test.live
+    if live is None:
+        return Text()
+    text = Text()
+    lit = live.closed
+    if lit is None:
+        text.append(" lamps ?    ", colours["quiet"])
+    elif lit:
+        text.append("█ LAMPS LIT ", f"bold {colours['trace-current']}")
+    else:
+        text.append("░ lamps dark", colours["quiet"])
+    text.append("   contact ")
+    text.append({True: "──●──  closed", False: "──● ╱●─  open", None: "?"}[lit].ljust(14))
+    done = min(live.cycles / max(live.wanted, 1), 1.0)
+    bar = max(4, min(_BAR, width - 74))
+    filled = round(bar * done)
+    text.append("  flashes ")
+    text.append("■" * filled + "□" * (bar - filled))
+    text.append(f" {live.cycles} of {live.wanted}")
+    if (v_in_v := live.latest.get("v_in")) is not None:
+        text.append(f"   supply {v_in_v:.2f} V")
+    text.truncate(width, overflow="ellipsis")
+    return text
+
+
+def note_line(test: Underway, width: int) -> Text:
+    return Text(cut(f"note: {one_line(test.note)}", width)) if test.note else Text()
+
+
+class Call(Widget):
+    """What hands must do now, or what is waited for, to be read from two metres."""
+
+    DEFAULT_CSS = "Call { color: $foreground; }"
+
+    def render(self) -> Text:
+        state = cast("BenchApp", self.app).state
+        if state.test is None:
+            return Text()
+        width = min(self.size.width - 2 * _MARGIN, 110)
+        call, texts = call_of(state.test, state)
+        lines = [Text()]
+        lines += [Text(row, "bold") for row in large(call, width, max(5, self.size.height // 2)) or [call]]
+        for text in texts:
+            lines += [Text(), *(Text(line) for line in wrapped(text, width))]
+        return Text("\n").join(Text(" " * _MARGIN).append_text(line) for line in lines)
+
+
+def call_of(test: Underway, state: State) -> tuple[str, list[str]]:
+    """The large word, and what is said below it."""
+    if test.stopping:
+        return "CANCELLED", ["Everything is being opened; what was measured so far is kept in the record."]
+    if isinstance(test.asked, SetSupply):
+        return _supply_call(test.asked, test.supply_v, state)
+    if test.asked is not None:
+        return "PLEASE", [action_text(test.asked), "Enter: it is done.   Esc: cancel the test."]
+    if test.waiting is not None:
+        left_s = round(test.waiting.left_s)
+        texts = [f"{one_line(test.waiting.what)}: everything is open, nothing to do.   Esc: cancel the test."]
+        if state.practice is not None and state.practice.own_hands:
+            texts.append("Enter: let the time pass at once (this bench is simulated).")
+        return f"{left_s // 60}:{left_s % 60:02d}", texts
+    if test.step is None:
+        return "BOARD", ["The board is asked what it is, and tests itself."]
+    return "WAIT", ["The supply is looked at."]
+
+
+def _supply_call(wanted: SetSupply, v_in_v: float | None, state: State) -> tuple[str, list[str]]:
+    texts = [action_text(wanted)]
+    if v_in_v is None:
+        call = "SUPPLY"
+    else:
+        call = f"{v_in_v:.2f} V"
+        off_v = wanted.open_v - v_in_v
+        if abs(off_v) <= 0.5 * wanted.within_v:
+            texts.append("Right: hands off the knob for a second.")
+        else:
+            turn = "▲ Turn it UP" if off_v > 0 else "▼ Turn it DOWN"
+            texts.append(f"{turn} by {abs(off_v):.2f} V. It is watched, and goes on by itself when it is right.")
+    if state.practice is not None and state.practice.own_hands:
+        texts.append("The simulated supply's knob: Up and Down keys.")
+    texts.append("Enter: it is as right as it gets.   Esc: cancel the test.")
+    return call, texts

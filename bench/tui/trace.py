@@ -1,0 +1,183 @@
+"""The live trace: voltages, current and lamps of the last few seconds, coming in on the right.
+
+It is given bins of least and greatest values and draws from these alone. A column of dots holds the same bins, counted from the run's
+start, for as long as it is seen, so nothing shimmers; the picture moves by whole cells.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from bench.envelope import BIN_S, Bins
+from bench.samples import Array
+from bench.transitions import Change, Gap, SupplyEdge, Transition
+from bench.tui.canvas import Canvas, Drawn, Look
+from bench.tui.panes import GUTTER, UNDER_PANES, Columns, Pane, draw_pane, panes_of, shares
+from bench.tui.raster import ACROSS, Ink
+from bench.tui.scale import Scale, scale_for
+from bench.tui.timeline import Window, draw_lamps, draw_time, stretches
+
+KEPT_S = 60.0
+_LASTING_S = 0.1  # what lasts so long decides the current's scale: an inrush is over by then
+_ROOM = 1.1  # what lasts is kept off the top edge
+_MOST_CHANGES = 4000
+
+
+class KeptBins:
+    """The bins of the last minute, found by their number; older ones are let go. Memory is fixed from the first bins on."""
+
+    def __init__(self) -> None:
+        self.bin_s = BIN_S
+        self.first = self.end = 0
+        self._held: dict[str, tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]] = {}
+        self._origin: int | None = None
+        self._capacity = 0
+
+    def add(self, bins: Bins) -> None:
+        """Bins follow each other; where some are left out, nothing is known."""
+        if self._origin is None:
+            self.bin_s = bins.bin_s
+            self.first = self.end = self._origin = bins.first
+            self._capacity = 2 * round(KEPT_S / bins.bin_s)
+        count, first = len(bins), bins.first
+        if count > self._capacity // 2:
+            first, count = bins.first + count - self._capacity // 2, self._capacity // 2
+        if first - self.end > self._capacity // 2:
+            self._held, self.first, self._origin = {}, first, first
+        elif first + count - self._origin > self._capacity:
+            self._move()
+        place = first - self._origin
+        for name in bins.low:
+            if name not in self._held:
+                self._held[name] = tuple(np.full(self._capacity, np.nan, dtype=np.float32) for _ in range(2))  # type: ignore[assignment]
+            low, high = self._held[name]
+            low[place : place + count] = bins.low[name][len(bins) - count :]
+            high[place : place + count] = bins.high[name][len(bins) - count :]
+        self.end = first + count
+        self.first = max(self.first, self.end - self._capacity // 2)
+
+    def _move(self) -> None:
+        """Move the newest half to the front."""
+        assert self._origin is not None
+        begin, end = self.first - self._origin, self.end - self._origin
+        for pair in self._held.values():
+            for held in pair:
+                held[: end - begin] = held[begin:end].copy()
+                held[end - begin :] = np.nan
+        self._origin = self.first
+
+    def between(self, name: str, begin: int, end: int) -> tuple[Array, Array]:
+        """Least and greatest value of bins `begin` to `end` (exclusive); NaN for those that are not there."""
+        low, high = np.full((2, max(0, end - begin)), np.nan)
+        first, last = max(begin, self.first), min(end, self.end)
+        if self._origin is not None and name in self._held and last > first:
+            place = slice(first - self._origin, last - self._origin)
+            low[first - begin : last - begin], high[first - begin : last - begin] = (held[place] for held in self._held[name])
+        return low, high
+
+
+class LiveTrace(Drawn):
+    """`begin` a run, then `add` what comes. It never looks at a clock and never asks for anything.
+
+    `window_s`: how much time it shows, about: a column of dots holds whole bins.
+    """
+
+    def __init__(self, *, window_s: float = 4.0, id: str | None = None, classes: str | None = None) -> None:
+        super().__init__(id=id, classes=classes)
+        self.window_s = window_s
+        self.closed: bool | None = None
+        self._panes: tuple[Pane, ...] = ()
+        self._forget()
+
+    def _forget(self) -> None:
+        self._bins = KeptBins()
+        self._changes: deque[Change] = deque(maxlen=_MOST_CHANGES)
+        self._closed_before: bool | None = None
+        self._on_s: float | None = None
+        self._seen: dict[str, tuple[float, float]] = {}
+        self.closed = None
+
+    def begin(self, channels: Mapping[str, str]) -> None:
+        """A run begins: forget the last one. `channels`: names and units."""
+        self._panes = panes_of(channels)
+        self._forget()
+        self.redraw()
+
+    def add(self, bins: Bins | None, changes: Sequence[Change] = ()) -> None:
+        """Bins that came and changes that were settled since the last time (they may lie a little further back)."""
+        for change in changes:
+            self._take(change)
+        if bins is not None and len(bins):
+            self._bins.add(bins)
+            self._look_at_scales(self._bins.end - len(bins))
+        oldest_s = self._bins.first * self._bins.bin_s
+        while self._changes and self._changes[0].t_s < oldest_s:
+            gone = self._changes.popleft()
+            if isinstance(gone, Transition | Gap):
+                self._closed_before = gone.closed
+        self.redraw()
+
+    def _take(self, change: Change) -> None:
+        self._changes.append(change)
+        match change:
+            case Transition(closed=closed) | Gap(closed=closed):
+                self.closed = closed
+            case SupplyEdge(on=True, t_s=t_s) if self._on_s is None:
+                self._on_s = t_s
+
+    def _look_at_scales(self, first: int) -> None:
+        """A scale grows with what is seen and never shrinks in a run: the picture must not jump."""
+        lasting = round(_LASTING_S / self._bins.bin_s)
+        for pane in self._panes:
+            least, most = self._seen.get(pane.short, (0.0, 0.0))
+            for line in pane.lines:
+                low, high = self._bins.between(line.channel, first - (lasting - 1 if pane.lasting else 0), self._bins.end)
+                if pane.lasting and len(low) >= lasting:
+                    low = high = np.lib.stride_tricks.sliding_window_view(low, lasting).min(axis=1)
+                least = min(least, float(np.fmin.reduce(low, initial=np.inf)))
+                most = max(most, float(np.fmax.reduce(high, initial=-np.inf)))
+            self._seen[pane.short] = least, most
+
+    def _scale(self, pane: Pane) -> Scale:
+        least, most = self._seen.get(pane.short, (0.0, 0.0))
+        return scale_for(least, _ROOM * most, pane.least_top)
+
+    def _columns(self, cells: int, dot_bins: int) -> Columns:
+        """The newest bins as columns; the last cell may be half full."""
+        bins, count = self._bins, (cells + 1) * ACROSS
+        first = -(-bins.end // (ACROSS * dot_bins)) * ACROSS - count
+        names = {line.channel for pane in self._panes for line in pane.lines}
+        low, high = {}, {}
+        for name in names:
+            lows, highs = bins.between(name, first * dot_bins, (first + count) * dot_bins)
+            low[name] = np.fmin.reduce(lows.reshape(count, dot_bins), axis=1)
+            high[name] = np.fmax.reduce(highs.reshape(count, dot_bins), axis=1)
+        dot_s = dot_bins * bins.bin_s
+        lost = np.zeros(cells + 1, dtype=np.bool_)
+        for change in self._changes:
+            if isinstance(change, Gap):
+                begin, end = (int(t_s / (ACROSS * dot_s)) - first // ACROSS for t_s in (change.t_s, change.end_s))
+                lost[max(0, begin) : max(0, end + 1)] = True
+        return Columns(first, dot_s, low, high, lost)
+
+    def draw(self, height: int, width: int, ink: Ink) -> Canvas:
+        canvas = Canvas(height, width)
+        cells = width - GUTTER
+        if cells < 4 or not self._panes or self._bins.end == self._bins.first:
+            canvas.put(height // 2, max(0, width // 2 - 9), "no samples have come", Look.QUIET)
+            return canvas
+        dot_bins = max(1, round(self.window_s / self._bins.bin_s / (cells * ACROSS)))
+        columns = self._columns(cells, dot_bins)
+        row = 0
+        for pane, rows in shares(self._panes, height - UNDER_PANES):
+            draw_pane(canvas, row, rows, pane, self._scale(pane), columns, ink)
+            row += rows
+        changes = sorted(self._changes, key=lambda change: change.t_s)
+        window = Window(columns.begin_s, columns.cell_s, cells, self._bins.end * self._bins.bin_s, self._on_s)
+        draw_lamps(canvas, row, window, stretches(changes, window.until_s, self._closed_before), changes)
+        draw_time(canvas, row + 1, window, changes)
+        return canvas
