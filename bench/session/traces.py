@@ -27,7 +27,8 @@ MOST_S = 600.0
 class RunTrace:
     """One run of a capture. Times are s of the board since the run's start; `end_s` is where its samples end.
 
-    `on_s`: when the supply came, None if it was not seen to. `units` and `accuracies` by channel, the latter of a single sample.
+    `on_s`: when the supply came, None if it was not seen to. `units` and `accuracies` by channel, the latter of a single sample;
+    `clock_half_width`: how far the board's clock may be off, relative.
     `note` says what is not as it should be: the run was interrupted, or not all of its samples are held.
     """
 
@@ -42,6 +43,7 @@ class RunTrace:
     end_s: float
     units: Mapping[str, str]
     accuracies: Mapping[str, Accuracy]
+    clock_half_width: float
     note: str = ""
 
 
@@ -100,6 +102,7 @@ class _Gathering:
                 end_s=self._blocks[-1].end_s if self._blocks else 0.0,
                 units={name: channel.unit for name, channel in self._description.channels.items()},
                 accuracies=accuracies(self._description, range_number),
+                clock_half_width=self._description.clock_half_width,
                 note="; ".join(note for note in notes if note),
             )
         )

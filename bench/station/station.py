@@ -55,6 +55,8 @@ from bench.station.words import (
 
 SILENT_SCREEN_S = 1.0
 """A screen that was not heard for so long during a test is taken for gone: as long as a board waits for its host."""
+PRACTICE = "practice"
+"""Folder, inside that of the tests, for those of a simulated board: no real unit was tested."""
 _IDLE_S = 0.1
 _LOOK_EVERY_S = 1.0
 _WAITING_NEWS = 60
@@ -75,6 +77,7 @@ class Station:
         self._attach: Attach | None = None
         self._attached: Attach | None = None
         self._port: Port | None = None
+        self._simulated = False
         self._absent_text: str | None = None
         self._looked_s = -1e9
         self._heard_s = clock()
@@ -208,6 +211,7 @@ class Station:
         board = BoardClient(port)
         description = board.open()
         unit = board.simulated_unit()
+        self._simulated = unit is not None
         board.command("*CLS")
         channels = {name: channel.unit for name, channel in description.channels.items()}
         return Present(port.address, board.identity(), unit is not None, bank_text(description), channels)
@@ -223,7 +227,8 @@ class Station:
         self._heard_s = self._clock()
         when = datetime.now(UTC).astimezone().isoformat(timespec="seconds")
         software = f"makebreak {__version__}"
-        place = new_place(self._folder, begin.setup.unit, when)
+        folder = self._folder / PRACTICE if self._folder is not None and self._simulated else self._folder
+        place = new_place(folder, begin.setup.unit, when)
         place.keep(begun_record(begin.procedure, begin.setup, port.address, _BEGUN, when=when, software=software))
         self.say(Started(begin.setup.unit, place.record_path, place.capture_path))
         own = self._attached.own_hands

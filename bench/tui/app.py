@@ -19,8 +19,8 @@ from textual.screen import Screen
 
 from bench import files
 from bench.procedure import Procedure
-from bench.session import Setup, StepBegan, Traced
-from bench.station import Beat, Broken, Order, Present, StationLink
+from bench.session import Asked, Decided, Setup, StepBegan, Traced
+from bench.station import Beat, Broken, Finished, Order, Present, StationLink
 from bench.tui.choices import Choices, load, save
 from bench.tui.desk import Desk
 from bench.tui.frame import BenchScreen
@@ -115,6 +115,9 @@ class BenchApp(App[None]):
             self.desk.hear(news)
             if isinstance(news, StepBegan):
                 self.work.running.begin()
+            if isinstance(news, Decided | Finished | Asked):
+                # What calls for a person is seen wherever he was reading.
+                self._back_to_work()
             if isinstance(news, Broken):
                 self._begin_anew()
             if isinstance(news, Present) and before is None:

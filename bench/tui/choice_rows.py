@@ -51,16 +51,21 @@ def choice_rows() -> tuple[ChoiceRow, ...]:
         ChoiceRow("procedure", lambda c: _named(c.procedure, procedures, lambda name: replace(c, procedure=name))),
         *(_limits_row(place, limits) for place in range(MOST_LIMITS)),
         ChoiceRow("grades by", lambda c: _named(c.grade_rule, rules, lambda name: replace(c, grade_rule=name))),
-        _yes_no("sampling", "precise", ("fast", "sees short bounce; the usual way"), ("precise", "slower samples with less noise")),
+        _yes_no(
+            "sampling",
+            lambda c, on: replace(c, precise=on),
+            ("fast", "sees short bounce; the usual way"),
+            ("precise", "slower samples with less noise"),
+        ),
         _yes_no(
             "zeros",
-            "zero",
+            lambda c, on: replace(c, zero=on),
             ("as stored", "steps with the shorting link are left out"),
             ("taken anew", "also the steps with the shorting link in the unit's place, if the procedure has them"),
         ),
         _yes_no(
             "length",
-            "stop_early",
+            lambda c, on: replace(c, stop_early=on),
             ("whole", "every run goes on for as many flashes as the procedure says"),
             ("may end early", "a run ends as soon as every limit is decided beyond doubt"),
         ),
@@ -122,11 +127,14 @@ def _limits_row(place: int, known: Mapping[str, str]) -> ChoiceRow:
             return [Option(nothing, "set the row above first", c)]
         others = [name for number, name in enumerate(c.limits) if number != place]
         now = c.limits[place] if place < len(c.limits) else ""
-        without = Option(nothing, "no limits here: only measured" if not others else "", replace(c, limits=tuple(others)))
+        # Only the last one may be taken away: then no other changes its row.
+        last = place >= len(c.limits) - 1
+        means = "" if others else "no limits: everything is measured, nothing is judged"
+        without = [Option(nothing, means, replace(c, limits=tuple(others)))] if last else []
         free = {name: title for name, title in known.items() if name not in others}
         head, tail = c.limits[:place], c.limits[place + 1 :]
         named = _named(now or next(iter(free)), free, lambda name: replace(c, limits=(*head, name, *tail)))
-        return [without, *named]
+        return [*without, *named]
 
     return ChoiceRow("and by" if place else "judged by", options)
 
@@ -143,8 +151,8 @@ def _limit_names() -> dict[str, str]:
     return {name: one_line(title) for name, title in names.items()}
 
 
-def _yes_no(title: str, field: str, no: tuple[str, str], yes: tuple[str, str]) -> ChoiceRow:
+def _yes_no(title: str, choose: Callable[[Choices, bool], Choices], no: tuple[str, str], yes: tuple[str, str]) -> ChoiceRow:
     def options(c: Choices) -> list[Option]:
-        return [Option(text, means, replace(c, **{field: value})) for value, (text, means) in ((False, no), (True, yes))]
+        return [Option(text, means, choose(c, value)) for value, (text, means) in ((False, no), (True, yes))]
 
     return ChoiceRow(title, options)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import ClassVar
 
+from rich.cells import cell_len
 from rich.text import Text
 from textual.binding import BindingType
 from textual.widget import Widget
@@ -15,7 +16,8 @@ from bench.tui.choices import Choices
 from bench.tui.frame import BenchScreen, KeyHint
 from bench.tui.wrapped import cut, padded, wrapped
 
-_TITLE = 14
+_TITLE = 13
+_ANSWER = 19
 _BELOW = 6
 
 
@@ -75,6 +77,7 @@ def _row_line(row: ChoiceRow, here: bool, choices: Choices, width: int, colours:
     arrows = ("◄", "►") if here and len(options) > 1 else (" ", " ")
     line = Text(("► " if here else "  ") + padded(row.title, _TITLE) + " ", no_wrap=True)
     line.append(f"{arrows[0]} {option.text} {arrows[1]}", "bold reverse" if here else "bold")
+    line.append(" " * max(_ANSWER - cell_len(option.text), 0))
     left = width - line.cell_len - 2
     if left > 12 and option.means and len(options) > 1:
         line.append(f"  {cut(option.means, left)}", colours.get("quiet", ""))

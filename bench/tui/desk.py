@@ -220,7 +220,8 @@ class Desk:
                 if state.test is not None:
                     _follow(state.test, news)
                 if isinstance(news, Decided) and state.test is not None:
-                    state.tested = Tested(news.record, state.test.setup, state.test.procedure)
+                    test = state.test
+                    state.tested = Tested(news.record, test.setup, test.procedure, test.record_path, test.capture_path)
                     state.phase = Phase.VERDICT
 
     def _finish(self, news: Finished) -> None:

@@ -90,15 +90,20 @@ class Gauges(Widget):
         self._rows: tuple[Row, ...] = ()
         self._measured: Measured | None = None
         self._flashes = 0
+        self._shown: tuple[Sequence[Verdict], Measured | None, int] | None = None
 
     def expect(self, limit_sets: Sequence[LimitSet]) -> None:
         """These limits will be judged: shows their bands, all values still to come."""
         self._expected = merged(row for one in limit_sets for requirement in one.requirements for row in rows_of(requirement))
-        self._rows, self._measured, self._flashes = self._expected, None, 0
+        self._rows, self._measured, self._flashes, self._shown = self._expected, None, 0, None
         self.refresh()
 
     def show(self, verdicts: Sequence[Verdict], measured: Measured | None, flashes: int) -> None:
-        """How the test stands now."""
+        """How the test stands now. May be called once a frame: it draws only what has changed."""
+        before = self._shown
+        if before is not None and before[0] is verdicts and before[1] is measured and before[2] == flashes:
+            return
+        self._shown = (verdicts, measured, flashes)
         judged = merged(row for verdict in verdicts for row in rows_of_verdict(verdict))
         self._rows = placed(self._expected, judged)
         self._measured, self._flashes = measured, flashes

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from bench.samples import Array
+from bench.transitions import Change, Gap
 from bench.tui.canvas import Canvas, Look
 from bench.tui.raster import ACROSS, BRAILLE, Ink, characters, filled, joined, levels
 from bench.tui.scale import Scale, tick_text
@@ -72,6 +74,26 @@ class Columns:
         return len(self.lost) - 1
 
 
+def lost_cells(changes: Sequence[Change], first: int, dot_s: float, cells: int) -> npt.NDArray[np.bool_]:
+    """Which of the cells from column `first` on lie in a gap, be it a short one."""
+    lost = np.zeros(cells, dtype=np.bool_)
+    for change in changes:
+        if isinstance(change, Gap):
+            begin, end = (math.floor(t_s / (ACROSS * dot_s)) - first // ACROSS for t_s in (change.t_s, change.end_s))
+            lost[max(0, begin) : max(0, end + 1)] = True
+    return lost
+
+
+def draw_panes(
+    canvas: Canvas, top: int, height: int, panes: Sequence[Pane], scale_of: Callable[[Pane], Scale], columns: Columns, ink: Ink
+) -> int:
+    """As many panes as there is room for in `height` rows from `top` on; the row below them."""
+    for pane, rows in shares(panes, height):
+        draw_pane(canvas, top, rows, pane, scale_of(pane), columns, ink)
+        top += rows
+    return top
+
+
 _OUT = Line("v_out", "out", "out, to the lamps", Look.OUT)
 _IN = Line("v_in", "in", "in, from the supply", Look.SUPPLY, dotted=True)
 _PILOT = Line("v_pilot", "pilot", "", Look.PILOT)
@@ -124,7 +146,7 @@ def draw_pane(canvas: Canvas, top: int, rows: int, pane: Pane, scale: Scale, col
 def _plot(canvas: Canvas, top: int, rows: int, pane: Pane, scale: Scale, columns: Columns, ink: Ink) -> float | None:
     """The lines; the greatest value that was cut off, if any was."""
     dots = rows * ink.down
-    drawn = np.zeros((dots, columns.cells * ACROSS), dtype=np.bool_)
+    drawn: npt.NDArray[np.bool_] = np.zeros((dots, columns.cells * ACROSS), dtype=np.bool_)
     beyond = np.zeros(columns.cells * ACROSS, dtype=np.bool_)
     looks = np.full((rows, columns.cells), pane.lines[0].look, dtype=np.uint8)
     most = scale.top
@@ -153,8 +175,8 @@ def _plot(canvas: Canvas, top: int, rows: int, pane: Pane, scale: Scale, columns
 
 def _cells_with(dots: npt.NDArray[np.bool_], ink: Ink) -> npt.NDArray[np.bool_]:
     height, width = dots.shape
-    found: npt.NDArray[np.bool_] = dots.reshape(height // ink.down, ink.down, width // ACROSS, ACROSS).any(axis=(1, 3))
-    return found
+    cells = dots.reshape(height // ink.down, ink.down, width // ACROSS, ACROSS)
+    return np.array(cells.any(axis=(1, 3)), dtype=np.bool_)
 
 
 def _axis(canvas: Canvas, top: int, rows: int, scale: Scale, all_ticks: bool) -> None:

@@ -16,7 +16,7 @@ from bench.envelope import BIN_S, Bins
 from bench.samples import Array
 from bench.transitions import Change, Gap, SupplyEdge, Transition
 from bench.tui.canvas import Canvas, Drawn, Look
-from bench.tui.panes import GUTTER, UNDER_PANES, Columns, Pane, draw_pane, panes_of, shares
+from bench.tui.panes import GUTTER, UNDER_PANES, Columns, Pane, draw_panes, lost_cells, panes_of
 from bench.tui.raster import ACROSS, Ink
 from bench.tui.scale import Scale, scale_for
 from bench.tui.timeline import Window, draw_lamps, draw_time, stretches
@@ -157,12 +157,7 @@ class LiveTrace(Drawn):
             low[name] = np.fmin.reduce(lows.reshape(count, dot_bins), axis=1)
             high[name] = np.fmax.reduce(highs.reshape(count, dot_bins), axis=1)
         dot_s = dot_bins * bins.bin_s
-        lost = np.zeros(cells + 1, dtype=np.bool_)
-        for change in self._changes:
-            if isinstance(change, Gap):
-                begin, end = (int(t_s / (ACROSS * dot_s)) - first // ACROSS for t_s in (change.t_s, change.end_s))
-                lost[max(0, begin) : max(0, end + 1)] = True
-        return Columns(first, dot_s, low, high, lost)
+        return Columns(first, dot_s, low, high, lost_cells(self._changes, first, dot_s, cells + 1))
 
     def draw(self, height: int, width: int, ink: Ink) -> Canvas:
         canvas = Canvas(height, width)
@@ -172,10 +167,7 @@ class LiveTrace(Drawn):
             return canvas
         dot_bins = max(1, round(self.window_s / self._bins.bin_s / (cells * ACROSS)))
         columns = self._columns(cells, dot_bins)
-        row = 0
-        for pane, rows in shares(self._panes, height - UNDER_PANES):
-            draw_pane(canvas, row, rows, pane, self._scale(pane), columns, ink)
-            row += rows
+        row = draw_panes(canvas, 0, height - UNDER_PANES, self._panes, self._scale, columns, ink)
         changes = sorted(self._changes, key=lambda change: change.t_s)
         window = Window(columns.begin_s, columns.cell_s, cells, self._bins.end * self._bins.bin_s, self._on_s)
         draw_lamps(canvas, row, window, stretches(changes, window.until_s, self._closed_before), changes)

@@ -48,7 +48,9 @@ class VerdictView(Widget):
         self._tested: Tested | None = None
 
     def show(self, tested: Tested) -> None:
-        """This test from now on."""
+        """This test from now on. May be called once a frame: it draws only what has changed."""
+        if tested is self._tested:
+            return
         self._tested = tested
         variable = sign_of(tested.record).variable
         for name in ("good", "bad", "doubt", "fault"):

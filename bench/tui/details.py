@@ -1,0 +1,71 @@
+"""The whole report of a test, to be read on the screen."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+from typing import ClassVar
+
+from rich.console import Group, RenderableType
+from rich.text import Text
+from textual.binding import BindingType
+from textual.widget import Widget
+
+from bench.record import TestRecord
+from bench.render.plain import one_line
+from bench.render.report import report
+from bench.tui.frame import KeyHint, Keys
+from bench.tui.reading import Page, ReadingScreen
+from bench.tui.signs import meaning_of, next_step, sign_of
+from bench.tui.state import Tested
+
+_READING = (("↑ ↓", "line"), ("PgUp PgDn", "page"))
+_ENDS = ("Home End", "begin, end")
+_HIDDEN = ("address", "simulated unit")
+
+
+class Details(ReadingScreen):
+    """The report; Tab adds what every uncertainty is made of."""
+
+    HINTS: ClassVar[tuple[KeyHint, ...]] = (*_READING, ("Tab", "with uncertainties"), ("Esc", "back"), _ENDS)
+    BINDINGS: ClassVar[list[BindingType]] = [("tab", "budget")]
+
+    def __init__(self, tested: Tested) -> None:
+        super().__init__()
+        self._tested = tested
+        self._budget = False
+
+    def body(self) -> Iterable[Widget]:
+        yield Page(self._report())
+
+    def action_budget(self) -> None:
+        """The parts of every uncertainty, shown or not."""
+        self._budget = not self._budget
+        self.query_one(Page).show(self._report())
+        tab = ("Tab", "without uncertainties" if self._budget else "with uncertainties")
+        self.query_one(Keys).show((*_READING, tab, ("Esc", "back"), _ENDS))
+
+    def _report(self) -> RenderableType:
+        practice = self.bench.state.practice
+        record = self._tested.record
+        if practice is not None and practice.mystery:
+            record = unnamed(record)
+        return Group(head(self._tested, self.app.theme_variables.get(sign_of(record).variable, "")), report(record, self._budget))
+
+
+def head(tested: Tested, colour: str) -> Text:
+    """The sign and what it means, what to do next, where the record is."""
+    record = tested.record
+    sign = sign_of(record)
+    kept = f"Kept as {tested.record_path}" if tested.record_path is not None and not tested.problem else f"NOT KEPT: {tested.problem}"
+    return Text.assemble(
+        (f"{sign.mark} {sign.word}: {meaning_of(record)}\n", f"bold {colour}".rstrip()),
+        ("Next: ", "bold"),
+        f"{next_step(record)}\n{one_line(kept)}\n",
+    )
+
+
+def unnamed(record: TestRecord) -> TestRecord:
+    """The record without the name of the simulated unit, while a learner is still to find out what it is."""
+    board = {name: "not told yet" if name in _HIDDEN else text for name, text in record.board.items()}
+    return replace(record, board=board)

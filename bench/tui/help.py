@@ -1,0 +1,116 @@
+"""Help on one key: what the keys do, what the words and signs mean, and the cautions word for word."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import ClassVar
+
+from rich.console import Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+from textual.widget import Widget
+
+from bench.grade.words import speech_of
+from bench.measure import QUANTITIES, Quantity
+from bench.render.cautions import BEFORE_POWER, NO_INSPECTION, SIMULATED
+from bench.tui.frame import KeyHint
+from bench.tui.gauge import CANNOT
+from bench.tui.gauge_scale import ABOVE, BAND, BELOW, LINE, OUTSIDE, POST, VALUE, gauge
+from bench.tui.reading import Page, ReadingScreen
+from bench.tui.signs import MEANINGS, SIGNS
+
+KEYS: Sequence[tuple[str, str]] = (
+    ("letters, digits", "the unit's number, from any screen: type it or scan its label"),
+    ("Enter", "takes the number; then starts, says that something is done, accepts a verdict and makes ready for the next unit"),
+    ("Esc", "takes back what was typed; goes back; cancels a test: all loads open"),
+    ("F1", "this help"),
+    ("F2", "what is tested: system, lamps, procedure, limits; kept until you change it"),
+    ("F3", "practice on a simulated bench"),
+    ("F4", "looking back: the units of this session, each with its trace"),
+    ("F5", "the whole report of the test just done"),
+    ("F6", "the same unit once more"),
+    ("F8", "light or dark"),
+    ("F9", "traces in dots or in blocks, for a terminal whose letters lack the dots"),
+    ("F10", "leave: everything open, the record kept"),
+)
+DAY: Sequence[str] = (
+    "Scan or type the unit's number, put the unit into the socket, press Enter: the test runs.",
+    "While it runs you see the lamps' current and the voltages, the flashes counted, and a line for each thing that is judged.",
+    "The verdict fills the screen: grade, word and sign, why, and what to do next. Enter accepts it; the next unit may come.",
+    "A test that was cancelled, or that a fault of the bench spoilt, says nothing about the unit: test it again.",
+)
+WORDS: Sequence[tuple[str, str]] = (
+    ("± 95 %", "the true value lies within this much of the one shown, 95 times in a hundred"),
+    ("inside", "inside the limits, and far enough from them to be sure"),
+    ("near the edge", "so near a limit that the uncertainty reaches over it; the sign says on which side the value lies"),
+    ("outside", "outside a limit, and far enough from it to be sure"),
+    ("not yet", "too little has been seen for a value so far"),
+    (CANNOT, "there will be no value, and the line says why; nothing is blamed on the unit for it"),
+    ("guard band", "the strip beside a limit in which nobody can be sure enough; its width follows from the uncertainty"),
+    ("bench fault", "board, cable, supply, leads or lamps are at fault, not the unit"),
+    ("grade", "what a shop's own rule makes of the values; the report names the rule"),
+    ("rated load", "the lamps that the unit is made for, as marked on it"),
+    ("closed at rest", "the lamps light as soon as voltage comes, and then the unit opens"),
+    ("open at rest", "the lamps stay dark at first, and then the unit closes"),
+    ("behaviour", "flashing, steady on, dark, one flash, too few or irregular flashes, or no supply at the unit"),
+    ("pilot", "the third terminal, for the tell-tale: in step with the lamps, in antiphase, steady, dead, or absent"),
+    ("zeros", "what current and drop read while a shorting link stands in the unit's place"),
+)
+
+
+class Help(ReadingScreen):
+    """Everything on one page."""
+
+    HINTS: ClassVar[tuple[KeyHint, ...]] = (("↑ ↓", "line"), ("PgUp PgDn", "page"), ("Home End", "begin, end"), ("Esc", "back"))
+
+    def body(self) -> Iterable[Widget]:
+        yield Page(help_text(self.app.theme_variables))
+
+
+def help_text(colours: dict[str, str]) -> RenderableType:
+    """The page."""
+    quiet = colours.get("quiet", "")
+    signs = [(f"{sign.mark} {sign.word}", MEANINGS[standing], colours.get(sign.variable, "")) for standing, sign in SIGNS.items()]
+    return Group(
+        _title("A unit's test"),
+        *(Text(f"{number}. {line}") for number, line in enumerate(DAY, 1)),
+        _title("Keys"),
+        _table([(key, does, "") for key, does in KEYS]),
+        _title("Signs and words of a verdict"),
+        _table(signs),
+        _title("A gauge"),
+        gauge(60.0, 120.0, 40, 90.0, 9.0, ("60", "120"), "bold", quiet),
+        Text(
+            f"{VALUE} is the value, {LINE} how uncertain it is (95 %). Between the posts {POST} lies what is allowed ({BAND}), beyond "
+            f"them what is not ({OUTSIDE}). A value off the scale is shown by {BELOW} or {ABOVE} at the end."
+        ),
+        _title("Words"),
+        _table([(word, means, "") for word, means in WORDS]),
+        _title("What is measured"),
+        _table([(name_of(quantity), quantity.definition, "") for quantity in QUANTITIES.values()]),
+        _title("Cautions: before power comes on"),
+        *(Text(f"! {line}") for line in BEFORE_POWER),
+        _title("Cautions: under every result"),
+        Text(f"! {NO_INSPECTION}"),
+        Text(f"! {SIMULATED} (so every simulated result is marked)"),
+        Text(),
+    )
+
+
+def name_of(quantity: Quantity) -> str:
+    """As reasons and gauges speak of it, and as the report's table does, if that differs."""
+    spoken = speech_of(quantity.name).title
+    return spoken if spoken == quantity.title else f"{spoken} = {quantity.title}"
+
+
+def _title(text: str) -> RenderableType:
+    return Text(f"\n{text}", style="bold underline")
+
+
+def _table(rows: Iterable[tuple[str, str, str]]) -> Table:
+    table = Table.grid(padding=(0, 2))
+    table.add_column(max_width=26, overflow="fold")
+    table.add_column(overflow="fold")
+    for name, means, style in rows:
+        table.add_row(Text(name, style=f"bold {style}".rstrip()), Text(means))
+    return table

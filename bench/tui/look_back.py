@@ -1,0 +1,168 @@
+"""This session's units, the newest first: each with its grade, its verdict and why; any of them can be opened again."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from typing import ClassVar
+
+from rich.text import Text
+from textual.binding import Binding, BindingType
+from textual.widget import Widget
+from textual.widgets import Static
+
+from bench.record import TestRecord
+from bench.render.plain import one_line
+from bench.render.standing import Standing, standing
+from bench.tui.frame import BenchScreen, KeyHint
+from bench.tui.signs import SIGNS, grade_letter, sign_of
+from bench.tui.state import Tested
+from bench.tui.wrapped import cut, padded
+
+_NUMBER, _NUMBER_WIDE = 14, 24
+_WIDE = 100
+
+
+class SessionList(Widget):
+    """The tests of the session, as many as fit; `chosen` counts from the newest."""
+
+    DEFAULT_CSS = "SessionList { height: 1fr; padding: 0 1; }"
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.tests: Sequence[Tested] = ()
+        self.chosen = 0
+        self._top = 0
+
+    @property
+    def page(self) -> int:
+        """How many tests fit below the titles."""
+        return max(1, self.size.height - 1)
+
+    def show(self, tests: Sequence[Tested]) -> None:
+        """The tests, newest first. One that came meanwhile does not move the choice to another."""
+        if self.tests and self.chosen and len(tests) > len(self.tests):
+            self.chosen += len(tests) - len(self.tests)
+        self.tests = tests
+        self.choose(self.chosen)
+
+    def choose(self, number: int) -> None:
+        self.chosen = min(max(number, 0), max(len(self.tests) - 1, 0))
+        self._top = min(max(self._top, self.chosen - self.page + 1), self.chosen)
+        self.refresh()
+
+    def on_resize(self) -> None:
+        self.choose(self.chosen)
+
+    def render(self) -> Text:
+        width = self.size.width
+        if not self.tests:
+            return Text("Nothing has been tested in this session yet.")
+        lines = [Text(f"  {_titles(width)}", "bold")]
+        colours = self.app.theme_variables
+        for number in range(self._top, min(self._top + self.page, len(self.tests))):
+            lines.append(row(self.tests[number].record, width, number == self.chosen, colours))
+        return Text("\n", no_wrap=True).join(lines)
+
+
+def _titles(width: int) -> str:
+    number = _NUMBER_WIDE if width >= _WIDE else _NUMBER
+    return f"{'time':<5}  {'unit':<{number}}  {'grade':<5}  {'verdict':<{_verdict_width()}}  why"
+
+
+def _verdict_width() -> int:
+    return 2 + max(len(sign.word) for sign in SIGNS.values())
+
+
+def row(record: TestRecord, width: int, chosen: bool, colours: dict[str, str]) -> Text:
+    """One line: time, number, grade, verdict, reason. An arrow marks the chosen one."""
+    sign = sign_of(record)
+    number = _NUMBER_WIDE if width >= _WIDE else _NUMBER
+    line = Text("▸ " if chosen else "  ", "bold")
+    line.append(f"{clock_text(record.when)}  ")
+    line.append(f"{padded(one_line(record.unit), number)}  ", "bold" if chosen else "")
+    line.append(f"{padded(grade_letter(record) or '-', 5)}  ", "bold")
+    line.append(f"{sign.mark} {sign.word:<{_verdict_width() - 2}}  ", f"bold {colours.get(sign.variable, 'default')}")
+    line.append(cut(one_line(record.reason), max(width - line.cell_len, 0)))
+    if chosen:
+        line.append(" " * max(width - line.cell_len, 0))
+        line.stylize(f"on {colours.get('band-ground', 'default')}")
+    return line
+
+
+def clock_text(when: str) -> str:
+    """`14:05` of a time with date; as much as there is of anything else."""
+    text = one_line(when)
+    return (text[11:16] if len(text) >= 16 and text[10] == "T" else text[:5]).ljust(5)
+
+
+def totals(tests: Sequence[Tested]) -> str:
+    """`12 tests:  A 5   B 3   C 1   R 1   bench fault 1   not finished 1`; every one is counted once."""
+    grades: Counter[str] = Counter()
+    others: Counter[str] = Counter()
+    for tested in tests:
+        stands, grade = standing(tested.record), grade_letter(tested.record)
+        if grade and stands not in (Standing.BENCH_FAULT, Standing.NOT_FINISHED):
+            grades[grade] += 1
+        else:
+            others[stands.value if stands in (Standing.BENCH_FAULT, Standing.NOT_FINISHED) else "without a grade"] += 1
+    counted = [f"{name} {count}" for name, count in sorted(grades.items())] + [f"{name} {count}" for name, count in sorted(others.items())]
+    return f"{len(tests)} {'test' if len(tests) == 1 else 'tests'}:  {'   '.join(counted)}" if tests else ""
+
+
+class LookBack(BenchScreen):
+    """The session's tests to choose from. What was tested on earlier days is in the records."""
+
+    HINTS: ClassVar[Sequence[KeyHint]] = (("↑↓", "choose"), ("Enter", "open"), ("PgUp PgDn", "page"), ("Esc", "back"))
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("up", "move(-1)", show=False),
+        Binding("down", "move(1)", show=False),
+        Binding("pageup", "page(-1)", show=False),
+        Binding("pagedown", "page(1)", show=False),
+        Binding("home", "end(True)", show=False),
+        Binding("end", "end(False)", show=False),
+        Binding("enter", "open", show=False),
+    ]
+    DEFAULT_CSS = """
+    LookBack Static { height: 1; padding: 0 1; }
+    LookBack #totals { height: 2; text-style: bold; }
+    LookBack #earlier { color: $quiet; }
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.rows = SessionList()
+
+    def body(self) -> Iterable[Widget]:
+        yield Static(id="totals", markup=False)
+        yield self.rows
+        yield Static(id="earlier", markup=False)
+
+    def on_mount(self) -> None:
+        self.refresh_state()
+
+    def refresh_state(self) -> None:
+        super().refresh_state()
+        if not self.is_mounted:
+            return
+        tests = tuple(reversed(self.bench.state.session))
+        self.query_one("#totals", Static).update(Text(f"This session   {totals(tests)}", "bold"))
+        folder = self.bench.state.folder
+        kept = f"the records in {one_line(str(folder))}" if folder is not None else "no records are kept (no folder was named)"
+        self.query_one("#earlier", Static).update(Text(f"Earlier days: {kept}"))
+        self.rows.show(tests)
+
+    def action_move(self, by: int) -> None:
+        self.rows.choose(self.rows.chosen + by)
+
+    def action_page(self, by: int) -> None:
+        self.rows.choose(self.rows.chosen + by * self.rows.page)
+
+    def action_end(self, first: bool) -> None:
+        self.rows.choose(0 if first else len(self.rows.tests))
+
+    def action_open(self) -> None:
+        from bench.tui.one_test import OneTest
+
+        if self.rows.tests:
+            self.app.push_screen(OneTest(self.rows.tests[self.rows.chosen]))

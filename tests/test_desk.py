@@ -1,0 +1,288 @@
+"""The desk: keys and news change the state, orders go out. No screen, no board, no time."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from sample_records import cases
+
+from bench.files import procedure
+from bench.measure import BenchFault
+from bench.procedure import Procedure
+from bench.record import TestRecord
+from bench.record_json import to_json
+from bench.session import Asked, Damage, Decided, Do, Live, Noted, SetSupply, Setup, SetupError, SoFar, StepBegan, Waiting
+from bench.station import (
+    Absent,
+    Attach,
+    Begin,
+    Broken,
+    Done,
+    Finished,
+    Order,
+    PassTime,
+    Present,
+    Refused,
+    Shown,
+    Started,
+    Stop,
+    Turn,
+)
+from bench.tui.choices import Choices
+from bench.tui.desk import BY_OPERATOR, LONGEST_NUMBER, Desk
+from bench.tui.state import Phase, Practising, State
+from bench.verdict import Outcome
+
+
+def passed() -> TestRecord:
+    return cases()["pass"]
+
+
+def failed() -> TestRecord:
+    return cases()["fail"]
+
+
+REAL = Present("/dev/ttyUSB0", "makebreak,rig-328,4001,1.0", False, "1: 21 W, 2: 21 W", {"v_in": "V"})
+SIMULATED = replace(REAL, address="sim://bench-el-plain", simulated=True)
+
+
+class Sitting:
+    """A desk with everything it says written down, and a clock that is set by hand."""
+
+    def __init__(self, board: Present | None = REAL) -> None:
+        self.orders: list[Order] = []
+        self.now_s = 0.0
+        self.state = State(None, Choices())
+        self.desk = Desk(self.state, self.orders.append, lambda: self.now_s, self.plan)
+        self.refusal: Exception | None = None
+        if board is not None:
+            self.desk.hear(board)
+
+    def plan(self, choices: Choices, number: str) -> tuple[Setup, Procedure]:
+        if self.refusal is not None:
+            raise self.refusal
+        return Setup(number), procedure("quick")
+
+    def scan(self, number: str) -> None:
+        self.desk.type(number)
+        self.desk.enter()
+        self.now_s += 1.0
+
+    def start(self, number: str = "4711") -> None:
+        self.scan(number)
+        self.desk.enter()
+        assert self.state.phase is Phase.RUNNING
+
+
+def test_scan_start_verdict_next() -> None:
+    at = Sitting()
+    at.start("4711")
+    assert isinstance(at.orders[-1], Begin) and at.orders[-1].setup.unit == "4711"
+    at.desk.hear(Started("4711", Path("a.json"), Path("a.capture")))
+    record = replace(passed(), unit="4711")
+    at.desk.hear(Decided(record))
+    assert at.state.phase is Phase.VERDICT and at.state.tested is not None
+    assert at.state.tested.record_path == Path("a.json")
+    assert not at.state.session, "only what is over counts"
+    at.desk.enter()
+    assert at.state.phase is Phase.VERDICT, "nothing goes on before everything is confirmed open"
+    at.desk.hear(Finished(record, Path("a.json"), Path("a.capture")))
+    assert [tested.record.unit for tested in at.state.session] == ["4711"]
+    at.desk.enter()
+    assert (at.state.phase, at.state.number) == (Phase.READY, "")
+
+
+def test_the_next_unit_may_be_scanned_at_the_verdict_or_before() -> None:
+    at = Sitting()
+    at.start("1")
+    at.scan("2")
+    assert (at.state.phase, at.state.next_number) == (Phase.RUNNING, "2")
+    at.desk.hear(Finished(passed(), None, None))
+    assert at.state.phase is Phase.VERDICT
+    at.desk.enter()
+    assert (at.state.phase, at.state.number, at.state.next_number) == (Phase.READY, "2", "")
+    at.desk.enter()
+    at.desk.hear(Finished(passed(), None, None))
+    at.scan("3")
+    assert (at.state.phase, at.state.number) == (Phase.READY, "3")
+
+
+def test_a_scanner_that_sends_enter_twice_starts_nothing() -> None:
+    at = Sitting()
+    at.desk.type("4711")
+    at.desk.enter()
+    at.now_s += 0.05
+    at.desk.enter()
+    assert at.state.phase is Phase.READY and not at.orders
+    at.now_s += 1.0
+    at.desk.enter()
+    assert at.state.phase is Phase.RUNNING
+
+
+@pytest.mark.parametrize("typed", ["", "   "])
+def test_no_number_no_test(typed: str) -> None:
+    at = Sitting()
+    at.scan(typed)
+    at.desk.enter()
+    assert at.state.phase is Phase.READY and not at.orders
+    assert "Scan or type its number" in at.state.message
+
+
+def test_a_wrong_scan_is_said_and_changes_nothing() -> None:
+    at = Sitting()
+    at.scan("4711")
+    at.scan("x" * (LONGEST_NUMBER + 1))
+    assert at.state.number == "4711"
+    assert f"{LONGEST_NUMBER + 1} characters came" in at.state.message
+    at.desk.type("0\x1b[2J\n8")
+    assert at.state.typed == "0[2J8", "what a terminal might obey is dropped"
+    at.desk.erase()
+    assert at.state.typed == "0[2J"
+    at.desk.escape()
+    assert (at.state.typed, at.state.number) == ("", "4711")
+    at.desk.escape()
+    assert at.state.number == ""
+
+
+def test_a_unit_that_was_tested_before_is_said_to_be() -> None:
+    at = Sitting()
+    at.start("4711")
+    at.desk.hear(Finished(replace(failed(), unit="4711"), None, None))
+    at.scan("4711")
+    assert "4711 was tested in this session" in at.state.message and "FAIL" in at.state.message
+
+
+def test_cancelling_is_said_once_and_the_same_unit_comes_again() -> None:
+    at = Sitting()
+    at.start()
+    at.desk.escape()
+    at.desk.escape()
+    assert at.orders[1:] == [Stop(BY_OPERATOR)]
+    record = replace(passed(), unit="4711", outcome=Outcome.NOT_MEASURED, verdicts=(), interrupted=BY_OPERATOR)
+    at.desk.hear(Finished(record, None, None))
+    at.desk.enter()
+    assert (at.state.phase, at.state.number) == (Phase.READY, "4711")
+
+
+def test_a_bench_fault_is_no_verdict_on_the_unit_so_it_comes_again() -> None:
+    at = Sitting()
+    at.start()
+    fault = BenchFault("port-lost", "reading from /dev/ttyUSB0: gone; check the cable")
+    record = replace(passed(), unit="4711", outcome=Outcome.NOT_MEASURED, verdicts=(), bench_faults=(fault,), interrupted=fault.text)
+    at.desk.hear(Finished(record, None, None))
+    at.desk.hear(Absent("opening /dev/ttyUSB0: no such file"))
+    at.desk.enter()
+    assert (at.state.phase, at.state.number) == (Phase.READY, "4711")
+    at.desk.enter()
+    assert at.state.phase is Phase.READY and "without a board" in at.state.message
+    at.desk.hear(REAL)
+    assert not at.state.message
+    at.desk.enter()
+    assert at.state.phase is Phase.RUNNING
+
+
+def test_test_it_again() -> None:
+    at = Sitting()
+    at.desk.again()
+    assert at.state.phase is Phase.READY and not at.state.number
+    at.start()
+    at.desk.hear(Finished(replace(passed(), unit="4711"), None, None))
+    at.desk.again()
+    assert (at.state.phase, at.state.number) == (Phase.READY, "4711")
+
+
+@pytest.mark.parametrize("error", [SetupError("no such lamps; the bank has 1: 21 W"), None])
+def test_what_can_t_be_tested_is_refused_in_words(error: SetupError | None) -> None:
+    at = Sitting()
+    if error is not None:
+        at.refusal = error
+        at.scan("4711")
+        at.desk.enter()
+    else:
+        at.start()
+        at.desk.hear(Refused("no such lamps; the bank has 1: 21 W"))
+    assert (at.state.phase, at.state.message) == (Phase.READY, "no such lamps; the bank has 1: 21 W")
+    assert at.state.number == "4711" and at.state.test is None
+
+
+def test_prompts_are_answered_and_waiting_is_let_pass_only_where_it_is_simulated() -> None:
+    for board, expected in ((REAL, [Done()]), (SIMULATED, [Done(), PassTime()])):
+        at = Sitting(board)
+        at.start()
+        test = at.state.test
+        assert test is not None
+        at.desk.hear(StepBegan("rated", "Rated load", "", 1, 2))
+        at.desk.hear(Asked(Do("Look at it.")))
+        at.desk.enter()
+        at.desk.hear(Waiting("cooling", 9.0))
+        assert (test.asked, test.waiting) == (None, Waiting("cooling", 9.0))
+        at.desk.enter()
+        assert at.orders[1:] == expected
+
+
+def test_the_supply_s_knob_turns_only_where_it_is_simulated() -> None:
+    for board, count in ((REAL, 0), (SIMULATED, 1)):
+        at = Sitting(board)
+        at.desk.turn(1)
+        assert not at.orders, "no test, nothing to turn"
+        at.start()
+        at.desk.hear(Asked(SetSupply(12.8, 13.16)))
+        at.desk.hear(Shown(12.0))
+        assert at.state.test is not None and at.state.test.supply_v == 12.0
+        at.desk.turn(-3)
+        turned = [order for order in at.orders if isinstance(order, Turn)]
+        assert [round(order.by_v, 3) for order in turned] == [-0.3] * count
+
+
+def test_what_a_test_tells_is_kept_for_the_screen() -> None:
+    at = Sitting()
+    at.start()
+    test = at.state.test
+    assert test is not None
+    at.desk.hear(Noted("one"))
+    at.desk.hear(Damage({"bad_frames": 2, "bad_text": 0}))
+    at.desk.hear(SoFar(passed().verdicts))
+    live = Live(1.0, 9.0, 1, 8, True, {}, None)
+    at.desk.hear(live)
+    assert (test.note, test.damage, test.verdicts, test.live) == ("one", {"bad_frames": 2}, passed().verdicts, live)
+    at.desk.hear(StepBegan("two", "Two", "", 2, 2))
+    assert test.live is None
+
+
+def test_another_board_waits_for_the_end_of_a_test() -> None:
+    at = Sitting()
+    at.start()
+    at.desk.attach("sim://bench-el-plain", Practising("sim://bench-el-plain", False, False))
+    assert "test is running" in at.state.message and not isinstance(at.orders[-1], Attach)
+    at.desk.hear(Finished(passed(), None, None))
+    at.desk.attach("sim://bench-el-plain", Practising("sim://bench-el-plain", True, False))
+    assert at.orders[-1] == Attach("sim://bench-el-plain", True)
+    assert at.state.number == "practice 2" and at.state.simulated and at.state.board is None
+
+
+def test_a_station_that_dies_leaves_the_record_that_it_began_with(tmp_path: Path) -> None:
+    at = Sitting()
+    at.desk.hear(Broken("it has ended"))
+    assert (at.state.phase, at.state.absent) == (Phase.READY, "it has ended")
+    at.desk.hear(REAL)
+    at.start()
+    kept = tmp_path / "a.json"
+    kept.write_text(to_json(replace(passed(), unit="4711", interrupted="stopped before the test was over")), encoding="ascii")
+    at.desk.hear(Started("4711", kept, tmp_path / "a.capture"))
+    at.desk.hear(Broken("it has ended"))
+    assert at.state.phase is Phase.VERDICT and at.state.test is None
+    assert [tested.record.interrupted for tested in at.state.session] == ["stopped before the test was over"]
+
+
+def test_a_station_that_dies_before_anything_was_kept(tmp_path: Path) -> None:
+    at = Sitting()
+    at.start()
+    at.desk.hear(Broken("it has ended"))
+    assert at.state.phase is Phase.READY and "was broken off" in at.state.message
+    at.desk.hear(REAL)
+    at.desk.enter()
+    at.desk.hear(Started("4711", tmp_path / "none.json", None))
+    at.desk.hear(Broken("it has ended"))
+    assert at.state.phase is Phase.READY and "can't be read" in at.state.message

@@ -1,0 +1,358 @@
+"""The station: it owns the board, hears orders, tells news, keeps records, and trusts no screen to live."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+from bench_port import bench_port
+from stations import Heard, begin, ports_at, station_at
+
+from bench.files import procedure
+from bench.ports import Port, PortError
+from bench.procedure import PromptStep
+from bench.record_json import from_json
+from bench.session import Asked, Decided, Live, SetSupply, Setup, SoFar, StepBegan, Traced, Waiting, judge_capture
+from bench.station import (
+    Absent,
+    Attach,
+    Broken,
+    Done,
+    Finished,
+    Leave,
+    PassTime,
+    Present,
+    Refused,
+    Shown,
+    Started,
+    Stop,
+    Turn,
+    start_station,
+)
+from bench.station.process import station_in_thread
+from bench.station.shelf import Spool, file_name, new_place
+from bench.station.words import Begin
+from bench.verdict import Outcome
+
+WHEN = "2026-11-25T13:47:50+00:00"
+
+
+def kept(folder: Path) -> list[Path]:
+    return sorted(folder.rglob("*.json"))
+
+
+def test_a_test_from_order_to_record(tmp_path: Path) -> None:
+    port = bench_port("NC")
+    with station_at(port, tmp_path) as heard:
+        heard.tell(begin())
+        started = heard.wait(Started)
+        done = heard.wait(Finished)
+    kinds = [type(news) for news in heard.all]
+    for kind in (Present, StepBegan, Live, Traced, SoFar, Decided):
+        assert kind in kinds
+    assert kinds.index(Decided) < kinds.index(Finished)
+    decided = heard.wait(Decided)
+    assert decided.record.outcome is done.record.outcome
+    assert decided.record.verdicts == done.record.verdicts
+    assert done.record_path == started.record_path and done.capture_path == started.capture_path
+    assert done.record_path is not None and done.capture_path is not None and not done.problem
+    assert done.record_path.parent.parent == tmp_path / "practice", "no real unit was tested"
+    assert from_json(done.record_path.read_text()) == done.record
+    again = judge_capture(done.capture_path, Setup("4711"), procedure("quick"), when=WHEN, software="")
+    assert again.measured.facts == done.record.measured.facts
+    rates = [one.measured.values["rate_per_min"] for one in (again, done.record)]
+    assert rates[0] == rates[1]
+    assert port.all_open
+
+
+def test_the_trace_is_told_whole(tmp_path: Path) -> None:
+    with station_at(bench_port("EL"), tmp_path) as heard:
+        heard.tell(begin())
+        heard.wait(Finished)
+    bins = [news.bins for news in heard.all if isinstance(news, Traced) and news.bins is not None]
+    assert bins[0].first == 0
+    assert all(a.first + len(a) == b.first for a, b in pairwise(bins))
+    assert bins[-1].first * bins[-1].bin_s > 5.0
+
+
+def test_a_record_is_there_before_anything_is_switched_on(tmp_path: Path) -> None:
+    port = bench_port("EL")
+    seen: list[str | None] = []
+
+    def look() -> None:
+        seen.extend(from_json(path.read_text()).interrupted for path in kept(tmp_path))
+
+    with station_at(port, tmp_path) as heard:
+        port.at[port.line.now_s] = look
+        heard.tell(begin())
+        heard.wait(Finished)
+    assert len(seen) == 1 and "stopped before the test was over" in (seen[0] or "")
+
+
+def test_cancelling_opens_everything_and_keeps_what_came(tmp_path: Path) -> None:
+    port = bench_port("EL")
+    with station_at(port, tmp_path) as heard:
+        heard.tell(begin())
+        heard.wait(Live, when=lambda live: live.cycles >= 2)
+        heard.tell(Stop("cancelled by the operator"))
+        done = heard.wait(Finished)
+        assert port.all_open
+        assert done.record.interrupted == "cancelled by the operator"
+        assert done.record.steps[0].cycles >= 2
+        # And the next one is as if nothing had been.
+        since = len(heard.all)
+        heard.tell(begin("4712"))
+        assert heard.wait(Finished, since).record.outcome is not None
+    assert [from_json(path.read_text()).interrupted for path in kept(tmp_path)] == ["cancelled by the operator", None]
+
+
+def long_test(unit: str = "4711") -> Begin:
+    """So long, in the board's time, that it never ends by itself while the test looks."""
+    quick = procedure("quick")
+    return begin(unit, replace(quick, steps=(replace(quick.runs[0], cycles=1_000_000, at_most_s=80_000.0),)))
+
+
+def test_a_screen_that_falls_silent_is_taken_for_gone(tmp_path: Path) -> None:
+    port = bench_port("EL")
+    with station_at(port, tmp_path) as heard:
+        heard.tell(long_test())
+        heard.wait(Live)
+        heard.beating = False
+        done = heard.wait(Finished)
+        assert port.all_open
+    assert "the screen was not heard for 1 s" in (done.record.interrupted or "")
+
+
+def test_a_screen_that_is_gone_ends_the_station(tmp_path: Path) -> None:
+    port = bench_port("EL")
+    with station_at(port, tmp_path) as heard:
+        heard.tell(long_test())
+        heard.wait(Live)
+        heard.link._connection.close()
+        heard.link._worker.join(10.0)
+        assert not heard.link._worker.is_alive()
+    assert port.all_open
+    assert [from_json(path.read_text()).interrupted for path in kept(tmp_path)] == ["the screen is gone"]
+
+
+def test_leaving_in_the_middle_says_why(tmp_path: Path) -> None:
+    port = bench_port("EL")
+    with station_at(port, tmp_path) as heard:
+        heard.tell(long_test())
+        heard.wait(Live)
+        heard.tell(Leave("the terminal was closed (SIGHUP)"))
+        assert heard.wait(Finished).record.interrupted == "the terminal was closed (SIGHUP)"
+        assert heard.wait(Broken)
+    assert port.all_open
+
+
+def test_a_cable_that_is_pulled_and_put_back(tmp_path: Path) -> None:
+    port = bench_port("EL")
+    with station_at(port, tmp_path) as heard:
+        heard.tell(long_test())
+        heard.wait(Live)
+        port.unplugged = True
+        done = heard.wait(Finished)
+        absent = heard.wait(Absent)
+        assert "no such port" in absent.text or "cable is out" in absent.text
+        since = len(heard.all)
+        heard.tell(begin())
+        assert heard.wait(Refused, since).text
+        port.a_second_later()
+        port.unplugged = False
+        heard.wait(Present, since)
+        heard.tell(begin())
+        assert heard.wait(Finished, since).record.interrupted is None
+    assert "cable is out" in (done.record.interrupted or "")
+    assert any(fault.code == "port-lost" for fault in done.record.bench_faults)
+
+
+def test_a_board_that_is_not_there_is_said_once_and_looked_for_again(tmp_path: Path) -> None:
+    port = bench_port("EL")
+    calls: list[str] = []
+
+    def opener(address: str) -> Port:
+        calls.append(address)
+        if len(calls) < 3:
+            raise PortError(f"opening {address}: nothing there")
+        return port
+
+    with station_at(opener, tmp_path) as heard:
+        assert [news.text for news in heard.all if isinstance(news, Absent)] == [f"opening {calls[0]}: nothing there"]
+
+
+def test_another_board_is_taken_when_it_is_asked_for(tmp_path: Path) -> None:
+    with station_at(bench_port("EL"), tmp_path) as heard:
+        since = len(heard.all)
+        with ports_at(lambda address: bench_port("NC")) as other:
+            heard.tell(Attach(other))
+            assert heard.wait(Present, since).address == "sim://test"
+
+
+def test_what_this_bench_can_t_do_is_refused_and_leaves_nothing_behind(tmp_path: Path) -> None:
+    with station_at(bench_port("EL"), tmp_path) as heard:
+        heard.tell(begin(setup=Setup("4711", rated=(500.0,))))
+        assert "this board's bank has" in heard.wait(Refused).text
+    assert not kept(tmp_path) and not list(tmp_path.rglob("*.capture"))
+
+
+def test_the_supply_is_watched_until_it_is_right(tmp_path: Path) -> None:
+    """At a real board: the person turns the knob, the screen sees the volts, and nobody says that it is done."""
+    port = bench_port("EL", supply_v=11.0)
+    port.real = True
+    with station_at(port, tmp_path) as heard:
+        heard.tell(begin())
+        asked = heard.wait(Asked, when=lambda asked: isinstance(asked.action, SetSupply))
+        shown = heard.wait(Shown, when=lambda shown: shown.v_in_v is not None)
+        assert shown.v_in_v == pytest.approx(11.35, abs=0.3)
+        assert isinstance(asked.action, SetSupply)
+        port.at[port.line.now_s] = lambda: port.board.set_supply(12.8)
+        done = heard.wait(Finished)
+    assert done.record.interrupted is None and not done.record.bench_faults
+
+
+def test_whoever_says_done_too_soon_is_asked_again(tmp_path: Path) -> None:
+    port = bench_port("EL", supply_v=11.0)
+    port.real = True
+    with station_at(port, tmp_path) as heard:
+        heard.tell(begin())
+        since = 0
+        for _ in range(3):
+            heard.wait(Asked, since, when=lambda asked: isinstance(asked.action, SetSupply))
+            heard.wait(Shown, since, when=lambda shown: shown.v_in_v is not None)
+            since = len(heard.all)
+            heard.tell(Done())
+        done = heard.wait(Finished, since)
+    assert done.record.outcome is Outcome.NOT_MEASURED
+    assert "supply-not-set" in {fault.code for fault in done.record.bench_faults}
+
+
+def test_hands_of_one_s_own_at_a_simulated_board(tmp_path: Path) -> None:
+    """The supply's knob, a prompt, and time that may pass at once."""
+    port = bench_port("EL", supply_v=12.0)
+    quick = procedure("quick")
+    plan = replace(quick, steps=(PromptStep("look", "Look", "Look at the contacts."), replace(quick.runs[0], cool_s=5000.0)))
+    with station_at(port, tmp_path, own_hands=True) as heard:
+        heard.tell(begin(plan=plan))
+        heard.wait(Asked)
+        heard.tell(Done())
+        heard.wait(Shown, when=lambda shown: shown.v_in_v is not None)
+        heard.tell(Turn(0.5))
+        heard.tell(Turn(0.3))
+        waiting = heard.wait(Waiting)
+        assert waiting.left_s > 4000.0
+        heard.tell(PassTime())
+        done = heard.wait(Finished)
+    assert done.record.interrupted is None and not done.record.bench_faults
+    assert port.line.now_s < 5000.0 + 200.0
+
+
+def test_what_was_said_before_a_question_is_no_answer(tmp_path: Path) -> None:
+    port = bench_port("EL")
+    port.real = True
+    plan = replace(procedure("quick"), steps=(PromptStep("look", "Look", "Look."), *procedure("quick").steps))
+    with station_at(port, tmp_path) as heard:
+        heard.tell(Done())
+        heard.tell(begin(plan=plan))
+        heard.wait(Asked)
+        heard.tell(Stop("cancelled by the operator"))
+        assert heard.wait(Finished).record.interrupted == "cancelled by the operator"
+
+
+class FullDisk:
+    """A file on a disk that is full after so many bytes."""
+
+    def __init__(self, room: int) -> None:
+        self.room = room
+        self.closed = False
+
+    def write(self, data: bytes) -> int:
+        self.room -= len(data)
+        if self.room < 0:
+            raise OSError(28, "No space left on device")
+        return len(data)
+
+    def flush(self) -> None: ...
+
+    def fileno(self) -> int:
+        return os.open(os.devnull, os.O_RDONLY)
+
+    def close(self) -> None:
+        self.closed = True
+
+
+def test_a_full_disk_spoils_no_test() -> None:
+    disk = FullDisk(10)
+    spool = Spool(disk)  # type: ignore[arg-type]
+    assert spool.write(b"12345") == 5 and not spool.problem
+    assert spool.write(b"1234567890") == 10
+    assert "No space left" in spool.problem
+    spool.write(b"more")
+    spool.flush()
+    spool.close()
+    assert disk.closed and disk.room == -5, "after the first failure nothing is tried again"
+
+
+def test_a_folder_that_can_t_be_written_is_said_and_the_test_is_done(tmp_path: Path) -> None:
+    blocked = tmp_path / "file"
+    blocked.write_text("here is a file, not a folder")
+    with station_at(bench_port("EL"), blocked) as heard:
+        heard.tell(begin())
+        done = heard.wait(Finished)
+    assert done.record.interrupted is None
+    assert done.record_path is None and "nothing of this test is kept" in done.problem
+
+
+def test_nothing_is_written_over(tmp_path: Path) -> None:
+    places = [new_place(tmp_path, "../../4711 \u202e", WHEN) for _ in range(3)]
+    names = [place.capture_path.name for place in places if place.capture_path is not None]
+    assert names == [f"134750-{file_name('../../4711 ‮')}{n}.capture" for n in ("", "-2", "-3")]
+    assert all(path.parent == tmp_path / "2026-11-25" for path in tmp_path.rglob("*.capture"))
+    for place in places:
+        place.close()
+
+
+def test_without_a_folder_nothing_is_kept() -> None:
+    with station_at(bench_port("EL"), None) as heard:
+        heard.tell(begin())
+        done = heard.wait(Finished)
+    assert (done.record_path, done.capture_path, done.problem) == (None, None, "")
+
+
+def test_a_board_that_goes_away_between_tests_is_noticed(tmp_path: Path) -> None:
+    port = bench_port("EL")
+    with station_at(port, tmp_path) as heard:
+        port.unplugged = True
+        heard.wait(Absent)
+        port.unplugged = False
+        heard.wait(Present, len(heard.all))
+
+
+def test_in_a_process_of_its_own(tmp_path: Path) -> None:
+    """Orders and news survive the way, and a process that is killed is noticed."""
+    link = start_station(tmp_path)
+    heard = Heard(link)
+    try:
+        heard.tell(Attach("sim://bench-nc-2x21?seed=3"))
+        heard.wait(Present)
+        heard.tell(begin())
+        assert heard.wait(Finished).record.outcome is Outcome.PASS or heard.wait(Finished).record.verdicts == ()
+        heard.tell(long_test("4712"))
+        heard.wait(Live, len(heard.all))
+        link._worker.kill()  # type: ignore[attr-defined]
+        assert "has ended" in heard.wait(Broken).text
+    finally:
+        link.close("the test is over")
+    left = [from_json(path.read_text()) for path in kept(tmp_path)]
+    assert [record.interrupted is None for record in left] == [True, False]
+    assert (tmp_path / "station.log").read_text() == ""
+
+
+def test_closing_twice_is_harmless(tmp_path: Path) -> None:
+    link = station_in_thread(tmp_path)
+    link.close("once")
+    link.close("twice")
+    assert list(link.news()) == []
