@@ -20,7 +20,7 @@ class StubApp(App[None]):
     """Shows `shown`; remembers in `calls` what the screen asked for."""
 
     ENABLE_COMMAND_PALETTE = False
-    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "back", priority=True)]
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave_screen", priority=True)]
 
     def __init__(self, shown: Screen[None] | Widget, choices: Choices | None = None, practice: Practising | None = None) -> None:
         super().__init__()
@@ -37,7 +37,7 @@ class StubApp(App[None]):
         else:
             self.mount(self._shown)
 
-    def action_back(self) -> None:
+    def action_leave_screen(self) -> None:
         self.pop_screen()
 
     def choose(self, choices: Choices) -> None:

@@ -30,14 +30,28 @@ def command(address: str, keep: Path, light: bool, blocks: bool) -> int:
     \b
     makebreak screen
     makebreak screen /dev/ttyUSB0 --keep /srv/bench/records
-    makebreak screen "sim://bench-nc-2x21?pace=real"
+    makebreak screen sim://bench-nc-2x21
 
     The program that drives the board is not the screen: whatever becomes of screen and terminal, everything is opened within a second, and
     the record says what happened.
     """
     if not (sys.stdin.isatty() and sys.stderr.isatty()):
         raise click.UsageError("the screen needs a terminal of its own; without one, use `makebreak test`")
+    from bench.ports.address import parse_sim_address
+    from bench.ports.setting import set_up
     from bench.tui.run import run_screen
+
+    if address.startswith("sim://"):
+        # An address that can never be is said before the screen covers everything.
+        set_up(parse_sim_address(address))
+        address = _in_real_time(address)
 
     # The console of a Linux machine without a desktop has no braille characters.
     return run_screen(address, keep, dark=not light, blocks=blocks or os.environ.get("TERM") == "linux")
+
+
+def _in_real_time(address: str) -> str:
+    """A simulated board on a screen lives in real time, unless its address says otherwise."""
+    if "pace=" in address:
+        return address
+    return f"{address}{'&' if '?' in address else '?'}pace=real"

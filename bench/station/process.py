@@ -15,7 +15,7 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Protocol
 
-from bench.station.station import Station
+from bench.station.station import SILENT_SCREEN_S, Station
 from bench.station.words import Beat, Broken, Leave, News, Order
 
 _AT_ONCE = 500
@@ -114,10 +114,10 @@ def _leave_terminal(folder: Path | None) -> None:
             threading.excepthook = report
 
 
-def station_in_thread(folder: Path | None) -> StationLink:
-    """A station in a thread of this process: for what must not depend on processes, such as pictures and tests."""
+def station_in_thread(folder: Path | None, silent_screen_s: float = SILENT_SCREEN_S) -> StationLink:
+    """A station in a thread of this process, for pictures and tests. The two hold each other up, so a screen may need more time."""
     ours, theirs = multiprocessing.Pipe()
-    station = Station(theirs, folder)
+    station = Station(theirs, folder, silent_screen_s=silent_screen_s)
 
     def serve() -> None:
         try:

@@ -69,7 +69,14 @@ _log = logging.getLogger(__name__)
 class Station:
     """`serve` until told to leave, or until the other end of the connection is gone."""
 
-    def __init__(self, connection: Connection, folder: Path | None, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self,
+        connection: Connection,
+        folder: Path | None,
+        clock: Callable[[], float] = time.monotonic,
+        silent_screen_s: float = SILENT_SCREEN_S,
+    ) -> None:
+        self._silent_screen_s = silent_screen_s
         self._connection = connection
         self._folder = folder
         self._clock = clock
@@ -263,6 +270,6 @@ class Station:
         for reason in (self._leave, self._stop):
             if reason is not None:
                 raise Cancelled(reason)
-        if self._clock() - self._heard_s > SILENT_SCREEN_S:
-            raise Cancelled(f"the screen was not heard for {SILENT_SCREEN_S:g} s: its program or its terminal stands still")
+        if self._clock() - self._heard_s > self._silent_screen_s:
+            raise Cancelled(f"the screen was not heard for {self._silent_screen_s:g} s: its program or its terminal stands still")
         return False

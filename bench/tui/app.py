@@ -21,6 +21,7 @@ from bench import files
 from bench.procedure import Procedure
 from bench.session import Asked, Decided, Setup, StepBegan, Traced
 from bench.station import Beat, Broken, Finished, Order, Present, StationLink
+from bench.tui.band import Band
 from bench.tui.choices import Choices, load, save
 from bench.tui.desk import Desk
 from bench.tui.frame import BenchScreen
@@ -38,6 +39,7 @@ CHOICES_FILE = "choices.json"
 class BenchApp(App[None]):
     """`open_station` makes a link to a station: at the start, and again if one has ended. `address` is the board to use."""
 
+    TITLE = "makebreak"
     ENABLE_COMMAND_PALETTE = False
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "enter", priority=True, show=False),
@@ -92,7 +94,9 @@ class BenchApp(App[None]):
         self.push_screen(self.work)
         if self._watch_terminal:
             on_end_signals(self.leave)
+        note = self.state.message
         self.desk.attach(self._address)
+        self.state.message = note
         self.set_interval(_BEAT_S, self._beat)
         self.set_interval(1.0 / FRAMES_PER_S, self._frame)
 
@@ -140,7 +144,8 @@ class BenchApp(App[None]):
         self.frames += 1
         self.work.show_phase()
         screen = self.screen
-        if isinstance(screen, BenchScreen):
+        if isinstance(screen, BenchScreen) and screen.is_mounted:
+            screen.query_one(Band).refresh_state()
             screen.refresh_state()
 
     def leave(self, reason: str) -> None:
@@ -153,11 +158,14 @@ class BenchApp(App[None]):
 
     # --- keys
 
-    def on_key(self, event: events.Key) -> None:
-        if event.character is not None and event.is_printable:
-            event.stop()
+    async def on_event(self, event: events.Event) -> None:
+        """Characters are taken here, before anything else is looked at: a scanner's Enter comes in the same moment as its last digit, and
+        must not overtake it."""
+        if isinstance(event, events.Key) and event.character is not None and event.is_printable:
             self.desk.type(event.character)
             self._now()
+            return
+        await super().on_event(event)
 
     def on_paste(self, event: events.Paste) -> None:
         self.desk.type(event.text)

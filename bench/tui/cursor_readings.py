@@ -13,10 +13,14 @@ from bench.samples import Accuracy, Trace
 from bench.session.traces import RunTrace
 from bench.uncertainty import Component, Estimate
 
-_WORDS = (("v_out", "out"), ("v_in", "in"), ("v_drop", "drop"), ("i_load", "current"), ("v_pilot", "pilot"), ("temperature", "temperature"))
+_WORDS = (
+    ("v_out", "out"), ("v_in", "in"), ("v_drop", "drop"), ("i_load", "current"), ("v_pilot", "pilot"), ("temperature", "board"),
+)  # fmt: skip
 _UNITS = {"degC": "°C"}
 _FAR = 50  # sampling intervals: a sample further off is not a reading of this instant
 _EDGE = 0.01  # of the range: nearer to its end a reading says "at least"
+_OVER = ">"
+_NAME, _TIME, _VALUE = 8, 10, 12  # cells
 
 
 def since_on(run: RunTrace, t_s: float) -> float:
@@ -24,10 +28,42 @@ def since_on(run: RunTrace, t_s: float) -> float:
     return t_s - (run.on_s if run.on_s is not None else run.begin_s)
 
 
-def cursor_line(run: RunTrace, name: str, t_s: float, column_s: float) -> str:
-    """`cursor 1 at 1.2345 s: out 12.61 V, ...`; least to greatest value where a column of `column_s` holds many samples."""
-    found = [f"{word} {text}" for channel, word in _WORDS if (text := reading_text(run, channel, t_s, column_s))]
-    return f"cursor {name} at {rounded(since_on(run, t_s), column_s)} s:  {'   '.join(found) or 'no samples'}"
+def titles_line(run: RunTrace, width: int) -> str:
+    """The titles above the cursors' lines, with units."""
+    titles = [f"{word}, {_UNITS.get(run.units[channel], run.units[channel])}" for channel, word in _shown(run, width)]
+    return _row("", "at, s", titles)
+
+
+def cursor_line(run: RunTrace, name: str, t_s: float, column_s: float, width: int) -> str:
+    """When, and each channel: its sample there, or from least to greatest where a column of `column_s` holds many samples."""
+    values = [reading_text(run, channel, t_s, column_s) or "-" for channel, _ in _shown(run, width)]
+    return _row(f"cursor {name}", rounded(since_on(run, t_s), column_s), values)
+
+
+def between_line(run: RunTrace, first_s: float, second_s: float, step_s: float, width: int) -> str:
+    """From cursor 2 to cursor 1: time, change of each channel, and what rate that time would be. `step_s`: how exactly a cursor stands."""
+    apart_s = abs(first_s - second_s)
+    changes = []
+    for shown, _ in _shown(run, width):
+        finer = {_better(run, shown, t_s) for t_s in (first_s, second_s)}
+        channel = finer.pop() if len(finer) == 1 else shown
+        now, before = _value(run, channel, first_s), _value(run, channel, second_s)
+        if now is None or before is None or _beyond(now, run.accuracies[channel]) or _beyond(before, run.accuracies[channel]):
+            changes.append("-")
+            continue
+        accuracy = run.accuracies[channel]
+        text = _short(now - before, math.hypot(_u(now, accuracy, channel), _u(before, accuracy, channel)))
+        changes.append(text if text.startswith("-") else f"+{text}")
+    return _row("between", rounded(apart_s, step_s), changes)
+
+
+def rate_text(first_s: float, second_s: float, step_s: float) -> str:
+    """`88 a minute`, if the time between the cursors is a period."""
+    apart_s = abs(first_s - second_s)
+    if apart_s < step_s / 2.0:
+        return "both cursors stand at the same place"
+    rate = 60.0 / apart_s
+    return f"between the cursors: {rounded(rate, rate * step_s / apart_s)} a minute, if that is one period"
 
 
 def reading_text(run: RunTrace, channel: str, t_s: float, column_s: float) -> str:
@@ -36,53 +72,47 @@ def reading_text(run: RunTrace, channel: str, t_s: float, column_s: float) -> st
     trace, accuracy = run.traces.get(channel), run.accuracies.get(channel)
     if trace is None or accuracy is None or not len(trace.t_s):
         return ""
-    unit = _UNITS.get(run.units[channel], run.units[channel])
     first, last = trace.t_s.searchsorted((t_s - column_s / 2.0, t_s + column_s / 2.0))
     if last - first < 3:
         at = _nearest(trace, t_s)
-        return "" if at is None else f"{_sample_text(float(trace.values[at]), accuracy, channel)} {unit}"
+        return "" if at is None else _sample_text(float(trace.values[at]), accuracy, channel)
     low, high = float(trace.values[first:last].min()), float(trace.values[first:last].max())
     texts = _sample_text(low, accuracy, channel), _sample_text(high, accuracy, channel)
-    return f"{texts[0]} {unit}" if texts[0] == texts[1] else f"{texts[0]} to {texts[1]} {unit}"
+    if texts[1].startswith(_OVER):
+        return texts[1] if texts[0] == texts[1] else f"{texts[0]} and up"
+    return texts[0] if texts[0] == texts[1] else f"{texts[0]}–{texts[1]}"
 
 
-def between_line(run: RunTrace, first_s: float, second_s: float, step_s: float) -> str:
-    """Time, rate and change of volts and current from cursor 2 to cursor 1. `step_s`: how exactly a cursor can be put."""
-    apart_s = abs(first_s - second_s)
-    if apart_s < step_s / 2.0:
-        return "between:  both cursors stand at the same place"
-    rate = 60.0 / apart_s
-    parts = [f"{rounded(apart_s, step_s)} s = {rounded(rate, rate * step_s / apart_s)} a minute"]
-    for channel, word in (("v_out", "out"), ("v_in", "in"), ("i_load", "current")):
-        now, before = _value(run, channel, first_s), _value(run, channel, second_s)
-        if now is not None and before is not None:
-            accuracy = run.accuracies[channel]
-            text = rounded(now - before, 2.0 * math.hypot(_u(now, accuracy, channel), _u(before, accuracy, channel)))
-            parts.append(f"{word} {'' if text.startswith('-') else '+'}{text} {run.units[channel]}")
-    return f"between:  {'   '.join(parts)}"
-
-
-def flash_lines(run: RunTrace, number: int) -> tuple[str, str]:
-    """The figures of one flash: its times, its levels. Values with their 95 % interval."""
+def flash_lines(run: RunTrace, number: int) -> tuple[list[str], list[str]]:
+    """The figures of one flash, the most wanted first: its times, its levels. Values with their 95 % interval."""
     cycle = run.cycles[number]
     period = _time(cycle.period_s, (cycle.begun.u_s, cycle.ended.u_s), run)
     rate = 60.0 / cycle.period_s
-    share = 100.0 * cycle.on_s / cycle.period_s
     u_share = 100.0 * math.hypot(cycle.begun.u_s, cycle.broke.u_s) / cycle.period_s
     times = [
         f"lit {value_text(_time(cycle.on_s, (cycle.begun.u_s, cycle.broke.u_s), run))}",
         f"period {value_text(period)}",
         f"rate {value_text(Estimate(rate, '1/min', (Component('period', rate * period.u / cycle.period_s),)))}",
-        f"lit for {rounded(share, max(2.0 * u_share, 0.01))} %",
+        f"lit for {rounded(100.0 * cycle.on_s / cycle.period_s, max(2.0 * u_share, 0.1))} % of it",
     ]
     lit = cycle.lit
     drop = "v_in" if lit.by_difference else "v_drop"
     levels = [
         _level_text(run, "lowest drop", lit.drop, (drop,)),
-        _level_text(run, "steady current", lit.steady, ("i_load_low", "i_load")),
+        _level_text(run, "steady", lit.steady, ("i_load_low", "i_load")),
         _level_text(run, "peak", lit.peak, ("i_load_low", "i_load")),
     ]
-    return f"flash {number + 1} of {len(run.cycles)}:  {'   '.join(times)}", "   ".join(text for text in levels if text)
+    return times, levels
+
+
+def _shown(run: RunTrace, width: int) -> list[tuple[str, str]]:
+    """The channels that a line of this width has room for, and their names."""
+    room = max((width - _NAME - _TIME) // _VALUE, 0)
+    return [(channel, word) for channel, word in _WORDS if channel in run.traces and channel in run.accuracies][:room]
+
+
+def _row(name: str, time: str, values: Sequence[str]) -> str:
+    return f"{name:<{_NAME}}{time:>{_TIME}}" + "".join(f" {value:>{_VALUE - 1}}" for value in values)
 
 
 def flash_at(cycles: Sequence[Cycle], t_s: float) -> int | None:
@@ -143,5 +173,10 @@ def _u(value: float, accuracy: Accuracy, channel: str) -> float:
 def _sample_text(value: float, accuracy: Accuracy, channel: str) -> str:
     edge = accuracy.high - _EDGE * (accuracy.high - accuracy.low)
     if math.isfinite(edge) and value >= edge:
-        return f"over {rounded(edge, 2.0 * _u(edge, accuracy, channel))}"
-    return rounded(value, 2.0 * _u(value, accuracy, channel))
+        return f"{_OVER}{_short(edge, _u(edge, accuracy, channel))}"
+    return _short(value, _u(value, accuracy, channel))
+
+
+def _short(value: float, u: float) -> str:
+    """A reading without its uncertainty beside it ends at the first digit of that: more would be taken for known."""
+    return rounded(value, 10.0 * 2.0 * u)

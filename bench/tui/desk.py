@@ -207,7 +207,9 @@ class Desk:
         state = self.state
         match news:
             case Present():
-                state.board, state.absent, state.message = news, "", ""
+                if state.absent:
+                    state.message = ""
+                state.board, state.absent = news, ""
             case Absent(text=text):
                 state.board, state.absent = None, text
             case Refused(text=text):

@@ -68,4 +68,4 @@ class BenchScreen(Screen[None]):
         return cast("BenchApp", self.app)
 
     def refresh_state(self) -> None:
-        """The state has changed: show it. Called by the app, at most once a frame."""
+        """The state has changed: show it in the body. Called by the app, at most once a frame; it sees to the band."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from rich.text import Text
@@ -14,6 +14,7 @@ from bench.measure import Measured
 from bench.render.plain import one_line
 from bench.render.rows import shown
 from bench.render.values import in_unit, limit_text, value_text
+from bench.tui.gauge_rows import Row, merged, placed, rows_of, rows_of_verdict
 from bench.tui.gauge_scale import gauge
 from bench.tui.signs import sign_of_outcome
 from bench.tui.wrapped import cut, padded
@@ -35,30 +36,12 @@ _SHORT: Mapping[str, str] = {
     "inrush_first_a": "first inrush",
     "lamp_v": "volts at the lamps",
     "period_spread": "spread of period",
-    "outage_ratio": "rate, one out : all lit",
+    "outage_ratio": "rate against all lit",
+    "outage_rate_per_min": "rate, one lamp out",
 }
 """Titles where the usual ones are too long for a line of a small terminal."""
 BESIDES = ("steady_a", "inrush_first_a", "lamp_v", "period_spread", "bounce_make_s", "temperature_c")
 """What no limit judges and still tells a hand much, in this order."""
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """One requirement, and its verdict once there is one; `depth` counts the alternatives that it stands in."""
-
-    requirement: Requirement
-    verdict: Verdict | None = None
-    depth: int = 0
-
-    @property
-    def key(self) -> object:
-        """Two sets that ask for the same band of the same quantity share a row."""
-        match self.requirement:
-            case Limit(quantity=quantity, low=low, high=high):
-                return quantity, low, high, self.depth
-            case FactLimit(fact=fact, allowed=allowed):
-                return fact, allowed, self.depth
-        return self.requirement
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,39 +97,6 @@ class Gauges(Widget):
         return Text("\n", no_wrap=True).join(lines)
 
 
-def rows_of(requirement: Requirement, depth: int = 0) -> Iterator[Row]:
-    """A requirement and the parts of it, before anything is judged."""
-    yield Row(requirement, depth=depth)
-    parts: Sequence[Requirement] = ()
-    if isinstance(requirement, AnyOf):
-        parts = requirement.alternatives
-    elif isinstance(requirement, AllOf):
-        parts = requirement.limits
-    for part in parts:
-        yield from rows_of(part, depth + 1)
-
-
-def rows_of_verdict(verdict: Verdict, depth: int = 0) -> Iterator[Row]:
-    yield Row(verdict.limit, verdict, depth)
-    for part in verdict.parts:
-        yield from rows_of_verdict(part, depth + 1)
-
-
-def merged(rows: Iterator[Row]) -> tuple[Row, ...]:
-    """Each key once, where it came first."""
-    found: dict[object, Row] = {}
-    for row in rows:
-        found.setdefault(row.key, row)
-    return tuple(found.values())
-
-
-def placed(expected: Sequence[Row], judged: Sequence[Row]) -> tuple[Row, ...]:
-    """What was judged, in the order expected; what nobody expected (a set chosen by what was seen) comes after."""
-    by_key = {row.key: row for row in judged}
-    known = {row.key for row in expected}
-    return (*(by_key.get(row.key, row) for row in expected), *(row for row in judged if row.key not in known))
-
-
 def gauge_lines(
     rows: Sequence[Row], measured: Measured | None, flashes: int, width: int, height: int, colours: Mapping[str, str]
 ) -> list[Text]:
@@ -158,7 +108,9 @@ def gauge_lines(
         return [*lines[: height - 1], Text(cut(_left_out(rows[height - 1 :]), width))]
     if len(lines) + 1 < height:
         lines.insert(0, _heading(columns, flashes, colours))
-    return [*lines, *_besides(measured, width, height - len(lines), colours)]
+    judged = {row.requirement.quantity for row in rows if isinstance(row.requirement, Limit)}
+    besides = [name for name in BESIDES if name not in judged]
+    return [*lines, *_besides(besides, measured, width, height - len(lines), colours)]
 
 
 def _left_out(rows: Sequence[Row]) -> str:
@@ -253,14 +205,14 @@ def _heading(columns: Columns, flashes: int, colours: Mapping[str, str]) -> Text
     return Text(text, colours.get("quiet", ""))
 
 
-def _besides(measured: Measured | None, width: int, height: int, colours: Mapping[str, str]) -> list[Text]:
+def _besides(names: Sequence[str], measured: Measured | None, width: int, height: int, colours: Mapping[str, str]) -> list[Text]:
     """Values that no row above shows, two or more to a line."""
     if measured is None or height < 1:
         return []
     side_by_side = max(width // 39, 1)
     each = width // side_by_side
     cells = []
-    for name in BESIDES:
+    for name in names:
         found = measured.values.get(name)
         value = value_text(shown(name, found)) if isinstance(found, Estimate) else "not yet"
         if not isinstance(found, NotMeasured) or found.fault == "none":

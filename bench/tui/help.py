@@ -100,7 +100,7 @@ def help_text(colours: dict[str, str]) -> RenderableType:
 def name_of(quantity: Quantity) -> str:
     """As reasons and gauges speak of it, and as the report's table does, if that differs."""
     spoken = speech_of(quantity.name).title
-    return spoken if spoken == quantity.title else f"{spoken} = {quantity.title}"
+    return quantity.title if quantity.title.startswith(spoken) else f"{spoken} = {quantity.title}"
 
 
 def _title(text: str) -> RenderableType:

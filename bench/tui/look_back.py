@@ -17,7 +17,7 @@ from bench.render.standing import Standing, standing
 from bench.tui.frame import BenchScreen, KeyHint
 from bench.tui.signs import SIGNS, grade_letter, sign_of
 from bench.tui.state import Tested
-from bench.tui.wrapped import cut, padded
+from bench.tui.wrapped import cut, padded, wrapped
 
 _NUMBER, _NUMBER_WIDE = 14, 24
 _WIDE = 100
@@ -58,7 +58,7 @@ class SessionList(Widget):
         width = self.size.width
         if not self.tests:
             return Text("Nothing has been tested in this session yet.")
-        lines = [Text(f"  {_titles(width)}", "bold")]
+        lines = [Text.assemble((f"  {_titles(width)}", "bold"))]
         colours = self.app.theme_variables
         for number in range(self._top, min(self._top + self.page, len(self.tests))):
             lines.append(row(self.tests[number].record, width, number == self.chosen, colours))
@@ -78,7 +78,7 @@ def row(record: TestRecord, width: int, chosen: bool, colours: dict[str, str]) -
     """One line: time, number, grade, verdict, reason. An arrow marks the chosen one."""
     sign = sign_of(record)
     number = _NUMBER_WIDE if width >= _WIDE else _NUMBER
-    line = Text("▸ " if chosen else "  ", "bold")
+    line = Text("▸ " if chosen else "  ")
     line.append(f"{clock_text(record.when)}  ")
     line.append(f"{padded(one_line(record.unit), number)}  ", "bold" if chosen else "")
     line.append(f"{padded(grade_letter(record) or '-', 5)}  ", "bold")
@@ -119,13 +119,14 @@ class LookBack(BenchScreen):
         Binding("down", "move(1)", show=False),
         Binding("pageup", "page(-1)", show=False),
         Binding("pagedown", "page(1)", show=False),
-        Binding("home", "end(True)", show=False),
-        Binding("end", "end(False)", show=False),
+        Binding("home", "to_end(True)", show=False),
+        Binding("end", "to_end(False)", show=False),
         Binding("enter", "open", show=False),
     ]
     DEFAULT_CSS = """
     LookBack Static { height: 1; padding: 0 1; }
     LookBack #totals { height: 2; text-style: bold; }
+    LookBack #why { height: 3; padding: 1 1 0 1; }
     LookBack #earlier { color: $quiet; }
     """
 
@@ -136,6 +137,7 @@ class LookBack(BenchScreen):
     def body(self) -> Iterable[Widget]:
         yield Static(id="totals", markup=False)
         yield self.rows
+        yield Static(id="why", markup=False)
         yield Static(id="earlier", markup=False)
 
     def on_mount(self) -> None:
@@ -143,23 +145,33 @@ class LookBack(BenchScreen):
 
     def refresh_state(self) -> None:
         super().refresh_state()
-        if not self.is_mounted:
+        if not self.is_attached:
             return
         tests = tuple(reversed(self.bench.state.session))
-        self.query_one("#totals", Static).update(Text(f"This session   {totals(tests)}", "bold"))
+        self.query_one("#totals", Static).update(Text(f"This session   {totals(tests)}"))
         folder = self.bench.state.folder
         kept = f"the records in {one_line(str(folder))}" if folder is not None else "no records are kept (no folder was named)"
         self.query_one("#earlier", Static).update(Text(f"Earlier days: {kept}"))
         self.rows.show(tests)
+        self._explain()
+
+    def _explain(self) -> None:
+        """The whole reason of the chosen test, which its row may have cut."""
+        reason = one_line(self.rows.tests[self.rows.chosen].record.reason) if self.rows.tests else ""
+        self.query_one("#why", Static).update(Text("\n".join(wrapped(reason, max(self.size.width - 2, 2))[:2])))
 
     def action_move(self, by: int) -> None:
-        self.rows.choose(self.rows.chosen + by)
+        self._choose(self.rows.chosen + by)
 
     def action_page(self, by: int) -> None:
-        self.rows.choose(self.rows.chosen + by * self.rows.page)
+        self._choose(self.rows.chosen + by * self.rows.page)
 
-    def action_end(self, first: bool) -> None:
-        self.rows.choose(0 if first else len(self.rows.tests))
+    def action_to_end(self, first: bool) -> None:
+        self._choose(0 if first else len(self.rows.tests))
+
+    def _choose(self, number: int) -> None:
+        self.rows.choose(number)
+        self._explain()
 
     def action_open(self) -> None:
         from bench.tui.one_test import OneTest

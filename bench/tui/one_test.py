@@ -14,7 +14,7 @@ from textual.worker import Worker, WorkerState
 from bench.ports.replay import CaptureError
 from bench.render.plain import one_line
 from bench.session.traces import RunTrace, run_traces
-from bench.tui.cursor_readings import between_line, cursor_line, flash_at, flash_lines
+from bench.tui.cursor_readings import between_line, cursor_line, flash_at, flash_lines, rate_text, titles_line
 from bench.tui.frame import BenchScreen, KeyHint
 from bench.tui.signs import grade_letter, sign_of
 from bench.tui.state import Tested
@@ -24,15 +24,15 @@ from bench.tui.wrapped import cut
 
 _CLOSER, _WIDER = 0.5, 2.0
 _PAN = 0.25  # of what is seen
-_LINES = 5
+_LINES = 6
 
 
 class OneTest(BenchScreen):
     """`tested` with its runs. The capture is read in a thread; until then, and if it can't be, the screen says so in one line."""
 
     HINTS: ClassVar[Sequence[KeyHint]] = (
-        ("Tab", "next flash"), ("←→", "move"), ("↑↓", "closer, wider"), ("Shift ←→", "cursor 1"), ("Home", "cursor 2 here"),
-        ("PgUp PgDn", "other run"), ("End", "whole run"), ("Esc", "back"),
+        ("Tab", "flash"), ("←→", "move"), ("↑↓", "zoom"), ("Esc", "back"), ("Shift ←→", "cursor 1"), ("Home", "cursor 2 here"),
+        ("PgUp PgDn", "run"), ("End", "whole run"),
     )  # fmt: skip
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("up", "zoom(True)", show=False),
@@ -71,6 +71,7 @@ class OneTest(BenchScreen):
         yield Static(id="readings", markup=False)
 
     def on_mount(self) -> None:
+        self.app.theme_changed_signal.subscribe(self, lambda _: self._show())
         self.trace.words = "reading the trace ..."
         if self._tested.capture_path is None:
             self.trace.words = one_line(self._tested.problem) or "no trace of this test was kept"
@@ -120,12 +121,12 @@ class OneTest(BenchScreen):
     # -- what is seen
 
     def _show(self) -> None:
-        if not self.is_mounted:
+        if not self.is_attached:
             return
         width = max(self.size.width - 2, 1)
         self.query_one("#head", Static).update(self._head(width))
         self.query_one("#run", Static).update(Text(cut(self._run_line(), width), "bold"))
-        self.query_one("#readings", Static).update(Text("\n".join(cut(line, width) for line in self._readings())))
+        self.query_one("#readings", Static).update(Text("\n".join(cut(line, width) for line in self._readings(width))))
         self.trace.redraw()
 
     def _head(self, width: int) -> Text:
@@ -143,23 +144,27 @@ class OneTest(BenchScreen):
         if run is None:
             return ""
         note = f"   ({one_line(run.note)})" if run.note else ""
-        several = f"Run {self._run + 1} of {len(self._runs)}: " if len(self._runs) > 1 else "Run: "
-        return f"{several}{one_line(run.title)}, {one_line(run.load)}{note}"
+        place = f"Run {self._run + 1} of {len(self._runs)}" if len(self._runs) > 1 else "Run"
+        if self._flash is not None:
+            place += f", flash {self._flash + 1} of {len(run.cycles)}"
+        return f"{place}: {one_line(run.title)}, {one_line(run.load)}{note}"
 
-    def _readings(self) -> list[str]:
+    def _readings(self, width: int) -> list[str]:
         run, trace = self.trace.run, self.trace
         if run is None or not run.traces:
             return []
-        lines = [cursor_line(run, "1", trace.cursor_s, trace.cell_s)]
+        lines = [titles_line(run, width), cursor_line(run, "1", trace.cursor_s, trace.cell_s, width)]
         if trace.second_s is None:
-            lines += ["cursor 2:  Home puts it where cursor 1 is; then move cursor 1 away and read what lies between", ""]
+            lines += ["cursor 2   Home puts it where cursor 1 is; Shift and arrows then move 1 away", ""]
         else:
-            lines.append(cursor_line(run, "2", trace.second_s, trace.cell_s))
-            lines.append(between_line(run, trace.cursor_s, trace.second_s, self._step_s))
+            lines.append(cursor_line(run, "2", trace.second_s, trace.cell_s, width))
+            lines.append(between_line(run, trace.cursor_s, trace.second_s, self._step_s, width))
         if self._flash is not None:
-            return lines + list(flash_lines(run, self._flash))
-        flashes = f"{len(run.cycles)} whole flashes: Tab shows one after another" if run.cycles else "no whole flash in this run"
-        return [*lines, flashes]
+            return lines + [_fitting(parts, width) for parts in flash_lines(run, self._flash)]
+        if trace.second_s is not None:
+            lines.append(rate_text(trace.cursor_s, trace.second_s, self._step_s))
+        whole_flashes = f"{len(run.cycles)} whole {'flash' if len(run.cycles) == 1 else 'flashes'}"
+        return [*lines, f"{whole_flashes}: Tab shows one after another, with its figures" if run.cycles else "no whole flash in this run"]
 
     # -- keys
 
@@ -233,3 +238,14 @@ class OneTest(BenchScreen):
         number = min(max(self._run + way, 0), len(self._runs) - 1)
         if self._runs and number != self._run:
             self._open_run(number)
+
+
+def _fitting(parts: Sequence[str], width: int) -> str:
+    """As many of the parts as fit whole, the first ones first."""
+    line = ""
+    for part in parts:
+        longer = f"{line}   {part}" if line else part
+        if line and len(longer) > width:
+            break
+        line = longer
+    return line

@@ -20,6 +20,8 @@ GUTTER = 8
 UNDER_PANES = 2
 """Rows below the panes: the lamps, and the time."""
 LOST = "░"
+CURRENT_CHANNELS = ("i_load", "i_load_low")
+"""The first of these that a board has is drawn: the wider one, which no inrush leaves."""
 _HEADED = 6  # rows from which on a pane has a heading in whole words
 _PILOT_FROM = 21  # rows of all panes together from which on there is room for a third
 
@@ -107,7 +109,7 @@ def _current(channel: str) -> Pane:
 
 def panes_of(channels: Mapping[str, str]) -> tuple[Pane, ...]:
     """The panes for these channels (name to unit), the most wanted first."""
-    amps = [name for name in ("i_load", "i_load_low") if name in channels]
+    amps = [name for name in CURRENT_CHANNELS if name in channels]
     wanted = (VOLTS, *(_current(name) for name in amps[:1]), PILOT)
     return tuple(pane for pane in wanted if any(line.channel in channels for line in pane.lines))
 
@@ -211,6 +213,8 @@ def _heading(canvas: Canvas, row: int, pane: Pane, more: str, ink: Ink) -> None:
 
 def _short_titles(canvas: Canvas, top: int, rows: int, pane: Pane, ink: Ink) -> None:
     canvas.put(top + (1 if rows >= 3 else 0), 0, f"{pane.short:<{GUTTER - 1}}", Look.STRONG)
+    if len(pane.lines) == 1 and rows >= 4:
+        canvas.put(top + 2, 0, pane.unit, Look.QUIET)
     for row, line in enumerate(pane.lines, 2):
         if line.words and row < rows - 1:
             canvas.put(top + row, 0, f"{line.short:<3} {sample(line, ink)}", line.look)

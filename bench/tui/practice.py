@@ -92,9 +92,9 @@ class Assembly(Widget):
     def rows(self) -> list[str]:
         """The rows of the third list."""
         plan = self.plan
-        rows = [START, f"number of the draw: {plan.seed}", f"hands: {'yours' if plan.own_hands else 'by themselves'}"]
+        rows = [START, f"draw number: {plan.seed}", f"hands: {'yours' if plan.own_hands else 'by themselves'}"]
         if not plan.mystery:
-            rows += [f"supply: {'as it should be' if plan.supply_v is None else f'{plan.supply_v:g} V'}"]
+            rows += [f"supply: {'as asked' if plan.supply_v is None else f'{plan.supply_v:g} V'}"]
             rows += [f"room: {24.0 if plan.room_c is None else plan.room_c:g} °C"]
         rows += [TELL] if self._practising is not None and self._practising.mystery else []
         return [*rows, BACK] if self._practising else rows
@@ -132,7 +132,7 @@ class Assembly(Widget):
             self.across(1)
         elif self._pane == FAULTS and self.faults:
             plan.faults ^= {self.faults[self._at[FAULTS]].name}
-        elif row.startswith("number"):
+        elif row.startswith("draw"):
             plan.seed = plan.seed % 99 + 1
         elif row.startswith("hands"):
             plan.own_hands = not plan.own_hands
@@ -150,7 +150,7 @@ class Assembly(Widget):
             return answer_text(parse_sim_address(self._practising.address))
         if self._pane == UNITS:
             if self.plan.mystery:
-                return ["Something may be wrong with it, or with the bench: find out what. The number of the draw decides."]
+                return ["Something may be wrong with it, or with the bench: find out what. The draw number decides."]
             entry = catalogue.entry(self.plan.unit)
             return [f"{entry.title}. {entry.find}"]
         if self._pane == FAULTS and self.faults:
@@ -160,7 +160,7 @@ class Assembly(Widget):
 
     def render(self) -> Text:
         faults = self.faults
-        marks = tuple(f"{'[x]' if fault.name in self.plan.faults else '[ ]'} {fault.name:<21} {fault.of}" for fault in faults)
+        marks = tuple(f"{'[x]' if fault.name in self.plan.faults else '[ ]'} {fault.of:<5} {fault.name}" for fault in faults)
         kinds = ["drawn, and not told"] if self.plan.mystery else marks
         chosen = f"faults: {len(self.plan.faults)} chosen" if not self.plan.mystery else "faults"
         panes = (
@@ -173,7 +173,7 @@ class Assembly(Widget):
 
 _EXPLAINED = {
     START: "Enter: the screen uses this simulated bench from now on, plainly marked, until you go back to the board.",
-    "number of the draw": "Enter: the next number. Units of a kind differ a little; the same number gives the same unit and board again.",
+    "draw number": "Enter: the next number. Units of a kind differ a little; the same number gives the same unit and board again.",
     "hands": "Enter changes it. Yours: you set the supply and fit units when asked, as at a real bench. By themselves: it is done for you.",
     "supply": "Enter: the next one. What the supply gives when nobody has set it.",
     "room": "Enter: the next one. The temperature at the bench.",

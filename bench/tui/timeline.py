@@ -5,20 +5,25 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
+import numpy.typing as npt
 
 from bench.transitions import Change, Gap, Interruption, SupplyEdge, Transition
 from bench.tui.canvas import Canvas, Look
 from bench.tui.panes import GUTTER, LOST
 from bench.tui.scale import round_step, tick_text
 
+Flags: TypeAlias = npt.NDArray[np.bool_]
+
 MARK = "┃"
 """A make or a break was found here."""
 DROP_OUT = "╎"
 """The contact left its state for less than 3 ms here."""
-_LIT, _DARK = "█", "▁"
-_TICK = "└"
+_LIT, _DARK, _BOTH = "█", "▁", "▒"
+_TICK, _LAST_TICK = "└", "┘"
+_MARK_ROOM = 3  # cells for each mark, on the average, at least
 _APART = 9  # cells between two numbers on the time axis, at least
 
 
@@ -86,13 +91,18 @@ def draw_lamps(canvas: Canvas, row: int, window: Window, states: Sequence[Stretc
         canvas.put(row, GUTTER + begin, (_LIT if stretch.closed else _DARK) * (end - begin), Look.OUT if stretch.closed else Look.QUIET)
         if stretch.whole:
             _say_how_long(canvas, row, window, stretch)
+    marks: list[tuple[int, str]] = []
     for change in changes:
         cell = window.cell_of(change.t_s)
         if isinstance(change, Gap):
             first, end = max(0, cell), min(window.cells, window.cell_of(change.end_s) + 1)
             canvas.put(row, GUTTER + first, LOST * (end - first), Look.LOST)
         elif 0 <= cell < window.cells and not isinstance(change, SupplyEdge):
-            canvas.put(row, GUTTER + cell, DROP_OUT if isinstance(change, Interruption) else MARK, Look.STRONG)
+            marks.append((cell, DROP_OUT if isinstance(change, Interruption) else MARK))
+    # Seen from so far that marks would stand side by side, they would hide what they mark, and single cells would tell of no flash.
+    near = _MARK_ROOM * len(marks) <= window.cells
+    for cell, mark in marks:
+        canvas.put(row, GUTTER + cell, mark if near else _BOTH, Look.STRONG if near else Look.OUT)
 
 
 def _say_how_long(canvas: Canvas, row: int, window: Window, stretch: Stretch) -> None:
@@ -109,7 +119,7 @@ def _say_how_long(canvas: Canvas, row: int, window: Window, stretch: Stretch) ->
 def draw_time(canvas: Canvas, row: int, window: Window, changes: Sequence[Change]) -> None:
     """Seconds since the supply came, and words where it came and went."""
     canvas.put(row, 0, f"{'seconds':<{GUTTER}}", Look.QUIET)
-    taken = np.zeros(window.cells + 1, dtype=np.bool_)
+    taken: Flags = np.zeros(window.cells + 1, dtype=np.bool_)
     for change in changes:
         if isinstance(change, SupplyEdge):
             first = change.on and change.t_s == window.zero_s
@@ -124,11 +134,18 @@ def draw_time(canvas: Canvas, row: int, window: Window, changes: Sequence[Change
         number += 1
 
 
-def _label(canvas: Canvas, row: int, window: Window, taken: np.ndarray[tuple[int], np.dtype[np.bool_]], t_s: float, words: str) -> None:
-    """The tick and its words, unless something stands there already."""
+def _label(canvas: Canvas, row: int, window: Window, taken: Flags, t_s: float, words: str) -> None:
+    """The tick with its words to the right of it, or to the left at the right end; not at all where something stands already.
+
+    Words are never cut: half a number would be another number.
+    """
     cell = window.cell_of(t_s)
-    if not 0 <= cell < window.cells or taken[cell : cell + len(words) + 2].any():
+    if not 0 <= cell < window.cells:
         return
-    written = f"{_TICK}{words}"[: window.cells - cell]
-    taken[max(0, cell - 1) : cell + len(written) + 1] = True
-    canvas.put(row, GUTTER + cell, written, Look.QUIET)
+    written, place = f"{_TICK}{words}", cell
+    if cell + len(written) > window.cells:
+        written, place = f"{words}{_LAST_TICK}", cell - len(words)
+    if place < 0 or taken[place : place + len(written) + 1].any():
+        return
+    taken[max(0, place - 1) : place + len(written) + 1] = True
+    canvas.put(row, GUTTER + place, written, Look.QUIET)

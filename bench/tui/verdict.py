@@ -157,5 +157,3 @@ def _fitted(found: list[Passage], width: int, height: int) -> list[Text]:
                 text.stylize("bold reverse", 0, len(passage.lead.rstrip()))
             lines.append(text)
     return [*lines[: height - 1], Text(cut(f"{lines[height - 1].plain} …", width))] if len(lines) > height > 0 else lines
-
-

@@ -9,7 +9,6 @@ from textual.binding import Binding, BindingType
 from textual.widget import Widget
 from textual.widgets import ContentSwitcher
 
-from bench.tui.band import Band
 from bench.tui.frame import BenchScreen, KeyHint, Keys
 from bench.tui.ready import ReadyView
 from bench.tui.running import RunningView
@@ -62,7 +61,6 @@ class Work(BenchScreen):
 
     def refresh_state(self) -> None:
         state = self.bench.state
-        self.query_one(Band).refresh_state()
         self.query_one(Keys).show(_HINTS[state.phase])
         match state.phase:
             case Phase.READY:

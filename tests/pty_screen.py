@@ -1,0 +1,99 @@
+"""A simulated board on a pseudo-terminal, served by a thread of the test, so that its switches can be seen; its cable can be pulled."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Self
+
+from bench.ports.address import parse_sim_address
+from bench.ports.server import serve_pty
+from bench.ports.simulated import open_line
+from bench.record import TestRecord
+from bench.record_json import from_json
+from bench.simboard.board import SimulatedBoard
+from reports.real_screen import ENTER, RealScreen
+
+_LOOK_S = 0.002
+_SOON_S = 10.0
+
+
+class ServedBoard:
+    """A board at `device`, a name that stays the same whenever its cable is pulled and plugged in again."""
+
+    def __init__(self, folder: Path, address: str = "sim://bench-nc-2x21?seed=3") -> None:
+        self.device = folder / "board"
+        self.line = open_line(parse_sim_address(address), paced=True)
+        assert isinstance(self.line.board, SimulatedBoard)
+        self.board = self.line.board
+        self._stop = threading.Event()
+        self._thread: threading.Thread | None = None
+
+    def __enter__(self) -> Self:
+        self.plug()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.unplug()
+
+    def plug(self) -> None:
+        there = threading.Event()
+
+        def ready(name: str) -> None:
+            self.device.symlink_to(name)
+            there.set()
+
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=serve_pty, args=(self.line, ready, self._stop), name="board", daemon=True)
+        self._thread.start()
+        assert there.wait(_SOON_S)
+
+    def unplug(self) -> None:
+        """Whoever uses it sees the device vanish; the board lives on, and is not asked any more."""
+        if self._thread is not None:
+            self.device.unlink()
+            self._stop.set()
+            self._thread.join(_SOON_S)
+            self._thread = None
+
+    @property
+    def runs(self) -> bool:
+        """Whether current may flow: master and loads are closed."""
+        return self.board.master and bool(self.board.loads)
+
+    @property
+    def all_open(self) -> bool:
+        return not self.board.master and not self.board.loads
+
+    def until(self, holds: Callable[[], bool], at_most_s: float = _SOON_S) -> float:
+        """Wait until this holds, looking every few milliseconds; s that it took. AssertionError if it does not come."""
+        began_s = time.monotonic()
+        while not holds():
+            assert time.monotonic() - began_s < at_most_s, f"not within {at_most_s:g} s"
+            if self._thread is None:
+                self.line.poll()  # nobody serves it, and it lives nevertheless
+            time.sleep(_LOOK_S)
+        return time.monotonic() - began_s
+
+
+def started(screen: RealScreen, board: ServedBoard, number: str) -> None:
+    """Scan this unit, start its test, and come back when its lamps are switched on."""
+    screen.until("SIMULATED")
+    screen.scan(number)
+    screen.until("Enter starts")
+    press_again(screen, board)
+    board.until(lambda: board.runs)
+
+
+def press_again(screen: RealScreen, board: ServedBoard) -> None:
+    """Enter, after a person's pause: one that comes at once is taken for the scanner's."""
+    begin_s = time.monotonic() + 0.5
+    board.until(lambda: time.monotonic() > begin_s)
+    screen.press(ENTER)
+
+
+def kept(folder: Path) -> list[TestRecord]:
+    """The records that are kept there, in order of time."""
+    return [from_json(path.read_text(encoding="ascii")) for path in sorted(folder.rglob("[0-9]*.json"))]

@@ -1,0 +1,297 @@
+"""Choosing what is tested, and putting together a bench to practise on: kept, walked by arrows, refused in words."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from pathlib import Path
+
+import pytest
+from stub_screen import StubApp, play, press, text_of
+from textual.pilot import Pilot
+
+from bench import defaults, files
+from bench.ports.address import parse_sim_address
+from bench.ports.setting import set_up
+from bench.session.setup import SetupError
+from bench.simboard import catalogue
+from bench.simboard.faults import FAULTS
+from bench.table import TableError
+from bench.tui.choice_rows import choice_rows
+from bench.tui.choices import FREE_PLACE, NO_RULE, Choices, load, save
+from bench.tui.choose import Choose
+from bench.tui.drawn_bench import address_of, answer_text, drawn_address, possible_faults
+from bench.tui.practice import MYSTERY, Practice
+from bench.tui.state import Practising
+
+CHOSEN = Choices(
+    24.0, (2, 0, 1), False, 2, "full", ("us-turn", "un-r48", "iso-4082"), NO_RULE, precise=True, zero=True, stop_early=True
+)
+
+
+def test_nothing_chosen_is_what_the_command_takes() -> None:
+    setup = Choices().setup("DEMO-1")
+    assert (setup.unit, setup.system_v, setup.rated, setup.rating_known) == ("DEMO-1", 12.0, defaults.RATED_W, False)
+    assert [name for name, _ in setup.limits] == list(defaults.LIMITS)
+    assert setup.grade_rule == files.grade_rule()
+    assert Choices().summary() == "12 V, lamps not known (2 x 21 W tried), quick test, judged by un-r48 + sae-j945"
+
+
+def test_what_is_chosen_is_in_the_setup() -> None:
+    setup = CHOSEN.setup("X")
+    assert (setup.system_v, setup.rated, setup.rating_known) == (24.0, (21.0, 21.0, 5.0), True)
+    assert (setup.precise, setup.zero, setup.stop_early, setup.grade_rule) == (True, True, True, None)
+    assert setup.entered == {"pilot": "absent"}
+    assert len(setup.limits[0][1]) == 3
+    led = Choices(led=True, terminals=3).setup("X")
+    assert (led.lamps, led.filament, led.entered) == ((FREE_PLACE,), False, {})
+
+
+def test_the_summary_says_it_in_a_line() -> None:
+    assert Choices(lamps=(2, 0, 0)).summary() == "12 V, 2 x 21 W, quick test, judged by un-r48 + sae-j945"
+    assert CHOSEN.summary() == (
+        "24 V, 2 x 21 W + 5 W, 2 terminals, full test, precise, zeros, stops early, judged by us-turn + un-r48 + iso-4082, grades by none"
+    )
+    assert "an LED lamp as load" in Choices(led=True, limits=()).summary()
+    assert "judged by nothing" in Choices(limits=()).summary()
+
+
+def test_what_a_bank_cannot_do_is_refused_in_words() -> None:
+    usual = "1: 21 W, 2: 21 W, 3: 21 W, 4: 10 W, 5: 5 W, 6: free"
+    for choices in (Choices(), CHOSEN, Choices(led=True), Choices(lamps=(0, 1, 0))):
+        assert choices.refusal() == choices.refusal(usual) == ""
+    assert Choices(lamps=(4, 0, 0)).refusal() == "For 4 x 21 W this bank lacks lamps: it has 3 of 21 W."
+    assert Choices(lamps=(1, 0, 1)).refusal("1: 21 W") == "For 21 W + 5 W this bank lacks lamps: it has none of 5 W."
+    assert "free place" in Choices(led=True).refusal("1: 21 W, 2: 21 W")
+    assert "at least one lamp" in Choices(lamps=(0, 0, 0)).refusal()
+    assert "no such set" in Choices(limits=("nowhere",)).refusal()
+    assert "no such name" in Choices(procedure="nowhere").refusal()
+    with pytest.raises(SetupError):
+        Choices(lamps=(0, 0, 0)).setup("X")
+    with pytest.raises(TableError):
+        Choices(limits=("nowhere",)).setup("X")
+
+
+# Kept.
+
+
+@pytest.mark.parametrize("choices", [Choices(), CHOSEN, Choices(led=True, limits=())])
+def test_the_last_choice_stays(choices: Choices, tmp_path: Path) -> None:
+    path = tmp_path / "new" / "choices.json"
+    assert load(path) == (Choices(), "")
+    assert save(path, choices) == ""
+    assert load(path) == (choices, "")
+    assert [one.name for one in path.parent.iterdir()] == ["choices.json"]
+
+
+DAMAGED = {
+    "empty": "",
+    "half": '{"format": 1, "system_v": 12',
+    "list": "[]",
+    "later format": '{"format": 2}',
+    "another field": '{"format": 1, "colour": "red"}',
+    "no system": '{"format": 1, "system_v": 13}',
+    "a word": '{"format": 1, "led": "yes"}',
+    "a number for a yes": '{"format": 1, "led": 1}',
+    "lamps": '{"format": 1, "lamps": [2, 0]}',
+    "many lamps": '{"format": 1, "lamps": [20, 0, 0]}',
+    "a true lamp": '{"format": 1, "lamps": [true, 0, 0]}',
+    "limits": '{"format": 1, "limits": "un-r48"}',
+    "procedure": '{"format": 1, "procedure": null}',
+    "deep": "[" * 100_000,
+}
+
+
+@pytest.mark.parametrize("text", DAMAGED.values(), ids=DAMAGED.keys())
+def test_a_damaged_file_gives_the_usual_choices_and_a_line(text: str, tmp_path: Path) -> None:
+    path = tmp_path / "choices.json"
+    path.write_text(text)
+    choices, note = load(path)
+    assert choices == Choices()
+    assert note == "The last choices in choices.json are damaged or too new: the usual ones are taken."
+
+
+def test_what_cannot_be_read_or_written_is_said(tmp_path: Path) -> None:
+    (tmp_path / "folder").mkdir()
+    assert "can't be read" in load(tmp_path / "folder")[1]
+    (tmp_path / "bytes").write_bytes(b"\xff\xfe")
+    assert "it is no text" in load(tmp_path / "bytes")[1]
+    assert "can't be kept" in save(tmp_path / "bytes" / "choices.json", Choices())
+
+
+def test_a_name_that_is_no_more_is_kept_and_refused(tmp_path: Path) -> None:
+    path = tmp_path / "choices.json"
+    path.write_text(json.dumps({"format": 1, "limits": ["gone"], "procedure": "gone too"}))
+    choices, note = load(path)
+    assert (choices.limits, choices.procedure, note) == (("gone",), "gone too", "")
+    assert choices.refusal()
+    for row in choice_rows():
+        row.now(choices)
+
+
+# The rows.
+
+
+@pytest.mark.parametrize("start", [Choices(), CHOSEN, Choices(limits=()), Choices(lamps=(0, 0, 0)), Choices(led=True)])
+def test_every_row_holds_what_is_chosen_and_leads_on(start: Choices) -> None:
+    for row in choice_rows():
+        number, options = row.now(start)
+        assert options[number].choices == start
+        assert row.moved(row.moved(start, 1), -1) == start
+        assert all(option.choices.summary() for option in options)
+
+
+def test_limits_are_never_named_twice_and_only_the_last_is_taken_away() -> None:
+    judged_by, and_by, _ = (row for row in choice_rows() if row.title in ("judged by", "and by"))
+    options = judged_by.now(Choices())[1]
+    assert all(len(set(option.choices.limits)) == 2 for option in options)
+    assert any(option.choices.limits == ("un-r48",) for option in and_by.now(Choices())[1])
+
+
+# The screen.
+
+
+def test_choosing_with_arrows() -> None:
+    async def script(app: StubApp, pilot: Pilot[None]) -> None:
+        assert "► system        ◄ 12 V ►" in text_of(app)
+        await press(pilot, "right", "down", "right", "right")
+        seen = await press(pilot, "right")
+        assert "► lamps of 21 W ◄ 2 ►" in seen
+        assert "So: 24 V, 2 x 21 W, quick test" in seen
+        assert app.calls == []
+        await press(pilot, "enter")
+        assert app.calls == [("choose", Choices(24.0, (2, 0, 0)))]
+        assert not isinstance(app.screen, Choose)
+
+    asyncio.run(play(StubApp(Choose()), script, (80, 24)))
+
+
+def test_escape_leaves_it_as_it_was() -> None:
+    async def script(app: StubApp, pilot: Pilot[None]) -> None:
+        await press(pilot, "right", "end", "right", "escape")
+        assert app.calls == []
+        assert not isinstance(app.screen, Choose)
+
+    asyncio.run(play(StubApp(Choose()), script, (80, 24)))
+
+
+def test_what_cannot_be_is_not_taken() -> None:
+    async def script(app: StubApp, pilot: Pilot[None]) -> None:
+        seen = await press(pilot, "down", "right")
+        assert "! Not possible: Say at least one lamp" in seen
+        await press(pilot, "enter")
+        assert app.calls == []
+        assert isinstance(app.screen, Choose)
+
+    asyncio.run(play(StubApp(Choose()), script, (80, 24)))
+
+
+@pytest.mark.parametrize("size", [(60, 12), (80, 24), (120, 40)])
+def test_every_row_can_be_seen(size: tuple[int, int]) -> None:
+    async def script(app: StubApp, pilot: Pilot[None]) -> None:
+        for row in choice_rows():
+            assert f"► {row.title}" in text_of(app)
+            await press(pilot, "down")
+
+    asyncio.run(play(StubApp(Choose(), CHOSEN), script, size))
+
+
+# Practice.
+
+
+def test_only_faults_that_fit_the_unit_are_offered() -> None:
+    for name in catalogue.names():
+        entry = catalogue.entry(name)
+        for fault in possible_faults(name):
+            assert fault.of != "unit" or entry.kind in FAULTS[fault.name].kinds
+            assert fault.name not in entry.faults
+    assert {fault.of for fault in possible_faults("bench-nc-2x21")} == {"unit", "bench", "board", "cable"}
+
+
+def test_addresses_can_be_opened() -> None:
+    address = parse_sim_address(address_of("bench-nc-2x21", ("film", "unplug"), seed=7, supply_v=11.52, ambient_c=-20.0))
+    assert (address.unit, address.faults, address.seed) == ("bench-nc-2x21", ("film", "unplug"), 7)
+    assert (address.supply_v, address.ambient_c, address.pace) == (11.52, -20.0, "real")
+    set_up(address)
+
+
+def test_mysteries_are_drawn_by_their_number() -> None:
+    drawn = [parse_sim_address(drawn_address(seed)) for seed in range(1, 100)]
+    assert drawn == [parse_sim_address(drawn_address(seed)) for seed in range(1, 100)]
+    assert all(len(address.faults) <= 1 for address in drawn)
+    assert {catalogue.entry(address.unit).rating.system_v for address in drawn} == {12.0}
+    healthy = [a for a in drawn if not a.faults and not catalogue.entry(a.unit).faults]
+    assert 10 < len(healthy) < 60
+    for address in drawn:
+        told = answer_text(address)
+        assert address.unit in told[0]
+        assert len(told) == 2
+
+
+def test_a_bench_is_put_together_with_arrows() -> None:
+    async def script(app: StubApp, pilot: Pilot[None]) -> None:
+        seen = await press(pilot, "home", "down", "down")
+        assert "► bench-el-outage" in seen
+        await press(pilot, "right", "enter", "down", "down", "enter", "enter")
+        assert "[x] unit  contact-eroded" in text_of(app)
+        assert "faults: 1 chosen" in text_of(app)
+        seen = await press(pilot, "right", "down", "enter", "down", "enter", "down", "enter", "down", "enter", "home")
+        assert "hands: yours" in seen
+        assert "supply: 10.24 V" in seen
+        await press(pilot, "enter")
+        address = "sim://bench-el-outage?seed=2&fault=contact-eroded&supply=10.24&ambient=-20&pace=real"
+        assert app.calls == [("practise", address, True, False)]
+        parse_sim_address(address)
+
+    asyncio.run(play(StubApp(Practice()), script, (80, 24)))
+
+
+def test_faults_that_do_not_fit_another_unit_fall_away() -> None:
+    async def script(app: StubApp, pilot: Pilot[None]) -> None:
+        await press(pilot, "home", "down", "right", "end", "enter", "home", "down", "enter")
+        await press(pilot, "left", "end", "right")
+        assert "faults: 2 chosen" in text_of(app)
+        await press(pilot, "right", "enter")
+        assert app.calls[0][1].startswith("sim://bench-tc-dry?seed=1&fault=")
+
+    asyncio.run(play(StubApp(Practice()), script, (120, 40)))
+
+
+def test_a_mystery_is_not_told_before_one_asks() -> None:
+    async def script(app: StubApp, pilot: Pilot[None]) -> None:
+        seen = await press(pilot, "home", "right")
+        assert "drawn, and not told" in seen
+        await press(pilot, "enter")
+        assert app.calls == [("practise", drawn_address(1), False, True)]
+
+    asyncio.run(play(StubApp(Practice()), script, (80, 24)))
+
+
+def test_the_answer_and_the_way_back() -> None:
+    practising = Practising("sim://bench-el-two?seed=3&fault=timing-drift&pace=real", False, True)
+
+    async def script(app: StubApp, pilot: Pilot[None]) -> None:
+        assert f"► {MYSTERY}" in text_of(app)
+        assert "timing" not in text_of(app)
+        seen = await press(pilot, "right", "end", "up")
+        assert "timing" not in seen
+        seen = await press(pilot, "enter")
+        assert "It was bench-el-two" in seen
+        assert "timing part has drifted" in seen
+        await press(pilot, "end", "enter")
+        assert app.calls == [("leave_practice",)]
+
+    asyncio.run(play(StubApp(Practice(), practice=practising), script, (80, 24)))
+
+
+def test_practice_goes_on_from_what_is_practised() -> None:
+    practising = Practising("sim://bench-nc-24v?seed=5&fault=film&supply=20.48&ambient=40&pace=real", True, False)
+
+    async def script(app: StubApp, pilot: Pilot[None]) -> None:
+        seen = text_of(app)
+        assert "► bench-nc-24v" in seen
+        assert "[x] unit  film" in seen
+        for text in ("draw number: 5", "hands: yours", "supply: 20.48 V", "room: 40", "Back to the board"):
+            assert text in seen
+
+    asyncio.run(play(StubApp(Practice(), practice=practising), script, (80, 24)))

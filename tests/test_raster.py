@@ -1,0 +1,113 @@
+"""Dots to characters, by patterns that anybody can check, and scales of round numbers."""
+
+from __future__ import annotations
+
+import unicodedata
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bench.tui.raster import ACROSS, BLOCKS, BRAILLE, INKS, Ink, characters, filled, joined, levels, text
+from bench.tui.scale import round_step, scale_for, tick_text
+
+
+def drawn(ink: Ink, *rows: str) -> list[str]:
+    """The picture of `#` dots, as lines of characters."""
+    dots = np.array([[c == "#" for c in row] for row in rows])
+    return [text(row) for row in characters(dots, ink)]
+
+
+def test_braille_cells() -> None:
+    assert drawn(BRAILLE, "..", "..", "..", "..") == ["\u2800"]
+    assert drawn(BRAILLE, "##", "##", "##", "##") == ["\u28ff"]
+    assert drawn(BRAILLE, "#.##", "#...", "#...", "...#") == ["\u2807\u2889"]
+
+
+@pytest.mark.parametrize("row", range(4))
+@pytest.mark.parametrize("column", range(2))
+def test_each_braille_dot_is_the_one_of_that_name(row: int, column: int) -> None:
+    """Unicode names the patterns by their dots: 1 2 3 7 down the left column, 4 5 6 8 down the right one."""
+    dots = np.zeros((4, 2), dtype=np.bool_)
+    dots[row, column] = True
+    name = unicodedata.name(text(characters(dots, BRAILLE)[0]))
+    assert name == f"BRAILLE PATTERN DOTS-{('1237', '4568')[column][row]}"
+
+
+def test_block_cells() -> None:
+    assert drawn(BLOCKS, "..", "..") == [" "]
+    assert drawn(BLOCKS, "##..##", "##..##") == ["█ █"]
+    assert drawn(BLOCKS, "#..#....##..#.###.", "....#..#..##.#.#.#") == ["▘▝▖▗▀▄▚▜▚"]
+
+
+def test_every_ink_has_a_character_for_each_pattern() -> None:
+    for ink in INKS.values():
+        assert len(ink.code) == len(set(ink.code.tolist())) == 2 ** (ACROSS * ink.down)
+
+
+def test_levels_stay_on_the_scale() -> None:
+    assert levels(np.array([0.0, 5.0, 10.0, -3.0, 12.0, np.nan]), 0.0, 10.0, 11).tolist() == [0, 5, 10, 0, 10, -1]
+
+
+def picture(low: list[float], high: list[float]) -> list[str]:
+    dots = 6
+    reach = joined(levels(np.array(low), 0.0, 5.0, dots), levels(np.array(high), 0.0, 5.0, dots))
+    return ["".join("#" if dot else "." for dot in row) for row in filled(*reach, dots)]
+
+
+def test_a_step_is_joined_without_holes_and_without_touching_the_column_before() -> None:
+    assert picture([0, 0, 5, 5, 0], [0, 0, 5, 5, 0]) == [
+        "..##.",
+        "..#.#",
+        "..#.#",
+        "..#.#",
+        "..#.#",
+        "##..#",
+    ]
+
+
+def test_columns_without_values_stay_empty_and_are_joined_to_nothing() -> None:
+    assert picture([0, np.nan, 5], [1, np.nan, 5]) == ["..#", "...", "...", "...", "#..", "#.."]
+
+
+@given(st.lists(st.tuples(st.integers(0, 30), st.integers(0, 9)), min_size=2, max_size=60))
+def test_a_column_looks_the_same_whatever_comes_later(spans: list[tuple[int, int]]) -> None:
+    low = np.array([a for a, _ in spans], dtype=np.int32)
+    high = np.array([min(a + b, 31) for a, b in spans], dtype=np.int32)
+    whole = filled(*joined(low, high), 32)
+    part = filled(*joined(low[:-1], high[:-1]), 32)
+    assert (whole[:, :-1] == part).all()
+    for column in range(1, len(spans)):
+        left, right = (set(np.flatnonzero(whole[:, c]).tolist()) for c in (column - 1, column))
+        assert any(abs(a - b) <= 1 for a in left for b in right), "a hole between neighbours"
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "least", "ticks"),
+    [
+        (0.0, 0.0, 1.0, (0.0, 0.5, 1.0)),
+        (0.0, 13.2, 10.0, (0.0, 5.0, 10.0, 15.0)),
+        (0.0, 26.4, 10.0, (0.0, 10.0, 20.0, 30.0)),
+        (-0.02, 3.5, 1.0, (0.0, 1.0, 2.0, 3.0, 4.0)),
+        (-2.0, 3.5, 1.0, (-2.0, 0.0, 2.0, 4.0)),
+        (0.0, 0.3, 0.1, (0.0, 0.1, 0.2, 0.3)),
+    ],
+)
+def test_scales_are_round_and_hold_what_was_seen(low: float, high: float, least: float, ticks: tuple[float, ...]) -> None:
+    scale = scale_for(low, high, least)
+    assert scale.ticks == ticks
+    assert (scale.bottom, scale.top) == (ticks[0], ticks[-1])
+
+
+@given(st.floats(-100.0, 0.0), st.floats(0.0, 1e3), st.floats(0.01, 50.0))
+def test_any_scale(low: float, high: float, least: float) -> None:
+    scale = scale_for(low, high, least)
+    assert scale.top >= max(high, least) * (1.0 - 1e-6)
+    assert scale.bottom <= (low if low < -0.05 * max(high, least) else 0.0) + 1e-6
+    assert 2 <= len(scale.ticks) <= 5
+    assert tick_text(scale.step).strip("0.") in ("1", "2", "5")
+
+
+def test_round_steps() -> None:
+    assert [round_step(x) for x in (0.003, 0.1, 0.11, 2.0, 2.1, 9.0)] == [0.005, 0.1, 0.2, 2.0, 5.0, 10.0]

@@ -1,0 +1,136 @@
+"""The verdict over the whole screen: large enough for two metres, complete, and never more than the record says."""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from rich.cells import cell_len
+from sample_records import HOSTILE, cases
+from stub_screen import StubApp, play, text_of
+from textual.pilot import Pilot
+
+from bench import files
+from bench.grade import Grade
+from bench.record import TestRecord
+from bench.render.cautions import NO_INSPECTION
+from bench.session import Setup
+from bench.tui import state
+from bench.tui.large import large
+from bench.tui.signs import SIGNS, sign_of
+from bench.tui.verdict import VerdictView, verdict_lines
+from bench.verdict import Outcome
+
+SIZES = [(80, 21), (80, 24), (120, 37), (200, 60)]
+BLOCKS = set("▀▄█")
+
+
+def shown(record: TestRecord, path: Path | None = Path("kept/DEMO-1.json"), problem: str = "") -> state.Tested:
+    return state.Tested(record, Setup("DEMO-1"), files.procedure("quick"), path, problem=problem)
+
+
+def lines(record: TestRecord, width: int, height: int) -> list[str]:
+    return [line.plain for line in verdict_lines(shown(record), width, height, {})]
+
+
+def graded(record: TestRecord, letter: str) -> TestRecord:
+    return replace(record, grade=Grade(letter, "a title", "default", (), "A wording."))
+
+
+@pytest.mark.parametrize(("width", "height"), SIZES)
+@pytest.mark.parametrize("name", cases())
+def test_everything_fits(name: str, width: int, height: int) -> None:
+    found = lines(cases()[name], width, height)
+    assert len(found) <= height
+    assert all(cell_len(line) <= width for line in found)
+
+
+@pytest.mark.parametrize(("width", "height"), SIZES)
+@pytest.mark.parametrize("outcome", Outcome)
+def test_the_word_is_five_rows_tall_or_more(outcome: Outcome, width: int, height: int) -> None:
+    record = graded(replace(cases()["pass"], outcome=outcome), "C")
+    found = lines(record, width, height)
+    meaning = next(number for number, line in enumerate(found) if f"{sign_of(record).mark} {sign_of(record).word}:" in line)
+    tall = [line for line in found[:meaning] if BLOCKS & set(line)]
+    assert len(tall) >= 5
+    assert len(tall) >= 0.2 * height
+    assert any("GRADE" in line for line in found)
+    beside = [line for line in found[meaning:] if BLOCKS & set(line[: width // 2])]
+    assert len(beside) >= 5
+
+
+def test_a_conditional_pass_is_shown_as_such() -> None:
+    record = graded(replace(cases()["pass"], outcome=Outcome.CONDITIONAL_PASS), "C")
+    for width, height in SIZES:
+        found = "\n".join(lines(record, width, height))
+        assert "○ CONDITIONAL PASS: inside the limits, but too near one to be sure" in found
+        alone = [row.strip() for row in large("✓ PASS", width, 7)]
+        assert not all(row in found for row in alone)
+
+
+@pytest.mark.parametrize("name", ["pass", "fail", "near-the-limit", "bench-fault", "interrupted"])
+def test_it_says_why_what_next_and_what_was_tested(name: str) -> None:
+    record = cases()[name]
+    for size in SIZES:
+        found = " ".join(" ".join(lines(record, *size)).replace("█", " ").replace("▀", " ").replace("▄", " ").split())
+        # The lines of the text are cut by the grade beside them, so a word at a time is looked for.
+        for word in {*record.reason.split(), *NO_INSPECTION.split(), "Next:", "DEMO-1.", "us-turn-closed-2.", "quick,", "SIMULATED"}:
+            assert word in found, (size, word)
+
+
+def test_a_simulated_record_says_so_and_a_real_one_does_not() -> None:
+    record = cases()["pass"]
+    assert "SIMULATED board: no real unit was tested." in "\n".join(lines(record, 120, 37))
+    assert "SIMULATED" not in "\n".join(lines(replace(record, board={"model": "rig-328"}), 120, 37))
+
+
+def test_where_it_is_kept_or_that_it_is_not() -> None:
+    record = cases()["pass"]
+    assert "Kept as DEMO-1.json" in "\n".join(lines(record, 80, 21))
+    assert "NOT KEPT  the disk is full" in "\n".join(
+        line.plain for line in verdict_lines(shown(record, None, "the disk is full"), 80, 21, {})
+    )
+    assert "NOT KEPT" in "\n".join(line.plain for line in verdict_lines(shown(record, None), 80, 21, {}))
+
+
+def test_a_small_window_keeps_word_and_reason() -> None:
+    for height in range(3, 12):
+        found = lines(cases()["fail"], 40, height)
+        assert len(found) <= height
+        assert "✗ FAIL" in "\n".join(found)
+
+
+def test_hostile_text_is_shown_and_not_obeyed() -> None:
+    found = "\n".join(lines(replace(cases()["hostile"], grade=Grade(HOSTILE, HOSTILE, HOSTILE, (HOSTILE,), HOSTILE, (HOSTILE,))), 120, 37))
+    assert "\x1b" not in found
+    assert "\u202e" not in found
+    assert "[/b]\\x1b[2J" in found
+
+
+def test_a_grade_that_cannot_be_drawn_is_written() -> None:
+    assert "Über" in "\n".join(lines(graded(cases()["pass"], "Über"), 80, 21))
+
+
+@pytest.mark.parametrize("name", ["pass", "fail", "near-the-limit", "bench-fault"])
+def test_the_ground_repeats_the_sign(name: str) -> None:
+    view = VerdictView()
+    record = cases()[name]
+
+    async def script(app: StubApp, pilot: Pilot[None]) -> None:
+        view.show(shown(record))
+        await pilot.pause()
+        ground = app.theme_variables[sign_of(record).ground]
+        assert view.styles.background.hex.lower() == ground.lower()
+        assert f"{sign_of(record).mark} {sign_of(record).word}" in text_of(app)
+        assert [v for v in ("good", "bad", "doubt", "fault") if view.has_class(v)] == [sign_of(record).variable]
+
+    asyncio.run(play(StubApp(view), script, (80, 24)))
+
+
+def test_every_ground_is_a_colour_of_the_theme() -> None:
+    from bench.tui.theme import THEMES
+
+    for theme in THEMES.values():
+        assert {name for sign in SIGNS.values() for name in (sign.variable, sign.ground)} <= set(theme.variables)
