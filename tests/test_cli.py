@@ -76,7 +76,7 @@ def test_starting_imports_neither_click_nor_numpy() -> None:
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
-        (["nothing"], "there is no command 'nothing'; there are test, judge"),
+        (["nothing"], "there is no command 'nothing'; there are test, screen, judge"),
         (["test", "--rated", "2x"], "'2x' is no list of lamps"),
         (["test", "--rated", "0x21"], "'0x21' is no list of lamps"),
         (["test", "--lamps", "9"], "'9' is no list of loads"),
@@ -253,3 +253,16 @@ def test_the_readme_names_commands_and_codes_that_exist() -> None:
     assert named == set(COMMANDS) - {"faults", "procedures", "boards", "schema"}, "those four are only spoken of"
     codes = re.findall(r"^\| (\d+) \| (\w+)", readme, re.MULTILINE)
     assert codes == re.findall(r"^  (\d+) +(\w+)", EXIT_CODES, re.MULTILINE)
+
+
+def test_the_screen_wants_a_terminal_and_an_address_that_can_be(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert run(["screen"]) == USAGE
+    assert "needs a terminal of its own" in capsys.readouterr().err
+    for stream in ("stdin", "stderr"):
+        monkeypatch.setattr(f"sys.{stream}.isatty", lambda: True)
+    assert run(["screen", "sim://nowhere"]) == USAGE
+    assert "no simulated unit is called 'nowhere'" in capsys.readouterr().err
+    assert run(["screen", "sim://bench-el-plain?fault=nothing"]) == USAGE
+    assert "no fault is called 'nothing'" in capsys.readouterr().err

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, ClassVar
 
@@ -24,9 +25,10 @@ from bench.station import Beat, Broken, Finished, Order, Present, StationLink
 from bench.tui.band import Band
 from bench.tui.choices import Choices, load, save
 from bench.tui.desk import Desk
+from bench.tui.drawn_bench import system_of
 from bench.tui.frame import BenchScreen
 from bench.tui.state import Phase, Practising, State
-from bench.tui.terminal import on_end_signals, takes_output
+from bench.tui.terminal import heed_signals, takes_output
 from bench.tui.theme import THEMES
 from bench.tui.work import Work
 
@@ -93,7 +95,7 @@ class BenchApp(App[None]):
         self.work = Work()
         self.push_screen(self.work)
         if self._watch_terminal:
-            on_end_signals(self.leave)
+            heed_signals(self.leave, self._draw_anew)
         note = self.state.message
         self.desk.attach(self._address)
         self.state.message = note
@@ -138,6 +140,11 @@ class BenchApp(App[None]):
         absent = self.state.absent
         self.desk.attach(practice.address if practice is not None else self._address, practice)
         self.state.message, self.state.tested, self.state.phase, self.state.absent = state_message, tested, phase, absent
+
+    def _draw_anew(self) -> None:
+        """Everything again: the terminal may show anything."""
+        self.refresh(layout=True)
+        self._now()
 
     def _show(self) -> None:
         self._changed = False
@@ -279,7 +286,12 @@ class BenchApp(App[None]):
         self._changed = True
 
     def practise(self, address: str, own_hands: bool, mystery: bool) -> None:
+        """Work on this simulated bench from now on; its system's volts are chosen with it."""
         self.desk.attach(address, Practising(address, own_hands, mystery))
+        system_v = system_of(address)
+        if system_v != self.state.choices.system_v:
+            self.choose(replace(self.state.choices, system_v=system_v))
+            self.state.message = f"What is tested was changed to {system_v:g} V, as this bench has."
         self._back_to_work()
         self._changed = True
 

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from urllib.parse import quote
 
-from bench.ports.address import SimAddress
+from bench.ports import AddressError
+from bench.ports.address import SimAddress, parse_sim_address
 from bench.simboard import catalogue
 from bench.simboard.faults import FAULTS
 from bench.simboard.hidden import RIG_FAULTS
@@ -48,6 +49,15 @@ def address_of(
     parts += [f"supply={supply_v:g}"] if supply_v is not None else []
     parts += [f"ambient={ambient_c:g}"] if ambient_c is not None else []
     return f"sim://{quote(unit)}?{'&'.join(parts)}&pace=real"
+
+
+def system_of(address: str) -> float:
+    """V of the system of the bench at this address; 12 where there is no telling."""
+    try:
+        parsed = parse_sim_address(address)
+        return parsed.system_v or catalogue.entry(parsed.unit).rating.system_v
+    except (AddressError, KeyError):
+        return 12.0
 
 
 def drawn_address(seed: int) -> str:

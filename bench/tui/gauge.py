@@ -92,6 +92,11 @@ class Gauges(Widget):
         self._measured, self._flashes = measured, flashes
         self.refresh()
 
+    @property
+    def lines_wanted(self) -> int:
+        """For all rows, their heading, and two lines of what is measured besides."""
+        return len(self._rows) + 3
+
     def render(self) -> Text:
         lines = gauge_lines(self._rows, self._measured, self._flashes, *self.size, colours=self.app.theme_variables)
         return Text("\n", no_wrap=True).join(lines)

@@ -196,13 +196,13 @@ class OneTest(BenchScreen):
         self._show()
 
     def action_flash(self, way: int) -> None:
-        """The next flash, or the one before; at first the one at the cursor."""
+        """The next flash, or the one before; at first the first one in sight."""
         run = self.trace.run
         if run is None or not run.cycles:
             return
         if self._flash is None:
-            here = flash_at(run.cycles, self.trace.cursor_s)
-            chosen = here if here is not None else next((i for i, c in enumerate(run.cycles) if c.begun.t_s > self.trace.view.begin_s), 0)
+            begins_s = [cycle.begun.t_s for cycle in run.cycles]
+            chosen = next((i for i, t_s in enumerate(begins_s) if t_s >= self.trace.view.begin_s), len(begins_s) - 1)
         else:
             chosen = min(max(self._flash + way, 0), len(run.cycles) - 1)
         self._flash = chosen

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 _MARGIN = 3
 _BAR = 24
+_STANDING = 3
+_LEAST_TRACE = 10
 
 
 class RunningView(Vertical):
@@ -31,9 +33,9 @@ class RunningView(Vertical):
     DEFAULT_CSS = """
     RunningView { width: 1fr; height: 1fr; }
     RunningView Standing { height: 3; }
-    RunningView LiveTrace { height: 3fr; min-height: 8; }
-    RunningView Gauges { height: 2fr; min-height: 6; padding: 0 1; }
-    RunningView Call { height: 5fr; display: none; }
+    RunningView LiveTrace { height: 1fr; }
+    RunningView Gauges { padding: 0 1; }
+    RunningView Call { height: 1fr; display: none; }
     RunningView.called LiveTrace, RunningView.called Gauges { display: none; }
     RunningView.called Call { display: block; }
     """
@@ -57,6 +59,15 @@ class RunningView(Vertical):
         self.trace.begin(state.board.channels if state.board is not None else {})
         if state.test is not None:
             self.gauges.expect([limit_set for _, some in state.test.setup.limits for limit_set in some])
+        self._share()
+
+    def on_resize(self) -> None:
+        self._share()
+
+    def _share(self) -> None:
+        """The gauges get the lines that they want, as far as the trace stays readable; the trace gets the rest."""
+        room = self.size.height - _STANDING
+        self.gauges.styles.height = max(min(self.gauges.lines_wanted, room - _LEAST_TRACE), 2)
 
     def refresh_state(self) -> None:
         test = cast("BenchApp", self.app).state.test

@@ -19,15 +19,24 @@ def takes_output() -> bool:
         return False
 
 
-def on_end_signals(leave: Callable[[str], None]) -> None:
-    """From now on a closed terminal and SIGTERM call `leave` with the reason, in the event loop, instead of ending the program at once."""
+def heed_signals(leave: Callable[[str], None], draw: Callable[[], object]) -> None:
+    """From now on a closed terminal and SIGTERM call `leave` with the reason, in the event loop, instead of ending the program at once.
+
+    A screen that was stopped and goes on calls `draw`, and nothing else: Textual would take the terminal a second time. It can't be stopped
+    from its terminal, since nobody would see how the test goes on.
+    """
     loop = asyncio.get_running_loop()
-    reasons = {"SIGTERM": "the screen was told to end (SIGTERM)", "SIGHUP": "the terminal was closed (SIGHUP)"}
-    for name, reason in reasons.items():
-        number = getattr(signal, name, None)
-        if number is not None:
-            try:
-                loop.add_signal_handler(number, leave, reason)
-            except (NotImplementedError, RuntimeError, ValueError):
-                # Windows has no such handlers, and only the main thread may set them.
-                return
+    handlers: dict[str, tuple[Callable[..., object], tuple[str, ...]]] = {
+        "SIGTERM": (leave, ("the screen was told to end (SIGTERM)",)),
+        "SIGHUP": (leave, ("the terminal was closed (SIGHUP)",)),
+        "SIGCONT": (draw, ()),
+    }
+    try:
+        for name, (handler, arguments) in handlers.items():
+            if hasattr(signal, name):
+                loop.add_signal_handler(getattr(signal, name), handler, *arguments)
+        if hasattr(signal, "SIGTSTP"):
+            signal.signal(signal.SIGTSTP, signal.SIG_IGN)
+    except (RuntimeError, ValueError):
+        # Windows has no such handlers, and only the main thread may set them.
+        return

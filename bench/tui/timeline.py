@@ -80,8 +80,8 @@ def stretches(changes: Sequence[Change], until_s: float, closed_before: bool | N
 
 def draw_lamps(canvas: Canvas, row: int, window: Window, states: Sequence[Stretch], changes: Sequence[Change]) -> None:
     """A bar where the lamps were lit, how long each stretch lasted where there is room to say so, and the marks."""
-    canvas.put(row, 0, f"{'lamps':<{GUTTER - 1}}│", Look.STRONG)
-    canvas.looks[row, GUTTER - 1 : GUTTER] = Look.QUIET
+    canvas.put(row, 0, "lamps", Look.STRONG)
+    canvas.put(row, GUTTER - 1, "│", Look.QUIET)
     last = min(window.cells, window.cell_of(window.until_s) + 1)
     for stretch in states:
         begin = 0 if stretch.begin_s == -math.inf else max(0, window.cell_of(stretch.begin_s))
