@@ -29,7 +29,7 @@ _LOOK_S = 0.05
 # The shell opens the terminal as the leader of a new session, and so makes it the one that its program belongs to.
 _BEGIN = 'exec "$@" <"$0" >"$0" 2>"$0"'
 _STATION, _TRACKER = b"spawn_main", b"resource_tracker"
-Watcher = Callable[[bytes, float, SeenTerminal], None]
+Watcher = Callable[[float, SeenTerminal], None]
 
 
 class NotSeen(AssertionError):
@@ -37,7 +37,7 @@ class NotSeen(AssertionError):
 
 
 class RealScreen:
-    """A screen for the board at `device` that keeps its tests in `keep`. `watcher` is called with everything that comes, and when."""
+    """A screen for the board at `device` that keeps its tests in `keep`. `watcher` is told of every whole update that comes, and when."""
 
     def __init__(
         self,
@@ -49,8 +49,8 @@ class RealScreen:
         watcher: Watcher | None = None,
     ) -> None:
         self.keep = keep
-        self.terminal = SeenTerminal(*size)
-        self.watcher = watcher
+        self._came_s = 0.0
+        self.terminal = SeenTerminal(*size, None if watcher is None else lambda terminal: watcher(self._came_s, terminal))
         self._news = threading.Condition()
         self._reading = threading.Event()
         self._reading.set()
@@ -93,7 +93,7 @@ class RealScreen:
                 data = os.read(self._master, _LARGEST_READ)
             except OSError:
                 return  # the program has let go of the terminal
-            now_s = time.monotonic()
+            self._came_s = time.monotonic()
             if self._slave is not None:
                 os.close(self._slave)
                 self._slave = None
@@ -104,16 +104,14 @@ class RealScreen:
                     seen = b""
             with self._news:
                 self.terminal.feed(data)
-                if self.watcher is not None:
-                    self.watcher(data, now_s, self.terminal)
                 self._news.notify_all()
 
     def until(self, sees: str | Callable[[SeenTerminal], bool], at_most_s: float = 10.0) -> float:
-        """Wait until this text is on the screen, or this holds of it; when that was noticed. NotSeen if it does not come."""
+        """Wait until this text is on the screen, or this holds of it; when what shows it came. NotSeen if it does not come."""
         holds = (lambda terminal: sees in terminal.text) if isinstance(sees, str) else sees
         with self._news:
             if self._news.wait_for(lambda: holds(self.terminal), at_most_s):
-                return time.monotonic()
+                return self._came_s
             raise NotSeen(f"{sees!r} did not come within {at_most_s:g} s; the screen shows:\n{self.terminal.text}")
 
     @property

@@ -1,12 +1,12 @@
 """What a terminal shows of the bytes that a program writes to it: enough of one to read the bench screen by, and no more.
 
-Cells only: colours are passed over. It also counts the updates that the program marks as belonging together.
+Cells only: colours are passed over. It also knows the updates that the program marks as belonging together.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 _PIECE = re.compile(
     rb"\x1b\[(?P<mark>[<=>?]?)(?P<numbers>[\d;:]*)(?P<between>[ -/]*)(?P<final>[@-~])"  # a control sequence
@@ -21,11 +21,11 @@ ANSWERS: Sequence[tuple[bytes, bytes]] = ((b"\x1b[?2026$p", b"\x1b[?2026;2$y"),)
 
 
 class SeenTerminal:
-    """`feed` bytes; `rows` are what is to be seen then. `updates` counts the whole updates so far."""
+    """`feed` bytes; `rows` are what is to be seen then. `on_update` is called after each whole update."""
 
-    def __init__(self, width: int, height: int) -> None:
+    def __init__(self, width: int, height: int, on_update: Callable[[SeenTerminal], None] | None = None) -> None:
         self.width, self.height = width, height
-        self.updates = 0
+        self.on_update = on_update
         self._cells = [[" "] * width for _ in range(height)]
         self._x = self._y = 0
         self._rest = b""
@@ -70,7 +70,8 @@ class SeenTerminal:
 
     def _control(self, mark: bytes, numbers: bytes, final: bytes) -> None:
         if mark == b"?":
-            self.updates += numbers == _SYNCHRONISED and final == b"l"
+            if numbers == _SYNCHRONISED and final == b"l" and self.on_update is not None:
+                self.on_update(self)
             return
         given = [int(number) if number.isdigit() else 0 for number in numbers.split(b";")]
         if final in b"Hf" and not mark:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -99,7 +100,7 @@ def test_the_cut_of_the_stream_does_not_matter(gaps_us: list[int], values: int, 
     envelope = Envelope()
     pieces = [
         envelope.feed(Block(bounds[i], bounds[i + 1], {"v_out": Trace(t_s[a:b], v[a:b])}))
-        for i, (a, b) in enumerate(zip(edges[:-1], edges[1:], strict=True))
+        for i, (a, b) in enumerate(pairwise(edges))
     ]
     whole = Envelope().feed(Block(0.0, bounds[-1], {"v_out": Trace(t_s, v)}))
     assert repr(together(pieces)) == repr(together([whole]))

@@ -109,7 +109,9 @@ def test_a_damaged_or_missing_capture_is_one_line(tmp_path: Path, capture: Path)
 
 def test_notes_that_mean_nothing_are_one_line(tmp_path: Path) -> None:
     path = tmp_path / "odd.capture"
-    odd = ({"note": "board"}, {"note": "board", "lines": ["board x"], "board": {}}, {"note": "run", "step": "rated"}, {"note": "bench fault"})
+    odd = (
+        {"note": "board"}, {"note": "board", "lines": ["board x"], "board": {}}, {"note": "run", "step": "rated"}, {"note": "bench fault"},
+    )  # fmt: skip
     for note in odd:
         buffer = io.BytesIO()
         CaptureWriter(buffer).note(note, 0.0)
@@ -275,7 +277,8 @@ def test_two_cursors(capture: Path) -> None:
 
 def test_one_run_after_another(tmp_path: Path) -> None:
     buffer = io.BytesIO()
-    twice = Procedure("twice", "", "", (SHORT.steps[0], replace(SHORT.steps[0], name="again", title="Once more", judge=())))  # type: ignore[call-arg]
+    (step,) = SHORT.runs
+    twice = Procedure("twice", "", "", (step, replace(step, name="again", title="Once more", judge=())))
     live = run_on(bench_port("EL"), twice, capture=buffer)
     path = tmp_path / "two.capture"
     path.write_bytes(buffer.getvalue())

@@ -91,7 +91,7 @@ def test_told_to_end(desk: Desk) -> None:
     family = desk.screen.family()
     desk.screen.process.send_signal(signal.SIGTERM)
     desk.board.until(lambda: desk.board.all_open, OPEN_S)
-    assert desk.screen.ended() == 0
+    assert desk.screen.ended() == 130
     assert gone(family)
     assert_broken_off(desk.keep, "SIGTERM")
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from dataclasses import replace
 from itertools import pairwise
+from multiprocessing import Pipe
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ from stations import Heard, begin, ports_at, station_at
 
 from bench.files import procedure
 from bench.ports import Port, PortError
+from bench.ports.serial_port import FoundPort
 from bench.procedure import PromptStep
 from bench.record_json import from_json
 from bench.session import Asked, Decided, Live, SetSupply, Setup, SoFar, StepBegan, Traced, Waiting, judge_capture
@@ -34,6 +36,7 @@ from bench.station import (
 )
 from bench.station.process import station_in_thread
 from bench.station.shelf import Spool, file_name, new_place
+from bench.station.station import Station
 from bench.station.words import Begin
 from bench.verdict import Outcome
 
@@ -182,6 +185,36 @@ def test_a_board_that_is_not_there_is_said_once_and_looked_for_again(tmp_path: P
 
     with station_at(opener, tmp_path) as heard:
         assert [news.text for news in heard.all if isinstance(news, Absent)] == [f"opening {calls[0]}: nothing there"]
+
+
+def test_other_devices_are_not_asked_every_second(monkeypatch: pytest.MonkeyPatch) -> None:
+    """`auto` asks all ports who they are, which may reset what hangs on them: only when one comes or goes, or after a while."""
+    here: list[tuple[FoundPort, ...]] = [()]
+    asked: list[str] = []
+
+    def opener(address: str) -> Port:
+        asked.append(address)
+        raise PortError("looking for a board: none answered")
+
+    monkeypatch.setattr("bench.station.station.find_boards", lambda: here[0])
+    monkeypatch.setattr("bench.station.station.open_port", opener)
+    now_s = [0.0]
+    ours, theirs = Pipe()
+    station = Station(theirs, None, clock=lambda: now_s[0])
+    station._attached = Attach("auto")
+    for t_s, ports, count in (
+        (0.0, (), 1),
+        (1.0, (), 1),
+        (2.0, (FoundPort("COM5", "", True),), 2),
+        (3.0, here[0], 3),
+        (22.0, (), 3),
+        (24.0, (), 4),
+    ):
+        now_s[0], here[0] = t_s, ports
+        station._look_after_board()
+        assert len(asked) == count, t_s
+    ours.close()
+    theirs.close()
 
 
 def test_another_board_is_taken_when_it_is_asked_for(tmp_path: Path) -> None:

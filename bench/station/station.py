@@ -18,6 +18,7 @@ from pathlib import Path
 from bench import __version__
 from bench.ports import Port, PortError
 from bench.ports.opening import open_port
+from bench.ports.serial_port import FoundPort, find_boards
 from bench.session import (
     BoardClient,
     BoardFault,
@@ -59,6 +60,7 @@ PRACTICE = "practice"
 """Folder, inside that of the tests, for those of a simulated board: no real unit was tested."""
 _IDLE_S = 0.1
 _LOOK_EVERY_S = 1.0
+_ASK_AGAIN_S = 20.0
 _WAITING_NEWS = 60
 _BEGUN = "the program was stopped before the test was over; what the board had sent by then is in the capture"
 # Of these only the newest counts; a screen that is behind may miss some.
@@ -86,6 +88,7 @@ class Station:
         self._port: Port | None = None
         self._simulated = False
         self._absent_text: str | None = None
+        self._tried: tuple[tuple[FoundPort, ...], float] | None = None
         self._looked_s = -1e9
         self._heard_s = clock()
         self._begin: Begin | None = None
@@ -173,7 +176,7 @@ class Station:
                 self.hear(_IDLE_S)
                 if self._attach is not None:
                     self._attached, self._attach = self._attach, None
-                    self._looked_s, self._absent_text = -1e9, None
+                    self._looked_s, self._absent_text, self._tried = -1e9, None, None
                     self._close_port()
                 if self._begin is not None:
                     begin, self._begin = self._begin, None
@@ -202,11 +205,22 @@ class Station:
             if self._port is not None:
                 BoardClient(self._port).query("*OPC?", "1", tries=2)
                 return
+            if self._attached.address == "auto" and not self._worth_asking():
+                return
             self._port = open_port(self._attached.address)
             self.say(self._introduce(self._port))
-            self._absent_text = None
+            self._absent_text = self._tried = None
         except (PortError, BoardFault) as error:
             self._lose_board(str(error))
+
+    def _worth_asking(self) -> bool:
+        """Whether to ask all serial ports who is there: other devices may not like it, so only when a port has come or gone, or after a
+        while."""
+        ports, now_s = find_boards(), self._clock()
+        if self._tried is not None and self._tried[0] == ports and now_s - self._tried[1] < _ASK_AGAIN_S:
+            return False
+        self._tried = ports, now_s
+        return True
 
     def _lose_board(self, text: str) -> None:
         self._close_port()

@@ -28,13 +28,15 @@ from bench.tui.desk import Desk
 from bench.tui.drawn_bench import system_of
 from bench.tui.frame import BenchScreen
 from bench.tui.state import Phase, Practising, State
-from bench.tui.terminal import heed_signals, takes_output
+from bench.tui.terminal import CANCELLED, end_at_the_latest, heed_signals, takes_output
 from bench.tui.theme import THEMES
 from bench.tui.work import Work
 
 FRAMES_PER_S = 20
 _BEAT_S = 0.1
 INKS = ("braille", "blocks")
+LEAVING_S = 6.0
+"""A station has ended by then, or was ended; a terminal may still hold up the screen."""
 CHOICES_FILE = "choices.json"
 
 
@@ -95,7 +97,7 @@ class BenchApp(App[None]):
         self.work = Work()
         self.push_screen(self.work)
         if self._watch_terminal:
-            heed_signals(self.leave, self._draw_anew)
+            heed_signals(self._told_to_end, self._draw_anew, LEAVING_S)
         note = self.state.message
         self.desk.attach(self._address)
         self.state.message = note
@@ -155,13 +157,18 @@ class BenchApp(App[None]):
             screen.query_one(Band).refresh_state()
             screen.refresh_state()
 
-    def leave(self, reason: str) -> None:
+    def leave(self, reason: str, return_code: int = 0) -> None:
         """End in good order: everything open, the record kept; then the screen."""
         if self._leaving:
             return
         self._leaving = True
+        if self._watch_terminal:
+            end_at_the_latest(LEAVING_S)
         self.station.close(reason)
-        self.exit()
+        self.exit(return_code=return_code)
+
+    def _told_to_end(self, reason: str) -> None:
+        self.leave(reason, CANCELLED)
 
     # --- keys
 
@@ -245,14 +252,12 @@ class BenchApp(App[None]):
     def action_choices(self) -> None:
         from bench.tui.choose import Choose
 
-        if self.state.test is None:
-            self._open(Choose())
+        self._open_between_tests(Choose())
 
     def action_practice(self) -> None:
         from bench.tui.practice import Practice
 
-        if self.state.test is None:
-            self._open(Practice())
+        self._open_between_tests(Practice())
 
     def action_session(self) -> None:
         from bench.tui.look_back import LookBack
@@ -264,6 +269,13 @@ class BenchApp(App[None]):
 
         if self.state.tested is not None and self.state.test is None:
             self._open(Details(self.state.tested))
+
+    def _open_between_tests(self, screen: Screen[Any]) -> None:
+        if self.state.test is None:
+            self._open(screen)
+        else:
+            self.state.test.note = "that waits until the test is over; Esc cancels it"
+            self._now()
 
     def _open(self, screen: Screen[Any]) -> None:
         """Show a screen over the work; one of a kind."""

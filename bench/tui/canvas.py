@@ -120,7 +120,7 @@ class Drawn(Widget):
 
     def _wanted(self) -> tuple[object, ...]:
         # The variables are a new mapping whenever the theme has changed; the theme's name changes earlier than they do.
-        return self.size, id(self.app.theme_variables), self._ink().name
+        return self.size, self.app.theme_variables, self._ink().name
 
     def _make(self) -> list[int]:
         """Draw; the rows that are not what they were."""

@@ -3,10 +3,17 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import select
 import signal
 import sys
+import threading
+import time
 from collections.abc import Callable
+from types import FrameType
+
+CANCELLED = 130
+_REASONS = {"SIGTERM": "the screen was told to end (SIGTERM)", "SIGHUP": "the terminal was closed (SIGHUP)"}
 
 
 def takes_output() -> bool:
@@ -19,24 +26,34 @@ def takes_output() -> bool:
         return False
 
 
-def heed_signals(leave: Callable[[str], None], draw: Callable[[], object]) -> None:
+def heed_signals(leave: Callable[[str], None], draw: Callable[[], object], patience_s: float) -> None:
     """From now on a closed terminal and SIGTERM call `leave` with the reason, in the event loop, instead of ending the program at once.
 
+    The event loop itself may stand still, waiting for a terminal that takes nothing: then the process ends after `patience_s` all the same.
     A screen that was stopped and goes on calls `draw`, and nothing else: Textual would take the terminal a second time. It can't be stopped
     from its terminal, since nobody would see how the test goes on.
     """
-    loop = asyncio.get_running_loop()
-    handlers: dict[str, tuple[Callable[..., object], tuple[str, ...]]] = {
-        "SIGTERM": (leave, ("the screen was told to end (SIGTERM)",)),
-        "SIGHUP": (leave, ("the terminal was closed (SIGHUP)",)),
-        "SIGCONT": (draw, ()),
-    }
-    try:
-        for name, (handler, arguments) in handlers.items():
-            if hasattr(signal, name):
-                loop.add_signal_handler(getattr(signal, name), handler, *arguments)
-        if hasattr(signal, "SIGTSTP"):
-            signal.signal(signal.SIGTSTP, signal.SIG_IGN)
-    except (RuntimeError, ValueError):
-        # Windows has no such handlers, and only the main thread may set them.
+    if threading.current_thread() is not threading.main_thread():
         return
+    loop = asyncio.get_running_loop()
+
+    def end(number: int, frame: FrameType | None) -> None:
+        end_at_the_latest(patience_s)
+        loop.call_soon_threadsafe(leave, _REASONS[signal.Signals(number).name])
+
+    for name in _REASONS:
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), end)
+    if hasattr(signal, "SIGTSTP"):
+        signal.signal(signal.SIGTSTP, signal.SIG_IGN)
+        signal.signal(signal.SIGCONT, lambda number, frame: loop.call_soon_threadsafe(draw))
+
+
+def end_at_the_latest(after_s: float) -> None:
+    """Whatever holds this process up, it is gone by then; the station sees that, and opens everything if it has not yet."""
+
+    def end() -> None:
+        time.sleep(after_s)
+        os._exit(CANCELLED)
+
+    threading.Thread(target=end, name="last resort", daemon=True).start()
