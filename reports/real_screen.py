@@ -93,7 +93,7 @@ class RealScreen:
                 data = os.read(self._master, _LARGEST_READ)
             except OSError:
                 return  # the program has let go of the terminal
-            self._came_s = time.monotonic()
+            now_s = time.monotonic()
             if self._slave is not None:
                 os.close(self._slave)
                 self._slave = None
@@ -103,6 +103,7 @@ class RealScreen:
                     os.write(self._master, answer)
                     seen = b""
             with self._news:
+                self._came_s = now_s
                 self.terminal.feed(data)
                 self._news.notify_all()
 

@@ -87,7 +87,12 @@ async def at_screen(
     with ports_at(opener) as own:
         address = bench if isinstance(bench, str) else own
         app = BenchApp(
-            lambda: station_in_thread(folder, silent_screen_s=PATIENCE_S), address, folder=folder, choices=choices, watch_terminal=False, dark=dark
+            lambda: station_in_thread(folder, silent_screen_s=PATIENCE_S),
+            address,
+            folder=folder,
+            choices=choices,
+            watch_terminal=False,
+            dark=dark,
         )
         async with app.run_test(size=size) as pilot:
             sitting = Sitting(app, pilot)

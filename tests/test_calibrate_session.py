@@ -15,7 +15,7 @@ from bench.files import procedure
 from bench.ports.opening import open_port
 from bench.session import BoardFault, Do, FitLink, FitUnit, Place, SetSupply, Wanted, calibrate_board, put_in_force
 from bench.session.board import BoardClient
-from bench.session.operator import Action
+from bench.session.operator import Action, Meanwhile
 from bench.session.selfcheck import State as Check
 from bench.session.selfcheck import self_check
 from bench.session.standard import measure_link, measure_unit
@@ -47,7 +47,7 @@ class Hands:
         self.asked: list[str] = []
         self.readings = 0
 
-    def do(self, action: Action) -> None:
+    def do(self, action: Action, meanwhile: Meanwhile) -> None:
         self.asked.append(action.text if isinstance(action, Do) else type(action).__name__)
         assert self.port.all_open, "nobody reaches into a live bench"
         match action:
@@ -60,7 +60,7 @@ class Hands:
             case FitUnit() | Do():
                 pass
 
-    def read_meter(self, place: Place, meanwhile: Callable[[], None]) -> float:
+    def read_meter(self, place: Place, meanwhile: Meanwhile) -> float:
         for _ in range(15):
             meanwhile()  # a person takes longer than the board puts up with silence
         assert self.port.board.master

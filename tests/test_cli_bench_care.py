@@ -7,6 +7,7 @@ import json
 import os
 import sys
 import threading
+from collections.abc import Mapping
 from pathlib import Path
 
 import pytest
@@ -132,11 +133,12 @@ def test_a_person_reads_the_meter_while_the_board_is_kept_awake(
     with Pipe(os.fdopen(read_end, "rb")) as typed, os.fdopen(write_end, "w") as keyboard:
         monkeypatch.setattr(sys, "stdin", typed)
 
-        def meanwhile() -> None:
+        def meanwhile() -> Mapping[str, float]:
             if not attended.is_set():
                 attended.set()
                 keyboard.write("twelve\nnan\n12,803 V\n")
                 keyboard.flush()
+            return {}
 
         assert Person(assume_yes=True).read_meter(place, meanwhile) == 12.803
         assert attended.is_set()
@@ -145,7 +147,7 @@ def test_a_person_reads_the_meter_while_the_board_is_kept_awake(
         assert "'twelve' is no number of V" in err
         keyboard.close()
         with pytest.raises(Cancelled):
-            Person(assume_yes=False).read_meter(place, lambda: None)
+            Person(assume_yes=False).read_meter(place, dict)
     monkeypatch.setattr("sys.stdin", io.StringIO("12.8\n"))
     with pytest.raises(SetupError, match="nobody is at the terminal to read the meter"):
-        Person(assume_yes=True).read_meter(place, lambda: None)
+        Person(assume_yes=True).read_meter(place, dict)

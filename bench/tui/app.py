@@ -23,6 +23,7 @@ from bench.procedure import Procedure
 from bench.session import Asked, Decided, Setup, StepBegan, Traced
 from bench.station import Beat, Broken, Finished, Order, Present, StationLink
 from bench.tui.band import Band
+from bench.tui.canvas import Drawn
 from bench.tui.choices import Choices, load, save
 from bench.tui.desk import Desk
 from bench.tui.drawn_bench import system_of
@@ -239,6 +240,8 @@ class BenchApp(App[None]):
 
     def action_ink(self) -> None:
         self.ink = INKS[(INKS.index(self.ink) + 1) % len(INKS)]
+        for drawn in self.screen.query(Drawn):
+            drawn.redraw()
         self._now()
 
     def action_leave(self) -> None:

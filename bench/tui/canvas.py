@@ -102,7 +102,7 @@ class Drawn(Widget):
 
     def redraw(self) -> None:
         """Draw again, and send the rows that changed to the screen."""
-        if not self.is_attached or not self.size:
+        if not self.is_attached or not self.size or not self.screen.is_current:
             return
         changed = self._make()
         if len(changed) > len(self._strips) // 2:

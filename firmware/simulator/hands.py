@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 
 from bench.calibration import MeterAccuracy
-from bench.session.operator import Action, Cool, Do, FitLink, FitUnit, Place, SetSupply
+from bench.session.operator import Action, Cool, Do, FitLink, FitUnit, Meanwhile, Place, SetSupply
 from bench.simboard.world import Socket
 from firmware.simulator.board import AvrBoard
 
@@ -18,7 +18,7 @@ class Hands:
         self._unit = unit
         self.meters = dict(meters or {})
 
-    def do(self, action: Action) -> bool:
+    def do(self, action: Action, meanwhile: Meanwhile) -> bool:
         world = self._board.world
         match action:
             case FitLink():
@@ -33,6 +33,6 @@ class Hands:
                 pass
         return True
 
-    def read_meter(self, place: Place, meanwhile: Callable[[], None]) -> float:
+    def read_meter(self, place: Place, meanwhile: Meanwhile) -> float:
         meter = self.meters[place.unit]
         return self._board.metered(place.channel, meter.part, meter.rest)
