@@ -6,6 +6,7 @@ its bridge take at the least is therefore not in it; that of the simulated board
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -57,7 +58,7 @@ class _Run:
         self._changes_s: list[float] = []
         self._arrived: list[tuple[float, int]] = []
 
-    def _observe(self, block: Block, changes: list[Change] | tuple[Change, ...]) -> None:
+    def _observe(self, block: Block, changes: Sequence[Change]) -> None:
         self._seen_to_s = block.end_s
         self._changes_s += [change.t_s for change in changes if isinstance(change, Transition)]
 

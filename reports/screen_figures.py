@@ -13,25 +13,22 @@ host, the session's look every 50 ms, everything's opening, and the screen's fra
 from __future__ import annotations
 
 import argparse
-import json
 import random
 import statistics
 import sys
 import tempfile
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from reports.screen_day import day
+from reports.screen_work import begin, choose, kept, press_again, shows_verdict
 
-from bench.record_json import from_json
-from bench.tui.choices import FORMAT, Choices
-from bench.tui.signs import SIGNS
 from reports.deciding import Deciding, deciding
+from reports.figure import Figure
 from reports.process_load import Load, memory_mb
 from reports.real_board import BoardProcess
-from reports.real_screen import ENTER, ERASE, F, RealScreen
+from reports.real_screen import ERASE, F, RealScreen
 from reports.seen_terminal import SeenTerminal
 
 ADDRESS = "sim://bench-nc-2x21?seed={}"
@@ -48,38 +45,16 @@ at_most_s = {at_most_s}
 judge = ["all"]
 """
 _BRAILLE = frozenset(chr(0x2800 + dots) for dots in range(1, 256))
-_VERDICT = tuple(f"{sign.mark} {sign.word}" for sign in SIGNS.values())
-
-
-@dataclass(frozen=True, slots=True)
-class Figure:
-    """One line of the table. `bound`: what was asked, at least or at most; None if nothing was."""
-
-    name: str
-    got: float
-    unit: str
-    bound: float | None = None
-    least: bool = False
-
-    @property
-    def held(self) -> bool:
-        return self.bound is None or (self.got >= self.bound if self.least else self.got <= self.bound)
-
-    def __str__(self) -> str:
-        asked = "" if self.bound is None else f"{'at least' if self.least else 'at most'} {self.bound:g} {self.unit}"
-        return f"{self.name:<52} {asked:<22} {self.got:>9.4g} {self.unit:<6}{'' if self.held else '  MISSED'}"
 
 
 class Onlooker:
-    """Counts the frames of the trace, and sees when a key has come onto the band."""
+    """Notes when the trace has changed: braille has it, and nothing else."""
 
     def __init__(self) -> None:
         self.frames_s: list[float] = []
-        self.updates = 0
         self._before = ""
 
     def __call__(self, now_s: float, terminal: SeenTerminal) -> None:
-        self.updates += 1
         trace = "".join(row for row in terminal.rows if not _BRAILLE.isdisjoint(row))
         if trace and trace != self._before:
             self.frames_s.append(now_s)
@@ -107,15 +82,6 @@ def start_times() -> Iterator[Figure]:
                 answers.append(screen.until("SIMULATED") - screen.began_s)
     yield Figure("start until a number can be typed, median", statistics.median(takes), "s")
     yield Figure("start until the board has answered, median", statistics.median(answers), "s")
-
-
-def begin(screen: RealScreen, number: str) -> None:
-    """From whatever stands there to the running test of this unit."""
-    screen.scan(number)
-    screen.until("Enter starts")
-    time.sleep(0.5)
-    screen.press(ENTER)
-    screen.until("LAMPS LIT", 30.0)
 
 
 def live(minutes: float) -> Iterator[Figure]:
@@ -187,8 +153,7 @@ def verdict_times() -> Iterator[Figure]:
                 shown_s = screen.until(shows_verdict, 40.0)
                 _, capture = kept(keep)
                 times.append((deciding(capture), shown_s))
-                time.sleep(0.5)
-                screen.press(ENTER)
+                press_again(screen)
                 screen.until("Scan or type")
             screen.press(F[10])
             screen.ended()
@@ -197,28 +162,6 @@ def verdict_times() -> Iterator[Figure]:
     yield Figure(f"deciding sample to decision, median of {len(times)}", 1e3 * statistics.median(to_decision), "ms")
     yield Figure(f"deciding sample to verdict, median of {len(times)}", 1e3 * statistics.median(to_screen), "ms")
     yield Figure("deciding sample to verdict, worst", 1e3 * max(to_screen), "ms", 200.0)
-
-
-def shows_verdict(terminal: SeenTerminal) -> bool:
-    text = terminal.text
-    return "accept, next unit" in terminal.rows[-1] and any(word in text for word in _VERDICT)
-
-
-def choose(keep: Path, procedure: str) -> None:
-    """As if somebody had chosen this procedure the day before."""
-    chosen = replace(Choices(), procedure=procedure)
-    (keep / "choices.json").write_text(json.dumps({"format": FORMAT, **asdict(chosen)}), encoding="utf-8")
-
-
-def kept(keep: Path):
-    """The newest record, once it is whole, and its capture."""
-    end_s = time.monotonic() + 10.0
-    while True:
-        path = max(keep.rglob("[0-9]*.json"))
-        record = from_json(path.read_text(encoding="ascii"))
-        if record.interrupted is None or time.monotonic() > end_s:
-            return record, path.with_suffix(".capture")
-        time.sleep(0.02)
 
 
 def main() -> int:

@@ -14,7 +14,8 @@ from bench.ports.simulated import open_line
 from bench.record import TestRecord
 from bench.record_json import from_json
 from bench.simboard.board import SimulatedBoard
-from reports.real_screen import ENTER, RealScreen
+from reports.real_screen import RealScreen
+from reports.screen_work import press_again
 
 _LOOK_S = 0.002
 _SOON_S = 10.0
@@ -83,15 +84,8 @@ def started(screen: RealScreen, board: ServedBoard, number: str) -> None:
     screen.until("SIMULATED")
     screen.scan(number)
     screen.until("Enter starts")
-    press_again(screen, board)
+    press_again(screen)
     board.until(lambda: board.runs)
-
-
-def press_again(screen: RealScreen, board: ServedBoard) -> None:
-    """Enter, after a person's pause: one that comes at once is taken for the scanner's."""
-    begin_s = time.monotonic() + 0.5
-    board.until(lambda: time.monotonic() > begin_s)
-    screen.press(ENTER)
 
 
 def kept(folder: Path) -> list[TestRecord]:

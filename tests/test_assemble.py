@@ -18,7 +18,7 @@ from bench.session import Setup, SetupError, judge_capture
 from bench.session.assemble import Story, assemble, judged
 from bench.session.combine import Runs
 from bench.session.conduct import STOPPING_LEVEL
-from bench.session.operator import Action, FitLink, FitUnit, SetSupply
+from bench.session.operator import Action, Meanwhile, FitLink, FitUnit, SetSupply
 from bench.simboard.units import LINK
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured
 from bench.verdict import Outcome, decided
@@ -169,7 +169,7 @@ class Fitter:
         self._port, self._at, self._unit = port, at, port.board.find_unit("unit")
         self.asked = 0
 
-    def do(self, action: Action) -> bool | None:
+    def do(self, action: Action, meanwhile: Meanwhile) -> bool | None:
         match action:
             case FitLink():
                 self.asked += 1
@@ -215,7 +215,7 @@ def test_a_link_that_is_never_fitted_is_the_bench_s_fault() -> None:
 
 def test_a_supply_that_nobody_could_set_is_the_same_fault_when_the_capture_is_judged(tmp_path: Path) -> None:
     class Helpless:
-        def do(self, action: Action) -> None:
+        def do(self, action: Action, meanwhile: Meanwhile) -> None:
             return None
 
     buffer = io.BytesIO()

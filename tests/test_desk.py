@@ -279,6 +279,17 @@ def test_a_station_that_dies_leaves_the_record_that_it_began_with(tmp_path: Path
     assert [tested.record.interrupted for tested in at.state.session] == ["stopped before the test was over"]
 
 
+def test_another_station_is_told_of_the_board() -> None:
+    at = Sitting(None)
+    at.desk.attach_again()
+    assert not at.orders
+    at.desk.attach("/dev/ttyUSB0")
+    at.desk.hear(Broken("it has ended"))
+    at.desk.attach_again()
+    assert at.orders == [Attach("/dev/ttyUSB0")] * 2
+    assert at.state.absent == "it has ended"
+
+
 def test_a_station_that_dies_before_anything_was_kept(tmp_path: Path) -> None:
     at = Sitting()
     at.start()

@@ -14,10 +14,11 @@ from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
-from pty_screen import ServedBoard, kept, press_again, started
+from pty_screen import ServedBoard, kept, started
 
 from bench.render.standing import Standing, standing
 from reports.real_screen import F, RealScreen, gone
+from reports.screen_work import press_again
 
 pytestmark = [] if sys.platform == "linux" else [pytest.mark.xfail(reason="no pseudo-terminals here", run=False)]
 
@@ -79,7 +80,7 @@ def test_scan_start_verdict_next_quit(desk: Desk) -> None:
     (record,) = kept(desk.keep)
     assert (record.unit, standing(record)) == ("U-4711 [/b]", Standing.PASS)
     assert not any(record.link.values())
-    press_again(screen, board)
+    press_again(screen)
     screen.until("Scan or type")
     screen.scan("U-4712")
     screen.until("Unit U-4712")
@@ -124,9 +125,9 @@ def test_the_station_is_killed(desk: Desk) -> None:
     screen.until("NOT FINISHED")
     assert_broken_off(desk.keep, "the program was stopped before the test was over")
     # The next station is there already: work goes on.
-    press_again(screen, board)
+    press_again(screen)
     screen.until("Enter starts")
-    press_again(screen, board)
+    press_again(screen)
     board.until(lambda: board.runs)
     leave(desk)
     assert_broken_off(desk.keep, "the screen was left")
@@ -150,15 +151,22 @@ def test_a_screen_that_stands_still(desk: Desk, stand: str) -> None:
     leave(desk)
 
 
-def test_a_blocked_screen_can_be_ended(desk: Desk) -> None:
-    started(desk.screen, desk.board, "T6")
-    family = desk.screen.family()
-    desk.screen.stop_taking()
-    desk.board.until(lambda: desk.board.all_open, NOTICED_S)
+def test_a_blocked_screen_can_be_ended(desk: Desk, spares: list[Desk]) -> None:
+    other = spares.pop(0)
+    both, families = (desk, other), []
+    for one in both:
+        started(one.screen, one.board, "T6")
+        families.append(one.screen.family())
+        one.screen.stop_taking()
+    for one in both:
+        one.board.until(lambda one=one: one.board.all_open, NOTICED_S)  # type: ignore[misc]
     desk.screen.close_terminal()
-    desk.screen.ended()
-    assert gone(family)
-    assert_broken_off(desk.keep, "the screen was not heard for 1 s")
+    other.screen.process.send_signal(signal.SIGTERM)
+    for one, family in zip(both, families, strict=True):
+        one.screen.ended()
+        assert gone(family)
+        assert_broken_off(one.keep, "the screen was not heard for 1 s")
+    other.close()
 
 
 def test_an_unplugged_cable(desk: Desk) -> None:
@@ -170,11 +178,11 @@ def test_an_unplugged_cable(desk: Desk) -> None:
     (record,) = kept(desk.keep)
     assert standing(record) is Standing.BENCH_FAULT
     assert "port-lost" in {fault.code for fault in record.bench_faults}
-    press_again(screen, board)
+    press_again(screen)
     screen.until("NO BOARD")
     board.plug()
     screen.until("Enter starts")
-    press_again(screen, board)
+    press_again(screen)
     board.until(lambda: board.runs)
     leave(desk)
 

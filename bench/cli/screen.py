@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -19,9 +20,16 @@ import click
     metavar="FOLDER",
     help="Where every test is kept: a folder for each day, with a record and a capture of each.",
 )
+@click.option("--procedure", metavar="NAME|FILE", help="Begin with this procedure instead of the one of last time; F2 changes it.")
+@click.option(
+    "--limits", multiple=True, metavar="NAME|FILE", help="Begin with these limit sets, families or files; may be given several times."
+)
+@click.option("--grade-rule", metavar="NAME|FILE|none", help="Begin with this rule for grades.")
 @click.option("--light", is_flag=True, help="Dark on light instead of light on dark; F8 changes that.")
 @click.option("--blocks", is_flag=True, help="Draw traces with block characters, for terminals without braille; F9 changes that.")
-def command(address: str, keep: Path, light: bool, blocks: bool) -> int:
+def command(
+    address: str, keep: Path, procedure: str | None, limits: tuple[str, ...], grade_rule: str | None, light: bool, blocks: bool
+) -> int:
     """The screen that stands beside the rig all day: scan, start, verdict, next. F1 on it explains everything.
 
     ADDRESS is `auto` (the one board plugged in), a serial port, socket://HOST:PORT, or a simulated bench; F3 on the screen chooses one of
@@ -29,7 +37,7 @@ def command(address: str, keep: Path, light: bool, blocks: bool) -> int:
 
     \b
     makebreak screen
-    makebreak screen /dev/ttyUSB0 --keep /srv/bench/records
+    makebreak screen /dev/ttyUSB0 --keep /srv/bench/records --limits us-turn --limits my-shop.toml
     makebreak screen sim://bench-nc-2x21
 
     The program that drives the board is not the screen: whatever becomes of screen and terminal, everything is opened within a second, and
@@ -37,6 +45,7 @@ def command(address: str, keep: Path, light: bool, blocks: bool) -> int:
     """
     if not (sys.stdin.isatty() and sys.stderr.isatty()):
         raise click.UsageError("the screen needs a terminal of its own; without one, use `makebreak test`")
+    from bench import files
     from bench.ports.address import parse_sim_address
     from bench.ports.setting import set_up
     from bench.tui.run import run_screen
@@ -46,8 +55,20 @@ def command(address: str, keep: Path, light: bool, blocks: bool) -> int:
         set_up(parse_sim_address(address))
         address = _in_real_time(address)
 
+    chosen: dict[str, Any] = {}
+    if procedure is not None:
+        chosen["procedure"] = procedure
+        files.procedure(procedure)
+    if limits:
+        chosen["limits"] = limits
+        for name in limits:
+            files.named_limits(name)
+    if grade_rule is not None:
+        chosen["grade_rule"] = grade_rule
+        if grade_rule != "none":
+            files.grade_rule(grade_rule)
     # The console of a Linux machine without a desktop has no braille characters.
-    return run_screen(address, keep, dark=not light, blocks=blocks or os.environ.get("TERM") == "linux")
+    return run_screen(address, keep, chosen, dark=not light, blocks=blocks or os.environ.get("TERM") == "linux")
 
 
 def _in_real_time(address: str) -> str:

@@ -7,7 +7,7 @@ written; a screen that stands still is thereby found out.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, ClassVar
@@ -21,7 +21,7 @@ from textual.screen import Screen
 from bench import files
 from bench.procedure import Procedure
 from bench.session import Asked, Decided, Setup, StepBegan, Traced
-from bench.station import Beat, Broken, Finished, Order, Present, StationLink
+from bench.station import Beat, Broken, Finished, Order, StationLink
 from bench.tui.band import Band
 from bench.tui.canvas import Drawn
 from bench.tui.choices import Choices, load, save
@@ -42,7 +42,10 @@ CHOICES_FILE = "choices.json"
 
 
 class BenchApp(App[None]):
-    """`open_station` makes a link to a station: at the start, and again if one has ended. `address` is the board to use."""
+    """`open_station` makes a link to a station: at the start, and again if one has ended. `address` is the board to use.
+
+    `choices` are those of last time if none are given; `chosen` are fields of theirs that were chosen anew.
+    """
 
     TITLE = "makebreak"
     ENABLE_COMMAND_PALETTE = False
@@ -68,6 +71,7 @@ class BenchApp(App[None]):
         *,
         folder: Path | None = None,
         choices: Choices | None = None,
+        chosen: Mapping[str, Any] | None = None,
         dark: bool = True,
         ink: str = INKS[0],
         clock: Callable[[], float] = time.monotonic,
@@ -81,6 +85,7 @@ class BenchApp(App[None]):
         note = ""
         if choices is None:
             choices, note = load(self._choices_path) if self._choices_path is not None else (Choices(), "")
+        choices = replace(choices, **(chosen or {}))
         self.state = State(folder, choices, message=note)
         self.station = open_station()
         self.desk = Desk(self.state, self._tell, clock, plan_for)
@@ -120,7 +125,6 @@ class BenchApp(App[None]):
             self._changed = True
             if isinstance(news, Traced):
                 self.work.running.trace.add(news.bins, news.changes)
-            before = self.state.test
             self.desk.hear(news)
             if isinstance(news, StepBegan):
                 self.work.running.begin()
@@ -128,21 +132,11 @@ class BenchApp(App[None]):
                 # What calls for a person is seen wherever he was reading.
                 self._back_to_work()
             if isinstance(news, Broken):
-                self._begin_anew()
-            if isinstance(news, Present) and before is None:
-                self.work.running.begin()
+                self.station.close("it has ended")
+                self.station = self._open_station()
+                self.desk.attach_again()
         if self._changed:
             self._show()
-
-    def _begin_anew(self) -> None:
-        """The station has ended: another takes its place, at the same board."""
-        self.station.close("it has ended")
-        self.station = self._open_station()
-        practice = self.state.practice
-        state_message, tested, phase = self.state.message, self.state.tested, self.state.phase
-        absent = self.state.absent
-        self.desk.attach(practice.address if practice is not None else self._address, practice)
-        self.state.message, self.state.tested, self.state.phase, self.state.absent = state_message, tested, phase, absent
 
     def _draw_anew(self) -> None:
         """Everything again: the terminal may show anything."""

@@ -76,10 +76,10 @@ class Choices:
         parts = [f"{self.system_v:g} V", load if self.lamps is not None else f"lamps not known ({load} tried)"]
         parts += ["an LED lamp as load"] if self.led else []
         parts += [f"{self.terminals} terminals"] if self.terminals is not None else []
-        parts += [f"{one_line(self.procedure)} test"]
+        parts += [f"{_short(self.procedure)} test"]
         parts += [word for word, chosen in (("precise", self.precise), ("zeros", self.zero), ("stops early", self.stop_early)) if chosen]
-        parts += [f"judged by {' + '.join(one_line(name) for name in self.limits)}" if self.limits else "judged by nothing"]
-        parts += [f"grades by {one_line(self.grade_rule)}"] if self.grade_rule != defaults.GRADE_RULE else []
+        parts += [f"judged by {' + '.join(map(_short, self.limits))}" if self.limits else "judged by nothing"]
+        parts += [f"grades by {_short(self.grade_rule)}"] if self.grade_rule != defaults.GRADE_RULE else []
         return ", ".join(parts)
 
     def refusal(self, bank_text: str = "") -> str:
@@ -102,6 +102,11 @@ class Choices:
             if count > has[watts]:
                 return f"For {watts_text(self.rated)} this bank lacks lamps: it has {has[watts] or 'none'} of {watts:g} W."
         return ""
+
+
+def _short(name: str) -> str:
+    """A name of a file, without its way there."""
+    return one_line(Path(name).stem if files.is_path(name) else name)
 
 
 def _bank(bank_text: str) -> tuple[Counter[float], bool]:

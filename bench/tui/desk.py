@@ -10,7 +10,6 @@ from collections.abc import Callable
 
 from bench.procedure import Procedure
 from bench.record_json import RecordError, from_json
-from bench.render.standing import Standing, standing
 from bench.session import (
     Asked,
     Cool,
@@ -68,6 +67,7 @@ class Desk:
         self._clock = clock
         self._plan_for = plan_for
         self._accepted_s = -1e9
+        self._attached: Attach | None = None
 
     # --- keys
 
@@ -147,8 +147,8 @@ class Desk:
         """The verdict is accepted. What was no verdict on the unit is tested again."""
         state = self.state
         tested = state.tested
-        undecided = tested is not None and standing(tested.record) in (Standing.BENCH_FAULT, Standing.NOT_FINISHED)
-        number = state.next_number or (tested.record.unit if tested is not None and undecided else self._practice_number())
+        again = tested.record.unit if tested is not None and not state.settled else ""
+        number = state.next_number or again or self._practice_number()
         state.phase, state.number, state.next_number, state.message = Phase.READY, number, "", ""
 
     def _practice_number(self) -> str:
@@ -198,7 +198,13 @@ class Desk:
         state.board, state.absent, state.practice, state.tested = None, "", practice, None
         state.phase, state.message = Phase.READY, ""
         state.number = self._practice_number()
-        self._tell(Attach(address, practice is not None and practice.own_hands))
+        self._attached = Attach(address, practice is not None and practice.own_hands)
+        self._tell(self._attached)
+
+    def attach_again(self) -> None:
+        """Another station is there: it must know the board."""
+        if self._attached is not None:
+            self._tell(self._attached)
 
     # --- news
 

@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 from bench.station import start_station
 from bench.tui.app import INKS, BenchApp
 
 
-def run_screen(address: str, folder: Path, *, dark: bool = True, blocks: bool = False) -> int:
-    """0 when it was left in good order, 1 if the screen broke; either way everything is open and what was tested is kept."""
-    app = BenchApp(lambda: start_station(folder), address, folder=folder, dark=dark, ink=INKS[1] if blocks else INKS[0])
+def run_screen(address: str, folder: Path, chosen: Mapping[str, Any], *, dark: bool = True, blocks: bool = False) -> int:
+    """0 when it was left in good order, 130 if it was told to end, 1 if it broke. Everything is open then, and what was tested is kept.
+
+    `chosen`: fields of `Choices` that are not as they were last time.
+    """
+    app = BenchApp(
+        lambda: start_station(folder), address, folder=folder, chosen=chosen, dark=dark, ink=INKS[1] if blocks else INKS[0]
+    )
     try:
         app.run()
     finally:

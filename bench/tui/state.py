@@ -9,6 +9,7 @@ from pathlib import Path
 
 from bench.procedure import Procedure
 from bench.record import TestRecord
+from bench.render.standing import Standing, standing
 from bench.session import Action, Live, Setup, StepBegan, Waiting
 from bench.station import Present
 from bench.tui.choices import Choices
@@ -84,6 +85,11 @@ class State:
     test: Underway | None = None
     tested: Tested | None = None
     session: list[Tested] = field(default_factory=list)
+
+    @property
+    def settled(self) -> bool:
+        """Whether the test that is shown says something about its unit."""
+        return self.tested is not None and standing(self.tested.record) not in (Standing.BENCH_FAULT, Standing.NOT_FINISHED)
 
     @property
     def simulated(self) -> bool:

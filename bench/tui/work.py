@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from typing import ClassVar
 
 from textual.binding import Binding, BindingType
@@ -12,18 +12,24 @@ from textual.widgets import ContentSwitcher
 from bench.tui.frame import BenchScreen, KeyHint, Keys
 from bench.tui.ready import ReadyView
 from bench.tui.running import RunningView
-from bench.tui.state import Phase
+from bench.tui.state import Phase, State
 from bench.tui.verdict import VerdictView
 
 _ALWAYS: Sequence[KeyHint] = (("F1", "help"), ("F4", "looking back"), ("F10", "leave"))
-_HINTS: Mapping[Phase, Sequence[KeyHint]] = {
-    Phase.READY: (
-        ("Enter", "take number, start"), ("F2", "what is tested"), ("F3", "practice"), ("F1", "help"), ("F4", "looking back"),
-        ("F8", "light/dark"), ("F10", "leave"),
-    ),
-    Phase.RUNNING: (("Esc", "cancel: all loads open"), ("F9", "other dots"), *_ALWAYS),
-    Phase.VERDICT: (("Enter", "accept, next unit"), ("F5", "whole report"), ("F6", "test it again"), *_ALWAYS),
-}  # fmt: skip
+
+
+def hints_for(state: State) -> Sequence[KeyHint]:
+    """What the keys do now."""
+    match state.phase:
+        case Phase.READY:
+            enter = "start" if state.number and not state.typed else "take the number"
+            return (("Enter", enter), ("F2", "what is tested"), ("F3", "practice"), *_ALWAYS, ("F8", "light/dark"))
+        case Phase.RUNNING:
+            done = (("Enter", "it is done"),) if state.test is not None and state.test.asked is not None else ()
+            return (*done, ("Esc", "cancel: all loads open"), ("F9", "other dots"), *_ALWAYS)
+        case Phase.VERDICT:
+            enter = "accept, next unit" if state.settled else "the same unit again"
+            return (("Enter", enter), ("F5", "whole report"), ("F6", "test it again"), *_ALWAYS)
 
 
 class Work(BenchScreen):
@@ -33,7 +39,6 @@ class Work(BenchScreen):
         Binding("up", "turn(1)", show=False),
         Binding("down", "turn(-1)", show=False),
     ]
-    HINTS = _HINTS[Phase.READY]
 
     def __init__(self) -> None:
         super().__init__()
@@ -61,7 +66,7 @@ class Work(BenchScreen):
 
     def refresh_state(self) -> None:
         state = self.bench.state
-        self.query_one(Keys).show(_HINTS[state.phase])
+        self.query_one(Keys).show(hints_for(state))
         match state.phase:
             case Phase.READY:
                 self.ready.refresh()
