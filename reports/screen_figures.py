@@ -21,14 +21,13 @@ import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from reports.screen_day import day
-from reports.screen_work import begin, choose, kept, press_again, shows_verdict
-
 from reports.deciding import Deciding, deciding
 from reports.figure import Figure
 from reports.process_load import Load, memory_mb
 from reports.real_board import BoardProcess
 from reports.real_screen import ERASE, F, RealScreen
+from reports.screen_day import day
+from reports.screen_work import begin, choose, kept, press_again, shows_verdict
 from reports.seen_terminal import SeenTerminal
 
 ADDRESS = "sim://bench-nc-2x21?seed={}"
@@ -74,12 +73,15 @@ def start_times() -> Iterator[Figure]:
     """From the start of the program until a number that is typed is on the screen, and until the board has answered."""
     takes, answers = [], []
     for seed in range(STARTS):
-        with tempfile.TemporaryDirectory() as name, BoardProcess(Path(name), ADDRESS.format(seed)) as board:
-            with RealScreen(str(board.device), Path(name) / "records") as screen:
-                screen.until("Unit -")
-                screen.press("7")
-                takes.append(screen.until("Number 7") - screen.began_s)
-                answers.append(screen.until("SIMULATED") - screen.began_s)
+        with (
+            tempfile.TemporaryDirectory() as name,
+            BoardProcess(Path(name), ADDRESS.format(seed)) as board,
+            RealScreen(str(board.device), Path(name) / "records") as screen,
+        ):
+            screen.until("Unit -")
+            screen.press("7")
+            takes.append(screen.until("Number 7") - screen.began_s)
+            answers.append(screen.until("SIMULATED") - screen.began_s)
     yield Figure("start until a number can be typed, median", statistics.median(takes), "s")
     yield Figure("start until the board has answered, median", statistics.median(answers), "s")
 

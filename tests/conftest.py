@@ -5,6 +5,11 @@ from __future__ import annotations
 import os
 
 import pytest
+from hypothesis import settings
+
+# How long an example takes says more about the computer than about the program.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

@@ -30,9 +30,10 @@ def shown(app: BenchApp) -> str:
 class Sitting:
     """Somebody at the bench: `press` and `scan` keys, `until` something is so, `see` words on the screen."""
 
-    def __init__(self, app: BenchApp, pilot: Pilot[None]) -> None:
+    def __init__(self, app: BenchApp, pilot: Pilot[None], let_pass: Callable[[float], None]) -> None:
         self.app = app
         self.pilot = pilot
+        self.let_pass = let_pass
 
     async def press(self, *keys: str) -> None:
         await self.pilot.press(*keys)
@@ -41,7 +42,7 @@ class Sitting:
         """As a scanner types: all at once, then Enter."""
         await self.pilot.press(*("space" if c == " " else c for c in number), "enter")
         # Two Enters are a scanner's if they come at once.
-        self.app.desk._accepted_s -= 1.0
+        self.let_pass(1.0)
 
     async def until(self, what: Callable[[], object]) -> None:
         until_s = time.monotonic() + PATIENCE_S
@@ -86,6 +87,7 @@ async def at_screen(
 
     with ports_at(opener) as own:
         address = bench if isinstance(bench, str) else own
+        passed: list[float] = []
         app = BenchApp(
             lambda: station_in_thread(folder, silent_screen_s=PATIENCE_S),
             address,
@@ -93,9 +95,10 @@ async def at_screen(
             choices=choices,
             watch_terminal=False,
             dark=dark,
+            clock=lambda: time.monotonic() + sum(passed),
         )
         async with app.run_test(size=size) as pilot:
-            sitting = Sitting(app, pilot)
+            sitting = Sitting(app, pilot, passed.append)
             try:
                 if wait:
                     await sitting.until(lambda: app.state.board is not None)

@@ -18,7 +18,7 @@ from bench.session import Setup, SetupError, judge_capture
 from bench.session.assemble import Story, assemble, judged
 from bench.session.combine import Runs
 from bench.session.conduct import STOPPING_LEVEL
-from bench.session.operator import Action, Meanwhile, FitLink, FitUnit, SetSupply
+from bench.session.operator import Action, FitLink, FitUnit, Meanwhile, SetSupply
 from bench.simboard.units import LINK
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured
 from bench.verdict import Outcome, decided

@@ -276,7 +276,7 @@ def test_bursts_count_only_while_sampling(board: HostBoard) -> None:
 
 
 @given(st.lists(st.floats(0.00002, 0.04), min_size=1, max_size=40))
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 def test_every_change_is_counted_once(gaps: list[float]) -> None:
     """In frames and in bursts; a burst ends with the first gap of 20 ms, give or take the main loop's turn."""
     with HostBoard() as board:

@@ -132,7 +132,7 @@ stamp = st.integers(0, STAMP_MODULUS - 1)
 
 
 @given(st.builds(EventFrame, byte, stamp, byte, byte, byte, byte, byte, byte, word, word))
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 def test_events_are_encoded_as_in_python(driver: Driver, event: EventFrame) -> None:
     *header, kind, reason, ticks, value = event
     (wire,) = driver.fields("frame", 2, *header, struct.pack("<BBHH", kind, reason, ticks, value).hex())
@@ -143,7 +143,7 @@ count = st.sampled_from((0, 0, 1, 255, 256, 1023, 4095))
 
 
 @given(st.tuples(byte, stamp, byte, byte, byte, byte), st.lists(count, min_size=SAMPLES_PER_FRAME, max_size=SAMPLES_PER_FRAME))
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 def test_sample_frames_are_encoded_as_in_python(
     driver: Driver, fields: tuple[int, int, int, int, int, int], counts: list[int]
 ) -> None:
@@ -154,7 +154,7 @@ def test_sample_frames_are_encoded_as_in_python(
 
 
 @given(st.binary(max_size=LONGEST_STUFFED))
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 def test_crc_and_stuffing_are_those_of_python(driver: Driver, data: bytes) -> None:
     assert int(driver.fields("crc", hexadecimal(data))[0]) == crc16(data)
     assert bytes.fromhex(driver.fields("stuff", hexadecimal(data))[0]) == cobs.encode(data) + b"\0"
@@ -176,7 +176,7 @@ def read_number(driver: Driver, text: str) -> tuple[int, float, int, bool]:
 
 
 @given(number_text)
-@settings(max_examples=1000, deadline=None)
+@settings(max_examples=1000)
 def test_numbers_are_read_as_in_python(driver: Driver, text: str) -> None:
     error, value, size, whole = read_number(driver, text)
     try:
@@ -197,7 +197,7 @@ def test_numbers_are_read_as_in_python(driver: Driver, text: str) -> None:
 
 
 @given(st.integers(1, 999_999), st.integers(-34, 24), st.sampled_from((-1, 1)))
-@settings(max_examples=1000, deadline=None)
+@settings(max_examples=1000)
 def test_six_digits_come_back_as_they_were_sent(driver: Driver, digits: int, exponent: int, sign: int) -> None:
     text = f"{sign * digits}E{exponent}"
     error, value, _, _ = read_number(driver, text)

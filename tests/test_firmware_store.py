@@ -119,7 +119,7 @@ def test_a_first_store_cut_short_is_told() -> None:
 
 
 @given(st.integers(0, STORED_BYTES - 1), st.integers(0, 7))
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_a_rotten_bit_never_changes_a_scale(position: int, bit: int) -> None:
     store = bytearray(stored_once().store)
     store[position] ^= 1 << bit

@@ -34,7 +34,7 @@ def test_a_unit_from_scan_to_the_next(tmp_path: Path) -> None:
             await at.see("Number 47")
             await at.press("1", "1", "enter")
             await at.see("Unit 4711", "Enter starts the test", "quick test")
-            at.app.desk._accepted_s -= 1.0
+            at.let_pass(1.0)
             await at.press("enter")
             await at.phase(Phase.VERDICT)
             text = await at.see("PASS", "GRADE", "flashes a minute", "Next:", "SIMULATED", "Kept as")
@@ -100,7 +100,7 @@ def test_nothing_outside_is_read_as_markup(tmp_path: Path) -> None:
             await at.see(f"Number {HOSTILE}")
             await at.press("enter")
             await at.see(f"Unit {HOSTILE}")
-            at.app.desk._accepted_s -= 1.0
+            at.let_pass(1.0)
             await at.press("enter")
             await at.phase(Phase.VERDICT)
             await at.see(f"Unit {HOSTILE}.")

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import signal
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
 
@@ -133,22 +133,23 @@ def test_the_station_is_killed(desk: Desk) -> None:
     assert_broken_off(desk.keep, "the screen was left")
 
 
-@pytest.mark.parametrize("stand", ["blocked", "stopped"])
-def test_a_screen_that_stands_still(desk: Desk, stand: str) -> None:
-    screen, board = desk.screen, desk.board
-    still: dict[str, tuple[Callable[[], None], Callable[[], None]]] = {
-        "blocked": (screen.stop_taking, screen.take_again),
-        "stopped": (lambda: screen.process.send_signal(signal.SIGSTOP), lambda: screen.process.send_signal(signal.SIGCONT)),
-    }
-    stop, go_on = still[stand]
-    started(screen, board, "T5")
-    stop()
-    board.until(lambda: board.all_open, NOTICED_S)
-    board.until(lambda: "not heard" in (kept(desk.keep)[-1].interrupted or ""))
-    go_on()
-    screen.until("NOT FINISHED")
-    assert_broken_off(desk.keep, "the screen was not heard for 1 s")
-    leave(desk)
+def test_screens_that_stand_still(desk: Desk, spares: list[Desk]) -> None:
+    """One whose terminal is blocked, and one that is stopped; both go on afterwards."""
+    blocked, stopped = desk, spares.pop(0)
+    for one in (blocked, stopped):
+        started(one.screen, one.board, "T5")
+    blocked.screen.stop_taking()
+    stopped.screen.process.send_signal(signal.SIGSTOP)
+    for one in (blocked, stopped):
+        one.board.until(lambda one=one: one.board.all_open, NOTICED_S)  # type: ignore[misc]
+        one.board.until(lambda one=one: "not heard" in (kept(one.keep)[-1].interrupted or ""))  # type: ignore[misc]
+    blocked.screen.take_again()
+    stopped.screen.process.send_signal(signal.SIGCONT)
+    for one in (blocked, stopped):
+        one.screen.until("NOT FINISHED")
+        assert_broken_off(one.keep, "the screen was not heard for 1 s")
+        leave(one)
+    stopped.close()
 
 
 def test_a_blocked_screen_can_be_ended(desk: Desk, spares: list[Desk]) -> None:

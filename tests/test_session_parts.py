@@ -225,7 +225,7 @@ def mishap(port: BenchPort, kind: str) -> None:
     {"unplug": unplug, "keyboard": hit, "reset": lambda: port.board.power_up(ResetCause.BROW), "mute": mute}[kind]()
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(kind=st.sampled_from(["unplug", "keyboard", "reset", "mute"]), at_s=st.floats(min_value=0.0, max_value=9.0))
 def test_whatever_happens_whenever_it_happens(kind: str, at_s: float) -> None:
     """All open within a second or so, nothing charged to the unit, and the record says what it was (or the test was through)."""

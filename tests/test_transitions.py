@@ -49,7 +49,7 @@ def test_edges_lie_where_they_are_whatever_the_inrush_and_the_filter(tau_s: floa
 
 
 @given(scans=st.integers(1, 400))
-@settings(max_examples=5, deadline=None)
+@settings(max_examples=5)
 def test_the_cut_of_the_stream_changes_nothing(scans: int) -> None:
     wave = Wave([0.3, 0.3102, 0.77, 1.06, 1.5, 1.5007, 1.5011, 1.83], 2.2, tau_s=47e-6, dark_a=0.3)
     cut, whole = changes(wave, scans), changes(wave, 32)

@@ -115,7 +115,6 @@ class _Test:
         self._interrupted: str | None = None
         self._rest = "unknown"
         self._current: Run | None = None
-        self._stood: Measured | None = None
 
     # --- the whole test
 
@@ -379,8 +378,7 @@ class _Test:
         self._progress(event)
         if not self._watched or not isinstance(event, Live):
             return
-        if event.measured is not None and event.measured is not self._stood and self._current is not None:
-            self._stood = event.measured
+        if event.measured is not None and self._current is not None:
             runs = self._runs_with(self._current.plan.step, _so_far(self._current.plan.step, event.measured))
             self._progress(SoFar(self._verdicts(runs)))
         counts = {**self._board.link(), **self._losses}

@@ -46,7 +46,8 @@ class Waiting:
 class Live:
     """How a run stands: s since the supply was switched on, at most `left_s` to go, good cycles of those `wanted`.
 
-    Some twenty times a second. `latest` is the newest reading of each channel, `measured` (once a second) what the run shows so far.
+    Some twenty times a second. `latest` is the newest reading of each channel; `measured` what the run shows so far, once a second, else
+    None.
     """
 
     on_s: float

@@ -18,6 +18,7 @@ from bench.transitions import Change
 
 REST_S = 0.5  # everything open before each run: the zeros of the currents are read then
 LOOK_S = 0.1
+_LEAST_S = 0.01
 _TELL_S = 0.05  # whoever watches a trace sees steps of a tenth of a second
 _MEASURE_S = 1.0
 _STEADY_S, _DARK_S = 5.3, 6.0  # a behaviour is clear when nothing has happened for so long, and for three periods
@@ -80,9 +81,11 @@ class Run:
         board.close_loads(plan.load.numbers)
         board.attend(LOOK_S)
         board.switch_master(True)
-        self._on_s = self._changed_s = self._now_s()
+        look_s = self._on_s = self._changed_s = self._now_s()
         while not self.stopped_early and not self._done():
-            board.attend(_TELL_S)
+            # Twenty times a second, however long looking takes, as long as it doesn't take all the time.
+            look_s = max(look_s + _TELL_S, self._now_s() + _LEAST_S)
+            board.attend(look_s - self._now_s())
             self._watch()
         # Taken before switching off, which is not the unit's doing.
         self._final = snapshot(self.analysis, plan.counts)
@@ -109,7 +112,8 @@ class Run:
             self._latest, self._measured_s = snapshot(analysis, self.plan.counts), now_s
         on_s = now_s - self._on_s
         left_s = max(0.0, self._at_most_s() - on_s)
-        self._tell(Live(on_s, left_s, seen[1], self.plan.wanted, seen[0], dict(analysis.latest), self._latest))
+        measured = self._latest if fresh else None
+        self._tell(Live(on_s, left_s, seen[1], self.plan.wanted, seen[0], dict(analysis.latest), measured))
         counts = self.plan.counts
         self.stopped_early = (
             fresh and self._latest is not None and seen[1] >= counts.skip + counts.average and self._enough(self._latest)

@@ -40,10 +40,11 @@ class StationLink:
 
     def tell(self, order: Order) -> None:
         """Send an order; one that the station can't take now is lost if it is a beat. A station that is gone shows in `news`."""
-        if self._broken or (isinstance(order, Beat) and not self._takes()):
+        if self._broken:
             return
         with contextlib.suppress(OSError):
-            self._connection.send(order)
+            if not isinstance(order, Beat) or self._takes():
+                self._connection.send(order)
 
     def _takes(self) -> bool:
         if sys.platform == "win32":

@@ -33,7 +33,8 @@ from bench.tui.terminal import CANCELLED, end_at_the_latest, heed_signals, takes
 from bench.tui.theme import THEMES
 from bench.tui.work import Work
 
-FRAMES_PER_S = 20
+LOOKS_PER_S = 40
+"""How often news are looked for; a frame is drawn only when something came, which a running test does twenty times a second."""
 _BEAT_S = 0.1
 INKS = ("braille", "blocks")
 LEAVING_S = 6.0
@@ -108,7 +109,7 @@ class BenchApp(App[None]):
         self.desk.attach(self._address)
         self.state.message = note
         self.set_interval(_BEAT_S, self._beat)
-        self.set_interval(1.0 / FRAMES_PER_S, self._frame)
+        self.set_interval(1.0 / LOOKS_PER_S, self._frame)
 
     def _tell(self, order: Order) -> None:
         self.station.tell(order)

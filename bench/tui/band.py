@@ -26,10 +26,18 @@ class Band(Widget):
     Band.simulated { background: $practice-ground; }
     """
 
+    def __init__(self) -> None:
+        super().__init__()
+        self._said: tuple[str, ...] = ()
+
     def refresh_state(self) -> None:
-        """The state may have changed."""
-        self.set_class(self._state.simulated, "simulated")
-        self.refresh()
+        """The state may have changed: draws what is said anew, if it is not what was said."""
+        state = self._state
+        said = (*(text.plain for text in self._texts(state)), str(state.simulated))
+        if said != self._said:
+            self._said = said
+            self.set_class(state.simulated, "simulated")
+            self.refresh()
 
     def on_mount(self) -> None:
         self.refresh_state()
@@ -40,13 +48,12 @@ class Band(Widget):
 
     def render(self) -> Text:
         width = self.size.width
-        colours = self.app.theme_variables
-        return Text("\n").join(
-            (
-                _between(unit_text(self._state), board_text(self._state, colours["fault"]), width),
-                _between(what_text(self._state), damage_text(self._state, colours["fault"]), width),
-            )
-        )
+        unit, board, what, damage = self._texts(self._state)
+        return Text("\n").join((_between(unit, board, width), _between(what, damage, width)))
+
+    def _texts(self, state: State) -> tuple[Text, Text, Text, Text]:
+        fault_colour = self.app.theme_variables["fault"]
+        return unit_text(state), board_text(state, fault_colour), what_text(state), damage_text(state, fault_colour)
 
 
 def unit_text(state: State) -> Text:

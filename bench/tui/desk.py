@@ -269,14 +269,16 @@ def _follow(test: Underway, news: News) -> None:
             test.record_path, test.capture_path = record_path, capture_path
         case StepBegan():
             test.step, test.asked, test.waiting, test.live, test.supply_v = news, None, None, None, None
+            test.measured, test.verdicts = None, ()
         case Asked(action=Cool()):
             pass
         case Asked(action=action):
             test.asked, test.waiting, test.supply_v = action, None, None
         case Waiting():
             test.waiting, test.asked = news, None
-        case Live():
+        case Live(measured=measured):
             test.live, test.asked, test.waiting = news, None, None
+            test.measured = measured or test.measured
         case Traced():
             test.asked = test.waiting = None
         case SoFar(verdicts=verdicts):

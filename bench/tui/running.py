@@ -82,7 +82,7 @@ class RunningView(Vertical):
         elif test.live is not None:
             # Until the first flash is over a unit looks like one that never goes out, and is measured so.
             early = not test.live.cycles and test.live.on_s < _STEADY_S
-            self.gauges.show(() if early else test.verdicts, None if early else test.live.measured, test.live.cycles)
+            self.gauges.show(() if early else test.verdicts, None if early else test.measured, test.live.cycles)
 
 
 class Standing(Widget):

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from enum import Enum
 from pathlib import Path
 
+from bench.measure import Measured
 from bench.procedure import Procedure
 from bench.record import TestRecord
 from bench.render.standing import Standing, standing
@@ -49,6 +50,7 @@ class Underway:
     waiting: Waiting | None = None
     live: Live | None = None
     supply_v: float | None = None
+    measured: Measured | None = None
     verdicts: tuple[Verdict, ...] = ()
     damage: Mapping[str, int] = field(default_factory=dict)
     note: str = ""

@@ -1,0 +1,110 @@
+"""A day at the screen: 50 units in a row, and ten cables that are pulled at random moments. No false fail, no growth.
+
+The app itself is driven by its pilot, with a station in a thread and boards in virtual time; the real program does the same in real
+time in `python -m reports.screen_figures --day`. All units are good ones: whatever becomes of the cable, none may fail.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import random
+from collections import Counter
+from pathlib import Path
+
+from bench_port import BenchPort, bench_port
+from screens import Sitting, at_screen
+
+from bench.ports import Port, PortError
+from bench.record import TestRecord
+from bench.record_json import from_json
+from bench.render.standing import Standing, standing
+from bench.tui.state import Phase
+from reports.process_load import memory_mb
+
+UNITS, PULLS = 50, 10
+KINDS = ("NC", "EL", "HWp", "EL2")
+VERDICTS = {Standing.PASS, Standing.CONDITIONAL_PASS}
+EARLY = 10
+"""After so many units whatever is made once has been made."""
+MOST_GROWTH_MB = 12.0
+"""From then to the end. The session's forty records and setups stay in memory for looking back: some 4 MB."""
+LATEST_S = 9.0
+
+
+class Cable:
+    """What is opened: a board with a good unit, unless the cable is out. Plugging it in brings the next board."""
+
+    def __init__(self, chance: random.Random) -> None:
+        self._chance = chance
+        self.out = False
+        self.port: BenchPort | None = None
+
+    def open(self, address: str) -> Port:
+        if self.out:
+            raise PortError(f"opening {address}: no such device; plug the board in")
+        self.port = bench_port(self._chance.choice(KINDS), seed=self._chance.randrange(1000))
+        return self.port
+
+    def pull_after(self, seconds: float) -> None:
+        """Pulled so long after now, of the board's time."""
+        assert self.port is not None
+        port = self.port
+
+        def pull() -> None:
+            port.unplugged = self.out = True
+
+        port.at = {port.now_s() + seconds: pull}
+
+
+def test_fifty_units_and_ten_pulled_cables(tmp_path: Path) -> None:
+    chance = random.Random(7)
+    cable = Cable(chance)
+    pulls = set(chance.sample(range(UNITS), PULLS))
+    told: list[tuple[TestRecord, bool]] = []
+    memory: list[float] = []
+
+    async def tested(sitting: Sitting, unit: str, pulled: bool) -> TestRecord:
+        state = sitting.app.state
+        await sitting.until(lambda: state.board is not None)
+        await sitting.scan(unit)
+        if pulled:
+            cable.pull_after(chance.uniform(0.0, LATEST_S))
+        await sitting.press("enter")
+        await sitting.phase(Phase.VERDICT)
+        record = state.session[-1].record
+        assert record.unit == unit
+        told.append((record, pulled))
+        return record
+
+    async def main() -> None:
+        async with at_screen(cable.open, tmp_path, size=(80, 24)) as sitting:
+            state = sitting.app.state
+            for number in range(UNITS):
+                unit, pulled = f"unit {number}", number in pulls
+                record = await tested(sitting, unit, pulled)
+                if pulled:
+                    await sitting.until(lambda: state.board is None)
+                    cable.out = False
+                await sitting.press("enter")
+                assert state.number == ("" if record.interrupted is None else unit)  # which is to be tested again, without typing
+                if pulled and record.interrupted is not None:
+                    await tested(sitting, unit, False)
+                    await sitting.press("enter")
+                memory.append(memory_mb(os.getpid()))
+
+    asyncio.run(main())
+    for record, pulled in told:
+        stands = standing(record)
+        assert stands in VERDICTS or (pulled and stands is Standing.BENCH_FAULT and record.interrupted), record.reason
+        assert record.reason
+    broken_off = [record for record, _ in told if record.interrupted is not None]
+    assert len(broken_off) >= PULLS // 2, "the cables are pulled too late to try anything"
+    assert len({record.unit for record, _ in told if record.interrupted is None}) == UNITS
+    on_disk = [from_json(path.read_text(encoding="ascii")) for path in tmp_path.rglob("[0-9]*.json")]
+    assert Counter(map(_told, on_disk)) == Counter(_told(record) for record, _ in told)
+    assert memory[-1] - memory[EARLY - 1] < MOST_GROWTH_MB, memory
+
+
+def _told(record: TestRecord) -> tuple[str, Standing, str]:
+    return record.unit, standing(record), record.reason
