@@ -244,7 +244,7 @@ def _all_of(table: Table) -> AllOf:
 
 
 def _averaging(table: Table) -> Averaging:
-    return Averaging(table.choice("rule", tuple(RULES)), table.whole("skip", 0), table.whole("average", 1), _source(table))
+    return Averaging(table.choice("rule", tuple(RULES)), table.whole("skip", 0), table.whole("average", 2), _source(table))
 
 
 def _source(table: Table) -> Source:

@@ -96,6 +96,7 @@ def test_a_file_in_hertz_is_kept_in_per_minute() -> None:
         ),
         ("skip = 5", "skip = -1", "averaging.skip", "0 or more"),
         ("skip = 5", "skip = 1.5", "averaging.skip", "whole number"),
+        ("average = 3", "average = 1", "averaging.average", "2 or more"),
         ('rule = "mean-of-rates"', 'rule = "median"', "averaging.rule", "mean-of-rates, total-time"),
         ('body = "the shop"', 'body = "the shop"\nrest = "shut"', "rest", "closed, open, any"),
         ('body = "the shop"', 'body = "the shop"\nlamps = { least = 3, most = 2 }', "lamps.least", "above most"),

@@ -302,13 +302,11 @@ class FullDisk:
         self.room = room
         self.closed = False
 
-    def write(self, data: bytes) -> int:
+    def write(self, data: bytes | memoryview, /) -> int:
         self.room -= len(data)
         if self.room < 0:
             raise OSError(28, "No space left on device")
         return len(data)
-
-    def flush(self) -> None: ...
 
     def fileno(self) -> int:
         return os.open(os.devnull, os.O_RDONLY)
@@ -319,7 +317,7 @@ class FullDisk:
 
 def test_a_full_disk_spoils_no_test() -> None:
     disk = FullDisk(10)
-    spool = Spool(disk)  # type: ignore[arg-type]
+    spool = Spool(disk)
     assert spool.write(b"12345") == 5 and not spool.problem
     assert spool.write(b"1234567890") == 10
     assert "No space left" in spool.problem

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
+from typing import Protocol
 
 from bench.record import TestRecord
 from bench.record_json import to_json
@@ -18,31 +18,35 @@ from bench.session.keeping import write_whole
 _LONGEST = 40
 
 
+class RawFile(Protocol):
+    """A file that is open for writing without a buffer; it may take less than it is given."""
+
+    def write(self, data: bytes | memoryview, /) -> int | None: ...
+    def fileno(self) -> int: ...
+    def close(self) -> None: ...
+
+
 class Spool:
     """A file that may fail: what can't be written any more is missing from it, which `problem` says, and nobody else is troubled."""
 
-    def __init__(self, file: BinaryIO) -> None:
+    def __init__(self, file: RawFile) -> None:
         self._file = file
         self.problem = ""
 
     def write(self, data: bytes) -> int:
-        if not self.problem:
+        left = memoryview(data)
+        while left and not self.problem:
             try:
-                return self._file.write(data)
+                left = left[self._file.write(left) or 0 :]
             except OSError as error:
                 self._give_up(error)
         return len(data)
 
     def flush(self) -> None:
-        if not self.problem:
-            try:
-                self._file.flush()
-            except OSError as error:
-                self._give_up(error)
+        """Nothing waits."""
 
     def close(self) -> None:
         try:
-            self._file.flush()
             os.fsync(self._file.fileno())
         except OSError as error:
             self._give_up(error)
@@ -102,7 +106,8 @@ def new_place(folder: Path | None, unit: str, when: str) -> Place:
             if record_path.exists():
                 continue
             try:
-                file = capture_path.open("xb")
+                # Each piece is written at once anyway: a killed program must lose nothing.
+                file = capture_path.open("xb", buffering=0)
             except FileExistsError:
                 continue
             return Place(record_path, capture_path, Spool(file))

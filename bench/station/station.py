@@ -59,6 +59,7 @@ SILENT_SCREEN_S = 1.0
 PRACTICE = "practice"
 """Folder, inside that of the tests, for those of a simulated board: no real unit was tested."""
 _IDLE_S = 0.1
+_ATTEND_S = 0.02
 _LOOK_EVERY_S = 1.0
 _ASK_AGAIN_S = 20.0
 _WAITING_NEWS = 60
@@ -90,7 +91,7 @@ class Station:
         self._absent_text: str | None = None
         self._tried: tuple[tuple[FoundPort, ...], float] | None = None
         self._looked_s = -1e9
-        self._heard_s = clock()
+        self._heard_s = self._attended_s = clock()
         self._begin: Begin | None = None
         self._leave: str | None = None
         self._stop: str | None = None
@@ -279,7 +280,11 @@ class Station:
         self.say(event)
 
     def _attend_screen(self) -> bool:
-        """Called all through a test: what the screen wants, and whether it is still there."""
+        """Called all through a test, after each read: what the screen wants, and whether it is still there."""
+        now_s = self._clock()
+        if now_s - self._attended_s < _ATTEND_S:
+            return False
+        self._attended_s = now_s
         self.hear()
         for reason in (self._leave, self._stop):
             if reason is not None:
