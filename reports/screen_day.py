@@ -55,6 +55,7 @@ def day(units: int, seed: int = 1) -> Iterator[Figure]:
     with tempfile.TemporaryDirectory() as name, BoardProcess(Path(name), f"sim://{GOOD[0]}?seed={seed}") as board:
         keep = Path(name) / "records"
         with RealScreen(str(board.device), keep) as screen:
+            screen.until("SIMULATED")
             pids = (screen.process.pid, screen.station)
             for number in range(units):
                 unit = f"unit {number + 1}"
@@ -99,6 +100,7 @@ def tested(screen: RealScreen, board: BoardProcess, keep: Path, unit: str, pull_
         board.unplug()
     screen.until(shows_verdict, 30.0)
     record, _ = kept(keep)
+    time.sleep(0.5)  # until then what is scanned is the number that comes after this test
     pulled = "" if pull_s is None else f"pulled after {pull_s:.1f} s"
     print(f"  {unit:<8} {standing(record).value:<16} {time.monotonic() - began_s:5.1f} s  {pulled}", file=sys.stderr)
     return record

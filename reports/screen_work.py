@@ -35,7 +35,7 @@ def press_again(screen: RealScreen) -> None:
 
 def shows_verdict(terminal: SeenTerminal) -> bool:
     text = terminal.text
-    return "accept, next unit" in terminal.rows[-1] and any(word in text for word in _VERDICT)
+    return "whole report" in terminal.rows[-1] and any(word in text for word in _VERDICT)
 
 
 def choose(keep: Path, procedure: str) -> None:

@@ -34,6 +34,7 @@ HEARTBEAT_S = 0.3
 REPLY_S = 0.5
 SELF_TEST_S = 2.5
 _PUMP_S = 0.05
+_ANSWER_S = 0.01
 _TRIES = 6
 _STALL_S = 1.0
 _CHANNELS = r"\(@[\d,]*\)"
@@ -139,7 +140,7 @@ class BoardClient:
                 left_s = until_s - self.port.now_s()
                 if left_s <= 0.0:
                     break
-                self._pump(min(_PUMP_S, left_s))
+                self._pump(min(_ANSWER_S, left_s))
         tried = f"no answer in {tries} tries of {timeout_s:g} s"
         raise BoardSilent(f"asking {line} of the board at {self.port.address}: {tried}; look at cable and power")
 

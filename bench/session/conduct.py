@@ -331,7 +331,7 @@ class _Test:
             if self._watched and last and self._is_last(step):
                 runs = self._runs_with(step, self._recorded(run, began_s, None))
                 self._progress(Decided(assemble(self._procedure, self._setup, runs, self._story())))
-            run.linger()
+            run.finish()
         except (Exception, KeyboardInterrupt) as error:
             self._secure()
             interrupted = self._why(error)

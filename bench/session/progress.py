@@ -78,7 +78,8 @@ class SoFar:
 
 @dataclass(frozen=True, slots=True)
 class Decided:
-    """The last run is over and everything was opened: the record as it will be, if nothing happens until the board has confirmed that."""
+    """The last run is over and the supply was switched off: the record as it will be, if nothing happens until the board has confirmed that
+    everything is open."""
 
     record: TestRecord
 

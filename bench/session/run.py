@@ -42,7 +42,7 @@ class Plan:
 class Run:
     """`drive` it once; `measured` and `analysis` hold what it showed, also after it was broken off.
 
-    `drive` switches on, and off in the end; `linger` waits for what that does. `tell` gets a `Traced` and a `Live` twenty times a second.
+    `drive` switches on, and off in the end; `finish` makes sure of it. `tell` gets a `Traced` and a `Live` twenty times a second.
     `enough` is asked once a second whether what was measured will do.
     """
 
@@ -87,14 +87,15 @@ class Run:
             look_s = max(look_s + _TELL_S, self._now_s() + _LEAST_S)
             board.attend(look_s - self._now_s())
             self._watch()
-        # Taken before switching off, which is not the unit's doing.
-        self._final = snapshot(self.analysis, plan.counts)
+        # What is measured is what came until now: switching off is not the unit's doing.
         board.note(note="off")
-        board.all_open()
+        board.send("OUTP OFF")
+        self._final = snapshot(self.analysis, plan.counts)
 
-    def linger(self) -> None:
-        """Let what the switching off shows arrive."""
+    def finish(self) -> None:
+        """See that everything is open, and let what that shows arrive."""
         board = self._board
+        board.all_open()
         board.attend(LOOK_S)
         self._tell_trace()
         board.stop_sampling()

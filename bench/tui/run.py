@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -10,12 +11,21 @@ from bench.station import start_station
 from bench.tui.app import INKS, BenchApp
 
 
+class Program(BenchApp):
+    """The screen as a program of its own."""
+
+    def on_ready(self) -> None:
+        # What is there by now stays there: to look through it for garbage would hold up a frame for 50 ms, every few seconds.
+        gc.collect()
+        gc.freeze()
+
+
 def run_screen(address: str, folder: Path, chosen: Mapping[str, Any], *, dark: bool = True, blocks: bool = False) -> int:
     """0 when it was left in good order, 130 if it was told to end, 1 if it broke. Everything is open then, and what was tested is kept.
 
     `chosen`: fields of `Choices` that are not as they were last time.
     """
-    app = BenchApp(
+    app = Program(
         lambda: start_station(folder), address, folder=folder, chosen=chosen, dark=dark, ink=INKS[1] if blocks else INKS[0]
     )
     try:

@@ -1,0 +1,145 @@
+"""Pictures of the bench screen in `reports/screens/`, and a page that lists them.
+
+    python -m reports.screens              all of them: some two minutes
+    python -m reports.screens pass help    those whose names begin so
+
+Each is the real app with a simulated board in virtual time. The text becomes a picture by chromium; without it SVG files are left.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from bench.tui.app import INKS
+from reports.posed_bench import posed
+from reports.scenes import SCENES
+
+FOLDER = Path(__file__).parent / "screens"
+LARGE, SMALL, WIDE = (120, 40), (80, 24), (160, 50)
+_FACES = re.compile(r"@font-face\s*\{[^}]*\}")
+_BUTTONS = re.compile(r"<circle[^>]*/>")
+_BOX = re.compile(r'viewBox="0 0 ([\d.]+) ([\d.]+)"')
+_COLOURS = 128
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """One picture: a scene, at a size, dark or light; with another ink, or without colours."""
+
+    scene: str
+    size: tuple[int, int] = LARGE
+    dark: bool = True
+    ink: str = INKS[0]
+    colour: bool = True
+
+    @property
+    def name(self) -> str:
+        parts = [self.scene, f"{self.size[0]}x{self.size[1]}", "dark" if self.dark else "light"]
+        parts += [self.ink] if self.ink != INKS[0] else []
+        parts += [] if self.colour else ["no-colour"]
+        return "-".join(parts)
+
+    @property
+    def text(self) -> str:
+        more = [f"{self.size[0]} x {self.size[1]}", "dark" if self.dark else "light"]
+        more += ["with block characters"] if self.ink != INKS[0] else []
+        more += [] if self.colour else ["NO_COLOR"]
+        return f"{SCENES[self.scene].text} ({', '.join(more)})"
+
+
+def pictures() -> Iterator[Picture]:
+    """All of them, in the order of a day."""
+    for scene in SCENES:
+        yield Picture(scene)
+    for scene in ("ready-later", "early", "late", "supply", "pass", "fail", "bench-fault", "looking-back", "zoomed", "choices", "help"):
+        yield Picture(scene, SMALL, dark=scene in ("early", "fail", "zoomed"))
+    for scene in ("late", "fail", "practice", "report"):
+        yield Picture(scene, dark=False)
+    for scene in ("no-board", "cooling", "cancelled", "practice", "report", "cautions"):
+        yield Picture(scene, SMALL)
+    yield Picture("late", WIDE)
+    yield Picture("late", colour=False)
+    yield Picture("fail", SMALL, colour=False)
+    yield Picture("late", SMALL, ink=INKS[1])
+
+
+async def svg_of(picture: Picture, own: Path) -> str:
+    """The picture as SVG, without the addresses of fonts elsewhere, and without the buttons of somebody's windows."""
+    scene = SCENES[picture.scene]
+    before = os.environ.pop("NO_COLOR", None)
+    if not picture.colour:
+        os.environ["NO_COLOR"] = "1"
+    try:
+        async with posed(
+            scene.bench, scene.folder(own), picture.size, dark=picture.dark, ink=picture.ink, choices=scene.choices, absent=scene.absent,
+            real=scene.real,
+        ) as pose:  # fmt: skip
+            await scene.bring(pose)
+            await pose.pilot.pause(0.2)
+            return _BUTTONS.sub("", _FACES.sub("", pose.app.export_screenshot()))
+    finally:
+        os.environ.pop("NO_COLOR", None)
+        if before is not None:
+            os.environ["NO_COLOR"] = before
+
+
+def to_png(svg: Path, png: Path, chromium: str) -> None:
+    """As chromium draws it, at the size that the SVG asks for."""
+    found = _BOX.search(svg.read_text(encoding="utf-8"))
+    assert found is not None
+    width, height = (round(float(number)) for number in found.groups())
+    with tempfile.TemporaryDirectory() as profile:
+        subprocess.run(
+            (chromium, "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
+             "--disable-component-update", "--disable-sync", "--hide-scrollbars", f"--user-data-dir={profile}",
+             f"--window-size={width},{height}", f"--screenshot={png}", svg.as_uri()),
+            check=True, capture_output=True, timeout=60,
+        )  # fmt: skip
+    _fewer_colours(png)
+
+
+def _fewer_colours(png: Path) -> None:
+    """A third of the size, if a package for pictures is there; as it is otherwise."""
+    try:
+        from PIL import Image
+    except ImportError:
+        return
+    with Image.open(png) as image:
+        image.convert("RGB").quantize(_COLOURS, Image.Quantize.MAXCOVERAGE).save(png, optimize=True)
+
+
+def index() -> str:
+    """The page that lists them all."""
+    lines = ["# Pictures of the bench screen", "", "Made by `python -m reports.screens`: the real screen, with a simulated board in its rig.", ""]
+    lines += [f"- [{picture.text}]({picture.name}.png)" for picture in pictures()]
+    return "\n".join(lines) + "\n"
+
+
+def main(wanted: list[str]) -> int:
+    FOLDER.mkdir(exist_ok=True)
+    chromium = next((path for name in ("chromium", "chromium-browser", "google-chrome") if (path := shutil.which(name))), None)
+    for picture in pictures():
+        if wanted and not picture.name.startswith(tuple(wanted)):
+            continue
+        with tempfile.TemporaryDirectory() as name:
+            own = Path(name)
+            svg = (own if chromium else FOLDER) / f"{picture.name}.svg"
+            svg.write_text(asyncio.run(svg_of(picture, own)), encoding="utf-8")
+            if chromium:
+                to_png(svg, FOLDER / f"{picture.name}.png", chromium)
+        print(picture.name, flush=True)
+    (FOLDER / "README.md").write_text(index(), encoding="utf-8")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
