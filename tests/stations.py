@@ -6,6 +6,7 @@ import itertools
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import TypeVar
 
@@ -83,3 +84,9 @@ def station_at(port: BenchPort | Callable[[str], Port], folder: Path | None, own
 
 def begin(unit: str = "4711", plan: Procedure | None = None, setup: Setup | None = None) -> Begin:
     return Begin(setup or Setup(unit), plan or procedure("quick"))
+
+
+def long_test(unit: str = "4711") -> Begin:
+    """So long, in the board's time, that it never ends by itself while the test looks."""
+    quick = procedure("quick")
+    return begin(unit, replace(quick, steps=(replace(quick.runs[0], cycles=1_000_000, at_most_s=80_000.0),)))

@@ -110,6 +110,12 @@ def test_the_next_unit_may_be_scanned_at_the_verdict_or_before() -> None:
     at.desk.hear(Finished(passed(), None, None))
     at.scan("3")
     assert (at.phase(), at.state.number) == (Phase.READY, "3")
+    at.desk.enter()
+    at.desk.hear(Decided(passed()))
+    at.scan("4")
+    assert (at.phase(), at.state.next_number) == (Phase.VERDICT, "4"), "not before everything is confirmed open"
+    at.desk.hear(Finished(passed(), None, None))
+    assert (at.phase(), at.state.number) == (Phase.READY, "4"), "the verdict had been seen"
 
 
 def test_a_scanner_that_sends_enter_twice_starts_nothing() -> None:

@@ -9,12 +9,18 @@ from pathlib import Path
 import pytest
 from bench_port import BenchPort, bench_port
 from screens import at_screen, run, shown
+from stations import Heard, long_test, ports_at
 from textual.events import Key, Paste
 
 from bench.ports import Port, PortError
 from bench.record_json import from_json
+from bench.session import Live
+from bench.station import Attach, Present
+from bench.station.process import station_in_thread
+from bench.tui.app import BenchApp
 from bench.tui.caution import Caution
 from bench.tui.choices import Choices, load
+from bench.tui.run import run_screen
 from bench.tui.state import Phase
 
 HOSTILE = "[/b][red]x"
@@ -141,6 +147,8 @@ def test_pasted_text_is_a_number_too() -> None:
         async with at_screen(bench_port("EL")) as at:
             at.app.post_message(Paste("47 11"))
             await at.see("Number 47 11")
+            at.app.post_message(Paste("-b\n"))
+            await at.see("Unit 47 11-b", "Enter starts the test")
 
     run(main)
 
@@ -333,6 +341,27 @@ def test_a_station_that_ends_is_replaced_and_work_goes_on(tmp_path: Path) -> Non
             await at.graded("4711")
 
     run(main)
+
+
+def test_a_screen_that_breaks_leaves_nothing_closed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An error of the screen, in the middle of a test: everything is opened, the record is kept and says so, the error is not hidden."""
+    port = bench_port("EL")
+
+    def broken(program: BenchApp) -> None:
+        heard = Heard(program.station)
+        heard.tell(Attach(address))
+        heard.wait(Present)
+        heard.tell(long_test())
+        heard.wait(Live)
+        assert not port.all_open
+        raise RuntimeError("a mistake in the screen")
+
+    monkeypatch.setattr("bench.tui.run.Program.run", broken)
+    monkeypatch.setattr("bench.tui.run.start_station", station_in_thread)
+    with ports_at(lambda _: port) as address, pytest.raises(RuntimeError, match="a mistake in the screen"):
+        run_screen(address, tmp_path, {})
+    assert port.all_open
+    assert [from_json(path.read_text()).interrupted for path in tmp_path.rglob("*-4711.json")] == ["the screen ended by an error"]
 
 
 def test_leaving_ends_everything(tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 from bench_port import bench_port
-from stations import Heard, begin, ports_at, station_at
+from stations import Heard, begin, long_test, ports_at, station_at
 
 from bench.files import procedure
 from bench.ports import Port, PortError
@@ -37,7 +37,6 @@ from bench.station import (
 from bench.station.process import station_in_thread
 from bench.station.shelf import Spool, file_name, new_place
 from bench.station.station import Station
-from bench.station.words import Begin
 from bench.verdict import Outcome
 
 WHEN = "2026-11-25T13:47:50+00:00"
@@ -110,12 +109,6 @@ def test_cancelling_opens_everything_and_keeps_what_came(tmp_path: Path) -> None
         heard.tell(begin("4712"))
         assert heard.wait(Finished, since).record.outcome is not None
     assert [from_json(path.read_text()).interrupted for path in kept(tmp_path)] == ["cancelled by the operator", None]
-
-
-def long_test(unit: str = "4711") -> Begin:
-    """So long, in the board's time, that it never ends by itself while the test looks."""
-    quick = procedure("quick")
-    return begin(unit, replace(quick, steps=(replace(quick.runs[0], cycles=1_000_000, at_most_s=80_000.0),)))
 
 
 def test_a_screen_that_falls_silent_is_taken_for_gone(tmp_path: Path) -> None:

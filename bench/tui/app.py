@@ -91,7 +91,6 @@ class BenchApp(App[None]):
         self.station = open_station()
         self.desk = Desk(self.state, self._tell, clock, plan_for)
         self.ink = ink
-        self.frames = 0
         self._changed = True
         self._leaving = False
         for theme in THEMES.values():
@@ -146,7 +145,6 @@ class BenchApp(App[None]):
 
     def _show(self) -> None:
         self._changed = False
-        self.frames += 1
         self.work.show_phase()
         screen = self.screen
         if isinstance(screen, BenchScreen) and screen.is_mounted:
@@ -178,7 +176,10 @@ class BenchApp(App[None]):
         await super().on_event(event)
 
     def on_paste(self, event: events.Paste) -> None:
+        """Some terminals hand a scan over as pasted text, with its Enter in it."""
         self.desk.type(event.text)
+        if event.text.endswith(("\r", "\n")):
+            self.action_enter()
         self._now()
 
     def _now(self) -> None:

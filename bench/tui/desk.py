@@ -68,6 +68,7 @@ class Desk:
         self._plan_for = plan_for
         self._accepted_s = -1e9
         self._attached: Attach | None = None
+        self._seen_verdict = False
 
     # --- keys
 
@@ -131,7 +132,7 @@ class Desk:
         state.message = ""
         self._accepted_s = self._clock()
         if state.test is not None:
-            state.next_number = number
+            state.next_number, self._seen_verdict = number, state.phase is Phase.VERDICT
         else:
             self._make_ready(number)
 
@@ -240,6 +241,8 @@ class Desk:
         tested = Tested(news.record, test.setup, test.procedure, news.record_path, news.capture_path, news.problem)
         state.session.append(tested)
         state.tested, state.phase = tested, Phase.VERDICT
+        if state.next_number and self._seen_verdict:
+            self._make_ready(state.next_number)
 
     def _break(self, text: str) -> None:
         """The station is gone. What it kept of the test at hand is the record; it says that the test was not finished."""

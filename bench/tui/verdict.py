@@ -97,7 +97,7 @@ def _large_grade(sign: Sign, letter: str, width: int, height: int) -> list[str]:
 def _beside(left: list[str], tested: Tested, width: int, height: int, coloured: str) -> list[Text]:
     """The large grade to the left, and beside it what there is to read."""
     across = len(left[0]) if left else 0
-    room = width - across - 2 * _GAP
+    room = width - across - 3 * _GAP
     read = _fitted(passages(tested), room, height)
     lines = []
     for number in range(min(max(len(left), len(read)), height)):
@@ -120,7 +120,8 @@ def passages(tested: Tested) -> list[Passage]:
         found.append(Passage(rest, "", 2, f"{first.upper()} "))
     found.append(_kept(tested))
     found += [Passage(text, "", 5) for text in _facts(record)]
-    found.append(Passage(NO_INSPECTION, "italic", 4))
+    if record.outcome.favourable:
+        found.append(Passage(NO_INSPECTION, "italic", 4))
     return found
 
 
