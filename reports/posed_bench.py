@@ -22,17 +22,24 @@ _PATIENCE_S = 60.0
 
 
 class PosedPort:
-    """A port whose time stands still from `hold_s` on, until it is let go. `real`: the board knows no words of simulated ones."""
+    """A port whose time stands still from `hold_s` on, until it is let go. `real`: the board knows no words of simulated ones.
+
+    `run_hold_s`: so long after a unit was switched on, with its lamps.
+    """
 
     def __init__(self, inner: Port, real: bool) -> None:
         self.address = inner.address
-        self.hold_s = float("inf")
+        self.hold_s = self.run_hold_s = float("inf")
         self.held = threading.Event()
         self._go_on = threading.Event()
         self._inner = inner
         self._real = real
+        self._loads_closed = False
 
     def write(self, data: bytes) -> None:
+        self._loads_closed = self._loads_closed or b"ROUT:CLOS" in data
+        if self._loads_closed and b"OUTP ON" in data:
+            self.hold_s = min(self.hold_s, self.now_s() + self.run_hold_s)
         self._inner.write(data.replace(b"SIM:", b"XIM:") if self._real else data)
 
     def read(self, timeout_s: float) -> bytes:
@@ -47,13 +54,8 @@ class PosedPort:
     def close(self) -> None:
         self._inner.close()
 
-    def hold_after(self, seconds: float) -> None:
-        self.held.clear()
-        self._go_on.clear()
-        self.hold_s = self.now_s() + seconds
-
     def let_go(self) -> None:
-        self.hold_s = float("inf")
+        self.hold_s = self.run_hold_s = float("inf")
         self._go_on.set()
 
 
@@ -96,16 +98,17 @@ class Pose:
             self.app.practise(f"{KIND}://{bench}", own_hands, False)
         await self.until(lambda: self.app.state.board is not None)
 
-    async def start(self, number: str, hold_after_s: float | None = None) -> None:
-        """Begin a test; come back when the board's time stands still."""
+    async def start(self, number: str, hold_after_s: float | None = None, run_hold_s: float | None = None) -> None:
+        """Begin a test. With a time of either kind, come back when the board's time stands still."""
         await self.scan(number)
         assert self.port is not None
-        port = self.port
         if hold_after_s is not None:
-            port.hold_after(hold_after_s)
+            self.port.hold_s = self.port.now_s() + hold_after_s
+        if run_hold_s is not None:
+            self.port.run_hold_s = run_hold_s
         await self.pilot.press("enter")
-        if hold_after_s is not None:
-            await self.until(port.held.is_set)
+        if hold_after_s is not None or run_hold_s is not None:
+            await self.until(self.port.held.is_set)
         await self.pilot.pause(0.3)
 
     async def verdict(self) -> None:

@@ -59,9 +59,9 @@ async def _ready_later(pose: Pose) -> None:
     await pose.attach(GOOD)
 
 
-def _running(hold_after_s: float) -> Callable[[Pose], Awaitable[None]]:
+def _running(on_s: float) -> Callable[[Pose], Awaitable[None]]:
     async def bring(pose: Pose) -> None:
-        await pose.start("4711-08", hold_after_s)
+        await pose.start("4711-08", run_hold_s=on_s)
 
     return bring
 
@@ -91,7 +91,7 @@ async def _tested(pose: Pose) -> None:
 
 
 async def _cancelled(pose: Pose) -> None:
-    await pose.start("4711-08", 5.0)
+    await pose.start("4711-08", run_hold_s=3.0)
     await pose.do("escape")
     assert pose.port is not None
     pose.port.let_go()
@@ -136,8 +136,8 @@ SCENES: Mapping[str, Scene] = {
     "in-hand": Scene("a number was scanned: one key starts", _number_in_hand),
     "ready-later": Scene("ready, after some units", _ready_later),
     "no-board": Scene("no board answers", _nothing, absent="looking for a board: none answered on any USB serial port; plug one in"),
-    "early": Scene("a test has begun: nothing is known yet", _running(4.6)),
-    "late": Scene("a test near its end", _running(9.0)),
+    "early": Scene("a test has begun: nothing is known yet", _running(1.1)),
+    "late": Scene("a test near its end", _running(5.4)),
     "supply": Scene("the supply is to be set, and is watched", _asked, choices=_THREE_SUPPLIES),
     "link": Scene("hands are asked for the shorting link", _link_asked, choices=_FULL),
     "cooling": Scene("a unit cools between two starts", _cooling, choices=Choices(procedure="full")),

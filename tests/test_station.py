@@ -210,6 +210,22 @@ def test_other_devices_are_not_asked_every_second(monkeypatch: pytest.MonkeyPatc
     theirs.close()
 
 
+def test_rest_between_tests_counts_as_cooling() -> None:
+    """For the lamps as long as they need; for a unit only if it is the one that was on the bench."""
+    ours, theirs = Pipe()
+    station = Station(theirs, None)
+    port = bench_port("EL")
+    port.line.read(4.0)
+    station._opened_s, station._tested = port.now_s(), "4711"
+    port.line.read(6.0)
+    assert station._rested_s(port, "4711") == station._rested_s(port, "4712") == pytest.approx(6.0, abs=0.1)
+    port.line.read(294.0)
+    assert station._rested_s(port, "4711") == pytest.approx(300.0, abs=0.1)
+    assert station._rested_s(port, "4712") == 10.0
+    ours.close()
+    theirs.close()
+
+
 def test_another_board_is_taken_when_it_is_asked_for(tmp_path: Path) -> None:
     with station_at(bench_port("EL"), tmp_path) as heard:
         since = len(heard.all)

@@ -11,6 +11,7 @@ import queue
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -58,6 +59,7 @@ SILENT_SCREEN_S = 1.0
 """A screen that was not heard for so long during a test is taken for gone: as long as a board waits for its host."""
 PRACTICE = "practice"
 """Folder, inside that of the tests, for those of a simulated board: no real unit was tested."""
+LAMPS_COLD_S = 10.0  # dark for so long before a cold start: common practice, no source
 _IDLE_S = 0.1
 _ATTEND_S = 0.02
 _LOOK_EVERY_S = 1.0
@@ -88,6 +90,8 @@ class Station:
         self._attached: Attach | None = None
         self._port: Port | None = None
         self._simulated = False
+        self._opened_s = 0.0
+        self._tested = ""
         self._absent_text: str | None = None
         self._tried: tuple[tuple[FoundPort, ...], float] | None = None
         self._looked_s = -1e9
@@ -210,6 +214,7 @@ class Station:
                 return
             self._port = open_port(self._attached.address)
             self.say(self._introduce(self._port))
+            self._opened_s, self._tested = self._port.now_s(), ""
             self._absent_text = self._tried = None
         except (PortError, BoardFault) as error:
             self._lose_board(str(error))
@@ -250,15 +255,16 @@ class Station:
         when = datetime.now(UTC).astimezone().isoformat(timespec="seconds")
         software = f"makebreak {__version__}"
         folder = self._folder / PRACTICE if self._folder is not None and self._simulated else self._folder
-        place = new_place(folder, begin.setup.unit, when)
-        place.keep(begun_record(begin.procedure, begin.setup, port.address, _BEGUN, when=when, software=software))
-        self.say(Started(begin.setup.unit, place.record_path, place.capture_path))
+        setup = replace(begin.setup, rested_s=max(begin.setup.rested_s, self._rested_s(port, begin.setup.unit)))
+        place = new_place(folder, setup.unit, when)
+        place.keep(begun_record(begin.procedure, setup, port.address, _BEGUN, when=when, software=software))
+        self.say(Started(setup.unit, place.record_path, place.capture_path))
         own = self._attached.own_hands
         try:
             record = run_test(
                 port,
                 begin.procedure,
-                begin.setup,
+                setup,
                 operator=ScreenHands(self),
                 at_simulated=(lambda hands: ScreenHands(self, hands)) if own else None,
                 progress=self._progress,
@@ -271,10 +277,17 @@ class Station:
             place.discard()
             self.say(Refused(str(error)))
             return
+        self._opened_s, self._tested = port.now_s(), setup.unit
         place.close()
         place.keep(record)
         self.say(Finished(record, place.record_path, place.capture_path, place.problem))
         self._looked_s = -1e9  # if the board was lost, the screen should know soon
+
+    def _rested_s(self, port: Port, unit: str) -> float:
+        """How long the bench has been open, as far as that counts as cooling: for its lamps, and for a unit that was tested last. Where
+        another unit comes from nobody knows, but that it was not on this bench."""
+        open_s = max(port.now_s() - self._opened_s, 0.0)
+        return open_s if unit == self._tested else min(open_s, LAMPS_COLD_S)
 
     def _progress(self, event: Event) -> None:
         self.say(event)
