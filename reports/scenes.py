@@ -29,13 +29,12 @@ class Scene:
     real: bool = False
     unwritable: bool = False
 
-    def folder(self, own: Path) -> Path:
-        """Where tests are kept."""
+    def folder(self) -> Path:
+        """Where tests are kept, below the present folder."""
         if not self.unwritable:
-            return own / "records"
-        file = own / "full-disk"
-        file.touch()
-        return file / "records"
+            return Path("kept")
+        Path("full").touch()
+        return Path("full") / "kept"
 
 
 async def _nothing(pose: Pose) -> None:

@@ -9,6 +9,7 @@ Each is the real app with a simulated board in virtual time. The text becomes a 
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import os
 import re
 import shutil
@@ -28,7 +29,7 @@ LARGE, SMALL, WIDE = (120, 40), (80, 24), (160, 50)
 _FACES = re.compile(r"@font-face\s*\{[^}]*\}")
 _BUTTONS = re.compile(r"<circle[^>]*/>")
 _BOX = re.compile(r'viewBox="0 0 ([\d.]+) ([\d.]+)"')
-_COLOURS = 128
+_COLOURS = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +73,7 @@ def pictures() -> Iterator[Picture]:
     yield Picture("late", SMALL, ink=INKS[1])
 
 
-async def svg_of(picture: Picture, own: Path) -> str:
+async def svg_of(picture: Picture) -> str:
     """The picture as SVG, without the addresses of fonts elsewhere, and without the buttons of somebody's windows."""
     scene = SCENES[picture.scene]
     before = os.environ.pop("NO_COLOR", None)
@@ -80,7 +81,7 @@ async def svg_of(picture: Picture, own: Path) -> str:
         os.environ["NO_COLOR"] = "1"
     try:
         async with posed(
-            scene.bench, scene.folder(own), picture.size, dark=picture.dark, ink=picture.ink, choices=scene.choices, absent=scene.absent,
+            scene.bench, scene.folder(), picture.size, dark=picture.dark, ink=picture.ink, choices=scene.choices, absent=scene.absent,
             real=scene.real,
         ) as pose:  # fmt: skip
             await scene.bring(pose)
@@ -108,18 +109,27 @@ def to_png(svg: Path, png: Path, chromium: str) -> None:
 
 
 def _fewer_colours(png: Path) -> None:
-    """A third of the size, if a package for pictures is there; as it is otherwise."""
+    """The most frequent colours, and of all others the nearest of those: a third of the size, if a package for pictures is there."""
     try:
         from PIL import Image
     except ImportError:
         return
     with Image.open(png) as image:
-        image.convert("RGB").quantize(_COLOURS, Image.Quantize.MAXCOVERAGE).save(png, optimize=True)
+        full = image.convert("RGB")
+    counted = sorted(full.getcolors(full.width * full.height) or (), reverse=True)[:_COLOURS]
+    palette = Image.new("P", (1, 1))
+    palette.putpalette([part for _, colour in counted if isinstance(colour, tuple) for part in colour])
+    full.quantize(palette=palette, dither=Image.Dither.NONE).save(png, optimize=True)
 
 
 def index() -> str:
     """The page that lists them all."""
-    lines = ["# Pictures of the bench screen", "", "Made by `python -m reports.screens`: the real screen, with a simulated board in its rig.", ""]
+    lines = [
+        "# Pictures of the bench screen",
+        "",
+        "Made by `python -m reports.screens`: the real screen, with a simulated board in its rig.",
+        "",
+    ]
     lines += [f"- [{picture.text}]({picture.name}.png)" for picture in pictures()]
     return "\n".join(lines) + "\n"
 
@@ -133,7 +143,8 @@ def main(wanted: list[str]) -> int:
         with tempfile.TemporaryDirectory() as name:
             own = Path(name)
             svg = (own if chromium else FOLDER) / f"{picture.name}.svg"
-            svg.write_text(asyncio.run(svg_of(picture, own)), encoding="utf-8")
+            with contextlib.chdir(own):  # so that no picture shows where it was made
+                svg.write_text(asyncio.run(svg_of(picture)), encoding="utf-8")
             if chromium:
                 to_png(svg, FOLDER / f"{picture.name}.png", chromium)
         print(picture.name, flush=True)

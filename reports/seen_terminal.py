@@ -15,6 +15,8 @@ _PIECE = re.compile(
     rb"|(?P<control>[\x00-\x1a\x1c-\x1f])"
     rb"|(?P<text>[^\x00-\x1f]+)"
 )
+_OPENING = (b"", *(bytes([byte]) for byte in b"[]P_^X()"))  # what may follow an escape character, if it has come yet
+_LONGEST = 64
 _SYNCHRONISED = b"2026"
 ANSWERS: Sequence[tuple[bytes, bytes]] = ((b"\x1b[?2026$p", b"\x1b[?2026;2$y"),)
 """What a program asks, and what a terminal that takes whole updates at once answers."""
@@ -44,7 +46,7 @@ class SeenTerminal:
         place = 0
         while place < len(data):
             found = _PIECE.match(data, place)
-            if found is None and len(data) - place < 64:
+            if found is None and len(data) - place < _LONGEST and data[place + 1 : place + 2] in _OPENING:
                 break
             if found is None:
                 place += 1  # nothing that is known begins here

@@ -9,7 +9,7 @@ import pytest
 from sample_records import cases
 
 from bench.files import procedure
-from bench.measure import BenchFault
+from bench.measure import BenchFault, Measured
 from bench.procedure import Procedure
 from bench.record import TestRecord
 from bench.record_json import to_json
@@ -258,6 +258,20 @@ def test_what_a_test_tells_is_kept_for_the_screen() -> None:
     assert (test.note, test.damage, test.verdicts, test.live) == ("one", {"bad_frames": 2}, passed().verdicts, live)
     at.desk.hear(StepBegan("two", "Two", "", 2, 2))
     assert test.live is None
+
+
+def test_what_is_measured_before_the_first_flash_is_over_is_early() -> None:
+    at = Sitting()
+    at.start()
+    test = at.state.test
+    assert test is not None
+    measured = Measured()
+    for on_s, cycles, fresh, early in ((0.5, 0, True, True), (1.2, 1, False, True), (1.5, 1, True, False), (1.6, 1, False, False)):
+        at.desk.hear(Live(on_s, 9.0, cycles, 8, True, {}, measured if fresh else None))
+        assert test.early is early, on_s
+    at.desk.hear(StepBegan("two", "Two", "", 2, 2))
+    at.desk.hear(Live(5.1, 9.0, 0, 8, True, {}, measured))
+    assert not test.early, "by then it is steadily on"
 
 
 def test_another_board_waits_for_the_end_of_a_test() -> None:

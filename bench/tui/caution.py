@@ -7,32 +7,33 @@ from typing import ClassVar
 
 from rich.text import Text
 from textual.binding import Binding, BindingType
-from textual.containers import VerticalScroll
+from textual.events import Resize
 from textual.widget import Widget
-from textual.widgets import Static
 
 from bench.render.cautions import BEFORE_POWER
-from bench.tui.frame import BenchScreen, KeyHint
+from bench.tui.frame import KeyHint
+from bench.tui.reading import Page, ReadingScreen
+
+_ROOMY = 30  # lines of the screen from which on they stand apart
 
 
-class Caution(BenchScreen):
+class Caution(ReadingScreen):
     """Enter: known, start. Esc: not now."""
 
     HINTS: ClassVar[Sequence[KeyHint]] = (("Enter", "all is connected as it should be, I know these: start"), ("Esc", "not now"))
     BINDINGS: ClassVar[list[BindingType]] = [Binding("enter", "known", show=False)]
-    DEFAULT_CSS = "Caution VerticalScroll { padding: 1 3; }"
 
     def body(self) -> Iterable[Widget]:
-        with VerticalScroll() as scroll:
-            scroll.can_focus = False
-            yield Static(_text(), markup=False)
+        yield Page(_text(apart=True))
+
+    def on_resize(self, event: Resize) -> None:
+        self.query_one(Page).show(_text(apart=event.size.height >= _ROOMY))
 
     def action_known(self) -> None:
         self.bench.cautions_known()
 
 
-def _text() -> Text:
-    text = Text("CAUTION, before current flows\n\n", "bold")
-    for line in BEFORE_POWER:
-        text.append(f"■ {line}\n\n", "")
-    return text
+def _text(apart: bool) -> Text:
+    """All of them; with empty lines between where there is room."""
+    lines = [Text("CAUTION, before current flows", "bold"), *(Text(f"■ {line}") for line in BEFORE_POWER)]
+    return Text("\n\n" if apart else "\n").join(lines)

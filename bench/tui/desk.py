@@ -50,6 +50,7 @@ LONGEST_NUMBER = 40
 BY_OPERATOR = "cancelled by the operator"
 _APART_S = 0.4  # a scanner may send Enter twice; nobody presses it twice so fast and means it
 _KNOB_V = 0.1
+_STEADY_S = 5.0
 
 
 class Desk:
@@ -272,7 +273,7 @@ def _follow(test: Underway, news: News) -> None:
             test.record_path, test.capture_path = record_path, capture_path
         case StepBegan():
             test.step, test.asked, test.waiting, test.live, test.supply_v = news, None, None, None, None
-            test.measured, test.verdicts = None, ()
+            test.measured, test.verdicts, test.early = None, (), True
         case Asked(action=Cool()):
             pass
         case Asked(action=action):
@@ -281,7 +282,8 @@ def _follow(test: Underway, news: News) -> None:
             test.waiting, test.asked = news, None
         case Live(measured=measured):
             test.live, test.asked, test.waiting = news, None, None
-            test.measured = measured or test.measured
+            if measured is not None:
+                test.measured, test.early = measured, not news.cycles and news.on_s < _STEADY_S
         case Traced():
             test.asked = test.waiting = None
         case SoFar(verdicts=verdicts):

@@ -23,7 +23,6 @@ if TYPE_CHECKING:
 
 _MARGIN = 3
 _BAR = 24
-_STEADY_S = 5.0
 _STANDING = 3
 _LEAST_TRACE = 10
 
@@ -80,9 +79,7 @@ class RunningView(Vertical):
         if called:
             self.call.refresh()
         elif test.live is not None:
-            # Until the first flash is over a unit looks like one that never goes out, and is measured so.
-            early = not test.live.cycles and test.live.on_s < _STEADY_S
-            self.gauges.show(() if early else test.verdicts, None if early else test.measured, test.live.cycles)
+            self.gauges.show(() if test.early else test.verdicts, None if test.early else test.measured, test.live.cycles)
 
 
 class Standing(Widget):

@@ -39,7 +39,10 @@ class Tested:
 
 @dataclass
 class Underway:
-    """The test at hand, as far as it was told. `supply_v` is shown while a supply is set, `asked` what hands must do now."""
+    """The test at hand, as far as it was told. `supply_v` is shown while a supply is set, `asked` what hands must do now.
+
+    `early`: what was measured is from before the first flash was over, when every unit looks like one that never goes out.
+    """
 
     setup: Setup
     procedure: Procedure
@@ -51,6 +54,7 @@ class Underway:
     live: Live | None = None
     supply_v: float | None = None
     measured: Measured | None = None
+    early: bool = True
     verdicts: tuple[Verdict, ...] = ()
     damage: Mapping[str, int] = field(default_factory=dict)
     note: str = ""
