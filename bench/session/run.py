@@ -19,7 +19,7 @@ from bench.transitions import Change
 REST_S = 0.5  # everything open before each run: the zeros of the currents are read then
 LOOK_S = 0.1
 _LEAST_S = 0.01
-_TELL_S = 0.05  # whoever watches a trace sees steps of a tenth of a second
+_TELL_S = 0.048  # whoever watches a trace sees steps of a tenth of a second; a little more often than twenty times
 _MEASURE_S = 1.0
 _STEADY_S, _DARK_S = 5.3, 6.0  # a behaviour is clear when nothing has happened for so long, and for three periods
 
