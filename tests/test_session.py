@@ -103,7 +103,8 @@ def test_an_outage_signalling_unit_doubles_its_rate() -> None:
     assert isinstance(ratio, Estimate)
     assert ratio.value == pytest.approx(2.2, abs=0.15)
     clock = [c for c in ratio.budget if "clock" in c.source]
-    assert all(c.u == pytest.approx(0.0, abs=1e-4) for c in clock)  # the same clock in both rates
+    # The same clock in both rates: of its tolerance (0.5 %, 6e-3 of this ratio) only what two short runs tell apart is left.
+    assert all(c.u == pytest.approx(0.0, abs=4e-4) for c in clock)
 
 
 def test_supply_steps_are_set_from_low_to_high() -> None:
