@@ -2,7 +2,7 @@
 
     python -m reports.screen_figures                  two minutes of live stream
     python -m reports.screen_figures --minutes 10     ten minutes, without a lost sample
-    python -m reports.screen_figures --day            50 units in a row with 10 pulled cables, in real time: some twelve minutes
+    python -m reports.screen_figures --day            50 units in a row with 10 pulled cables, in real time: some nine minutes
 
 The real program at 120 x 40 under a pseudo-terminal, against a simulated board in another process on another. A frame counts when the
 trace's rows have changed; a key's time ends when its update has been read from the terminal. The verdict's time begins with the last

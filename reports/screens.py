@@ -1,6 +1,6 @@
 """Pictures of the bench screen in `reports/screens/`, and a page that lists them.
 
-    python -m reports.screens              all of them: some two minutes
+    python -m reports.screens              all of them: some four minutes
     python -m reports.screens pass help    those whose names begin so
 
 Each is the real app with a simulated board in virtual time. The text becomes a picture by chromium; without it SVG files are left.

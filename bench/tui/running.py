@@ -171,7 +171,7 @@ def call_of(test: Underway, state: State) -> tuple[str, list[str]]:
     if test.waiting is not None:
         left_s = round(test.waiting.left_s)
         texts = [f"{one_line(test.waiting.what)}: everything is open, nothing to do.   Esc: cancel the test."]
-        if state.practice is not None and state.practice.own_hands:
+        if state.own_hands:
             texts.append("Enter: let the time pass at once (this bench is simulated).")
         return f"{left_s // 60}:{left_s % 60:02d}", texts
     if test.step is None:
@@ -191,7 +191,7 @@ def _supply_call(wanted: SetSupply, v_in_v: float | None, state: State) -> tuple
         else:
             turn = "▲ Turn it UP" if off_v > 0 else "▼ Turn it DOWN"
             texts.append(f"{turn} by {abs(off_v):.2f} V. It is watched, and goes on by itself when it is right.")
-    if state.practice is not None and state.practice.own_hands:
+    if state.own_hands:
         texts.append("The simulated supply's knob: Up and Down keys.")
     texts.append("Enter: it is as right as it gets.   Esc: cancel the test.")
     return call, texts

@@ -103,6 +103,11 @@ class State:
         return self.board.simulated if self.board is not None else self.practice is not None
 
     @property
+    def own_hands(self) -> bool:
+        """Whether the person at a simulated bench does what hands must do."""
+        return self.practice is not None and self.practice.own_hands
+
+    @property
     def bank_text(self) -> str:
         """The lamps of the board; empty without one."""
         return self.board.bank_text if self.board is not None else ""

@@ -60,7 +60,9 @@ class VerdictView(Widget):
     def render(self) -> Text:
         if self._tested is None:
             return Text()
-        return Text("\n").join(verdict_lines(self._tested, self.size.width, self.size.height, self.app.theme_variables))
+        # Without colours those of the signs are greys on grey: the plain letters stand out more.
+        colours = {} if self.app.no_color else self.app.theme_variables
+        return Text("\n").join(verdict_lines(self._tested, self.size.width, self.size.height, colours))
 
 
 def verdict_lines(tested: Tested, width: int, height: int, colours: Mapping[str, str]) -> list[Text]:

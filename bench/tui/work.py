@@ -22,14 +22,18 @@ def hints_for(state: State) -> Sequence[KeyHint]:
     """What the keys do now."""
     match state.phase:
         case Phase.READY:
-            enter = "start" if state.number and not state.typed else "take the number"
-            return (("Enter", enter), ("F2", "what is tested"), ("F3", "practice"), *_ALWAYS, ("F8", "light/dark"))
+            does = "start" if state.number and not state.typed else "take the number"
+            return (("Enter", does), ("F2", "what is tested"), ("F3", "practice"), *_ALWAYS, ("F8", "light/dark"))
         case Phase.RUNNING:
-            done = (("Enter", "it is done"),) if state.test is not None and state.test.asked is not None else ()
-            return (*done, ("Esc", "cancel: all loads open"), ("F9", "other dots"), *_ALWAYS)
+            enter: Sequence[KeyHint] = ()
+            if state.test is not None and state.test.asked is not None:
+                enter = (("Enter", "it is done"),)
+            elif state.test is not None and state.test.waiting is not None and state.own_hands:
+                enter = (("Enter", "let the time pass"),)
+            return (*enter, ("Esc", "cancel: all loads open"), ("F9", "other dots"), *_ALWAYS)
         case Phase.VERDICT:
-            enter = "accept, next unit" if state.settled else "the same unit again"
-            return (("Enter", enter), ("F5", "whole report"), ("F6", "test it again"), *_ALWAYS)
+            does = "accept, next unit" if state.settled else "the same unit again"
+            return (("Enter", does), ("F5", "whole report"), ("F6", "test it again"), *_ALWAYS)
 
 
 class Work(BenchScreen):
