@@ -12,6 +12,7 @@ from screens import at_screen, run, shown
 from stations import Heard, long_test, ports_at
 from textual.events import Key, Paste
 
+import bench
 from bench.ports import Port, PortError
 from bench.record_json import from_json
 from bench.session import Live
@@ -23,6 +24,7 @@ from bench.tui.choices import Choices, load
 from bench.tui.run import run_screen
 from bench.tui.state import Phase
 
+QUICK = Path(bench.__file__).parent / "data" / "procedures" / "quick.toml"
 HOSTILE = "[/b][red]x"
 
 
@@ -254,11 +256,14 @@ def test_cancelling_while_the_supply_is_set_and_while_it_flashes(tmp_path: Path)
 
 def test_the_learner_s_own_hands(tmp_path: Path) -> None:
     """A practice with prompts: the knob by keys, cooling that may pass, and it is marked as simulated all the while."""
-    own = replace(Choices(), procedure="full")
+    # In real time, and long: nothing passes while the test looks.
+    plan = tmp_path / "cold.toml"
+    plan.write_text(QUICK.read_text(encoding="utf-8").replace("cool_s = 10 ", "cool_s = 60 "), encoding="utf-8")
+    own = replace(Choices(), procedure=str(plan))
 
     async def main() -> None:
-        async with at_screen(bench_port("EL", supply_v=12.5), tmp_path, choices=own) as at:
-            at.app.practise(at.app._address, True, False)
+        async with at_screen("sim://NONE", tmp_path, choices=own, wait=False) as at:
+            at.app.practise("sim://bench-el-plain?supply=12.5&pace=real", True, False)
             await at.until(lambda: at.app.state.board is not None)
             assert at.app.state.number == "practice 1"
             await at.press("enter")
