@@ -61,8 +61,10 @@ def ports_at(openers: Callable[[str], Port]) -> Iterator[str]:
 
 
 @contextmanager
-def station_at(port: BenchPort | Callable[[str], Port], folder: Path | None, own_hands: bool = False) -> Iterator[Heard]:
-    """A station with this bench, which has introduced itself."""
+def station_at(
+    port: BenchPort | Callable[[str], Port], folder: Path | None, own_hands: bool = False, silent_screen_s: float = PATIENCE_S
+) -> Iterator[Heard]:
+    """A station with this bench, which has introduced itself. It is patient: simulating holds up the test's own thread."""
 
     def open_again(address: str) -> Port:
         if not isinstance(port, BenchPort):
@@ -72,7 +74,7 @@ def station_at(port: BenchPort | Callable[[str], Port], folder: Path | None, own
         return port
 
     with ports_at(open_again) as address:
-        link = station_in_thread(folder)
+        link = station_in_thread(folder, silent_screen_s)
         heard = Heard(link)
         try:
             heard.tell(Attach(address, own_hands))

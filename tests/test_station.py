@@ -113,7 +113,7 @@ def test_cancelling_opens_everything_and_keeps_what_came(tmp_path: Path) -> None
 
 def test_a_screen_that_falls_silent_is_taken_for_gone(tmp_path: Path) -> None:
     port = bench_port("EL")
-    with station_at(port, tmp_path) as heard:
+    with station_at(port, tmp_path, silent_screen_s=1.0) as heard:
         heard.tell(long_test())
         heard.wait(Live)
         heard.beating = False
@@ -276,7 +276,7 @@ def test_hands_of_one_s_own_at_a_simulated_board(tmp_path: Path) -> None:
     """The supply's knob, a prompt, and time that may pass at once."""
     port = bench_port("EL", supply_v=12.0)
     quick = procedure("quick")
-    plan = replace(quick, steps=(PromptStep("look", "Look", "Look at the contacts."), replace(quick.runs[0], cool_s=5000.0)))
+    plan = replace(quick, steps=(PromptStep("look", "Look", "Look at the contacts."), replace(quick.runs[0], cool_s=1000.0)))
     with station_at(port, tmp_path, own_hands=True) as heard:
         heard.tell(begin(plan=plan))
         heard.wait(Asked)
@@ -285,11 +285,11 @@ def test_hands_of_one_s_own_at_a_simulated_board(tmp_path: Path) -> None:
         heard.tell(Turn(0.5))
         heard.tell(Turn(0.3))
         waiting = heard.wait(Waiting)
-        assert waiting.left_s > 4000.0
+        assert waiting.left_s > 500.0
         heard.tell(PassTime())
         done = heard.wait(Finished)
     assert done.record.interrupted is None and not done.record.bench_faults
-    assert port.line.now_s < 5000.0 + 200.0
+    assert port.line.now_s < 1000.0 + 200.0
 
 
 def test_what_was_said_before_a_question_is_no_answer(tmp_path: Path) -> None:
