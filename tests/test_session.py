@@ -198,6 +198,28 @@ def test_prompts_and_waiting_for_a_person() -> None:
     assert sum(isinstance(e, Asked) for e in events) == 2
 
 
+def test_whoever_sets_the_supply_may_take_his_time() -> None:
+    """Also after a run, when the longest on-time is that of the run: the board is never on for so long at once."""
+    port = bench_port("EL", supply_v=12.8)
+    port.real = True
+    shown: list[float] = []
+
+    class Slow:
+        def do(self, action: Action, meanwhile: Meanwhile) -> None:
+            if isinstance(action, SetSupply):
+                until_s = port.now_s() + 100.0
+                while port.now_s() < until_s:
+                    shown.append(meanwhile()["v_in"])
+                port.board.set_supply(action.volts)
+
+    first = replace(SHORT.runs[0], at_most_s=2.0, judge=())
+    plan = Procedure("two", "", "", (first, replace(SHORT.runs[0], name="low", supply_v=11.0)))
+    record = run_on(port, plan, operator=Slow())
+    assert record.interrupted is None
+    assert len(shown) > 500 and min(shown) > 12.0, "it is shown all the while"
+    assert not record.bench_faults
+
+
 def test_a_supply_that_is_never_right_is_the_bench_s_fault() -> None:
     port = bench_port("NC", supply_v=11.0)
     port.real = True

@@ -20,7 +20,7 @@ from bench.zero import LinkReadings, ZeroError, zeroed
 _TRIES = 3  # how often somebody is asked to put the same thing right
 _SETTLE_S = 1.0
 _TICK_S = 0.25
-_AT_ONCE_S = 60.0  # a board opens its master switch by itself after a while; before that it is opened for a moment
+_AT_ONCE_S = 4.0  # a board opens everything by itself some 5 s after the longest that a run may take, however short that was
 
 
 class Cancelled(Exception):
