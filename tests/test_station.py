@@ -111,6 +111,20 @@ def test_cancelling_opens_everything_and_keeps_what_came(tmp_path: Path) -> None
     assert [from_json(path.read_text()).interrupted for path in kept(tmp_path)] == ["cancelled by the operator", None]
 
 
+def test_cancelling_at_once_is_not_lost(tmp_path: Path) -> None:
+    """Both orders are there before the station looks; and what was cancelled before does not cancel the next."""
+    port = bench_port("EL")
+    with station_at(port, tmp_path) as heard:
+        heard.tell(Stop("too early"))
+        heard.tell(long_test())
+        heard.tell(Stop("cancelled by the operator"))
+        assert heard.wait(Finished).record.interrupted == "cancelled by the operator"
+        assert port.all_open
+        since = len(heard.all)
+        heard.tell(begin("4712"))
+        assert heard.wait(Finished, since).record.interrupted is None
+
+
 def test_a_screen_that_falls_silent_is_taken_for_gone(tmp_path: Path) -> None:
     port = bench_port("EL")
     with station_at(port, tmp_path, silent_screen_s=1.0) as heard:

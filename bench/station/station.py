@@ -137,7 +137,8 @@ class Station:
             case Attach():
                 self._attach = order
             case Begin():
-                self._begin = order
+                # What is to be stopped is what was begun before.
+                self._begin, self._stop = order, None
             case Stop(reason=reason):
                 self._stop = reason
             case Leave(reason=reason):
@@ -250,7 +251,6 @@ class Station:
         if port is None or self._attached is None:
             self.say(Refused(self._absent_text or "testing: no board has answered yet; look at cable and power"))
             return
-        self._stop = None
         self._heard_s = self._clock()
         when = datetime.now(UTC).astimezone().isoformat(timespec="seconds")
         software = f"makebreak {__version__}"
