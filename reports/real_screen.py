@@ -191,6 +191,6 @@ def gone(pids: list[int], at_most_s: float = 5.0) -> bool:
     return True
 
 
-F = {1: "\x1bOP", 2: "\x1bOQ", 3: "\x1bOR", 4: "\x1bOS", 5: "\x1b[15~", 6: "\x1b[17~", 8: "\x1b[19~", 9: "\x1b[20~", 10: "\x1b[21~"}
+F = {1: "\x1bOP", 2: "\x1bOQ", 3: "\x1bOR", 4: "\x1bOS", 5: "\x1b[15~", 6: "\x1b[17~", 8: "\x1b[19~", 9: "\x1b[20~", 12: "\x1b[24~"}
 """What function keys send."""
 ENTER, ESCAPE, ERASE = "\r", "\x1b", "\x7f"

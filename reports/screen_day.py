@@ -70,7 +70,7 @@ def day(units: int, seed: int = 1) -> Iterator[Figure]:
                         tally.take(tested(screen, board, keep, unit, None), unit, False)
                 memory.append([memory_mb(pid) for pid in pids])
             same = (screen.process.pid, screen.station) == pids
-            screen.press(F[10])
+            screen.press(F[12])
             screen.ended()
         files = len(list(keep.rglob("[0-9]*.json")))
     for line in tally.wrong:

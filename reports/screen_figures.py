@@ -112,7 +112,7 @@ def live(minutes: float) -> Iterator[Figure]:
             screen.until(shows_verdict, 60 * minutes - (time.monotonic() - begin_s) + 20.0)
             record, capture = kept(keep)
             at_end = [memory_mb(pid) for pid in pids]
-            screen.press(F[10])
+            screen.press(F[12])
             screen.ended()
         rates = frame_rates(onlooker.frames_s, from_s, to_s)
         yield Figure("length of the run", record.steps[0].lasted_s / 60, "min")
@@ -157,7 +157,7 @@ def verdict_times() -> Iterator[Figure]:
                 times.append((deciding(capture), shown_s))
                 press_again(screen)
                 screen.until("Scan or type")
-            screen.press(F[10])
+            screen.press(F[12])
             screen.ended()
     to_screen = [shown_s - one.sample_s for one, shown_s in times]
     to_decision = [one.off_s - one.sample_s for one, _ in times]

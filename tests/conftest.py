@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
@@ -27,3 +28,13 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
     if os.environ.get("CI") == "true" and reporter is not None and reporter.stats.get("skipped") and not session.exitstatus:
         reporter.write_line("tests were skipped: under CI that is a failure")
         session.exitstatus = pytest.ExitCode.TESTS_FAILED
+
+
+@pytest.fixture
+def capture(tmp_path: Path) -> Path:
+    """A kept capture of a quick test."""
+    from kept_captures import captured
+
+    path = tmp_path / "a.capture"
+    path.write_bytes(captured()[1])
+    return path

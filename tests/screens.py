@@ -9,7 +9,7 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
 
-from bench_port import BenchPort
+from bench_port import BenchPort, bench_port
 from stations import ports_at
 from textual.pilot import Pilot
 
@@ -110,3 +110,9 @@ async def at_screen(
 
 def run(main: Callable[[], Coroutine[Any, Any, None]]) -> None:
     asyncio.run(main())
+
+
+def real(kind: str = "EL", supply_v: float = 12.8) -> BenchPort:
+    port = bench_port(kind, supply_v=supply_v)
+    port.real = True
+    return port

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -16,6 +17,7 @@ from bench.ports.setting import set_up
 from bench.session.setup import SetupError
 from bench.simboard import catalogue
 from bench.simboard.faults import FAULTS
+from bench.simboard.rig import rig_description
 from bench.table import TableError
 from bench.tui.choice_rows import choice_rows
 from bench.tui.choices import FREE_PLACE, NO_RULE, Choices, load, save
@@ -57,12 +59,15 @@ def test_the_summary_says_it_in_a_line() -> None:
 
 
 def test_what_a_bank_cannot_do_is_refused_in_words() -> None:
-    usual = "1: 21 W, 2: 21 W, 3: 21 W, 4: 10 W, 5: 5 W, 6: free"
+    usual = rig_description(1)
     for choices in (Choices(), CHOSEN, Choices(led=True), Choices(lamps=(0, 1, 0))):
         assert choices.refusal() == choices.refusal(usual) == ""
-    assert Choices(lamps=(4, 0, 0)).refusal() == "For 4 x 21 W this bank lacks lamps: it has 3 of 21 W."
-    assert Choices(lamps=(1, 0, 1)).refusal("1: 21 W") == "For 21 W + 5 W this bank lacks lamps: it has none of 5 W."
-    assert "free place" in Choices(led=True).refusal("1: 21 W, 2: 21 W")
+    assert Choices(lamps=(4, 0, 0)).refusal() == "", "nothing is known of a board"
+    assert "4 x 21 W: this board's bank has 1: 21 W, 2: 21 W" in Choices(lamps=(4, 0, 0)).refusal(usual)
+    full = replace(usual, loads={n: replace(load, kind="LAMP") for n, load in usual.loads.items()})
+    assert "a free place, and this board's bank has" in Choices(led=True).refusal(full)
+    moved = replace(usual, loads={n: replace(load, kind="FREE" if n == 2 else "LAMP") for n, load in usual.loads.items()})
+    assert Choices(led=True).setup("X", moved).lamps == (2,)
     assert "at least one lamp" in Choices(lamps=(0, 0, 0)).refusal()
     assert "no such set" in Choices(limits=("nowhere",)).refusal()
     assert "no such name" in Choices(procedure="nowhere").refusal()

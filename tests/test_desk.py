@@ -8,12 +8,14 @@ from pathlib import Path
 import pytest
 from sample_records import cases
 
+from bench.description import BoardDescription
 from bench.files import procedure
 from bench.measure import BenchFault, Measured
 from bench.procedure import Procedure
 from bench.record import TestRecord
 from bench.record_json import to_json
 from bench.session import Asked, Damage, Decided, Do, Live, Noted, SetSupply, Setup, SetupError, SoFar, StepBegan, Waiting
+from bench.simboard.rig import rig_description
 from bench.station import (
     Absent,
     Attach,
@@ -44,7 +46,7 @@ def failed() -> TestRecord:
     return cases()["fail"]
 
 
-REAL = Present("/dev/ttyUSB0", "makebreak,rig-328,4001,1.0", False, "1: 21 W, 2: 21 W", {"v_in": "V"})
+REAL = Present("/dev/ttyUSB0", "makebreak,rig-328,4001,1.0", False, rig_description(1))
 SIMULATED = replace(REAL, address="sim://bench-el-plain", simulated=True)
 
 
@@ -63,7 +65,7 @@ class Sitting:
     def phase(self) -> Phase:
         return self.state.phase
 
-    def plan(self, choices: Choices, number: str) -> tuple[Setup, Procedure]:
+    def plan(self, choices: Choices, number: str, description: BoardDescription) -> tuple[Setup, Procedure]:
         if self.refusal is not None:
             raise self.refusal
         return Setup(number), procedure("quick")

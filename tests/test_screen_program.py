@@ -60,9 +60,9 @@ def desk(spares: list[Desk], tmp_path_factory: pytest.TempPathFactory) -> Iterat
 
 
 def leave(desk: Desk) -> None:
-    """F10: in good order, and nothing is left."""
+    """F12: in good order, and nothing is left."""
     family = desk.screen.family()
-    desk.screen.press(F[10])
+    desk.screen.press(F[12])
     assert desk.screen.ended() == 0
     assert gone(family)
     assert desk.board.all_open
@@ -72,7 +72,7 @@ def test_scan_start_verdict_next_quit(desk: Desk) -> None:
     screen, board = desk.screen, desk.board
     started(screen, board, "U-4711 [/b]")
     screen.until("LAMPS LIT")
-    screen.until("Enter  accept", 20.0)
+    screen.until("Enter accept", 20.0)
     assert "PASS: every limit kept" in screen.text
     assert "U-4711 [/b]" in screen.text
     assert board.all_open

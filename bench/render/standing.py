@@ -21,6 +21,11 @@ class Standing(StrEnum):
     BENCH_FAULT = "bench fault"
     NOT_FINISHED = "not finished"
 
+    @property
+    def on_unit(self) -> bool:
+        """Whether it says something about the unit."""
+        return self not in (Standing.BENCH_FAULT, Standing.NOT_FINISHED)
+
 
 def standing(record: TestRecord) -> Standing:
     """How the test stands. A definite verdict does, also of a test that was not finished.

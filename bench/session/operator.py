@@ -41,6 +41,10 @@ class SetSupply:
         """How far from `open_v` it may be."""
         return SUPPLY_PART * self.open_v
 
+    def well_set(self, v_in_v: float) -> bool:
+        """Whether this voltage, without load, is so near that whoever looks again will find it right too."""
+        return abs(v_in_v - self.open_v) <= 0.5 * self.within_v
+
 
 @dataclass(frozen=True, slots=True)
 class Cool:

@@ -52,7 +52,7 @@ class ScreenHands:
             v_in_v = meanwhile().get("v_in")
             self._station.say(Shown(v_in_v))
             now_s = self._station.now_s()
-            if v_in_v is None or abs(v_in_v - wanted.open_v) > 0.5 * wanted.within_v:
+            if v_in_v is None or not wanted.well_set(v_in_v):
                 right_since_s = None
             elif right_since_s is None:
                 right_since_s = now_s

@@ -24,7 +24,6 @@ from bench.session import (
     BoardClient,
     BoardFault,
     Cancelled,
-    Event,
     Live,
     SetupError,
     SoFar,
@@ -33,7 +32,6 @@ from bench.session import (
     begun_record,
     run_test,
 )
-from bench.session.setup import bank_text
 from bench.station.hands import ScreenHands
 from bench.station.shelf import new_place
 from bench.station.words import (
@@ -241,8 +239,7 @@ class Station:
         unit = board.simulated_unit()
         self._simulated = unit is not None
         board.command("*CLS")
-        channels = {name: channel.unit for name, channel in description.channels.items()}
-        return Present(port.address, board.identity(), unit is not None, bank_text(description), channels)
+        return Present(port.address, board.identity(), unit is not None, description)
 
     # --- a test
 
@@ -267,7 +264,7 @@ class Station:
                 setup,
                 operator=ScreenHands(self),
                 at_simulated=(lambda hands: ScreenHands(self, hands)) if own else None,
-                progress=self._progress,
+                progress=self.say,
                 cancelled=self._attend_screen,
                 when=when,
                 software=software,
@@ -288,9 +285,6 @@ class Station:
         another unit comes from nobody knows, but that it was not on this bench."""
         open_s = max(port.now_s() - self._opened_s, 0.0)
         return open_s if unit == self._tested else min(open_s, LAMPS_COLD_S)
-
-    def _progress(self, event: Event) -> None:
-        self.say(event)
 
     def _attend_screen(self) -> bool:
         """Called all through a test, after each read: what the screen wants, and whether it is still there."""

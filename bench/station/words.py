@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeAlias
 
+from bench.description import BoardDescription
 from bench.procedure import Procedure
 from bench.record import TestRecord
 from bench.session import Event, Setup
@@ -73,13 +73,12 @@ Order: TypeAlias = Attach | Begin | Done | PassTime | Turn | Stop | Beat | Leave
 
 @dataclass(frozen=True)
 class Present:
-    """A board answers. `bank_text`: its lamps. `channels`: their units by name. `simulated`: no real unit is in its socket."""
+    """A board answers. `simulated`: no real unit is in its socket."""
 
     address: str
     identity: str
     simulated: bool
-    bank_text: str
-    channels: Mapping[str, str]
+    description: BoardDescription
 
 
 @dataclass(frozen=True, slots=True)

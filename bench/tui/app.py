@@ -19,6 +19,7 @@ from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
 from bench import files
+from bench.description import BoardDescription
 from bench.procedure import Procedure
 from bench.session import Asked, Decided, Setup, StepBegan, Traced
 from bench.station import Beat, Broken, Finished, Order, StationLink
@@ -62,7 +63,7 @@ class BenchApp(App[None]):
         Binding("f6", "again", show=False),
         Binding("f8", "theme", show=False),
         Binding("f9", "ink", show=False),
-        Binding("f10,ctrl+q,ctrl+c", "leave", priority=True, show=False),
+        Binding("f12,ctrl+q,ctrl+c", "leave", priority=True, show=False),
     ]
 
     def __init__(
@@ -313,6 +314,6 @@ class BenchApp(App[None]):
         self._changed = True
 
 
-def plan_for(choices: Choices, number: str) -> tuple[Setup, Procedure]:
+def plan_for(choices: Choices, number: str, description: BoardDescription) -> tuple[Setup, Procedure]:
     """What the choices make of a test of this unit. SetupError or TableError, one line, if that can't be."""
-    return choices.setup(number), files.procedure(choices.procedure)
+    return choices.setup(number, description), files.procedure(choices.procedure)

@@ -89,8 +89,8 @@ class Drawn(Widget):
 
     DEFAULT_CSS = "Drawn { height: 1fr; width: 1fr; }"
 
-    def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
-        super().__init__(id=id, classes=classes)
+    def __init__(self) -> None:
+        super().__init__()
         self._strips: list[Strip] = []
         self._keys: list[bytes] = []
         self._made_for: tuple[object, ...] = ()

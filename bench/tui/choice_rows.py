@@ -7,9 +7,11 @@ from dataclasses import dataclass, replace
 
 from bench import files
 from bench.render.plain import one_line
-from bench.tui.choices import BANK, LAMPS_W, NO_RULE, SYSTEMS_V, Choices
+from bench.tui.choices import LAMPS_W, NO_RULE, SYSTEMS_V, Choices
 
 MOST_LIMITS = 3
+_MOST_LAMPS = (3, 1, 1)
+"""Of each of LAMPS_W: as many as the reference rig has. What a board lacks is refused in words."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +89,7 @@ def _lamps_row(place: int) -> ChoiceRow:
             return [replace(unknown, means="set the lamps of 21 W first")]
         counts = c.lamps or (0, 0, 0)
         means = f"lamps of {watts:g} W that the unit is for, as marked on it; the tell-tale is not counted"
-        most = max(BANK[place], counts[place])
+        most = max(_MOST_LAMPS[place], counts[place])
         known = [Option(str(n), means, replace(c, lamps=_with(counts, place, n))) for n in range(most + 1)]
         return [unknown, *known] if not place else known
 

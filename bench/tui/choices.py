@@ -4,25 +4,23 @@ from __future__ import annotations
 
 import json
 import os
-import re
-from collections import Counter
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any
 
 from bench import defaults, files
+from bench.description import BoardDescription
 from bench.render.plain import one_line
 from bench.session import Setup, SetupError
-from bench.session.setup import watts_text
+from bench.session.setup import bank_text, load_for, watts_text
 from bench.table import TableError
 
 FORMAT = 1
 SYSTEMS_V = (6.0, 12.0, 24.0)
 LAMPS_W = (21.0, 10.0, 5.0)
-BANK = (3, 1, 1)
-"""How many lamps of each of LAMPS_W a bank has; one more place is free, and the tell-tale is extra."""
 FREE_PLACE = 6
+"""Of the reference rig; a board says its own."""
 NO_RULE = "none"
 
 
@@ -53,13 +51,13 @@ class Choices:
             return defaults.RATED_W
         return tuple(watts for watts, count in zip(LAMPS_W, self.lamps, strict=True) for _ in range(count))
 
-    def setup(self, unit: str) -> Setup:
-        """The setup of a test of this unit. SetupError or TableError if there is no such thing."""
+    def setup(self, unit: str, description: BoardDescription | None = None) -> Setup:
+        """The setup of a test of this unit, on a board of this description. SetupError or TableError if there is no such thing."""
         return Setup(
             unit=unit,
             system_v=self.system_v,
             rated=self.rated,
-            lamps=(FREE_PLACE,) if self.led else None,
+            lamps=(_free_place(description),) if self.led else None,
             filament=not self.led,
             limits=tuple(files.named_limits(name) for name in self.limits),
             grade_rule=None if self.grade_rule == NO_RULE else files.grade_rule(self.grade_rule),
@@ -82,39 +80,33 @@ class Choices:
         parts += [f"grades by {_short(self.grade_rule)}"] if self.grade_rule != defaults.GRADE_RULE else []
         return ", ".join(parts)
 
-    def refusal(self, bank_text: str = "") -> str:
-        """In words, why this can't be tested on a bank with these lamps (as `setup.bank_text` lists them); empty if it can.
-
-        Without a text the bank is taken to have the usual lamps.
-        """
+    def refusal(self, description: BoardDescription | None = None) -> str:
+        """In words, why this can't be tested on such a board; empty if it can, or if nothing is known of a board."""
         if self.lamps is not None and not any(self.lamps):
             return "Say at least one lamp that the unit is for, or that nobody knows."
         try:
-            self.setup("unit")
+            setup = self.setup("unit", description)
             files.procedure(self.procedure)
+            if description is not None:
+                load_for("rated", setup, description)
         except (SetupError, TableError) as error:
             return one_line(str(error))
-        has, free = _bank(bank_text)
-        if self.led:
-            return "" if free else "An LED lamp goes into the free place, and this bank has none."
-        wanted = Counter(self.rated)
-        for watts, count in wanted.items():
-            if count > has[watts]:
-                return f"For {watts_text(self.rated)} this bank lacks lamps: it has {has[watts] or 'none'} of {watts:g} W."
         return ""
+
+
+def _free_place(description: BoardDescription | None) -> int:
+    """Where an LED lamp goes. SetupError if the bank has no such place."""
+    if description is None:
+        return FREE_PLACE
+    free = [load.number for load in description.loads.values() if load.kind == "FREE"]
+    if not free:
+        raise SetupError(f"choosing lamps: an LED lamp goes into a free place, and this board's bank has {bank_text(description)}")
+    return min(free)
 
 
 def _short(name: str) -> str:
     """A name of a file, without its way there."""
     return one_line(Path(name).stem if files.is_path(name) else name)
-
-
-def _bank(bank_text: str) -> tuple[Counter[float], bool]:
-    """How many lamps of which watts a bank has, and whether a place is free."""
-    if not bank_text:
-        return Counter(dict(zip(LAMPS_W, BANK, strict=True))), True
-    has = Counter(float(watts) for watts in re.findall(r"\d+: (\d+(?:\.\d+)?) W", bank_text))
-    return has, re.search(r"\d+: free", bank_text) is not None
 
 
 def load(path: Path) -> tuple[Choices, str]:

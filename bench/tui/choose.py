@@ -10,7 +10,7 @@ from rich.text import Text
 from textual.binding import BindingType
 from textual.widget import Widget
 
-from bench.render.plain import one_line
+from bench.description import BoardDescription
 from bench.tui.choice_rows import ChoiceRow, choice_rows
 from bench.tui.choices import Choices
 from bench.tui.frame import BenchScreen, KeyHint
@@ -26,16 +26,16 @@ class ChoiceList(Widget):
 
     DEFAULT_CSS = "ChoiceList { width: 1fr; height: 1fr; padding: 0 2; }"
 
-    def __init__(self, choices: Choices, bank_text: str) -> None:
+    def __init__(self, choices: Choices, description: BoardDescription | None) -> None:
         super().__init__()
         self.choices = choices
-        self._bank_text = bank_text
+        self._description = description
         self._rows = choice_rows()
         self._at = 0
 
     @property
     def refusal(self) -> str:
-        return self.choices.refusal(self._bank_text)
+        return self.choices.refusal(self._description)
 
     def move(self, by: int) -> None:
         """To another row; the list ends at both ends."""
@@ -107,7 +107,7 @@ class Choose(BenchScreen):
 
     def body(self) -> Iterable[Widget]:
         state = self.bench.state
-        yield ChoiceList(state.choices, one_line(state.bank_text))
+        yield ChoiceList(state.choices, state.description)
 
     def action_move(self, by: int) -> None:
         self.query_one(ChoiceList).move(by)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from bench.description import BoardDescription
 from bench.procedure import Procedure
 from bench.record_json import RecordError, from_json
 from bench.session import (
@@ -43,6 +44,7 @@ from bench.station import (
 )
 from bench.table import TableError
 from bench.tui.choices import Choices
+from bench.tui.session_rows import clock_text
 from bench.tui.signs import sign_of
 from bench.tui.state import Phase, Practising, State, Tested, Underway
 
@@ -54,14 +56,14 @@ _STEADY_S = 5.0
 
 
 class Desk:
-    """`tell` sends an order, `clock` gives s, `plan_for` gives setup and procedure for a number by the choices made."""
+    """`tell` sends an order, `clock` gives s, `plan_for` gives setup and procedure for a number, by the choices made and on this board."""
 
     def __init__(
         self,
         state: State,
         tell: Callable[[Order], None],
         clock: Callable[[], float],
-        plan_for: Callable[[Choices, str], tuple[Setup, Procedure]],
+        plan_for: Callable[[Choices, str, BoardDescription], tuple[Setup, Procedure]],
     ) -> None:
         self.state = state
         self._tell = tell
@@ -142,8 +144,8 @@ class Desk:
         state.phase, state.number, state.next_number, state.message = Phase.READY, number, "", ""
         before = next((tested for tested in reversed(state.session) if tested.record.unit == number), None)
         if before is not None:
-            word = sign_of(before.record).word
-            state.message = f"{number} was tested in this session at {before.record.when[11:16]}: {word}. Enter tests it again."
+            word, clock = sign_of(before.record).word, clock_text(before.record.when).strip()
+            state.message = f"{number} was tested in this session at {clock}: {word}. Enter tests it again."
 
     def _next(self) -> None:
         """The verdict is accepted. What was no verdict on the unit is tested again."""
@@ -167,7 +169,7 @@ class Desk:
             state.message = "No test without a board: see above."
             return
         try:
-            setup, procedure = self._plan_for(state.choices, state.number)
+            setup, procedure = self._plan_for(state.choices, state.number, state.board.description)
         except (SetupError, TableError) as error:
             state.message = str(error)
             return

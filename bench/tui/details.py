@@ -57,7 +57,7 @@ def head(tested: Tested, colour: str) -> Text:
     """The sign and what it means, what to do next, where the record is."""
     record = tested.record
     sign = sign_of(record)
-    kept = f"Kept as {tested.record_path}" if tested.record_path is not None and not tested.problem else f"NOT KEPT: {tested.problem}"
+    kept = f"NOT KEPT: {tested.not_kept}" if tested.not_kept else f"Kept as {tested.record_path}"
     return Text.assemble(
         (f"{sign.mark} {sign.word}: {meaning_of(record)}\n", f"bold {colour}".rstrip()),
         ("Next: ", "bold"),

@@ -14,6 +14,7 @@ from textual.widgets import Static
 if TYPE_CHECKING:
     from bench.tui.app import BenchApp
 
+_BETWEEN = "   ·   "
 KeyHint = tuple[str, str]
 """A key as its cap says, and what it does: ("Enter", "start")."""
 
@@ -37,8 +38,8 @@ class Keys(Static):
         line = Text(no_wrap=True)
         room = self.size.width
         for key, does in self._hints:
-            piece = Text.assemble((f" {key} ", "bold reverse"), f" {does}   ")
-            if line.cell_len + piece.cell_len - 3 > room:
+            piece = Text.assemble(("" if not line else _BETWEEN), (key, "bold underline"), f" {does}")
+            if line.cell_len + piece.cell_len > room:
                 break
             line.append(piece)
         return line

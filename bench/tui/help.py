@@ -31,7 +31,7 @@ KEYS: Sequence[tuple[str, str]] = (
     ("F6", "the same unit once more"),
     ("F8", "light or dark"),
     ("F9", "traces in dots or in blocks, for a terminal whose letters lack the dots"),
-    ("F10", "leave: everything open, the record kept"),
+    ("F12", "leave: everything open, the record kept"),
 )
 DAY: Sequence[str] = (
     "Scan or type the unit's number, put the unit into the socket, press Enter: the test runs.",

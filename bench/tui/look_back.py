@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable, Sequence
 from typing import ClassVar
 
@@ -11,16 +10,11 @@ from textual.binding import Binding, BindingType
 from textual.widget import Widget
 from textual.widgets import Static
 
-from bench.record import TestRecord
 from bench.render.plain import one_line
-from bench.render.standing import Standing, standing
 from bench.tui.frame import BenchScreen, KeyHint
-from bench.tui.signs import SIGNS, grade_letter, sign_of
+from bench.tui.session_rows import row, titles, totals
 from bench.tui.state import Tested
-from bench.tui.wrapped import cut, padded, wrapped
-
-_NUMBER, _NUMBER_WIDE = 14, 24
-_WIDE = 100
+from bench.tui.wrapped import wrapped
 
 
 class SessionList(Widget):
@@ -58,56 +52,11 @@ class SessionList(Widget):
         width = self.size.width
         if not self.tests:
             return Text("Nothing has been tested in this session yet.")
-        lines = [Text.assemble((f"  {_titles(width)}", "bold"))]
+        lines = [Text.assemble((f"  {titles(width)}", "bold"))]
         colours = self.app.theme_variables
         for number in range(self._top, min(self._top + self.page, len(self.tests))):
-            lines.append(row(self.tests[number].record, width, number == self.chosen, colours))
+            lines.append(row(self.tests[number].record, width, colours, number == self.chosen))
         return Text("\n", no_wrap=True).join(lines)
-
-
-def _titles(width: int) -> str:
-    number = _NUMBER_WIDE if width >= _WIDE else _NUMBER
-    return f"{'time':<5}  {'unit':<{number}}  {'grade':<5}  {'verdict':<{_verdict_width()}}  why"
-
-
-def _verdict_width() -> int:
-    return 2 + max(len(sign.word) for sign in SIGNS.values())
-
-
-def row(record: TestRecord, width: int, chosen: bool, colours: dict[str, str]) -> Text:
-    """One line: time, number, grade, verdict, reason. An arrow marks the chosen one."""
-    sign = sign_of(record)
-    number = _NUMBER_WIDE if width >= _WIDE else _NUMBER
-    line = Text("▸ " if chosen else "  ")
-    line.append(f"{clock_text(record.when)}  ")
-    line.append(f"{padded(one_line(record.unit), number)}  ", "bold" if chosen else "")
-    line.append(f"{padded(grade_letter(record) or '-', 5)}  ", "bold")
-    line.append(f"{sign.mark} {sign.word:<{_verdict_width() - 2}}  ", f"bold {colours.get(sign.variable, 'default')}")
-    line.append(cut(one_line(record.reason), max(width - line.cell_len, 0)))
-    if chosen:
-        line.append(" " * max(width - line.cell_len, 0))
-        line.stylize(f"on {colours.get('band-ground', 'default')}")
-    return line
-
-
-def clock_text(when: str) -> str:
-    """`14:05` of a time with date; as much as there is of anything else."""
-    text = one_line(when)
-    return (text[11:16] if len(text) >= 16 and text[10] == "T" else text[:5]).ljust(5)
-
-
-def totals(tests: Sequence[Tested]) -> str:
-    """`12 tests:  A 5   B 3   C 1   R 1   bench fault 1   not finished 1`; every one is counted once."""
-    grades: Counter[str] = Counter()
-    others: Counter[str] = Counter()
-    for tested in tests:
-        stands, grade = standing(tested.record), grade_letter(tested.record)
-        if grade and stands not in (Standing.BENCH_FAULT, Standing.NOT_FINISHED):
-            grades[grade] += 1
-        else:
-            others[stands.value if stands in (Standing.BENCH_FAULT, Standing.NOT_FINISHED) else "without a grade"] += 1
-    counted = [f"{name} {count}" for name, count in sorted(grades.items())] + [f"{name} {count}" for name, count in sorted(others.items())]
-    return f"{len(tests)} {'test' if len(tests) == 1 else 'tests'}:  {'   '.join(counted)}" if tests else ""
 
 
 class LookBack(BenchScreen):
@@ -144,11 +93,10 @@ class LookBack(BenchScreen):
         self.refresh_state()
 
     def refresh_state(self) -> None:
-        super().refresh_state()
         if not self.is_attached:
             return
         tests = tuple(reversed(self.bench.state.session))
-        self.query_one("#totals", Static).update(Text(f"This session   {totals(tests)}"))
+        self.query_one("#totals", Static).update(Text(totals(tests)))
         folder = self.bench.state.folder
         kept = f"the records in {one_line(str(folder))}" if folder is not None else "no records are kept (no folder was named)"
         self.query_one("#earlier", Static).update(Text(f"Earlier days: {kept}"))

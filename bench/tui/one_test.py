@@ -83,7 +83,6 @@ class OneTest(BenchScreen):
         self._show()
 
     def refresh_state(self) -> None:
-        super().refresh_state()
         self._show()
 
     # -- reading

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, cast
 
 from rich.text import Text
@@ -11,7 +10,7 @@ from textual.widget import Widget
 
 from bench.render.plain import one_line
 from bench.tui.large import large
-from bench.tui.signs import grade_letter, sign_of
+from bench.tui.session_rows import row, totals
 from bench.tui.state import State, Tested
 from bench.tui.wrapped import cut, wrapped
 
@@ -23,7 +22,7 @@ _MARGIN = 3
 
 
 class ReadyView(Widget):
-    """What to do now; below, the session's tally and its last units."""
+    """What to do now; below, the session's totals and its last units."""
 
     DEFAULT_CSS = "ReadyView { width: 1fr; height: 1fr; color: $foreground; }"
 
@@ -31,7 +30,7 @@ class ReadyView(Widget):
         state = cast("BenchApp", self.app).state
         colours = self.app.theme_variables
         width, height = self.size
-        below = [*session_lines(state.session, width - 2 * _MARGIN, min(6, height // 3))]
+        below = [*session_lines(state.session, width - 2 * _MARGIN, min(6, height // 3), colours)]
         above = list(self._above(state, width, height - len(below) - 1, colours["fault"], colours["accent"]))
         lines = above[: height - len(below) - 1]
         lines += [Text()] * (height - len(lines) - len(below))
@@ -41,8 +40,8 @@ class ReadyView(Widget):
         call, style, texts = what_now(state, fault_colour)
         rows = large(call, width - 2 * _MARGIN, max(int(_LARGE_PART * height), 5)) or [call]
         yield Text()
-        for row in rows:
-            yield _indented(Text(row, style))
+        for letters in rows:
+            yield _indented(Text(letters, style))
         yield Text()
         for text, text_style in texts:
             for line in wrapped(text, min(width - 2 * _MARGIN, 100)):
@@ -73,23 +72,13 @@ def _set_up_text(state: State) -> str:
     return f"It will be tested so: {state.choices.summary()}. F2 changes that."
 
 
-def session_lines(session: Sequence[Tested], width: int, most: int) -> Iterator[Text]:
-    """The tally, and the newest units, as many as fit into `most` lines."""
+def session_lines(session: Sequence[Tested], width: int, most: int, colours: Mapping[str, str]) -> Iterator[Text]:
+    """The totals, and the newest units, as many as fit into `most` lines."""
     if not session or most < 1:
         return
-    yield Text(cut(tally_text(session), width), "bold")
+    yield Text(cut(totals(session), width), "bold")
     for tested in list(reversed(session))[: most - 1]:
-        record, sign = tested.record, sign_of(tested.record)
-        start = f"{record.when[11:16]}  {one_line(record.unit)[:18]:<18}  {grade_letter(record) or '-':<2}{sign.mark} {sign.word:<17}"
-        yield Text(cut(f"{start} {one_line(record.reason)}", width))
-
-
-def tally_text(session: Sequence[Tested]) -> str:
-    """`5 tested in this session: A 2, B 1, R 1, BENCH FAULT 1`."""
-    grades = Counter(letter for tested in session if (letter := grade_letter(tested.record)))
-    others = Counter(sign_of(tested.record).word for tested in session if not grade_letter(tested.record))
-    parts = [f"{name} {count}" for name, count in (*sorted(grades.items()), *sorted(others.items()))]
-    return f"{len(session)} tested in this session: {', '.join(parts)}"
+        yield row(tested.record, width, colours)
 
 
 def _indented(line: Text) -> Text:

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 _MARGIN = 3
 _BAR = 24
-_STANDING = 3
+_NOW_LINES = 3
 _LEAST_TRACE = 10
 
 
@@ -32,7 +32,7 @@ class RunningView(Vertical):
 
     DEFAULT_CSS = """
     RunningView { width: 1fr; height: 1fr; }
-    RunningView Standing { height: 3; }
+    RunningView Now { height: 3; }
     RunningView LiveTrace { height: 1fr; }
     RunningView Gauges { padding: 0 1; }
     RunningView Call { height: 1fr; display: none; }
@@ -42,13 +42,13 @@ class RunningView(Vertical):
 
     def __init__(self) -> None:
         super().__init__()
-        self.standing = Standing()
+        self.now = Now()
         self.trace = LiveTrace()
         self.gauges = Gauges()
         self.call = Call()
 
     def compose(self) -> ComposeResult:
-        yield self.standing
+        yield self.now
         yield self.trace
         yield self.gauges
         yield self.call
@@ -56,7 +56,8 @@ class RunningView(Vertical):
     def begin(self) -> None:
         """A test begins: nothing is known yet."""
         state = cast("BenchApp", self.app).state
-        self.trace.begin(state.board.channels if state.board is not None else {})
+        channels = state.description.channels if state.description is not None else {}
+        self.trace.begin({name: channel.unit for name, channel in channels.items()})
         if state.test is not None:
             self.gauges.expect([limit_set for _, some in state.test.setup.limits for limit_set in some])
         self._share()
@@ -66,7 +67,7 @@ class RunningView(Vertical):
 
     def _share(self) -> None:
         """The gauges get the lines that they want, as far as the trace stays readable; the trace gets the rest."""
-        room = self.size.height - _STANDING
+        room = self.size.height - _NOW_LINES
         self.gauges.styles.height = max(min(self.gauges.lines_wanted, room - _LEAST_TRACE), 2)
 
     def refresh_state(self) -> None:
@@ -75,17 +76,17 @@ class RunningView(Vertical):
             return
         called = test.live is None or test.asked is not None or test.waiting is not None
         self.set_class(called, "called")
-        self.standing.refresh()
+        self.now.refresh()
         if called:
             self.call.refresh()
         elif test.live is not None:
             self.gauges.show(() if test.early else test.verdicts, None if test.early else test.measured, test.live.cycles)
 
 
-class Standing(Widget):
+class Now(Widget):
     """Three lines: the step and its time; lamps, contact, flashes, supply; what is worth knowing."""
 
-    DEFAULT_CSS = "Standing { padding: 0 1; }"
+    DEFAULT_CSS = "Now { padding: 0 1; }"
 
     def render(self) -> Text:
         state = cast("BenchApp", self.app).state
@@ -186,7 +187,7 @@ def _supply_call(wanted: SetSupply, v_in_v: float | None, state: State) -> tuple
     else:
         call = f"{v_in_v:.2f} V"
         off_v = wanted.open_v - v_in_v
-        if abs(off_v) <= 0.5 * wanted.within_v:
+        if wanted.well_set(v_in_v):
             texts.append("Right: hands off the knob for a second.")
         else:
             turn = "▲ Turn it UP" if off_v > 0 else "▼ Turn it DOWN"

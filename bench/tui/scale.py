@@ -5,6 +5,14 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
+
+from bench.samples import Array
+
+ROOM = 1.1
+"""What is seen is kept off the top edge."""
+LASTING_S = 0.1
+"""What lasts so long decides the current's scale: an inrush is over by then."""
 _MOST_STEPS = 4
 _BELOW = 0.04  # of the scale: noise around zero is no reason to begin below it
 
@@ -33,6 +41,13 @@ def scale_for(low: float, high: float, least: float) -> Scale:
         step = round_step(1.01 * step)
     bottom, top = math.floor(low / step + 1e-9) * step, math.ceil(high / step - 1e-9) * step
     return Scale(rounded_to(bottom, step), rounded_to(top, step), step)
+
+
+def extent(low: Array, high: Array, lasting: int = 1) -> tuple[float, float]:
+    """Least and greatest value of columns, NaN left out; of what lasts for so many columns, if there are as many."""
+    if 1 < lasting <= len(low):
+        low = high = np.lib.stride_tricks.sliding_window_view(low, lasting).min(axis=1)
+    return float(np.fmin.reduce(low, initial=np.inf)), float(np.fmax.reduce(high, initial=-np.inf))
 
 
 def round_step(least: float) -> float:

@@ -7,10 +7,11 @@ from dataclasses import dataclass, field
 from enum import Enum
 from pathlib import Path
 
+from bench.description import BoardDescription
 from bench.measure import Measured
 from bench.procedure import Procedure
 from bench.record import TestRecord
-from bench.render.standing import Standing, standing
+from bench.render.standing import standing
 from bench.session import Action, Live, Setup, StepBegan, Waiting
 from bench.station import Present
 from bench.tui.choices import Choices
@@ -35,6 +36,11 @@ class Tested:
     record_path: Path | None = None
     capture_path: Path | None = None
     problem: str = ""
+
+    @property
+    def not_kept(self) -> str:
+        """Why record and trace are not kept, or not whole; empty if they are."""
+        return self.problem or ("" if self.record_path is not None else "no place to keep it was named")
 
 
 @dataclass
@@ -95,7 +101,7 @@ class State:
     @property
     def settled(self) -> bool:
         """Whether the test that is shown says something about its unit."""
-        return self.tested is not None and standing(self.tested.record) not in (Standing.BENCH_FAULT, Standing.NOT_FINISHED)
+        return self.tested is not None and standing(self.tested.record).on_unit
 
     @property
     def simulated(self) -> bool:
@@ -108,6 +114,6 @@ class State:
         return self.practice is not None and self.practice.own_hands
 
     @property
-    def bank_text(self) -> str:
-        """The lamps of the board; empty without one."""
-        return self.board.bank_text if self.board is not None else ""
+    def description(self) -> BoardDescription | None:
+        """Of the board that answers."""
+        return self.board.description if self.board is not None else None

@@ -19,8 +19,8 @@ _LINES = {Look.CURSOR: "│", Look.SECOND: "┊"}
 class StillTrace(Drawn):
     """`show` a run, then set `view` and the cursors, and `redraw`. Cursor 1 is always there, cursor 2 where it was put."""
 
-    def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
-        super().__init__(id=id, classes=classes)
+    def __init__(self) -> None:
+        super().__init__()
         self.run: RunTrace | None = None
         self.view = View(0.0, 1.0)
         self.cursor_s = 0.0

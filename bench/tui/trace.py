@@ -18,12 +18,10 @@ from bench.transitions import Change, Gap, SupplyEdge, Transition
 from bench.tui.canvas import Canvas, Drawn, Look
 from bench.tui.panes import GUTTER, UNDER_PANES, Columns, Pane, draw_panes, lost_cells, panes_of
 from bench.tui.raster import ACROSS, Ink
-from bench.tui.scale import Scale, scale_for
+from bench.tui.scale import LASTING_S, ROOM, Scale, extent, scale_for
 from bench.tui.timeline import Window, draw_lamps, draw_time, stretches
 
 KEPT_S = 60.0
-_LASTING_S = 0.1  # what lasts so long decides the current's scale: an inrush is over by then
-_ROOM = 1.1  # what lasts is kept off the top edge
 _MOST_CHANGES = 4000
 
 
@@ -86,10 +84,9 @@ class LiveTrace(Drawn):
     `window_s`: how much time it shows, about: a column of dots holds whole bins.
     """
 
-    def __init__(self, *, window_s: float = 4.0, id: str | None = None, classes: str | None = None) -> None:
-        super().__init__(id=id, classes=classes)
+    def __init__(self, *, window_s: float = 4.0) -> None:
+        super().__init__()
         self.window_s = window_s
-        self.closed: bool | None = None
         self._panes: tuple[Pane, ...] = ()
         self._forget()
 
@@ -99,7 +96,6 @@ class LiveTrace(Drawn):
         self._closed_before: bool | None = None
         self._on_s: float | None = None
         self._seen: dict[str, tuple[float, float]] = {}
-        self.closed = None
 
     def begin(self, channels: Mapping[str, str]) -> None:
         """A run begins: forget the last one. `channels`: names and units."""
@@ -110,7 +106,9 @@ class LiveTrace(Drawn):
     def add(self, bins: Bins | None, changes: Sequence[Change] = ()) -> None:
         """Bins that came and changes that were settled since the last time (they may lie a little further back)."""
         for change in changes:
-            self._take(change)
+            self._changes.append(change)
+            if isinstance(change, SupplyEdge) and change.on and self._on_s is None:
+                self._on_s = change.t_s
         if bins is not None and len(bins):
             self._bins.add(bins)
             self._look_at_scales(self._bins.end - len(bins))
@@ -121,30 +119,20 @@ class LiveTrace(Drawn):
                 self._closed_before = gone.closed
         self.redraw()
 
-    def _take(self, change: Change) -> None:
-        self._changes.append(change)
-        match change:
-            case Transition(closed=closed) | Gap(closed=closed):
-                self.closed = closed
-            case SupplyEdge(on=True, t_s=t_s) if self._on_s is None:
-                self._on_s = t_s
-
     def _look_at_scales(self, first: int) -> None:
         """A scale grows with what is seen and never shrinks in a run: the picture must not jump."""
-        lasting = round(_LASTING_S / self._bins.bin_s)
+        lasting = round(LASTING_S / self._bins.bin_s)
         for pane in self._panes:
             least, most = self._seen.get(pane.short, (0.0, 0.0))
             for line in pane.lines:
-                low, high = self._bins.between(line.channel, first - (lasting - 1 if pane.lasting else 0), self._bins.end)
-                if pane.lasting and len(low) >= lasting:
-                    low = high = np.lib.stride_tricks.sliding_window_view(low, lasting).min(axis=1)
-                least = min(least, float(np.fmin.reduce(low, initial=np.inf)))
-                most = max(most, float(np.fmax.reduce(high, initial=-np.inf)))
+                columns = lasting if pane.lasting else 1
+                seen = extent(*self._bins.between(line.channel, first - columns + 1, self._bins.end), columns)
+                least, most = min(least, seen[0]), max(most, seen[1])
             self._seen[pane.short] = least, most
 
     def _scale(self, pane: Pane) -> Scale:
         least, most = self._seen.get(pane.short, (0.0, 0.0))
-        return scale_for(least, _ROOM * most, pane.least_top)
+        return scale_for(least, ROOM * most, pane.least_top)
 
     def _columns(self, cells: int, dot_bins: int) -> Columns:
         """The newest bins as columns; the last cell may be half full."""

@@ -128,9 +128,8 @@ def passages(tested: Tested) -> list[Passage]:
 
 
 def _kept(tested: Tested) -> Passage:
-    if tested.problem or tested.record_path is None:
-        why = one_line(tested.problem) or "no place to keep it was named"
-        return Passage(why, "bold", 3, "NOT KEPT  ")
+    if tested.not_kept or tested.record_path is None:
+        return Passage(one_line(tested.not_kept), "bold", 3, "NOT KEPT  ")
     return Passage(f"Kept as {one_line(tested.record_path.name)}", "", 5)
 
 

@@ -12,16 +12,14 @@ from bench.samples import Array, Trace
 from bench.session.traces import RunTrace
 from bench.tui.panes import Columns, Pane, lost_cells
 from bench.tui.raster import ACROSS
-from bench.tui.scale import Scale, scale_for
+from bench.tui.scale import LASTING_S, ROOM, Scale, extent, scale_for
 
 _LEAST_SAMPLES = 24
 """So many samples of a channel are seen at the closest."""
 _MARGIN = 0.08  # of a flash, shown before and after it
 _AT_FIRST_S = 4.0
 _BEFORE_SUPPLY_S = 0.2
-_LASTING_S = 0.1
 _LASTING_PART = 1.0 / 60.0  # of what is seen; what lasts so long decides the current's scale
-_ROOM = 1.1
 _APART = 3.0  # intervals between two samples that still belong together
 
 
@@ -122,24 +120,18 @@ class Scales:
         least, most = self._whole[pane.short]
         for line in pane.lines:
             if line.channel in columns.low:
-                part_s = min(_LASTING_S, _LASTING_PART * columns.cells * columns.cell_s)
-                seen = _extent(columns.low[line.channel], columns.high[line.channel], part_s / columns.dot_s if pane.lasting else 0.0)
+                part_s = min(LASTING_S, _LASTING_PART * columns.cells * columns.cell_s)
+                lasting = round(part_s / columns.dot_s) if pane.lasting else 1
+                seen = extent(columns.low[line.channel], columns.high[line.channel], lasting)
                 least, most = min(least, seen[0]), max(most, seen[1])
-        return scale_for(least, _ROOM * most, pane.least_top)
+        return scale_for(least, ROOM * most, pane.least_top)
 
     def _of_run(self, pane: Pane) -> tuple[float, float]:
-        bin_s = _LASTING_S / 25.0
+        bin_s = LASTING_S / 25.0
         edges_s = np.arange(self._run.begin_s, self._run.end_s + bin_s, bin_s)
         least, most = 0.0, 0.0
         for line in pane.lines:
             if line.channel in self._run.traces and len(edges_s) > 1:
-                seen = _extent(*extremes(self._run.traces[line.channel], edges_s), 25.0 if pane.lasting else 0.0)
+                seen = extent(*extremes(self._run.traces[line.channel], edges_s), 25 if pane.lasting else 1)
                 least, most = min(least, seen[0]), max(most, seen[1])
         return least, most
-
-
-def _extent(low: Array, high: Array, lasting: float) -> tuple[float, float]:
-    """Least and greatest value; of what lasts for so many columns, if that is more than one."""
-    if lasting > 1.0 and len(low) >= round(lasting):
-        low = high = np.lib.stride_tricks.sliding_window_view(low, round(lasting)).min(axis=1)
-    return float(np.fmin.reduce(low, initial=np.inf)), float(np.fmax.reduce(high, initial=-np.inf))

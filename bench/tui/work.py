@@ -15,7 +15,7 @@ from bench.tui.running import RunningView
 from bench.tui.state import Phase, State
 from bench.tui.verdict import VerdictView
 
-_ALWAYS: Sequence[KeyHint] = (("F1", "help"), ("F4", "looking back"), ("F10", "leave"))
+_ALWAYS: Sequence[KeyHint] = (("F1", "help"), ("F4", "looking back"), ("F12", "leave"))
 
 
 def hints_for(state: State) -> Sequence[KeyHint]:

@@ -1,0 +1,64 @@
+"""The session's tests as rows, and how many there were of each grade. No widget in here."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+
+from rich.text import Text
+
+from bench.record import TestRecord
+from bench.render.plain import one_line
+from bench.render.standing import standing
+from bench.tui.signs import SIGNS, grade_letter, sign_of
+from bench.tui.state import Tested
+from bench.tui.wrapped import cut, padded
+
+_NUMBER, _NUMBER_WIDE = 14, 24
+_WIDE = 100
+
+
+def titles(width: int) -> str:
+    """What stands above the rows, without their first two cells."""
+    number = _NUMBER_WIDE if width >= _WIDE else _NUMBER
+    return f"{'time':<5}  {'unit':<{number}}  {'grade':<5}  {'verdict':<{_verdict_width()}}  why"
+
+
+def _verdict_width() -> int:
+    return 2 + max(len(sign.word) for sign in SIGNS.values())
+
+
+def row(record: TestRecord, width: int, colours: Mapping[str, str], chosen: bool = False) -> Text:
+    """One line: time, number, grade, verdict, reason. An arrow marks the chosen one."""
+    sign = sign_of(record)
+    number = _NUMBER_WIDE if width >= _WIDE else _NUMBER
+    line = Text("▸ " if chosen else "  ")
+    line.append(f"{clock_text(record.when)}  ")
+    line.append(f"{padded(one_line(record.unit), number)}  ", "bold" if chosen else "")
+    line.append(f"{padded(grade_letter(record) or '-', 5)}  ", "bold")
+    line.append(f"{sign.mark} {sign.word:<{_verdict_width() - 2}}  ", f"bold {colours.get(sign.variable, 'default')}")
+    line.append(cut(one_line(record.reason), max(width - line.cell_len, 0)))
+    if chosen:
+        line.append(" " * max(width - line.cell_len, 0))
+        line.stylize(f"on {colours.get('band-ground', 'default')}")
+    return line
+
+
+def clock_text(when: str) -> str:
+    """`14:05` of a time with date; as much as there is of anything else."""
+    text = one_line(when)
+    return (text[11:16] if len(text) >= 16 and text[10] == "T" else text[:5]).ljust(5)
+
+
+def totals(tests: Sequence[Tested]) -> str:
+    """`12 tests in this session:  A 5   B 3   R 1   bench fault 1   not finished 1`; every one is counted once."""
+    grades: Counter[str] = Counter()
+    others: Counter[str] = Counter()
+    for tested in tests:
+        stands, grade = standing(tested.record), grade_letter(tested.record)
+        if stands.on_unit and grade:
+            grades[grade] += 1
+        else:
+            others["without a grade" if stands.on_unit else stands.value] += 1
+    counted = [f"{name} {count}" for some in (grades, others) for name, count in sorted(some.items())]
+    return f"{len(tests)} {'test' if len(tests) == 1 else 'tests'} in this session:  {'   '.join(counted)}" if tests else ""

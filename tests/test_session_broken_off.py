@@ -1,0 +1,175 @@
+"""Tests that are broken off, by whatever it may be, and bad lines."""
+
+from __future__ import annotations
+
+import logging
+import random
+
+import pytest
+from bench_port import bench_port, run_on
+from session_plans import SHORT, TWO, spoilt, value
+
+from bench.session import Damage, Live, StepBegan
+from bench.simboard.link import LINK_FAULTS, faulty_link
+from bench.uncertainty import Estimate, NotMeasured
+from bench.verdict import Outcome
+from bench.wire import ResetCause
+
+
+@pytest.mark.parametrize("at_s", [0.0, 0.02, 0.2, 0.5, 0.9, 1.3, 2.0, 4.0])
+def test_cancelling_at_any_moment(at_s: float) -> None:
+    port = bench_port("EL")
+    record = run_on(port, TWO, cancelled=lambda: port.now_s() >= at_s)
+    spoilt(record, port)
+    assert record.interrupted == "cancelled by the operator"
+    assert not any(fault.code == "program" for fault in record.bench_faults)
+
+
+def test_cancelling_a_later_step_keeps_what_is_whole() -> None:
+    port = bench_port("NC")
+    begun: list[StepBegan] = []
+    record = run_on(
+        port, TWO,
+        progress=lambda e: begun.append(e) if isinstance(e, StepBegan) else None,
+        cancelled=lambda: len(begun) == 2 and port.board.master,
+    )  # fmt: skip
+    assert [s.interrupted for s in record.steps] == [None, "cancelled by the operator"]
+    assert isinstance(record.measured.values["rate_per_min"], Estimate)
+    outage = record.measured.values["outage_ratio"]
+    assert isinstance(outage, NotMeasured)
+    assert outage.fault == "bench"
+    assert record.outcome is Outcome.NOT_MEASURED
+    assert port.all_open
+
+
+@pytest.mark.parametrize("at_s", [0.1, 0.7, 1.5, 3.0])
+def test_the_keyboard(at_s: float) -> None:
+    def hit() -> None:
+        raise KeyboardInterrupt
+
+    port = bench_port("EL")
+    port.at[at_s] = hit
+    record = run_on(port, SHORT)
+    spoilt(record, port)
+    assert record.interrupted == "stopped from the keyboard"
+
+
+def test_the_keyboard_twice() -> None:
+    """Also while everything is being opened."""
+    hits = 0
+
+    def hit() -> None:
+        nonlocal hits
+        hits += 1
+        if hits < 3:
+            port.at[port.now_s()] = hit
+        raise KeyboardInterrupt
+
+    port = bench_port("EL")
+    port.at[2.0] = hit
+    record = run_on(port, SHORT)
+    spoilt(record, port)
+    assert hits == 3
+
+
+@pytest.mark.parametrize("at_s", [0.0, 0.03, 0.3, 0.75, 1.1, 2.5, 5.0])
+def test_unplugging_at_any_moment(at_s: float) -> None:
+    port = bench_port("NC")
+
+    def unplug() -> None:
+        port.unplugged = True
+
+    port.at[at_s] = unplug
+    record = run_on(port, SHORT)
+    spoilt(record, port, confirmed=False)
+    assert "the cable is out" in (record.interrupted or "")
+    codes = {fault.code for fault in record.bench_faults}
+    assert {"port-lost", "not-confirmed-open"} <= codes
+
+
+@pytest.mark.parametrize("at_s", [1.2, 2.0, 3.0])
+def test_the_board_restarts(at_s: float) -> None:
+    port = bench_port("EL")
+    port.at[at_s] = lambda: port.board.power_up(ResetCause.WATC)
+    record = run_on(port, SHORT)
+    spoilt(record, port)
+    assert "restarted by itself (cause WATC)" in (record.interrupted or "")
+
+
+def test_a_trip_is_the_bench_s(caplog: pytest.LogCaptureFixture) -> None:
+    tripped = bench_port("EL")
+
+    def short() -> None:
+        tripped.board.settings.level_a = 0.5
+
+    tripped.at[4.0] = short
+    record = run_on(tripped, SHORT)
+    spoilt(record, tripped)
+    assert "over-current" in (record.interrupted or "")
+    assert not caplog.records
+
+
+def test_a_stalled_line_ends_in_silence() -> None:
+    port = bench_port("EL")
+    port.at[2.0] = lambda: setattr(port, "lose", lambda data: True)
+    port.at[2.5] = lambda: port.board.stop()
+    record = run_on(port, SHORT)
+    spoilt(record, port, confirmed=False)
+
+
+def test_an_error_of_the_program_opens_everything_and_is_said(caplog: pytest.LogCaptureFixture) -> None:
+    def broken(event: object) -> None:
+        if isinstance(event, Live):
+            raise ZeroDivisionError("in the screen")
+
+    port = bench_port("EL")
+    with caplog.at_level(logging.CRITICAL, logger="bench"):
+        record = run_on(port, SHORT, progress=broken)
+    spoilt(record, port)
+    assert "ZeroDivisionError: in the screen" in (record.interrupted or "")
+
+
+# --- a bad line
+
+
+@pytest.mark.parametrize("fault", sorted(LINK_FAULTS))
+@pytest.mark.parametrize("seed", [3])
+def test_every_fault_of_the_link_ends_right_or_honestly(fault: str, seed: int) -> None:
+    """A lossy line costs cycles, never the truth; a broken one ends the test, never the unit."""
+    port = bench_port("EL", link=faulty_link((fault,), seed))
+    events: list[object] = []
+    record = run_on(port, "quick", progress=events.append)
+    rate = record.measured.values["rate_per_min"]
+    if record.interrupted is None:
+        assert rate.value == pytest.approx(90.0, abs=0.8) if isinstance(rate, Estimate) else fault.startswith("bytes")
+        # What the line swallowed (a start, say) is not measured; nothing that was is judged wrong.
+        assert {v.outcome for v in record.verdicts} <= {Outcome.PASS, Outcome.NOT_MEASURED}
+        if fault.startswith("bytes"):
+            assert any(record.link.values())
+            assert any(isinstance(e, Damage) for e in events)
+    else:
+        assert fault in ("stall", "unplug", "board-reset")
+        spoilt(record, port, confirmed=False)
+    port.a_second_later()
+    assert port.all_open
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_lines_that_never_arrive_are_said_again(seed: int) -> None:
+    chance = random.Random(seed)
+    port = bench_port("EL")
+    port.lose = lambda data: chance.random() < 0.05
+    record = run_on(port, SHORT)
+    assert record.interrupted is None
+    assert value(record, "rate_per_min") == pytest.approx(90.0, abs=0.8)
+    assert record.link["replies_asked_again"] > 0
+    assert port.all_open
+
+
+def test_a_board_that_is_not_there() -> None:
+    port = bench_port("EL")
+    port.lose = lambda data: True
+    record = run_on(port, SHORT)
+    assert "no answer" in (record.interrupted or "")
+    assert record.steps == ()
+    assert record.outcome is Outcome.NOT_MEASURED
