@@ -287,6 +287,20 @@ def test_another_board_waits_for_the_end_of_a_test() -> None:
     assert at.state.number == "practice 2" and at.state.simulated and at.state.board is None
 
 
+def test_what_is_chosen_for_practice_stays_there() -> None:
+    at = Sitting()
+    usual = at.state.choices
+    six_volt = replace(usual, system_v=6.0)
+    at.desk.attach("sim://bench-nc-6v", Practising("sim://bench-nc-6v", False, False))
+    at.desk.choose(six_volt)
+    at.desk.attach("sim://bench-el-plain", Practising("sim://bench-el-plain", False, False))
+    assert at.state.choices == six_volt
+    at.desk.attach("/dev/ttyUSB0")
+    assert at.state.choices == usual
+    at.desk.attach("/dev/ttyUSB0")
+    assert at.state.choices == usual
+
+
 def test_a_station_that_dies_leaves_the_record_that_it_began_with(tmp_path: Path) -> None:
     at = Sitting()
     at.desk.hear(Broken("it has ended"))

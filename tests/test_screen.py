@@ -167,12 +167,14 @@ def test_damaged_choices_are_said_and_the_usual_taken(tmp_path: Path) -> None:
     run(main)
 
 
-def test_practice_and_back_to_the_board() -> None:
+def test_practice_and_back_to_the_board(tmp_path: Path) -> None:
     async def main() -> None:
-        async with at_screen(real()) as at:
+        async with at_screen(real(), tmp_path) as at:
             assert "SIMULATED" not in shown(at.app)
+            at.app.practise("sim://bench-nc-6v", False, False)
+            await at.see("SIMULATED", "6 V", "changed to 6 V")
             at.app.practise("sim://bench-nc-welded?seed=2", False, True)
-            await at.see("SIMULATED", "practice 1")
+            await at.see("SIMULATED", "practice 1", "12 V")
             await at.press("enter")
             await at.phase(Phase.VERDICT)
             await at.see("SIMULATED")
@@ -180,6 +182,8 @@ def test_practice_and_back_to_the_board() -> None:
             await at.until(lambda: at.app.state.board is not None and not at.app.state.simulated)
             await at.see("Scan or type the unit's number")
             assert "SIMULATED" not in shown(at.app).splitlines()[0]
+            assert "12 V" in shown(at.app).splitlines()[1]
+            assert not (tmp_path / "choices.json").exists(), "what was chosen for practice is not kept"
 
     run(main)
 

@@ -40,8 +40,8 @@ def command(
     makebreak screen /dev/ttyUSB0 --keep /srv/bench/records --limits us-turn --limits my-shop.toml
     makebreak screen sim://bench-nc-2x21
 
-    The program that drives the board is not the screen: whatever becomes of screen and terminal, everything is opened within a second, and
-    the record says what happened.
+    The program that drives the board is not the screen: whatever becomes of screen and terminal, everything is open about a second after
+    they were last heard, and the record says what happened.
     """
     if not (sys.stdin.isatty() and sys.stderr.isatty()):
         raise click.UsageError("the screen needs a terminal of its own; without one, use `makebreak test`")

@@ -291,9 +291,9 @@ class BenchApp(App[None]):
     # --- what the screens ask for
 
     def choose(self, choices: Choices) -> None:
-        """These choices from now on, also tomorrow."""
+        """These choices from now on; for the bench, not for practice, also tomorrow."""
         self.desk.choose(choices)
-        if self._choices_path is not None:
+        if self._choices_path is not None and self.state.practice is None:
             self.state.message = save(self._choices_path, choices)
         self._changed = True
 

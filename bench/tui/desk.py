@@ -72,6 +72,7 @@ class Desk:
         self._accepted_s = -1e9
         self._attached: Attach | None = None
         self._seen_verdict = False
+        self._bench_choices: Choices | None = None
 
     # --- keys
 
@@ -199,6 +200,11 @@ class Desk:
         if state.test is not None:
             state.message = "A test is running: Esc cancels it."
             return
+        if practice is None and self._bench_choices is not None:
+            state.choices, self._bench_choices = self._bench_choices, None
+        elif practice is not None and self._bench_choices is None:
+            # What is chosen for practice must not be found on the real bench afterwards.
+            self._bench_choices = state.choices
         state.board, state.absent, state.practice, state.tested = None, "", practice, None
         state.phase, state.message = Phase.READY, ""
         state.number = self._practice_number()

@@ -14,7 +14,7 @@ from textual.widgets import Static
 if TYPE_CHECKING:
     from bench.tui.app import BenchApp
 
-_BETWEEN = "   ·   "
+_BETWEEN = "  ·  "
 KeyHint = tuple[str, str]
 """A key as its cap says, and what it does: ("Enter", "start")."""
 
