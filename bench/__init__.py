@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from bench.uncertainty import Component as Component
     from bench.uncertainty import Estimate as Estimate
     from bench.uncertainty import NotMeasured as NotMeasured
-    from bench.verdict import Outcome as Outcome
+    from bench.verdict import Conformity as Conformity
     from bench.verdict import Verdict as Verdict
 
 __version__ = "0.1.0"
@@ -28,7 +28,7 @@ _HOMES = {
     "Component": "bench.uncertainty",
     "Estimate": "bench.uncertainty",
     "NotMeasured": "bench.uncertainty",
-    "Outcome": "bench.verdict",
+    "Conformity": "bench.verdict",
     "Result": "bench.api",
     "StepRecord": "bench.record",
     "TestRecord": "bench.record",

@@ -26,7 +26,7 @@ from bench.render.report import report_text
 from bench.render.rows import judged_rows, measured_rows
 from bench.session import Operator, Progress, Setup, judge_recording, run_test
 from bench.uncertainty import Estimate, Measurement, NotMeasured
-from bench.verdict import Outcome, Verdict
+from bench.verdict import Conformity, Verdict
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -43,7 +43,7 @@ class Result:
 
     >>> result = bench.test("sim://bench-el-plain")
     >>> result.outcome
-    <Outcome.PASS: 'pass'>
+    <Conformity.PASS: 'pass'>
     >>> result["rate_per_min"].to("Hz")
     <Quantity(1.5, 'hertz')>
     >>> result.table[["value", "U95", "unit", "verdict"]]
@@ -52,7 +52,7 @@ class Result:
     record: TestRecord
 
     @property
-    def outcome(self) -> Outcome:
+    def outcome(self) -> Conformity:
         return self.record.outcome
 
     @property
@@ -256,7 +256,7 @@ def _judgement(limit: Limit, verdict: Verdict) -> dict[str, Any]:
         "low": limit.low,
         "high": limit.high,
         "limit_set": verdict.limit_set,
-        "verdict": verdict.outcome.value,
+        "verdict": verdict.conformity.value,
         "p_wrong": verdict.p_wrong,
         "source": where,
         "basis": limit.source.basis,

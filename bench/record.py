@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from bench.grade import Grade
 from bench.limits import Averaging, LimitSet
 from bench.measure import BenchFault, Measured
-from bench.verdict import Outcome, Verdict
+from bench.verdict import Conformity, Verdict
 
 RECORD_FORMAT = 1
 
@@ -60,7 +60,7 @@ class TestRecord:
     measured: Measured
     limit_sets: tuple[SetUsed, ...]
     verdicts: tuple[Verdict, ...]
-    outcome: Outcome
+    outcome: Conformity
     grade: Grade | None
     reason: str
     when: str

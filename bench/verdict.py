@@ -24,7 +24,7 @@ from bench.uncertainty import Estimate, Measurement, NotMeasured, normal_cdf, st
 LEVEL = 0.95
 
 
-class Outcome(StrEnum):
+class Conformity(StrEnum):
     """What can be said, from bad to good: the worst of several is "all of" them, the best is "any of" them."""
 
     FAIL = "fail"
@@ -35,11 +35,11 @@ class Outcome(StrEnum):
 
     @property
     def definite(self) -> bool:
-        return self in (Outcome.PASS, Outcome.FAIL)
+        return self in (Conformity.PASS, Conformity.FAIL)
 
     @property
     def favourable(self) -> bool:
-        return self in (Outcome.PASS, Outcome.CONDITIONAL_PASS)
+        return self in (Conformity.PASS, Conformity.CONDITIONAL_PASS)
 
 
 @dataclass(frozen=True)
@@ -47,14 +47,14 @@ class Verdict:
     """One requirement judged.
 
     `found` is the measurement behind it (None where a fact or parts decide), `guard` w in the quantity's unit. `p_conform` is the
-    probability that the true value keeps the limit, `p_wrong` that this outcome is on the wrong side; both None if not measured.
+    probability that the true value keeps the limit, `p_wrong` that this is on the wrong side; both None if not measured.
     `by_fact` says what was seen where a fact decides: such a verdict is definite, without a probability. `parts` are the verdicts
     inside alternatives; the probabilities over them are bounds on the safe side.
     """
 
     limit_set: str
     limit: Requirement
-    outcome: Outcome
+    conformity: Conformity
     found: Measurement | None = None
     guard: float | None = None
     p_conform: float | None = None
@@ -94,8 +94,8 @@ def specific_risk(value: float, u: float, dof: float, low: float | None, high: f
     return conformance_probability(value, u, dof, low, high)
 
 
-def decide(value: float, u: float, dof: float, low: float | None, high: float | None, level: float = LEVEL) -> Outcome:
-    """The outcome for one value (see the top of this module). The limits belong to the band; without uncertainty that is all.
+def decide(value: float, u: float, dof: float, low: float | None, high: float | None, level: float = LEVEL) -> Conformity:
+    """The conformity of one value (see the top of this module). The limits belong to the band; without uncertainty that is all.
 
     Where both limits are near, being w inside each is not enough: both tails together must stay within 1 - level too.
     """
@@ -107,11 +107,11 @@ def decide(value: float, u: float, dof: float, low: float | None, high: float | 
     if inside and accept_low <= value <= accept_high:
         one_sided = low is None or high is None
         if one_sided or specific_risk(value, u, dof, low, high) <= 1.0 - level:
-            return Outcome.PASS
+            return Conformity.PASS
     reject_low, reject_high = acceptance_region(low, high, -guard)
     if not inside and not reject_low < value < reject_high:
-        return Outcome.FAIL
-    return Outcome.CONDITIONAL_PASS if inside else Outcome.CONDITIONAL_FAIL
+        return Conformity.FAIL
+    return Conformity.CONDITIONAL_PASS if inside else Conformity.CONDITIONAL_FAIL
 
 
 def _inside(value: float, low: float | None, high: float | None) -> bool:
@@ -201,15 +201,15 @@ def judge(measured: Measured, limit_set: LimitSet, level: float = LEVEL) -> tupl
     return tuple(_judge(measured, requirement, limit_set.name, level) for requirement in limit_set.requirements)
 
 
-def overall(verdicts: Sequence[Verdict], bench_faults: Sequence[BenchFault], interrupted: str | None) -> Outcome:
+def overall(verdicts: Sequence[Verdict], bench_faults: Sequence[BenchFault], interrupted: str | None) -> Conformity:
     """The outcome of the whole test: its worst verdict. A bench fault, or nothing judged, leaves it open.
 
     An interrupted test can still have failed a unit beyond doubt, but it can clear none.
     """
     if spoiling(bench_faults) or not verdicts:
-        return Outcome.NOT_MEASURED
-    outcome = _worst(v.outcome for v in verdicts)
-    return Outcome.NOT_MEASURED if interrupted and outcome is not Outcome.FAIL else outcome
+        return Conformity.NOT_MEASURED
+    outcome = _worst(v.conformity for v in verdicts)
+    return Conformity.NOT_MEASURED if interrupted and outcome is not Conformity.FAIL else outcome
 
 
 def spoiling(bench_faults: Sequence[BenchFault]) -> tuple[BenchFault, ...]:
@@ -222,15 +222,15 @@ def decided(verdicts: Sequence[Verdict]) -> bool:
 
     Who asks after each flash has that many chances to be wrong, so ask of verdicts at a stricter level than the one reported.
     """
-    return bool(verdicts) and all(v.outcome.definite for v in verdicts)
+    return bool(verdicts) and all(v.conformity.definite for v in verdicts)
 
 
-def _worst(outcomes: Iterable[Outcome]) -> Outcome:
-    return min(outcomes, key=tuple(Outcome).index)
+def _worst(outcomes: Iterable[Conformity]) -> Conformity:
+    return min(outcomes, key=tuple(Conformity).index)
 
 
-def _best(outcomes: Iterable[Outcome]) -> Outcome:
-    return max(outcomes, key=tuple(Outcome).index)
+def _best(outcomes: Iterable[Conformity]) -> Conformity:
+    return max(outcomes, key=tuple(Conformity).index)
 
 
 def _judge(measured: Measured, requirement: Requirement, name: str, level: float) -> Verdict:
@@ -248,12 +248,12 @@ def _judge(measured: Measured, requirement: Requirement, name: str, level: float
 def _judge_limit(measured: Measured, limit: Limit, name: str, level: float) -> Verdict:
     found = measured.values.get(limit.quantity, NotMeasured("not part of this test"))
     if spoiling(measured.bench_faults):
-        return Verdict(name, limit, Outcome.NOT_MEASURED, found)
+        return Verdict(name, limit, Conformity.NOT_MEASURED, found)
     seen = _standing_still(measured, limit.quantity)
     if seen:
-        return Verdict(name, limit, Outcome.FAIL, found, by_fact=seen)
+        return Verdict(name, limit, Conformity.FAIL, found, by_fact=seen)
     if isinstance(found, NotMeasured):
-        return Verdict(name, limit, Outcome.NOT_MEASURED, found)
+        return Verdict(name, limit, Conformity.NOT_MEASURED, found)
     band = (limit.low, limit.high)
     return Verdict(
         name, limit, decide(found.value, found.u, found.dof, *band, level), found,
@@ -277,8 +277,8 @@ def _standing_still(measured: Measured, quantity: str) -> str:
 def _judge_fact(measured: Measured, limit: FactLimit, name: str) -> Verdict:
     seen = measured.facts.get(limit.fact, "unknown")
     if spoiling(measured.bench_faults) or seen == "unknown":
-        return Verdict(name, limit, Outcome.NOT_MEASURED)
-    return Verdict(name, limit, Outcome.PASS if seen in limit.allowed else Outcome.FAIL, by_fact=seen)
+        return Verdict(name, limit, Conformity.NOT_MEASURED)
+    return Verdict(name, limit, Conformity.PASS if seen in limit.allowed else Conformity.FAIL, by_fact=seen)
 
 
 def _judge_parts(requirement: AllOf | AnyOf, name: str, parts: tuple[Verdict, ...]) -> Verdict:
@@ -289,13 +289,13 @@ def _judge_parts(requirement: AllOf | AnyOf, name: str, parts: tuple[Verdict, ..
     low = [_p_bounds(p)[0] for p in parts]
     high = [_p_bounds(p)[1] for p in parts]
     if isinstance(requirement, AllOf):
-        outcome = _worst(p.outcome for p in parts)
+        outcome = _worst(p.conformity for p in parts)
         least, most = max(0.0, math.fsum(low) - (len(parts) - 1)), min(high)
     else:
-        outcome = _best(p.outcome for p in parts)
+        outcome = _best(p.conformity for p in parts)
         least, most = max(low), min(1.0, math.fsum(high))
     by_fact = _deciding_fact(requirement, parts, outcome)
-    if outcome is Outcome.NOT_MEASURED or by_fact:
+    if outcome is Conformity.NOT_MEASURED or by_fact:
         return Verdict(name, requirement, outcome, by_fact=by_fact, parts=parts)
     if outcome.favourable:
         return Verdict(name, requirement, outcome, p_conform=least, p_wrong=1.0 - least, parts=parts)
@@ -304,17 +304,17 @@ def _judge_parts(requirement: AllOf | AnyOf, name: str, parts: tuple[Verdict, ..
 
 def _p_bounds(verdict: Verdict) -> tuple[float, float]:
     if verdict.by_fact:
-        return (1.0, 1.0) if verdict.outcome is Outcome.PASS else (0.0, 0.0)
+        return (1.0, 1.0) if verdict.conformity is Conformity.PASS else (0.0, 0.0)
     if verdict.p_conform is None:
         return 0.0, 1.0
     return verdict.p_conform, verdict.p_conform
 
 
-def _deciding_fact(requirement: AllOf | AnyOf, parts: tuple[Verdict, ...], outcome: Outcome) -> str:
+def _deciding_fact(requirement: AllOf | AnyOf, parts: tuple[Verdict, ...], outcome: Conformity) -> str:
     """The fact that settles it alone: one that passes an alternative or fails a conjunction; or all parts being facts."""
     if not outcome.definite:
         return ""
-    facts = [p.by_fact for p in parts if p.by_fact and p.outcome is outcome]
-    alone = Outcome.FAIL if isinstance(requirement, AllOf) else Outcome.PASS
+    facts = [p.by_fact for p in parts if p.by_fact and p.conformity is outcome]
+    alone = Conformity.FAIL if isinstance(requirement, AllOf) else Conformity.PASS
     enough = facts and (outcome is alone or len(facts) == len(parts))
     return facts[0] if enough else ""

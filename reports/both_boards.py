@@ -46,7 +46,7 @@ from bench.simboard.link import LINK_FAULTS
 from bench.simboard.pulses import Pulse
 from bench.simboard.world import World
 from bench.uncertainty import Estimate, Measurement
-from bench.verdict import Outcome, Verdict
+from bench.verdict import Conformity, Verdict
 from firmware.simulator.port import FirmwarePort
 from reports.truth import _drops, _means, _start
 
@@ -58,7 +58,7 @@ UNITS = {
 NOT_HERE = "board-overrun"  # the program either loses frames or it does not: no such fault can be put into it
 EDGE = 0.01
 BOARDS = ("simulated board", "real program")
-CHARGED = (Outcome.FAIL, Outcome.CONDITIONAL_FAIL)
+CHARGED = (Conformity.FAIL, Conformity.CONDITIONAL_FAIL)
 
 
 @dataclass(frozen=True)
@@ -107,7 +107,7 @@ class Compared:
     """What came of it: outcomes and grades, values beside the truth and times by board (simulated, real program); what differs."""
 
     case: Case
-    outcomes: tuple[Outcome, Outcome]
+    outcomes: tuple[Conformity, Conformity]
     grades: tuple[str, str]
     different: list[str] = field(default_factory=list)
     on_edge: bool = False
@@ -276,14 +276,14 @@ def _unlike_verdicts(first: TestRecord, second: TestRecord) -> Iterator[tuple[Ve
     by_limit = [{(v.limit_set, v.limit): v for v in record.verdicts} for record in (first, second)]
     for key in dict.fromkeys((*by_limit[0], *by_limit[1])):
         a, b = (verdicts.get(key) for verdicts in by_limit)
-        if a is None or b is None or a.outcome is not b.outcome:
+        if a is None or b is None or a.conformity is not b.conformity:
             yield a, b
 
 
 def _judged(verdict: Verdict | None) -> str:
     if verdict is None:
         return "not judged"
-    what = f"{verdict.limit_set}: {getattr(verdict.limit, 'quantity', '')} {limit_text(verdict.limit)}: {verdict.outcome.value}"
+    what = f"{verdict.limit_set}: {getattr(verdict.limit, 'quantity', '')} {limit_text(verdict.limit)}: {verdict.conformity.value}"
     if not isinstance(verdict.found, Estimate) or verdict.p_conform is None:
         return what
     return f"{what} ({verdict.found.value:.6g} ± {verdict.found.expanded():.2g}, kept with {verdict.p_conform * 100:.2f} %)"

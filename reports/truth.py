@@ -36,7 +36,7 @@ from bench.simboard.pulses import Pulse
 from bench.simboard.units import Rating, Unit
 from bench.simboard.world import World
 from bench.uncertainty import Estimate, TypeA
-from bench.verdict import Outcome, conformance_probability, decide
+from bench.verdict import Conformity, conformance_probability, decide
 from bench.wire import Decoder, EventFrame, SampleFrame, format_channels
 from bench.zero import LinkReadings, zeroed
 
@@ -93,7 +93,7 @@ class Outcomes:
     faults: tuple[str, ...]
     found: dict[str, tuple[float, float, float, float, int]] = field(default_factory=dict)
     missing: dict[str, str] = field(default_factory=dict)
-    verdicts: list[tuple[Outcome, bool, float]] = field(default_factory=list)
+    verdicts: list[tuple[Conformity, bool, float]] = field(default_factory=list)
 
 
 Listener: TypeAlias = Callable[[Sequence[SampleFrame | EventFrame], float], None]
@@ -342,7 +342,7 @@ def run_case(seed: int) -> Outcomes:
     return out
 
 
-def _verdicts(case: Case, measured: Measured, true: Truths) -> Iterator[tuple[Outcome, bool, float]]:
+def _verdicts(case: Case, measured: Measured, true: Truths) -> Iterator[tuple[Conformity, bool, float]]:
     """Decisions by upper limits that happen to lie near the truth, where they are hard: outcome, is it right, its stated risk.
 
     The limit is drawn evenly within four standard uncertainties of the truth, so it knows nothing of the measured value.
@@ -358,9 +358,9 @@ def _verdicts(case: Case, measured: Measured, true: Truths) -> Iterator[tuple[Ou
         limit = truth + rng.uniform(-4.0, 4.0) * value.u
         outcome = decide(value.value, value.u, value.dof, None, limit)
         conforms = conformance_probability(value.value, value.u, value.dof, None, limit)
-        if outcome is Outcome.PASS:
+        if outcome is Conformity.PASS:
             yield outcome, truth <= limit, 1.0 - conforms
-        elif outcome is Outcome.FAIL:
+        elif outcome is Conformity.FAIL:
             yield outcome, truth > limit, conforms
 
 

@@ -12,7 +12,7 @@ from bench.procedure import Procedure, RunStep
 from bench.record import TestRecord
 from bench.session.operator import Action, Meanwhile, SetSupply
 from bench.uncertainty import Estimate
-from bench.verdict import Outcome
+from bench.verdict import Conformity
 
 RATED = RunStep("rated", "Rated", cycles=3, at_most_s=12.0, judge=("rate_per_min", "on_ratio"))
 
@@ -74,10 +74,10 @@ class Helpless:
 def spoilt(record: TestRecord, port: BenchPort, *, confirmed: bool = True) -> None:
     """What holds for every broken-off test: nothing charged, nothing graded, all open, and said why."""
     assert record.interrupted, record
-    assert record.outcome is Outcome.NOT_MEASURED
+    assert record.outcome is Conformity.NOT_MEASURED
     assert record.grade is None
     assert "Not finished" in record.reason
-    assert not any(v.outcome is Outcome.FAIL for v in record.verdicts)
+    assert not any(v.conformity is Conformity.FAIL for v in record.verdicts)
     if not confirmed:
         port.a_second_later()
     assert port.all_open

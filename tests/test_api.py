@@ -22,7 +22,7 @@ def result() -> Result:
 
 
 def test_a_test_in_one_call(result: Result) -> None:
-    assert result.outcome is bench.Outcome.PASS
+    assert result.outcome is bench.Conformity.PASS
     assert result.record.unit == "4711"
     assert result.reason.startswith("Good: ")
     assert str(result).startswith("PASS   GRADE B   4711\n")
@@ -78,7 +78,7 @@ def test_hostile_text_is_nobodys_html() -> None:
 def test_a_test_can_be_cancelled_and_watched() -> None:
     events: list[object] = []
     result = bench.test("sim://bench-el-plain", progress=events.append, cancelled=lambda: len(events) > 20)
-    assert result.outcome is bench.Outcome.NOT_MEASURED
+    assert result.outcome is bench.Conformity.NOT_MEASURED
     assert result.record.interrupted == "cancelled by the operator"
     assert len(events) <= 23
 
@@ -106,6 +106,6 @@ def test_a_frame_and_its_file_are_judged_the_same(tmp_path: Path) -> None:
     of_frame = bench.judge(frame, limits=["germany"], filament=False, **exact)  # type: ignore[arg-type]
     of_file = bench.judge(tmp_path / "scope.csv", limits=["germany"], filament=False, **exact)  # type: ignore[arg-type]
     assert of_frame.record.measured == of_file.record.measured
-    assert of_frame.outcome is bench.Outcome.PASS
+    assert of_frame.outcome is bench.Conformity.PASS
     assert of_frame["rate_per_min"].magnitude == pytest.approx(90.0, abs=0.02)
     assert of_frame["steady_a"].to("A").magnitude == pytest.approx(3.5, abs=0.05)

@@ -21,7 +21,7 @@ from bench.session.conduct import STOPPING_LEVEL
 from bench.session.operator import Action, FitLink, FitUnit, Meanwhile, SetSupply
 from bench.simboard.units import LINK
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured
-from bench.verdict import Outcome, decided
+from bench.verdict import Conformity, decided
 
 RATED = RunStep("rated", "Rated", judge=("rate_per_min", "drop_v"))
 TRAILER = RunStep("trailer", "Trailer", loads="trailer")
@@ -54,15 +54,15 @@ def assembled(
 
 def test_a_bad_unit_on_a_good_bench() -> None:
     record = assembled()
-    assert record.outcome is Outcome.FAIL
+    assert record.outcome is Conformity.FAIL
     assert record.grade is not None and record.grade.name == "R"
 
 
 @pytest.mark.parametrize("where", ["faults", "of_story"])
 def test_no_verdict_and_no_grade_stand_beside_a_fault_that_spoils(where: str) -> None:
     record = assembled(**{where: (LAMP,)})  # type: ignore[arg-type]
-    assert record.outcome is Outcome.NOT_MEASURED
-    assert {v.outcome for v in record.verdicts} == {Outcome.NOT_MEASURED}
+    assert record.outcome is Conformity.NOT_MEASURED
+    assert {v.conformity for v in record.verdicts} == {Conformity.NOT_MEASURED}
     assert record.grade is not None and record.grade.name == "none"
     assert record.reason.startswith("The bench is at fault, not the unit: the lamps take 50 %")
     assert record.bench_faults == (LAMP,)
@@ -71,13 +71,13 @@ def test_no_verdict_and_no_grade_stand_beside_a_fault_that_spoils(where: str) ->
 def test_a_fault_that_spoils_nothing_leaves_the_verdict() -> None:
     clock = BenchFault("clock-off", "corrected", spoils=False)
     record = assembled(faults=(clock,))
-    assert record.outcome is Outcome.FAIL
+    assert record.outcome is Conformity.FAIL
     assert record.bench_faults == (clock,)
 
 
 def test_a_fault_of_a_run_that_nothing_was_judged_by_is_told_and_spoils_nothing() -> None:
     record = assembled(of_trailer=(LAMP,))
-    assert record.outcome is Outcome.FAIL
+    assert record.outcome is Conformity.FAIL
     assert record.bench_faults == (replace(LAMP, spoils=False),)
     assert record.steps[1].measured.bench_faults == (LAMP,)
 
@@ -88,14 +88,14 @@ def test_a_set_that_cannot_be_chosen_leaves_the_test_open() -> None:
     facts = {"behaviour": "flashing", "rest": "unknown", "pilot": "dead"}
     good = {**BAD, "rate_per_min": Estimate(90.0, "1/min", (Component("scatter", 0.1),), 3)}
     record = assembled(good, facts=facts, wanted=both)
-    assert record.outcome is Outcome.NOT_MEASURED
+    assert record.outcome is Conformity.NOT_MEASURED
     assert [used.name for used in record.limit_sets] == ["un-r48"]
     (open_set,) = [v for v in record.verdicts if v.limit_set == "us-turn"]
     assert isinstance(open_set.found, NotMeasured)
     assert "whether the unit is closed or open at rest was not seen" in open_set.found.reason
     assert record.grade is not None and record.grade.name not in ("A", "B", "C")
     failing = assembled(facts=facts, wanted=both)
-    assert failing.outcome is Outcome.FAIL, "what one set decides stays decided"
+    assert failing.outcome is Conformity.FAIL, "what one set decides stays decided"
 
 
 def test_stopping_early_asks_for_more_than_the_report() -> None:
@@ -208,7 +208,7 @@ def test_a_link_that_is_never_fitted_is_the_bench_s_fault() -> None:
     record = run_on(port, brief(), setup=setup(zero=True), operator=fitter)
     assert fitter.asked == 3
     assert [fault.code for fault in record.bench_faults] == ["zero"]
-    assert record.outcome is Outcome.NOT_MEASURED
+    assert record.outcome is Conformity.NOT_MEASURED
     assert record.grade is None
     assert port.all_open
 

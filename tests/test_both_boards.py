@@ -10,7 +10,7 @@ import pytest
 from bench.simboard.faults import FAULTS
 from bench.simboard.hidden import RIG_FAULTS
 from bench.simboard.link import LINK_FAULTS
-from bench.verdict import Outcome
+from bench.verdict import Conformity
 from reports.both_boards import NOT_HERE, UNITS, Case, Compared, cases, compare, every_fault
 
 GOOD = ("bench-nc-2x21", "bench-tc-2x21", "bench-hw-hold", "bench-hw-plain", "bench-el-plain", "bench-el-two")
@@ -40,7 +40,7 @@ def holds_the_truth(found: Compared, at_least: int) -> None:
 @pytest.mark.parametrize("unit", GOOD)
 def test_a_good_unit_passes_on_both(unit: str) -> None:
     found = compare(Case(unit))
-    assert found.outcomes == (Outcome.PASS, Outcome.PASS)
+    assert found.outcomes == (Conformity.PASS, Conformity.PASS)
     comes_to_the_same(found)
     assert len(found.both) >= 20
     holds_the_truth(found, 15)
@@ -48,27 +48,27 @@ def test_a_good_unit_passes_on_both(unit: str) -> None:
 
 def test_a_bad_unit_fails_on_both() -> None:
     found = compare(Case("bench-nc-2x21", "contact-burnt"))
-    assert found.outcomes == (Outcome.FAIL, Outcome.FAIL)
+    assert found.outcomes == (Conformity.FAIL, Conformity.FAIL)
     comes_to_the_same(found)
     holds_the_truth(found, 15)
 
 
 def test_a_dead_lamp_is_charged_to_no_unit_on_either() -> None:
     found = compare(Case("bench-el-plain", "lamp-dead"))
-    assert found.outcomes == (Outcome.NOT_MEASURED, Outcome.NOT_MEASURED)
+    assert found.outcomes == (Conformity.NOT_MEASURED, Conformity.NOT_MEASURED)
     comes_to_the_same(found)
 
 
 def test_a_pulled_cable_is_charged_to_no_unit_on_either() -> None:
     found = compare(Case("bench-el-plain", "unplug"))
-    assert found.outcomes == (Outcome.NOT_MEASURED, Outcome.NOT_MEASURED)
+    assert found.outcomes == (Conformity.NOT_MEASURED, Conformity.NOT_MEASURED)
     assert found.word in ("same", "honest"), found.different
 
 
 def test_zeros_starts_outage_and_trailer_come_to_the_same_on_both() -> None:
     """The steps of the full procedure, with fewer flashes."""
     found = compare(Case("bench-el-outage", "", "short"))
-    assert found.outcomes == (Outcome.PASS, Outcome.PASS)
+    assert found.outcomes == (Conformity.PASS, Conformity.PASS)
     comes_to_the_same(found)
     holds_the_truth(found, 50)
 

@@ -35,7 +35,7 @@ from bench.station import (
 from bench.tui.choices import Choices
 from bench.tui.desk import BY_OPERATOR, LONGEST_NUMBER, Desk
 from bench.tui.state import Phase, Practising, State
-from bench.verdict import Outcome
+from bench.verdict import Conformity
 
 
 def passed() -> TestRecord:
@@ -171,7 +171,7 @@ def test_cancelling_is_said_once_and_the_same_unit_comes_again() -> None:
     at.desk.escape()
     at.desk.escape()
     assert at.orders[1:] == [Stop(BY_OPERATOR)]
-    record = replace(passed(), unit="4711", outcome=Outcome.NOT_MEASURED, verdicts=(), interrupted=BY_OPERATOR)
+    record = replace(passed(), unit="4711", outcome=Conformity.NOT_MEASURED, verdicts=(), interrupted=BY_OPERATOR)
     at.desk.hear(Finished(record, None, None))
     at.desk.enter()
     assert (at.phase(), at.state.number) == (Phase.READY, "4711")
@@ -181,7 +181,7 @@ def test_a_bench_fault_is_no_verdict_on_the_unit_so_it_comes_again() -> None:
     at = Sitting()
     at.start()
     fault = BenchFault("port-lost", "reading from /dev/ttyUSB0: gone; check the cable")
-    record = replace(passed(), unit="4711", outcome=Outcome.NOT_MEASURED, verdicts=(), bench_faults=(fault,), interrupted=fault.text)
+    record = replace(passed(), unit="4711", outcome=Conformity.NOT_MEASURED, verdicts=(), bench_faults=(fault,), interrupted=fault.text)
     at.desk.hear(Finished(record, None, None))
     at.desk.hear(Absent("opening /dev/ttyUSB0: no such file"))
     at.desk.enter()

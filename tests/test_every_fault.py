@@ -24,7 +24,7 @@ from bench.simboard.faults import FAULTS
 from bench.simboard.hidden import RIG_FAULTS
 from bench.simboard.link import LINK_FAULTS
 from bench.uncertainty import Estimate, NotMeasured
-from bench.verdict import Outcome, Verdict
+from bench.verdict import Conformity, Verdict
 
 UNITS = {
     "NC": "bench-nc-2x21", "HWh": "bench-hw-hold", "HWp": "bench-hw-plain", "TC": "bench-tc-2x21",
@@ -37,7 +37,7 @@ RATE, DROP = frozenset({"rate_per_min"}), frozenset({"drop_v", "drop_largest_v"}
 START = frozenset({"start_s", "start_largest_s", "first_light_s", "first_extinction_s"})
 STANDING = RATE | START | {"on_ratio", "outage_ratio", "outage_rate_per_min"}
 OUTAGE_VALUES = frozenset({"outage_ratio", "outage_rate_per_min"})
-CHARGED = (Outcome.FAIL, Outcome.CONDITIONAL_FAIL)
+CHARGED = (Conformity.FAIL, Conformity.CONDITIONAL_FAIL)
 
 
 @cache
@@ -83,7 +83,7 @@ def quantities(requirement: Requirement) -> frozenset[str]:
 
 def charged(verdicts: Iterable[Verdict]) -> frozenset[str]:
     """The quantities that the unit is told off for."""
-    return frozenset[str]().union(*(quantities(v.limit) for v in verdicts if v.outcome in CHARGED))
+    return frozenset[str]().union(*(quantities(v.limit) for v in verdicts if v.conformity in CHARGED))
 
 
 # --- faults of units
@@ -181,7 +181,7 @@ def test_no_fault_is_forgotten() -> None:
 def test_a_good_unit_passes(kind: str) -> None:
     """Or all that follows would show nothing."""
     record = record_of(kind)
-    assert (record.outcome, record.grade and record.grade.name) == (Outcome.PASS, "B")
+    assert (record.outcome, record.grade and record.grade.name) == (Conformity.PASS, "B")
     assert not record.bench_faults
 
 
@@ -200,7 +200,7 @@ def test_a_fault_of_a_unit_shows(name: str, kind: str) -> None:
     for fact, word in seen.one_out.items():
         assert (one_out(bad, fact), one_out(good, fact) == word) == (word, False), fact
     assert charged(bad.verdicts) <= seen.may
-    assert bad.outcome in CHARGED if seen.must else bad.outcome is not Outcome.NOT_MEASURED
+    assert bad.outcome in CHARGED if seen.must else bad.outcome is not Conformity.NOT_MEASURED
     assert bad.grade is not None and bad.grade.name in (seen.grade or "BCR")
 
 
@@ -213,14 +213,14 @@ def test_a_good_unit_of_another_rating_passes_on_its_own_load() -> None:
     """Three lamps of 21 W on the unit that is lit steadily on two."""
     port = open_port("sim://bench-nc-3x21?seed=3")
     record = run_test(port, plan("quick"), Setup("x", rated=(21.0,) * 3, limits=(named_limits("un-r48"),)), when="", software="")
-    assert record.outcome is Outcome.PASS
+    assert record.outcome is Conformity.PASS
 
 
 @pytest.mark.parametrize("kind", ["ELo", "EL"])
 def test_a_shorted_unit_trips_the_board_and_both_are_named(kind: str) -> None:
     """The board cannot know whose short it is, so nothing is charged; but the unit stands first among what to look at."""
     record = record_of(kind, "suppressor-shorted")
-    assert record.outcome is Outcome.NOT_MEASURED
+    assert record.outcome is Conformity.NOT_MEASURED
     assert record.grade is None
     assert [fault.code for fault in record.bench_faults] == ["board-tripped"]
     assert "look for a short in the unit" in record.reason
@@ -264,7 +264,7 @@ def test_a_fault_of_the_bench_is_named_and_spoils(name: str, kind: str) -> None:
     _, codes, how = NAMED[name]
     record = record_of(kind, name, how)
     nobody_is_charged(record)
-    assert record.outcome is Outcome.NOT_MEASURED
+    assert record.outcome is Conformity.NOT_MEASURED
     assert {fault.code for fault in record.bench_faults} & set(codes), record.bench_faults
 
 
@@ -276,7 +276,7 @@ def test_a_fault_of_the_bench_is_named_and_spoils(name: str, kind: str) -> None:
 def test_a_fault_of_the_bench_that_may_be_nameless_leaves_it_open(name: str, kind: str) -> None:
     record = record_of(kind, name)
     nobody_is_charged(record)
-    assert record.outcome is Outcome.NOT_MEASURED
+    assert record.outcome is Conformity.NOT_MEASURED
 
 
 @pytest.mark.parametrize("name", UNSEEN)
@@ -292,7 +292,7 @@ def test_a_fault_that_nothing_can_tell_fails_no_good_unit(name: str) -> None:
 def test_a_fault_that_the_rig_puts_right_leaves_the_values_right(name: str) -> None:
     kind, code = CORRECTED[name]
     good, record = record_of(kind), record_of(kind, name)
-    assert record.outcome is Outcome.PASS
+    assert record.outcome is Conformity.PASS
     assert [(fault.code, fault.spoils) for fault in record.bench_faults] == [(code, False)]
     for quantity in ("rate_per_min", "on_ratio", "start_s", "drop_v", "inrush_first_a", "dark_a"):
         agrees(record, good, quantity)
@@ -319,7 +319,7 @@ def test_a_fault_of_the_link_costs_cycles_and_never_the_truth(name: str, kind: s
     nobody_is_charged(record)
     if name in ("stall", "unplug", "board-reset"):
         assert record.interrupted is not None
-        assert record.outcome is Outcome.NOT_MEASURED
+        assert record.outcome is Conformity.NOT_MEASURED
         assert record.bench_faults
         return
     assert record.interrupted is None
@@ -340,7 +340,7 @@ def nobody_is_charged(record: TestRecord) -> None:
     assert not charged(record.verdicts)
     assert record.grade is None or record.grade.name != "R"
     if any(fault.spoils for fault in record.bench_faults):
-        assert {v.outcome for v in record.verdicts} <= {Outcome.NOT_MEASURED}
+        assert {v.conformity for v in record.verdicts} <= {Conformity.NOT_MEASURED}
         assert record.grade is None or record.grade.name == "none"
 
 
@@ -350,7 +350,7 @@ def nobody_is_charged(record: TestRecord) -> None:
 def test_a_two_coil_unit_can_pass_a_procedure_with_several_starts() -> None:
     """Its 10 ms blip at switch-on is no first extinction."""
     record = record_of("TC", how="zeroed")
-    assert record.outcome is Outcome.PASS
+    assert record.outcome is Conformity.PASS
     assert isinstance(record.measured.values["start_largest_s"], Estimate)
 
 

@@ -168,7 +168,7 @@ def test_public_names() -> None:
     import bench
 
     assert bench.__all__ == [
-        "__version__", "Component", "Estimate", "NotMeasured", "Outcome", "Result", "StepRecord", "TestRecord", "Verdict",
+        "__version__", "Component", "Estimate", "NotMeasured", "Conformity", "Result", "StepRecord", "TestRecord", "Verdict",
         "judge", "test",
     ]  # fmt: skip
     for name in bench.__all__:

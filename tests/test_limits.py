@@ -14,7 +14,7 @@ from bench.limits import RULES, UNITS, AllOf, AnyOf, FactLimit, Limit, LimitSet,
 from bench.measure import QUANTITIES, Measured
 from bench.table import TableError
 from bench.uncertainty import Component, Estimate
-from bench.verdict import Outcome, judge
+from bench.verdict import Conformity, judge
 
 SETS = limit_sets()
 BY_NAME = {s.name: s for s in SETS}
@@ -207,9 +207,9 @@ def test_agency_letter_of_2002_through_the_shipped_set() -> None:
         "rate_total_per_min": Estimate(total, "1/min", (Component("u", 0.1),)),
     }
     verdicts = {v.limit.quantity: v for v in judge(Measured(values), BY_NAME["us-turn-open"]) if isinstance(v.limit, Limit)}
-    assert round(mean, 1) == 136.8 and verdicts["rate_per_min"].outcome is Outcome.FAIL
+    assert round(mean, 1) == 136.8 and verdicts["rate_per_min"].conformity is Conformity.FAIL
     (by_count,) = judge(Measured(values), BY_NAME["uk"])
-    assert round(total, 1) == 120.0 and by_count.outcome is Outcome.CONDITIONAL_PASS
+    assert round(total, 1) == 120.0 and by_count.conformity is Conformity.CONDITIONAL_PASS
 
 
 # Choosing.

@@ -15,7 +15,7 @@ from bench.recording import RecordingError, read_recording
 from bench.samples import Array, Block
 from bench.session import Setup, judge_recording
 from bench.uncertainty import Estimate, NotMeasured
-from bench.verdict import Outcome
+from bench.verdict import Conformity
 
 RECORDINGS = Path(__file__).parent.parent / "fixtures" / "recordings"
 
@@ -58,7 +58,7 @@ def estimate(record: TestRecord, name: str) -> Estimate:
 )
 def test_recordings_of_several_instruments(name: str, rate: float, extinction_s: float) -> None:
     record = judged(name)
-    assert record.outcome is Outcome.PASS
+    assert record.outcome is Conformity.PASS
     assert estimate(record, "rate_per_min").value == pytest.approx(rate, abs=0.8)
     assert estimate(record, "first_extinction_s").value == pytest.approx(extinction_s, abs=0.015)
     assert estimate(record, "supply_v").value == pytest.approx(12.9, abs=0.05)

@@ -16,7 +16,7 @@ from bench.files import grade_rule, named_limits
 from bench.procedure import Procedure, RunStep
 from bench.session import Live, Noted, Setup, SetupError, StepBegan, judge_capture, run_test
 from bench.uncertainty import Estimate, Measurement, NotMeasured
-from bench.verdict import Outcome
+from bench.verdict import Conformity
 
 # --- tests that come to their end
 
@@ -25,7 +25,7 @@ def test_quick_test_of_a_good_unit_passes_and_leaves_everything_open() -> None:
     port = bench_port("EL")
     record = run_on(port, setup=setup(grade_rule=grade_rule(), limits=(named_limits("un-r48"), named_limits("us-turn"))))
     assert record.interrupted is None
-    assert record.outcome in (Outcome.PASS, Outcome.CONDITIONAL_PASS, Outcome.CONDITIONAL_FAIL)  # 90 stands on a US limit
+    assert record.outcome in (Conformity.PASS, Conformity.CONDITIONAL_PASS, Conformity.CONDITIONAL_FAIL)  # 90 stands on a US limit
     assert value(record, "rate_per_min") == pytest.approx(90.0, abs=0.6)
     assert port.all_open
     assert record.grade is not None
@@ -37,7 +37,7 @@ def test_a_unit_outside_a_limit_fails() -> None:
     port = bench_port("NC")
     record = run_on(port, setup=setup(limits=(named_limits("us-turn"),)))
     # Nominal thermal unit: 88 per minute (table of computed behaviour), below the 90 asked of units closed at rest.
-    assert record.outcome is Outcome.FAIL
+    assert record.outcome is Conformity.FAIL
     assert value(record, "rate_per_min") == pytest.approx(88.0, abs=1.5)
     assert port.all_open
 
@@ -104,7 +104,7 @@ def test_stopping_early_saves_time_and_says_so() -> None:
     assert not patient.steps[0].stopped_early
     assert hasty.steps[0].stopped_early
     assert hasty.steps[0].lasted_s < patient.steps[0].lasted_s / 2
-    assert hasty.outcome is patient.outcome is Outcome.PASS
+    assert hasty.outcome is patient.outcome is Conformity.PASS
 
 
 # --- setting up
@@ -199,12 +199,12 @@ def test_a_capture_gives_the_same_record_again(tmp_path: Path) -> None:
     again = judge_capture(path, wanted, brief_full(), when=live.when, software=live.software)
     assert numbers(again.measured.values) == pytest.approx(numbers(live.measured.values), rel=1e-9)
     assert again.measured.facts == live.measured.facts
-    assert [v.outcome for v in again.verdicts] == [v.outcome for v in live.verdicts]
+    assert [v.conformity for v in again.verdicts] == [v.conformity for v in live.verdicts]
     assert again.outcome is live.outcome
     assert [s.cycles for s in again.steps] == [s.cycles for s in live.steps]
     other = judge_capture(path, replace(wanted, limits=(named_limits("us-turn"),)), brief_full(), when="", software="")
     assert [used.name for used in other.limit_sets] == ["us-turn-closed-2"]
-    assert other.outcome is Outcome.FAIL
+    assert other.outcome is Conformity.FAIL
 
 
 def test_a_capture_cut_anywhere_is_an_interrupted_test(tmp_path: Path) -> None:
@@ -216,5 +216,5 @@ def test_a_capture_cut_anywhere_is_an_interrupted_test(tmp_path: Path) -> None:
         path.write_bytes(data[: int(part * len(data))])
         record = judge_capture(path, setup(), SHORT, when="", software="")
         assert record.interrupted is not None
-        assert record.outcome is Outcome.NOT_MEASURED
+        assert record.outcome is Conformity.NOT_MEASURED
         assert isinstance(record.measured.values["rate_per_min"], NotMeasured)

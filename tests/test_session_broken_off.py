@@ -12,7 +12,7 @@ from session_plans import SHORT, TWO, spoilt, value
 from bench.session import Damage, Live, StepBegan
 from bench.simboard.link import LINK_FAULTS, faulty_link
 from bench.uncertainty import Estimate, NotMeasured
-from bench.verdict import Outcome
+from bench.verdict import Conformity
 from bench.wire import ResetCause
 
 
@@ -38,7 +38,7 @@ def test_cancelling_a_later_step_keeps_what_is_whole() -> None:
     outage = record.measured.values["outage_ratio"]
     assert isinstance(outage, NotMeasured)
     assert outage.fault == "bench"
-    assert record.outcome is Outcome.NOT_MEASURED
+    assert record.outcome is Conformity.NOT_MEASURED
     assert port.all_open
 
 
@@ -143,7 +143,7 @@ def test_every_fault_of_the_link_ends_right_or_honestly(fault: str, seed: int) -
     if record.interrupted is None:
         assert rate.value == pytest.approx(90.0, abs=0.8) if isinstance(rate, Estimate) else fault.startswith("bytes")
         # What the line swallowed (a start, say) is not measured; nothing that was is judged wrong.
-        assert {v.outcome for v in record.verdicts} <= {Outcome.PASS, Outcome.NOT_MEASURED}
+        assert {v.conformity for v in record.verdicts} <= {Conformity.PASS, Conformity.NOT_MEASURED}
         if fault.startswith("bytes"):
             assert any(record.link.values())
             assert any(isinstance(e, Damage) for e in events)
@@ -172,4 +172,4 @@ def test_a_board_that_is_not_there() -> None:
     record = run_on(port, SHORT)
     assert "no answer" in (record.interrupted or "")
     assert record.steps == ()
-    assert record.outcome is Outcome.NOT_MEASURED
+    assert record.outcome is Conformity.NOT_MEASURED

@@ -21,7 +21,7 @@ from bench.session.selfcheck import State
 from bench.session.setup import conditions_for, load_for, protection_a, watts_text
 from bench.simboard.rig import rig_description
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured
-from bench.verdict import Outcome
+from bench.verdict import Conformity
 from bench.wire import ResetCause
 
 RATED = RunStep("rated", "Rated", starts=3, judge=("rate_per_min", "start_s"))
@@ -235,10 +235,10 @@ def test_whatever_happens_whenever_it_happens(kind: str, at_s: float) -> None:
     record = run_on(port, plan)
     port.a_second_later()
     assert port.all_open
-    assert not any(v.outcome is Outcome.FAIL for v in record.verdicts)
+    assert not any(v.conformity is Conformity.FAIL for v in record.verdicts)
     if record.interrupted is None:
         assert isinstance(record.measured.values["rate_per_min"], Estimate)
     else:
-        assert record.outcome is Outcome.NOT_MEASURED
+        assert record.outcome is Conformity.NOT_MEASURED
         assert record.grade is None
         assert kind == "keyboard" or any(not f.spoils for f in record.bench_faults)

@@ -25,7 +25,7 @@ from bench.tui.signs import MEANINGS, SIGNS, Sign, grade_letter, next_step, sign
 from bench.tui.state import Practising
 from bench.tui.wrapped import cut, padded, wrapped
 from bench.uncertainty import NotMeasured
-from bench.verdict import Outcome
+from bench.verdict import Conformity
 
 
 def a_test(name: str) -> state.Tested:
@@ -56,7 +56,7 @@ def test_signs_of_records() -> None:
 
 def test_a_definite_verdict_stands_though_the_test_was_not_finished() -> None:
     failed = replace(cases()["fail"], interrupted="cancelled by the operator after 4.2 s")
-    assert failed.outcome is Outcome.FAIL
+    assert failed.outcome is Conformity.FAIL
     assert standing(failed) is Standing.FAIL
 
 
@@ -81,7 +81,7 @@ def test_a_pass_without_a_grade_is_not_called_open() -> None:
 
 
 def test_every_sign_says_what_next() -> None:
-    for outcome in Outcome:
+    for outcome in Conformity:
         for grade in (None, Grade("none", "not graded", "default", (), "Nothing can be said yet.")):
             assert next_step(replace(cases()["pass"], outcome=outcome, grade=grade))
 

@@ -18,7 +18,7 @@ from bench.limits import AllOf, AnyOf, Averaging, FactLimit, Limit, LimitSet, So
 from bench.measure import BenchFault, Measured
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, type_a
 from bench.verdict import (
-    Outcome,
+    Conformity,
     acceptance_region,
     conformance_probability,
     decide,
@@ -69,8 +69,8 @@ def test_jcgm_106_guarded_rejection_of_a_radar_reading() -> None:
     """Limit 100 km/h, u = 2 % of the reading, 99.9 %: the limit of decision is 106.6 km/h (from memory)."""
     at = 106.6
     assert guard_band(0.02 * at, INF, 0.999) == pytest.approx(at - 100.0, abs=0.05)
-    assert decide(106.7, 0.02 * 106.7, INF, None, 100.0, 0.999) is Outcome.FAIL
-    assert decide(106.5, 0.02 * 106.5, INF, None, 100.0, 0.999) is Outcome.CONDITIONAL_FAIL
+    assert decide(106.7, 0.02 * 106.7, INF, None, 100.0, 0.999) is Conformity.FAIL
+    assert decide(106.5, 0.02 * 106.5, INF, None, 100.0, 0.999) is Conformity.CONDITIONAL_FAIL
 
 
 def test_jcgm_106_ball_bearings() -> None:
@@ -96,7 +96,7 @@ def test_ball_bearings_judged_as_units_are() -> None:
     true = prior.rvs(n, random_state=rng)
     read = true + 0.25 * rng.standard_normal(n)
     level = 0.905
-    passed = np.array([decide(float(r), 0.25, INF, None, 2.0, level) is Outcome.PASS for r in read[true > 1.9]])
+    passed = np.array([decide(float(r), 0.25, INF, None, 2.0, level) is Conformity.PASS for r in read[true > 1.9]])
     bad_and_passed = int(np.sum(passed & (true[true > 1.9] > 2.0)))
     expected = global_risk(prior, 0.25, None, 2.0, guard_band(0.25, INF, level)).consumer * n
     assert abs(bad_and_passed - expected) < 4.0 * math.sqrt(expected)
@@ -147,32 +147,32 @@ def test_the_guard_band_is_1_645_u_and_grows_with_few_cycles() -> None:
 @pytest.mark.parametrize(
     ("value", "outcome"),
     [
-        (88.0, Outcome.PASS),
-        (118.36 - 0.01, Outcome.PASS),
-        (118.36, Outcome.CONDITIONAL_PASS),
-        (120.0, Outcome.CONDITIONAL_PASS),
-        (math.nextafter(120.0, INF), Outcome.CONDITIONAL_FAIL),
-        (121.64, Outcome.CONDITIONAL_FAIL),
-        (121.65, Outcome.FAIL),
-        (58.35, Outcome.FAIL),
-        (58.36, Outcome.CONDITIONAL_FAIL),
+        (88.0, Conformity.PASS),
+        (118.36 - 0.01, Conformity.PASS),
+        (118.36, Conformity.CONDITIONAL_PASS),
+        (120.0, Conformity.CONDITIONAL_PASS),
+        (math.nextafter(120.0, INF), Conformity.CONDITIONAL_FAIL),
+        (121.64, Conformity.CONDITIONAL_FAIL),
+        (121.65, Conformity.FAIL),
+        (58.35, Conformity.FAIL),
+        (58.36, Conformity.CONDITIONAL_FAIL),
     ],
 )
-def test_five_regions(value: float, outcome: Outcome) -> None:
+def test_five_regions(value: float, outcome: Conformity) -> None:
     assert decide(value, 1.0, INF, 60.0, 120.0) is outcome
 
 
 def test_without_uncertainty_the_limit_belongs_to_the_band() -> None:
-    assert decide(120.0, 0.0, INF, 60.0, 120.0) is Outcome.PASS
-    assert decide(math.nextafter(120.0, INF), 0.0, INF, 60.0, 120.0) is Outcome.FAIL
+    assert decide(120.0, 0.0, INF, 60.0, 120.0) is Conformity.PASS
+    assert decide(math.nextafter(120.0, INF), 0.0, INF, 60.0, 120.0) is Conformity.FAIL
     assert conformance_probability(120.0, 0.0, INF, 60.0, 120.0) == 1.0
     assert specific_risk(121.0, 0.0, INF, 60.0, 120.0) == 0.0
 
 
 def test_a_band_narrower_than_its_uncertainty_never_passes() -> None:
     """1.7 u inside each limit is enough for one limit and not for two: both tails together are 8.9 %."""
-    assert decide(0.0, 1.0, INF, None, 1.7) is Outcome.PASS
-    assert decide(0.0, 1.0, INF, -1.7, 1.7) is Outcome.CONDITIONAL_PASS
+    assert decide(0.0, 1.0, INF, None, 1.7) is Conformity.PASS
+    assert decide(0.0, 1.0, INF, -1.7, 1.7) is Conformity.CONDITIONAL_PASS
     assert specific_risk(0.0, 1.0, INF, -1.7, 1.7) == pytest.approx(0.0891, abs=5e-5)
 
 
@@ -223,7 +223,7 @@ def test_units_exactly_at_the_limit_pass_and_fail_as_seldom_as_stated() -> None:
     for cycles in (120.0 + rng.standard_normal((n, 3))).tolist():
         found = type_a(cycles)
         outcomes.append(decide(found.mean, found.u, 2.0, 60.0, 120.0))
-    for outcome in (Outcome.PASS, Outcome.FAIL):
+    for outcome in (Conformity.PASS, Conformity.FAIL):
         assert outcomes.count(outcome) / n == pytest.approx(0.05, abs=4.0 * math.sqrt(0.05 * 0.95 / n))
 
 
@@ -237,7 +237,7 @@ def test_an_unreachable_consumer_risk_is_refused() -> None:
 
 def test_a_verdict_carries_its_numbers() -> None:
     (verdict,) = judge(Measured({"rate_per_min": estimate(119.0, 1.0)}), limit_set(RATE))
-    assert verdict.outcome is Outcome.CONDITIONAL_PASS
+    assert verdict.conformity is Conformity.CONDITIONAL_PASS
     assert verdict.guard == pytest.approx(1.645, abs=5e-4)
     assert verdict.p_wrong == pytest.approx(0.1587, abs=5e-5)
     assert verdict.p_conform == pytest.approx(1.0 - 0.1587, abs=5e-5)
@@ -247,9 +247,9 @@ def test_a_verdict_carries_its_numbers() -> None:
 def test_what_was_not_measured_is_neither_passed_nor_failed() -> None:
     measured = Measured({"rate_per_min": NotMeasured("too few flashes")}, {"behaviour": "too few"})
     verdicts = judge(measured, limit_set(RATE, DROP, PILOT))
-    assert [v.outcome for v in verdicts] == [Outcome.NOT_MEASURED] * 3
+    assert [v.conformity for v in verdicts] == [Conformity.NOT_MEASURED] * 3
     assert all(v.p_wrong is None and v.p_conform is None and v.guard is None for v in verdicts)
-    assert overall(verdicts, (), None) is Outcome.NOT_MEASURED and not decided(verdicts)
+    assert overall(verdicts, (), None) is Conformity.NOT_MEASURED and not decided(verdicts)
 
 
 @pytest.mark.parametrize("behaviour", ["steady on", "dark", "one flash"])
@@ -257,21 +257,21 @@ def test_what_was_not_measured_is_neither_passed_nor_failed() -> None:
 def test_a_unit_that_stands_still_fails_its_rate_by_that_fact(behaviour: str, rate: Measurement) -> None:
     """Even if it flashed before it stopped: then it is no better."""
     (verdict,) = judge(Measured({"rate_per_min": rate}, {"behaviour": behaviour}), limit_set(RATE))
-    assert verdict.outcome is Outcome.FAIL
+    assert verdict.conformity is Conformity.FAIL
     assert verdict.by_fact and verdict.p_wrong is None and verdict.found == rate
 
 
 def test_a_welded_unit_still_has_a_drop() -> None:
     measured = Measured({"drop_v": estimate(0.05, 0.001, "V")}, {"behaviour": "steady on"})
-    assert [v.outcome for v in judge(measured, limit_set(RATE, START, DROP))] == [Outcome.FAIL, Outcome.FAIL, Outcome.PASS]
+    assert [v.conformity for v in judge(measured, limit_set(RATE, START, DROP))] == [Conformity.FAIL, Conformity.FAIL, Conformity.PASS]
 
 
 def test_a_dark_unit_has_no_drop_to_be_judged() -> None:
     measured = Measured({}, {"behaviour": "dark"})
-    assert [v.outcome for v in judge(measured, limit_set(RATE, START, DROP))] == [
-        Outcome.FAIL,
-        Outcome.FAIL,
-        Outcome.NOT_MEASURED,
+    assert [v.conformity for v in judge(measured, limit_set(RATE, START, DROP))] == [
+        Conformity.FAIL,
+        Conformity.FAIL,
+        Conformity.NOT_MEASURED,
     ]
 
 
@@ -279,7 +279,7 @@ def test_a_unit_that_stopped_later_is_not_charged_with_a_start_nobody_saw() -> N
     measured = Measured(
         {"on_s": estimate(0.3, 0.001, "s"), "start_s": NotMeasured("switch-on was not seen")}, {"behaviour": "dark"}
     )
-    assert [v.outcome for v in judge(measured, limit_set(RATE, START))] == [Outcome.FAIL, Outcome.NOT_MEASURED]
+    assert [v.conformity for v in judge(measured, limit_set(RATE, START))] == [Conformity.FAIL, Conformity.NOT_MEASURED]
 
 
 @pytest.mark.parametrize("behaviour", ["flashing", "steady on", "dark"])
@@ -289,27 +289,27 @@ def test_a_bench_fault_is_never_charged_to_the_unit(behaviour: str, rate: float 
     found: Measurement = NotMeasured("no cycle", "bench") if rate is None else estimate(rate, 0.1)
     measured = Measured({"rate_per_min": found}, {"behaviour": behaviour, "pilot": "dead"}, (fault,))
     verdicts = judge(measured, limit_set(RATE, DROP, START, PILOT, OUTAGE))
-    assert {v.outcome for v in verdicts} == {Outcome.NOT_MEASURED}
+    assert {v.conformity for v in verdicts} == {Conformity.NOT_MEASURED}
     assert verdicts[0].found == found, "what was read is kept"
-    assert overall(verdicts, measured.bench_faults, None) is Outcome.NOT_MEASURED and not decided(verdicts)
+    assert overall(verdicts, measured.bench_faults, None) is Conformity.NOT_MEASURED and not decided(verdicts)
 
 
 def test_a_fault_that_was_corrected_spoils_nothing() -> None:
     fault = BenchFault("clock-off", "the clock was off: corrected", spoils=False)
     verdicts = judge(Measured({"rate_per_min": estimate(300.0, 0.1)}, {}, (fault,)), limit_set(RATE))
-    assert overall(verdicts, (fault,), None) is Outcome.FAIL
+    assert overall(verdicts, (fault,), None) is Conformity.FAIL
 
 
 def test_a_time_lost_by_the_bench_is_not_charged_to_a_dark_unit() -> None:
     measured = Measured({"start_s": NotMeasured("samples were lost", "bench")}, {"behaviour": "dark"})
-    assert judge(measured, limit_set(START))[0].outcome is Outcome.NOT_MEASURED
+    assert judge(measured, limit_set(START))[0].conformity is Conformity.NOT_MEASURED
 
 
 def test_facts_are_judged_by_their_words() -> None:
-    seen = {"in step": Outcome.PASS, "dead": Outcome.FAIL, "unknown": Outcome.NOT_MEASURED}
+    seen = {"in step": Conformity.PASS, "dead": Conformity.FAIL, "unknown": Conformity.NOT_MEASURED}
     for word, outcome in seen.items():
         (verdict,) = judge(Measured({}, {"pilot": word}), limit_set(PILOT))
-        assert verdict.outcome is outcome
+        assert verdict.conformity is outcome
         assert verdict.by_fact == (word if outcome.definite else "")
 
 
@@ -332,22 +332,22 @@ def outage(rate: float, normal: float, u: float = 0.1, fact: str = "flashing") -
 @pytest.mark.parametrize(
     ("measured", "outcome"),
     [
-        (outage(198.0, 90.0), Outcome.PASS),  # electronic: 2.2 times
-        (outage(141.0, 90.0), Outcome.FAIL),  # fast enough, but only 1.57 times
-        (outage(130.0, 70.0), Outcome.FAIL),  # 1.86 times, but too slow
-        (outage(47.0, 95.0), Outcome.PASS),  # two-coil: half
-        (outage(47.0, 87.0), Outcome.FAIL),  # 0.54 times
-        (outage(140.05, 70.0), Outcome.CONDITIONAL_PASS),
-        (outage(139.95, 70.0), Outcome.CONDITIONAL_FAIL),
-        (Measured({}, {"outage": "steady on"}), Outcome.PASS),  # thermal, closed at rest
-        (Measured({}, {"outage": "dark"}), Outcome.PASS),
-        (Measured({}, {"outage": "flashing"}), Outcome.NOT_MEASURED),
-        (Measured({}, {}), Outcome.NOT_MEASURED),
+        (outage(198.0, 90.0), Conformity.PASS),  # electronic: 2.2 times
+        (outage(141.0, 90.0), Conformity.FAIL),  # fast enough, but only 1.57 times
+        (outage(130.0, 70.0), Conformity.FAIL),  # 1.86 times, but too slow
+        (outage(47.0, 95.0), Conformity.PASS),  # two-coil: half
+        (outage(47.0, 87.0), Conformity.FAIL),  # 0.54 times
+        (outage(140.05, 70.0), Conformity.CONDITIONAL_PASS),
+        (outage(139.95, 70.0), Conformity.CONDITIONAL_FAIL),
+        (Measured({}, {"outage": "steady on"}), Conformity.PASS),  # thermal, closed at rest
+        (Measured({}, {"outage": "dark"}), Conformity.PASS),
+        (Measured({}, {"outage": "flashing"}), Conformity.NOT_MEASURED),
+        (Measured({}, {}), Conformity.NOT_MEASURED),
     ],
 )
-def test_outage_indication(measured: Measured, outcome: Outcome) -> None:
+def test_outage_indication(measured: Measured, outcome: Conformity) -> None:
     (verdict,) = judge(measured, limit_set(OUTAGE))
-    assert verdict.outcome is outcome
+    assert verdict.conformity is outcome
     assert [len(part.parts) for part in verdict.parts] == [2, 2, 1]
 
 
@@ -362,45 +362,45 @@ def test_risks_of_alternatives_are_bounds(rate: float, normal: float, u: float) 
     (verdict,) = judge(outage(rate, normal, u), limit_set(OUTAGE))
     assert verdict.p_wrong is not None and -1e-12 <= verdict.p_wrong <= 1.0
     ways = [p.p_conform for p in verdict.parts[:2]]
-    if verdict.outcome is Outcome.FAIL:
+    if verdict.conformity is Conformity.FAIL:
         parts = [part.p_conform for way in verdict.parts[:2] for part in way.parts if part.p_conform is not None]
         assert verdict.p_wrong >= max(min(parts[:2]), min(parts[2:])) - 1e-12
-    if verdict.outcome is Outcome.PASS:
+    if verdict.conformity is Conformity.PASS:
         assert verdict.p_wrong == pytest.approx(1.0 - max(w for w in ways if w is not None), abs=1e-12)
 
 
 # The whole test.
 
 
-def verdicts_of(*outcomes: Outcome) -> tuple[Outcome, bool]:
-    rates: dict[Outcome, Measurement] = {
-        Outcome.PASS: estimate(88.0, 0.1),
-        Outcome.CONDITIONAL_PASS: estimate(119.99, 0.1),
-        Outcome.NOT_MEASURED: NotMeasured("why"),
-        Outcome.CONDITIONAL_FAIL: estimate(120.01, 0.1),
-        Outcome.FAIL: estimate(130.0, 0.1),
+def verdicts_of(*outcomes: Conformity) -> tuple[Conformity, bool]:
+    rates: dict[Conformity, Measurement] = {
+        Conformity.PASS: estimate(88.0, 0.1),
+        Conformity.CONDITIONAL_PASS: estimate(119.99, 0.1),
+        Conformity.NOT_MEASURED: NotMeasured("why"),
+        Conformity.CONDITIONAL_FAIL: estimate(120.01, 0.1),
+        Conformity.FAIL: estimate(130.0, 0.1),
     }
     verdicts = [judge(Measured({"rate_per_min": rates[o]}), limit_set(RATE))[0] for o in outcomes]
-    assert [v.outcome for v in verdicts] == list(outcomes)
+    assert [v.conformity for v in verdicts] == list(outcomes)
     return overall(verdicts, (), None), decided(verdicts)
 
 
 def test_the_worst_verdict_is_the_outcome() -> None:
-    order = list(Outcome)
-    assert order[0] is Outcome.FAIL and order[-1] is Outcome.PASS
+    order = list(Conformity)
+    assert order[0] is Conformity.FAIL and order[-1] is Conformity.PASS
     for a, b in product(order, order):
         outcome, done = verdicts_of(a, b)
         assert outcome is min(a, b, key=order.index)
-        assert done == ({a, b} <= {Outcome.PASS, Outcome.FAIL})
+        assert done == ({a, b} <= {Conformity.PASS, Conformity.FAIL})
 
 
 def test_nothing_judged_is_nothing_decided() -> None:
-    assert overall((), (), None) is Outcome.NOT_MEASURED
+    assert overall((), (), None) is Conformity.NOT_MEASURED
     assert not decided(())
 
 
 def test_an_interrupted_test_can_fail_a_unit_but_not_clear_it() -> None:
     good = judge(Measured({"rate_per_min": estimate(88.0, 0.1)}), limit_set(RATE))
     bad = judge(Measured({"rate_per_min": estimate(130.0, 0.1)}), limit_set(RATE))
-    assert overall(good, (), "unplugged") is Outcome.NOT_MEASURED
-    assert overall(bad, (), "unplugged") is Outcome.FAIL
+    assert overall(good, (), "unplugged") is Conformity.NOT_MEASURED
+    assert overall(bad, (), "unplugged") is Conformity.FAIL

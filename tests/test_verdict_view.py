@@ -21,7 +21,7 @@ from bench.tui import state
 from bench.tui.large import large
 from bench.tui.signs import SIGNS, sign_of
 from bench.tui.verdict import VerdictView, verdict_lines
-from bench.verdict import Outcome
+from bench.verdict import Conformity
 
 SIZES = [(80, 21), (80, 24), (120, 37), (200, 60)]
 BLOCKS = set("▀▄█")
@@ -48,8 +48,8 @@ def test_everything_fits(name: str, width: int, height: int) -> None:
 
 
 @pytest.mark.parametrize(("width", "height"), SIZES)
-@pytest.mark.parametrize("outcome", Outcome)
-def test_the_word_is_five_rows_tall_or_more(outcome: Outcome, width: int, height: int) -> None:
+@pytest.mark.parametrize("outcome", Conformity)
+def test_the_word_is_five_rows_tall_or_more(outcome: Conformity, width: int, height: int) -> None:
     record = graded(replace(cases()["pass"], outcome=outcome), "C")
     found = lines(record, width, height)
     meaning = next(number for number, line in enumerate(found) if f"{sign_of(record).mark} {sign_of(record).word}:" in line)
@@ -62,7 +62,7 @@ def test_the_word_is_five_rows_tall_or_more(outcome: Outcome, width: int, height
 
 
 def test_a_conditional_pass_is_shown_as_such() -> None:
-    record = graded(replace(cases()["pass"], outcome=Outcome.CONDITIONAL_PASS), "C")
+    record = graded(replace(cases()["pass"], outcome=Conformity.CONDITIONAL_PASS), "C")
     for width, height in SIZES:
         found = "\n".join(lines(record, width, height))
         assert "○ CONDITIONAL PASS: inside the limits, but too near one to be sure" in found

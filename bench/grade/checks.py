@@ -12,7 +12,7 @@ from bench.grade.words import fact_text, speech_of, title_of
 from bench.limits import Limit
 from bench.measure import Measured
 from bench.uncertainty import Estimate, NotMeasured
-from bench.verdict import Outcome, Verdict, spoiling
+from bench.verdict import Conformity, Verdict, spoiling
 
 
 @dataclass(frozen=True)
@@ -132,19 +132,19 @@ def _check_share(condition: ShareOfLimit, case: _Case) -> _Check:
 def _check_outcomes(condition: Outcomes, verdicts: Sequence[Verdict]) -> _Check:
     if not verdicts:
         return _Check(None, "no limit was judged")
-    inside = [v for v in verdicts if v.outcome in condition.allowed]
-    outside = [v for v in verdicts if v.outcome not in condition.allowed]
+    inside = [v for v in verdicts if v.conformity in condition.allowed]
+    outside = [v for v in verdicts if v.conformity not in condition.allowed]
     holds = not outside if condition.every else bool(inside)
     if condition.every == holds:
         return _Check(holds, f"{'every' if holds else 'no'} limit: {' or '.join(condition.allowed)}")
-    return _Check(holds, "; ".join(dict.fromkeys(f"{title_of(v)}: {v.outcome}" for v in (inside if holds else outside))))
+    return _Check(holds, "; ".join(dict.fromkeys(f"{title_of(v)}: {v.conformity}" for v in (inside if holds else outside))))
 
 
 def _check_margin(condition: Margin, verdicts: Sequence[Verdict]) -> _Check:
     if not verdicts:
         return _Check(None, "no limit was judged")
-    near = [title_of(v) for v in verdicts if not _has_margin(v, condition.by_u) and v.outcome is not Outcome.NOT_MEASURED]
-    unknown = [title_of(v) for v in verdicts if v.outcome is Outcome.NOT_MEASURED]
+    near = [title_of(v) for v in verdicts if not _has_margin(v, condition.by_u) and v.conformity is not Conformity.NOT_MEASURED]
+    unknown = [title_of(v) for v in verdicts if v.conformity is Conformity.NOT_MEASURED]
     if near:
         return _Check(False, f"not inside by the uncertainty: {', '.join(near)}")
     if unknown:
@@ -156,5 +156,5 @@ def _has_margin(verdict: Verdict, by_u: float) -> bool:
     """What facts or alternatives decide has no distance to a limit: there it must pass."""
     limit, found = verdict.limit, verdict.found
     if not isinstance(limit, Limit) or not isinstance(found, Estimate):
-        return verdict.outcome is Outcome.PASS
+        return verdict.conformity is Conformity.PASS
     return _room(Band(limit.quantity, limit.low, limit.high, by_u=by_u), found) >= 0.0

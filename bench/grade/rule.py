@@ -9,7 +9,7 @@ from typing import Any, Literal
 from bench.limits import read_band
 from bench.measure import QUANTITIES
 from bench.table import Table, read_all, top_table
-from bench.verdict import Outcome
+from bench.verdict import Conformity
 
 FORMAT = 1
 
@@ -38,7 +38,7 @@ class ShareOfLimit:
 class Outcomes:
     """Every (or any) verdict among `allowed`."""
 
-    allowed: tuple[Outcome, ...]
+    allowed: tuple[Conformity, ...]
     every: bool
 
 
@@ -152,9 +152,9 @@ def _positive(table: Table, key: str) -> float:
     return value
 
 
-def _outcomes(table: Table, key: str) -> tuple[Outcome, ...]:
+def _outcomes(table: Table, key: str) -> tuple[Conformity, ...]:
     texts = table.texts(key)
     for text in texts:
-        if text not in tuple(Outcome):
-            raise table.error(key, f"got {text!r}; it must be among {', '.join(Outcome)}")
-    return tuple(Outcome(text) for text in texts)
+        if text not in tuple(Conformity):
+            raise table.error(key, f"got {text!r}; it must be among {', '.join(Conformity)}")
+    return tuple(Conformity(text) for text in texts)

@@ -8,12 +8,12 @@ from bench.grade.words import speech_of, title_of
 from bench.limits import AllOf, AnyOf, FactLimit, Limit
 from bench.measure import BenchFault, Measured
 from bench.uncertainty import Estimate, NotMeasured
-from bench.verdict import Outcome, Verdict, spoiling
+from bench.verdict import Conformity, Verdict, spoiling
 
 _SURE = 1e-3  # risks below this are as good as none
 
 
-def reason(measured: Measured, verdicts: Sequence[Verdict], outcome: Outcome, bench_faults: Sequence[BenchFault]) -> str:
+def reason(measured: Measured, verdicts: Sequence[Verdict], outcome: Conformity, bench_faults: Sequence[BenchFault]) -> str:
     """One plain sentence: what decided, with its number, uncertainty (95 %) and limit; for a bench fault, what to do.
 
     `bench_faults` are all those of the test, `measured.bench_faults` those of what was judged.
@@ -23,16 +23,16 @@ def reason(measured: Measured, verdicts: Sequence[Verdict], outcome: Outcome, be
         seen = f"{faults[0].text.rstrip('.')}{_more(faults, 'fault', 'faults')}"
         then = "" if seen.endswith("test again") else " Put that right and test again."
         return f"The bench is at fault, not the unit: {seen}.{then}"
-    deciding = [v for v in verdicts if v.outcome is outcome]
+    deciding = [v for v in verdicts if v.conformity is outcome]
     if not deciding:
         return "Not decided: the test ended before it was done." if verdicts else "Not decided: no limit was judged."
     match outcome:
-        case Outcome.PASS:
+        case Conformity.PASS:
             return f"Good: {_good_news(verdicts)}."
-        case Outcome.FAIL:
+        case Conformity.FAIL:
             surest = min(deciding, key=lambda v: max(v.p_wrong or 0.0, _SURE))
             return f"{_charge(surest)}{_more(deciding, 'limit is not kept', 'limits are not kept')}."
-        case Outcome.NOT_MEASURED:
+        case Conformity.NOT_MEASURED:
             return f"Not decided: {_why_not(deciding[0])}{_more(deciding, 'limit is open', 'limits are open')}; test again."
     closest = max(deciding, key=lambda v: v.p_wrong or 0.0)
     side = "Just inside" if outcome.favourable else "Just outside"
@@ -56,7 +56,7 @@ def _evidence(verdict: Verdict) -> str:
         speech = speech_of(limit.quantity)
         title = "" if limit.quantity.startswith("rate_") else f"{speech.title} "
         return f"{title}{speech.value(found, limit.low, limit.high)}, {speech.band(limit.low, limit.high)}"
-    ways = [title_of(part) for part in verdict.parts if part.outcome is verdict.outcome]
+    ways = [title_of(part) for part in verdict.parts if part.conformity is verdict.conformity]
     return f"{title_of(verdict)} ({' and '.join(ways)})" if ways else title_of(verdict)
 
 

@@ -24,21 +24,21 @@ from bench.render.values import source_text, unit_text, value_text
 from bench.render.words import fact_text, limit_set_text
 from bench.rounding import uncertainty_text
 from bench.uncertainty import Estimate
-from bench.verdict import Outcome
+from bench.verdict import Conformity
 
 STYLES = {
-    Outcome.PASS: "bold green",
-    Outcome.CONDITIONAL_PASS: "green",
-    Outcome.CONDITIONAL_FAIL: "yellow",
-    Outcome.FAIL: "bold red",
-    Outcome.NOT_MEASURED: "yellow",
+    Conformity.PASS: "bold green",
+    Conformity.CONDITIONAL_PASS: "green",
+    Conformity.CONDITIONAL_FAIL: "yellow",
+    Conformity.FAIL: "bold red",
+    Conformity.NOT_MEASURED: "yellow",
 }
 MEANING = {
-    Outcome.PASS: "every limit kept, beyond the guard band",
-    Outcome.CONDITIONAL_PASS: "inside the limits, but too near one to be sure",
-    Outcome.CONDITIONAL_FAIL: "outside a limit, but too near it to be sure",
-    Outcome.FAIL: "outside a limit, beyond the guard band",
-    Outcome.NOT_MEASURED: "no verdict could be reached",
+    Conformity.PASS: "every limit kept, beyond the guard band",
+    Conformity.CONDITIONAL_PASS: "inside the limits, but too near one to be sure",
+    Conformity.CONDITIONAL_FAIL: "outside a limit, but too near it to be sure",
+    Conformity.FAIL: "outside a limit, beyond the guard band",
+    Conformity.NOT_MEASURED: "no verdict could be reached",
 }
 
 MOST_KEPT_FROM = 3
@@ -127,7 +127,7 @@ def _judged(record: TestRecord) -> RenderableType | None:
             Padding(Text(one_line(row.title)), (0, 0, 0, 2 * row.depth)),
             Text(one_line(row.value)),
             Text(one_line(row.limit)),
-            Text(row.verdict, style=STYLES[Outcome(row.verdict)]),
+            Text(row.verdict, style=STYLES[Conformity(row.verdict)]),
             Text(row.risk),
             Text("" if row.source is None else f"[{numbers[row.source]}]"),
         )

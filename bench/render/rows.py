@@ -79,7 +79,7 @@ def _rows(verdict: Verdict, depth: int) -> Iterator[JudgedRow]:
         title=requirement.title,
         value=_value(verdict),
         limit=limit_text(requirement),
-        verdict=verdict.outcome.value,
+        verdict=verdict.conformity.value,
         risk=NONE if verdict.p_wrong is None else risk_text(verdict.p_wrong),
         source=_source(requirement),
         depth=depth,

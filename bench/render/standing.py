@@ -7,7 +7,7 @@ from enum import StrEnum
 from bench.measure import BenchFault
 from bench.record import TestRecord
 from bench.uncertainty import NotMeasured
-from bench.verdict import Outcome, spoiling
+from bench.verdict import Conformity, spoiling
 
 
 class Standing(StrEnum):
@@ -55,5 +55,5 @@ def bench_trouble(record: TestRecord) -> str:
 
 def _excused(record: TestRecord) -> str:
     """Why something judged could not be measured, if that is the bench's fault."""
-    found = (v.found for v in record.verdicts if v.outcome is Outcome.NOT_MEASURED)
+    found = (v.found for v in record.verdicts if v.conformity is Conformity.NOT_MEASURED)
     return next((one.reason for one in found if isinstance(one, NotMeasured) and one.fault == "bench"), "")

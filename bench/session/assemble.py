@@ -13,7 +13,7 @@ from bench.record import SetUsed, TestRecord
 from bench.session.combine import Runs, combine
 from bench.session.setup import Setup, settings_text
 from bench.uncertainty import NotMeasured
-from bench.verdict import LEVEL, Outcome, Verdict, judge, overall, spoiling
+from bench.verdict import LEVEL, Conformity, Verdict, judge, overall, spoiling
 
 
 @dataclass(frozen=True)
@@ -47,7 +47,7 @@ def judged(setup: Setup, measured: Measured, level: float = LEVEL) -> tuple[tupl
         try:
             limit_set = choose(some, name, measured.facts, setup.signal_lamps)
         except NoLimitSet as error:
-            verdicts.append(Verdict(name, AnyOf("a set of this family", ()), Outcome.NOT_MEASURED, NotMeasured(str(error))))
+            verdicts.append(Verdict(name, AnyOf("a set of this family", ()), Conformity.NOT_MEASURED, NotMeasured(str(error))))
         else:
             sets.append(limit_set)
             verdicts += judge(measured, limit_set, level)
@@ -59,12 +59,12 @@ def assemble(procedure: Procedure, setup: Setup, runs: Sequence[Runs], story: St
     measured = seen(setup, combine(procedure, runs), story.bench_faults)
     sets, verdicts = judged(setup, measured)
     outcome = overall(verdicts, measured.bench_faults, story.interrupted)
-    guessed = outcome is Outcome.FAIL and not setup.rating_known and measured.facts.get("behaviour") in ("steady on", "dark")
+    guessed = outcome is Conformity.FAIL and not setup.rating_known and measured.facts.get("behaviour") in ("steady on", "dark")
     unfinished = "" if story.interrupted is None else story.interrupted.rstrip(".")
     why = reason(measured, verdicts, outcome, ())
     if guessed:
         why = f"{why} Tried on {setup.rated_load}: read on the unit which lamps it is for."
-    if unfinished and outcome is Outcome.FAIL:
+    if unfinished and outcome is Conformity.FAIL:
         why = f"{why} (The test was not finished: {unfinished}.)"
     elif unfinished and not spoiling(measured.bench_faults):
         why = f"Not finished: {unfinished}."

@@ -19,16 +19,16 @@ from bench.tui.gauge_scale import gauge
 from bench.tui.signs import sign_of_outcome
 from bench.tui.wrapped import cut, padded
 from bench.uncertainty import Estimate, NotMeasured
-from bench.verdict import Outcome, Verdict, spoiling
+from bench.verdict import Conformity, Verdict, spoiling
 
-WORDS: Mapping[Outcome, str] = {
-    Outcome.PASS: "inside",
-    Outcome.CONDITIONAL_PASS: "near the edge",
-    Outcome.CONDITIONAL_FAIL: "near the edge",
-    Outcome.FAIL: "outside",
-    Outcome.NOT_MEASURED: "not yet",
+WORDS: Mapping[Conformity, str] = {
+    Conformity.PASS: "inside",
+    Conformity.CONDITIONAL_PASS: "near the edge",
+    Conformity.CONDITIONAL_FAIL: "near the edge",
+    Conformity.FAIL: "outside",
+    Conformity.NOT_MEASURED: "not yet",
 }
-FACT_WORDS: Mapping[Outcome, str] = {Outcome.PASS: "as asked", Outcome.FAIL: "not as asked", Outcome.NOT_MEASURED: "not yet"}
+FACT_WORDS: Mapping[Conformity, str] = {Conformity.PASS: "as asked", Conformity.FAIL: "not as asked", Conformity.NOT_MEASURED: "not yet"}
 CANNOT = "cannot be measured"
 _SHORT: Mapping[str, str] = {
     "first_extinction_s": "first extinction",
@@ -120,8 +120,8 @@ def gauge_lines(
 
 def _left_out(rows: Sequence[Row]) -> str:
     """How many rows have no room, and the worst of them: nothing bad may hide."""
-    judged = [row for row in rows if row.verdict is not None and row.verdict.outcome is not Outcome.NOT_MEASURED]
-    worst = min(judged, key=lambda row: tuple(Outcome).index(row.verdict.outcome) if row.verdict else 0, default=None)
+    judged = [row for row in rows if row.verdict is not None and row.verdict.conformity is not Conformity.NOT_MEASURED]
+    worst = min(judged, key=lambda row: tuple(Conformity).index(row.verdict.conformity) if row.verdict else 0, default=None)
     if worst is None or worst.verdict is None:
         return f"and {len(rows)} more, not yet: they need a taller window"
     return f"and {len(rows)} more; the worst: {title_of(worst.requirement)} {_word(worst.requirement, worst.verdict, False, {})[0]}"
@@ -173,11 +173,11 @@ def _word(requirement: Requirement, verdict: Verdict | None, spoilt: bool, colou
     quiet = colours.get("quiet", "")
     if verdict is None:
         return "  not yet", quiet
-    if verdict.outcome is Outcome.NOT_MEASURED:
+    if verdict.conformity is Conformity.NOT_MEASURED:
         return ("! bench fault", colours.get("fault", "")) if spoilt else ("  not yet", quiet)
-    sign = sign_of_outcome(verdict.outcome)
+    sign = sign_of_outcome(verdict.conformity)
     words = WORDS if isinstance(requirement, Limit) and not verdict.by_fact else FACT_WORDS
-    return f"{sign.mark} {words.get(verdict.outcome, WORDS[verdict.outcome])}", f"bold {colours.get(sign.variable, '')}".rstrip()
+    return f"{sign.mark} {words.get(verdict.conformity, WORDS[verdict.conformity])}", f"bold {colours.get(sign.variable, '')}".rstrip()
 
 
 def _gauge(requirement: Requirement, found: object, columns: Columns, style: str, quiet: str) -> Text:

@@ -9,7 +9,7 @@ from bench.record import TestRecord
 from bench.render.plain import one_line
 from bench.render.report import MEANING
 from bench.render.standing import Standing, bench_trouble, standing
-from bench.verdict import Outcome
+from bench.verdict import Conformity
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +40,7 @@ MEANINGS: Mapping[Standing, str] = {
     Standing.BENCH_FAULT: "something is wrong with the bench, and the unit is not blamed",
     Standing.NOT_FINISHED: "the test ended before anything was decided",
 }
-_OUTCOME_SIGNS: Mapping[Outcome, Sign] = {outcome: SIGNS[Standing(outcome.value)] for outcome in Outcome}
+_OUTCOME_SIGNS: Mapping[Conformity, Sign] = {outcome: SIGNS[Standing(outcome.value)] for outcome in Conformity}
 
 
 def sign_of(record: TestRecord) -> Sign:
@@ -48,7 +48,7 @@ def sign_of(record: TestRecord) -> Sign:
     return SIGNS[standing(record)]
 
 
-def sign_of_outcome(outcome: Outcome) -> Sign:
+def sign_of_outcome(outcome: Conformity) -> Sign:
     """The sign of one limit's verdict."""
     return _OUTCOME_SIGNS[outcome]
 
