@@ -32,6 +32,7 @@ GROUP_S = 4.0e-3  # samples are looked at in groups of about this length for las
 _GROUPS_TOGETHER = 64  # looked at in one go, of which perhaps only the first is used
 _FLAT = 0.08  # a group whose ratio moves less than this is at a level
 _LOW, _HIGH = 0.25, 0.80  # levels outside these are what they seem
+_STEP = 0.15  # two levels nearer than this are not two states
 _LASTING_S = 20.0e-3  # a level counts once it has stood this long: longer than any inrush stands still
 _WAIT_S = 6.0  # how long an unclear level may hold decisions back
 _GAP_LOOK = 8  # samples back that say what the ratio just was
@@ -228,8 +229,10 @@ class TransitionFinder:
                     self._hold = -1
             return
         if self._hold >= 0 and (self._seen_low or self._seen_high):
-            # The level is over and its counterpart is known.
-            if (self._grouped - self._hold) * GROUP_S / self._group >= _LASTING_S:
+            # The level is over and its counterpart is known. Without a step between them they are one state: a filament that warms up
+            # behind a filmed contact passes all levels on its way.
+            stepped = abs(mean - self._held_level) > _STEP
+            if stepped and (self._grouped - self._hold) * GROUP_S / self._group >= _LASTING_S:
                 if mean >= _HIGH and not self._seen_low:
                     self._low = self._held_level
                 elif mean <= _LOW and not self._seen_high:
