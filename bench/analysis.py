@@ -13,11 +13,13 @@ from typing import TypeAlias
 from bench.clock import ClockComparison
 from bench.cycles import Cycle, CycleCutter
 from bench.description import BoardDescription
+from bench.lamps import cold_siemens
 from bench.measure import Conditions, Counts, Evidence, Measured, measure
 from bench.readings import Reading
 from bench.samples import Accuracy, Block, Sampler, SwitchEvent, accuracies
+from bench.supply import SupplyWatch
 from bench.transitions import Change, TransitionFinder
-from bench.wire import EventFrame, Placed, SampleFrame, Sequencer
+from bench.wire import SAMPLES_PER_FRAME, EventFrame, Placed, SampleFrame, Sequencer
 
 _CYCLES_KEPT = 5000
 _FRAMES_TOGETHER = 240  # a second's; whoever asks sooner has them looked at sooner
@@ -50,6 +52,7 @@ class Line:
             v_in_v=v_in_v,
         )
         self.cutter = CycleCutter(channel_accuracies, delays_s)
+        self.supply = SupplyWatch(conditions.system_v, _cold_ohm(conditions))
         self.cycles: deque[Cycle] = deque(maxlen=_CYCLES_KEPT)
         self.complete = 0
         self.lost_at_start = False
@@ -59,6 +62,7 @@ class Line:
 
     def feed(self, block: Block) -> list[Change]:
         changes = self.finder.feed(block)
+        self.supply.feed(block)
         output = block.traces["v_out"].t_s
         if len(output) > 1:
             self._interval_s = float(output[1] - output[0])
@@ -82,7 +86,7 @@ class Line:
         self.cycles.extend(cycles)
         self.complete += len(cycles)
 
-    def evidence(self) -> Evidence:
+    def evidence(self, lost_part: float = 0.0) -> Evidence:
         cutter = self.cutter
         return Evidence(
             cycles=list(self.cycles),
@@ -94,7 +98,7 @@ class Line:
             first_lit=cutter.first_lit,
             begun=cutter.begun,
             broke=cutter.broke,
-            lit_now=cutter.lit_now(),
+            lit_now=cutter.lit_now() or cutter.lit_since(bool(self.finder.closed)),
             dark_now=cutter.dark_now(),
             flow_now_a=cutter.flow_now(),
             closed_now=bool(self.finder.closed),
@@ -108,7 +112,18 @@ class Line:
             interval_s=self._interval_s,
             lost_at_start=self.lost_at_start,
             temperature=self._temperature,
+            dropouts=cutter.dropouts,
+            supplied=self.finder.supplied,
+            supply=self.supply.evidence,
+            lost_part=lost_part,
         )
+
+
+def _cold_ohm(conditions: Conditions) -> float | None:
+    """Resistance of the load's cold filaments in ohm; None if the load is not known or is no filament lamps."""
+    if not conditions.lamps_w or not conditions.filament:
+        return None
+    return 1.0 / cold_siemens(conditions.lamps_w, conditions.system_v)
 
 
 class Analysis:
@@ -135,6 +150,11 @@ class Analysis:
         self._line: Line | None = None
         self._waiting: list[Placed] = []
         self._run: int | None = None
+        self._samples = 0
+        self._before: Mapping[str, int] = {}
+        self._rest: dict[str, Reading] = {}
+        self._awaited: frozenset[int] | None = None
+        self._mixed = False
         self.switches: deque[SwitchEvent] = deque(maxlen=64)
 
     def feed(self, pieces: Iterable[SampleFrame | EventFrame], arrival_s: float) -> None:
@@ -147,15 +167,38 @@ class Analysis:
                 self._run = placed.run
             if self._run is not None and placed.run != self._run:
                 continue
-            self._waiting.append(placed)
             if isinstance(frame, SampleFrame):
                 last = placed
+                self._samples += SAMPLES_PER_FRAME
+                if self._awaited is not None and not self._begins(frame):
+                    continue
+            self._waiting.append(placed)
         if last is not None:
             # Of the frames that came together the last is the least late.
             mode = "PREC" if last.frame.precise else "FAST"
             self._clock.add((last.stamp + 159) * self._description.sample_period_s(mode), arrival_s)
         if len(self._waiting) >= _FRAMES_TOGETHER:
             self.catch_up()
+
+    def _begins(self, frame: SampleFrame) -> bool:
+        """Whether this frame lies wholly after the switching that was waited for: the first to show it may be mixed."""
+        if frame.closed_loads == self._awaited and self._mixed:
+            self._awaited = None
+            return True
+        self._mixed = frame.closed_loads == self._awaited
+        return False
+
+    def carried_on(self, conditions: Conditions, loads: frozenset[int]) -> Analysis:
+        """The analysis of the same run after `loads` were switched live: it begins with the first frame taken wholly on them.
+
+        It knows the zeros that were read at rest and the board's clock; feed it, and this one no more.
+        """
+        self.catch_up()
+        after = Analysis(self._description, conditions, observer=self._observer)
+        after._sequencer, after._run, after._sampler, after._clock = self._sequencer, self._run, self._sampler, self._clock
+        after._before, after._awaited = self.totals, loads
+        after._rest = self._line_for_range().cutter.rest
+        return after
 
     def catch_up(self) -> None:
         """Look at the frames that wait. Many together cost little more than one."""
@@ -177,12 +220,18 @@ class Analysis:
                 self._clock,
                 self._description.clock_half_width,
             )
+            self._line.cutter.rest |= self._rest
         return self._line
 
     def measured(self, counts: Counts = STANDARD_COUNTS) -> Measured:
         """A snapshot of what the run shows so far."""
         self.catch_up()
-        return measure(self._line_for_range().evidence(), counts)
+        return measure(self._line_for_range().evidence(self._lost_part()), counts)
+
+    def _lost_part(self) -> float:
+        """Part of the samples of this run that never came, as counted."""
+        lost = self.losses["samples_lost"]
+        return lost / (lost + self._samples) if lost else 0.0
 
     def cycles(self) -> Sequence[Cycle]:
         """The complete cycles, the newest 5000 at most."""
@@ -212,7 +261,12 @@ class Analysis:
 
     @property
     def losses(self) -> Mapping[str, int]:
-        """Duplicates, backwards stamps, missing frames and lost samples, as counted."""
+        """Duplicates, backwards stamps, missing frames and lost samples, as counted since this analysis began."""
+        return {name: count - self._before.get(name, 0) for name, count in self.totals.items()}
+
+    @property
+    def totals(self) -> Mapping[str, int]:
+        """The same since the board's run began."""
         count = self._sequencer.count
         return {
             "duplicates": count.duplicates,

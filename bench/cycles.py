@@ -119,7 +119,8 @@ class CycleCutter:
     """Blocks and the changes found in them in, cycles out; one verb, `feed`.
 
     `applied` is when voltage came to the unit (None if never seen), `rest` the channels' readings while there was none,
-    `interruptions` the drop-outs too short to be a state, `first` and `first_lit` the transitions of the start and its first light.
+    `dropouts` the gaps while lit that were too short to be a state, `first` and `first_lit` the transitions of the start and its first
+    light.
     """
 
     def __init__(self, accuracies: Mapping[str, Accuracy], delays_s: Mapping[str, float]) -> None:
@@ -130,7 +131,7 @@ class CycleCutter:
         self.applied: SupplyEdge | None = None
         self.removed: SupplyEdge | None = None
         self.rest: dict[str, Reading] = {}
-        self.interruptions = 0
+        self.dropouts = 0
         self.first: list[Transition] = []
         self.broken = 0
         self._make: Transition | None = None
@@ -159,8 +160,8 @@ class CycleCutter:
                     self.broken += self._make is not None
                     self._make = self._break = self._lit = None
                     self._state_since = change.end_s
-                case Interruption():
-                    self.interruptions += 1
+                case Interruption(closed=closed):
+                    self.dropouts += closed
         self._bound()
         return cycles
 
@@ -187,6 +188,12 @@ class CycleCutter:
         if self._make is None or self._break is not None or self._over:
             return self._lit
         return self._lit_between(self._make, self._now)
+
+    def lit_since(self, closed: bool) -> Lit | None:
+        """The levels of an ON whose make was not seen, because the stream began (or went on) in the middle of it."""
+        if not closed or self._make is not None or self._over or self._now - self._state_since < 2.0 * _TAIL_S:
+            return None
+        return self._lit_between(Transition(self._state_since, True, 0.0), self._now)
 
     def dark_now(self) -> Dark | None:
         """The levels of the present dark state, if it is one."""

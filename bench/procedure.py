@@ -24,8 +24,12 @@ from bench.wire import parse_channels
 
 FORMAT = 1
 ROLES = ("rated", "one-out", "trailer")
-OUTAGE = frozenset(name for name in QUANTITIES if name.startswith("outage_"))
-ORDINARY = tuple(name for name in QUANTITIES if name not in OUTAGE)
+_PREFIXES = {"one-out": "outage_", "trailer": "trailer_"}
+OF_LOAD: Mapping[str, frozenset[str]] = {
+    role: frozenset(name for name in QUANTITIES if name.startswith(prefix)) for role, prefix in _PREFIXES.items()
+}
+"""The quantities that only a run on this load shows."""
+ORDINARY = tuple(name for name in QUANTITIES if not any(name in names for names in OF_LOAD.values()))
 Loads: TypeAlias = str | tuple[int, ...]
 _DAY_S = 86400.0
 
@@ -49,6 +53,12 @@ class RunStep:
     the last runs on. `supply_v` is that of a 12 V system, None for the one the test was set up with. A run ends after `cycles`
     good cycles (or as many as the limit sets need, if more), or after `at_most_s`; for a unit that is closed at rest after
     `closed_at_most_s` if given (a heavy load burns the heater of such a unit). `judge` names the quantities taken from this step.
+
+    - `live`: goes on from the run before while the unit flashes: its loads are switched, the unit is not.
+    - `until_decided`: ends as soon as outcome and grade are sure, `cycles` at most.
+    - `starts_of`: further cold starts of that earlier step, as many as the limits ask beyond the one made; none if they ask no more, or
+      if the outcome is against the unit already.
+    - `electronic_cool_s`: instead of `cool_s` for a unit found to be electronic or two-coil, which keeps no heat; the lamps do.
     """
 
     name: str
@@ -62,6 +72,10 @@ class RunStep:
     at_most_s: float = 30.0
     closed_at_most_s: float | None = None
     judge: tuple[str, ...] = ()
+    live: bool = False
+    until_decided: bool = False
+    starts_of: str = ""
+    electronic_cool_s: float | None = None
 
     def supply_for(self, system_v: float, otherwise: float) -> float:
         """The supply voltage of this step in a system of `system_v` (6, 12 or 24 V)."""
@@ -142,6 +156,10 @@ def _step(table: Table) -> Step:
         at_most_s=_number(table, "at_most_s", 0.5, 2 * _DAY_S, 30.0),
         closed_at_most_s=_number(table, "closed_at_most_s", 0.5, _DAY_S) if "closed_at_most_s" in table else None,
         judge=_judge(table, loads),
+        live=table.flag("live"),
+        until_decided=table.choice("until", ("cycles", "decided"), "cycles") == "decided",
+        starts_of=table.text("starts_of", ""),
+        electronic_cool_s=_number(table, "electronic_cool_s", 0.0, _DAY_S) if "electronic_cool_s" in table else None,
     )
 
 
@@ -152,9 +170,9 @@ def _judge(table: Table, loads: Loads) -> tuple[str, ...]:
     for quantity in judge:
         if quantity not in QUANTITIES:
             raise table.error("judge", f'got {quantity!r}; allowed are ["all"], or some of {", ".join(QUANTITIES)}')
-        if (quantity in OUTAGE) != (loads == "one-out"):
-            names = ", ".join(sorted(OUTAGE))
-            raise table.error("judge", f"got {quantity!r} for loads = {loads!r}; one-out shows {names}, and only it does")
+        shown = OF_LOAD.get(loads, frozenset(ORDINARY)) if isinstance(loads, str) else frozenset(ORDINARY)
+        if quantity not in shown:
+            raise table.error("judge", f"got {quantity!r} for loads = {loads!r}; such a run shows {', '.join(sorted(shown))}")
     return judge
 
 
@@ -191,11 +209,29 @@ def _check_whole(procedure: Procedure, top: Table) -> None:
     twice = _first_twice(quantity for run in procedure.runs for quantity in run.judge)
     if twice is not None:
         raise top.error("steps", f"{twice!r} is judged from two steps; it must come from one")
+    _check_joined(procedure, top)
     seen: set[str] = set()
     for run in procedure.runs:
         if "outage_ratio" in run.judge and "rate_per_min" not in seen:
             raise top.error("steps", f"step {run.name!r} judges outage_ratio; it needs an earlier step that judges rate_per_min")
         seen.update(run.judge)
+
+
+def _check_joined(procedure: Procedure, top: Table) -> None:
+    """A live step goes on from a run, and further starts belong to an earlier one."""
+    earlier: Step | None = None
+    names: set[str] = set()
+    for step in procedure.steps:
+        if isinstance(step, RunStep):
+            if step.live and not isinstance(earlier, RunStep):
+                raise top.error("steps", f"step {step.name!r} is live; it must follow a step of kind run")
+            if step.live and (step.starts != 1 or step.supply_v is not None or step.starts_of):
+                raise top.error("steps", f"step {step.name!r} is live; it can have no starts and no supply of its own")
+            if step.starts_of and (step.starts_of not in names or step.judge):
+                what = f"step {step.name!r} has starts_of = {step.starts_of!r}"
+                raise top.error("steps", f"{what}; it must name an earlier run, and judge nothing")
+            names.add(step.name)
+        earlier = step
 
 
 def _first_twice(names: Iterable[str]) -> str | None:

@@ -276,7 +276,8 @@ class TransitionFinder:
             self._found.append(Gap(*self._gap, closed))
             self._gap = None
         elif closed:
-            self._found.append(Transition(float(self._t[k]), True, float(self._t[min(k + 1, len(self._t) - 1)] - self._t[k])))
+            # Found closed: when it made was not seen.
+            self._found.append(Gap(float(self._t[k]), float(self._t[k]), True))
 
     def _instant(self, k: int, closed: bool, threshold: float) -> tuple[float, float]:
         """Instant of the crossing seen at sample k, and its u.

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
-from bench.grade.rule import Band, Condition, FactIs, Margin, Misses, Outcomes, Rule, ShareOfLimit, Step
-from bench.grade.words import fact_text, speech_of, title_of
+from bench.grade.rule import Band, Condition, FactIs, Margin, Misses, Only, Outcomes, Rule, ShareOfLimit, Step
+from bench.grade.words import Speech, fact_text, speech_of, title_of
 from bench.limits import Limit
 from bench.measure import Measured
 from bench.uncertainty import Estimate, NotMeasured
@@ -19,7 +19,9 @@ from bench.verdict import Conformity, Verdict, spoiling
 class Grade:
     """A grade: short name (`A`, `none`), what it means, the rule that gave it, why, and what the shop does with such a unit.
 
-    `because` is what decided; `kept_from` what kept the unit from better grades, or might have given a worse one.
+    `outcome`: what the rule says of such a unit: `good`, `not good` or `not decided`. `because` is what decided; `kept_from` what kept the
+    unit from better grades, or might have given a worse one. `charges` say what the unit did wrong, each in a clause with its figure.
+    `sure`: more flashes would hardly give another grade.
     """
 
     name: str
@@ -28,14 +30,20 @@ class Grade:
     because: tuple[str, ...] = ()
     wording: str = ""
     kept_from: tuple[str, ...] = ()
+    outcome: str = "not decided"
+    charges: tuple[str, ...] = ()
+    sure: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class _Check:
-    """A condition evaluated: true, false or unknown (None), and the sentence part that says so."""
+    """A condition evaluated: true, false or unknown (None), the sentence part that says so, what that says against the unit (or empty),
+    and whether more flashes might change it."""
 
     holds: bool | None
     text: str
+    charge: str = ""
+    open: bool = False
 
 
 @dataclass
@@ -48,27 +56,45 @@ class _Case:
 
 
 def grade(rule: Rule, measured: Measured, verdicts: Sequence[Verdict]) -> Grade:
-    """The first grade of the rule whose conditions hold; none while a bench fault spoils the values."""
+    """The first grade of the rule whose conditions hold; none while a bench fault spoils the values.
+
+    A grade that says `good` is never given to a unit of which a limit is not known to be kept, whatever the rule asks.
+    """
     faults = spoiling(measured.bench_faults)
     if faults:
         texts = tuple(f"bench fault: {fault.text}" for fault in faults)
         return Grade("none", "not graded", rule.name, texts, "Put the bench right and test again.")
     case = _Case(measured, verdicts)
+    kept = all(v.conformity.favourable for v in verdicts)
     kept_from: list[tuple[str, list[str]]] = []
+    sure = True
     for number, step in enumerate(rule.steps):
-        checks = [_check(condition, case) for condition in step.conditions]
+        checks = [check for condition in step.conditions if (check := _check(condition, case)) is not None]
         case.tried[step.name] = checks
         holds = [check.holds is True for check in checks]
-        if all(holds) if step.need == "all" else any(holds):
+        given = all(holds) if step.need == "all" else any(holds)
+        sure = sure and _is_sure(step, checks, given)
+        if given and (kept or step.outcome != "good"):
             deciding = [check.text for check in checks if check.holds]
+            charges = tuple(check.charge for check in checks if check.holds and check.charge)
             # A grade that is tried again further down had no claim on this unit.
             later = {s.name for s in rule.steps[number:]}
             others = (text for name, texts in reversed(kept_from) if name not in later for text in texts)
-            return Grade(step.name, step.title, rule.name, tuple(deciding), step.wording, tuple(others))
+            return Grade(
+                step.name, step.title, rule.name, tuple(deciding), step.wording, tuple(others), step.outcome, charges, sure
+            )
         kept_from.append((step.name, _kept_from(step, checks)))
     otherwise = rule.otherwise
     everything = tuple(text for _, texts in reversed(kept_from) for text in texts)
-    return Grade(otherwise.name, otherwise.title, rule.name, (), otherwise.wording, everything)
+    meaning = otherwise.outcome if kept or otherwise.outcome != "good" else "not decided"
+    return Grade(otherwise.name, otherwise.title, rule.name, (), otherwise.wording, everything, meaning, (), sure)
+
+
+def _is_sure(step: Step, checks: Sequence[_Check], given: bool) -> bool:
+    """Whether more flashes would leave it at that: all that could still change is settled, or outweighed by what is."""
+    if step.need == "all":
+        return not any(check.open for check in checks) if given else any(check.holds is False and not check.open for check in checks)
+    return any(check.holds is True and not check.open for check in checks) if given else not any(check.open for check in checks)
 
 
 def _kept_from(step: Step, checks: Sequence[_Check]) -> list[str]:
@@ -79,8 +105,11 @@ def _kept_from(step: Step, checks: Sequence[_Check]) -> list[str]:
     return [f"{what}: {'; '.join(texts)}" for what, texts in parts if texts]
 
 
-def _check(condition: Condition, case: _Case) -> _Check:
+def _check(condition: Condition, case: _Case) -> _Check | None:
+    """The condition evaluated; None if it is not for such a unit."""
     match condition:
+        case Only(facts=facts, condition=inner):
+            return _check(inner, case) if all(case.measured.facts.get(fact) in words for fact, words in facts) else None
         case Band():
             return _check_band(condition, case.measured)
         case ShareOfLimit():
@@ -91,10 +120,14 @@ def _check(condition: Condition, case: _Case) -> _Check:
             return _check_margin(condition, case.verdicts)
         case FactIs(fact=fact, allowed=allowed):
             seen = case.measured.facts.get(fact, "unknown")
-            return _Check(None if seen == "unknown" else seen in allowed, fact_text(fact, seen))
+            text = fact_text(fact, seen)
+            return _Check(None if seen == "unknown" else seen in allowed, text, text)
         case Misses(of=of, at_most=at_most):
-            missed = sum(check.holds is False for check in case.tried[of])
-            return _Check(missed <= at_most, f"conditions for {of} missed: {missed} (at most {at_most})")
+            tried = case.tried[of]
+            missed = [check for check in tried if check.holds is False]
+            close = any(check.open for check in tried)
+            text = f"requirements of grade {of} not met: {len(missed)} (allowed: {at_most})"
+            return _Check(len(missed) <= at_most, text, "; ".join(check.charge for check in missed if check.charge), close)
 
 
 def _check_band(band: Band, measured: Measured) -> _Check:
@@ -102,11 +135,26 @@ def _check_band(band: Band, measured: Measured) -> _Check:
     speech = speech_of(band.quantity)
     if isinstance(found, NotMeasured):
         return _Check(None, f"{speech.title} was not measured ({found.reason})")
-    if found.n < band.flashes:
-        return _Check(None, f"{speech.title}: {found.n} flashes were counted, {band.flashes} are asked for")
+    charge = _charge(band, found, speech)
     room = _room(band, found)
     holds = room > 0.0 if band.open_ends else room >= 0.0
-    return _Check(holds, f"{speech.title} {speech.value(found, band.low, band.high)} ({speech.band(band.low, band.high)})")
+    if found.n < band.flashes and (holds or not _is_count(found)):
+        return _Check(None, f"{speech.title}: {found.n} flashes seen, {band.flashes} needed", open=True)
+    text = charge if _is_count(found) else f"{speech.title} {speech.value(found, band.low, band.high)} ({speech.band(band.low, band.high)})"
+    return _Check(holds, text, charge, not _is_count(found) and abs(_room(replace(band, by_u=0.0), found)) < found.expanded())
+
+
+def _is_count(found: Estimate) -> bool:
+    return found.unit == "1" and not found.budget
+
+
+def _charge(band: Band, found: Estimate, speech: Speech) -> str:
+    """What the value says against the unit: a count with its flashes, or the value with the nearer limit."""
+    if _is_count(found):
+        return f"{found.value:.0f} {speech.title} in {found.n}"
+    low, high = band.low, band.high
+    over = low is None or (high is not None and abs(found.value - high) <= abs(found.value - low))
+    return f"{speech.title} {speech.value(found, high if over else low)}, {speech.limit((high if over else low) or 0.0)}"
 
 
 def _room(band: Band, found: Estimate) -> float:
@@ -126,7 +174,9 @@ def _check_share(condition: ShareOfLimit, case: _Case) -> _Check:
         return _Check(None, f"no limit set used has a limit for {titles}")
     checks = [_check_band(band, case.measured) for band in bands]
     holds = False if any(c.holds is False for c in checks) else None if any(c.holds is None for c in checks) else True
-    return _Check(holds, "; ".join(check.text for check in checks if check.holds is holds))
+    alike = [check for check in checks if check.holds is holds]
+    charge = "; ".join(check.charge for check in alike if check.charge)
+    return _Check(holds, "; ".join(check.text for check in alike), charge, any(check.open for check in checks))
 
 
 def _check_outcomes(condition: Outcomes, verdicts: Sequence[Verdict]) -> _Check:

@@ -1,4 +1,4 @@
-"""A shop's rule file, format 1 (described in `bench/data/grades/default.toml`): grades with conditions on what was found."""
+"""A shop's rule file, format 2 (described in `bench/data/grades/default.toml`): grades with conditions on what was found."""
 
 from __future__ import annotations
 
@@ -11,7 +11,9 @@ from bench.measure import QUANTITIES
 from bench.table import Table, read_all, top_table
 from bench.verdict import Conformity
 
-FORMAT = 1
+FORMAT = 2
+FACTS = ("mechanism", "system", "rest", "rating")
+"""Facts that a condition may be confined to."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,16 +65,30 @@ class Misses:
     at_most: int
 
 
-Condition = Band | ShareOfLimit | Outcomes | Margin | FactIs | Misses
+Plain = Band | ShareOfLimit | Outcomes | Margin | FactIs | Misses
+
+
+@dataclass(frozen=True, slots=True)
+class Only:
+    """A condition for units of which these facts are known to be one of these words; for any other it is not there."""
+
+    facts: tuple[tuple[str, tuple[str, ...]], ...]
+    condition: Plain
+
+
+Condition = Plain | Only
+Meaning = Literal["good", "not good", "not decided"]
+MEANINGS: tuple[Meaning, ...] = ("good", "not good", "not decided")
 
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One grade of a rule: given if `need` (all or any) of its conditions hold."""
+    """One grade of a rule: given if `need` (all or any) of its conditions hold. `outcome`: what it says of the unit."""
 
     name: str
     title: str
     wording: str
+    outcome: Meaning
     need: Literal["all", "any"] = "all"
     conditions: tuple[Condition, ...] = ()
 
@@ -95,7 +111,7 @@ def parse_rule(content: Mapping[str, Any], origin: str) -> Rule:
     if not tables:
         raise top.error("grade", "no grade; a rule needs at least one")
     steps = read_all(tables, _step)
-    (otherwise,) = read_all([top.table("otherwise")], lambda t: Step(t.text("name"), t.text("title"), t.text("wording")))
+    (otherwise,) = read_all([top.table("otherwise")], lambda t: Step(t.text("name"), t.text("title"), t.text("wording"), _meaning(t)))
     top.done()
     for number, (step, table) in enumerate(zip(steps, tables, strict=True)):
         earlier = [s.name for s in steps[:number]]
@@ -110,10 +126,25 @@ def _step(table: Table) -> Step:
     conditions = read_all(table.tables("condition"), _condition)
     if not conditions:
         raise table.error("condition", "no condition; a grade needs at least one")
-    return Step(table.text("name"), table.text("title"), table.text("wording"), need, conditions)
+    return Step(table.text("name"), table.text("title"), table.text("wording"), _meaning(table), need, conditions)
+
+
+def _meaning(table: Table) -> Meaning:
+    given = table.choice("outcome", MEANINGS)
+    return next(meaning for meaning in MEANINGS if meaning == given)
 
 
 def _condition(table: Table) -> Condition:
+    condition = _plain(table)
+    if "only" not in table:
+        return condition
+    facts = table.table("only")
+    named = tuple((fact, facts.texts(fact)) for fact in FACTS if fact in facts)
+    facts.done()
+    return Only(named, condition)
+
+
+def _plain(table: Table) -> Plain:
     if "quantity" in table:
         return _band(table)
     if "share_of_limit" in table:

@@ -48,8 +48,8 @@ def start_of(e: Evidence) -> Start:
 
 
 def behaviour(e: Evidence, counts: Counts) -> str:
-    """One of the words of `Measured.facts['behaviour']`."""
-    if e.applied is None and not e.cycles and e.begun is None:
+    """One of the words of `Measured.facts['behaviour']`, `irregular` apart, which its values decide."""
+    if e.applied is None and not e.supplied and not e.cycles and e.begun is None:
         return "no supply"
     usual = median(c.period_s for c in e.cycles) if e.cycles else 0.0
     stays = max(_STAYS_S, 3.0 * usual)
@@ -60,9 +60,8 @@ def behaviour(e: Evidence, counts: Counts) -> str:
         # Found closed after a gap: on, for as long as it has been seen.
         if e.end_s - e.state_since_s >= stays:
             return "steady on"
-    else:
-        if e.end_s - e.state_since_s >= stays:
-            return "one flash" if len(e.cycles) == 0 and e.broke is not None and _lit_long(e) else "dark"
+    elif e.end_s - e.state_since_s >= stays:
+        return "one flash" if len(e.cycles) == 0 and e.broke is not None and _lit_long(e) else "dark"
     if len(e.cycles) + e.cycles_before < counts.skip + counts.average:
         return "too few"
     return "flashing"

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from bench.clock import ClockEstimate
 from bench.cycles import Cycle, Dark, Lit
 from bench.readings import Reading
 from bench.samples import Accuracy
+from bench.supply import SupplyEvidence
 from bench.transitions import SupplyEdge, Transition
 from bench.uncertainty import Component, Estimate, type_a
 
@@ -18,7 +19,8 @@ class Conditions:
     """How a run was set up, as far as measuring must know it.
 
     `lamps_w`: rated watts of each lamp closed, empty if not known. `filament`: all of them are filament lamps (else their current
-    says nothing). `supply_low_v` .. `supply_high_v`: where the voltage at the unit's input should be while it is on.
+    says nothing). `supply_low_v` .. `supply_high_v`: where the voltage at the unit's input should be while it is on; `open_v`: what it
+    was set to without load.
     """
 
     system_v: float = 12.0
@@ -26,6 +28,7 @@ class Conditions:
     filament: bool = True
     supply_low_v: float | None = None
     supply_high_v: float | None = None
+    open_v: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +70,10 @@ class Evidence:
     interval_s: float = 0.0  # from one sample of a channel to its next
     lost_at_start: bool = False
     temperature: Reading | None = None
+    dropouts: int = 0  # gaps while lit, too short to be a dark state
+    supplied: bool = False  # whether there is voltage at the input, seen to come or not
+    supply: SupplyEvidence = field(default_factory=SupplyEvidence)
+    lost_part: float = 0.0  # of the samples of this run
 
     @property
     def end_s(self) -> float:

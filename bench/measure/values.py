@@ -1,7 +1,8 @@
-"""The values: rate, on-time, starting, drop, currents, bounce, pilot, steadiness. Pure.
+"""The values: rate, on-time, starting, drop, currents, bounce, pilot, steadiness.
 
-What the mean of cycles stands for is the unit's mean under these conditions, of which the cycles are a sample; so their scatter
-is in the uncertainty (type A). A single event (a start, the first inrush) stands for itself.
+Averages leave out the first cycles, as the standards do; what is looked for (missed, long, filmed flashes, drop-outs) is looked for in
+every flash. What the mean of cycles stands for is the unit's mean under these conditions, of which the cycles are a sample; so their
+scatter is in the uncertainty (type A). A single event (a start, the first inrush) stands for itself, and its note says so.
 """
 
 from __future__ import annotations
@@ -14,8 +15,9 @@ from statistics import median
 
 from bench.cycles import Cycle
 from bench.measure.behaviour import Start, behaviour, pilot_fact, start_of
+from bench.measure.bench_check import INRUSH, INRUSH_TAU_S, check_bench, lamp_died_at, spoilt
 from bench.measure.evidence import Counts, Evidence, clock_components, corrected, current_channel, duration, mean_of, systematic
-from bench.measure.faults import bench_faults, lamp_died_at, spoilt
+from bench.measure.mechanism import THERMAL, UNKNOWN, mechanism_of
 from bench.measure.vocabulary import Measured
 from bench.readings import Reading
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, TypeA, type_a
@@ -23,7 +25,12 @@ from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, Typ
 _DROP_UNTIL = 20  # cycles: the drop is read before the twentieth (SAE J2068, after a public summary)
 _MISSED_AT = 1.6  # a period this much longer than the median lacks a flash
 _LONG_AT = 1.5
+_LEAST_READ_S = 0.05  # a blip of a two-coil unit is over before its drop can be read
 _TREND_LEAST = 8
+_SETTLED_S = 0.2  # lamps lit for so long have their steady current within 0.5 %
+_FILM_V, _FILM_PART = 0.1, 0.25  # of a 12 V unit, and of the later drop: a first drop higher by both is a film
+_IRREGULAR = 0.05  # spread of the period: common practice, no source
+_ONE_START = "one start: the next may differ by more than this interval, which holds for this start alone"
 
 
 def measure(e: Evidence, counts: Counts) -> Measured:
@@ -35,18 +42,25 @@ def measure(e: Evidence, counts: Counts) -> Measured:
         counted = counted[: counts.at_most]
     doing = behaviour(e, counts)
     start = start_of(e)
-    faults = bench_faults(e, died)
+    mechanism = mechanism_of(e, kept)
+    faults, proofs = check_bench(e, died)
     values: dict[str, Measurement] = {}
     values |= _rates(e, counted, counts, doing, len(kept) + e.cycles_before)
     values |= _starting(e, start)
     values |= _drop(e, counted, counts)
+    values |= _film(e, kept, counted, values["drop_v"])
     values |= _currents(e, counted)
     values |= _bounce(e)
+    values |= _all_flashes(e, _flashes(e, kept, start, mechanism))
     values |= _steadiness(e, counted)
     values |= _pilot(e, counted)
     values |= _surroundings(e)
-    facts = {"behaviour": doing, "rest": start.rest, "pilot": pilot_fact(e, counted)}
-    return Measured(spoilt(values, faults), facts, faults)
+    if doing == "flashing" and _is_irregular(values):
+        doing = "irregular"
+    facts = {
+        "behaviour": doing, "rest": start.rest, "pilot": pilot_fact(e, counted), "mechanism": mechanism, "film": _film_fact(e, values),
+    }  # fmt: skip
+    return Measured(spoilt(values, faults), facts, faults, proofs)
 
 
 def _rates(e: Evidence, cycles: Sequence[Cycle], counts: Counts, doing: str, complete: int) -> dict[str, Measurement]:
@@ -116,7 +130,7 @@ def _starting(e: Evidence, start: Start) -> dict[str, Measurement]:
             return NotMeasured(why)
         t_s, u_s = event
         instants = Component("instant of the event", u_s), Component("instant of supply", e.applied.u_s)
-        return duration(e, max(t_s - e.applied.t_s, 0.0), instants)
+        return replace(duration(e, max(t_s - e.applied.t_s, 0.0), instants), note=_ONE_START)
 
     done = since(start.done, "the unit did not open" if start.light else "no light came")
     return {
@@ -199,7 +213,7 @@ def _currents(e: Evidence, cycles: Sequence[Cycle]) -> dict[str, Measurement]:
     if isinstance(later, Estimate):
         model = sum(c.lit.peak.u for c in cycles if c.lit.peak is not None) / later.n
         found["inrush_later_a"] = Estimate(later.value, "A", (*later.budget, Component("carried back to the make", model)), later.n)
-    found["steady_a"] = mean([lit.steady for lit in lits], "A", on_range, "the lamps were never lit")
+    found["steady_a"] = _steady(e, cycles, mean([lit.steady for lit in lits], "A", on_range, "the lamps were never lit"))
     found["dark_a"] = mean([dark.current for dark in darks], "A", on_range, "the lamps were never dark")
     found["supply_v"] = mean([lit.supply for lit in lits], "V", lambda _: "v_in", "the unit was never closed")
     found["lamp_v"] = mean([lit.lamp for lit in lits], "V", lambda _: "v_out", "the unit was never closed")
@@ -209,6 +223,18 @@ def _currents(e: Evidence, cycles: Sequence[Cycle]) -> dict[str, Measurement]:
     else:
         found["inrush_ratio"] = NotMeasured("the first inrush or the steady current is missing")
     return found
+
+
+def _steady(e: Evidence, cycles: Sequence[Cycle], found: Measurement) -> Measurement:
+    """The current at the end of the flashes; where they end before the inrush is over, what it may still add is in the uncertainty."""
+    if not isinstance(found, Estimate) or not e.conditions.filament:
+        return found
+    lasted_s = median(c.on_s for c in cycles) if cycles else _SETTLED_S
+    if lasted_s >= _SETTLED_S:
+        return found
+    excess = found.value * INRUSH * math.exp(-lasted_s / INRUSH_TAU_S)
+    inside = Component("inrush not over", excess / math.sqrt(3.0), kind="B", shape="rectangular")
+    return Estimate(found.value, "A", (*found.budget, inside), found.n, "read before the inrush was over")
 
 
 def _bounce(e: Evidence) -> dict[str, Measurement]:
@@ -226,28 +252,82 @@ def _bounce(e: Evidence) -> dict[str, Measurement]:
     return found
 
 
-def _steadiness(e: Evidence, cycles: Sequence[Cycle]) -> dict[str, Measurement]:
-    names = ("missed", "stuck", "period_spread", "rate_drift_per_min2", "drop_trend_v_per_min")
+def _flashes(e: Evidence, cycles: Sequence[Cycle], start: Start, mechanism: str) -> Sequence[Cycle]:
+    """Those that must be alike: all but the blip of a two-coil unit, and the first flash of a thermal one, whose heater was cold."""
+    if not cycles or e.cycles_before or e.applied is None:
+        return cycles
+    blip = start.rest == "open" and start.light is not None and cycles[0].begun.t_s < start.light[0]
+    return cycles[1:] if blip or mechanism == THERMAL or (mechanism == UNKNOWN and start.rest == "closed") else cycles
+
+
+def _all_flashes(e: Evidence, cycles: Sequence[Cycle]) -> dict[str, Measurement]:
+    """What may happen in any flash, the first ones included: missed, long, interrupted."""
     if len(cycles) < 3:
-        return dict.fromkeys(names, NotMeasured("too few cycles"))
+        return dict.fromkeys(("missed", "stuck", "dropouts"), NotMeasured("too few cycles"))
     usual = median(c.period_s for c in cycles)
     missed = sum(round(c.period_s / usual) - 1 for c in cycles if c.period_s > _MISSED_AT * usual and c.off_s > c.on_s)
     usual_on = median(c.on_s for c in cycles)
     stuck = sum(c.on_s > _LONG_AT * usual_on for c in cycles)
+    n = len(cycles)
+    if e.broke is None and e.begun is not None and e.end_s - e.begun.t_s > _LONG_AT * usual_on:
+        stuck, n = stuck + 1, n + 1  # the flash at hand is not over, and too long already
+    counts = {"missed": missed, "stuck": stuck, "dropouts": e.dropouts}
+    return {name: Estimate(float(count), "1", (), n) for name, count in counts.items()}
+
+
+def _is_irregular(values: Mapping[str, Measurement]) -> bool:
+    """Whether flashes are missing or long, or the period scatters by more than 5 % beyond doubt."""
+    spread = values["period_spread"]
+    scatters = isinstance(spread, Estimate) and spread.value - spread.expanded() > _IRREGULAR
+    found = (values[name] for name in ("missed", "stuck"))
+    return scatters or any(isinstance(count, Estimate) and count.value > 0.0 for count in found)
+
+
+def _film(e: Evidence, kept: Sequence[Cycle], counted: Sequence[Cycle], drop: Measurement) -> dict[str, Measurement]:
+    """How much higher the drop was in the first flashes: a film from storage burns off in 5 to 20 of them."""
+    if e.cycles_before or e.applied is None or not isinstance(drop, Estimate) or len(counted) < 3:
+        return {"film_v": NotMeasured("the first flashes and enough later ones were not both seen")}
+    early = kept[: len(kept) - len(counted)] or kept[:1]
+    readings = [c.lit.drop for c in early if c.lit.drop is not None and c.on_s > _LEAST_READ_S]
+    if not readings:
+        return {"film_v": NotMeasured("the first flashes show no readable drop")}
+    later = median([c.lit.drop.value for c in counted if c.lit.drop is not None])
+    highest = max(readings, key=lambda r: r.value)
+    return {"film_v": Estimate(highest.value - later, "V", (Component("noise", highest.u),), len(readings))}
+
+
+def _film_fact(e: Evidence, values: Mapping[str, Measurement]) -> str:
+    """`recovered`: the first flashes lost clearly more than the later ones."""
+    film, drop = values["film_v"], values["drop_v"]
+    if not isinstance(film, Estimate) or not isinstance(drop, Estimate):
+        return "unknown"
+    least = max(_FILM_V * e.conditions.system_v / 12.0, _FILM_PART * drop.value)
+    return "recovered" if film.value > least else "none"
+
+
+def _steadiness(e: Evidence, cycles: Sequence[Cycle]) -> dict[str, Measurement]:
+    names = ("period_spread", "drop_spread_v", "rate_drift_per_min2", "drop_trend_v_per_min")
+    if len(cycles) < 3:
+        return dict.fromkeys(names, NotMeasured("too few cycles"))
     periods = type_a([c.period_s for c in cycles])
     spread = periods.s / periods.mean
-    spread_u = spread / math.sqrt(2.0 * (periods.n - 1))
     found: dict[str, Measurement] = {
-        "missed": Estimate(float(missed), "1", (), len(cycles)),
-        "stuck": Estimate(float(stuck), "1", (), len(cycles)),
-        "period_spread": Estimate(spread, "1", (Component("number of cycles", spread_u, float(periods.n - 1), "A"),), periods.n),
+        "period_spread": _spread(spread, "1", periods.n),
+        "drop_spread_v": NotMeasured("too few flashes with a readable drop"),
     }
     factor = 1.0 + e.clock.rel_error
     minutes = [(c.begun.t_s - cycles[0].begun.t_s) * factor / 60.0 for c in cycles]
     drops = [(m, c.lit.drop.value) for m, c in zip(minutes, cycles, strict=True) if c.lit.drop is not None]
+    if len(drops) >= 3:
+        found["drop_spread_v"] = _spread(type_a([v for _, v in drops]).s, "V", len(drops))
     found["rate_drift_per_min2"] = _trend([(m, 60.0 / (c.period_s * factor)) for m, c in zip(minutes, cycles, strict=True)], "1/min/min")
     found["drop_trend_v_per_min"] = _trend(drops, "V/min")
     return found
+
+
+def _spread(s: float, unit: str, n: int) -> Estimate:
+    """A standard deviation of n normal values, with its own uncertainty s / sqrt(2 (n - 1))."""
+    return Estimate(s, unit, (Component("number of cycles", s / math.sqrt(2.0 * (n - 1)), float(n - 1), "A"),), n)
 
 
 def _trend(points: Sequence[tuple[float, float]], unit: str) -> Measurement:

@@ -41,8 +41,13 @@ _ALL = (
     Quantity("lamp_v", "voltage at the output, on", "V", "mean voltage at the unit's output at the end of the ON periods"),
     Quantity("bounce_make_s", "bounce at make", "s", "first closure to last stable closure, largest seen"),
     Quantity("bounce_break_s", "bounce at break", "s", "first opening to last stable opening, largest seen"),
-    Quantity("missed", "missed flashes", "1", "flashes that did not come, counted against the median period"),
-    Quantity("stuck", "long flashes", "1", "flashes longer than 1.5 times the median"),
+    Quantity("film_v", "contact drop, first flashes above later ones", "V",
+             "largest of the lowest drops of the flashes skipped, less the mean of those averaged"),
+    Quantity("drop_spread_v", "scatter of the contact drop", "V", "standard deviation of the cycles' lowest drops"),
+    Quantity("dropouts", "drop-outs while lit", "1", "gaps in the current too short to be a dark state, bounce left out"),
+    Quantity("missed", "missed flashes", "1", "flashes that did not come, counted against the median period, from the first on"),
+    Quantity("stuck", "long flashes", "1",
+             "flashes longer than 1.5 times the median, from the first on (of a thermal unit closed at rest: from the second)"),
     Quantity("period_spread", "spread of the period", "1", "standard deviation of the period over its mean"),
     Quantity("rate_drift_per_min2", "drift of the rate", "1/min/min", "slope of the cycle rate against time"),
     Quantity("drop_trend_v_per_min", "trend of the drop", "V/min", "slope of the lowest drop against time"),
@@ -51,6 +56,8 @@ _ALL = (
     Quantity("clock_error", "clock of the board", "1", "what the board's seconds must be lengthened by, relative, after the host's clock"),
     Quantity("outage_rate_per_min", "flash rate, one lamp out", "1/min", "rate_per_min with one lamp out"),
     Quantity("outage_ratio", "rate with one lamp out over rate", "1", "outage_rate_per_min / rate_per_min"),
+    Quantity("trailer_rate_per_min", "flash rate, a further lamp", "1/min", "rate_per_min with a further 21 W lamp, as of a trailer"),
+    Quantity("trailer_on_ratio", "on-time, a further lamp", "1", "on_ratio with a further 21 W lamp"),
 )
 QUANTITIES: Mapping[str, Quantity] = {q.name: q for q in _ALL}
 
@@ -67,6 +74,15 @@ class BenchFault:
     spoils: bool = True
 
 
+@dataclass(frozen=True, slots=True)
+class BenchProof:
+    """Whether a part of the bench was proved in this run: `item` is `lamps`, `supply`, `sense leads`; `text` says by what, or why not."""
+
+    item: str
+    proved: bool
+    text: str
+
+
 @dataclass(frozen=True)
 class Measured:
     """Everything that one run of a unit on one load showed.
@@ -74,9 +90,14 @@ class Measured:
     `values` by quantity name (only names of QUANTITIES); `facts` are categories:
     - `behaviour`: `flashing`, `steady on`, `dark`, `one flash`, `too few`, `irregular`, `no supply`;
     - `rest`: `closed`, `open`, `unknown` (closed only if it stayed closed for 0.10 s);
-    - `pilot`: `in step`, `antiphase`, `steady`, `dead`, `absent`, `unknown`.
+    - `pilot`: `in step`, `antiphase`, `steady`, `dead`, `absent`, `unknown`;
+    - `mechanism`: `thermal, closed at rest`, `hot wire`, `two-coil`, `electronic`, `unknown`;
+    - `film`: `none`, `recovered` (a high drop over the first flashes that went), `unknown`.
+
+    `proofs` say what of the bench was proved while this was measured.
     """
 
     values: Mapping[str, Measurement] = field(default_factory=dict)
     facts: Mapping[str, str] = field(default_factory=dict)
     bench_faults: tuple[BenchFault, ...] = ()
+    proofs: tuple[BenchProof, ...] = ()

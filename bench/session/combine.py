@@ -11,11 +11,12 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from bench.measure import BenchFault, Measured
-from bench.procedure import OUTAGE, Procedure, RunStep
+from bench.measure import BenchFault, BenchProof, Measured
+from bench.procedure import OF_LOAD, Procedure, RunStep
 from bench.record import StepRecord
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, type_a
 
+_NOTICED = 0.15  # a rate that changes by less is not seen to change (common practice, no source)
 OF_STARTS = frozenset({"first_light_s", "first_extinction_s", "start_s", "start_largest_s", "inrush_first_a"})
 
 
@@ -38,21 +39,26 @@ def combine(procedure: Procedure, runs: Sequence[Runs]) -> Measured:
     values: dict[str, Measurement] = {}
     facts: dict[str, str] = {}
     faults: list[BenchFault] = []
+    proofs: tuple[BenchProof, ...] = ()
     for step in procedure.runs:
         of_step = by_name.get(step.name, Runs(step, ()))
-        outage = step.loads == "one-out"
         spoiling = [fault for record in of_step.whole for fault in record.measured.bench_faults if fault.spoils]
-        for quantity in step.judge:
-            if outage:
-                values[quantity] = _outage(quantity, of_step, spoiling, values)
-            else:
-                values[quantity] = _from_starts(quantity, of_step)
-        if outage and step.judge and of_step.whole and not spoiling:
-            facts["outage"] = of_step.whole[-1].measured.facts.get("behaviour", "unknown")
-        elif not outage and step.judge and of_step.whole:
-            facts |= _facts(of_step)
+        if step.loads in OF_LOAD:
+            values |= _on_other_load(step, of_step, spoiling, values)
+            facts |= _other_facts(step, of_step, spoiling, values, facts)
+            if step.loads == "one-out" and of_step.whole:
+                # Fewer lamps of the same load: what is wrong with one of them was wrong before.
+                faults += [fault for fault in spoiling if fault.code == "lamp-current"]
+        elif step.judge:
+            further = [r for s in procedure.runs if s.starts_of == step.name for r in by_name.get(s.name, Runs(s, ())).records]
+            values |= {quantity: _from_starts(quantity, of_step, further) for quantity in step.judge}
+            if of_step.whole:
+                facts |= _facts(of_step)
+                faults += spoiling
+                proofs = of_step.whole[-1].measured.proofs
+        if step.starts_of:
             faults += spoiling
-    return Measured(values, facts, tuple(dict.fromkeys(faults)))
+    return Measured(values, facts, tuple(dict.fromkeys(faults)), proofs)
 
 
 def _facts(runs: Runs) -> Mapping[str, str]:
@@ -69,10 +75,12 @@ def _missing(runs: Runs) -> NotMeasured:
     return NotMeasured(runs.left_out or f"the step {runs.step.name} was not run")
 
 
-def _from_starts(quantity: str, runs: Runs) -> Measurement:
+def _from_starts(quantity: str, runs: Runs, further: Sequence[StepRecord]) -> Measurement:
+    """One quantity of a step; of its starts and the `further` ones made after it, where it belongs to starts."""
     if quantity in OF_STARTS:
-        found = [r.measured.values.get(quantity, NotMeasured("not part of this run")) for r in runs.whole]
-        if not found or len(runs.whole) != len(runs.records):
+        whole = (*runs.whole, *(r for r in further if r.interrupted is None))
+        found = [r.measured.values.get(quantity, NotMeasured("not part of this run")) for r in whole]
+        if not found or len(whole) != len(runs.records) + len(further):
             return _missing(runs)
         return largest_of_starts(found) if quantity == "start_largest_s" else mean_of_starts(found)
     if not runs.records or runs.records[-1].interrupted is not None or runs.left_out:
@@ -123,18 +131,41 @@ def _common(budgets: Sequence[Sequence[Component]]) -> tuple[Component, ...]:
     )
 
 
-def _outage(quantity: str, runs: Runs, spoiling: Sequence[BenchFault], values: Mapping[str, Measurement]) -> Measurement:
-    """Rate with one lamp out, or its ratio to the rate with all. A fault of the bench in this run spoils this run only."""
-    assert quantity in OUTAGE
+def _on_other_load(
+    step: RunStep, runs: Runs, spoiling: Sequence[BenchFault], values: Mapping[str, Measurement]
+) -> dict[str, Measurement]:
+    """What a step with a lamp less or more shows of `step.judge`. A fault of the bench in this run spoils this run only."""
     if not runs.whole or runs.left_out:
-        return _missing(runs)
+        return dict.fromkeys(step.judge, _missing(runs))
     if spoiling:
-        return NotMeasured(spoiling[0].text, "bench")
-    rate = runs.whole[-1].measured.values.get("rate_per_min", NotMeasured("not part of this run"))
-    whole = values.get("rate_per_min", NotMeasured("the rate on the rated load was not part of the test"))
-    if quantity == "outage_rate_per_min" or isinstance(rate, NotMeasured):
-        return rate
-    return whole if isinstance(whole, NotMeasured) else ratio(rate, whole)
+        return dict.fromkeys(step.judge, NotMeasured(spoiling[0].text, "bench"))
+    of_run = runs.whole[-1].measured.values
+    nothing = NotMeasured("not part of this run")
+    rate = of_run.get("rate_per_min", nothing)
+    found = {"outage_rate_per_min": rate, "trailer_rate_per_min": rate, "trailer_on_ratio": of_run.get("on_ratio", nothing)}
+    if "outage_ratio" in step.judge:
+        whole = values.get("rate_per_min", NotMeasured("the rate on the rated load was not part of the test"))
+        found["outage_ratio"] = rate if isinstance(rate, NotMeasured) else whole if isinstance(whole, NotMeasured) else ratio(rate, whole)
+    return {quantity: found[quantity] for quantity in step.judge}
+
+
+def _other_facts(
+    step: RunStep, runs: Runs, spoiling: Sequence[BenchFault], values: Mapping[str, Measurement], rated: Mapping[str, str]
+) -> dict[str, str]:
+    """`outage` and `trailer`: the behaviour on that load. `lamp out`: `shown` if whoever drives would notice, else `not shown`."""
+    if not step.judge or not runs.whole or spoiling:
+        return {}
+    seen = runs.whole[-1].measured.facts
+    doing = "flashing" if seen.get("behaviour") == "irregular" else seen.get("behaviour", "unknown")
+    if step.loads != "one-out":
+        return {"trailer": doing}
+    change = values.get("outage_ratio")
+    noticed = doing in ("steady on", "dark", "one flash")
+    noticed |= rated.get("pilot") in ("in step", "antiphase") and seen.get("pilot") == "dead"
+    if isinstance(change, Estimate):
+        noticed |= abs(change.value - 1.0) - change.expanded() > _NOTICED
+    known = noticed or isinstance(change, Estimate)
+    return {"outage": doing, "lamp out": ("shown" if noticed else "not shown") if known else "unknown"}
 
 
 def ratio(a: Estimate, b: Estimate) -> Estimate:

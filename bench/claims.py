@@ -1,0 +1,135 @@
+"""What a unit is said to be, once for a part number, and what that makes of it: functions that it must show.
+
+A file of claims is TOML, format 1; whatever it leaves out is not known, and what is not known is not judged. `claims_set` turns claims
+into a limit set, so that a function is judged, graded and shown like any limit; its basis is `own`: what somebody said of the part.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from bench.limits import Averaging, FactLimit, Limit, LimitSet, Source
+from bench.table import Table, top_table
+
+FORMAT = 1
+CLAIMS = "claims"
+"""Name of the limit set that claims make."""
+SYSTEMS_V = (6, 12, 24)
+PILOTS = ("in step", "antiphase", "none")
+LED_DARK_A = 0.010
+"""A: an LED lamp in place of a filament lamp should stay dark below this (rules for such lamps, after a public summary)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Claims:
+    """What a part is said to be; None where nothing is known.
+
+    `rated`: watts of each lamp that it is for, on one side of the car. `load`: `fixed` (its rate shows a lamp out, and a trailer upsets
+    it) or `variable` (it flashes with a lamp out and with a trailer's). `terminals`: 2, 3 or 4 (the third may be a pilot or an earth);
+    `pilot`: what the pilot terminal does, `none` if there is no such terminal. `outage`: it signals a lamp out. `led`: it is for LED
+    lamps. `trailer`: it is for a trailer's lamp too.
+    """
+
+    part: str = ""
+    system_v: float | None = None
+    rated: tuple[float, ...] | None = None
+    load: Literal["fixed", "variable"] | None = None
+    terminals: int | None = None
+    pilot: Literal["in step", "antiphase", "none"] | None = None
+    outage: bool | None = None
+    led: bool | None = None
+    trailer: bool | None = None
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether nothing at all is known that could be judged."""
+        return self == Claims(self.part)
+
+    @property
+    def facts(self) -> Mapping[str, str]:
+        """Facts that no rig sees: a unit without a pilot terminal has none to look at."""
+        return {"pilot": "absent"} if self.pilot == "none" or (self.pilot is None and self.terminals == 2) else {}
+
+
+def parse_claims(content: Mapping[str, Any], origin: str) -> Claims:
+    """The claims from the parsed TOML of one file, TableError in one line otherwise; `origin` names the file for people."""
+    top = top_table(content, origin, FORMAT)
+    volts = top.number("system_v")
+    if volts is not None and volts not in SYSTEMS_V:
+        raise top.error("system_v", f"got {volts:g}; it must be one of {', '.join(map(str, SYSTEMS_V))}")
+    rated = top.numbers("rated") if "rated" in top else None
+    if rated is not None and (not rated or not all(0.0 < w <= 100.0 for w in rated)):
+        raise top.error("rated", f"got {list(rated)}; it must be the watts of each lamp, such as [21, 21]")
+    terminals = top.whole("terminals", 2) if "terminals" in top else None
+    if terminals is not None and terminals > 4:
+        raise top.error("terminals", f"got {terminals}; it must be 2, 3 or 4")
+    claims = Claims(
+        part=top.text("part", ""),
+        system_v=volts,
+        rated=rated,
+        load=_word(top, "load", ("fixed", "variable")),  # type: ignore[arg-type]
+        terminals=terminals,
+        pilot=_word(top, "pilot", PILOTS),  # type: ignore[arg-type]
+        outage=_yes(top, "outage"),
+        led=_yes(top, "led"),
+        trailer=_yes(top, "trailer"),
+    )
+    top.done()
+    return claims
+
+
+def claims_text(claims: Claims) -> str:
+    """The same as TOML text, in which only what is known stands."""
+    lines = [f"format = {FORMAT}"]
+    for key, value in (
+        ("part", claims.part or None), ("system_v", claims.system_v), ("rated", claims.rated), ("load", claims.load),
+        ("terminals", claims.terminals), ("pilot", claims.pilot), ("outage", claims.outage), ("led", claims.led),
+        ("trailer", claims.trailer),
+    ):  # fmt: skip
+        if value is not None:
+            lines.append(f"{key} = {_toml(value)}")
+    return "\n".join(lines) + "\n"
+
+
+def _toml(value: object) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, tuple):
+        return f"[{', '.join(f'{item:g}' for item in value)}]"
+    if isinstance(value, float | int):
+        return f"{value:g}"
+    return json.dumps(str(value))  # ASCII, with escapes that TOML shares
+
+
+
+def _word(table: Table, key: str, allowed: tuple[str, ...]) -> str | None:
+    return table.choice(key, allowed) if key in table else None
+
+
+def _yes(table: Table, key: str) -> bool | None:
+    return table.flag(key) if key in table else None
+
+
+def claims_set(claims: Claims, averaging: Averaging) -> LimitSet | None:
+    """The limit set of the functions that these claims ask for; None if they ask for none. `averaging`: as the other sets do it."""
+    said = Source("own", f"what part {claims.part} is said to be" if claims.part else "what the unit is said to be")
+    asked: list[Limit | FactLimit] = []
+    if claims.pilot in ("in step", "antiphase"):
+        asked.append(FactLimit("pilot", (claims.pilot,), f"tell-tale {claims.pilot} with the lamps", said))
+    if claims.outage:
+        asked.append(FactLimit("lamp out", ("shown",), "a lamp out is shown", said))
+    if claims.load == "variable":
+        asked.append(FactLimit("outage", ("flashing",), "flashes with one lamp out", said))
+    if claims.load == "variable" or claims.trailer:
+        asked.append(FactLimit("trailer", ("flashing",), "flashes with a further lamp", said))
+    if claims.led:
+        asked.append(Limit("dark_a", None, LED_DARK_A, "mA", said))
+    if not asked:
+        return None
+    return LimitSet(
+        name=CLAIMS, title="what the unit is said to be", family=CLAIMS, edition="as entered", body="the shop", rest="any",
+        load=claims.load or "any", lamps=None, averaging=averaging, requirements=tuple(asked),
+    )  # fmt: skip

@@ -1,0 +1,242 @@
+"""The bench as the evidence shows it: what is wrong with it, and what of it was proved, so that nothing of it is charged to the unit.
+
+Strategy. A unit can only be spoken of on a load, a supply and leads that were proved in the same test.
+
+- Lamps. At the first make from cold the load's conductance is that of cold filaments, whatever is in series (a filmed or burnt contact
+  shows in the drop, not here). At the end of a flash of any length the lamps draw at least what they draw when hot, at the voltage that
+  they get; after a flash of a fifth of a second also at most that. Thus a dead lamp shows in a flash of a twentieth of a second.
+- Supply. From every sample (bench.supply): how far the input falls for each ampere; and its level at the end of flashes.
+- Leads. From every sample: an output above its input, a current with no voltage behind it.
+
+What could not be looked at is not proved, and says why.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from statistics import median
+
+from bench.cycles import Cycle, Lit
+from bench.lamps import allowed_current_a, cold_siemens, expected_current_a
+from bench.measure.evidence import Evidence, systematic
+from bench.measure.vocabulary import BenchFault, BenchProof
+from bench.uncertainty import Estimate, Measurement, NotMeasured
+
+_LIT_LEAST_S = 0.2  # before that the lamps' own inrush hides a change of load
+INRUSH, INRUSH_TAU_S = 1.95, 0.033  # excess of the current over its final value: 1.0 after 22 ms, 0.1 after 98 ms (computed, 21 W lamp)
+_MARGIN = 0.02  # lamps that get less than their test voltage follow the power law of the current no better than this
+_DIED = 0.10
+_COUNTS_S = 0.05
+_SETTLED_S = 0.35  # lamps lit for longer are settled; of shorter flashes only those of like length can be compared
+_LEAST_FLASH_S = 0.03  # shorter ones (the blip of a two-coil unit) are over before the amplifiers have settled on a level
+_SOURCE_OHM: Mapping[float, float] = {6.0: 0.25, 12.0: 0.35, 24.0: 0.8}
+# Cold resistance: lamps are within 6 % (UN R37), the room within a tenth; leads and switches behind the output's sense lead add their
+# own (28 to 45 mohm in the reference rig).
+_NOT_COLD, _BANK_OHM = 1.2, 0.045
+_FILMED_OHM, _NOT_COLD_FILMED = 0.2, 1.5  # a film that gives way during the make blurs what is read there
+_SHOWN_S = 5.0e-3  # a contradiction between channels that lasts longer is none of an edge
+_LOST = 1.0e-3  # of a run's samples: more lost than that and flashes go missing by luck
+_START = ("start_s", "start_largest_s", "first_light_s", "first_extinction_s", "inrush_first_a", "inrush_ratio")
+
+
+def check_bench(e: Evidence, died: int | None) -> tuple[tuple[BenchFault, ...], tuple[BenchProof, ...]]:
+    """All bench faults that show, none if the bench is in order; and what was proved of it."""
+    faults = tuple(_found(e, died))
+    return faults, tuple(_proofs(e, died, {fault.code for fault in faults}))
+
+
+def _found(e: Evidence, died: int | None) -> Iterator[BenchFault]:
+    yield from _leads(e)
+    if e.clock.corrected and e.clock_half_width and abs(e.clock.rel_error) > e.clock_half_width + 3.0 * e.clock.u:
+        yield BenchFault(
+            "clock-off",
+            f"the board's clock is {e.clock.rel_error * 100:+.2f} % off, outside its own {e.clock_half_width * 100:g} %: "
+            "corrected, but have the board looked at",
+            spoils=False,
+        )
+    if e.lost_part > _LOST:
+        yield BenchFault(
+            "samples-lost",
+            f"{e.lost_part * 100:.1f} % of the samples never came: use another cable or USB port, away from hubs, and test again",
+            spoils=False,
+        )
+    yield from _supply(e)
+    yield from _lamps(e, died)
+
+
+def _leads(e: Evidence) -> Iterator[BenchFault]:
+    if e.supply.input_lost_s > _SHOWN_S:
+        yield BenchFault("sense-in-off", "the lamps draw their current but the input reads less than the output: sense lead SB is off")
+    elif e.supply.swapped_s > _SHOWN_S:
+        text = "the output reads more than the input: swap the sense leads SB and SL, or the unit is in backwards"
+        yield BenchFault("sense-leads-swapped", text)
+    elif e.supply.output_lost_s > _SHOWN_S:
+        yield BenchFault("sense-out-off", "the lamps draw their current but the output reads nothing: sense lead SL is off")
+
+
+def _supply(e: Evidence) -> Iterator[BenchFault]:
+    ohm = e.supply.source_ohm(e.conditions.open_v)
+    most_ohm = _SOURCE_OHM.get(e.conditions.system_v, 0.35)
+    if ohm is not None and ohm > most_ohm and _supply_gives_way(e, most_ohm):
+        yield BenchFault(
+            "supply-limited",
+            f"the supply gives way under the inrush as if {ohm:.2f} ohm were in the lead: use a battery, or a supply of 40 A",
+        )
+    lits = _steadily_lit(e, e.cycles)
+    readings = [lit.supply.value for lit in lits if lit.supply is not None]
+    low, high = e.conditions.supply_low_v, e.conditions.supply_high_v
+    if readings and low is not None and high is not None:
+        worst = max(readings, key=lambda v: max(low - v, v - high))
+        if not low <= worst <= high:
+            text = f"the supply was {worst:.2f} V at the unit while on, not {low:.1f} to {high:.1f} V: set it and test again"
+            yield BenchFault("supply-out-of-range", text)
+
+
+def _supply_gives_way(e: Evidence, most_ohm: float) -> bool:
+    """Whether the fall is the supply's: a supply set too low stands as low without load."""
+    idle = e.supply.source_ohm(None)
+    return e.supply.idle_v == 0.0 or (idle is not None and idle > most_ohm)
+
+
+def _ratios(e: Evidence, cycles: Sequence[Cycle]) -> list[tuple[float, float]]:
+    """The lamps' current at the end of each flash over that of the same lamps when hot, and by how much the inrush may still raise it."""
+    flashes = [(c.on_s, c.lit) for c in cycles if c.on_s > _LEAST_FLASH_S]
+    if not flashes and e.lit_now is not None and _lit_s(e) > _LEAST_FLASH_S:
+        flashes = [(_lit_s(e), e.lit_now)]
+    return [
+        (
+            lit.steady.value / expected_current_a(e.conditions.lamps_w, e.conditions.system_v, lit.lamp.value),
+            1.0 + INRUSH * math.exp(-on_s / INRUSH_TAU_S),
+        )
+        for on_s, lit in flashes
+        if lit.steady is not None and lit.lamp is not None and lit.lamp.value > 0.3 * e.conditions.system_v
+    ]
+
+
+def _allowed(e: Evidence, lamp_v: float) -> tuple[float, float]:
+    """Least and most of the lamps' current over the expected: their tolerance, their age, and what the channel is known to (95 %)."""
+    system_v, lamps_w = e.conditions.system_v, e.conditions.lamps_w
+    expected = expected_current_a(lamps_w, system_v, lamp_v)
+    low, high = (math.fsum(ends) / expected for ends in zip(*(allowed_current_a(w, system_v, lamp_v) for w in lamps_w), strict=True))
+    u = math.sqrt(math.fsum(c.u**2 for c in systematic(e, "i_load", expected))) / expected if "i_load" in e.accuracies else 0.0
+    return low - 2.0 * u - _MARGIN, high + 2.0 * u + _MARGIN
+
+
+def _lamps(e: Evidence, died: int | None) -> Iterator[BenchFault]:
+    if not e.conditions.lamps_w or not e.conditions.filament:
+        return
+    names = " + ".join(f"{w:g} W" for w in e.conditions.lamps_w)
+    ratios = _ratios(e, e.cycles if died is None else e.cycles[:died])
+    low, high = _allowed(e, 12.8 * e.conditions.system_v / 12.0)
+    least, most = (median(r for r, _ in ratios), median(r / raised for r, raised in ratios)) if ratios else (1.0, 1.0)
+    if least < low or most > high:
+        yield BenchFault(
+            "lamp-current",
+            f"the lamps take {(least if least < low else most) * 100:.0f} % of what {names} should: "
+            "one is dead, or of the wrong wattage, or its holder is bad",
+        )
+    elif ratios and (seen := _cold_ohm(e)) is not None and seen[0] > seen[1]:
+        cold_ohm = 1.0 / cold_siemens(e.conditions.lamps_w, e.conditions.system_v)
+        yield BenchFault(
+            "lamps-not-cold",
+            f"at the first make the load had {seen[0] * 1000:.0f} mohm, cold {names} have {cold_ohm * 1000:.0f}: "
+            "the lamps were still warm, or are no filament lamps, or a socket has resistance",
+        )
+    if died is not None:
+        at = died + e.cycles_before + 1
+        yield BenchFault("lamp-died", f"the lamps' current changed at flash {at}: a lamp or its holder failed; nothing after that counts")
+
+
+def _cold_ohm(e: Evidence) -> tuple[float, float] | None:
+    """What the load had at the first make from cold, less its uncertainty, and the most that cold lamps may have; None if not seen, ohm."""
+    first = e.first_lit or (e.lit_now if not e.cycles else None)
+    if e.lost_at_start or e.applied is None or first is None or first.siemens is None:
+        return None
+    filmed = first.drop is not None and first.drop_a is not None and first.drop.value > _FILMED_OHM * max(first.drop_a.value, 0.1)
+    most = (_NOT_COLD_FILMED if filmed else _NOT_COLD) * (1.0 / cold_siemens(e.conditions.lamps_w, e.conditions.system_v) + _BANK_OHM)
+    return (1.0 - 3.0 * first.siemens.u / first.siemens.value) / first.siemens.value, most
+
+
+def _proofs(e: Evidence, died: int | None, wrong: set[str]) -> Iterator[BenchProof]:
+    yield _lamps_proof(e, died, wrong)
+    loaded = e.supply.loaded
+    if loaded is None:
+        yield BenchProof("supply", False, "nothing drew more than 2 A")
+    else:
+        kept = not wrong & {"supply-limited", "supply-out-of-range"}
+        yield BenchProof("supply", kept, f"{loaded[0]:.2f} V at {loaded[1]:.1f} A at the lowest")
+    seen = loaded is not None and not wrong & {"sense-in-off", "sense-out-off", "sense-leads-swapped"}
+    yield BenchProof("sense leads", seen, "both followed the contact" if seen else "no current by which to tell them")
+
+
+def _lamps_proof(e: Evidence, died: int | None, wrong: set[str]) -> BenchProof:
+    if not e.conditions.filament:
+        return BenchProof("lamps", False, "not filament lamps: their current says nothing")
+    if not e.conditions.lamps_w:
+        return BenchProof("lamps", False, "their watts are not known")
+    if "i_load" not in e.accuracies:
+        return BenchProof("lamps", False, "no current was recorded")
+    ratios = _ratios(e, e.cycles if died is None else e.cycles[:died])
+    if not ratios:
+        return BenchProof("lamps", False, "nothing lit them")
+    part = median(r for r, _ in ratios)
+    return BenchProof("lamps", not wrong & {"lamp-current", "lamps-not-cold", "lamp-died"}, f"{part * 100:.0f} % of the expected current")
+
+
+def _steadily_lit(e: Evidence, cycles: Sequence[Cycle]) -> list[Lit]:
+    """Flashes that outlast the inrush; without one, what is lit now if that does."""
+    lits = [c.lit for c in cycles if c.on_s > _LIT_LEAST_S]
+    return lits or ([e.lit_now] if e.lit_now is not None and _lit_s(e) > _LIT_LEAST_S else [])
+
+
+def _lit_s(e: Evidence) -> float:
+    """How long the flash at hand has been, or was, lit; since it was found lit if its make was not seen."""
+    if e.begun is None:
+        return e.end_s - e.state_since_s if e.closed_now else 0.0
+    return (e.broke.t_s if e.broke is not None else e.end_s) - e.begun.t_s
+
+
+def lamp_died_at(e: Evidence) -> int | None:
+    """Index of the first kept cycle in which the load itself (its conductance) had changed for good; None if it never did.
+
+    The flash at hand counts as one more: a fixed-load unit whose lamp dies stays on.
+    """
+    if not e.conditions.filament:
+        return None
+    usual = median(c.on_s for c in e.cycles) if e.cycles else 0.0
+    settled_s = max(min(_SETTLED_S, 0.9 * usual), _LIT_LEAST_S)
+    flashes = [(c.on_s, c.lit) for c in e.cycles]
+    if e.broke is None and e.lit_now is not None:
+        flashes.append((_lit_s(e), e.lit_now))
+    loads = [
+        (i, lit.steady.value / lit.lamp.value, on_s > settled_s)
+        for i, (on_s, lit) in enumerate(flashes)
+        if on_s > _COUNTS_S and lit.steady is not None and lit.lamp is not None and lit.lamp.value > 0.3 * e.conditions.system_v
+    ]
+    for k in range(1, len(loads)):
+        known = [g for _, g, settled in loads[:k] if settled][-3:]
+        if not known:
+            continue
+        before, after = median(known), median(g for _, g, _ in loads[k : k + 3])
+        changes = loads[k][1] / before - 1.0, after / before - 1.0
+        # A flash cut short leaves the filament colder, and its conductance higher: only a fall tells then.
+        if max(changes) < -_DIED or (loads[k][2] and min(changes) > _DIED):
+            return loads[k][0]
+    return None
+
+
+def spoilt(values: Mapping[str, Measurement], faults: tuple[BenchFault, ...]) -> dict[str, Measurement]:
+    """The values less those that a fault of the bench makes worthless; the reason goes with them."""
+    found = dict(values)
+    for fault in faults:
+        if fault.code in ("supply-limited", "lamps-not-cold"):
+            for name in _START:
+                if isinstance(found.get(name), Estimate):
+                    found[name] = NotMeasured(fault.text, "bench")
+        if fault.code == "lamp-died":
+            for name, value in found.items():
+                if isinstance(value, NotMeasured):
+                    found[name] = replace(value, fault="bench")
+    return found

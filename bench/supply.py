@@ -1,0 +1,99 @@
+"""Blocks to what supply and sense leads show under load, from every sample of a run: whatever the unit does, the bench is looked at.
+
+Strategy. Cycles say nothing of a bench so ill that no cycle can be cut. So the samples themselves are looked at: how far the input falls
+for each ampere (a stiff supply falls by its lead's 0.1 ohm), and for how long the voltages contradict the circuit: an output above its
+input, or a current with no voltage that could drive it. Only times are kept, so memory is bounded.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from bench.samples import Array, Block
+
+_LOADED_A = 2.0  # below it a fall of some tens of mV is noise
+_FLOWS_A = 0.6  # more than any sound unit's dark current: 0.33 A of a hot wire (trade handbook, computed)
+_IDLE_A = 0.45
+_ABOVE = 0.3  # of the system voltage
+_NOTHING = 1.0 / 3.0  # of what cold lamps would show: no load conducts better than that
+_UNKNOWN_LOAD_A, _UNKNOWN_LOAD = 2.4, 0.05  # where the load is not known: the current asked for, and the part of the input voltage
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyEvidence:
+    """What a run has shown of supply and leads so far.
+
+    `loaded`: input voltage in V and current in A of the sample where the input stood lowest under more than 2 A, None if there was none.
+    `idle_v`: highest input voltage without load. Then, in s: `swapped_s`: output above input while nothing flows; `input_lost_s`: output
+    above input while the lamps draw; `output_lost_s`: the lamps draw while the output shows nothing.
+    """
+
+    loaded: tuple[float, float] | None = None
+    idle_v: float = 0.0
+    swapped_s: float = 0.0
+    input_lost_s: float = 0.0
+    output_lost_s: float = 0.0
+
+    def source_ohm(self, open_v: float | None) -> float | None:
+        """How far the input fell for each ampere from `open_v` (what was set; None: what was seen without load), in ohm."""
+        reference_v = open_v if open_v is not None else self.idle_v
+        if self.loaded is None or reference_v <= 0.0:
+            return None
+        return (reference_v - self.loaded[0]) / self.loaded[1]
+
+
+class SupplyWatch:
+    """Blocks in by `feed`; `evidence` is what they have shown. Without the channels v_in, v_out and i_load it sees nothing.
+
+    `cold_ohm`: resistance of the load's cold filaments in ohm, None if the load is not known.
+    """
+
+    def __init__(self, system_v: float, cold_ohm: float | None) -> None:
+        self._system_v = system_v
+        self._cold_ohm = cold_ohm
+        self.evidence = SupplyEvidence()
+
+    def feed(self, block: Block) -> None:
+        if not {"v_in", "v_out", "i_load"} <= block.traces.keys():
+            return
+        t_in, v_in = block.traces["v_in"].t_s, block.traces["v_in"].values
+        if len(t_in) < 2:
+            return
+        v_out = _at(t_in, block.traces["v_out"].t_s, block.traces["v_out"].values)
+        amps = _at(t_in, block.traces["i_load"].t_s, block.traces["i_load"].values)
+        # A value that holds for one sample only may be an edge seen by one channel before the other.
+        settled = np.zeros(len(t_in), dtype=bool)
+        steady_a = np.abs(np.diff(amps)[1:]) < 0.15 * (1.0 + np.abs(amps[1:-1]))
+        settled[1:-1] = steady_a & (np.abs(np.diff(v_in)[1:]) < 0.05 * self._system_v)
+        interval_s = float(t_in[1] - t_in[0])
+        seen = self.evidence
+        above = settled & (v_out > v_in + _ABOVE * self._system_v)
+        draws = amps > _FLOWS_A
+        dead_out = settled & (v_in > _ABOVE * self._system_v) & self._unheard(v_in, v_out, amps)
+        idle = settled & (np.abs(amps) < _IDLE_A)
+        loaded, lowest = settled & (amps > _LOADED_A) & (v_out <= v_in + _ABOVE * self._system_v), seen.loaded
+        if loaded.any():
+            i = int(np.flatnonzero(loaded)[v_in[loaded].argmin()])
+            if lowest is None or v_in[i] < lowest[0]:
+                lowest = float(v_in[i]), float(amps[i])
+        self.evidence = SupplyEvidence(
+            lowest,
+            max(seen.idle_v, float(v_in[idle].max())) if idle.any() else seen.idle_v,
+            seen.swapped_s + interval_s * int((above & idle).sum()),
+            seen.input_lost_s + interval_s * int((above & draws).sum()),
+            seen.output_lost_s + interval_s * int(dead_out.sum()),
+        )
+
+    def _unheard(self, v_in: Array, v_out: Array, amps: Array) -> npt.NDArray[np.bool_]:
+        """Where the lamps draw more than any lamp could at the output voltage shown."""
+        if self._cold_ohm is None:
+            return np.asarray((amps > _UNKNOWN_LOAD_A) & (v_out < _UNKNOWN_LOAD * v_in))
+        return np.asarray((amps > _FLOWS_A) & (v_out < _NOTHING * self._cold_ohm * amps))
+
+
+def _at(t_s: Array, own_t_s: Array, values: Array) -> Array:
+    """The values of another channel at these instants."""
+    return np.interp(t_s, own_t_s, values) if len(own_t_s) else np.zeros(len(t_s))
