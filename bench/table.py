@@ -81,9 +81,32 @@ class Table:
         value = self._get(key)
         if value is None:
             return None
-        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        if not _is_finite_number(value):
             raise self.error(key, f"got {value!r}; it must be a finite number")
         return float(value)
+
+    def flag(self, key: str) -> bool:
+        """Return true or false; false if the key is not there."""
+        return self._typed(key, bool, "true or false", False)
+
+    def numbers(self, key: str) -> tuple[float, ...]:
+        """Return a list of finite numbers, which must not be empty; none if the key is not there."""
+        value = self._get(key)
+        if value is None:
+            return ()
+        if not isinstance(value, list) or not value or not all(_is_finite_number(item) for item in value):
+            raise self.error(key, f"got {value!r}; it must be a list of finite numbers")
+        return tuple(float(item) for item in value)
+
+    def span(self, key: str, least: float = -math.inf) -> tuple[float, float] | None:
+        """Return `[low, high]`, neither below `least`; None if the key is not there."""
+        numbers = self.numbers(key)
+        if not numbers:
+            return None
+        if len(numbers) != 2 or not least <= numbers[0] <= numbers[1]:
+            at_least = "" if least == -math.inf else f", low at least {least:g}"
+            raise self.error(key, f"got {self._get(key)!r}; it must be [low, high], low not above high{at_least}")
+        return numbers[0], numbers[1]
 
     def texts(self, key: str, default: Sequence[str] | None = None) -> tuple[str, ...]:
         """A list of texts, not empty where it is required."""
@@ -116,6 +139,10 @@ class Table:
         unknown = [key for key in self._content if key not in self._asked]
         if unknown:
             raise self.error(unknown[0], f"unknown key; known here: {', '.join(sorted(self._asked))}")
+
+
+def _is_finite_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
 
 
 def read_all(tables: Sequence[Table], read: Callable[[Table], T]) -> tuple[T, ...]:
