@@ -50,9 +50,11 @@ def _asked_text(requirement: Requirement) -> str:
 
 def _condition_text(condition: Condition) -> str:
     """The condition, what of it is checked and for which limits, and where it comes from."""
-    demands = ", ".join(demand_texts(condition)) or "nothing"
-    limits = ", ".join(QUANTITIES[quantity].title for quantity in condition.quantities) or "all limits"
-    return f"Condition: {condition.text}; checked: {demands}; for: {limits} ({source_text(condition.source)})"
+    demands = demand_texts(condition)
+    parts = [condition.text, f"checked: {', '.join(demands)}" if demands else "not checked"]
+    if condition.quantities:
+        parts.append(f"only for: {', '.join(QUANTITIES[quantity].title for quantity in condition.quantities)}")
+    return f"Condition: {'; '.join(parts)} ({source_text(condition.source)})"
 
 
 def _flat(requirements: tuple[Requirement, ...], depth: int = 0) -> Iterator[tuple[Requirement, int]]:
