@@ -7,7 +7,7 @@ whoever wrote the file). A requirement is a band for a quantity, a set of allowe
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
@@ -17,6 +17,10 @@ from bench.table import Table, read_all, top_table
 
 FORMAT = 1
 BASES = ("read", "summary", "memory", "own")
+_FROM_STRONG_TO_WEAK = ("read", "own", "summary", "memory H", "memory M", "memory L")
+"""Bases from the strongest to the weakest: what a shop chose itself it knows for certain, what others say of a paper it does not."""
+SYSTEMS_V = (6.0, 12.0, 24.0)
+"""Systems that a condition can ask for. Voltages of a condition are for 12 V; the others take half and twice (SAE J590: 6.4, 25.6 V)."""
 RULES: Mapping[str, str] = {"mean-of-rates": "rate_per_min", "total-time": "rate_total_per_min"}
 """Averaging rules, and the rate that each of them judges."""
 
@@ -46,13 +50,18 @@ class Source:
 
 @dataclass(frozen=True, slots=True)
 class Limit:
-    """A band for one quantity, in its own unit; both ends belong to it, None is open. `unit` is the file's, for printing."""
+    """A band for one quantity, in its own unit; both ends belong to it, None is open. `unit` is the file's, for printing.
+
+    `doubtful`: the paper itself could not be read, and the number may be wrong. A value outside is then no failure, but cannot be
+    said to keep the limit. The source's note says what is in doubt.
+    """
 
     quantity: str
     low: float | None
     high: float | None
     unit: str
     source: Source
+    doubtful: bool = False
 
     @property
     def title(self) -> str:
@@ -104,10 +113,28 @@ class Averaging:
 
 @dataclass(frozen=True, slots=True)
 class Condition:
-    """Something the paper asks of the test (voltage, temperature, number of starts): shown, not judged."""
+    """Something the paper asks of the test, in words, and as demands where these can be checked.
+
+    - `supply_v`: least and most volts at the lamps with the unit shorted, for a 12 V system.
+    - `ambient_c`: least and most degrees Celsius at the unit.
+    - `starts`: how many starts there must be at least.
+    - `system_v`: the systems, in volts, that the limits are for; none: any.
+    - `rated_load`: on the load that the unit is for.
+    - `quantities`: which limits the condition is for; none: all of the set.
+    """
 
     text: str
     source: Source
+    supply_v: tuple[float, float] | None = None
+    ambient_c: tuple[float, float] | None = None
+    starts: int = 1
+    system_v: tuple[float, ...] = ()
+    rated_load: bool = False
+    quantities: tuple[str, ...] = ()
+
+    def is_for(self, quantity: str | None) -> bool:
+        """Whether the condition is for limits on `quantity`; None for limits on a fact, which only a condition for all covers."""
+        return not self.quantities or quantity in self.quantities
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,6 +180,7 @@ def parse_limit_set(content: Mapping[str, Any], origin: str) -> LimitSet:
         if isinstance(requirement, Limit) and requirement.quantity in RULES.values() and requirement.quantity != rules.quantity:
             raise averaging.error("rule", f"{rules.rule!r} judges {rules.quantity}, but a limit is for {requirement.quantity}")
     name = top.text("name")
+    limited = {limit.quantity for limit in _plain_limits(requirements) if isinstance(limit, Limit)}
     limit_set = LimitSet(
         name=name,
         title=top.text("title"),
@@ -164,7 +192,7 @@ def parse_limit_set(content: Mapping[str, Any], origin: str) -> LimitSet:
         lamps=_lamps(top),
         averaging=rules,
         requirements=requirements,
-        conditions=read_all(top.tables("condition"), lambda t: Condition(t.text("text"), _source(t))),
+        conditions=read_all(top.tables("condition"), lambda t: _condition(t, limited)),
         notes=top.texts("notes", ()),
     )
     top.done()
@@ -200,6 +228,27 @@ def choose(sets: Iterable[LimitSet], name: str, facts: Mapping[str, str], lamps:
     raise NoLimitSet(f"cannot choose from the family {name!r}: {why}; name one of {', '.join(s.name for s in family)}")
 
 
+def weakest_basis(requirements: Iterable[Requirement]) -> str:
+    """Return the weakest basis of the numbers and words in `requirements`: read, own, summary, memory H, M or L (weakest last).
+
+    Alternatives count with all their parts. Empty if there is nothing.
+    """
+    sources = [limit.source for limit in _plain_limits(requirements)]
+    return max((f"{s.basis} {s.confidence}".rstrip() for s in sources), key=_FROM_STRONG_TO_WEAK.index, default="")
+
+
+def _plain_limits(requirements: Iterable[Requirement]) -> Iterator[Limit | FactLimit]:
+    """Yield every limit, those inside alternatives too."""
+    for requirement in requirements:
+        match requirement:
+            case AnyOf(alternatives=parts):
+                yield from _plain_limits(parts)
+            case AllOf(limits=parts):
+                yield from _plain_limits(parts)
+            case _:
+                yield requirement
+
+
 def to_own_unit(value: float, unit: str) -> float:
     """A file's number in the unit of the quantity, rounded once (7 % is 0.07, not 0.07000000000000001)."""
     return float(Fraction(repr(value)) * UNITS[unit][1])
@@ -221,7 +270,10 @@ def _limit(table: Table) -> Limit:
         raise table.error("low", "neither low nor high is given; a limit needs at least one")
     if low is not None and high is not None and low > high:
         raise table.error("low", f"got low {low:g} above high {high:g}; low must not be above high")
-    return Limit(quantity, low, high, unit, _source(table))
+    source, doubtful = _source(table), table.flag("doubtful")
+    if doubtful and not source.note:
+        raise table.error("note", "missing; a doubtful limit needs a note that says what is in doubt")
+    return Limit(quantity, low, high, unit, source, doubtful)
 
 
 def _fact_limit(table: Table) -> FactLimit:
@@ -245,6 +297,28 @@ def _all_of(table: Table) -> AllOf:
 
 def _averaging(table: Table) -> Averaging:
     return Averaging(table.choice("rule", tuple(RULES)), table.whole("skip", 0), table.whole("average", 2), _source(table))
+
+
+def _condition(table: Table, limited: Collection[str]) -> Condition:
+    """Read one condition of a set whose limits are for the quantities `limited`."""
+    system_v = table.numbers("system_v")
+    if not set(system_v) <= set(SYSTEMS_V):
+        known = ", ".join(f"{v:g}" for v in SYSTEMS_V)
+        raise table.error("system_v", f"got {', '.join(f'{v:g}' for v in system_v)}; each must be one of {known}")
+    quantities = table.texts("quantities", ())
+    for quantity in quantities:
+        if quantity not in limited:
+            raise table.error("quantities", f"got {quantity!r}; this set has limits for {', '.join(sorted(limited)) or 'none'}")
+    return Condition(
+        text=table.text("text"),
+        source=_source(table),
+        supply_v=table.span("supply_v", least=0.0),
+        ambient_c=table.span("ambient_c"),
+        starts=table.whole("starts", 1, 1),
+        system_v=system_v,
+        rated_load=table.choice("load", ("rated", "any"), "any") == "rated",
+        quantities=quantities,
+    )
 
 
 def _source(table: Table) -> Source:

@@ -17,6 +17,7 @@ from enum import StrEnum
 from itertools import pairwise
 from typing import NamedTuple, Protocol
 
+from bench.conditions import Circumstances, ConditionVerdict, Kept, judge_conditions
 from bench.limits import AllOf, AnyOf, FactLimit, Limit, LimitSet, Requirement
 from bench.measure import BenchFault, Measured
 from bench.uncertainty import Estimate, Measurement, NotMeasured, normal_cdf, student_cdf, student_quantile
@@ -49,7 +50,8 @@ class Verdict:
     `found` is the measurement behind it (None where a fact or parts decide), `guard` w in the quantity's unit. `p_conform` is the
     probability that the true value keeps the limit, `p_wrong` that this is on the wrong side; both None if not measured.
     `by_fact` says what was seen where a fact decides: such a verdict is definite, without a probability. `parts` are the verdicts
-    inside alternatives; the probabilities over them are bounds on the safe side.
+    inside alternatives; the probabilities over them are bounds on the safe side. `why_open` says why nothing is decided although
+    it may well have been measured: a condition of the limit set was not kept, or the limit itself is in doubt.
     """
 
     limit_set: str
@@ -61,6 +63,7 @@ class Verdict:
     p_wrong: float | None = None
     by_fact: str = ""
     parts: tuple[Verdict, ...] = ()
+    why_open: str = ""
 
 
 # Numbers: one value, its uncertainty, and tolerance limits (None is open).
@@ -193,12 +196,17 @@ They fail the limits of `_FLASHING` too, even if there were flashes to measure b
 """
 
 
-def judge(measured: Measured, limit_set: LimitSet, level: float = LEVEL) -> tuple[Verdict, ...]:
-    """One verdict for each requirement of the set, in its order.
+def judge(
+    measured: Measured, limit_set: LimitSet, level: float = LEVEL, circumstances: Circumstances | None = None
+) -> tuple[Verdict, ...]:
+    """Return one verdict for each requirement of the set, in its order.
 
-    While a bench fault spoils the values every verdict is "not measured": nothing is charged to the unit, nothing credited.
+    While a bench fault spoils the values every verdict is "not measured": nothing is charged to the unit, nothing credited. So is every
+    limit that a condition of the set is for, if `circumstances` say that the condition was not kept; None: conditions are not judged.
     """
-    return tuple(_judge(measured, requirement, limit_set.name, level) for requirement in limit_set.requirements)
+    conditions = () if circumstances is None else judge_conditions(limit_set, circumstances)
+    case = _Case(measured, limit_set.name, level, tuple(c for c in conditions if c.kept is Kept.NOT_KEPT))
+    return tuple(_judge(case, requirement) for requirement in limit_set.requirements)
 
 
 def overall(verdicts: Sequence[Verdict], bench_faults: Sequence[BenchFault], interrupted: str | None) -> Conformity:
@@ -233,31 +241,56 @@ def _best(outcomes: Iterable[Conformity]) -> Conformity:
     return max(outcomes, key=tuple(Conformity).index)
 
 
-def _judge(measured: Measured, requirement: Requirement, name: str, level: float) -> Verdict:
+class _Case(NamedTuple):
+    """What requirements are judged on: the values, the set's name, the level, and the conditions not kept."""
+
+    measured: Measured
+    name: str
+    level: float
+    not_kept: tuple[ConditionVerdict, ...]
+
+    def why_open(self, quantity: str | None) -> str:
+        """Say why limits on `quantity` (None: on a fact) cannot be judged under these conditions; empty if they can."""
+        return "; ".join(dict.fromkeys(c.text for c in self.not_kept if c.condition.is_for(quantity)))
+
+
+def _judge(case: _Case, requirement: Requirement) -> Verdict:
     match requirement:
         case Limit():
-            return _judge_limit(measured, requirement, name, level)
+            return _judge_limit(case, requirement)
         case FactLimit():
-            return _judge_fact(measured, requirement, name)
+            return _judge_fact(case, requirement)
         case AllOf(limits=parts):
-            return _judge_parts(requirement, name, tuple(_judge(measured, p, name, level) for p in parts))
+            return _judge_parts(requirement, case.name, tuple(_judge(case, p) for p in parts))
         case AnyOf(alternatives=parts):
-            return _judge_parts(requirement, name, tuple(_judge(measured, p, name, level) for p in parts))
+            return _judge_parts(requirement, case.name, tuple(_judge(case, p) for p in parts))
 
 
-def _judge_limit(measured: Measured, limit: Limit, name: str, level: float) -> Verdict:
+def _judge_limit(case: _Case, limit: Limit) -> Verdict:
+    measured, name = case.measured, case.name
     found = measured.values.get(limit.quantity, NotMeasured("not part of this test"))
     if spoiling(measured.bench_faults):
         return Verdict(name, limit, Conformity.NOT_MEASURED, found)
-    seen = _standing_still(measured, limit.quantity)
+    why_open = case.why_open(limit.quantity)
+    if why_open:
+        return Verdict(name, limit, Conformity.NOT_MEASURED, found, why_open=why_open)
+    verdict = _judge_plainly(case, limit, found)
+    if limit.doubtful and verdict.conformity in (Conformity.FAIL, Conformity.CONDITIONAL_FAIL):
+        return Verdict(name, limit, Conformity.NOT_MEASURED, found, why_open=f"the limit is in doubt: {limit.source.note}")
+    return verdict
+
+
+def _judge_plainly(case: _Case, limit: Limit, found: Measurement) -> Verdict:
+    """Judge what was found, whether or not the limit is in doubt."""
+    seen = _standing_still(case.measured, limit.quantity)
     if seen:
-        return Verdict(name, limit, Conformity.FAIL, found, by_fact=seen)
+        return Verdict(case.name, limit, Conformity.FAIL, found, by_fact=seen)
     if isinstance(found, NotMeasured):
-        return Verdict(name, limit, Conformity.NOT_MEASURED, found)
+        return Verdict(case.name, limit, Conformity.NOT_MEASURED, found)
     band = (limit.low, limit.high)
     return Verdict(
-        name, limit, decide(found.value, found.u, found.dof, *band, level), found,
-        guard=guard_band(found.u, found.dof, level),
+        case.name, limit, decide(found.value, found.u, found.dof, *band, case.level), found,
+        guard=guard_band(found.u, found.dof, case.level),
         p_conform=conformance_probability(found.value, found.u, found.dof, *band),
         p_wrong=specific_risk(found.value, found.u, found.dof, *band),
     )
@@ -274,11 +307,14 @@ def _standing_still(measured: Measured, quantity: str) -> str:
     return seen if quantity in never and not flashed and not excused and not isinstance(found, Estimate) else ""
 
 
-def _judge_fact(measured: Measured, limit: FactLimit, name: str) -> Verdict:
-    seen = measured.facts.get(limit.fact, "unknown")
-    if spoiling(measured.bench_faults) or seen == "unknown":
-        return Verdict(name, limit, Conformity.NOT_MEASURED)
-    return Verdict(name, limit, Conformity.PASS if seen in limit.allowed else Conformity.FAIL, by_fact=seen)
+def _judge_fact(case: _Case, limit: FactLimit) -> Verdict:
+    seen = case.measured.facts.get(limit.fact, "unknown")
+    if spoiling(case.measured.bench_faults):
+        return Verdict(case.name, limit, Conformity.NOT_MEASURED)
+    why_open = case.why_open(None)
+    if why_open or seen == "unknown":
+        return Verdict(case.name, limit, Conformity.NOT_MEASURED, why_open=why_open)
+    return Verdict(case.name, limit, Conformity.PASS if seen in limit.allowed else Conformity.FAIL, by_fact=seen)
 
 
 def _judge_parts(requirement: AllOf | AnyOf, name: str, parts: tuple[Verdict, ...]) -> Verdict:
@@ -296,7 +332,8 @@ def _judge_parts(requirement: AllOf | AnyOf, name: str, parts: tuple[Verdict, ..
         least, most = max(low), min(1.0, math.fsum(high))
     by_fact = _deciding_fact(requirement, parts, outcome)
     if outcome is Conformity.NOT_MEASURED or by_fact:
-        return Verdict(name, requirement, outcome, by_fact=by_fact, parts=parts)
+        open_parts = (p.why_open for p in parts if p.why_open and outcome is Conformity.NOT_MEASURED)
+        return Verdict(name, requirement, outcome, by_fact=by_fact, parts=parts, why_open="; ".join(dict.fromkeys(open_parts)))
     if outcome.favourable:
         return Verdict(name, requirement, outcome, p_conform=least, p_wrong=1.0 - least, parts=parts)
     return Verdict(name, requirement, outcome, p_conform=most, p_wrong=most, parts=parts)

@@ -58,8 +58,8 @@ def test_the_table(result: Result) -> None:
 
 def test_the_table_of_a_record_with_gaps() -> None:
     table = Result(cases()["dark"]).table
-    assert table.loc["rate_per_min", "why_not"] == "the lamps never lit"
-    assert table["value"].isna().loc["rate_per_min"]
+    assert table.loc["drop_v", "why_not"] == "the lamps never lit"
+    assert table["value"].isna().loc["drop_v"]
     assert Result(record(values={}, limit_sets=())).table.empty
 
 

@@ -206,7 +206,7 @@ def test_errors_name_file_and_key(old: str, new: str, key: str, text: str) -> No
     [
         (unit(), "Good: 88.20 ± 0.20 flashes a minute, the limits are 60 and 120; all 4 limits are kept."),
         (unit(rate_per_min=value(136.8, 0.1, "1/min")), "Too fast: 136.80 ± 0.20 flashes a minute, the limit is 120."),
-        (unit({"rest": "closed"}), "Too slow: 88.20 ± 0.20 flashes a minute, the limit is 90."),
+        (unit(rate_per_min=value(58.2, 0.1, "1/min")), "Too slow: 58.20 ± 0.20 flashes a minute, the limit is 60."),
         (
             unit(on_ratio=value(0.76, 0.001, "1"), drop_v=value(0.9, 0.01, "V")),
             "Lit too long in each flash: 76.00 ± 0.20 % of the time, the limit is 75, and 1 more limit is not kept.",

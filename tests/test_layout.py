@@ -17,7 +17,7 @@ LINE = (
     "uncertainty", "control_chart", "wire", "description", "zero", "samples", "envelope", "clock", "calibration", "budget", "lamps",
     "instants", "transitions", "readings",
     "inrush", "cycles", "measure", "analysis",
-    "table", "rounding", "limits", "verdict", "grade", "procedure", "record", "record_json",
+    "table", "rounding", "limits", "conditions", "verdict", "grade", "procedure", "record", "record_json",
 )  # fmt: skip
 # The edges: what each may import besides the whole line.
 EDGES: dict[str, frozenset[str]] = {

@@ -2,20 +2,39 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 import pint
 import pytest
 
+from bench.conditions import demand_texts
 from bench.files import limit_sets, read, shipped
-from bench.limits import RULES, UNITS, AllOf, AnyOf, FactLimit, Limit, LimitSet, NoLimitSet, choose, parse_limit_set, to_own_unit
+from bench.limits import (
+    RULES,
+    UNITS,
+    AllOf,
+    AnyOf,
+    Condition,
+    FactLimit,
+    Limit,
+    LimitSet,
+    NoLimitSet,
+    Source,
+    choose,
+    parse_limit_set,
+    to_own_unit,
+    weakest_basis,
+)
 from bench.measure import QUANTITIES, Measured
 from bench.table import TableError
 from bench.uncertainty import Component, Estimate
 from bench.verdict import Conformity, judge
 
+ROOT = Path(__file__).parent.parent
 SETS = limit_sets()
 BY_NAME = {s.name: s for s in SETS}
 
@@ -102,6 +121,9 @@ def test_a_file_in_hertz_is_kept_in_per_minute() -> None:
         ('body = "the shop"', 'body = "the shop"\nlamps = { least = 3, most = 2 }', "lamps.least", "above most"),
         ('body = "the shop"', 'body = "the shop"\nlimit = 3', "limit", "list of tables"),
         ('body = "the shop"', 'body = "the shop"\nlanguage = "en"', "language", "unknown key"),
+        ('clause = "4.2"', "doubtful = true", "limit[1].note", "what is in doubt"),
+        ('clause = "4.2"', 'doubtful = "yes"', "limit[1].doubtful", "true or false"),
+        ('clause = "4.2"', "doubtful = 1", "limit[1].doubtful", "true or false"),
     ],
 )
 def test_errors_are_one_line_with_file_key_and_what_is_allowed(old: str, new: str, key: str, allowed: str) -> None:
@@ -113,6 +135,111 @@ def test_errors_are_one_line_with_file_key_and_what_is_allowed(old: str, new: st
         parsed(text)
     message = str(error.value)
     assert message.startswith(f"limit set mine.toml: {key}: ") and allowed in message and "\n" not in message
+
+
+CONDITION = """
+[[condition]]
+text = "12 V units at 12.8 V, 24 degC, on their load, mean of 3 starts"
+supply_v = [12.5, 13.1]
+ambient_c = [19, 29.5]
+starts = 3
+system_v = [12]
+load = "rated"
+quantities = ["rate_per_min"]
+basis = "own"
+source = "the shop"
+"""
+
+
+def test_a_condition_carries_its_demands() -> None:
+    (condition,) = parsed(GOOD + CONDITION).conditions
+    assert condition == Condition(
+        "12 V units at 12.8 V, 24 degC, on their load, mean of 3 starts", Source("own", "the shop"), (12.5, 13.1), (19.0, 29.5), 3,
+        (12.0,), True, ("rate_per_min",),
+    )  # fmt: skip
+
+
+def test_a_condition_in_words_demands_nothing() -> None:
+    (condition,) = parsed(GOOD + '[[condition]]\ntext = "dry"\nload = "any"\nbasis = "own"\nsource = "the shop"\n').conditions
+    assert condition == Condition("dry", Source("own", "the shop")) and demand_texts(condition) == ()
+    assert condition.is_for("rate_per_min") and condition.is_for(None)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "key", "allowed"),
+    [
+        ("supply_v = [12.5, 13.1]", "supply_v = 12.8", "supply_v", "list of finite numbers"),
+        ("supply_v = [12.5, 13.1]", "supply_v = []", "supply_v", "list of finite numbers"),
+        ("supply_v = [12.5, 13.1]", "supply_v = [12.8]", "supply_v", "[low, high]"),
+        ("supply_v = [12.5, 13.1]", "supply_v = [12.5, 12.8, 13.1]", "supply_v", "[low, high]"),
+        ("supply_v = [12.5, 13.1]", "supply_v = [13.1, 12.5]", "supply_v", "low not above high"),
+        ("supply_v = [12.5, 13.1]", "supply_v = [-1, 13.1]", "supply_v", "low at least 0"),
+        ("supply_v = [12.5, 13.1]", 'supply_v = ["12.5", 13.1]', "supply_v", "finite numbers"),
+        ("supply_v = [12.5, 13.1]", "supply_v = [true, 13.1]", "supply_v", "finite numbers"),
+        ("supply_v = [12.5, 13.1]", "supply_v = [nan, 13.1]", "supply_v", "finite numbers"),
+        ("supply_v = [12.5, 13.1]", "supply = [12.5, 13.1]", "supply", "unknown key; known here: ambient_c, basis, clause, load"),
+        ("ambient_c = [19, 29.5]", "ambient_c = [30, 29.5]", "ambient_c", "low not above high"),
+        ("starts = 3", "starts = 0", "starts", "1 or more"),
+        ("starts = 3", "starts = 2.5", "starts", "whole number"),
+        ("system_v = [12]", "system_v = [12, 48]", "system_v", "6, 12, 24"),
+        ("system_v = [12]", "system_v = 12", "system_v", "list of finite numbers"),
+        ('load = "rated"', 'load = "largest"', "load", "rated, any"),
+        ('["rate_per_min"]', '["speed"]', "quantities", "limits for rate_per_min"),
+        ('["rate_per_min"]', '["rate_per_min", "drop_v"]', "quantities", "'drop_v'; this set has limits for rate_per_min"),
+        ('["rate_per_min"]', '"rate_per_min"', "quantities", "list of texts"),
+    ],
+)
+def test_errors_of_conditions_are_one_line_too(old: str, new: str, key: str, allowed: str) -> None:
+    text = CONDITION.replace(old, new)
+    assert text != CONDITION
+    with pytest.raises(TableError) as error:
+        parsed(GOOD + text)
+    message = str(error.value)
+    assert message.startswith(f"limit set mine.toml: condition[1].{key}: ") and allowed in message and "\n" not in message
+
+
+def test_a_condition_can_be_for_a_limit_inside_an_alternative() -> None:
+    outage = """
+[[any_of]]
+title = "outage"
+[[any_of.alternative]]
+title = "fast"
+[[any_of.alternative.limit]]
+quantity = "outage_ratio"
+low = 175
+unit = "%"
+basis = "own"
+source = "the shop"
+[[any_of.alternative]]
+title = "dark"
+[[any_of.alternative.fact]]
+fact = "outage"
+title = "dark"
+allowed = ["dark"]
+basis = "own"
+source = "the shop"
+"""
+    (condition,) = parsed(GOOD + outage + CONDITION.replace("rate_per_min", "outage_ratio")).conditions
+    assert condition.is_for("outage_ratio") and not condition.is_for("rate_per_min") and not condition.is_for(None)
+
+
+def limit_of(basis: str, confidence: str = "") -> Limit:
+    return Limit("drop_v", None, 0.8, "V", Source(basis, "a paper", confidence=confidence))
+
+
+def test_the_weakest_basis_of_some_limits() -> None:
+    from_strong_to_weak = [
+        limit_of("read"), limit_of("own"), limit_of("summary"), limit_of("memory", "H"), limit_of("memory", "M"), limit_of("memory", "L")
+    ]  # fmt: skip
+    names = ["read", "own", "summary", "memory H", "memory M", "memory L"]
+    for weakest in range(6):
+        assert weakest_basis(from_strong_to_weak[: weakest + 1]) == names[weakest]
+        assert weakest_basis(reversed(from_strong_to_weak[: weakest + 1])) == names[weakest]
+    assert weakest_basis([]) == ""
+    inside = AnyOf("one of", (AllOf("a", (limit_of("read"),)), AllOf("b", (FactLimit("pilot", ("x",), "t", Source("summary", "s")),))))
+    assert weakest_basis([limit_of("own"), inside]) == "summary"
+    assert weakest_basis(BY_NAME["us-turn-open"].requirements) == "memory H"
+    assert weakest_basis(BY_NAME["germany"].requirements) == "read"
 
 
 def test_a_set_must_ask_for_something() -> None:
@@ -163,7 +290,9 @@ def test_enough_countries_and_both_averaging_rules() -> None:
 @pytest.mark.parametrize(
     ("name", "quantity", "low", "high", "basis"),
     [
-        ("us-turn-closed-2", "rate_per_min", 90.0, 120.0, "read"),  # the agency's letters of 2002 and 2003
+        ("us-turn-closed-2", "rate_per_min", 60.0, 120.0, "read"),  # the agency's letter of 1993
+        ("us-turn-closed-more", "rate_per_min", 60.0, 120.0, "read"),
+        ("us-hazard-closed", "rate_per_min", 60.0, 120.0, "memory"),
         ("us-turn-open", "rate_per_min", 60.0, 120.0, "read"),
         ("us-turn-open", "on_ratio", 0.30, 0.75, "memory"),
         ("us-turn-closed-2", "start_s", None, 1.0, "memory"),
@@ -181,8 +310,61 @@ def test_enough_countries_and_both_averaging_rules() -> None:
     ],
 )
 def test_figures_of_the_papers(name: str, quantity: str, low: float | None, high: float, basis: str) -> None:
-    (limit,) = [limit for limit in BY_NAME[name].limits if limit.quantity == quantity]
+    (limit,) = [limit for limit in BY_NAME[name].limits if limit.quantity == quantity and not limit.doubtful]
     assert (limit.low, limit.high, limit.source.basis) == (low, high, basis)
+
+
+CLOSED = ("us-turn-closed-2", "us-turn-closed-more", "us-hazard-closed", "canada-turn-closed")
+
+
+def test_only_the_chart_that_could_not_be_read_is_in_doubt() -> None:
+    """NHTSA letters of 2002 and 2003: 90 to 120 for units closed at rest, of a chart that is a rectangle of 60 to 120."""
+    doubtful = {(s.name, limit.low, limit.high) for s in SETS for limit in s.limits if limit.doubtful}
+    assert doubtful == {(name, 90.0, None) for name in CLOSED}
+
+
+@pytest.mark.parametrize("name", CLOSED)
+@pytest.mark.parametrize(
+    ("rate", "outcomes"),
+    [
+        (100.0, [Conformity.PASS, Conformity.PASS]),
+        (75.0, [Conformity.PASS, Conformity.NOT_MEASURED]),
+        (55.0, [Conformity.FAIL, Conformity.NOT_MEASURED]),
+        (125.0, [Conformity.FAIL, Conformity.PASS]),
+    ],
+)
+def test_no_closed_unit_is_rejected_by_a_reading_of_the_chart(name: str, rate: float, outcomes: list[Conformity]) -> None:
+    measured = Measured({"rate_per_min": Estimate(rate, "1/min", (Component("u", 0.1),))}, {"behaviour": "flashing"})
+    verdicts = [v for v in judge(measured, BY_NAME[name]) if isinstance(v.limit, Limit) and v.limit.quantity == "rate_per_min"]
+    assert [v.conformity for v in verdicts] == outcomes
+    assert ["could not be read" in v.why_open for v in verdicts] == [False, rate < 90.0]
+
+
+@pytest.mark.parametrize("limit_set", SETS, ids=lambda s: s.name)
+def test_figures_in_the_words_of_a_condition_are_demanded(limit_set: LimitSet) -> None:
+    """A nominal voltage, temperature, number of starts or system stands as a demand beside the words that say it."""
+    for condition in limit_set.conditions:
+        nominal = re.match(r"(\d+\.\d) V .*?(\d+) \+- (\d+) degC", condition.text)
+        if nominal:
+            volts, celsius, tolerance = map(float, nominal.groups())
+            assert condition.supply_v is not None and sum(condition.supply_v) / 2.0 == pytest.approx(volts)
+            assert condition.ambient_c == (celsius - tolerance, celsius + tolerance)
+        if limit_set.name not in ("russia-handbook", "shop-example"):
+            assert (condition.supply_v is None) == (condition.ambient_c is None) == (nominal is None)
+        assert (condition.starts == 3) == ("mean of 3 starts" in condition.text)
+        assert (condition.system_v == (12.0,)) == ("12 V systems" in condition.text or "12 V units" in condition.text)
+    has_start = any(limit.quantity == "start_s" for limit in limit_set.limits)
+    if limit_set.name.startswith(("us-", "canada-", "sae-")):
+        assert any(c.supply_v is not None for c in limit_set.conditions)
+        assert any(c.starts == 3 for c in limit_set.conditions) == has_start
+        drops = {limit.quantity for limit in limit_set.limits if limit.quantity.startswith("drop")}
+        (system,) = [c for c in limit_set.conditions if c.system_v]
+        assert set(system.quantities) == drops != set()
+
+
+def test_rules_for_vehicles_demand_nothing_of_the_test() -> None:
+    for name in ("un-r48", "un-r53", "germany", "uk", "australia-nsw", "india", "china"):
+        assert not any(demand_texts(c) for c in BY_NAME[name].conditions)
 
 
 def test_outage_indication_has_three_ways() -> None:
@@ -253,3 +435,7 @@ def test_the_example_teaches_every_key_that_it_can() -> None:
     content, _ = read("limits", "shop-example")
     assert {"limit", "fact", "condition", "averaging"} <= set(content)
     assert "invented" in content["title"]
+    keys = {"supply_v", "ambient_c", "starts", "system_v", "load", "quantities"}
+    text = (ROOT / "bench/data/limits/shop-example.toml").read_text(encoding="utf-8")
+    assert all(f"#           {key} = " in text for key in (keys | {"doubtful"}))
+    assert keys - {"starts"} <= {key for condition in content["condition"] for key in condition}

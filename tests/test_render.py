@@ -168,6 +168,16 @@ def test_every_limit_set_and_procedure_can_be_shown() -> None:
         assert all(step_text(step) for step in files.procedure(name).steps)
 
 
+def test_a_limit_set_shows_what_is_checked_and_what_is_in_doubt() -> None:
+    console = Console(file=StringIO(), width=400)
+    console.print(limit_set_report(files.named_limits("us-turn-closed-2")[1][0]))
+    shown = str(console.file.getvalue())  # type: ignore[attr-defined]
+    assert "min 90 /min, in doubt: fails no unit" in shown and shown.count("in doubt") == 1
+    assert "24 +- 5 degC; checked: 12.5 to 13.1 V, 19 to 29 °C (SAE" in shown
+    assert "mean of 3 starts; checked: 3 starts; only for: starting time (SAE" in shown
+    assert "from supply to lamps; not checked (SAE" in shown
+
+
 def test_durations() -> None:
     assert [duration_text(s) for s in (0.5, 10.0, 90.0, 300.0, 7200.0)] == ["0.5 s", "10 s", "90 s", "5 min", "2 h"]
 

@@ -9,7 +9,9 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from bench.limits import AllOf, AnyOf, LimitSet, Requirement
+from bench.conditions import demand_texts
+from bench.limits import AllOf, AnyOf, Condition, Limit, LimitSet, Requirement
+from bench.measure import QUANTITIES
 from bench.render.plain import one_line
 from bench.render.values import limit_text, source_text
 from bench.render.words import averaging_text
@@ -34,13 +36,25 @@ def limit_set_report(limit_set: LimitSet) -> RenderableType:
         source = getattr(requirement, "source", None)
         indented = Padding(Text(one_line(requirement.title)), (0, 0, 0, 2 * depth))
         table.add_row(
-            indented, Text(one_line(limit_text(requirement))), Text("" if source is None else one_line(source_text(source)))
+            indented, Text(one_line(_asked_text(requirement))), Text("" if source is None else one_line(source_text(source)))
         )
-    more = [f"Condition: {c.text} ({source_text(c.source)})" for c in limit_set.conditions] + [
-        f"Note: {note}" for note in limit_set.notes
-    ]
+    more = [_condition_text(c) for c in limit_set.conditions] + [f"Note: {note}" for note in limit_set.notes]
     head = Text(f"{one_line(limit_set.name)}: {one_line(limit_set.title)}", style="bold")
     return Group(head, facts, Text(), table, *(Text(one_line(line)) for line in more), Text())
+
+
+def _asked_text(requirement: Requirement) -> str:
+    in_doubt = isinstance(requirement, Limit) and requirement.doubtful
+    return limit_text(requirement) + (", in doubt: fails no unit" if in_doubt else "")
+
+
+def _condition_text(condition: Condition) -> str:
+    """The condition, what of it is checked and for which limits, and where it comes from."""
+    demands = demand_texts(condition)
+    parts = [condition.text, f"checked: {', '.join(demands)}" if demands else "not checked"]
+    if condition.quantities:
+        parts.append(f"only for: {', '.join(QUANTITIES[quantity].title for quantity in condition.quantities)}")
+    return f"Condition: {'; '.join(parts)} ({source_text(condition.source)})"
 
 
 def _flat(requirements: tuple[Requirement, ...], depth: int = 0) -> Iterator[tuple[Requirement, int]]:
