@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from bench.api import Result as Result
     from bench.api import judge as judge
     from bench.api import test as test
+    from bench.outcome import Conclusion as Conclusion
+    from bench.outcome import Outcome as Outcome
     from bench.record import StepRecord as StepRecord
     from bench.record import TestRecord as TestRecord
     from bench.uncertainty import Component as Component
@@ -28,7 +30,9 @@ _HOMES = {
     "Component": "bench.uncertainty",
     "Estimate": "bench.uncertainty",
     "NotMeasured": "bench.uncertainty",
+    "Conclusion": "bench.outcome",
     "Conformity": "bench.verdict",
+    "Outcome": "bench.outcome",
     "Result": "bench.api",
     "StepRecord": "bench.record",
     "TestRecord": "bench.record",

@@ -188,13 +188,13 @@ class Analysis:
         self._mixed = frame.closed_loads == self._awaited
         return False
 
-    def carried_on(self, conditions: Conditions, loads: frozenset[int]) -> Analysis:
+    def carried_on(self, conditions: Conditions, loads: frozenset[int], observer: Observer | None = None) -> Analysis:
         """The analysis of the same run after `loads` were switched live: it begins with the first frame taken wholly on them.
 
         It knows the zeros that were read at rest and the board's clock; feed it, and this one no more.
         """
         self.catch_up()
-        after = Analysis(self._description, conditions, observer=self._observer)
+        after = Analysis(self._description, conditions, observer=observer)
         after._sequencer, after._run, after._sampler, after._clock = self._sequencer, self._run, self._sampler, self._clock
         after._before, after._awaited = self.totals, loads
         after._rest = self._line_for_range().cutter.rest

@@ -19,6 +19,7 @@ from bench import __version__, defaults, files
 from bench.limits import Limit
 from bench.measure import QUANTITIES
 from bench.ports.opening import open_port
+from bench.outcome import Outcome
 from bench.record import TestRecord
 from bench.record_json import to_json
 from bench.render.quantities import quantity_of, uncertainty_of
@@ -26,7 +27,7 @@ from bench.render.report import report_text
 from bench.render.rows import judged_rows, measured_rows
 from bench.session import Operator, Progress, Setup, judge_recording, run_test
 from bench.uncertainty import Estimate, Measurement, NotMeasured
-from bench.verdict import Conformity, Verdict
+from bench.verdict import Verdict
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -43,7 +44,7 @@ class Result:
 
     >>> result = bench.test("sim://bench-el-plain")
     >>> result.outcome
-    <Conformity.PASS: 'pass'>
+    <Outcome.GOOD: 'good'>
     >>> result["rate_per_min"].to("Hz")
     <Quantity(1.5, 'hertz')>
     >>> result.table[["value", "U95", "unit", "verdict"]]
@@ -52,7 +53,7 @@ class Result:
     record: TestRecord
 
     @property
-    def outcome(self) -> Conformity:
+    def outcome(self) -> Outcome:
         return self.record.outcome
 
     @property
@@ -106,7 +107,7 @@ class Result:
         return found
 
     def to_json(self) -> str:
-        """The record as JSON, format 1 (`makebreak schema` prints its schema)."""
+        """The record as JSON, format 2 (`makebreak schema` prints its schema)."""
         return to_json(self.record)
 
     def __str__(self) -> str:
@@ -117,7 +118,7 @@ class Result:
         judged = [(r.title, r.value, r.limit, r.verdict, r.risk) for r in judged_rows(self.record)]
         besides = [(r.title, r.value, "", "", "") for r in measured_rows(self.record)]
         head = (
-            f"<p><b>{html.escape(self.outcome.value.upper())}</b> {html.escape(self.record.unit)}: {html.escape(self.reason)}</p>"
+            f"<p><b>{html.escape(self.outcome.value)}</b> {html.escape(self.record.unit)}: {html.escape(self.reason)}</p>"
         )
         titles = _html_row(("quantity", "value (95 %)", "limit", "verdict", "risk"), "th")
         return f"{head}<table>{titles}{''.join(_html_row(row, 'td') for row in (*judged, *besides))}</table>"

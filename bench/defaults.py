@@ -2,11 +2,11 @@
 
 ADDRESS = "sim://bench-el-plain"
 UNIT = "unnamed"
-PROCEDURE = "quick"
+PROCEDURE = "decide"
 RATED_W = (21.0, 21.0)
 SYSTEM_V = 12.0
-LIMITS = ("un-r48", "sae-j945")
-"""One for what a vehicle must show, one for what a unit must do; both hold for every mechanism."""
+LIMITS = ("un-r48",)
+"""What a vehicle must show: for every mechanism, read in a public copy, and of one start. On-time and contact drop are the grade rule's."""
 GRADE_RULE = "default"
 
 

@@ -1,6 +1,6 @@
 """The record of a test: one value that holds what was tested, how, what was measured, what was decided and by which rule.
 
-Pure. Everything that shows or keeps a result (table, JSON, page, store) reads this and nothing else.
+Everything that shows or keeps a result (table, JSON, page, store) reads this and nothing else.
 """
 
 from __future__ import annotations
@@ -8,12 +8,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from bench.claims import Claims
+from bench.conditions import ConditionVerdict
 from bench.grade import Grade
 from bench.limits import Averaging, LimitSet
 from bench.measure import BenchFault, Measured
-from bench.verdict import Conformity, Verdict
+from bench.outcome import Conclusion, Outcome
+from bench.verdict import Verdict
 
-RECORD_FORMAT = 1
+RECORD_FORMAT = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +53,10 @@ class StepRecord:
 
 @dataclass(frozen=True)
 class TestRecord:
-    """The whole test. `measured` is what was judged: the steps' values put together as the procedure says."""
+    """The whole test. `measured` is what was judged: the steps' values put together as the procedure says.
+
+    `load`: the text of the load that it was tested on; `rated_load` that of the load it is for. `claims`: what the unit is said to be.
+    """
 
     unit: str
     procedure: str
@@ -60,9 +66,7 @@ class TestRecord:
     measured: Measured
     limit_sets: tuple[SetUsed, ...]
     verdicts: tuple[Verdict, ...]
-    outcome: Conformity
-    grade: Grade | None
-    reason: str
+    conclusion: Conclusion
     when: str
     software: str
     board: Mapping[str, str] = field(default_factory=dict)
@@ -70,4 +74,21 @@ class TestRecord:
     link: Mapping[str, int] = field(default_factory=dict)
     bench_faults: tuple[BenchFault, ...] = ()
     interrupted: str | None = None
+    conditions: tuple[ConditionVerdict, ...] = ()
+    claims: Claims = field(default_factory=Claims)
+    load: str = ""
     format: int = RECORD_FORMAT
+
+    @property
+    def outcome(self) -> Outcome:
+        return self.conclusion.outcome
+
+    @property
+    def reason(self) -> str:
+        """One sentence for people."""
+        return self.conclusion.reason
+
+    @property
+    def grade(self) -> Grade | None:
+        """The grade by the shop's rule; None if none was given."""
+        return self.conclusion.grade

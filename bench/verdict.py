@@ -209,17 +209,6 @@ def judge(
     return tuple(_judge(case, requirement) for requirement in limit_set.requirements)
 
 
-def overall(verdicts: Sequence[Verdict], bench_faults: Sequence[BenchFault], interrupted: str | None) -> Conformity:
-    """The outcome of the whole test: its worst verdict. A bench fault, or nothing judged, leaves it open.
-
-    An interrupted test can still have failed a unit beyond doubt, but it can clear none.
-    """
-    if spoiling(bench_faults) or not verdicts:
-        return Conformity.NOT_MEASURED
-    outcome = _worst(v.conformity for v in verdicts)
-    return Conformity.NOT_MEASURED if interrupted and outcome is not Conformity.FAIL else outcome
-
-
 def spoiling(bench_faults: Sequence[BenchFault]) -> tuple[BenchFault, ...]:
     """Those bench faults that leave nothing to be said about the unit."""
     return tuple(fault for fault in bench_faults if fault.spoils)

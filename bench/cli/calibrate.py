@@ -92,7 +92,7 @@ def command(
 
     Nothing is changed before you have seen the result and said yes; the file is written in any case.
     """
-    from bench.cli.exit_codes import PASS
+    from bench.cli.exit_codes import GOOD
     from bench.cli.hands import Person, confirm_cautions, folded
     from bench.cli.progress import ProgressLine
     from bench.cli.stopping import stop_signals, story_of_now
@@ -141,7 +141,7 @@ def command(
     else:
         click.echo("Stored in the board, and read back." if stored else "Not stored: the board stays as it is.")
     click.echo(f"Kept in {path}.")
-    return PASS
+    return GOOD
 
 
 def _day(when: str) -> int:

@@ -27,7 +27,7 @@ def command(address: str, link: bool, lamps: bool, system: str, yes: bool) -> in
     makebreak check auto
     makebreak check auto --link --lamps
     """
-    from bench.cli.exit_codes import BENCH, PASS
+    from bench.cli.exit_codes import BENCH_FAULT, GOOD
     from bench.cli.hands import Person, confirm_cautions
     from bench.cli.stopping import stop_signals
     from bench.ports.opening import open_port
@@ -41,4 +41,4 @@ def command(address: str, link: bool, lamps: bool, system: str, yes: bool) -> in
         stack.enter_context(stop_signals())
         findings = self_check(port, link=link, lamps=lamps, system_v=float(system), operator=Person(assume_yes=yes))
     print_table(("checked", "found", "what was seen"), [(f.what, f.state.value.upper(), f.text) for f in findings])
-    return BENCH if any(f.state is State.BAD for f in findings) else PASS
+    return BENCH_FAULT if any(f.state is State.BAD for f in findings) else GOOD

@@ -6,19 +6,21 @@ TYPE_CHECKING = False
 if TYPE_CHECKING:
     from bench.record import TestRecord
 
-PASS = 0
-FAIL = 1
+GOOD = 0
+NOT_GOOD = 1
 USAGE = 2
-UNDECIDED = 3
-BENCH = 4
+NOT_DECIDED = 3
+BENCH_FAULT = 4
+NOT_FOR_LOAD = 5
 CANCELLED = 130
 
 EXIT_CODES = """\
-  0    pass, or done
-  1    fail: the unit is outside a limit, beyond the guard band
+  0    good, or done
+  1    not good: a limit is not kept, or the grade rule rejects the unit
   2    usage: a wrong option, name or file
-  3    undecided: conditional pass, conditional fail, or not measured
-  4    bench fault: board, link, supply or lamps; the unit is not charged
+  3    not decided: too near a limit, or something could not be measured
+  4    bench fault: board, link, supply or lamps; not counted against the unit
+  5    good, but not for this load
   130  cancelled
 """
 # Errors that people can put right, by the class's home and name: importing them all would take longer than all the rest.
@@ -30,8 +32,8 @@ _CODES = {
     "bench.record_json.RecordError": USAGE,
     "bench.ports.replay.CaptureError": USAGE,
     "bench.ports.AddressError": USAGE,
-    "bench.ports.PortError": BENCH,
-    "bench.session.board.BoardFault": BENCH,
+    "bench.ports.PortError": BENCH_FAULT,
+    "bench.session.board.BoardFault": BENCH_FAULT,
     "bench.session.bench.Cancelled": CANCELLED,
 }
 
@@ -46,8 +48,16 @@ def code_of(error: Exception) -> int | None:
 
 
 def code_for(record: TestRecord) -> int:
-    """The exit code for the result of a test."""
-    from bench.render.standing import Standing, standing
+    """The exit code for the outcome of a test; a test that was broken off, and decided nothing, was cancelled."""
+    from bench.outcome import Outcome
 
-    codes = {Standing.PASS: PASS, Standing.FAIL: FAIL, Standing.BENCH_FAULT: BENCH, Standing.NOT_FINISHED: CANCELLED}
-    return codes.get(standing(record), UNDECIDED)
+    if record.outcome is Outcome.NOT_DECIDED and record.interrupted is not None:
+        return CANCELLED
+    codes = {
+        Outcome.GOOD: GOOD,
+        Outcome.NOT_GOOD: NOT_GOOD,
+        Outcome.NOT_FOR_LOAD: NOT_FOR_LOAD,
+        Outcome.NOT_DECIDED: NOT_DECIDED,
+        Outcome.BENCH_FAULT: BENCH_FAULT,
+    }
+    return codes[record.outcome]

@@ -24,15 +24,15 @@ def command(paths: tuple[Path, ...], budget: bool) -> int:
     makebreak show unit.json --budget
     makebreak show returns/*.json
     """
-    from bench.cli.exit_codes import PASS, code_for
+    from bench.cli.exit_codes import GOOD, code_for
 
     records = [_record(path) for path in paths]
     if len(records) == 1:
         print_report(records[0], budget)
         return code_for(records[0])
-    rows = [(r.unit, r.outcome.value.upper(), r.grade.name if r.grade is not None else "-", r.reason) for r in records]
-    print_table(("unit", "verdict", "grade", "why"), rows)
-    return PASS
+    rows = [(r.unit, r.outcome.value, r.conclusion.letter or "-", r.reason) for r in records]
+    print_table(("unit", "outcome", "grade", "why"), rows)
+    return GOOD
 
 
 def _record(path: Path) -> TestRecord:

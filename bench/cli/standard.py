@@ -110,7 +110,7 @@ def _measured(address: str, setup: Setup, flashing: bool, yes: bool) -> tuple[st
 
 
 def _report(name: str, entries: Sequence[Entry], charts: bool) -> int:
-    from bench.cli.exit_codes import BENCH, PASS
+    from bench.cli.exit_codes import BENCH_FAULT, GOOD
     from bench.control_chart import State, judge
     from bench.render.chart import chart_lines, sentence
     from bench.session.standard import TITLES
@@ -136,4 +136,4 @@ def _report(name: str, entries: Sequence[Entry], charts: bool) -> int:
         click.echo(f"THE RIG HAS DRIFTED: {', '.join(drifted)}. Look for the cause (leads, lamps, warmth), then zero or calibrate it.")
     else:
         click.echo("The rig has not drifted beyond its stated uncertainty.")
-    return BENCH if drifted else PASS
+    return BENCH_FAULT if drifted else GOOD

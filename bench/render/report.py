@@ -16,6 +16,7 @@ from rich.text import Text
 
 from bench.limits import Source
 from bench.measure import QUANTITIES
+from bench.outcome import Outcome
 from bench.record import TestRecord
 from bench.render.cautions import NO_INSPECTION, SIMULATED
 from bench.render.plain import one_line
@@ -32,6 +33,13 @@ STYLES = {
     Conformity.CONDITIONAL_FAIL: "yellow",
     Conformity.FAIL: "bold red",
     Conformity.NOT_MEASURED: "yellow",
+}
+OUTCOME_STYLES = {
+    Outcome.GOOD: "bold green",
+    Outcome.NOT_GOOD: "bold red",
+    Outcome.NOT_FOR_LOAD: "yellow",
+    Outcome.NOT_DECIDED: "yellow",
+    Outcome.BENCH_FAULT: "bold magenta",
 }
 MEANING = {
     Conformity.PASS: "every limit kept, beyond the guard band",
@@ -67,8 +75,8 @@ def report(record: TestRecord, budget: bool = False) -> RenderableType:
 def headline(record: TestRecord) -> RenderableType:
     """Verdict, grade, unit, and in one sentence why."""
     outcome = record.outcome
-    grade = f"   GRADE {one_line(record.grade.name)}" if record.grade is not None and record.grade.name != "none" else ""
-    first = Text.assemble((outcome.value.upper(), STYLES[outcome]), (grade, "bold"), f"   {one_line(record.unit)}")
+    grade = f"   GRADE {one_line(record.conclusion.letter)}" if record.conclusion.letter else ""
+    first = Text.assemble((outcome.value.upper(), OUTCOME_STYLES[outcome]), (grade, "bold"), f"   {one_line(record.unit)}")
     return Group(first, Text(one_line(record.reason)))
 
 
@@ -80,7 +88,7 @@ def _head(record: TestRecord) -> RenderableType:
 
 
 def _facts(record: TestRecord) -> Iterator[tuple[str, str]]:
-    yield "Verdict", f"{record.outcome.value}: {MEANING[record.outcome]}"
+    yield "Outcome", record.outcome.value
     if record.grade is not None:
         grade = record.grade
         yield "Grade", f"{grade.name}: {grade.title}; by the rule {grade.rule}"

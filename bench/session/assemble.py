@@ -1,19 +1,22 @@
-"""From runs to a record: combined, judged, graded, said in a sentence. Pure; live tests, captures and recordings all end here."""
+"""From runs to a record: combined, judged, graded, concluded. Live tests, captures and recordings all end here."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from bench.grade import grade, reason
-from bench.limits import AnyOf, LimitSet, NoLimitSet, choose
+from bench.claims import claims_set
+from bench.conditions import Circumstances, judge_conditions
+from bench.grade import grade
+from bench.limits import AllOf, AnyOf, FactLimit, Limit, LimitSet, NoLimitSet, Requirement, choose
 from bench.measure import BenchFault, Measured
-from bench.procedure import Procedure
+from bench.outcome import Case, OtherLoad, conclude
+from bench.procedure import OF_LOAD, Procedure
 from bench.record import SetUsed, TestRecord
 from bench.session.combine import Runs, combine
 from bench.session.setup import Setup, settings_text
-from bench.uncertainty import NotMeasured
-from bench.verdict import LEVEL, Conformity, Verdict, judge, overall, spoiling
+from bench.uncertainty import Estimate, NotMeasured
+from bench.verdict import LEVEL, Conformity, Verdict, judge, spoiling
 
 
 @dataclass(frozen=True)
@@ -30,44 +33,71 @@ class Story:
     interrupted: str | None = None
 
 
-def seen(setup: Setup, measured: Measured, bench_faults: Sequence[BenchFault] = ()) -> Measured:
+def effective_measured(setup: Setup, measured: Measured, bench_faults: Sequence[BenchFault] = ()) -> Measured:
     """What is judged: `measured` with what a person entered, and with whatever else spoils it; what was seen stands."""
-    entered = {**({"rating": "known"} if setup.rating_known else {}), **setup.entered}
+    entered = {**({"rating": "known"} if setup.rating_known else {}), **setup.claims.facts, **setup.entered}
     if measured.facts.get("pilot", "dead") not in ("dead", "unknown"):
         entered.pop("pilot", None)
+    if measured.facts.get("film", "unknown") == "recovered":
+        entered.pop("film", None)
     faults = tuple(dict.fromkeys((*spoiling(bench_faults), *measured.bench_faults)))
-    return replace(measured, facts={**measured.facts, **entered}, bench_faults=faults)
+    facts = {**measured.facts, "system": f"{setup.system_v:g} V", **entered}
+    return replace(measured, facts=facts, bench_faults=faults)
 
 
-def judged(setup: Setup, measured: Measured, level: float = LEVEL) -> tuple[tuple[LimitSet, ...], tuple[Verdict, ...]]:
-    """The sets chosen, and a verdict for each of their requirements; one not measured for a set that could not be chosen."""
+def circumstances_of(setup: Setup, measured: Measured, runs: Sequence[Runs]) -> Circumstances:
+    """How the test was really made, as far as the conditions of limit sets ask for it."""
+    first = next((r for r in runs if r.step.judge and r.step.loads not in OF_LOAD), None)
+    further = sum(len(r.whole) for r in runs if first is not None and r.step.starts_of == first.step.name)
+    volts = next((record.supply_v for record in first.whole), None) if first is not None else None
+    return Circumstances(
+        system_v=setup.system_v,
+        supply_v=volts,
+        ambient=measured.values.get("temperature_c"),
+        starts=len(first.whole) + further if first is not None and first.whole else None,
+        load_is_rated=setup.load_is_rated,
+    )
+
+
+def judge_all(
+    setup: Setup, measured: Measured, circumstances: Circumstances | None, level: float = LEVEL
+) -> tuple[tuple[LimitSet, ...], tuple[Verdict, ...]]:
+    """The sets chosen, and a verdict for each of their requirements; one not measured for a set that could not be chosen.
+
+    What the unit is said to be is the last of the sets, if it asks for anything.
+    """
     sets: list[LimitSet] = []
     verdicts: list[Verdict] = []
     for name, some in setup.limits:
         try:
-            limit_set = choose(some, name, measured.facts, setup.signal_lamps)
+            sets.append(choose(some, name, measured.facts, setup.signal_lamps))
         except NoLimitSet as error:
             verdicts.append(Verdict(name, AnyOf("a set of this family", ()), Conformity.NOT_MEASURED, NotMeasured(str(error))))
-        else:
-            sets.append(limit_set)
-            verdicts += judge(measured, limit_set, level)
+    if sets and (claimed := claims_set(setup.claims, sets[0].averaging)) is not None:
+        sets.append(claimed)
+    for limit_set in sets:
+        verdicts += judge(measured, limit_set, level, circumstances)
     return tuple(sets), tuple(verdicts)
 
 
 def assemble(procedure: Procedure, setup: Setup, runs: Sequence[Runs], story: Story) -> TestRecord:
     """The record of a test. What was interrupted is in it, but only whole runs are judged, and no grade is given."""
-    measured = seen(setup, combine(procedure, runs), story.bench_faults)
-    sets, verdicts = judged(setup, measured)
-    outcome = overall(verdicts, measured.bench_faults, story.interrupted)
-    guessed = outcome is Conformity.FAIL and not setup.rating_known and measured.facts.get("behaviour") in ("steady on", "dark")
-    unfinished = "" if story.interrupted is None else story.interrupted.rstrip(".")
-    why = reason(measured, verdicts, outcome, ())
-    if guessed:
-        why = f"{why} Tried on {setup.rated_load}: read on the unit which lamps it is for."
-    if unfinished and outcome is Conformity.FAIL:
-        why = f"{why} (The test was not finished: {unfinished}.)"
-    elif unfinished and not spoiling(measured.bench_faults):
-        why = f"Not finished: {unfinished}."
+    measured = effective_measured(setup, combine(procedure, runs), story.bench_faults)
+    circumstances = circumstances_of(setup, measured, runs)
+    sets, verdicts = judge_all(setup, measured, circumstances)
+    told = _told(story.bench_faults, measured, runs)
+    load = next((record.load_text for r in runs if r.step.judge for record in r.records if record.load_text), setup.rated_load)
+    case = Case(
+        measured=measured,
+        verdicts=verdicts,
+        grade=grade(setup.grade_rule, measured, verdicts) if setup.grade_rule is not None else None,
+        bench_faults=story.bench_faults,
+        interrupted=story.interrupted,
+        broken_off_by_bench=story.interrupted is not None and any(fault.text == story.interrupted for fault in told),
+        load=load,
+        is_rated=setup.load_is_rated,
+        others=_other_loads(runs),
+    )
     notes = {f"note {i}": text for i, text in enumerate(story.notes, 1)}
     return TestRecord(
         unit=setup.unit,
@@ -78,17 +108,64 @@ def assemble(procedure: Procedure, setup: Setup, runs: Sequence[Runs], story: St
         measured=measured,
         limit_sets=tuple(map(SetUsed.of, sets)),
         verdicts=verdicts,
-        outcome=outcome,
-        grade=grade(setup.grade_rule, measured, verdicts) if setup.grade_rule is not None and not unfinished else None,
-        reason=why,
+        conclusion=conclude(case),
         when=story.when,
         software=story.software,
         board=story.board,
         settings={**settings_text(setup), **story.settings, **notes},
         link=story.link,
-        bench_faults=_told(story.bench_faults, measured, runs),
+        bench_faults=told,
         interrupted=story.interrupted,
+        conditions=tuple(c for limit_set in sets for c in judge_conditions(limit_set, circumstances)),
+        claims=setup.claims,
+        load=load,
     )
+
+
+def is_settled(procedure: Procedure, setup: Setup, runs: Sequence[Runs], bench_faults: Sequence[BenchFault], level: float) -> bool:
+    """Whether more flashes would change nothing: the bench or the unit is found wanting beyond doubt, or limits and grade are sure.
+
+    What only a later step can show is left out of it. `level` is that of one look among many.
+    """
+    measured = effective_measured(setup, combine(procedure, runs), bench_faults)
+    if spoiling(measured.bench_faults):
+        return True
+    made = {r.step.name for r in runs if r.records}
+    later = {quantity for step in procedure.runs if step.name not in made for quantity in step.judge}
+    starts = any(step.starts_of for step in procedure.runs if step.name not in made)
+    circumstances = None if starts else circumstances_of(setup, measured, runs)
+    verdicts = [v for v in judge_all(setup, measured, circumstances, level)[1] if not _waits(v.limit, later)]
+    if any(v.conformity is Conformity.FAIL for v in verdicts):
+        return True
+    # What cannot be measured or judged in this run will not be by going on.
+    open_ones = [v for v in verdicts if not v.conformity.definite and not v.why_open and not isinstance(v.found, NotMeasured)]
+    given = grade(setup.grade_rule, measured, [v for v in verdicts if v.conformity.definite]) if setup.grade_rule is not None else None
+    if given is None:
+        return bool(verdicts) and not open_ones
+    return given.sure and (given.outcome == "not good" or not open_ones)
+
+
+def _waits(requirement: Requirement, later: Collection[str]) -> bool:
+    """Whether a requirement speaks of something that only a later step shows."""
+    match requirement:
+        case Limit(quantity=quantity):
+            return quantity in later
+        case FactLimit(fact=fact):
+            return bool(later) and fact in ("outage", "lamp out", "trailer")
+        case AllOf(limits=parts) | AnyOf(alternatives=parts):
+            return any(_waits(part, later) for part in parts)
+
+
+def _other_loads(runs: Sequence[Runs]) -> tuple[OtherLoad, ...]:
+    """What the unit did on other loads than the one it was judged on, from whole runs that the bench did not spoil."""
+    found = []
+    for r in runs:
+        for record in r.whole:
+            if r.step.loads in ("rated", "one-out") or r.step.starts_of or spoiling(record.measured.bench_faults):
+                continue
+            values = tuple((name, value) for name, value in record.measured.values.items() if isinstance(value, Estimate))
+            found.append(OtherLoad(record.load_text, record.measured.facts.get("behaviour", "unknown"), values))
+    return tuple(found)
 
 
 def _told(of_story: Sequence[BenchFault], measured: Measured, runs: Sequence[Runs]) -> tuple[BenchFault, ...]:

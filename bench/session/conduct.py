@@ -13,17 +13,19 @@ from dataclasses import replace
 from bench.description import BoardDescription, description_lines
 from bench.limits import AllOf, AnyOf, Limit, Requirement
 from bench.measure import BenchFault, Measured
+from bench.measure.mechanism import ELECTRONIC, TWO_COIL, UNKNOWN
+from bench.outcome import Outcome
 from bench.ports import Port, PortError
 from bench.ports.replay import ByteSink, CaptureWriter
 from bench.procedure import CoolStep, Procedure, PromptStep, RunStep, Step, ZeroStep
 from bench.record import StepRecord, TestRecord
-from bench.session.assemble import Story, assemble, judged, seen
+from bench.session.assemble import Story, assemble, effective_measured, is_settled, judge_all
 from bench.session.bench import Bench, Cancelled
 from bench.session.board import BoardClient, BoardFault, BoardRefused, BoardRestarted, BoardSilent, BoardTripped, BoardUnfit
 from bench.session.combine import Runs, combine
 from bench.session.operator import Do, Operator, SimulatedHands
 from bench.session.progress import Damage, Decided, Event, Live, Progress, SoFar, StepBegan
-from bench.session.run import Plan, Run
+from bench.session.run import LIVE_COUNTS, Plan, Run, snapshot
 from bench.session.setup import (
     Load,
     Setup,
@@ -33,12 +35,12 @@ from bench.session.setup import (
     open_v,
     range_reach_v,
 )
-from bench.verdict import Verdict, decided
+from bench.verdict import Conformity, Verdict, decided
 from bench.wire import format_number
 from bench.zero import ZeroError
 
 STOPPING_LEVEL = 0.99
-"""Who looks after every second has that many chances to be wrong, so stopping early asks for more than the report does."""
+"""A test that is looked at every second has that many chances to be wrong, so stopping early asks for more than the report does."""
 _log = logging.getLogger(__name__)
 # Cycles of a start that is only timed: its first extinction. A two-coil unit's blip at switch-on is a cycle of its own before that.
 _EARLIER_START = 2
@@ -114,7 +116,9 @@ class _Test:
         self._board_text: dict[str, str] = {"address": port.address}
         self._interrupted: str | None = None
         self._rest = "unknown"
+        self._mechanism = UNKNOWN
         self._current: Run | None = None
+        self._run_began_s = self._began_s
 
     # --- the whole test
 
@@ -133,6 +137,8 @@ class _Test:
     def _go_through(self) -> None:
         steps = self._procedure.steps
         for number, step in enumerate(steps, 1):
+            if isinstance(step, RunStep) and step.live:
+                continue  # carried on from the run before it
             if self._setup.stop_early and self._all_decided():
                 self._tended.note(f"all limits were decided before step {step.name}: it and what follows was left out")
                 for later in steps[number - 1 :]:
@@ -217,9 +223,9 @@ class _Test:
         return decided(self._verdicts(self.runs()))
 
     def _verdicts(self, runs: Sequence[Runs]) -> tuple[Verdict, ...]:
-        """What these runs decide, at the level for those who look again and again."""
-        measured = seen(self._setup, combine(self._procedure, runs), self._tended.faults)
-        return judged(self._setup, measured, STOPPING_LEVEL)[1]
+        """What these runs decide, at STOPPING_LEVEL, because it is evaluated every second."""
+        measured = effective_measured(self._setup, combine(self._procedure, runs), self._tended.faults)
+        return judge_all(self._setup, measured, None, STOPPING_LEVEL)[1]
 
     # --- contact
 
@@ -284,10 +290,11 @@ class _Test:
                 self._progress(began)
                 bench.zero(self._loads[step.name], step.seconds)
             case RunStep():
-                for start in range(1, step.starts + 1):
-                    self._progress(replace(began, start=start, starts=step.starts))
-                    bench.prepare(self._volts(step), step.cool_s, judged=bool(step.judge))
-                    self._run(step, start)
+                starts = self._starts(step)
+                for start in range(1, starts + 1):
+                    self._progress(replace(began, start=start, starts=starts))
+                    bench.prepare(self._volts(step), self._cool_s(step), judged=bool(step.judge))
+                    self._run(step, start, starts)
             case CoolStep():
                 self._progress(began)
                 bench.cool(step.seconds, step.title)
@@ -295,16 +302,143 @@ class _Test:
                 self._progress(began)
                 bench.ask(Do(step.text))
 
-    # --- one run
+    def _starts(self, step: RunStep) -> int:
+        """How many starts to make: those of the step, or as many more of an earlier one as the limits ask."""
+        if not step.starts_of:
+            return step.starts
+        asked = self._setup.starts_asked - sum(len(r.records) for r in self.runs() if r.step.name == step.starts_of)
+        if asked > 0 and not self.record().outcome.on_unit and self._flashes(step.starts_of):
+            return asked
+        self._left_out[step.name] = "no further start is asked for" if asked <= 0 else "the outcome is against the unit already"
+        return 0
 
-    def _run(self, step: RunStep, start: int) -> None:
+    def _flashes(self, name: str) -> bool:
+        """Whether the unit flashed in the last run of this step: a further start of one that stands still shows nothing."""
+        records = self._records.get(name, ())
+        return bool(records) and records[-1].measured.facts.get("behaviour", "") in ("flashing", "irregular", "too few")
+
+    def _cool_s(self, step: RunStep) -> float:
+        """How long unit and lamps must have been dark, by what is known of the unit's mechanism."""
+        if step.electronic_cool_s is not None and self._mechanism in (ELECTRONIC, TWO_COIL):
+            return step.electronic_cool_s
+        return step.cool_s
+
+    # --- one run, and those that carry it on
+
+    def _run(self, step: RunStep, start: int, starts: int) -> None:
+        bench = self._tended
+        last = start == starts
+        chain = [step, *(self._live_after(step) if last else ())]
+        heaviest = max((self._loads[one.name] for one in chain), key=lambda load: len(load.numbers))
+        run: Run | None = None
+        try:
+            bench.protect(heaviest, self._volts(step), sum(one.at_most_s for one in chain))
+            while chain:
+                one = chain.pop(0)
+                run = self._begin(one, self._plan(one, start, starts) if one is step else self._plan(one, 1, 1), run)
+                run.watch()
+                chain = self._worth_going_on(one, run, chain)
+                if chain:
+                    run.close()
+                else:
+                    run.switch_off()
+                    if self._watched and last and self._is_last(one):
+                        runs = self._runs_with(one, self._recorded(run, None))
+                        self._progress(Decided(assemble(self._procedure, self._setup, runs, self._story())))
+                    run.finish()
+                self._end(run, None)
+        except (Exception, KeyboardInterrupt) as error:
+            self._secure()
+            interrupted = self._why(error)
+            if self._current is not None:
+                self._end(self._current, interrupted)
+            raise
+        finally:
+            bench.off_s = self._port.now_s()
+
+    def _begin(self, step: RunStep, plan: Plan, before: Run | None) -> Run:
+        """A run that has just been switched on, or that carries on the one before it live."""
+        bench = self._tended
+        may_stop = self._setup.stop_early and not step.live
+
+        def enough(measured: Measured) -> bool:
+            if step.until_decided:
+                runs = self._runs_with(step, _so_far(step, measured))
+                return is_settled(self._procedure, self._setup, runs, bench.faults, STOPPING_LEVEL)
+            return may_stop and self._decided_with(step, measured)
+
+        run = Run(self._board, bench.description, plan, self._tell, enough)
+        self._current, self._run_began_s = run, self._port.now_s()
+        if before is not None:
+            self._progress(self._began(step))
+        self._board.note(
+            note="run", step=step.name, name=plan.name, title=plan.title, loads=plan.load.numbers, text=plan.load.text, volts=plan.volts,
+            live=before is not None,
+        )  # fmt: skip
+        if before is None:
+            run.start()
+        else:
+            run.carry_on(before)
+        return run
+
+    def _end(self, run: Run, interrupted: str | None) -> None:
+        """The run is over, or was broken off: keep what it has come to."""
+        self._current = None
+        record = self._recorded(run, interrupted)
+        self._records.setdefault(run.plan.step.name, []).append(record)
+        self._add_losses(self._losses, run)
+        self._board.note(note="end", stopped_early=run.stopped_early, interrupted=interrupted)
+        facts = record.measured.facts
+        self._rest = facts["rest"] if facts.get("rest", "unknown") != "unknown" else self._rest
+        self._mechanism = facts["mechanism"] if facts.get("mechanism", UNKNOWN) != UNKNOWN else self._mechanism
+
+    def _worth_going_on(self, step: RunStep, run: Run, chain: list[RunStep]) -> list[RunStep]:
+        """Those of the live steps to come that can still show something of this unit; the others are left out, and why is kept."""
+        if not chain:
+            return []
+        measured = snapshot(run.analysis, run.plan.counts)
+        doing = measured.facts.get("behaviour")
+        kept: list[RunStep] = []
+        for one in chain:
+            if doing in ("dark", "no supply", "one flash"):
+                self._left_out[one.name] = f"the unit did not flash: {doing}"
+            elif doing == "steady on" and one.loads == "one-out" and not step.live:
+                self._left_out[one.name] = "the lamps stay on: one lamp less shows nothing"
+            elif not step.live and self._is_hopeless(step, run):
+                self._left_out[one.name] = "the outcome is against the unit already, on any load"
+            else:
+                kept.append(one)
+        return kept
+
+    def _is_hopeless(self, step: RunStep, run: Run) -> bool:
+        """Whether the bench is at fault, or the unit for something that no other load explains."""
+        record = assemble(self._procedure, self._setup, self._runs_with(step, self._recorded(run, None)), self._story())
+        by_load = any(v.conformity is Conformity.FAIL and set(_quantities(v.limit)) & {"rate_per_min", "on_ratio"} for v in record.verdicts)
+        return record.outcome is Outcome.BENCH_FAULT or (record.outcome is Outcome.NOT_GOOD and not by_load)
+
+    def _began(self, step: RunStep) -> StepBegan:
+        steps = self._procedure.steps
+        return StepBegan(step.name, step.title, step.text, steps.index(step) + 1, len(steps))
+
+    def _live_after(self, step: RunStep) -> tuple[RunStep, ...]:
+        """The steps that carry this one on, those left out not among them."""
+        steps = self._procedure.steps
+        found: list[RunStep] = []
+        for later in steps[steps.index(step) + 1 :]:
+            if not (isinstance(later, RunStep) and later.live):
+                break
+            if later.name not in self._left_out:
+                found.append(later)
+        return tuple(found)
+
+    def _plan(self, step: RunStep, start: int, starts: int) -> Plan:
         load, volts = self._loads[step.name], self._volts(step)
-        last = start == step.starts
-        counts = self._setup.counts
-        plan = Plan(
+        last = start == starts and not step.starts_of
+        counts = LIVE_COUNTS if step.live else self._setup.counts
+        return Plan(
             step=step,
-            name=step.name if step.starts == 1 else f"{step.name}-{start}",
-            title=step.title if step.starts == 1 else f"{step.title} (start {start} of {step.starts})",
+            name=step.name if starts == 1 else f"{step.name}-{start}",
+            title=step.title if starts == 1 else f"{step.title} (start {start} of {starts})",
             load=load,
             volts=volts,
             wanted=max(step.cycles, counts.skip + counts.average) if last else _EARLIER_START,
@@ -312,41 +446,7 @@ class _Test:
             conditions=conditions_for(self._setup, self._rated, load, volts),
             closed=self._rest == "closed",
         )
-        may_stop = last and self._setup.stop_early
-
-        def enough(measured: Measured) -> bool:
-            return may_stop and self._decided_with(step, measured)
-
-        bench = self._tended
-        run = Run(self._board, bench.description, plan, self._tell, enough)
-        self._current = run
-        began_s = self._port.now_s()
-        self._board.note(
-            note="run", step=step.name, name=plan.name, title=plan.title, loads=load.numbers, text=load.text, volts=volts
-        )
-        interrupted = None
-        try:
-            bench.protect(load, volts, step.at_most_s)
-            run.drive()
-            if self._watched and last and self._is_last(step):
-                runs = self._runs_with(step, self._recorded(run, began_s, None))
-                self._progress(Decided(assemble(self._procedure, self._setup, runs, self._story())))
-            run.finish()
-        except (Exception, KeyboardInterrupt) as error:
-            self._secure()
-            interrupted = self._why(error)
-            raise
-        finally:
-            self._current = None
-            bench.off_s = self._port.now_s()
-            record = self._recorded(run, began_s, interrupted)
-            self._records.setdefault(step.name, []).append(record)
-            self._add_losses(self._losses, run)
-            self._board.note(note="end", stopped_early=run.stopped_early, interrupted=interrupted)
-        rest = record.measured.facts.get("rest", "unknown")
-        self._rest = rest if rest != "unknown" else self._rest
-
-    def _recorded(self, run: Run, began_s: float, interrupted: str | None) -> StepRecord:
+    def _recorded(self, run: Run, interrupted: str | None) -> StepRecord:
         """What a run has come to by now."""
         plan = run.plan
         return StepRecord(
@@ -354,8 +454,8 @@ class _Test:
             title=plan.title,
             loads=plan.load.numbers,
             load_text=plan.load.text,
-            began_s=began_s - self._began_s,
-            lasted_s=self._port.now_s() - began_s,
+            began_s=self._run_began_s - self._began_s,
+            lasted_s=self._port.now_s() - self._run_began_s,
             measured=run.measured,
             cycles=run.analysis.cycles_complete,
             cycles_excluded=run.analysis.cycles_excluded,

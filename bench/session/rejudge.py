@@ -8,13 +8,13 @@ from typing import Any, Protocol
 
 from bench.analysis import Analysis, Observer
 from bench.description import BoardDescription, parse_description
-from bench.measure import BenchFault, Measured
+from bench.measure import BenchFault, Counts, Measured
 from bench.ports.replay import NOTE, RECEIVED, CaptureError, Entry, read_capture
 from bench.procedure import Procedure
 from bench.record import StepRecord, TestRecord
 from bench.session.assemble import Story, assemble
 from bench.session.combine import Runs
-from bench.session.run import snapshot
+from bench.session.run import LIVE_COUNTS, snapshot
 from bench.session.setup import Setup, conditions_for, load_for
 from bench.uncertainty import TypeA
 from bench.wire import Decoder, Reply, SampleFrame
@@ -54,6 +54,7 @@ class Reading:
     board: dict[str, str] = field(default_factory=dict)
     origin_s: float | None = None
     open: _Open | None = None
+    before: Analysis | None = None
     records: dict[str, list[StepRecord]] = field(default_factory=dict)
     losses: dict[str, int] = field(default_factory=dict)
     bench_faults: list[BenchFault] = field(default_factory=list)
@@ -115,13 +116,18 @@ def _follow(reading: Reading, note: dict[str, Any], procedure: Procedure, name: 
         case "run":
             _open_run(reading, note, procedure, name)
         case "off" if reading.open is not None:
-            reading.open.measured = snapshot(reading.open.analysis, reading.setup.counts)
+            reading.open.measured = snapshot(reading.open.analysis, _counts(reading))
         case "end" if reading.open is not None:
             _close_run(reading, note)
         case "bench fault":
             reading.bench_faults.append(BenchFault(note["code"], note["text"], note["spoils"]))
         case "interrupted":
             reading.interrupted = note["text"]
+
+
+def _counts(reading: Reading) -> Counts:
+    """The cycles that count in the run at hand."""
+    return LIVE_COUNTS if reading.open is not None and reading.open.note.get("live") else reading.setup.counts
 
 
 def _open_run(reading: Reading, note: dict[str, Any], procedure: Procedure, name: str) -> None:
@@ -135,13 +141,18 @@ def _open_run(reading: Reading, note: dict[str, Any], procedure: Procedure, name
     rated = load_for("rated", reading.setup, reading.description)
     conditions = conditions_for(reading.setup, rated, load, note["volts"])
     observer = reading.onlooker.begin(reading.description) if reading.onlooker is not None else None
-    reading.open = _Open(note, reading.now_s, Analysis(reading.description, conditions, observer=observer))
+    if note.get("live") and reading.before is not None:
+        analysis = reading.before.carried_on(conditions, frozenset(load.numbers), observer)
+    else:
+        analysis = Analysis(reading.description, conditions, observer=observer)
+    reading.open = _Open(note, reading.now_s, analysis)
 
 
 def _close_run(reading: Reading, end: dict[str, Any]) -> None:
     assert reading.open is not None
     run, reading.open = reading.open, None
     note, analysis = run.note, run.analysis
+    reading.before = analysis
     reading.interrupted = end["interrupted"] or reading.interrupted
     record = StepRecord(
         name=note["name"],
@@ -150,7 +161,7 @@ def _close_run(reading: Reading, end: dict[str, Any]) -> None:
         load_text=note["text"],
         began_s=run.began_s - (reading.origin_s or 0.0),
         lasted_s=reading.now_s - run.began_s,
-        measured=run.measured or snapshot(analysis, reading.setup.counts),
+        measured=run.measured or snapshot(analysis, LIVE_COUNTS if note.get("live") else reading.setup.counts),
         cycles=analysis.cycles_complete,
         cycles_excluded=analysis.cycles_excluded,
         supply_v=note["volts"],

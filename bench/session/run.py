@@ -1,4 +1,4 @@
-"""One run of a unit on one load: switched on, watched until there is nothing more to learn, switched off."""
+"""One run of a unit on one load: switched on (or its load switched live), watched until there is nothing more to learn."""
 
 from __future__ import annotations
 
@@ -21,6 +21,8 @@ LOOK_S = 0.1
 _LEAST_S = 0.01
 _TELL_S = 0.048  # whoever watches a trace sees steps of a tenth of a second; a little more often than twenty times
 _MEASURE_S = 1.0
+LIVE_COUNTS = Counts(skip=2, average=3)
+"""Cycles that count after a live switching: it cuts the first, and a thermal unit takes another to settle."""
 _STEADY_S, _DARK_S = 5.3, 6.0  # a behaviour is clear when nothing has happened for so long, and for three periods
 
 
@@ -40,10 +42,11 @@ class Plan:
 
 
 class Run:
-    """`drive` it once; `measured` and `analysis` hold what it showed, also after it was broken off.
+    """`start` it from cold, or `carry_on` from another that is over; then `watch`. `measured` and `analysis` hold what it showed, also
+    after it was broken off.
 
-    `drive` switches on, and off in the end; `finish` makes sure of it. `tell` gets a `Traced` and a `Live` twenty times a second.
-    `enough` is asked once a second whether what was measured will do.
+    `switch_off` sends the unit off, `finish` makes sure of it. `tell` gets a `Traced` and a `Live` twenty times a second. `enough` is asked
+    once a second whether what was measured will do.
     """
 
     def __init__(
@@ -73,7 +76,8 @@ class Run:
         """What the run showed until it was switched off or broken off."""
         return self._final or snapshot(self.analysis, self.plan.counts)
 
-    def drive(self) -> None:
+    def start(self) -> None:
+        """Sample the bench at rest, close the loads, and switch the unit on."""
         board, plan = self._board, self.plan
         board.listener = self.analysis.feed
         board.start_sampling()
@@ -81,16 +85,36 @@ class Run:
         board.close_loads(plan.load.numbers)
         board.attend(LOOK_S)
         board.switch_master(True)
-        look_s = self._on_s = self._changed_s = self._now_s()
+        self._on_s = self._changed_s = self._now_s()
+
+    def carry_on(self, before: Run) -> None:
+        """Switch the loads live, and look at what comes after that."""
+        board, plan = self._board, self.plan
+        self.analysis = before.analysis.carried_on(plan.conditions, frozenset(plan.load.numbers), self._observe)
+        self._envelope = before._envelope
+        board.listener = self.analysis.feed
+        board.switch_loads(plan.load.numbers)
+        self._on_s = self._changed_s = self._now_s()
+
+    def watch(self) -> None:
+        """Look on until there is nothing more to learn."""
+        look_s = self._on_s
         while not self.stopped_early and not self._done():
             # Twenty times a second, however long looking takes, as long as it doesn't take all the time.
             look_s = max(look_s + _TELL_S, self._now_s() + _LEAST_S)
-            board.attend(look_s - self._now_s())
+            self._board.attend(look_s - self._now_s())
             self._watch()
-        # What is measured is what came until now: switching off is not the unit's doing.
-        board.note(note="off")
-        board.send("OUTP OFF")
-        self._final = snapshot(self.analysis, plan.counts)
+
+    def switch_off(self) -> None:
+        """Send the unit off before anything is computed. What is measured is what came until now: switching off is not its doing."""
+        self._board.note(note="off")
+        self._board.send("OUTP OFF")
+        self._final = snapshot(self.analysis, self.plan.counts)
+
+    def close(self) -> None:
+        """The run is over though the unit goes on flashing: another one carries on."""
+        self._board.note(note="off")
+        self._final = snapshot(self.analysis, self.plan.counts)
 
     def finish(self) -> None:
         """See that everything is open, and let what that shows arrive."""

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from bench.claims import Claims
 from bench.description import BoardDescription
 from bench.grade import Rule
 from bench.lamps import expected_current_a
@@ -40,7 +41,8 @@ class Setup:
     - `limits`: what `files.named_limits` gives: a name to choose by and the sets to choose from, for each set or family.
     - `rested_s`: how long unit and lamps are known to have been off when the test begins; it counts as cooling.
     - `zero`: whether to do the steps with the shorting link.
-    - `rating_known`: whether `rated` was read off the unit, not guessed. `entered`: facts of ENTERED that a person knows.
+    - `rating_known`: whether `rated` was read off the unit, not guessed. `claims`: what else the unit is said to be. `entered`: facts of
+      ENTERED that a person knows.
     """
 
     unit: str
@@ -56,9 +58,13 @@ class Setup:
     zero: bool = False
     rested_s: float = 0.0
     rating_known: bool = False
+    claims: Claims = field(default_factory=Claims)
     entered: Mapping[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
+        if self.claims.system_v not in (None, self.system_v):
+            said = f"part {self.claims.part} is said to be for {self.claims.system_v:g} V, the test is for {self.system_v:g} V"
+            raise SetupError(f"setting up the test: {said}; choose the unit's system")
         if self.system_v not in _SYSTEMS:
             raise SetupError(f"setting up the test: a {self.system_v:g} V system, allowed: {_volts_text(_SYSTEMS)}")
         if not self.rated or not all(math.isfinite(w) and w > 0.0 for w in self.rated):
@@ -72,6 +78,19 @@ class Setup:
             if word not in ENTERED.get(fact, ()):
                 known = "; ".join(f"{name} = {' or '.join(words)}" for name, words in ENTERED.items())
                 raise SetupError(f"setting up the test: fact {fact} = {word}; what can be entered by hand is {known}")
+
+    @property
+    def load_is_rated(self) -> bool | None:
+        """Whether it is tested on the load that it is for; None if its rating is not known."""
+        if not self.rating_known:
+            return None
+        return self.lamps is None
+
+    @property
+    def starts_asked(self) -> int:
+        """Cold starts that the limit sets ask for: of a mean of several starts the most, else one."""
+        sets = [limit_set for _, some in self.limits for limit_set in some]
+        return max((condition.starts or 1 for s in sets for condition in s.conditions), default=1)
 
     @property
     def nominal_v(self) -> float:
@@ -193,6 +212,7 @@ def conditions_for(setup: Setup, rated: Load, load: Load, lamp_v: float) -> Cond
         filament=setup.filament,
         supply_low_v=source_v - falls - slack,
         supply_high_v=source_v + slack,
+        open_v=source_v,
     )
 
 

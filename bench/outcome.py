@@ -1,0 +1,310 @@
+"""The one outcome of a test: what is said of the unit, why, and what to do next. Everything that speaks of a test speaks from here.
+
+Strategy. The bench speaks first: a fault of it, or a test that it broke off, leaves nothing to be said of the unit. Then what speaks
+against the unit, each thing once: limits failed, and what the shop's rule rejects. What depends on the load counts only if the lamps were
+proved, and a unit that stands still on this load but flashes right on another is good for that one. Only a unit against which nothing
+speaks, and of which nothing asked is open, is good. Grade, sentence and exit code follow from the outcome, so none can contradict another.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from bench.grade import Grade
+from bench.grade.words import speech_of, title_of
+from bench.limits import AllOf, AnyOf, FactLimit, Limit, Requirement, weakest_basis
+from bench.measure import BenchFault, Measured
+from bench.uncertainty import Estimate, NotMeasured
+from bench.verdict import Conformity, Verdict, decide, spoiling
+
+_SURE = 1e-3  # risks below this are as good as none
+_OF_LOAD = ("rate_", "on_", "off_s", "start_", "first_", "outage_", "trailer_")
+_FACTS_OF_LOAD = frozenset({"behaviour", "outage", "trailer", "lamp out", "pilot"})
+_STANDING = ("steady on", "dark", "one flash")
+_NOT_THIS_LOAD = "Sell it for lamps on which it flashed right, or test it on the lamps that it is for."
+_AGAIN = "Zero the bench, let everything cool, and test again."
+
+
+class Outcome(StrEnum):
+    """What can be said of a unit after a test."""
+
+    GOOD = "good"
+    NOT_GOOD = "not good"
+    NOT_FOR_LOAD = "good, but not for this load"
+    NOT_DECIDED = "not decided"
+    BENCH_FAULT = "bench fault"
+
+    @property
+    def on_unit(self) -> bool:
+        """Whether it says something of the unit."""
+        return self in (Outcome.GOOD, Outcome.NOT_GOOD, Outcome.NOT_FOR_LOAD)
+
+
+@dataclass(frozen=True)
+class Conclusion:
+    """The outcome with all that is said beside it.
+
+    `reason`: one sentence that names quantity, figure and limit once; `advice`: what to do next. `grade` is given only with `good` and
+    `not good`, and then says the same. `basis`: the weakest basis of the numbers that decided (`read`, `own`, `summary`, `memory` with its
+    confidence), empty if none did.
+    """
+
+    outcome: Outcome
+    reason: str
+    advice: str
+    grade: Grade | None = None
+    basis: str = ""
+
+    @property
+    def letter(self) -> str:
+        """The grade's name; empty if none was given."""
+        return self.grade.name if self.grade is not None and self.grade.name != "none" else ""
+
+
+@dataclass(frozen=True)
+class OtherLoad:
+    """What the unit did in the same test on another load: its text, its behaviour, flash rate and on-time if they were measured."""
+
+    text: str
+    behaviour: str
+    values: tuple[tuple[str, Estimate], ...] = ()
+
+
+@dataclass(frozen=True)
+class Case:
+    """All that the outcome is made of.
+
+    `bench_faults`: those of the whole test. `broken_off_by_bench`: the test ended because of the bench. `load`: text of the load it was
+    tested on; `is_rated`: whether that is what the unit is for, None if nobody knows.
+    """
+
+    measured: Measured
+    verdicts: Sequence[Verdict]
+    grade: Grade | None
+    bench_faults: Sequence[BenchFault] = ()
+    interrupted: str | None = None
+    broken_off_by_bench: bool = False
+    load: str = ""
+    is_rated: bool | None = None
+    others: Sequence[OtherLoad] = ()
+
+
+@dataclass(frozen=True)
+class _Charge:
+    """Something that speaks against the unit, and whether the load has a part in it."""
+
+    text: str
+    of_load: bool
+    requirement: Requirement | None = None
+
+
+def conclude(case: Case) -> Conclusion:
+    """The conclusion of a test (see the top of this module)."""
+    faults = spoiling((*case.bench_faults, *(f for f in case.measured.bench_faults if f not in case.bench_faults)))
+    if faults:
+        return _bench_fault(faults[0].text, len(faults) - 1)
+    charges = _charges(case)
+    if charges:
+        return _against(case, charges)
+    if case.interrupted is not None:
+        why = case.interrupted.rstrip(".")
+        if case.broken_off_by_bench:
+            return _bench_fault(why, 0)
+        return _open(f"Not finished: {why}.", "Test it again.")
+    if not case.verdicts:
+        return _open("Not decided: no limit was judged.", "Name a limit set to judge by.")
+    return _favourable(case)
+
+
+def _bench_fault(text: str, more: int) -> Conclusion:
+    seen = f"{text.rstrip('.')}{f', and {more} more' if more else ''}"
+    # The fault says itself what to do; then the same unit once more.
+    reason = f"The bench is at fault, not the unit: {seen}."
+    return Conclusion(Outcome.BENCH_FAULT, reason, "Put that right, then test the same unit again.")
+
+
+def _open(reason: str, advice: str) -> Conclusion:
+    return Conclusion(Outcome.NOT_DECIDED, reason, advice)
+
+
+# What speaks against the unit.
+
+
+def _charges(case: Case) -> list[_Charge]:
+    """Everything that speaks against the unit, the surest first, each fact once."""
+    failed = sorted((v for v in case.verdicts if v.conformity is Conformity.FAIL), key=lambda v: max(v.p_wrong or 0.0, _SURE))
+    found: dict[str, _Charge] = {}
+    for verdict in failed:
+        text = charge_text(verdict)
+        found.setdefault(text, _Charge(text, _is_of_load(verdict.limit), verdict.limit))
+    if case.grade is not None and case.grade.outcome == "not good":
+        for text in case.grade.charges:
+            found.setdefault(text, _Charge(text, False))
+    return list(found.values())
+
+
+def _is_of_load(requirement: Requirement) -> bool:
+    match requirement:
+        case Limit(quantity=quantity):
+            return quantity.startswith(_OF_LOAD)
+        case FactLimit(fact=fact):
+            return fact in _FACTS_OF_LOAD
+        case AllOf(limits=parts) | AnyOf(alternatives=parts):
+            return any(_is_of_load(part) for part in parts)
+
+
+def _against(case: Case, charges: Sequence[_Charge]) -> Conclusion:
+    own = [charge for charge in charges if not charge.of_load]
+    behaviour = case.measured.facts.get("behaviour", "")
+    stands = behaviour in _STANDING
+    basis = weakest_basis(charge.requirement for charge in charges if charge.requirement is not None)
+    if not own:
+        unproved = next((proof.text for proof in case.measured.proofs if proof.item == "lamps" and not proof.proved), "")
+        if unproved:
+            reason = f"Not decided: {_lower(charges[0].text)}, but the lamps were not proved ({unproved})."
+            return _open(reason, "Fit the shorting link and check the lamps, or test on lamps that are known; then test again.")
+        if case.is_rated is False or (stands and behaviour != "dark"):
+            fitting = _fitting(case)
+            if fitting:
+                reason = f"Not for {case.load}: {_lower(charges[0].text)}. It flashes right on {fitting}."
+                return Conclusion(Outcome.NOT_FOR_LOAD, reason, _NOT_THIS_LOAD, None, basis)
+        if case.is_rated is False:
+            reason = f"Not decided: {_lower(charges[0].text)} on {case.load}, which is not the load that it is for."
+            return _open(reason, "Test it on the lamps that it is for.")
+        if case.is_rated is None and behaviour == "steady on":
+            reason = f"Not decided: {_lower(charges[0].text)} on {case.load}, and its rating is not known."
+            return _open(reason, "Read on the unit which lamps it is for, and test it on those.")
+    of_load = [charge for charge in charges if charge.of_load]
+    reason = f"Rejected: {_several([*own, *of_load])}{_kept(case, stands)}."
+    if case.interrupted is not None:
+        reason = f"{reason} (The test was not finished: {case.interrupted.rstrip('.')}.)"
+    grade = case.grade if case.grade is not None and case.grade.outcome == "not good" else None
+    advice = grade.wording if grade is not None and grade.wording else "Do not sell. State the fault."
+    return Conclusion(Outcome.NOT_GOOD, reason, advice, grade, basis)
+
+
+def _several(charges: Sequence[_Charge]) -> str:
+    """The first of them, and how many other things there are; limits on the same thing (the mean drop, the worst drop) are one."""
+    things = {_thing(charge) for charge in charges if charge.requirement is not None} or {charge.text for charge in charges}
+    more = len(things) - 1
+    return f"{_lower(charges[0].text)}{f', and {more} more' if more else ''}"
+
+
+def _thing(charge: _Charge) -> str:
+    if isinstance(charge.requirement, Limit):
+        return charge.requirement.quantity.split("_")[0]
+    return charge.text
+
+
+def _kept(case: Case, stands: bool) -> str:
+    """Which of the limits that people ask for first are kept all the same."""
+    if stands:
+        return ""
+    on_rate = [v for v in case.verdicts if isinstance(v.limit, Limit) and v.limit.quantity.startswith("rate_")]
+    return "; limits on rate are kept" if on_rate and all(v.conformity is Conformity.PASS for v in on_rate) else ""
+
+
+def _fitting(case: Case) -> str:
+    """Another load of this test on which rate and on-time are inside every limit on them, with the rate; empty if there is none."""
+    bands = [v.limit for v in case.verdicts if isinstance(v.limit, Limit) and v.limit.quantity in ("rate_per_min", "on_ratio")]
+    for other in case.others:
+        values = dict(other.values)
+        rate = values.get("rate_per_min")
+        if other.behaviour != "flashing" or rate is None:
+            continue
+        known = [(limit, values[limit.quantity]) for limit in bands if limit.quantity in values]
+        if all(decide(found.value, found.u, found.dof, limit.low, limit.high) is Conformity.PASS for limit, found in known):
+            return f"{other.text} ({speech_of('rate_per_min').value(rate)})"
+    return ""
+
+
+# Nothing speaks against it.
+
+
+def _favourable(case: Case) -> Conclusion:
+    opened = [v for v in case.verdicts if not v.conformity.favourable]
+    excused = _excused(opened)
+    if excused:
+        return _bench_fault(excused, 0)
+    if opened:
+        return _undecided(case, opened[0], len(opened) - 1)
+    grade = case.grade
+    near = [v for v in case.verdicts if v.conformity is Conformity.CONDITIONAL_PASS]
+    if near and (grade is None or grade.outcome != "good" or grade.name == "none"):
+        closest = max(near, key=lambda v: v.p_wrong or 0.0)
+        return _open(f"Not decided: just inside, too near to be sure: {evidence(closest)}.", _AGAIN)
+    if grade is not None and grade.outcome != "good":
+        return _open(f"Not decided: {'; '.join(grade.because) or grade.title}.", grade.wording or "Test again.")
+    basis = weakest_basis(v.limit for v in case.verdicts)
+    reason = f"Good: {_good_news(case.verdicts)}{_short_of(grade)}."
+    advice = grade.wording if grade is not None and grade.wording else "Within all limits, guard band included; no grade was asked for."
+    return Conclusion(Outcome.GOOD, reason, advice, grade, basis)
+
+
+def _short_of(grade: Grade | None) -> str:
+    """What kept a good unit from a better grade, in one clause."""
+    if grade is None or grade.name == "A":
+        return ""
+    why = next((text for text in grade.kept_from if text), "")
+    said = grade.because[0] if grade.charges and grade.because else why
+    return f"; {said}" if said and grade.name != "none" else f"; not graded: {why}" if grade.name == "none" and why else ""
+
+
+def _excused(opened: Sequence[Verdict]) -> str:
+    """Why something judged could not be measured, if that is the bench's fault."""
+    return next((v.found.reason for v in opened if isinstance(v.found, NotMeasured) and v.found.fault == "bench" and not v.why_open), "")
+
+
+def _undecided(case: Case, verdict: Verdict, more: int) -> Conclusion:
+    others = f", and {more} more" if more else ""
+    if verdict.conformity is Conformity.CONDITIONAL_FAIL:
+        reason = f"Not decided: just outside, too near to be sure: {evidence(verdict)}{others}."
+        return _open(reason, _AGAIN)
+    if verdict.why_open:
+        return _open(f"Not decided: {title_of(verdict)}: {verdict.why_open}{others}.", "Test under the conditions that the limit asks for.")
+    why = f" ({verdict.found.reason.rstrip('.')})" if isinstance(verdict.found, NotMeasured) else ""
+    return _open(f"Not decided: {title_of(verdict)} could not be measured{why}{others}.", "Test again.")
+
+
+def _good_news(verdicts: Sequence[Verdict]) -> str:
+    best = next((v for v in verdicts if isinstance(v.found, Estimate)), verdicts[0])
+    return evidence(best) + (f"; all {len(verdicts)} limits are kept" if len(verdicts) > 1 else "")
+
+
+# One verdict in words.
+
+
+def evidence(verdict: Verdict) -> str:
+    """The number beside its limits; the alternative that was found; or the name of what was judged."""
+    limit, found = verdict.limit, verdict.found
+    if isinstance(limit, Limit) and isinstance(found, Estimate):
+        speech = speech_of(limit.quantity)
+        title = "" if limit.quantity.startswith("rate_") else f"{speech.title} "
+        return f"{title}{speech.value(found, limit.low, limit.high)}, {speech.band(limit.low, limit.high)}"
+    ways = [title_of(part) for part in verdict.parts if part.conformity is verdict.conformity]
+    return f"{title_of(verdict)} ({' and '.join(ways)})" if ways else title_of(verdict)
+
+
+def charge_text(verdict: Verdict) -> str:
+    """What the unit did wrong by a verdict that failed, with figure and limit."""
+    match verdict.limit:
+        case Limit(quantity=quantity, low=low, high=high):
+            found, speech = verdict.found, speech_of(quantity)
+            if verdict.by_fact or not isinstance(found, Estimate):
+                return f"It does not flash: {verdict.by_fact}"
+            if high is not None and found.value > high:
+                return f"{speech.too_high}: {speech.value(found, high)}, {speech.limit(high)}"
+            return f"{speech.too_low}: {speech.value(found, low)}, {speech.limit(low or 0.0)}"
+        case FactLimit(title=title, allowed=allowed):
+            return f'{title[:1].upper()}{title[1:]}: found "{verdict.by_fact}", required "{" or ".join(allowed)}"'
+        case AnyOf(title=title, alternatives=ways):
+            return f"No {title}: none of these was seen: {', '.join(way.title for way in ways)}"
+        case AllOf(title=title):
+            return f"{title}: not kept"
+
+
+def _lower(text: str) -> str:
+    return f"{text[:1].lower()}{text[1:]}"
+
