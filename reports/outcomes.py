@@ -1,0 +1,209 @@
+"""What is said of simulated units and benches with faults: does the outcome blame the right one, and is anything sold that should not be?
+
+Run `.venv/bin/python -m reports.outcomes good|unit|bench|loads [--procedure decide] [--seeds 20] [--jobs 2]`. Each case is one test of an
+invented unit whose claims are those of its kind. What is printed:
+
+- `good`: units without a fault: outcomes, grades, and the seconds that the lamps were lit or flashing;
+- `unit`: every fault of a unit on every kind that can have it: how often it was sold as A, B or C, rejected, left open, charged to the bench;
+- `bench`: every fault of lamps, supply, leads and board on every kind: how often a unit was charged, and how often the right item was named;
+- `rule`: how often the sequential rule rejects a unit whose rate stands on a limit, against what it states.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import random
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from statistics import median
+
+from bench import defaults, files
+from bench.claims import Claims
+from bench.outcome import Outcome
+from bench.ports.opening import open_port
+from bench.session import Setup, run_test
+from bench.simboard.faults import FAULTS
+from bench.simboard.hidden import RIG_FAULTS
+from bench.uncertainty import type_a
+from bench.verdict import Conformity, decide
+
+UNITS = {
+    "NC": "bench-nc-2x21", "HWh": "bench-hw-hold", "HWp": "bench-hw-plain", "TC": "bench-tc-2x21",
+    "ELo": "bench-el-outage", "EL": "bench-el-plain", "EL2": "bench-el-two",
+}  # fmt: skip
+CLAIMS = {
+    "NC": Claims(load="fixed", terminals=2, outage=True),
+    "HWh": Claims(terminals=3, pilot="in step", outage=True),
+    "HWp": Claims(terminals=3, pilot="in step"),
+    "TC": Claims(terminals=3, pilot="in step"),
+    "ELo": Claims(terminals=4, pilot="in step", outage=True),
+    "EL": Claims(terminals=3, pilot="none", load="variable"),
+    "EL2": Claims(terminals=2, pilot="none", load="variable", led=True),
+}
+ITEMS: dict[str, tuple[str, ...]] = {
+    "lamp-dead": ("lamp-current",), "lamp-dies": ("lamp-died", "lamp-current"), "lamp-wrong": ("lamp-current", "lamps-not-cold"),
+    "lamps-are-resistors": ("lamps-not-cold",), "lamps-warm": ("lamps-not-cold",), "bank-contact-high": ("lamps-not-cold", "lamp-current"),
+    "supply-limit": ("supply-limited",), "supply-sag": ("supply-out-of-range", "supply-limited"), "supply-low": ("supply-not-set",),
+    "supply-set-at-source": ("supply-not-set",), "sense-in-broken": ("sense-leads", "sense-in-off"), "sense-out-broken": ("sense-out-off",),
+    "sense-leads-swapped": ("sense-leads", "sense-leads-swapped"), "reference-off": ("self-test",), "drop-stuck": ("self-test",),
+    "board-overrun": ("samples-lost",),
+}  # fmt: skip
+"""Faults of the bench that its channels can show, and the codes by one of which each must be named."""
+UNSEEN = ("sense-on-clips", "unit-not-cooled", "draught", "current-zero-off", "resonator-off")
+"""Those that nothing but the shorting link, a clock or a person can tell, or that are corrected: they may move a value and fail no good unit."""
+
+
+@dataclass(frozen=True)
+class Told:
+    """One test: what was tested, and what was said."""
+
+    kind: str
+    fault: str
+    seed: int
+    outcome: str
+    grade: str
+    reason: str
+    codes: tuple[str, ...]
+    lit_s: float
+    agrees: bool
+
+
+def tell(case: tuple[str, str, int, str]) -> Told:
+    """Test one unit of this kind with this fault, seed and procedure."""
+    kind, fault, seed, procedure = case
+    port = open_port(f"sim://{UNITS[kind]}?seed={seed}" + (f"&fault={fault}" if fault else ""))
+    setup = Setup(
+        kind, limits=tuple(files.named_limits(name) for name in defaults.LIMITS), grade_rule=files.grade_rule(), rating_known=True,
+        claims=CLAIMS[kind],
+    )  # fmt: skip
+    try:
+        record = run_test(port, files.procedure(procedure), setup, when="", software="")
+    finally:
+        port.close()
+    codes = tuple(f.code for f in (*record.bench_faults, *record.measured.bench_faults))
+    lit_s = sum(step.lasted_s for step in record.steps)
+    return Told(
+        kind, fault, seed, record.outcome.value, record.conclusion.letter, record.reason, codes, lit_s, agrees(record.outcome, record.conclusion.letter)
+    )
+
+
+def agrees(outcome: Outcome, letter: str) -> bool:
+    """Whether grade and outcome say the same."""
+    return {Outcome.GOOD: letter in ("", "A", "B", "C"), Outcome.NOT_GOOD: letter in ("", "R")}.get(outcome, letter == "")
+
+
+def cases(what: str, procedure: str, seeds: Iterable[int]) -> Iterator[tuple[str, str, int, str]]:
+    for seed in seeds:
+        for kind in UNITS:
+            if what == "good":
+                yield kind, "", seed, procedure
+            elif what == "unit":
+                yield from ((kind, name, seed, procedure) for name, fault in FAULTS.items() if fault.side == "unit" and kind in fault.kinds)
+            else:
+                yield from ((kind, name, seed, procedure) for name in (*ITEMS, *UNSEEN))
+
+
+def print_good(told: list[Told]) -> None:
+    print(f"{'kind':<6} {'n':>4} {'A':>6} {'B':>6} {'C':>6} {'open':>6} {'bench':>6} {'not good':>9}  lit s: median, 95 %, longest")
+    for kind in UNITS:
+        mine = [t for t in told if t.kind == kind]
+        print(f"{kind:<6} {len(mine):>4} {' '.join(f'{n:>6}' for n in _sold(mine))}    {_not_good(mine):>5}  {_times(mine)}")
+        for t in mine:
+            if t.outcome != Outcome.GOOD.value:
+                print(f"       seed {t.seed}: {t.outcome}: {t.reason}")
+
+
+def print_unit(told: list[Told]) -> None:
+    print(f"{'fault':<24} {'kind':<5} {'n':>4} {'A':>5} {'B':>5} {'C':>5} {'open':>5} {'bench':>6} {'not good':>9} {'load':>5}  lit s; first reason")
+    for name in dict.fromkeys(t.fault for t in told):
+        for kind in UNITS:
+            mine = [t for t in told if (t.kind, t.fault) == (kind, name)]
+            if mine:
+                other = sum(t.outcome == Outcome.NOT_FOR_LOAD.value for t in mine)
+                row = " ".join(f"{n:>5}" for n in _sold(mine))
+                print(f"{name:<24} {kind:<5} {len(mine):>4} {row} {_not_good(mine):>9} {other:>5}  {_times(mine)}; {mine[0].reason[:90]}")
+    clear = [t.lit_s for t in told if t.outcome == Outcome.NOT_GOOD.value]
+    if clear:
+        print(f"not good: median {median(clear):.1f} s lit; {_quantiles(clear)}")
+    sold = sum(t.grade in ("A", "B") for t in told)
+    print(f"sold as A or B: {sold} of {len(told)}; called a fault of the bench: {sum(t.outcome == Outcome.BENCH_FAULT.value for t in told)}")
+
+
+def print_bench(told: list[Told]) -> None:
+    print(f"{'fault':<22} {'n':>5} {'charged':>8} {'named':>6} {'good':>5} {'open':>5}  codes")
+    for name in dict.fromkeys(t.fault for t in told):
+        mine = [t for t in told if t.fault == name]
+        charged = [t for t in mine if t.outcome in (Outcome.NOT_GOOD.value, Outcome.NOT_FOR_LOAD.value)]
+        named = sum(bool(set(t.codes) & set(ITEMS.get(name, ()))) for t in mine)
+        good = sum(t.outcome == Outcome.GOOD.value for t in mine)
+        opened = sum(t.outcome == Outcome.NOT_DECIDED.value for t in mine)
+        codes = Counter(code for t in mine for code in set(t.codes))
+        print(f"{name:<22} {len(mine):>5} {len(charged):>8} {named:>6} {good:>5} {opened:>5}  {dict(codes)}")
+        for t in charged[:3]:
+            print(f"       CHARGED {t.kind} seed {t.seed}: {t.reason}")
+        missed = [t for t in mine if name in ITEMS and not set(t.codes) & set(ITEMS[name])]
+        if missed:
+            print(f"       not named: {dict(Counter(t.kind for t in missed))}; {missed[0].kind} seed {missed[0].seed}: {missed[0].reason}")
+
+
+def _sold(mine: list[Told]) -> list[int]:
+    grades = [sum(t.grade == letter for t in mine) for letter in "ABC"]
+    return [*grades, *(sum(t.outcome == word.value for t in mine) for word in (Outcome.NOT_DECIDED, Outcome.BENCH_FAULT))]
+
+
+def _not_good(mine: list[Told]) -> int:
+    return sum(t.outcome == Outcome.NOT_GOOD.value for t in mine)
+
+
+def _times(mine: list[Told]) -> str:
+    lit = sorted(t.lit_s for t in mine)
+    return f"{median(lit):.0f}, {lit[min(len(lit) - 1, math.ceil(0.95 * len(lit)) - 1)]:.0f}, {lit[-1]:.0f}"
+
+
+def _quantiles(values: list[float]) -> str:
+    ordered = sorted(values)
+    return ", ".join(f"{part * 100:.0f} % below {ordered[min(len(ordered) - 1, int(part * len(ordered)))]:.0f} s" for part in (0.25, 0.75, 0.9, 0.99))
+
+
+def print_rule(seeds: int, level: float = 0.99) -> None:
+    """Units whose mean period stands exactly on a limit, looked at every second from the eighth flash to the hundredth: how often a look decides.
+
+    The rule states 5 % for either wrong answer. The periods scatter by 1 % and are independent, so that nothing but chance decides.
+    """
+    rng = random.Random(1)
+    wrong = 0
+    for _ in range(seeds):
+        rates = [60.0 / (0.5 * (1.0 + 0.01 * rng.gauss(0.0, 1.0))) for _ in range(105)]
+        for n in range(8, 106, 2):
+            scatter = type_a(rates[5:n])
+            if decide(scatter.mean, scatter.u, float(scatter.n - 1), None, 120.0 * 1.0001, level) is Conformity.FAIL:
+                wrong += 1
+                break
+    share = wrong / seeds
+    u = math.sqrt(share * (1.0 - share) / seeds)
+    print(f"rejected at some look though on the limit: {100.0 * share:.2f} % +- {200.0 * u:.2f} % (stated: at most 5 %)")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("what", choices=("good", "unit", "bench", "rule"))
+    parser.add_argument("--procedure", default="decide")
+    parser.add_argument("--seeds", type=int, default=3)
+    parser.add_argument("--first", type=int, default=1, help="first seed")
+    parser.add_argument("--jobs", type=int, default=2)
+    options = parser.parse_args()
+    if options.what == "rule":
+        print_rule(options.seeds)
+        return
+    todo = list(cases(options.what, options.procedure, range(options.first, options.first + options.seeds)))
+    with ProcessPoolExecutor(options.jobs) as pool:
+        told = list(pool.map(tell, todo, chunksize=4))
+    {"good": print_good, "unit": print_unit, "bench": print_bench}[options.what](told)
+    print(f"{len(told)} tests by {options.procedure}; outcome and grade disagree in {sum(not t.agrees for t in told)}")
+
+
+if __name__ == "__main__":
+    main()
