@@ -457,7 +457,7 @@ def test_an_alternative_that_holds_needs_no_other() -> None:
     ratio = replace(SUPPLY, quantities=("outage_ratio",))
     conditions = replace(limit_set(OUTAGE), conditions=(ratio,))
     off = replace(NOMINAL, supply_v=10.5)
-    (verdict,) = judge(outage(130.0, 70.0, fact="dark"), conditions, circumstances=off)
+    (verdict,) = judge(outage(198.0, 90.0, fact="dark"), conditions, circumstances=off)
     assert verdict.conformity is Conformity.PASS and verdict.by_fact == "dark" and not verdict.why_open
     (verdict,) = judge(outage(198.0, 90.0), conditions, circumstances=off)
     assert verdict.conformity is Conformity.NOT_MEASURED and verdict.why_open == LOW
