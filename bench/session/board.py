@@ -27,6 +27,7 @@ from bench.wire import (
     encode_command,
     format_channels,
     format_number,
+    parse_channels,
     parse_error,
 )
 
@@ -37,7 +38,7 @@ _PUMP_S = 0.05
 _ANSWER_S = 0.01
 _TRIES = 6
 _STALL_S = 1.0
-_CHANNELS = r"\(@[\d,]*\)"
+_CHANNELS = r"\(@(\d(,\d)*)?\)"
 
 Listener: TypeAlias = Callable[[Sequence[SampleFrame | EventFrame], float], None]
 
@@ -181,6 +182,31 @@ class BoardClient:
             except BoardRefused as error:
                 refusal = error
         raise refusal
+
+    def switch_loads(self, loads: Sequence[int]) -> None:
+        """Change the closed loads to exactly these while the unit goes on: what stays is not touched. BoardRefused if it won't.
+
+        What is too much opens before what is missing closes. Only where no load stays closed does it close first, so that a unit that
+        conducts is never without one.
+        """
+        wanted, expected = frozenset(loads), format_channels(loads)
+        problem = ""
+        for attempt in range(_TRIES):
+            if attempt:
+                # As in `command`; a damaged line may also have switched another load, so begin with what is closed now.
+                self.retries += 1
+                self.send("*CLS")
+            closed = parse_channels(self.query("ROUT:CLOS?", _CHANNELS))
+            steps = [("OPEN", closed - wanted), ("CLOS", wanted - closed)]
+            for word, some in steps if closed & wanted else reversed(steps):
+                if some:
+                    self.send(f"ROUT:{word} {format_channels(some)}")
+            number, text = parse_error(self.query("SYST:ERR?", r'[+-]?\d+,"[^"]*"'))
+            answer = self.query("ROUT:CLOS?", _CHANNELS)
+            if number == 0 and answer == expected:
+                return
+            problem = f"error {number} {text}" if number else f"ROUT:CLOS? answers {answer}, not {expected}"
+        raise BoardRefused(f"switching the loads of the board at {self.port.address} to {expected}: {problem}")
 
     def switch_master(self, on: bool) -> None:
         self.command(f"OUTP {'ON' if on else 'OFF'}", "OUTP?", "1" if on else "0", like="[01]")
