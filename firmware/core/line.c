@@ -15,7 +15,7 @@
 /* A command takes a millisecond, and its event holds up the frames by half of one or more: four in a row would cost a frame. So a line
  * waits until all that is ready is on its way, some milliseconds; but never for long: where frames never catch up, the host must still be
  * heard. */
-enum { PATIENCE_MS = 20 };
+enum { PATIENCE_MS = 12 };
 
 static char line[LINE_LONGEST - 1];
 static uint8_t length;
