@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import pytest
 from bench_port import BenchPort, bench_port
@@ -74,7 +75,7 @@ def test_only_what_differs_is_switched(before: list[int], after: list[int], told
 @given(st.lists(SOME_LOADS, min_size=2, max_size=6))
 def test_what_stays_is_never_opened(wanted: list[set[int]]) -> None:
     bench = Bench(bench_port("NC"), sorted(wanted[0]), 0.0)
-    for before, after in zip(wanted, wanted[1:], strict=False):
+    for before, after in pairwise(wanted):
         bench.forget()
         bench.switch(sorted(after))
         assert bench.port.board.loads == after
