@@ -720,16 +720,19 @@ def test_a_cold_load_closed_live_adds_its_inrush_and_then_a_lamps_current(bench:
 def test_several_live_toggles_in_a_row(bench: Bench, at_once: bool) -> None:
     lit(bench, "(@1,2)", 0.5)
     lines = [f"ROUT:{word} (@2)" for _ in range(3) for word in ("OPEN", "CLOS")]
-    if at_once:
-        bench.send("\n".join(lines[:4]))
-        bench.send("\n".join(lines[4:]))
-        assert bench.error() == 0
-    else:
-        bench.do(*lines[:3])
-        bench.do(*lines[3:])
+    rounds = 8
+    for k in range(rounds):
+        # At another place in a frame each time.
+        bench.hold(0.03 + 0.0005 * k)
+        if at_once:
+            bench.send("\n".join(lines))
+            assert bench.error() == 0
+        else:
+            bench.do(*lines[:3])
+            bench.do(*lines[3:])
     bench.hold(0.1)
     switched = bench.of_kind(EventKind.SWITCHED)
-    assert [e.loads for e in switched] == [0b01, 0b11] * 3
+    assert [e.loads for e in switched] == [0b01, 0b11] * 3 * rounds
     assert_the_run_goes_on(bench, switched)
 
 
