@@ -625,3 +625,177 @@ def test_calibration_is_refused_in_the_middle_of_things(bench: Bench, busy: str)
     assert bench.error() == -222
     bench.do("*RST")
     assert lines_of(bench) == before
+
+
+# --- loads switched while master is on and while sampling ---
+
+
+def amperes(bench: Bench, description: BoardDescription) -> dict[int, float]:
+    """Current through the unit in A by stamp, from the frames heard since `fresh`."""
+    channel = description.channels["i_load"]
+    r = channel.range(0)
+    counts = {f.stamp + k: c for f in bench.frames for k, c in enumerate(unpack_samples([f.body])[0].tolist())}
+    return {s: (c - r.zero) * r.scale for s, c in counts.items() if s % description.slots == channel.slot}
+
+
+def settled_samples(description: BoardDescription) -> int:
+    """Samples after which a step has passed the current channel's input filter: ten time constants, and one."""
+    return 1 + round(10.0 * description.channels["i_load"].delay_s / description.sample_period_s("FAST"))
+
+
+def lit(bench: Bench, loads: str, seconds: float = 1.0) -> None:
+    """Sampling, master on, these loads lit for so long; then forget what was heard."""
+    bench.do("INIT", f"ROUT:CLOS {loads}", "OUTP ON")
+    bench.hold(seconds)
+    bench.fresh()
+
+
+def assert_the_run_goes_on(bench: Bench, switched: list[EventFrame]) -> None:
+    """Frames without a gap, one run, master on, no trip, no change of the comparator; headers with the loads at their first sample."""
+    stamps = [frame.stamp for frame in bench.frames]
+    assert [b - a for a, b in pairwise(stamps)] == [SAMPLES_PER_FRAME] * (len(stamps) - 1)
+    heard: list[SampleFrame | EventFrame] = [*bench.frames, *bench.events]
+    assert len({frame.run for frame in heard}) == 1
+    assert all(frame.master and frame.sampling and not frame.tripped and frame.edges == 0 for frame in heard)
+    assert bench.events == switched
+    # A chain of before and after, and in between the frames.
+    assert [e.value & 0xFF for e in switched[1:]] == [e.loads for e in switched[:-1]]
+    assert all(e.value & 0x100 and e.reason == 0 and e.value & 0xFF != e.loads for e in switched)
+    moments = [(e.stamp, e.ticks) for e in switched]
+    assert moments == sorted(moments)
+    for frame in bench.frames:
+        past = [e.loads for e in switched if e.stamp < frame.stamp]
+        assert frame.loads == (past[-1] if past else switched[0].value & 0xFF)
+    assert stamps[0] <= switched[0].stamp and switched[-1].stamp < stamps[-1]
+
+
+def test_a_load_opened_live_takes_its_current_away_at_its_stamp(bench: Bench, description: BoardDescription) -> None:
+    lit(bench, "(@1,2)")
+    bench.do("ROUT:OPEN (@2)")
+    bench.hold(0.1)
+    event = bench.event(EventKind.SWITCHED)
+    assert (event.closed_loads, event.value) == (frozenset({1}), 0x103)
+    assert 0 <= event.ticks < description.modes["FAST"].ticks_per_sample
+    assert_the_run_goes_on(bench, [event])
+    current = amperes(bench, description)
+    before = np.array([a for s, a in current.items() if s <= event.stamp])
+    after = np.array([a for s, a in current.items() if s > event.stamp + settled_samples(description)])
+    # One of two equal lamps stays, and gets what the loop no longer costs.
+    both, one = float(before.mean()), float(after.mean())
+    assert 2.5 < both < 4.5
+    assert one == pytest.approx(0.5 * both, abs=0.08 * both)
+    assert before.min() > 0.5 * (both + one) > after.max()
+
+
+def test_a_cold_load_closed_live_adds_its_inrush_and_then_a_lamps_current(bench: Bench, description: BoardDescription) -> None:
+    """What the over-current level covers at a start with both lamps cold it covers when one is lit."""
+    bench.do("INIT", "ROUT:CLOS (@1,2)")
+    bench.hold(6.0)
+    bench.fresh()
+    bench.do("OUTP ON")
+    bench.hold(0.2)
+    most = max(amperes(bench, description).values())
+    bench.do("ROUT:OPEN (@2)", f"CURR:PROT {format_number(0.9 * most)}", "CURR:PROT:DEL 0.001")
+    bench.hold(6.0)
+    bench.fresh()
+    bench.do("ROUT:CLOS (@2)")
+    bench.hold(1.0)
+    event = bench.event(EventKind.SWITCHED)
+    assert (event.closed_loads, event.value) == (frozenset({1, 2}), 0x101)
+    assert_the_run_goes_on(bench, [event])
+    current = amperes(bench, description)
+    period = description.sample_period_s("FAST")
+    one = float(np.mean([a for s, a in current.items() if s <= event.stamp]))
+    early = [a for s, a in current.items() if 0 < s - event.stamp <= 0.003 / period]
+    late = [a for s, a in current.items() if s - event.stamp > 0.8 / period]
+    # Cold tungsten has less than a tenth of its resistance when lit; the loop has its share. The lit lamp has no inrush.
+    assert max(a for s, a in current.items() if s <= event.stamp) < 1.2 * one
+    assert 5.0 * one < max(early) == max(current.values()) < 0.8 * most
+    assert float(np.mean(late)) == pytest.approx(2.0 * one, rel=0.08)
+    first = min(s for s, a in current.items() if a > 2.0 * one)
+    assert 0 < first - event.stamp <= 2 * description.slots
+
+
+@pytest.mark.parametrize("at_once", [False, True])
+def test_several_live_toggles_in_a_row(bench: Bench, at_once: bool) -> None:
+    lit(bench, "(@1,2)", 0.5)
+    lines = [f"ROUT:{word} (@2)" for _ in range(3) for word in ("OPEN", "CLOS")]
+    rounds = 8
+    for k in range(rounds):
+        # At another place in a frame each time.
+        bench.hold(0.03 + 0.0005 * k)
+        if at_once:
+            bench.send("\n".join(lines))
+            assert bench.error() == 0
+        else:
+            bench.do(*lines[:3])
+            bench.do(*lines[3:])
+    bench.hold(0.1)
+    switched = bench.of_kind(EventKind.SWITCHED)
+    assert [e.loads for e in switched] == [0b01, 0b11] * 3 * rounds
+    assert_the_run_goes_on(bench, switched)
+
+
+def test_loads_toggled_at_ten_hertz(bench: Bench, description: BoardDescription) -> None:
+    lit(bench, "(@1,2)", 0.5)
+    for _ in range(20):
+        for word in ("OPEN", "CLOS"):
+            bench.send(f"ROUT:{word} (@2)")
+            bench.listen(0.05)
+    bench.hold(0.1)
+    assert bench.error() == 0
+    switched = bench.of_kind(EventKind.SWITCHED)
+    assert [e.loads for e in switched] == [0b01, 0b11] * 20
+    assert_the_run_goes_on(bench, switched)
+    assert seconds(description, switched[0], switched[-1]) == pytest.approx(39 * 0.05, abs=0.1)
+    current = amperes(bench, description)
+    settled = settled_samples(description)
+    for begin, end in pairwise(switched):
+        found = [a for s, a in current.items() if begin.stamp + settled < s <= end.stamp]
+        if found and begin.loads == 0b01:
+            assert min(found) > 1.2 and max(found) < 2.4
+        elif found:
+            assert min(found) > 2.8
+
+
+def test_opening_what_is_open_live_is_nothing(bench: Bench, description: BoardDescription) -> None:
+    lit(bench, "(@1)", 0.5)
+    bench.do("ROUT:OPEN (@2)", "ROUT:OPEN (@)", "ROUT:CLOS (@1)", "ROUT:CLOS (@)")
+    bench.hold(0.1)
+    assert bench.events == []
+    assert bench.ask("ROUT:CLOS?") == "(@1)"
+    assert all(frame.loads == 0b01 and frame.master for frame in bench.frames)
+    current = list(amperes(bench, description).values())
+    assert len(current) > 500 and max(current) - min(current) < 0.7
+
+
+def test_the_last_load_opened_live_leaves_the_master_on(bench: Bench, description: BoardDescription) -> None:
+    lit(bench, "(@1)", 0.5)
+    bench.do("ROUT:OPEN (@1)")
+    bench.hold(0.1)
+    opened = bench.event(EventKind.SWITCHED)
+    assert (opened.loads, opened.value, opened.master) == (0, 0x101, True)
+    bench.do("ROUT:CLOS (@1)")
+    bench.hold(0.1)
+    switched = bench.of_kind(EventKind.SWITCHED)
+    assert [e.loads for e in switched] == [0b00, 0b01]
+    assert_the_run_goes_on(bench, switched)
+    current = amperes(bench, description)
+    dark = [a for s, a in current.items() if opened.stamp + settled_samples(description) < s <= switched[1].stamp]
+    assert len(dark) > 100 and abs(float(np.mean(dark))) < 0.4
+
+
+def test_closing_live_under_a_trip_is_refused(bench: Bench) -> None:
+    lit(bench, "(@1)", 0.2)
+    bench.do("OUTP:PROT:SIL 0.2")
+    bench.listen(0.4)
+    assert tripped(bench, TripCause.SIL, 0.1).value == 0x101
+    bench.hold(0.05)
+    bench.fresh()
+    bench.send("ROUT:CLOS (@2)")
+    assert bench.error() == -221
+    bench.do("ROUT:OPEN (@2)")
+    bench.hold(0.1)
+    assert bench.events == []
+    assert (bench.ask("OUTP?"), bench.ask("ROUT:CLOS?")) == ("0", "(@)")
+    assert len(bench.frames) > 10 and all(frame.loads == 0 and frame.tripped and frame.sampling for frame in bench.frames)

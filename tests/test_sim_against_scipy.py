@@ -98,3 +98,51 @@ def test_a_lamp_cools_as_scipy_says() -> None:
     for seconds in (0.02, 0.3, 1.0, 3.0):
         found = solve_ivp(lambda _, y: [_lamp_slope(y[0], 0.0)], (0.0, seconds), [hot], method="DOP853", rtol=1e-10, atol=1e-8)
         assert abs(lamp.cooled_k(hot, seconds, _AMBIENT_K) - found.y[0, -1]) < 0.5
+
+
+def _two_lamps_switched(emf: float, legs: list[tuple[float, frozenset[int]]], at_s: np.ndarray) -> np.ndarray:
+    """Supply current in A at these instants, with the link in the socket; legs: (until s, lamps closed); both lamps cold at 0."""
+    loop_ohm = 0.10 + 0.0005
+
+    def lamp_volts(y: np.ndarray, closed: frozenset[int]) -> tuple[float, float]:
+        siemens = 1.0 / _SENSE_OHM + sum(1.0 / (_OHM * y[n - 1] ** 1.205) for n in closed)
+        amps = emf / (loop_ohm + 1.0 / siemens)
+        return emf - amps * loop_ohm, amps
+
+    begin, y, amps = 0.0, np.array([_AMBIENT_K, _AMBIENT_K]), np.empty_like(at_s)
+    for end, closed in legs:
+
+        def slopes(_: float, y: np.ndarray, closed: frozenset[int] = closed) -> list[float]:
+            volts, _ = lamp_volts(y, closed)
+            return [_lamp_slope(y[n - 1], volts if n in closed else 0.0) for n in (1, 2)]
+
+        found = solve_ivp(slopes, (begin, end), y, method="DOP853", rtol=1e-9, atol=1e-9, dense_output=True)
+        mine = (at_s > begin) & (at_s <= end)
+        amps[mine] = [lamp_volts(found.sol(t), closed)[1] for t in at_s[mine]]
+        begin, y = end, found.y[:, -1]
+    return amps
+
+
+def test_loads_switched_live_draw_the_current_that_scipy_finds() -> None:
+    """Lamp 1 is steady, lamp 2 closes cold beside it, opens, closes again warm; then lamp 1 opens and closes."""
+    one, two, both = frozenset({1}), frozenset({2}), frozenset({1, 2})
+    legs = [(4.0, one), (4.5, both), (4.8, one), (5.2, both), (5.3, two), (5.8, both)]
+    world = World("LINK", scatter=False)
+    world.switch(master=True)
+    pieces = []
+    for end, closed in legs:
+        world.switch(loads=closed)
+        pieces.append(world.advance(end))
+    # From 0.2 ms after each switching, closely at first.
+    after = np.geomspace(2e-4, 0.0999, 60)
+    begins = [0.0, *(end for end, _ in legs[:-1])]
+    at_s = np.concatenate([begin + after for begin in begins])
+    ours = np.concatenate([np.interp(b + after, piece.t_s, piece.i_load) for b, piece in zip(begins, pieces, strict=True)])
+    emf = 12.8 + 0.10 * 2.0 * rated_filament(21.0, 12.0).steady_a(12.8)
+    theirs = _two_lamps_switched(emf, legs, at_s)
+    # Straight lines between the steps cost 0.35 % in the first millisecond (asked: 1 %).
+    assert np.max(np.abs(ours / theirs - 1.0)) < 5e-3
+    # At the instant itself: a cold lamp's inrush beside the lit one.
+    inrush = _two_lamps_switched(emf, legs, np.array([4.0 + 1e-9]))[0]
+    assert abs(pieces[1].i_load[0] / inrush - 1.0) < 1e-4
+    assert inrush > 9.0 * pieces[0].i_load[-1]

@@ -278,3 +278,123 @@ def test_any_unit_on_any_load_lives(kind: str, seed: int, loads: set[int], volts
     for column in (seen.v_in, seen.v_out, seen.i_load, seen.v_pilot):
         assert np.all(np.isfinite(column)) and np.all(column >= -1e-9)
     assert np.all(seen.v_in <= volts + 0.5)
+
+
+# --- loads switched while the unit flashes ---
+
+
+def until(world: World, conducting: bool, further_s: float = 0.05) -> None:
+    """Let it live until the lamps are next lit (or dark), and a little longer."""
+    t = world.t_s
+    for wanted in (not conducting, conducting):
+        for _ in range(3000):
+            t += 1e-3
+            if (world.advance(t).v_out[-1] > 6.0) == wanted:
+                break
+        else:
+            pytest.fail(f"neither lit nor dark for 3 s at {t} s")
+    world.advance(t + further_s)
+
+
+@pytest.mark.parametrize("kind", MECHANISMS)
+def test_a_load_opened_or_closed_while_lit_does_not_end_the_pulse(kind: str) -> None:
+    world, _ = started(kind, 2.0, scatter=False)
+    until(world, True)
+    over, both = len(world.pulses), world.advance(world.t_s).i_load[-1]
+    world.switch(loads=frozenset({1}))
+    one = world.advance(world.t_s + 0.02).i_load
+    assert one[0] == pytest.approx(0.5 * both, rel=0.08) and one[-1] == pytest.approx(0.5 * both, rel=0.08)
+    world.switch(loads=frozenset({1, 3}))
+    third = world.advance(world.t_s + 0.02).i_load
+    assert third[0] > 8.0 * one[-1] and third[-1] < 0.7 * third[0]
+    assert len(world.pulses) == over
+    until(world, False)
+    # One pulse, made before and broken by the unit itself: its peak is that of its make, its end that of the load closed last.
+    (pulse,) = list(world.pulses)[over:]
+    assert pulse.break_s is not None and pulse.make_s < world.t_s - 0.1
+    assert 1.5 * both < pulse.peak_a < 0.7 * third[0] and pulse.steady_a == pytest.approx(2.0 * one[-1], rel=0.15)
+
+
+@pytest.mark.parametrize("kind", MECHANISMS)
+def test_a_load_switched_while_dark_shows_at_the_next_make(kind: str) -> None:
+    world, _ = started(kind, 2.0, scatter=False)
+    until(world, False)
+    over, last = len(world.pulses), world.pulses[-1]
+    dark = world.advance(world.t_s).i_load[-1]
+    world.switch(loads=frozenset({1}))
+    # What passes a unit that is open is set by the unit, not by the lamps.
+    assert world.advance(world.t_s).i_load[-1] == pytest.approx(dark, rel=0.1, abs=1e-6)
+    assert len(world.pulses) == over
+    until(world, True)
+    world.switch(loads=LAMPS)  # a single lamp would not open a thermal unit
+    until(world, False)
+    assert len(world.pulses) == over + 1
+    assert world.pulses[over - 1].dark_a is not None
+    assert world.pulses[over].peak_a < 0.65 * last.peak_a
+    assert world.pulses[over].break_s is not None
+
+
+def test_a_cold_lamp_closed_beside_a_lit_one_takes_its_own_inrush_alone() -> None:
+    lamp = rated_filament(21.0, 12.0)
+    world = World("LINK", scatter=False)
+    world.switch(loads=frozenset({1}), master=True)
+    seen = world.advance(4.0)
+    lit_v = seen.v_out[-1] - 0.03 * seen.i_load[-1]
+    lit_ohm = lamp.resistance_ohm(lamp.steady_k(lit_v))
+    assert lit_v / lit_ohm == pytest.approx(seen.i_load[-1], abs=1e-3)
+    world.switch(loads=frozenset({1, 2}))
+    after = world.advance(4.0005)
+    emf = seen.v_in[-1] + 0.07 * seen.i_load[-1]
+    siemens = 1.0 / lit_ohm + 1.0 / lamp.resistance_ohm(297.15) + 1.0 / 32_600.0
+    assert after.i_load[0] == pytest.approx(emf / (0.1005 + 1.0 / siemens), rel=1e-4)
+    # Both cold take far more.
+    world = World("LINK", scatter=False)
+    world.switch(loads=LAMPS, master=True)
+    assert world.advance(0.0005).i_load[0] > 1.5 * after.i_load[0]
+
+
+def test_the_charge_of_a_two_coil_unit_goes_through_whatever_lamps_are_closed() -> None:
+    """The capacitor's voltage goes on when a lamp is opened in the dark; without any lamp it charges no further, and the unit closes."""
+    world, _ = started("TC", 2.0, scatter=False)
+    until(world, False, 0.1)
+    both = world.advance(world.t_s).i_load[-1]
+    world.switch(loads=frozenset({2}))
+    one = world.advance(world.t_s).i_load[-1]
+    assert both > 0.01 and 0.95 * both < one < both
+    world.switch(loads=frozenset())
+    seen = world.advance(world.t_s + 0.5)
+    assert seen.i_load[0] < 0.02 * both
+    over = len(world.pulses)
+    world.switch(loads=LAMPS)
+    assert world.advance(world.t_s).i_load[-1] > 10.0
+    until(world, False)
+    assert len(world.pulses) == over + 1
+
+
+@pytest.mark.parametrize("kind", MECHANISMS)
+def test_the_last_load_opened_while_lit_ends_the_pulse_without_a_break(kind: str) -> None:
+    world, _ = started(kind, 2.0, scatter=False)
+    until(world, True)
+    over = len(world.pulses)
+    world.switch(loads=frozenset())
+    assert len(world.pulses) == over + 1
+    assert world.pulses[-1].break_s is None and world.pulses[-1].steady_a > 3.5
+    assert world.advance(world.t_s + 0.02).i_load[-1] < 0.01
+    world.switch(loads=LAMPS)
+    world.advance(world.t_s + 0.02)
+    until(world, False)
+    assert world.pulses[over].dark_a is None
+    assert world.pulses[over + 1].make_s > world.pulses[over].make_s
+
+
+@given(st.sampled_from(MECHANISMS), st.integers(0, 1000), st.lists(st.tuples(st.floats(0.0, 0.4), st.sets(st.integers(1, 8))), max_size=12))
+def test_pulses_stay_in_order_whatever_is_switched(kind: str, seed: int, steps: list[tuple[float, set[int]]]) -> None:
+    world, _ = started(kind, 0.5, seed=seed)
+    for seconds, loads in steps:
+        world.switch(loads=frozenset(loads))
+        seen = world.advance(world.t_s + seconds)
+        assert np.all(np.isfinite(seen.i_load)) and np.all(seen.i_load >= -1e-9)
+    world.switch(master=False)
+    times = [t for p in world.pulses for t in (p.make_s, p.break_s) if t is not None]
+    assert times == sorted(times)
+    assert all(p.steady_a > 0.0 for p in world.pulses)

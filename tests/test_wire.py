@@ -121,6 +121,8 @@ def test_the_pages_worked_bytes_are_the_vectors() -> None:
         bytes.fromhex("0311220233"),
         ramp[:24],
         cobs.decode(ramp[:-1])[-2:],
+        vectors.data(first["page-7-opened"][-1]),
+        vectors.data(first["page-7-closed"][-1]),
     ):
         assert expected in quoted
 

@@ -12,15 +12,22 @@
 #include "uplink.h"
 #include "wire.h"
 
+/* A command takes a millisecond, and its event holds up the frames by half of one or more: four in a row would cost a frame. So a line
+ * waits until all that is ready is on its way, some milliseconds; but never for long: where frames never catch up, the host must still be
+ * heard. */
+enum { PATIENCE_MS = 12 };
+
 static char line[LINE_LONGEST - 1];
 static uint8_t length;
 static bool is_whole;
+static uint8_t whole_ms;
 static bool is_overrun;
 
 static void take(uint8_t byte)
 {
     if (byte == '\n') {
         is_whole = true;
+        whole_ms = (uint8_t)hal_milliseconds();
     } else if (byte == '\0' && hal_serial_has_lost()) {
         /* The hardware puts a zero where bytes were lost. */
         is_overrun = true;
@@ -70,6 +77,9 @@ bool line_step(void)
     }
     /* One line at a time, and the end of a run before anything of the next. */
     if (!is_whole || slow_is_under_way() || reply_is_ready() || !events_have_room() || events_hold_end_of_run()) {
+        return has_read;
+    }
+    if (uplink_is_behind() && (uint8_t)((uint8_t)hal_milliseconds() - whole_ms) < PATIENCE_MS) {
         return has_read;
     }
     obey();

@@ -152,3 +152,8 @@ bool uplink_step(void)
     }
     return make_frame_ready();
 }
+
+bool uplink_is_behind(void)
+{
+    return ready != NOTHING || events_first() != NULL || sampler_full_frame(sending == SAMPLES ? 1 : 0) != NULL;
+}

@@ -15,4 +15,7 @@ void uplink_lose_line(void);
 /* Hands over what is ready while the line is free. False if there was nothing to do. */
 bool uplink_step(void);
 
+/* Whether an event or a full frame waits, that which is being sent aside. */
+bool uplink_is_behind(void);
+
 #endif
