@@ -18,8 +18,8 @@ from typing import TYPE_CHECKING, Any
 from bench import __version__, defaults, files
 from bench.limits import Limit
 from bench.measure import QUANTITIES
-from bench.ports.opening import open_port
 from bench.outcome import Outcome
+from bench.ports.opening import open_port
 from bench.record import TestRecord
 from bench.record_json import to_json
 from bench.render.quantities import quantity_of, uncertainty_of

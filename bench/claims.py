@@ -29,7 +29,8 @@ class Claims:
 
     `rated`: watts of each lamp that it is for, on one side of the car. `load`: `fixed` (its rate shows a lamp out, and a trailer upsets
     it) or `variable` (it flashes with a lamp out and with a trailer's). `terminals`: 2, 3 or 4 (the third may be a pilot or an earth);
-    `pilot`: what the pilot terminal does, `none` if there is no such terminal. `outage`: it signals a lamp out. `led`: it is for LED
+    `pilot`: what the pilot terminal does, `none` if there is no such terminal; `pilot_lamp_out`: what it does with a lamp out. `outage`: it
+    signals a lamp out. `led`: it is for LED
     lamps. `trailer`: it is for a trailer's lamp too.
     """
 
@@ -39,6 +40,7 @@ class Claims:
     load: Literal["fixed", "variable"] | None = None
     terminals: int | None = None
     pilot: Literal["in step", "antiphase", "none"] | None = None
+    pilot_lamp_out: Literal["in step", "dead"] | None = None
     outage: bool | None = None
     led: bool | None = None
     trailer: bool | None = None
@@ -73,6 +75,7 @@ def parse_claims(content: Mapping[str, Any], origin: str) -> Claims:
         load=_word(top, "load", ("fixed", "variable")),  # type: ignore[arg-type]
         terminals=terminals,
         pilot=_word(top, "pilot", PILOTS),  # type: ignore[arg-type]
+        pilot_lamp_out=_word(top, "pilot_lamp_out", ("in step", "dead")),  # type: ignore[arg-type]
         outage=_yes(top, "outage"),
         led=_yes(top, "led"),
         trailer=_yes(top, "trailer"),
@@ -86,7 +89,8 @@ def claims_text(claims: Claims) -> str:
     lines = [f"format = {FORMAT}"]
     for key, value in (
         ("part", claims.part or None), ("system_v", claims.system_v), ("rated", claims.rated), ("load", claims.load),
-        ("terminals", claims.terminals), ("pilot", claims.pilot), ("outage", claims.outage), ("led", claims.led),
+        ("terminals", claims.terminals), ("pilot", claims.pilot),
+        ("pilot_lamp_out", claims.pilot_lamp_out), ("outage", claims.outage), ("led", claims.led),
         ("trailer", claims.trailer),
     ):  # fmt: skip
         if value is not None:
@@ -119,6 +123,8 @@ def claims_set(claims: Claims, averaging: Averaging) -> LimitSet | None:
     asked: list[Limit | FactLimit] = []
     if claims.pilot in ("in step", "antiphase"):
         asked.append(FactLimit("pilot", (claims.pilot,), f"tell-tale {claims.pilot} with the lamps", said))
+    if claims.pilot_lamp_out is not None:
+        asked.append(FactLimit("pilot, lamp out", (claims.pilot_lamp_out,), f"tell-tale {claims.pilot_lamp_out} with a lamp out", said))
     if claims.outage:
         asked.append(FactLimit("lamp out", ("shown",), "a lamp out is shown", said))
     if claims.load == "variable":

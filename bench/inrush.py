@@ -55,7 +55,8 @@ def current_at_make(t_s: Array, i_a: Array, make: Transition, tau_s: float) -> R
         return None
     residual = (target - design @ solution)[:-1]
     s2 = float(residual @ residual) / (len(z) - 2)
-    covariance = np.linalg.inv(design.T @ design) * s2
+    # Of an LED lamp or a resistor in whole counts the samples are all alike, and the matrix singular.
+    covariance = np.linalg.pinv(design.T @ design) * s2
     coldness = min(abs(float(solution[1])) / float(solution[0]), 1.0)
     peak = float(solution[0]) ** (1.0 / _POWER) * (1.0 - _MODEL_BIAS * coldness)
     steepness = abs(float(solution[1])) / _FIT_S / float(solution[0]) / -_POWER  # relative fall of the current for each second

@@ -21,7 +21,7 @@ from bench.verdict import Conformity, Verdict, decide, spoiling
 
 _SURE = 1e-3  # risks below this are as good as none
 _OF_LOAD = ("rate_", "on_", "off_s", "start_", "first_", "outage_", "trailer_")
-_FACTS_OF_LOAD = frozenset({"behaviour", "outage", "trailer", "lamp out", "pilot"})
+_FACTS_OF_LOAD = frozenset({"behaviour", "outage", "trailer", "lamp out", "pilot, lamp out", "pilot"})
 _STANDING = ("steady on", "dark", "one flash")
 _NOT_THIS_LOAD = "Sell it for lamps on which it flashed right, or test it on the lamps that it is for."
 _AGAIN = "Zero the bench, let everything cool, and test again."

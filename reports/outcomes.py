@@ -36,10 +36,10 @@ UNITS = {
 }  # fmt: skip
 CLAIMS = {
     "NC": Claims(load="fixed", terminals=2, outage=True),
-    "HWh": Claims(terminals=3, pilot="in step", outage=True),
-    "HWp": Claims(terminals=3, pilot="in step"),
-    "TC": Claims(terminals=3, pilot="in step"),
-    "ELo": Claims(terminals=4, pilot="in step", outage=True),
+    "HWh": Claims(terminals=3, pilot="in step", pilot_lamp_out="dead", outage=True),
+    "HWp": Claims(terminals=3, pilot="in step", pilot_lamp_out="dead"),
+    "TC": Claims(terminals=3, pilot="in step", pilot_lamp_out="dead"),
+    "ELo": Claims(terminals=4, pilot="in step", pilot_lamp_out="in step", outage=True),
     "EL": Claims(terminals=3, pilot="none", load="variable"),
     "EL2": Claims(terminals=2, pilot="none", load="variable", led=True),
 }

@@ -151,7 +151,8 @@ def _is_count(found: Estimate) -> bool:
 def _charge(band: Band, found: Estimate, speech: Speech) -> str:
     """What the value says against the unit: a count with its flashes, or the value with the nearer limit."""
     if _is_count(found):
-        return f"{found.value:.0f} {speech.title} in {found.n}"
+        title = speech.title.removesuffix("es").removesuffix("s") if found.value == 1.0 else speech.title
+        return f"{found.value:.0f} {title} in {found.n}"
     low, high = band.low, band.high
     over = low is None or (high is not None and abs(found.value - high) <= abs(found.value - low))
     return f"{speech.title} {speech.value(found, high if over else low)}, {speech.limit((high if over else low) or 0.0)}"

@@ -29,6 +29,8 @@ _LEAST_READ_S = 0.05  # a blip of a two-coil unit is over before its drop can be
 _TREND_LEAST = 8
 _SETTLED_S = 0.2  # lamps lit for so long have their steady current within 0.5 %
 _FILM_V, _FILM_PART = 0.1, 0.25  # of a 12 V unit, and of the later drop: a first drop higher by both is a film
+_ZERO_MOVED_A = 6e-3  # two thirds of what a leak may be (10 mA)
+_FILM_SPREADS = 4.0  # of the scatter of the later drops: an eroded contact touches well and ill by turns
 _IRREGULAR = 0.05  # spread of the period: common practice, no source
 _ONE_START = "one start: the next may differ by more than this interval, which holds for this start alone"
 
@@ -48,7 +50,7 @@ def measure(e: Evidence, counts: Counts) -> Measured:
     values |= _rates(e, counted, counts, doing, len(kept) + e.cycles_before)
     values |= _starting(e, start)
     values |= _drop(e, counted, counts)
-    values |= _film(e, kept, counted, values["drop_v"])
+    values |= _film(e, kept, counted)
     values |= _currents(e, counted)
     values |= _bounce(e)
     values |= _all_flashes(e, _flashes(e, kept, start, mechanism))
@@ -214,7 +216,7 @@ def _currents(e: Evidence, cycles: Sequence[Cycle]) -> dict[str, Measurement]:
         model = sum(c.lit.peak.u for c in cycles if c.lit.peak is not None) / later.n
         found["inrush_later_a"] = Estimate(later.value, "A", (*later.budget, Component("carried back to the make", model)), later.n)
     found["steady_a"] = _steady(e, cycles, mean([lit.steady for lit in lits], "A", on_range, "the lamps were never lit"))
-    found["dark_a"] = mean([dark.current for dark in darks], "A", on_range, "the lamps were never dark")
+    found["dark_a"] = _dark([d.current for d in darks], mean([d.current for d in darks], "A", on_range, "the lamps were never dark"))
     found["supply_v"] = mean([lit.supply for lit in lits], "V", lambda _: "v_in", "the unit was never closed")
     found["lamp_v"] = mean([lit.lamp for lit in lits], "V", lambda _: "v_out", "the unit was never closed")
     first_a, steady = found["inrush_first_a"], found["steady_a"]
@@ -223,6 +225,19 @@ def _currents(e: Evidence, cycles: Sequence[Cycle]) -> dict[str, Measurement]:
     else:
         found["inrush_ratio"] = NotMeasured("the first inrush or the steady current is missing")
     return found
+
+
+def _dark(readings: Sequence[Reading | None], found: Measurement) -> Measurement:
+    """The dark current, unless it moved while the unit flashed: a leak stays as it is, the zero of a cold amplifier does not."""
+    had = [r for r in readings if r is not None]
+    if len(had) < 6 or not isinstance(found, Estimate):
+        return found
+    early, late = (math.fsum(r.value for r in some) / 3.0 for some in (had[:3], had[-3:]))
+    noise = 3.0 * max(r.u for r in (*had[:3], *had[-3:]))
+    if abs(late - early) <= _ZERO_MOVED_A + noise:
+        return found
+    what = f"the dark current moved by {(late - early) * 1000:.0f} mA while the unit flashed, so the zero of the current may have"
+    return NotMeasured(f"{what}: let the board warm up, and test again", "bench")
 
 
 def _steady(e: Evidence, cycles: Sequence[Cycle], found: Measurement) -> Measurement:
@@ -283,9 +298,9 @@ def _is_irregular(values: Mapping[str, Measurement]) -> bool:
     return scatters or any(isinstance(count, Estimate) and count.value > 0.0 for count in found)
 
 
-def _film(e: Evidence, kept: Sequence[Cycle], counted: Sequence[Cycle], drop: Measurement) -> dict[str, Measurement]:
+def _film(e: Evidence, kept: Sequence[Cycle], counted: Sequence[Cycle]) -> dict[str, Measurement]:
     """How much higher the drop was in the first flashes: a film from storage burns off in 5 to 20 of them."""
-    if e.cycles_before or e.applied is None or not isinstance(drop, Estimate) or len(counted) < 3:
+    if e.cycles_before or e.applied is None or sum(c.lit.drop is not None for c in counted) < 3:
         return {"film_v": NotMeasured("the first flashes and enough later ones were not both seen")}
     early = kept[: len(kept) - len(counted)] or kept[:1]
     readings = [c.lit.drop for c in early if c.lit.drop is not None and c.on_s > _LEAST_READ_S]
@@ -301,7 +316,9 @@ def _film_fact(e: Evidence, values: Mapping[str, Measurement]) -> str:
     film, drop = values["film_v"], values["drop_v"]
     if not isinstance(film, Estimate) or not isinstance(drop, Estimate):
         return "unknown"
-    least = max(_FILM_V * e.conditions.system_v / 12.0, _FILM_PART * drop.value)
+    spread = values["drop_spread_v"]
+    scatter = _FILM_SPREADS * spread.value if isinstance(spread, Estimate) else 0.0
+    least = max(_FILM_V * e.conditions.system_v / 12.0, _FILM_PART * drop.value, scatter)
     return "recovered" if film.value > least else "none"
 
 

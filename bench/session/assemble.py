@@ -13,7 +13,7 @@ from bench.measure import BenchFault, Measured
 from bench.outcome import Case, OtherLoad, conclude
 from bench.procedure import OF_LOAD, Procedure
 from bench.record import SetUsed, TestRecord
-from bench.session.combine import Runs, combine
+from bench.session.combine import OF_OTHER_LOADS, Runs, combine
 from bench.session.setup import Setup, settings_text
 from bench.uncertainty import Estimate, NotMeasured
 from bench.verdict import LEVEL, Conformity, Verdict, judge, spoiling
@@ -151,7 +151,7 @@ def _waits(requirement: Requirement, later: Collection[str]) -> bool:
         case Limit(quantity=quantity):
             return quantity in later
         case FactLimit(fact=fact):
-            return bool(later) and fact in ("outage", "lamp out", "trailer")
+            return bool(later) and fact in OF_OTHER_LOADS
         case AllOf(limits=parts) | AnyOf(alternatives=parts):
             return any(_waits(part, later) for part in parts)
 

@@ -17,6 +17,8 @@ from bench.record import StepRecord
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, type_a
 
 _NOTICED = 0.15  # a rate that changes by less is not seen to change (common practice, no source)
+OF_OTHER_LOADS = ("outage", "lamp out", "pilot, lamp out", "trailer")
+"""Facts that only a step with a lamp less or more shows."""
 OF_STARTS = frozenset({"first_light_s", "first_extinction_s", "start_s", "start_largest_s", "inrush_first_a"})
 
 
@@ -152,11 +154,12 @@ def _on_other_load(
 def _other_facts(
     step: RunStep, runs: Runs, spoiling: Sequence[BenchFault], values: Mapping[str, Measurement], rated: Mapping[str, str]
 ) -> dict[str, str]:
-    """`outage` and `trailer`: the behaviour on that load. `lamp out`: `shown` if whoever drives would notice, else `not shown`."""
+    """`outage` and `trailer`: the behaviour on that load. `lamp out`: `shown` if a driver would notice it, else `not shown`."""
     if not step.judge or not runs.whole or spoiling:
         return {}
     seen = runs.whole[-1].measured.facts
-    doing = "flashing" if seen.get("behaviour") == "irregular" else seen.get("behaviour", "unknown")
+    behaviour = seen.get("behaviour", "unknown")
+    doing = {"irregular": "flashing", "too few": "unknown", "no supply": "unknown"}.get(behaviour, behaviour)
     if step.loads != "one-out":
         return {"trailer": doing}
     change = values.get("outage_ratio")
@@ -165,7 +168,11 @@ def _other_facts(
     if isinstance(change, Estimate):
         noticed |= abs(change.value - 1.0) - change.expanded() > _NOTICED
     known = noticed or isinstance(change, Estimate)
-    return {"outage": doing, "lamp out": ("shown" if noticed else "not shown") if known else "unknown"}
+    return {
+        "outage": doing,
+        "lamp out": ("shown" if noticed else "not shown") if known else "unknown",
+        "pilot, lamp out": seen.get("pilot", "unknown"),
+    }
 
 
 def ratio(a: Estimate, b: Estimate) -> Estimate:
