@@ -17,14 +17,14 @@ LINE = (
     "uncertainty", "control_chart", "wire", "description", "zero", "samples", "envelope", "clock", "calibration", "budget", "lamps",
     "instants", "transitions", "readings",
     "inrush", "cycles", "measure", "analysis",
-    "table", "rounding", "limits", "verdict", "grade", "procedure", "record", "record_json",
+    "table", "bank", "rounding", "limits", "verdict", "grade", "procedure", "record", "record_json",
 )  # fmt: skip
 # The edges: what each may import besides the whole line.
 EDGES: dict[str, frozenset[str]] = {
     "defaults": frozenset(),
     "files": frozenset(),
-    "simboard": frozenset(),
-    "ports": frozenset({"simboard"}),
+    "simboard": frozenset({"files"}),
+    "ports": frozenset({"files", "simboard"}),
     "recording": frozenset(),
     "session": frozenset({"files", "ports", "recording"}),
     "station": frozenset({"files", "ports", "session", "simboard"}),
