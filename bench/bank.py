@@ -1,7 +1,8 @@
 """Lamp banks: what stands in the six sockets of a bench, read from a TOML file (format 1), and the current it should take.
 
-Pure: a parsed file in, `Bank` out (described in `bench/data/banks/standard.toml`). A socket holds a filament lamp, an LED lamp, a resistor,
-an LED lamp with a resistor across it, or nothing. A board's description knows only what the board was built for; a bank says what is fitted.
+Pure: a parsed file in, `Bank` out (described in `bench/data/banks/standard.toml`). A socket holds a filament lamp, an LED lamp, a
+resistor, an LED lamp with a resistor across it, or nothing. A board's description knows only what the board was built for; a bank says
+what is fitted.
 """
 
 from __future__ import annotations
@@ -136,5 +137,6 @@ def _socket(table: Table) -> Socket:
 def _positive(table: Table, key: str) -> float:
     value = table.number(key)
     if value is None or value <= 0.0:
-        raise table.error(key, f"got {value!r}; it must be a number above 0" if value is not None else "missing; it must be a number above 0")
+        came = "missing" if value is None else f"got {value:g}"
+        raise table.error(key, f"{came}; it must be a number above 0")
     return value

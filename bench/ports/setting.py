@@ -11,6 +11,7 @@ from bench.ports import AddressError
 from bench.ports.address import SimAddress, parse_sim_address
 from bench.simboard import catalogue
 from bench.simboard.ageing import aged
+from bench.simboard.circuit import Bench
 from bench.simboard.faults import FAULTS, fault
 from bench.simboard.hidden import RIG_FAULTS
 from bench.simboard.link import LINK_FAULTS, Link, faulty_link
@@ -66,7 +67,7 @@ def set_up(address: SimAddress) -> Setting:
     system_v = _system_v(address, rating)
     lamps = lamp_bank(bank, system_v)
     for name in address.faults:
-        _check_fault(name, address, fitted, bank.name, lamps)
+        _check_fault(name, address, fitted, bank.name, lamps, system_v)
     supply_v = round(test_volts(system_v), 6) if address.supply_v is None else address.supply_v
     world = World(
         fitted,
@@ -108,7 +109,7 @@ def _bank(address: SimAddress) -> Bank:
         raise AddressError(f"opening {address}: {error}") from error
 
 
-def _check_fault(name: str, address: SimAddress, fitted: InSocket, bank: str, lamps: LampBank) -> None:
+def _check_fault(name: str, address: SimAddress, fitted: InSocket, bank: str, lamps: LampBank, system_v: float) -> None:
     """AddressError for a fault that is not known, or that would change nothing on this bench.
 
     Without a unit in the socket any fault of units may be named: one may be put in later.
@@ -121,7 +122,11 @@ def _check_fault(name: str, address: SimAddress, fitted: InSocket, bank: str, la
     one = fault(name)
     if one.needs is not None and not one.needs.met(lamps):
         raise AddressError(f"opening {address}: the fault {name} needs {one.needs.text}, and the bank {bank} has none")
-    if not isinstance(fitted, Unit) or one.side != "unit":
+    if one.side == "bench":
+        bench = Bench(lamps)
+        if one.spoil_bench(bench, system_v) == bench:
+            raise AddressError(f"opening {address}: the fault {name} would change nothing with the bank {bank}")
+    if not isinstance(fitted, Unit) or one.side == "bench":
         return
     if fitted.kind not in one.kinds:
         able = ", ".join(unit for unit in catalogue.names() if catalogue.entry(unit).kind in one.kinds)

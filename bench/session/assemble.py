@@ -61,9 +61,11 @@ def assemble(procedure: Procedure, setup: Setup, runs: Sequence[Runs], story: St
     outcome = overall(verdicts, measured.bench_faults, story.interrupted)
     guessed = outcome is Conformity.FAIL and not setup.rating_known and measured.facts.get("behaviour") in ("steady on", "dark")
     unfinished = "" if story.interrupted is None else story.interrupted.rstrip(".")
+    # What was really switched, where the rated load was; else what the setup alone knows of it.
+    rated_load = next((record.load_text for r in runs if r.step.loads == "rated" for record in r.records), setup.rated_load)
     why = reason(measured, verdicts, outcome, ())
     if guessed:
-        why = f"{why} Tried on {setup.rated_load}: read on the unit which lamps it is for."
+        why = f"{why} Tried on {rated_load}: read on the unit which lamps it is for."
     if unfinished and outcome is Conformity.FAIL:
         why = f"{why} (The test was not finished: {unfinished}.)"
     elif unfinished and not spoiling(measured.bench_faults):
@@ -73,7 +75,7 @@ def assemble(procedure: Procedure, setup: Setup, runs: Sequence[Runs], story: St
         unit=setup.unit,
         procedure=procedure.name,
         system_v=setup.system_v,
-        rated_load=setup.rated_load,
+        rated_load=rated_load,
         steps=tuple(record for of_step in runs for record in of_step.records),
         measured=measured,
         limit_sets=tuple(map(SetUsed.of, sets)),

@@ -298,7 +298,8 @@ _BENCH_FAULTS = (
         lambda b, v: replace(b, bank=b.bank.fitted(2, rated_filament(10.0, v))), _FILAMENT_2,
     ),
     _of_bench(
-        "lamps-are-resistors", "resistors in place of the lamps", "no inrush; a thermal unit is slow (65 per minute)", _resistors, _A_FILAMENT,
+        "lamps-are-resistors", "resistors in place of the lamps", "no inrush; a thermal unit is slow (65 per minute)",
+        _resistors, _A_FILAMENT,
     ),
     _of_bench(
         "lamps-warm", "lamps lit 0.5 s before each start", "first peak a third of a cold one, late first opening",

@@ -67,10 +67,10 @@ _Trial = tuple[list[float], tuple[float, float, float], _Look]
 class World:
     """Supply, wiring, lamp bank, unit in the socket. Time in true seconds from 0; everything starts open, cold and at rest.
 
-    supply_v: at the lamps with the link in place of the unit and `rated_loads` on (`set_supply` may name others); the source is raised by what the wiring
-    costs. `scatter` False: no bounce, no flash-to-flash scatter, nothing by chance. `faults`: names of `faults.FAULTS` (KeyError
-    if unknown); those of units apply to every unit put in whose mechanism can have them. step_scale: factor on the steps, to
-    show convergence.
+    supply_v: at the lamps with the link in place of the unit and `rated_loads` on (`set_supply` may name others); the source is
+    raised by what the wiring costs. `scatter` False: no bounce, no flash-to-flash scatter, nothing by chance. `faults`: names of
+    `faults.FAULTS` (KeyError if unknown); those of units apply to every unit put in whose mechanism can have them. step_scale:
+    factor on the steps, to show convergence.
     """
 
     def __init__(
