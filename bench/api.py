@@ -20,6 +20,7 @@ from bench.limits import Limit
 from bench.measure import QUANTITIES
 from bench.outcome import Outcome
 from bench.ports.opening import open_port
+from bench.ports.setting import known_bench
 from bench.record import TestRecord
 from bench.record_json import to_json
 from bench.render.quantities import quantity_of, uncertainty_of
@@ -130,7 +131,9 @@ def test(
     unit: str | None = None,
     procedure: str = defaults.PROCEDURE,
     rated: Iterable[float] | None = None,
-    system_v: float = defaults.SYSTEM_V,
+    lamps: Iterable[int] | None = None,
+    bank: str | None = None,
+    system_v: float | None = None,
     supply_v: float | None = None,
     limits: Iterable[str] = defaults.LIMITS,
     grade_rule: str | None = defaults.GRADE_RULE,
@@ -143,10 +146,12 @@ def test(
 ) -> Result:
     """Test the unit on the board at `address` (as for `makebreak test`) and return the result.
 
-    `rated`: watts of each lamp that the unit is for, as marked on it; two of 21 W are tried if that is not known. `facts`: what is
-    known of the unit and no rig sees (`bench.session.setup.ENTERED`). `rested_s`: for how long it has been off. `limits`: names,
-    families or paths of limit sets; `procedure` and `grade_rule`: names or paths, None for no grade. On a real board lamps light and
-    burn: read the cautions of README.md first.
+    `rated`: watts of each lamp that the unit is for, as marked on it; two of 21 W are tried if that is not known. `lamps`: loads of the
+    board by number instead. `bank`: name or path of the lamp bank that stands in the sockets. What a simulated bench's address says of
+    system, supply and bank holds where nothing else is given; else a 12 V system, its nominal voltage, and the board's own description.
+    `facts`: what is known of the unit and no rig sees (`bench.session.setup.ENTERED`). `rested_s`: for how long it has been off.
+    `limits`: names, families or paths of limit sets; `procedure` and `grade_rule`: names or paths, None for no grade. On a real board
+    lamps light and burn: read the cautions of README.md first.
 
     >>> import bench
     >>> result = bench.test("sim://bench-nc-2x21?seed=7", limits=["un-r48"])
@@ -156,9 +161,11 @@ def test(
     test that the bench broke off is a result all the same: `result.record.interrupted` says why.
     """
     plan = files.procedure(procedure)
+    known = known_bench(address)
     setup = _setup(
-        unit or defaults.unit_name(address), rated, facts, system_v, limits, grade_rule, supply_v=supply_v, stop_early=stop_early,
-        rested_s=rested_s,
+        unit or defaults.unit_name(address), rated, facts, system_v or known.system_v or defaults.SYSTEM_V, limits, grade_rule,
+        lamps=lamps, bank=known.bank if bank is None else files.bank(bank), supply_v=known.supply_v if supply_v is None else supply_v,
+        stop_early=stop_early, rested_s=rested_s,
     )  # fmt: skip
     port = open_port(address)
     try:
@@ -182,7 +189,9 @@ def judge(
     *,
     unit: str = defaults.UNIT,
     rated: Iterable[float] | None = None,
+    lamps: Iterable[int] | None = None,
     filament: bool = True,
+    bank: str | None = None,
     system_v: float = defaults.SYSTEM_V,
     limits: Iterable[str] = defaults.LIMITS,
     grade_rule: str | None = defaults.GRADE_RULE,
@@ -200,7 +209,8 @@ def judge(
 
     Raises RecordingError for a recording that can't be read.
     """
-    setup = _setup(unit, rated, facts, system_v, limits, grade_rule, filament=filament)
+    fitted = None if bank is None else files.bank(bank)
+    setup = _setup(unit, rated, facts, system_v, limits, grade_rule, lamps=lamps, filament=filament, bank=fitted)
     with contextlib.ExitStack() as stack:
         if not isinstance(recording, str | os.PathLike):
             folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
@@ -219,12 +229,15 @@ def _setup(
     system_v: float,
     limits: Iterable[str],
     grade_rule: str | None,
+    *,
+    lamps: Iterable[int] | None,
     **more: Any,
 ) -> Setup:
     return Setup(
         unit=unit,
         system_v=system_v,
         rated=defaults.RATED_W if rated is None else tuple(rated),
+        lamps=None if lamps is None else tuple(sorted(set(lamps))),
         limits=tuple(files.named_limits(name) for name in limits),
         grade_rule=None if grade_rule is None else files.grade_rule(grade_rule),
         rating_known=rated is not None,

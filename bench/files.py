@@ -14,12 +14,13 @@ from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Any
 
+from bench.bank import Bank, parse_bank
 from bench.grade import Rule, parse_rule
 from bench.limits import LimitSet, parse_limit_set
 from bench.procedure import Procedure, parse_procedure
 from bench.table import TableError
 
-KINDS: Mapping[str, str] = {"limits": "limit set", "grades": "grade rule", "procedures": "procedure"}
+KINDS: Mapping[str, str] = {"limits": "limit set", "grades": "grade rule", "procedures": "procedure", "banks": "lamp bank"}
 """Folders of `bench/data`, and what one file of each is called."""
 
 
@@ -79,3 +80,12 @@ def grade_rule(name: str = "default") -> Rule:
 
 def procedure(name: str) -> Procedure:
     return parse_procedure(*read("procedures", name))
+
+
+def bank(name: str) -> Bank:
+    return parse_bank(*read("banks", name))
+
+
+def banks() -> tuple[Bank, ...]:
+    """Every shipped bank."""
+    return tuple(bank(name) for name in shipped("banks"))

@@ -8,7 +8,8 @@ Pure: a parsed file in, `Procedure` out. A step is one of four kinds:
 - `prompt`: something that only a person can do.
 
 A `run` names its load by role, so that one file serves every bench and every unit: `rated` is the load that the unit is for,
-`one-out` the same with one lamp dark, `trailer` the same and another 21 W lamp. Or it lists the board's loads: `(@1,2)`.
+`one-out` the same with one lamp dark, `trailer` the same and another 21 W lamp (where the bank has none left, another like the unit's
+heaviest). Or it lists the board's loads: `(@1,2)`.
 A supply voltage in a file is that of a 12 V system; 6 and 24 V systems take half and twice (SAE J590: 6.4, 12.8, 25.6 V).
 """
 

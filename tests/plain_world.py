@@ -25,6 +25,7 @@ class PlainWorld:
     ) -> None:
         self.t_s = 0.0
         self.supply_v = supply_v
+        self.supply_loads: frozenset[int] | None = None
         self.contact = contact
         self.contact_ohm = contact_ohm
         self.step_s = step_s
@@ -39,8 +40,8 @@ class PlainWorld:
     def set_unit(self, unit: object) -> None:
         self.unit = unit
 
-    def set_supply(self, volts: float) -> None:
-        self.supply_v = volts
+    def set_supply(self, volts: float, loads: frozenset[int] | None = None) -> None:
+        self.supply_v, self.supply_loads = volts, loads
 
     def set_ambient(self, celsius: float) -> None:
         self.ambient_c = celsius

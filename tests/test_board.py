@@ -204,10 +204,21 @@ def test_simulation_words() -> None:
     assert host.ask("SIM:UNIT?") == "example"
     assert (host.ask("SIM:SUPP?"), host.ask("SIM:AMB?")) == ("13.5", "-10")
     assert world.t_s > 600.0 and host.board.now_s < 1.0
+    assert world.supply_loads is None, "without a list: the loads that the unit is rated for"
+    for text, loads in (("SIM:SUPP 12.5,(@1,6:7)", frozenset({1, 6, 7})), ("SIMulation:SUPPly 12.5 , (@)", frozenset())):
+        host.board.receive(text.encode() + b"\n")
+        assert world.supply_v == 12.5
+        assert world.supply_loads == loads
+        assert host.ask("SIM:SUPP?") == "12.5"
     for line, number in (
         ("SIM:UNIT nobody", -224),
         ("SIM:UNIT", -109),
         ("SIM:SUPP 40", -222),
+        ("SIM:SUPP", -109),
+        ("SIM:SUPP 12,(@1),(@2)", -108),
+        ("SIM:SUPP 12,1", -104),
+        ("SIM:SUPP 12,(@0)", -222),
+        ("SIM:SUPP 12,", -109),
         ("SIM:AMB 100", -222),
         ("SIM:WAIT -1", -222),
     ):

@@ -99,6 +99,27 @@ def test_a_unit_or_fault_that_nobody_knows_is_one_line(capsys: pytest.CaptureFix
         assert got.err.count("\n") == 1
 
 
+def test_other_lamps_are_tested_and_named(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["test", UNIT, "--lamps", "6", "--led"]) == PASS
+    out = capsys.readouterr().out
+    assert "rated load LED 0.15 A" in out and "21 W" not in out and "Bench" not in out
+    assert run(["test", f"{UNIT}&bank=2x27", "--rated", "2x27"]) == PASS
+    assert "rated load 2 x 27 W" in capsys.readouterr().out
+    assert run(["test", UNIT, "--rated", "4x21"]) == USAGE
+    assert "these banks have such lamps: 4x21 (fit them and say so: --bank 4x21, or " in capsys.readouterr().err
+    assert run(["test", UNIT, "--bank", "2x99"]) == USAGE
+    assert capsys.readouterr().err.startswith("makebreak test: lamp bank 2x99: no such name; there are 2x18, 2x23")
+
+
+def test_a_capture_of_another_bank_is_judged_again_with_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    capture, load = tmp_path / "unit.capture", ["--lamps", "1,2"]
+    assert run(["test", f"{UNIT}&bank=led-resistor", *load, "--capture", str(capture), "--json", "-"]) == PASS
+    live = json.loads(capsys.readouterr().out)
+    assert run(["judge", str(capture), *load, "--bank", "led-resistor", "--json", "-"]) == PASS
+    again = json.loads(capsys.readouterr().out)
+    assert (again["verdicts"], again["rated_load"]) == (live["verdicts"], "2 x LED 0.15 A with 6 ohm across")
+
+
 def test_a_capture_is_judged_again_the_same(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     capture = tmp_path / "unit.capture"
     assert run(["test", UNIT, "--capture", str(capture), "--json", "-"]) == PASS

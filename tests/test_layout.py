@@ -15,16 +15,16 @@ BENCH = ROOT / "bench"
 # The line, from left to right: each room may import what stands to its left. A room is a module, or a package of that name.
 LINE = (
     "uncertainty", "control_chart", "wire", "description", "zero", "samples", "envelope", "clock", "calibration", "budget", "lamps",
-    "instants", "transitions", "readings",
+    "instants", "transitions", "readings", "supply",
     "inrush", "cycles", "measure", "analysis",
-    "table", "rounding", "limits", "conditions", "verdict", "grade", "procedure", "record", "record_json",
+    "table", "bank", "rounding", "limits", "conditions", "claims", "verdict", "grade", "outcome", "procedure", "record", "record_json",
 )  # fmt: skip
 # The edges: what each may import besides the whole line.
 EDGES: dict[str, frozenset[str]] = {
     "defaults": frozenset(),
     "files": frozenset(),
-    "simboard": frozenset(),
-    "ports": frozenset({"simboard"}),
+    "simboard": frozenset({"files"}),
+    "ports": frozenset({"files", "simboard"}),
     "recording": frozenset(),
     "session": frozenset({"files", "ports", "recording"}),
     "station": frozenset({"files", "ports", "session", "simboard"}),

@@ -11,6 +11,7 @@ import sys
 import threading
 from collections.abc import Iterator
 from itertools import pairwise
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
@@ -24,11 +25,14 @@ from bench.ports.address import SimAddress, parse_sim_address
 from bench.ports.opening import open_port, the_one_board
 from bench.ports.serial_port import FoundPort, SerialPort, ask_identity, find_boards, open_serial, open_url
 from bench.ports.server import serve_pty, serve_tcp
+from bench.ports.setting import set_up
 from bench.ports.simulated import AHEAD_S, SimulatedLine, open_line
+from bench.simboard import catalogue
 from bench.simboard.board import SimulatedBoard
 from bench.simboard.faults import FAULTS
 from bench.simboard.hidden import RIG_FAULTS
 from bench.simboard.link import LINK_FAULTS, faulty_link
+from bench.tui.drawn_bench import possible_faults
 from bench.wire import Decoder, EventFrame, EventKind, Reply, SampleFrame, encode_command
 
 ADDRESS = "sim://LINK?seed=3"
@@ -50,9 +54,9 @@ def ask(port: Any, line: str) -> str:
 
 
 def test_an_address_in_full() -> None:
-    address = "sim://bench-nc-2x21?seed=7&fault=welded,stall&system=24&supply=25.6&ambient=-10&pace=real&age=5000&ideal=1"
+    address = "sim://bench-nc-2x21?seed=7&fault=welded,stall&system=24&supply=25.6&ambient=-10&pace=real&age=5000&ideal=1&bank=led"
     assert parse_sim_address(address) == (
-        SimAddress("bench-nc-2x21", 7, ("welded", "stall"), 24.0, 25.6, -10.0, "real", 5000, True)
+        SimAddress("bench-nc-2x21", 7, ("welded", "stall"), 24.0, 25.6, -10.0, "real", 5000, True, "led")
     )
     assert parse_sim_address("sim://LINK") == SimAddress("LINK")
     assert parse_sim_address("sim://a%20b/") == SimAddress("a b")
@@ -75,6 +79,17 @@ def test_an_address_in_full() -> None:
         ("sim://LINK?ideal=yes", "ideal must be 0 or 1"),
         ("sim://LINK?system=9", "system must be 6, 12 or 24"),
         ("sim://LINK?fault=gremlins", "no fault is called 'gremlins'; there are: "),
+        ("sim://LINK?fault=film,film", "fault must name faults, each once, got 'film,film'"),
+        ("sim://LINK?fault=", "fault must name faults, each once, got ''"),
+        (
+            "sim://bench-el-plain?fault=capacitor-open",
+            "a unit of this mechanism can't have the fault capacitor-open; these can: bench-tc-2x21, bench-tc-dry",
+        ),
+        ("sim://bench-nc-eroded?fault=contact-eroded", "this unit has the fault contact-eroded already"),
+        ("sim://LINK?bank=led&fault=lamp-dies", "the fault lamp-dies needs a filament lamp in socket 2, and the bank led has none"),
+        ("sim://LINK?bank=2x99", "lamp bank 2x99: no such name; there are 2x18, 2x23, 2x27, 4x21, led, led-resistor, standard, or"),
+        ("sim://LINK?bank=", "lamp bank : no such name"),
+        ("sim://LINK?bank=/no/such.toml", "lamp bank /no/such.toml: cannot be read: No such file"),
         ("sim://nobody", "'nobody'; there are: "),
         ("ftp://x", "ftp:// is not known; an address is one of: auto, a device name"),
         ("socket://nowhere", "host or port is missing"),
@@ -87,6 +102,29 @@ def test_what_cannot_be_opened_says_why_in_one_line(address: str, message: str) 
         open_port(address)
     assert message in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize("bank", ["standard", "4x21"])
+def test_every_fault_that_practice_offers_can_be_had(bank: str) -> None:
+    for unit in catalogue.names():
+        for one in possible_faults(unit):
+            set_up(parse_sim_address(f"sim://{unit}?fault={one.name}&bank={bank}"))
+
+
+def test_a_bank_of_ones_own_is_fitted_and_described(tmp_path: Path) -> None:
+    path = tmp_path / "mine.toml"
+    ten_watts = '[[socket]]\nkind = "filament"\nwatts = 10\n'
+    path.write_text('format = 1\nname = "mine"\ntitle = "mine"\n' + ten_watts * 5 + '[[socket]]\nkind = "empty"\n', encoding="utf-8")
+    port = open_port(f"sim://LINK?ideal=1&bank={path}")
+    lines = [ask(port, f"SYST:BOAR:LINE? {n}") for n in range(1, int(ask(port, "SYST:BOAR?")) + 1)]
+    assert [line for line in lines if line.startswith("load,")][:6] == [*(f"load,{n},LAMP,10" for n in range(1, 6)), "load,6,FREE,0"]
+    with pytest.raises(PortError, match="the fault lamp-wrong would change nothing with the bank mine"):
+        open_port(f"sim://LINK?fault=lamp-wrong&bank={path}")
+
+
+def test_a_board_that_is_served_lives_in_real_time() -> None:
+    with pytest.raises(PortError, match="a board that is served lives in real time; leave out pace=virtual"):
+        open_line(parse_sim_address("sim://LINK?pace=virtual"), paced=True)
 
 
 def test_every_fault_by_name_can_be_asked_for_and_names_are_unique() -> None:

@@ -9,11 +9,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from bench.files import named_limits
+from bench.files import bank, named_limits
 from bench.record import TestRecord
 from bench.recording import RecordingError, read_recording
 from bench.samples import Array, Block
-from bench.session import Setup, judge_recording
+from bench.session import Setup, SetupError, judge_recording
 from bench.uncertainty import Estimate, NotMeasured
 from bench.verdict import Conformity
 
@@ -64,6 +64,18 @@ def test_recordings_of_several_instruments(name: str, rate: float, extinction_s:
     assert estimate(record, "supply_v").value == pytest.approx(12.9, abs=0.05)
     assert record.board["recording"] == name
     assert any("rows" in text for text in record.settings.values())
+
+
+def test_a_bank_says_what_the_lamps_of_a_recording_were() -> None:
+    record = judged("thermal-plain.csv", lamps=(1, 2), bank=bank("standard"))
+    assert (record.rated_load, record.bench_faults) == ("2 x 21 W", ())
+    wrong = judged("thermal-plain.csv", rated=(27.0, 27.0), bank=bank("2x27"))
+    assert (wrong.rated_load, [fault.code for fault in wrong.bench_faults]) == ("2 x 27 W", ["lamp-current"])
+    assert judged("thermal-plain.csv", lamps=(6,), bank=bank("standard")).rated_load == "LED 0.15 A"
+    with pytest.raises(SetupError, match=r"the bank led has 1: LED 0\.15 A, .* such lamps: standard, 4x21"):
+        judged("thermal-plain.csv", bank=bank("led"))
+    with pytest.raises(SetupError, match="there is nothing in socket 6; the bank led has"):
+        judged("thermal-plain.csv", lamps=(6,), bank=bank("led"))
 
 
 def test_a_missing_column_costs_only_what_needs_it() -> None:

@@ -12,13 +12,14 @@ from hypothesis import strategies as st
 
 from bench.description import BoardDescription
 from bench.description import Load as BoardLoad
+from bench.files import bank
 from bench.measure import BenchFault, Measured
 from bench.procedure import Procedure, RunStep
 from bench.record import StepRecord
 from bench.session import SetupError, self_check
 from bench.session.combine import Runs, combine, mean_of_starts, ratio
 from bench.session.selfcheck import State
-from bench.session.setup import conditions_for, load_for, protection_a, watts_text
+from bench.session.setup import conditions_for, load_for, open_v, protection_a, watts_text
 from bench.simboard.rig import rig_description
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured
 from bench.verdict import Conformity
@@ -149,6 +150,50 @@ def test_roles_become_loads_of_the_bank(board: BoardDescription) -> None:
     assert load_for("rated", setup(rated=(21.0,)), bare).numbers == (1,)
 
 
+def test_a_bank_wins_over_the_description(board: BoardDescription) -> None:
+    wanted = setup(rated=(27.0, 27.0, 5.0), bank=bank("2x27"))
+    assert load_for("rated", wanted, board).numbers == (1, 2, 5, 7)
+    assert load_for("rated", wanted, board).text == "2 x 27 W + 5 W"
+    assert load_for("trailer", wanted, board).watts == (27.0, 27.0, 27.0, 5.0), "a trailer's lamp is like the unit's heaviest"
+    assert load_for("one-out", wanted, board).text == "27 W + 5 W"
+    led = setup(lamps=(1, 2), bank=bank("led-resistor"))
+    assert load_for("rated", led, board).text == "2 x LED 0.15 A with 6 ohm across"
+    assert (load_for("rated", led, board).watts, load_for("rated", led, board).filament) == ((), False)
+    assert load_for((3, 5), led, board).text == "LED 0.15 A + resistor 6 ohm"
+    at_24 = setup(lamps=(6,), bank=bank("standard"), system_v=24.0)
+    assert load_for("rated", at_24, board).text == "LED 0.075 A"
+    mixed = load_for((4, 6), setup(bank=bank("standard")), board)
+    assert (mixed.text, mixed.watts, mixed.filament) == ("10 W + LED 0.15 A", (), False)
+
+
+def test_what_the_bank_has_not_is_said_with_the_banks_that_have_it(board: BoardDescription) -> None:
+    for more, whose in (({}, "this board's bank"), ({"bank": bank("standard")}, "the bank standard")):
+        with pytest.raises(SetupError) as caught:
+            load_for("rated", setup(rated=(27.0, 27.0), **more), board)
+        text = str(caught.value)
+        assert text.startswith(f"choosing lamps for 2 x 27 W: {whose} has 1: 21 W, 2: 21 W")
+        assert "these banks have such lamps: 2x27 (fit them and say so: --bank 2x27, or for a simulated bench sim://...?bank=2x27)" in text
+        assert "\n" not in text
+    with pytest.raises(SetupError, match=r"such lamps: standard, 4x21 \(fit them and say so: --bank standard,"):
+        load_for("rated", setup(bank=bank("led")), board)
+    with pytest.raises(SetupError, match="no bank here has such lamps: fit them and describe the sockets in a file for --bank"):
+        load_for("rated", setup(rated=(35.0,)), board)
+    with pytest.raises(SetupError, match=r"socket 6 is empty; the bank has 1: LED 0\.15 A"):
+        load_for("rated", setup(lamps=(1, 6), bank=bank("led")), board)
+    small = replace(board, loads={n: board.loads[n] for n in (1, 2, 7)})
+    with pytest.raises(SetupError, match=r"taking the bank led: it has LED 0\.15 A in socket 3, and this board has no lamp 3"):
+        load_for("rated", setup(lamps=(1,), bank=bank("led")), small)
+    with pytest.raises(SetupError, match="no lamp of 21 W or 10 W is left besides 10 W"):
+        load_for("trailer", setup(rated=(10.0,), bank=bank("2x27")), board)
+
+
+def test_what_is_known_of_the_load_without_a_board() -> None:
+    assert setup(lamps=(6,)).rated_load == "load 6", "nobody knows what stands there"
+    assert setup(lamps=(1, 6)).rated_load == "load 1 + load 6"
+    assert setup(lamps=(4, 6), bank=bank("standard")).rated_load == "10 W + LED 0.15 A"
+    assert setup(rated=(27.0, 27.0), bank=bank("2x27")).rated_load == "2 x 27 W"
+
+
 def test_the_load_in_words() -> None:
     assert watts_text((5.0, 21.0, 21.0)) == "2 x 21 W + 5 W"
     assert setup(rated=(21.0, 21.0, 5.0)).signal_lamps == 2
@@ -160,6 +205,27 @@ def test_expected_inrush_against_the_computed_one(board: BoardDescription) -> No
     assert level is not None
     assert level / 1.25 == pytest.approx(37.7, rel=0.05)
     assert protection_a(setup(lamps=(6,)), load_for((6,), setup(), board), 12.8, board) == 75.0
+    doubted = setup(filament=False)
+    assert protection_a(doubted, load_for("rated", doubted, board), 12.8, board) == 75.0, "other lamps than the description says"
+
+
+def test_protection_and_supply_follow_what_the_bank_has(board: BoardDescription) -> None:
+    """LED lamps: a quarter above three times their current. With 6 ohm across each takes 12.8 / 6 + 0.15 A."""
+    led = setup(lamps=(1, 2), filament=False, bank=bank("led"))
+    load = load_for("rated", led, board)
+    assert protection_a(led, load, 12.8, board) == pytest.approx(1.25 * 3.0 * 0.30, abs=0.06)
+    assert open_v(led, load, 12.8) == pytest.approx(12.83)
+    with_resistor = setup(lamps=(1, 2), bank=bank("led-resistor"))
+    load = load_for("rated", with_resistor, board)
+    assert open_v(with_resistor, load, 12.8) == pytest.approx(12.8 + 0.1 * 2.0 * (12.8 / 6.0 + 0.15))
+    conditions = conditions_for(with_resistor, load, load, 12.8)
+    assert (conditions.filament, conditions.lamps_w) == (False, ())
+    assert conditions.supply_low_v is not None and conditions.supply_high_v is not None
+    assert conditions.supply_low_v < 12.8 < 13.26 < conditions.supply_high_v
+    heavy = setup(rated=(27.0, 27.0), bank=bank("2x27"))
+    load = load_for("rated", heavy, board)
+    assert (conditions_for(heavy, load, load, 12.8).filament, conditions_for(heavy, load, load, 12.8).lamps_w) == (True, (27.0, 27.0))
+    assert open_v(heavy, load, 12.8) == pytest.approx(12.8 + 0.1 * 4.20, abs=0.001)
 
 
 def test_the_band_of_the_supply_allows_for_the_loop(board: BoardDescription) -> None:

@@ -27,6 +27,7 @@ COMMANDS: Mapping[str, str] = {
     "standard": "Measure a kept standard, and chart it over time.",
     "limits": "List the limit sets, or show one with its sources.",
     "procedures": "List the procedures, or show one.",
+    "banks": "List the lamp banks, or show one.",
     "units": "List the simulated units.",
     "faults": "List the faults that a simulated bench can have.",
     "board": "Serve a simulated board to other programs.",

@@ -51,8 +51,9 @@ def command(
     rated: tuple[float, ...] | None,
     lamps: tuple[int, ...] | None,
     led: bool,
+    bank: str | None,
     facts: tuple[tuple[str, str], ...],
-    system: str,
+    system: str | None,
     limits: tuple[str, ...],
     grade_rule: str,
     json_path: str | None,
@@ -74,7 +75,7 @@ def command(
     from bench.session import judge_capture, judge_recording
 
     setup = make_setup(
-        unit=unit, rated=rated, lamps=lamps, led=led, facts=facts, system=system, limits=limits,
+        unit=unit, rated=rated, lamps=lamps, led=led, bank=bank, facts=facts, system=system, limits=limits,
         grade_rule=grade_rule, supply=supply,
     )  # fmt: skip
     if is_capture(recording):

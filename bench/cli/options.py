@@ -86,7 +86,15 @@ def lamps_options(function: F) -> F:
             help="Use these loads of the board instead of choosing by watts: 1,2,6.",
         ),
         click.option(
-            "--led", is_flag=True, help="The load is not (only) filament lamps: its current is not checked against the watts."
+            "--bank",
+            metavar="NAME|FILE",
+            help="What really stands in the sockets, where that is not what the board says; `makebreak banks` lists them. Default for a "
+            "simulated bench: the bank of its address.",
+        ),
+        click.option(
+            "--led",
+            is_flag=True,
+            help="The load is not (only) filament lamps: its current is not checked against the watts. Not needed where the bank is known.",
         ),
         click.option(
             "--fact",
@@ -98,7 +106,9 @@ def lamps_options(function: F) -> F:
             "May be given several times.",
         ),
         click.option(
-            "--system", type=click.Choice(["6", "12", "24"]), default="12", show_default=True, help="Volts of the unit's system."
+            "--system",
+            type=click.Choice(["6", "12", "24"]),
+            help="Volts of the unit's system. Default: 12; for a simulated bench that of its address or unit.",
         ),
     )(function)
 
@@ -122,7 +132,7 @@ def bench_options(function: F) -> F:
             "--supply",
             type=float,
             metavar="VOLTS",
-            help="At the lamps, with the unit shorted. Default: 6.4, 12.8 or 25.6 by the system.",
+            help="At the lamps, with the unit shorted. Default: that of a simulated bench's address, else 6.4, 12.8 or 25.6 by the system.",
         ),
         click.option(
             "--rested",
@@ -142,29 +152,37 @@ def make_setup(
     *,
     unit: str,
     rated: tuple[float, ...] | None,
-    system: str,
+    system: str | None,
     limits: tuple[str, ...],
     grade_rule: str,
     facts: tuple[tuple[str, str], ...] = (),
     lamps: tuple[int, ...] | None = None,
     led: bool = False,
+    bank: str | None = None,
+    address: str = "",
     supply: float | None = None,
     precise: bool = False,
     zero: bool = False,
     stop_early: bool = False,
     rested: float = 0.0,
 ) -> Setup:
-    """The setup that the options ask for; SetupError or TableError if there is no such thing. Who names the lamps knows the rating."""
+    """The setup that the options ask for; SetupError or TableError if there is no such thing. Who names the lamps knows the rating.
+
+    What no option says is taken from `address`, where that is a simulated bench's: AddressError if there can be no such bench.
+    """
     from bench import files
+    from bench.ports.setting import known_bench
     from bench.session import Setup
 
+    known = known_bench(address)
     return Setup(
         unit=unit,
-        system_v=float(system),
+        system_v=float(system or known.system_v or defaults.SYSTEM_V),
         rated=defaults.RATED_W if rated is None else rated,
         lamps=lamps,
         filament=not led,
-        supply_v=supply,
+        bank=known.bank if bank is None else files.bank(bank),
+        supply_v=known.supply_v if supply is None else supply,
         limits=tuple(files.named_limits(name) for name in limits),
         grade_rule=None if grade_rule == "none" else files.grade_rule(grade_rule),
         stop_early=stop_early,

@@ -42,8 +42,9 @@ def command(
     rated: tuple[float, ...] | None,
     lamps: tuple[int, ...] | None,
     led: bool,
+    bank: str | None,
     facts: tuple[tuple[str, str], ...],
-    system: str,
+    system: str | None,
     yes: bool,
 ) -> int:
     """Measure a kept standard on the board at ADDRESS before a session, and see whether the rig has drifted.
@@ -70,7 +71,8 @@ def command(
         read_standard(path)
         make_folder(keep)
         setup = make_setup(
-            unit=name, rated=rated, system=system, limits=(), grade_rule="none", facts=facts, lamps=lamps, led=led, zero=False
+            unit=name, rated=rated, system=system, limits=(), grade_rule="none", facts=facts, lamps=lamps, led=led,
+            bank=bank, address=address,
         )  # fmt: skip
         when = story_of_now()["when"]
         append_standard(path, entry_of(when, *_measured(address, setup, flashing, yes)))

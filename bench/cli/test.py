@@ -42,8 +42,9 @@ def command(
     rated: tuple[float, ...] | None,
     lamps: tuple[int, ...] | None,
     led: bool,
+    bank: str | None,
     facts: tuple[tuple[str, str], ...],
-    system: str,
+    system: str | None,
     limits: tuple[str, ...],
     grade_rule: str,
     supply: float | None,
@@ -59,12 +60,14 @@ def command(
     """Test a unit on the board at ADDRESS and print the report.
 
     ADDRESS is `auto` (the one board plugged in), a serial port, socket://HOST:PORT, or a simulated bench
-    sim://UNIT?seed=1&fault=NAME,NAME&supply=12.8. Without one, a simulated unit is tested.
+    sim://UNIT?seed=1&fault=NAME,NAME&supply=12.8&bank=NAME. Without one, a simulated unit is tested.
 
     \b
     makebreak test
     makebreak test "sim://bench-nc-2x21?fault=contact-burnt"
+    makebreak test "sim://bench-el-plain?bank=led" --lamps 1,2
     makebreak test auto --unit 4711 --rated 2x21+5 --limits un-r48 --json 4711.json
+    makebreak test auto --unit 4712 --rated 2x27 --bank 2x27
     makebreak test COM5 --procedure full --system 24 --limits us-turn --limits my-shop.toml
 
     Cancel with Ctrl-C: all loads open, and the record says how far it came.
@@ -79,7 +82,7 @@ def command(
 
     plan = files.procedure(procedure)
     setup = make_setup(
-        unit=unit or defaults.unit_name(address), rated=rated, lamps=lamps, led=led, facts=facts, system=system,
+        address=address, unit=unit or defaults.unit_name(address), rated=rated, lamps=lamps, led=led, bank=bank, facts=facts, system=system,
         limits=limits, grade_rule=grade_rule, supply=supply, rested=rested, precise=precise, zero=zero, stop_early=stop_early,
     )  # fmt: skip
     confirm_cautions(address, assume_yes=yes)

@@ -1,4 +1,4 @@
-"""Addresses of simulated boards: `sim://NAME?seed=1&fault=a,b&system=12&supply=12.8&ambient=24&pace=virtual&age=0&ideal=0`."""
+"""Addresses of simulated boards: `sim://NAME?seed=1&fault=a,b&system=12&supply=12.8&ambient=24&pace=virtual&age=0&ideal=0&bank=standard`."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from urllib.parse import parse_qsl, unquote, urlsplit
 from bench.ports import AddressError
 
 PACES = ("virtual", "real")
-PARAMETERS = ("seed", "fault", "system", "supply", "ambient", "pace", "age", "ideal")
+PARAMETERS = ("seed", "fault", "system", "supply", "ambient", "pace", "age", "ideal", "bank")
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,7 +18,8 @@ class SimAddress:
 
     `system_v` of the lamps in the bank, None for what the unit is rated for (12 without one); `supply_v`, None for the system's
     test voltage. `age`: flashes that the unit has done besides those it has by its name. `ideal`: a board without errors and
-    noise. `pace`: `virtual` time passes as fast as it is asked for, `real` time as on the wall.
+    noise. `pace`: `virtual` time passes as fast as it is asked for, `real` time as on the wall; None: virtual, or real where the board is
+    served to others. `bank`: name or path of the lamp bank in its sockets, None for `standard`.
     """
 
     unit: str
@@ -27,9 +28,10 @@ class SimAddress:
     system_v: float | None = None
     supply_v: float | None = None
     ambient_c: float = 24.0
-    pace: str = "virtual"
+    pace: str | None = None
     age: int = 0
     ideal: bool = False
+    bank: str | None = None
     scheme: str = "sim"
 
     def __str__(self) -> str:
@@ -76,7 +78,9 @@ def parse_sim_address(address: str, scheme: str = "sim") -> SimAddress:
             raise stop(f"system must be 6, 12 or 24, got {given['system']!r}")
         settings["system_v"] = float(given["system"])
     if "fault" in given:
-        settings["faults"] = tuple(name.strip() for name in given["fault"].split(",") if name.strip())
+        settings["faults"] = names = tuple(name.strip() for name in given["fault"].split(",") if name.strip())
+        if not names or len(set(names)) < len(names):
+            raise stop(f"fault must name faults, each once, got {given['fault']!r}")
     if "supply" in given:
         settings["supply_v"] = number("supply", 0.0, 32.0)
     if "ambient" in given:
@@ -85,6 +89,8 @@ def parse_sim_address(address: str, scheme: str = "sim") -> SimAddress:
         if given["pace"] not in PACES:
             raise stop(f"pace must be one of {', '.join(PACES)}, got {given['pace']!r}")
         settings["pace"] = given["pace"]
+    if "bank" in given:
+        settings["bank"] = given["bank"]
     if "ideal" in given:
         if given["ideal"] not in ("0", "1"):
             raise stop(f"ideal must be 0 or 1, got {given['ideal']!r}")

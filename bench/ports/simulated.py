@@ -10,7 +10,7 @@ import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Protocol
 
-from bench.ports import PortError
+from bench.ports import AddressError, PortError
 from bench.ports.address import SimAddress
 
 if TYPE_CHECKING:
@@ -108,11 +108,14 @@ def open_line(address: SimAddress, *, paced: bool = False) -> SimulatedLine:
         ambient_c=address.ambient_c,
         find_unit=setting.find_unit,
         link=setting.link,
+        bank=setting.bank,
     )
     return line_to(board, address, paced=paced)
 
 
 def line_to(board: LivingBoard, address: SimAddress, *, paced: bool = False) -> SimulatedLine:
-    """The host's end of this board, in the pace of its address."""
+    """The host's end of this board, in the pace of its address, or in real time if `paced`. AddressError if it says otherwise."""
+    if paced and address.pace == "virtual":
+        raise AddressError(f"opening {address}: a board that is served lives in real time; leave out pace=virtual")
     return SimulatedLine(board, time.monotonic if paced or address.pace == "real" else None)
 

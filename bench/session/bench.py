@@ -135,7 +135,7 @@ class Bench:
         """See that the supply is right: ask only if it is not, and look again after the person says that it is."""
         if self._supply_v == volts:
             return
-        wanted = SetSupply(volts, open_v(self._setup, self._rated, volts))
+        wanted = SetSupply(volts, open_v(self._setup, self._rated, volts), self._rated.numbers)
         self._supply_v = volts
         fault = self._supply_fault(wanted, judged)
         for _ in range(_TRIES):

@@ -8,7 +8,7 @@ from typing import Protocol, TypeAlias
 
 from bench.calibration import MeterAccuracy
 from bench.session.board import BoardClient
-from bench.wire import format_number
+from bench.wire import format_channels, format_number
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,10 +31,14 @@ SUPPLY_PART = 0.02
 
 @dataclass(frozen=True, slots=True)
 class SetSupply:
-    """Set the supply to `volts` at the lamps, with the unit shorted and the rated load on: that is `open_v` without load."""
+    """Set the supply to `volts` at the lamps, with the unit shorted and the rated load on: that is `open_v` without load.
+
+    `loads`: the numbers of that load on the board; None where the supply is set for no load in particular.
+    """
 
     volts: float
     open_v: float
+    loads: tuple[int, ...] | None = None
 
     @property
     def within_v(self) -> float:
@@ -109,8 +113,10 @@ class SimulatedHands:
                 self._board.command("SIM:UNIT LINK", "SIM:UNIT?", "LINK")
             case FitUnit():
                 self._board.command(f"SIM:UNIT {self._unit}", "SIM:UNIT?", self._unit)
-            case SetSupply(volts=volts):
-                self._board.set_number("SIM:SUPP", volts)
+            case SetSupply(volts=volts, loads=loads):
+                text = format_number(volts)
+                on = "" if loads is None else f",{format_channels(loads)}"
+                self._board.command(f"SIM:SUPP {text}{on}", "SIM:SUPP?", text)
             case Cool(seconds=seconds):
                 self._board.command(f"SIM:WAIT {format_number(seconds)}")
             case Do():

@@ -14,7 +14,7 @@ from bench.record import StepRecord, TestRecord
 from bench.recording import Recording, read_recording
 from bench.session.assemble import Story, assemble
 from bench.session.combine import Runs
-from bench.session.setup import Setup
+from bench.session.setup import Setup, recorded_load
 from bench.uncertainty import Measurement, NotMeasured
 
 # Half-width of the relative error of an instrument's time base about which nothing was said: common practice, no source.
@@ -51,10 +51,11 @@ def judge_recording(
 def analysed(recording: Recording, setup: Setup) -> tuple[Measured, int, int, float]:
     """What the recording shows, its complete cycles, those left out because samples are missing, and its length in s."""
     supply = setup.supply_v
+    load = recorded_load(setup)
     conditions = Conditions(
         system_v=setup.system_v,
-        lamps_w=setup.rated if setup.lamps is None else (),
-        filament=setup.filament,
+        lamps_w=load.watts,
+        filament=setup.filament and load.filament,
         supply_low_v=None if supply is None else 0.95 * supply,
         supply_high_v=None if supply is None else 1.05 * supply,
     )

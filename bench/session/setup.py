@@ -6,17 +6,20 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from bench import files
+from bench.bank import Bank, Socket, nominal_test_v, sockets_text
 from bench.claims import Claims
 from bench.description import BoardDescription
 from bench.grade import Rule
-from bench.lamps import expected_current_a
 from bench.limits import LimitSet
 from bench.measure import Conditions, Counts
 from bench.procedure import Loads
 
 TRAILER_W = 21.0
 LOOP_OHM = 0.10  # series resistance from supply to lamps: SAE J823 (1994), after a public summary
-_COLD = 15.0  # times the steady current that cold filaments take from a stiff source, at most (general lighting notes: 10-15)
+_INRUSH: Mapping[str, float] = {"filament": 15.0, "led": 3.0, "resistor": 1.0, "led+resistor": 3.0}
+"""Times the steady current that a cold load takes from a stiff source, at most: filaments 10 to 15 (general lighting notes); LED lamps, for
+the capacitors at their input (common practice, no source)."""
 _SUPPLY_PART = 0.025
 _SYSTEMS = (6.0, 12.0, 24.0)
 ENTERED: Mapping[str, tuple[str, ...]] = {
@@ -35,8 +38,9 @@ class SetupError(ValueError):
 class Setup:
     """What is tested, on what, and what it is held to.
 
-    - `rated`: watts of each lamp that the unit is for; the board's lamps are chosen by it. `lamps`: the loads by number instead,
+    - `rated`: watts of each lamp that the unit is for; the bench's lamps are chosen by it. `lamps`: the loads by number instead,
       for lamps in the free sockets; `filament=False` if they are not filament lamps (then their current is not checked).
+    - `bank`: what stands in the sockets, whatever the board's description says; None if nobody says more than the description.
     - `supply_v`: at the lamps with the unit shorted; None for the nominal 6.4, 12.8, 25.6 V (SAE J590).
     - `limits`: what `files.named_limits` gives: a name to choose by and the sets to choose from, for each set or family.
     - `rested_s`: how long unit and lamps are known to have been off when the test begins; it counts as cooling.
@@ -50,6 +54,7 @@ class Setup:
     rated: tuple[float, ...] = (21.0, 21.0)
     lamps: tuple[int, ...] | None = None
     filament: bool = True
+    bank: Bank | None = None
     supply_v: float | None = None
     limits: tuple[tuple[str, tuple[LimitSet, ...]], ...] = ()
     grade_rule: Rule | None = None
@@ -94,11 +99,22 @@ class Setup:
 
     @property
     def nominal_v(self) -> float:
-        return self.supply_v if self.supply_v is not None else 12.8 * self.system_v / 12.0
+        return self.supply_v if self.supply_v is not None else nominal_test_v(self.system_v)
+
+    @property
+    def rated_sockets(self) -> tuple[Socket, ...] | None:
+        """What the rated load is made of, as far as it is known without a board; None where only the board may know."""
+        if self.lamps is None:
+            return tuple(Socket("filament", watts) for watts in self.rated)
+        if self.bank is None or not all(1 <= n <= len(self.bank.sockets) for n in self.lamps):
+            return None
+        return tuple(self.bank.for_system(self.system_v).sockets[n - 1] for n in self.lamps)
 
     @property
     def rated_load(self) -> str:
-        return watts_text(self.rated)
+        """The rated load in words, as far as it is known without a board: `2 x 21 W`, `LED 0.15 A`, `load 6`."""
+        sockets = self.rated_sockets
+        return _load_text(self.lamps or (), (None,) * len(self.lamps or ())) if sockets is None else sockets_text(sockets)
 
     @property
     def signal_lamps(self) -> int:
@@ -120,25 +136,42 @@ def _volts_text(volts: Sequence[float]) -> str:
 
 def watts_text(watts: Sequence[float]) -> str:
     """`2 x 21 W + 5 W`, heaviest first."""
-    parts = []
-    for w in sorted(set(watts), reverse=True):
-        n = sum(1 for v in watts if v == w)
-        parts.append(f"{n} x {w:g} W" if n > 1 else f"{w:g} W")
-    return " + ".join(parts)
+    return sockets_text([Socket("filament", w) for w in watts])
 
 
 @dataclass(frozen=True, slots=True)
 class Load:
-    """Loads to close for a run: their numbers on the board (the tell-tale at the pilot terminal included), and the watts."""
+    """Loads to close for a run: their numbers on the board (the tell-tale at the pilot terminal included), and the load in words.
+
+    `sockets`: what each lamp place among them holds, None if that is not known.
+    """
 
     numbers: tuple[int, ...]
-    watts: tuple[float, ...]
+    sockets: tuple[Socket | None, ...]
     text: str
+
+    @property
+    def known(self) -> tuple[Socket, ...] | None:
+        """What all of its places hold; None unless that is known of each."""
+        known = tuple(socket for socket in self.sockets if socket is not None)
+        return known if len(known) == len(self.sockets) else None
+
+    @property
+    def watts(self) -> tuple[float, ...]:
+        """Rated watts of each lamp where all are known to be filament lamps; else empty."""
+        known = self.known or ()
+        return tuple(socket.watts for socket in known) if all(socket.kind == "filament" for socket in known) else ()
+
+    @property
+    def filament(self) -> bool:
+        """Whether nothing in it is known to be anything but a filament lamp."""
+        return all(socket is None or socket.kind == "filament" for socket in self.sockets)
 
 
 def load_for(loads: Loads, setup: Setup, description: BoardDescription) -> Load:
-    """Which loads of this board make the load `loads` of a procedure. SetupError if the bank does not have them."""
-    rated = _numbers_for(setup.rated, description) if setup.lamps is None else setup.lamps
+    """Which loads of this bench make the load `loads` of a procedure. SetupError if the bank does not have them."""
+    places = _places(setup, description)
+    rated = _rated_numbers(setup, description) if setup.lamps is None else setup.lamps
     if isinstance(loads, tuple):
         numbers = loads
     elif loads == "rated":
@@ -146,54 +179,117 @@ def load_for(loads: Loads, setup: Setup, description: BoardDescription) -> Load:
     elif loads == "one-out":
         if len(rated) < 2:
             raise SetupError(f"choosing lamps for one lamp out: the rated load is one lamp ({setup.rated_load}), two are needed")
-        heaviest = max(rated, key=lambda n: (_watts(n, description), n))
+        heaviest = max(rated, key=lambda n: (_current_a(places.get(n), setup), n))
         numbers = tuple(n for n in rated if n != heaviest)
     else:
-        spare = tuple(n for n in _lamps_of(TRAILER_W, description) if n not in rated)
-        if not spare:
-            raise SetupError(f"choosing lamps for a trailer: no lamp of {TRAILER_W:g} W is left besides {setup.rated_load}")
-        numbers = (*rated, spare[0])
-    unknown = [n for n in numbers if n not in description.loads or description.loads[n].kind not in ("LAMP", "FREE")]
-    if unknown:
-        raise SetupError(f"choosing lamps: load {unknown[0]} is no lamp of this board; its lamps are {bank_text(description)}")
+        numbers = (*rated, _trailer_lamp(rated, setup, places))
+    for n in numbers:
+        if n not in places:
+            raise SetupError(f"choosing lamps: load {n} is no lamp of this board; its lamps are {_places_text(places)}")
+        if (socket := places[n]) is not None and socket.kind == "empty":
+            raise SetupError(f"choosing lamps: socket {n} is empty; the bank has {_places_text(places)}")
     lamps = tuple(sorted(numbers))
-    watts = tuple(_watts(n, description) for n in lamps)
-    known = watts_text([w for w in watts if w > 0.0])
-    free = [f"load {n}" for n, w in zip(lamps, watts, strict=True) if w == 0.0]
+    sockets = tuple(places[n] for n in lamps)
     pilot = tuple(n for n, load in description.loads.items() if load.kind == "PILOT")
-    text = " + ".join(part for part in (known, *free) if part)
-    return Load(tuple(sorted({*lamps, *pilot})), watts if all(watts) else (), text)
+    return Load(tuple(sorted({*lamps, *pilot})), sockets, _load_text(lamps, sockets))
 
 
 def bank_text(description: BoardDescription) -> str:
     """The board's lamps for people: `1: 21 W, 2: 21 W, 6: free`."""
-    lamps = [load for load in description.loads.values() if load.kind in ("LAMP", "FREE")]
-    return ", ".join(f"{load.number}: {f'{load.nominal:g} W' if load.kind == 'LAMP' else 'free'}" for load in lamps) or "none"
+    return _places_text(_described(description))
 
 
-def _lamps_of(watts: float, description: BoardDescription) -> list[int]:
-    lamps = sorted((n, load) for n, load in description.loads.items() if load.kind == "LAMP")
-    return [n for n, load in lamps if abs(load.nominal - watts) < 0.05 * watts]
+def _places_text(places: Mapping[int, Socket | None]) -> str:
+    return ", ".join(f"{n}: {'free' if socket is None else socket.text}" for n, socket in places.items()) or "none"
 
 
-def _watts(number: int, description: BoardDescription) -> float:
-    load = description.loads.get(number)
-    return load.nominal if load is not None and load.kind == "LAMP" else 0.0
+def recorded_load(setup: Setup) -> Load:
+    """The load of a recording made elsewhere, of which no board tells. SetupError if the bank does not have it."""
+    if setup.bank is not None:
+        places: Mapping[int, Socket | None] = dict(enumerate(setup.bank.for_system(setup.system_v).sockets, start=1))
+        if setup.lamps is None and setup.bank.choose(setup.rated) is None:
+            raise SetupError(_no_such_lamps(setup, places))
+        for n in setup.lamps or ():
+            if (socket := places.get(n)) is None or socket.kind == "empty":
+                raise SetupError(f"choosing lamps: there is nothing in socket {n}; the bank {setup.bank.name} has {_places_text(places)}")
+    return Load((), setup.rated_sockets or (None,), setup.rated_load)
 
 
-def _numbers_for(watts: Sequence[float], description: BoardDescription) -> tuple[int, ...]:
+def _load_text(numbers: Sequence[int], sockets: Sequence[Socket | None]) -> str:
+    known = sockets_text([socket for socket in sockets if socket is not None])
+    return " + ".join(part for part in (known, *(f"load {n}" for n, s in zip(numbers, sockets, strict=True) if s is None)) if part)
+
+
+def _described(description: BoardDescription) -> dict[int, Socket | None]:
+    """What the board says of each lamp place: a filament lamp, or nothing (None) of a free one."""
+    lamps = (load for _, load in sorted(description.loads.items()) if load.kind in ("LAMP", "FREE"))
+    return {load.number: Socket("filament", load.nominal) if load.kind == "LAMP" else None for load in lamps}
+
+
+def _places(setup: Setup, description: BoardDescription) -> dict[int, Socket | None]:
+    """What stands in each lamp place of the board; a bank wins over the description. SetupError where the board has no such place."""
+    places = _described(description)
+    if setup.bank is None:
+        return places
+    for n, socket in enumerate(setup.bank.for_system(setup.system_v).sockets, start=1):
+        if n in places:
+            places[n] = socket
+        elif socket.kind != "empty":
+            raise SetupError(f"taking the bank {setup.bank.name}: it has {socket.text} in socket {n}, and this board has no lamp {n}")
+    return places
+
+
+def _current_a(socket: Socket | None, setup: Setup) -> float:
+    """Current in A at the test's voltage; 0 where it is not known."""
+    return 0.0 if socket is None else socket.current_a(setup.system_v, setup.nominal_v)
+
+
+def _trailer_lamp(rated: Sequence[int], setup: Setup, places: Mapping[int, Socket | None]) -> int:
+    """Another 21 W lamp; where the bank has none left, another like the unit's heaviest."""
+    for watts in (TRAILER_W, max(setup.rated)):
+        for n, socket in places.items():
+            if n not in rated and socket is not None and socket.makes(watts):
+                return n
+    wanted = " or ".join(f"{watts:g} W" for watts in dict.fromkeys((TRAILER_W, max(setup.rated))))
+    raise SetupError(f"choosing lamps for a trailer: no lamp of {wanted} is left besides {setup.rated_load}")
+
+
+def _rated_numbers(setup: Setup, description: BoardDescription) -> tuple[int, ...]:
     taken: list[int] = []
-    for w in watts:
-        free = [n for n in _lamps_of(w, description) if n not in taken]
+    places = _places(setup, description)
+    for w in setup.rated:
+        free = [n for n, socket in places.items() if socket is not None and socket.makes(w) and n not in taken]
         if not free:
-            raise SetupError(f"choosing lamps for {watts_text(watts)}: this board's bank has {bank_text(description)}")
+            raise SetupError(_no_such_lamps(setup, places))
         taken.append(free[0])
     return tuple(taken)
 
 
+def _no_such_lamps(setup: Setup, places: Mapping[int, Socket | None]) -> str:
+    """Why the rated load can't be made, and by which bank it could."""
+    whose = "this board's bank" if setup.bank is None else f"the bank {setup.bank.name}"
+    has = f"choosing lamps for {watts_text(setup.rated)}: {whose} has {_places_text(places)}"
+    able = [bank.name for bank in sorted(files.banks(), key=_total_w) if bank.choose(setup.rated) is not None]
+    if able:
+        how = f"--bank {able[0]}, or for a simulated bench sim://...?bank={able[0]}"
+        return f"{has}; these banks have such lamps: {', '.join(able)} (fit them and say so: {how}), or choose loads with --lamps"
+    return f"{has}; no bank here has such lamps: fit them and describe the sockets in a file for --bank, or choose loads with --lamps"
+
+
+def _total_w(bank: Bank) -> float:
+    """Watts of all its filament lamps: the smallest bank that will do is named first."""
+    return sum(socket.watts for socket in bank.sockets)
+
+
 def steady_a(load: Load, setup: Setup, lamp_v: float) -> float | None:
-    """What the load takes when it is hot; None if that is not known (lamps in the free sockets)."""
-    return expected_current_a(load.watts, setup.system_v, lamp_v) if load.watts and setup.filament else None
+    """What the load takes when it is hot, in A; None if that is not known (a place of which nobody said what it holds)."""
+    known = _known(load, setup)
+    return None if known is None else sum(socket.current_a(setup.system_v, lamp_v) for socket in known)
+
+
+def _known(load: Load, setup: Setup) -> tuple[Socket, ...] | None:
+    """What the load holds, where that can be relied on: not on the description, if the lamps are said to be others."""
+    return load.known if setup.filament or setup.bank is not None else None
 
 
 def open_v(setup: Setup, rated: Load, lamp_v: float) -> float:
@@ -209,7 +305,7 @@ def conditions_for(setup: Setup, rated: Load, load: Load, lamp_v: float) -> Cond
     return Conditions(
         system_v=setup.system_v,
         lamps_w=load.watts,
-        filament=setup.filament,
+        filament=setup.filament and load.filament,
         supply_low_v=source_v - falls - slack,
         supply_high_v=source_v + slack,
         open_v=source_v,
@@ -217,15 +313,15 @@ def conditions_for(setup: Setup, rated: Load, load: Load, lamp_v: float) -> Cond
 
 
 def protection_a(setup: Setup, load: Load, lamp_v: float, description: BoardDescription) -> float | None:
-    """Over-current level: a quarter above the inrush of cold lamps through the loop; the largest if the load is not known."""
+    """Over-current level: a quarter above the inrush of the cold load through the loop; the largest if the load is not known."""
     limit = description.limits.get("CURR")
     if limit is None:
         return None
-    steady = steady_a(load, setup, lamp_v)
-    if steady is None:
+    known = _known(load, setup)
+    if known is None:
         return limit.high
-    cold_ohm = lamp_v / steady / _COLD
-    inrush = open_v(setup, load, lamp_v) / (cold_ohm + LOOP_OHM)
+    cold_siemens = sum(_INRUSH[socket.kind] * socket.current_a(setup.system_v, lamp_v) for socket in known) / lamp_v
+    inrush = open_v(setup, load, lamp_v) * cold_siemens / (1.0 + LOOP_OHM * cold_siemens)
     return min(max(round(1.25 * inrush, 1), limit.low), limit.high)
 
 
@@ -248,6 +344,7 @@ def settings_text(setup: Setup) -> Mapping[str, str]:
         "limits asked for": ", ".join(name for name, _ in setup.limits) or "none",
         "cycles": f"skip {setup.counts.skip}, average at least {setup.counts.average}",
         "stop early": "yes" if setup.stop_early else "no",
+        **({} if setup.bank is None else {"bank": f"{setup.bank.name}: {setup.bank.title}"}),
         "rating": "known" if setup.rating_known else "guessed",
         **{f"entered by hand: {fact}": word for fact, word in setup.entered.items()},
     }

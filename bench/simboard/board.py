@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any, Protocol
 
+from bench.bank import Bank
 from bench.description import BoardDescription
 from bench.simboard.commands import CommandError, LineBuffer, Status, execute
 from bench.simboard.drawn import draw_rig
@@ -43,7 +44,7 @@ class World(Protocol):
     def switch(self, *, master: bool, loads: frozenset[int]) -> None: ...
     def advance(self, until_s: float) -> Waveform: ...
     def set_unit(self, unit: Any) -> None: ...
-    def set_supply(self, volts: float) -> None: ...
+    def set_supply(self, volts: float, loads: frozenset[int] | None = None) -> None: ...
     def set_ambient(self, celsius: float) -> None: ...
     def rest(self, seconds: float) -> None: ...
 
@@ -74,7 +75,7 @@ class SimulatedBoard:
 
     `seed` draws its hidden errors, its noise and its bridge's delays; `ideal` leaves errors and noise out. `faults`: names
     of `RIG_FAULTS`. `find_unit` gives what `World.set_unit` takes for a name (KeyError if unknown). `first_stamp`: that of every
-    run's first sample, for tests of the wrap.
+    run's first sample, for tests of the wrap. `bank`: what the description says of the sockets, None for the bank `standard`.
     """
 
     firmware = FIRMWARE
@@ -92,8 +93,9 @@ class SimulatedBoard:
         find_unit: Callable[[str], Any] = _no_units,
         link: Link | None = None,
         first_stamp: int = 0,
+        bank: Bank | None = None,
     ) -> None:
-        self.rig, self.meter, delays, self._chance = draw_rig(seed, ideal=ideal, faults=faults, ambient_c=ambient_c)
+        self.rig, self.meter, delays, self._chance = draw_rig(seed, ideal=ideal, faults=faults, ambient_c=ambient_c, bank=bank)
         self.description: BoardDescription = self.rig.description
         self.scales = Scales(self.description)
         self.link = Link() if link is None else link
@@ -220,8 +222,9 @@ class SimulatedBoard:
         self.world.set_unit(unit)
         self.unit_name = _plain_name(name)
 
-    def set_supply(self, volts: float) -> None:
-        self.world.set_supply(volts)
+    def set_supply(self, volts: float, loads: frozenset[int] | None = None) -> None:
+        """Set the supply to so many volts at these loads with the link fitted; None: those that the unit is rated for."""
+        self.world.set_supply(volts, loads)
         self.supply_v = volts
 
     def set_ambient(self, celsius: float) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from bench.simboard.loads import Bank
+from bench.simboard.loads import LampBank
 
 _UPSTREAM_SHARE = 0.7  # of the series resistance lies before the unit's input, the rest behind its output
 
@@ -19,7 +19,7 @@ class Bench:
     start. unit_rest_s: the unit rests no longer than this. heat_loss: factor on the heat that a thermal unit's strip loses.
     """
 
-    bank: Bank
+    bank: LampBank
     series_ohm: float = 0.10
     sag_ohm: float = 0.0
     limit_a: float = math.inf

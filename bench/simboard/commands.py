@@ -11,6 +11,7 @@ import math
 import re
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias
 
 from bench.description import BoardDescription, description_crc
@@ -169,6 +170,16 @@ Handler: TypeAlias = Callable[..., str | None]
 Parser: TypeAlias = Callable[[str], Value]
 
 
+@dataclass(frozen=True, slots=True)
+class _Optional:
+    """A parameter that may be left out, with all that follow."""
+
+    parse: Parser
+
+    def __call__(self, text: str) -> Value:
+        return self.parse(text)
+
+
 def execute(board: SimulatedBoard, line: bytes) -> str | None:
     """Obey one line; the reply, if it is a query. CommandError if it is refused, and then nothing was done."""
     if any(not 0x20 <= byte <= 0x7E for byte in line):
@@ -184,11 +195,13 @@ def execute(board: SimulatedBoard, line: bytes) -> str | None:
         raise CommandError(-103)
     parsers, handler = _COMMANDS[match[1].upper()]
     parameters = _split(rest.strip())
-    if len(parameters) != len(parsers):
-        raise CommandError(-108 if len(parameters) > len(parsers) else -109)
+    if len(parameters) > len(parsers):
+        raise CommandError(-108)
+    if len(parameters) < sum(not isinstance(parser, _Optional) for parser in parsers):
+        raise CommandError(-109)
     if not all(parameters):
         raise CommandError(-109)
-    return handler(board, *(parse(parameter) for parse, parameter in zip(parsers, parameters, strict=True)))
+    return handler(board, *(parse(parameter) for parse, parameter in zip(parsers, parameters, strict=False)))
 
 
 def _within(value: float, low: float, high: float) -> float:
@@ -326,8 +339,8 @@ def _fit(b: SimulatedBoard, name: str) -> None:
     b.fit(name, unit)
 
 
-def _set_supply(b: SimulatedBoard, volts: float) -> None:
-    b.set_supply(_within(volts, 0.0, 32.0))
+def _set_supply(b: SimulatedBoard, volts: float, loads: frozenset[int] | None = None) -> None:
+    b.set_supply(_within(volts, 0.0, 32.0), None if loads is None else _known_loads(b, loads))
 
 
 def _set_ambient(b: SimulatedBoard, celsius: float) -> None:
@@ -405,7 +418,7 @@ _ROWS: tuple[tuple[str, tuple[Parser, ...], Handler], ...] = (
     ("ABORt", (), lambda b: b.stop()),
     ("SIMulation:UNIT", (_unit_name,), _fit),
     ("SIMulation:UNIT?", (), lambda b: b.unit_name),
-    ("SIMulation:SUPPly", (_number,), _set_supply),
+    ("SIMulation:SUPPly", (_number, _Optional(_channels)), _set_supply),
     ("SIMulation:SUPPly?", (), lambda b: format_number(b.supply_v)),
     ("SIMulation:AMBient", (_number,), _set_ambient),
     ("SIMulation:AMBient?", (), lambda b: format_number(b.ambient_c)),

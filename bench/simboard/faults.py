@@ -12,7 +12,7 @@ from typing import Literal, TypeVar
 
 from bench.simboard.circuit import Bench
 from bench.simboard.filament import Filament, rated_filament
-from bench.simboard.loads import Resistor, test_volts
+from bench.simboard.loads import LampBank, Resistor, test_volts
 from bench.simboard.units import (
     MECHANISMS,
     Contact,
@@ -36,8 +36,17 @@ Constants = TypeVar("Constants", ThermalClosed, HotWire, TwoCoil, Electronic)
 
 
 @dataclass(frozen=True, slots=True)
+class BankNeed:
+    """What a fault needs of the lamp bank, in words, and whether a bank has it."""
+
+    text: str
+    met: Callable[[LampBank], bool]
+
+
+@dataclass(frozen=True, slots=True)
 class Fault:
-    """name; title in plain words; whose it is; the mechanisms that can have it (bench: all); what one should see."""
+    """name; title in plain words; whose it is; the mechanisms that can have it (bench: all); what one should see; what it needs of the
+    lamp bank to change anything."""
 
     name: str
     title: str
@@ -46,6 +55,7 @@ class Fault:
     see: str
     unit_change: ChangeUnit | None = field(default=None, repr=False)
     bench_change: ChangeBench | None = field(default=None, repr=False)
+    needs: BankNeed | None = field(default=None, repr=False)
 
     def spoil_unit(self, unit: Unit) -> Unit:
         """The unit with this fault; unchanged if its mechanism can't have it."""
@@ -100,8 +110,14 @@ def _of_unit(name: str, title: str, kinds: tuple[str, ...], see: str, change: Ch
     return Fault(name, title, "unit", kinds, see, unit_change=change)
 
 
-def _of_bench(name: str, title: str, see: str, change: ChangeBench) -> Fault:
-    return Fault(name, title, "bench", MECHANISMS, see, bench_change=change)
+def _of_bench(name: str, title: str, see: str, change: ChangeBench, needs: BankNeed | None = None) -> Fault:
+    return Fault(name, title, "bench", MECHANISMS, see, bench_change=change, needs=needs)
+
+
+_A_FILAMENT = BankNeed("a filament lamp", lambda bank: any(isinstance(load, Filament) for load in bank.sockets))
+_FILAMENT_2 = BankNeed("a filament lamp in socket 2", lambda bank: isinstance(bank.sockets[1], Filament))
+_LAMP_1 = BankNeed("something in socket 1", lambda bank: bank.sockets[0] is not None)
+_LAMP_2 = BankNeed("something in socket 2", lambda bank: bank.sockets[1] is not None)
 
 
 def _resistors(bench: Bench, system_v: float) -> Bench:
@@ -271,26 +287,27 @@ _UNIT_FAULTS = (
 _BENCH_FAULTS = (
     _of_bench(
         "lamp-dead", "lamp 2 burnt out from the start", "current half of the expected",
-        lambda b, v: replace(b, bank=b.bank.fitted(2, None)),
+        lambda b, v: replace(b, bank=b.bank.fitted(2, None)), _LAMP_2,
     ),
     _of_bench(
         "lamp-dies", "lamp 2 burns out at the sixth flash", "current falls by half within a run",
-        lambda b, v: replace(b, bank=replace(b.bank, dies=(2, 6))),
+        lambda b, v: replace(b, bank=replace(b.bank, dies=(2, 6))), _FILAMENT_2,
     ),
     _of_bench(
         "lamp-wrong", "10 W lamp in socket 2", "current 26 % low",
-        lambda b, v: replace(b, bank=b.bank.fitted(2, rated_filament(10.0, v))),
+        lambda b, v: replace(b, bank=b.bank.fitted(2, rated_filament(10.0, v))), _FILAMENT_2,
     ),
     _of_bench(
-        "lamps-are-resistors", "resistors in place of the lamps", "no inrush; a thermal unit is slow (65 per minute)", _resistors,
+        "lamps-are-resistors", "resistors in place of the lamps", "no inrush; a thermal unit is slow (65 per minute)",
+        _resistors, _A_FILAMENT,
     ),
     _of_bench(
         "lamps-warm", "lamps lit 0.5 s before each start", "first peak a third of a cold one, late first opening",
-        lambda b, v: replace(b, lamps_off_s=0.5),
+        lambda b, v: replace(b, lamps_off_s=0.5), _A_FILAMENT,
     ),
     _of_bench(
         "bank-contact-high", "1 ohm in the contact of socket 1", "one branch low in current, less inrush",
-        lambda b, v: replace(b, bank=replace(b.bank, branch_ohm=(v / 12.0, *b.bank.branch_ohm[1:]))),
+        lambda b, v: replace(b, bank=replace(b.bank, branch_ohm=(v / 12.0, *b.bank.branch_ohm[1:]))), _LAMP_1,
     ),
     _of_bench(
         "supply-limit", "supply limits at 6 A", "peak clipped, supply dips in the inrush, late first opening",

@@ -10,6 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 
+from bench.lamps import US_LAMPS_W, US_RATED_V, US_SYSTEM_V
+
 KELVIN = 273.15
 RESISTANCE_EXPONENT = 1.205
 RADIATION_EXPONENT = 4.87
@@ -103,6 +105,8 @@ def rated_filament(rated_w: float, system_v: float) -> Filament:
     """The filament of a lamp by its rating, such as 21 W in a 12 V system. ValueError for a system other than 6, 12, 24 V."""
     if system_v not in TEST_VOLTS:
         raise ValueError(f"rated_filament: system_v must be 6, 12 or 24, not {system_v!r}")
+    if system_v == US_SYSTEM_V and rated_w in US_LAMPS_W:
+        return filament(US_LAMPS_W[rated_w], US_RATED_V)
     volts = TEST_VOLTS[system_v]
     watts = _OBJECTIVE_21W[system_v] if rated_w == 21.0 else rated_w * (volts / system_v) ** _POWER_EXPONENT
     return filament(watts, volts)

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from bench.simboard.filament import KELVIN, RADIATION_EXPONENT, Filament
-from bench.simboard.loads import LEAK, LEAK_OHM, SENSE_OHM, Bank, LedLamp, Resistor
+from bench.simboard.loads import LEAK, LEAK_OHM, SENSE_OHM, LampBank, LedLamp, LedWithResistor, Resistor
 
 
 @dataclass(slots=True)
@@ -45,7 +45,7 @@ class Fixed:
 class Lamps:
     """Lamps of a bank by socket, and the pilot lamp. Out of circuit they cool on paper, when they are next needed."""
 
-    def __init__(self, bank: Bank, ambient_c: float) -> None:
+    def __init__(self, bank: LampBank, ambient_c: float) -> None:
         self._bank = bank
         kelvin = ambient_c + KELVIN
         self._sockets = {
@@ -89,11 +89,22 @@ class Lamps:
 
     def fixed(self, loads: frozenset[int]) -> Fixed:
         siemens = 1.0 / SENSE_OHM + (1.0 / LEAK_OHM if LEAK in loads else 0.0)
-        led_siemens, knee_v = 0.0, math.inf
+        leds: list[tuple[float, float]] = []  # conductance above the knee, and the knee
         for n, (load, branch_ohm) in enumerate(zip(self._bank.sockets, self._bank.branch_ohm, strict=True), start=1):
-            if n in loads and isinstance(load, Resistor):
-                siemens += 1.0 / (load.ohm + branch_ohm)
-            elif n in loads and isinstance(load, LedLamp):
-                led_siemens += 1.0 / (load.ohm + branch_ohm)
-                knee_v = min(knee_v, load.knee_v)
+            if n not in loads:
+                continue
+            match load:
+                case Resistor(ohm=ohm):
+                    siemens += 1.0 / (ohm + branch_ohm)
+                case LedLamp(knee_v=knee_v, ohm=ohm):
+                    leds.append((1.0 / (ohm + branch_ohm), knee_v))
+                case LedWithResistor(led=led, resistor=Resistor(ohm=ohm)):
+                    # Behind the contact's resistance the LED begins later, and both together conduct less than each alone would.
+                    below = 1.0 / (ohm + branch_ohm)
+                    above = 1.0 / (branch_ohm + led.ohm * ohm / (led.ohm + ohm))
+                    siemens += below
+                    leds.append((above - below, led.knee_v * (1.0 + branch_ohm / ohm)))
+        led_siemens = sum(g for g, _ in leds)
+        # One knee stands for all: exact where all of them conduct, or all have the same.
+        knee_v = sum(g * knee for g, knee in leds) / led_siemens if leds else math.inf
         return Fixed(siemens, led_siemens, knee_v)

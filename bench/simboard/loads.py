@@ -1,9 +1,12 @@
-"""What sits in the lamp bank: filament lamps, LED lamps, resistors; the bank's sockets; the load a unit is rated for."""
+"""What sits in the lamp bank as physics has it: filament lamps, LED lamps, resistors, and the sockets that hold them."""
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, field, replace
 
+from bench import bank as banks
+from bench import files
 from bench.simboard.filament import Filament, rated_filament
 
 LAMP_SOCKETS = 6
@@ -25,22 +28,30 @@ class LedLamp:
     ohm: float
 
 
-Load = Filament | LedLamp | Resistor
+@dataclass(frozen=True, slots=True)
+class LedWithResistor:
+    """An LED lamp with a resistor across it, behind one contact of the socket."""
+
+    led: LedLamp
+    resistor: Resistor
+
+
+Load = Filament | LedLamp | Resistor | LedWithResistor
 
 
 def led_lamp(amps: float, system_v: float = 12.0) -> LedLamp:
     """An LED lamp that takes these amperes at the nominal test voltage and lights from two thirds of the system's voltage."""
-    knee = system_v * 8.0 / 12.0
-    return LedLamp(knee, (test_volts(system_v) - knee) / amps)
+    knee_v = banks.LED_KNEE * system_v
+    return LedLamp(knee_v, (test_volts(system_v) - knee_v) / amps)
 
 
 def test_volts(system_v: float) -> float:
     """Nominal test voltage: 6.4, 12.8, 25.6 V."""
-    return system_v * 12.8 / 12.0
+    return banks.nominal_test_v(system_v)
 
 
 @dataclass(frozen=True)
-class Bank:
+class LampBank:
     """The six sockets in order, and the pilot lamp (2.2 W). branch_ohm: resistance in series with each socket's lamp."""
 
     sockets: tuple[Load | None, ...]
@@ -49,26 +60,51 @@ class Bank:
     dies: tuple[int, int] | None = field(default=None)
     """(socket, n): the lamp in this socket burns out at the n-th make from cold."""
 
-    def fitted(self, socket: int, load: Load | None) -> Bank:
+    def fitted(self, socket: int, load: Load | None) -> LampBank:
         """The bank with another load, or none, in a socket (1..6)."""
         if not 1 <= socket <= LAMP_SOCKETS:
             raise ValueError(f"fitting a load to the bank: socket must be 1..{LAMP_SOCKETS}, not {socket!r}")
         return replace(self, sockets=(*self.sockets[: socket - 1], load, *self.sockets[socket:]))
 
-    def current_a(self, numbers: tuple[int, ...], volts: float) -> float:
-        """Steady current of these sockets at these volts, lit, at 24 degC."""
-        return sum(steady_a(load, volts) for n in numbers if (load := self.sockets[n - 1]) is not None)
+    def current_a(self, numbers: Collection[int], volts: float) -> float:
+        """Steady current of these loads at these volts with the link fitted, lit, at 24 degC; the pilot lamp then takes nothing."""
+        lamps = sum(steady_a(load, volts) for n in numbers if n <= LAMP_SOCKETS and (load := self.sockets[n - 1]) is not None)
+        return lamps + (volts / LEAK_OHM if LEAK in numbers else 0.0)
 
 
 def steady_a(load: Load, volts: float) -> float:
-    if isinstance(load, Resistor):
-        return volts / load.ohm
-    if isinstance(load, LedLamp):
-        return max(0.0, volts - load.knee_v) / load.ohm
-    return load.steady_a(volts)
+    """Steady current of one load at these volts, lit, at 24 degC."""
+    match load:
+        case Resistor():
+            return volts / load.ohm
+        case LedLamp():
+            return max(0.0, volts - load.knee_v) / load.ohm
+        case LedWithResistor():
+            return steady_a(load.led, volts) + steady_a(load.resistor, volts)
+        case _:
+            return load.steady_a(volts)
 
 
-def standard_bank(system_v: float = 12.0) -> Bank:
-    """21, 21, 21, 10 and 5 W lamps, an LED lamp of 0.15 A in the free socket (of as many watts at 6 and 24 V)."""
-    lamps = tuple(rated_filament(watts, system_v) for watts in (21.0, 21.0, 21.0, 10.0, 5.0))
-    return Bank((*lamps, led_lamp(0.15 * 12.0 / system_v, system_v)), rated_filament(2.2, system_v))
+def lamp_bank(bank: banks.Bank, system_v: float) -> LampBank:
+    """The lamps of this bank, in a system of this voltage, with the pilot lamp of the rig."""
+    sockets = tuple(_load(socket, system_v) for socket in bank.for_system(system_v).sockets)
+    return LampBank(sockets, rated_filament(2.2, system_v))
+
+
+def _load(socket: banks.Socket, system_v: float) -> Load | None:
+    match socket.kind:
+        case "filament":
+            return rated_filament(socket.watts, system_v)
+        case "led":
+            return led_lamp(socket.amps, system_v)
+        case "resistor":
+            return Resistor(socket.ohms)
+        case "led+resistor":
+            return LedWithResistor(led_lamp(socket.amps, system_v), Resistor(socket.ohms))
+        case _:
+            return None
+
+
+def standard_bank(system_v: float = 12.0) -> LampBank:
+    """The bank `standard`, in a system of this voltage."""
+    return lamp_bank(files.bank("standard"), system_v)

@@ -14,7 +14,8 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
-from bench.description import PERIOD_SCANS, BoardDescription, parse_description, scan_plan
+from bench.bank import Bank
+from bench.description import PERIOD_SCANS, BoardDescription, Load, parse_description, scan_plan
 from bench.simboard.hidden import Hidden
 
 Array = npt.NDArray[np.float64]
@@ -68,9 +69,14 @@ MOST_SAMPLES = 2048
 """That one call of `Rig.counts` may ask for."""
 
 
-def rig_description(seed: int) -> BoardDescription:
-    """What the simulated board of this seed says about itself; only its serial number depends on the seed."""
-    return replace(parse_description(DESCRIPTION_TEXT.splitlines()), serial=f"SIM{seed % 100000:05d}")
+def rig_description(seed: int, bank: Bank | None = None) -> BoardDescription:
+    """What the simulated board of this seed says about itself: the seed gives its serial number, the bank its lamps; a socket without a
+    filament lamp is FREE. None: the bank `standard`."""
+    description = parse_description(DESCRIPTION_TEXT.splitlines())
+    loads = dict(description.loads)
+    for number, socket in enumerate(bank.sockets if bank is not None else (), start=1):
+        loads[number] = Load(number, "LAMP" if socket.watts else "FREE", socket.watts)
+    return replace(description, serial=f"SIM{seed % 100000:05d}", loads=loads)
 
 
 class Waveform(Protocol):

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from bench.simboard.filament import rated_filament
-from bench.simboard.loads import Bank, standard_bank
+from bench.simboard.loads import LampBank, standard_bank
 from bench.simboard.units import nominal
 from bench.simboard.world import World
 
@@ -63,7 +63,7 @@ CASES = (
 
 def behaviour(kind: str, case: Case, seconds: float = 9.0) -> Behaviour:
     """What the nominal unit of this kind does, without scatter, from cold; rate and share over all flashes but the first two."""
-    bank: Bank = standard_bank().fitted(4, rated_filament(21.0, 12.0))
+    bank: LampBank = standard_bank().fitted(4, rated_filament(21.0, 12.0))
     world = World(
         nominal(kind), supply_v=case.supply_v, ambient_c=case.ambient_c, bank=bank, rated_loads=case.loads, scatter=False
     )

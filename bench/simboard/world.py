@@ -20,13 +20,13 @@ from bench.simboard.contact import MainContact
 from bench.simboard.faults import fault
 from bench.simboard.filament import HEAT_J_PER_KG_K, HEAT_SLOPE_J_PER_KG_K2, RADIATION_EXPONENT, RESISTANCE_EXPONENT
 from bench.simboard.lit import Alike, Lamps
-from bench.simboard.loads import PILOT, Bank, standard_bank
+from bench.simboard.loads import PILOT, LampBank, standard_bank
 from bench.simboard.mechanisms import running
 from bench.simboard.pulses import Pulse, PulseLog
 from bench.simboard.units import EMPTY, LINK, HotWire, ThermalClosed, Unit
 
 Array = npt.NDArray[np.float64]
-Socket = Unit | Literal["LINK"] | None
+InSocket = Unit | Literal["LINK"] | None
 
 _FIRST_STEP_S = 2.0e-4
 _GROWTH = 0.1
@@ -67,15 +67,15 @@ _Trial = tuple[list[float], tuple[float, float, float], _Look]
 class World:
     """Supply, wiring, lamp bank, unit in the socket. Time in true seconds from 0; everything starts open, cold and at rest.
 
-    supply_v: at the lamps with the link in place of the unit and the rated loads on; the source is raised by what the wiring
-    costs. `scatter` False: no bounce, no flash-to-flash scatter, nothing by chance. `faults`: names of `faults.FAULTS` (KeyError
-    if unknown); those of units apply to every unit put in whose mechanism can have them. step_scale: factor on the steps, to
-    show convergence.
+    supply_v: at the lamps with the link in place of the unit and `rated_loads` on (`set_supply` may name others); the source is
+    raised by what the wiring costs. `scatter` False: no bounce, no flash-to-flash scatter, nothing by chance. `faults`: names of
+    `faults.FAULTS` (KeyError if unknown); those of units apply to every unit put in whose mechanism can have them. step_scale:
+    factor on the steps, to show convergence.
     """
 
     def __init__(
         self,
-        unit: Socket,
+        unit: InSocket,
         *,
         supply_v: float = 12.8,
         system_v: float = 12.0,
@@ -83,7 +83,7 @@ class World:
         source_ohm: float = 0.10,
         seed: int = 0,
         scatter: bool = True,
-        bank: Bank | None = None,
+        bank: LampBank | None = None,
         rated_loads: tuple[int, ...] = (1, 2),
         faults: tuple[str, ...] = (),
         step_scale: float = 1.0,
@@ -91,7 +91,8 @@ class World:
         self._rng = random.Random(f"world {seed}") if scatter else None
         self._scale = step_scale
         self._good_bank = bank or standard_bank(system_v)
-        self._rated = rated_loads
+        self._rated = frozenset(rated_loads)
+        self._set_on = self._rated  # the loads on which the supply was set
         self._faults = tuple(fault(name) for name in faults)
         self._bench = Bench(self._good_bank, series_ohm=source_ohm)
         for one in self._faults:
@@ -139,14 +140,16 @@ class World:
         if self._powered and self._contact.conducting and not self._log.on:
             self._make(None)
 
-    def set_unit(self, unit: Socket) -> None:
+    def set_unit(self, unit: InSocket) -> None:
         """Puts a unit, cold and at rest, or the shorting link, or nothing into the socket."""
         self._cut()
         self._put(unit)
         self.switch()
 
-    def set_supply(self, v: float) -> None:
-        self._supply_v = v
+    def set_supply(self, volts: float, loads: frozenset[int] | None = None) -> None:
+        """Set the supply so that these loads have so many volts with the link fitted; None: those that the unit is rated for."""
+        self._supply_v = volts
+        self._set_on = self._rated if loads is None else loads
         self._emf = self._source_v()
         self._rewire()
 
@@ -363,7 +366,7 @@ class World:
 
     # --- small parts ---
 
-    def _put(self, socket: Socket) -> None:
+    def _put(self, socket: InSocket) -> None:
         unit = LINK if socket == "LINK" else EMPTY if socket is None else socket
         for one in self._faults:
             unit = one.spoil_unit(unit)
@@ -385,8 +388,8 @@ class World:
 
     def _source_v(self) -> float:
         bench = self._bench
-        rated_a = 0.0 if bench.set_at_source else self._good_bank.current_a(self._rated, self._supply_v)
-        return self._supply_v + bench.set_error_v + bench.series_ohm * rated_a
+        loads_a = 0.0 if bench.set_at_source else self._good_bank.current_a(self._set_on, self._supply_v)
+        return self._supply_v + bench.set_error_v + bench.series_ohm * loads_a
 
     def _v_out(self) -> float:
         return self._look.v_lamp + self._look.unit_a * self._downstream_ohm

@@ -6,14 +6,14 @@ from collections.abc import Mapping
 
 from bench.calibration import MeterAccuracy
 from bench.session.operator import Action, Cool, Do, FitLink, FitUnit, Meanwhile, Place, SetSupply
-from bench.simboard.world import Socket
+from bench.simboard.world import InSocket
 from firmware.simulator.board import AvrBoard
 
 
 class Hands:
     """An operator who works on the simulated world itself; the unit is the one that was in the socket at first. `meters` by unit."""
 
-    def __init__(self, board: AvrBoard, unit: Socket, meters: Mapping[str, MeterAccuracy] | None = None) -> None:
+    def __init__(self, board: AvrBoard, unit: InSocket, meters: Mapping[str, MeterAccuracy] | None = None) -> None:
         self._board = board
         self._unit = unit
         self.meters = dict(meters or {})
@@ -25,8 +25,8 @@ class Hands:
                 world.set_unit("LINK")
             case FitUnit():
                 world.set_unit(self._unit)
-            case SetSupply(volts=volts):
-                world.set_supply(volts)
+            case SetSupply(volts=volts, loads=loads):
+                world.set_supply(volts, None if loads is None else frozenset(loads))
             case Cool(seconds=seconds):
                 self._board.rest(seconds)
             case Do():
