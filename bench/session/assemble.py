@@ -103,7 +103,7 @@ def assemble(procedure: Procedure, setup: Setup, runs: Sequence[Runs], story: St
         unit=setup.unit,
         procedure=procedure.name,
         system_v=setup.system_v,
-        rated_load=rated_load,
+        rated_load=setup.rated_load,
         steps=tuple(record for of_step in runs for record in of_step.records),
         measured=measured,
         limit_sets=tuple(map(SetUsed.of, sets)),
