@@ -101,7 +101,7 @@ class Bank:
 
 def nominal_test_v(system_v: float) -> float:
     """Nominal test voltage in V: 6.4, 12.8, 25.6 (SAE J590)."""
-    return 12.8 * system_v / 12.0
+    return 12.8 * (system_v / 12.0)
 
 
 def sockets_text(sockets: Sequence[Socket]) -> str:
