@@ -22,7 +22,7 @@ from bench.verdict import Conformity, Verdict, decide, spoiling
 _SURE = 1e-3  # risks below this are as good as none
 _OF_LOAD = ("rate_", "on_", "off_s", "start_", "first_", "outage_", "trailer_")
 _FACTS_OF_LOAD = frozenset({"behaviour", "outage", "trailer", "lamp out", "pilot, lamp out", "pilot"})
-_STANDING = ("steady on", "dark", "one flash")
+_STANDING = ("steady on", "dark", "one flash", "shorted")
 _NOT_THIS_LOAD = "Sell it for lamps on which it flashed right, or test it on the lamps that it is for."
 _AGAIN = "Zero the bench, let everything cool, and test again."
 
@@ -165,7 +165,7 @@ def _against(case: Case, charges: Sequence[_Charge]) -> Conclusion:
         if unproved:
             reason = f"Not decided: {_lower(charges[0].text)}, but the lamps were not proved ({unproved})."
             return _open(reason, "Fit the shorting link and check the lamps, or test on lamps that are known; then test again.")
-        if case.is_rated is False or (stands and behaviour != "dark"):
+        if case.is_rated is False or behaviour in ("steady on", "one flash"):
             fitting = _fitting(case)
             if fitting:
                 reason = f"Not for {case.load}: {_lower(charges[0].text)}. It flashes right on {fitting}."

@@ -189,6 +189,7 @@ _STANDING = {
     "steady on": ("the lamps stay on", frozenset({"start_s", "start_largest_s", "first_extinction_s"})),
     "dark": ("the lamps stay dark", frozenset({"start_s", "start_largest_s", "first_light_s", "first_extinction_s"})),
     "one flash": ("it flashes once and no more", frozenset[str]()),
+    "shorted": ("it draws more than the bench may give: a short inside", frozenset({"start_s", "start_largest_s", "first_extinction_s"})),
 }
 """Behaviours that fail a limit without a number: what was seen, and which times such a unit never reaches.
 

@@ -5,6 +5,6 @@ Pure. `measure` makes a `Measured` of the `Evidence` that a run has gathered.
 
 from bench.measure.evidence import Conditions, Counts, Evidence
 from bench.measure.values import measure
-from bench.measure.vocabulary import QUANTITIES, BenchFault, BenchProof, Measured, Quantity
+from bench.measure.vocabulary import QUANTITIES, BenchFault, BenchProof, Measured, Quantity, with_proof
 
-__all__ = ["QUANTITIES", "BenchFault", "BenchProof", "Conditions", "Counts", "Evidence", "Measured", "Quantity", "measure"]
+__all__ = ["QUANTITIES", "BenchFault", "BenchProof", "Conditions", "Counts", "Evidence", "Measured", "Quantity", "measure", "with_proof"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from bench.uncertainty import Measurement
 
@@ -88,7 +88,8 @@ class Measured:
     """Everything that one run of a unit on one load showed.
 
     `values` by quantity name (only names of QUANTITIES); `facts` are categories:
-    - `behaviour`: `flashing`, `steady on`, `dark`, `one flash`, `too few`, `irregular`, `no supply`;
+    - `behaviour`: `flashing`, `steady on`, `dark`, `one flash`, `too few`, `irregular`, `no supply`, `shorted` (too much current, on lamps
+      that are right without the unit);
     - `rest`: `closed`, `open`, `unknown` (closed only if it stayed closed for 0.10 s);
     - `pilot`: `in step`, `antiphase`, `steady`, `dead`, `absent`, `unknown`;
     - `mechanism`: `thermal, closed at rest`, `hot wire`, `two-coil`, `electronic`, `unknown`;
@@ -101,3 +102,9 @@ class Measured:
     facts: Mapping[str, str] = field(default_factory=dict)
     bench_faults: tuple[BenchFault, ...] = ()
     proofs: tuple[BenchProof, ...] = ()
+
+
+def with_proof(measured: Measured, proof: BenchProof) -> Measured:
+    """The same with this proof in place of what was known of the item."""
+    others = tuple(one for one in measured.proofs if one.item != proof.item)
+    return replace(measured, proofs=(proof, *others))

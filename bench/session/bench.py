@@ -1,4 +1,4 @@
-"""Tending the bench around the runs: hands, supply, cooling, zeros, protection."""
+"""Bench operations between runs: supply, cooling, zeroing, proving the lamps, protection."""
 
 from __future__ import annotations
 
@@ -6,9 +6,11 @@ from collections.abc import Callable, Mapping, Sequence
 from types import TracebackType
 
 from bench.description import BoardDescription
-from bench.measure import BenchFault
+from bench.measure import BenchFault, BenchProof
 from bench.ports import PortError
 from bench.session.board import BoardClient, BoardFault
+from bench.session.lamp_check import lamp_takes
+from bench.session.memory import BenchMemory
 from bench.session.operator import Action, Cool, FitLink, FitUnit, Meanwhile, Operator, SetSupply, attending
 from bench.session.progress import Asked, Noted, Progress, Waiting
 from bench.session.run import LOOK_S, REST_S
@@ -20,6 +22,8 @@ from bench.zero import LinkReadings, ZeroError, zeroed
 _TRIES = 3  # how often somebody is asked to put the same thing right
 _SETTLE_S = 1.0
 _TICK_S = 0.25
+_LAMP_S = 0.3
+_NOTHING_A = 0.1
 _AT_ONCE_S = 4.0  # a board opens everything by itself some 5 s after the longest that a run may take, however short that was
 
 
@@ -74,6 +78,7 @@ class Bench:
         hands: Operator | None,
         progress: Progress,
         off_s: float,
+        memory: BenchMemory,
     ) -> None:
         self.board = board
         self.description = description
@@ -87,6 +92,7 @@ class Bench:
         self._progress = progress
         self._now_s: Callable[[], float] = board.port.now_s
         self._supply_v: float | None = None
+        self._memory = memory
 
     def note(self, text: str) -> None:
         """Something worth knowing: told now, and kept for the record."""
@@ -180,6 +186,47 @@ class Bench:
         board.listener = None
         return found
 
+    def prove_lamps(self, load: Load) -> BenchProof:
+        """Light each lamp of the load by itself through the shorting link; a lamp that is wrong goes into `faults`.
+
+        For units that light none: then nothing else tells a dead unit from a dead lamp. The unit is fitted again afterwards.
+        """
+        watts = dict(zip(load.lamps, load.watts, strict=True)) if load.watts else {}
+        if not watts:
+            return BenchProof("lamps", False, "their watts are not known")
+        if self._memory.lamps >= watts.keys():
+            return BenchProof("lamps", True, "each by itself, through the shorting link, earlier in this session")
+        if self._hands is None:
+            return BenchProof("lamps", False, "nothing lit them, and nobody was named to fit the shorting link")
+        self.ask(FitLink())
+        self.protect(load, self._setup.nominal_v, _LAMP_S * (len(watts) + 1))
+        phases: dict[str, tuple[bool, Sequence[int]]] = {"rest": (False, ())}
+        readings = self._look(phases | {str(n): (True, (n,)) for n in watts}, _LAMP_S)
+        self.ask(FitUnit(self._setup.unit))
+        takes = {n: lamp_takes(self.description, w, self._setup.system_v, readings["rest"], readings[str(n)]) for n, w in watts.items()}
+        if any(taken is None for taken in takes.values()):
+            return BenchProof("lamps", False, "the board does not read current and voltage")
+        known = {n: taken for n, taken in takes.items() if taken is not None}
+        if all(taken.amps < _NOTHING_A for taken in known.values()):
+            return BenchProof("lamps", False, "no current flowed with the shorting link: is it fitted?")
+        for number, taken in known.items():
+            if not taken.is_right:
+                fault = BenchFault("lamp-current", f"lamp {number} {taken.text}: replace it, or mend its holder")
+                self.faults.append(fault)
+                self.board.note_fault(fault)
+        right = all(taken.is_right for taken in known.values())
+        self._memory.lamps, self._memory.lamps_s = (self._memory.lamps | watts.keys() if right else frozenset()), self._now_s()
+        return BenchProof("lamps", right, "each by itself, through the shorting link" if right else "one takes the wrong current")
+
+    def recall_zero(self) -> bool:
+        """Take the zeros that were read earlier in this session; False if there are none."""
+        if self._memory.zeroed is None:
+            return False
+        self.description = self._memory.zeroed
+        self.board.note(note="zero", **self._memory.zero_note)
+        self.note("zeros and built-in standard as read earlier in this session")
+        return True
+
     def zero(self, load: Load, seconds: float) -> None:
         """With the link fitted, learn zeros and the converter's errors; `description` has them then. ZeroError if it never is a link."""
         self.protect(load, self._setup.nominal_v, 4.0 * seconds)
@@ -198,6 +245,7 @@ class Bench:
                 self.note(f"{error} (asked again)")
         plain = {phase: {name: (r.mean, r.s, r.n) for name, r in found.items()} for phase, found in readings.items()}
         self.board.note(note="zero", **plain)
+        self._memory.zeroed, self._memory.zero_note, self._memory.zeroed_s = self.description, plain, self._now_s()
         self.note(f"zeros and built-in standard read with the shorting link on {load.text}")
         self.ask(FitUnit(self._setup.unit))
 

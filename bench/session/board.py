@@ -342,6 +342,12 @@ class BoardClient:
             return f"the board did not confirm that everything is open ({error}); it opens by itself within a second of silence"
         return ""
 
+    def go_on(self, idle: Callable[[], None] | None) -> None:
+        """Work with the board again after `make_safe`: it must have got over its trip. BoardFault if it has not."""
+        self.command("*CLS")
+        self._alert = None
+        self._watch, self.idle = True, idle
+
     def link(self) -> Mapping[str, int]:
         """Damage so far, by kind."""
         damage: dict[str, Any] = asdict(self._decoder.damage)

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 from bench.description import BoardDescription, description_lines
 from bench.limits import AllOf, AnyOf, Limit, Requirement
-from bench.measure import BenchFault, Measured
+from bench.measure import BenchFault, BenchProof, Measured, with_proof
 from bench.measure.mechanism import ELECTRONIC, TWO_COIL, UNKNOWN
 from bench.outcome import Outcome
 from bench.ports import Port, PortError
@@ -23,6 +23,7 @@ from bench.session.assemble import Story, assemble, effective_measured, is_settl
 from bench.session.bench import Bench, Cancelled
 from bench.session.board import BoardClient, BoardFault, BoardRefused, BoardRestarted, BoardSilent, BoardTripped, BoardUnfit
 from bench.session.combine import Runs, combine
+from bench.session.memory import BenchMemory
 from bench.session.operator import Do, Operator, SimulatedHands
 from bench.session.progress import Damage, Decided, Event, Live, Progress, SoFar, StepBegan
 from bench.session.run import LIVE_COUNTS, Plan, Run, snapshot
@@ -35,8 +36,8 @@ from bench.session.setup import (
     open_v,
     range_reach_v,
 )
-from bench.verdict import Conformity, Verdict, decided
-from bench.wire import format_number
+from bench.verdict import Conformity, Verdict, decided, spoiling
+from bench.wire import TripCause, format_number
 from bench.zero import ZeroError
 
 STOPPING_LEVEL = 0.99
@@ -58,16 +59,19 @@ def run_test(
     when: str,
     software: str,
     capture: ByteSink | None = None,
+    memory: BenchMemory | None = None,
 ) -> TestRecord:
     """Run `procedure` on the board behind `port`; the record says how far it came.
 
     `operator` does what hands must do; a simulated board does that by itself, and only for a real one it is needed (by procedures
     with such steps). `at_simulated` names somebody else for a simulated board, given the hands that it has. `cancelled` is asked
     some twenty times a second, and may raise Cancelled with a reason. `when` and `software` go into the record as they are.
-    `capture` gets everything that was received (format: bench.ports.replay). Raises SetupError if this board can't do the test;
+    `capture` gets everything that was received (format: bench.ports.replay). `memory`: what earlier tests of this session learnt of the
+    bench. Raises SetupError if this board can't do the test;
     everything else ends in a record.
     """
     test = _Test(port, procedure, setup, operator, progress, cancelled or (lambda: False), capture, when, software, at_simulated)
+    test.memory = memory if memory is not None else BenchMemory()
     test.perform()
     return test.record()
 
@@ -92,6 +96,7 @@ class _Test:
         software: str,
         at_simulated: Callable[[SimulatedHands], Operator] | None,
     ) -> None:
+        self.memory = BenchMemory()
         self._at_simulated = at_simulated
         self._when = when
         self._software = software
@@ -117,6 +122,7 @@ class _Test:
         self._interrupted: str | None = None
         self._rest = "unknown"
         self._mechanism = UNKNOWN
+        self._short_proof = BenchProof("lamps", False, "not asked")
         self._current: Run | None = None
         self._run_began_s = self._began_s
 
@@ -249,15 +255,20 @@ class _Test:
             self._board_text["simulated unit"] = unit
         rated = load_for("rated", self._setup, description)
         off_s = self._began_s - self._setup.rested_s
-        self._bench = Bench(board, description, self._setup, rated, self._operator, self._progress, off_s)
+        self.memory.meet(board.identity(), self._began_s)
+        self._bench = Bench(board, description, self._setup, rated, self._operator, self._progress, off_s, self.memory)
         self._rated = rated
         self._choose_loads(description)
+        self._choose_sampling(description)
+
+    def _choose_sampling(self, description: BoardDescription) -> None:
+        """Mode and range of the samples, as the test needs them."""
         mode = "PREC" if self._setup.precise else "FAST"
         if mode not in description.modes:
             raise SetupError(f"setting the sample mode: this board has no mode {mode}")
-        board.command(f"SENS:MODE {mode}", "SENS:MODE?", mode)
-        volts = [open_v(self._setup, rated, self._volts(step)) for step in self._procedure.runs]
-        board.command(f"SENS:VOLT:RANG {format_number(round(range_reach_v(self._setup, volts), 2))}")
+        self._board.command(f"SENS:MODE {mode}", "SENS:MODE?", mode)
+        volts = [open_v(self._setup, self._rated, self._volts(step)) for step in self._procedure.runs]
+        self._board.command(f"SENS:VOLT:RANG {format_number(round(range_reach_v(self._setup, volts), 2))}")
 
     def _choose_loads(self, description: BoardDescription) -> None:
         """The load of every step, before anything is switched. What goes beyond the rated load may be left out, and said."""
@@ -288,19 +299,31 @@ class _Test:
                     bench.note(f"step {step.name} left out: not asked for; zeros are the board's and those at rest")
                     return
                 self._progress(began)
-                bench.zero(self._loads[step.name], step.seconds)
+                if not bench.recall_zero():
+                    bench.zero(self._loads[step.name], step.seconds)
             case RunStep():
-                starts = self._starts(step)
-                for start in range(1, starts + 1):
-                    self._progress(replace(began, start=start, starts=starts))
-                    bench.prepare(self._volts(step), self._cool_s(step), judged=bool(step.judge))
-                    self._run(step, start, starts)
+                try:
+                    self._make_starts(step, began)
+                except BoardTripped as error:
+                    self._secure()
+                    if not self._is_short_in_unit(error, step):
+                        raise
+                    self._keep_short(step)
+                else:
+                    self._prove_lamps(step)
             case CoolStep():
                 self._progress(began)
                 bench.cool(step.seconds, step.title)
             case PromptStep():
                 self._progress(began)
                 bench.ask(Do(step.text))
+
+    def _make_starts(self, step: RunStep, began: StepBegan) -> None:
+        starts = self._starts(step)
+        for start in range(1, starts + 1):
+            self._progress(replace(began, start=start, starts=starts))
+            self._tended.prepare(self._volts(step), self._cool_s(step), judged=bool(step.judge))
+            self._run(step, start, starts)
 
     def _starts(self, step: RunStep) -> int:
         """How many starts to make: those of the step, or as many more of an earlier one as the limits ask."""
@@ -314,7 +337,7 @@ class _Test:
 
     def _flashes(self, name: str) -> bool:
         """Whether the unit flashed in the last run of this step: a further start of one that stands still shows nothing."""
-        records = self._records.get(name, ())
+        records = self._records.get(name, [])
         return bool(records) and records[-1].measured.facts.get("behaviour", "") in ("flashing", "irregular", "too few")
 
     def _cool_s(self, step: RunStep) -> float:
@@ -349,12 +372,61 @@ class _Test:
                 self._end(run, None)
         except (Exception, KeyboardInterrupt) as error:
             self._secure()
-            interrupted = self._why(error)
+            # Whose a trip is, the bench's or the unit's, is seen afterwards.
+            interrupted = str(error) if isinstance(error, BoardTripped) else self._why(error)
             if self._current is not None:
                 self._end(self._current, interrupted)
             raise
         finally:
             bench.off_s = self._port.now_s()
+
+    def _is_short_in_unit(self, error: BoardTripped, step: RunStep) -> bool:
+        """Whether too much current flowed, and the same lamps are right without the unit: then it was the unit's, and not the bench's."""
+        if error.cause not in (TripCause.CURR, TripCause.LATC) or not step.judge:
+            return False
+        try:
+            self._go_on()
+            proof = self._tended.prove_lamps(self._loads[step.name])
+            if proof.proved:
+                self._go_on()
+                self._short_proof = proof
+        except (BoardFault, PortError, SetupError, Cancelled) as other:
+            _log.info("proving the lamps after a trip: %s", other)
+            return False
+        return proof.proved
+
+    def _go_on(self) -> None:
+        """Work with the board again after everything was opened."""
+        self._board.go_on(self._check_cancelled)
+        self._choose_sampling(self._tended.description)
+
+    def _keep_short(self, step: RunStep) -> None:
+        """The run showed that the unit is shorted, and nothing else."""
+        proof = self._short_proof
+        measured = Measured({}, {"behaviour": "shorted"}, (), (proof,))
+        load, volts = self._loads[step.name], self._volts(step)
+        self._board.note(
+            note="shorted", step=step.name, title=step.title, loads=load.numbers, text=load.text, volts=volts, proof=proof.text
+        )
+        now_s = self._port.now_s() - self._began_s
+        record = StepRecord(step.name, step.title, load.numbers, load.text, now_s, 0.0, measured, 0, 0, volts)
+        whole = [r for r in self._records.get(step.name, ()) if r.interrupted is None]
+        self._records[step.name] = [*whole, record]
+        for one in self._live_after(step):
+            self._left_out[one.name] = "the unit is shorted"
+
+    def _prove_lamps(self, step: RunStep) -> None:
+        """Where the unit lit no lamp, have them proved by the link: only then may it be blamed."""
+        records = self._records.get(step.name, [])
+        load = self._loads[step.name]
+        if not step.judge or not records or self._interrupted is not None or not load.watts or not self._setup.filament:
+            return
+        measured = records[-1].measured
+        if spoiling((*self._tended.faults, *measured.bench_faults)) or any(p.proved for p in measured.proofs if p.item == "lamps"):
+            return
+        proof = self._tended.prove_lamps(load)
+        self._board.note(note="lamps proved", step=step.name, proved=proof.proved, text=proof.text)
+        records[-1] = replace(records[-1], measured=with_proof(measured, proof))
 
     def _begin(self, step: RunStep, plan: Plan, before: Run | None) -> Run:
         """A run that has just been switched on, or that carries on the one before it live."""

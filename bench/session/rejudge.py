@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Protocol
 
 from bench.analysis import Analysis, Observer
 from bench.description import BoardDescription, parse_description
-from bench.measure import BenchFault, Counts, Measured
+from bench.measure import BenchFault, BenchProof, Counts, Measured, with_proof
 from bench.ports.replay import NOTE, RECEIVED, CaptureError, Entry, read_capture
 from bench.procedure import Procedure
 from bench.record import StepRecord, TestRecord
@@ -117,8 +117,14 @@ def _follow(reading: Reading, note: dict[str, Any], procedure: Procedure, name: 
             _open_run(reading, note, procedure, name)
         case "off" if reading.open is not None:
             reading.open.measured = snapshot(reading.open.analysis, _counts(reading))
+        case "shorted":
+            _keep_short(reading, note)
         case "end" if reading.open is not None:
             _close_run(reading, note)
+        case "lamps proved" if reading.records.get(note["step"]):
+            records = reading.records[note["step"]]
+            proof = BenchProof("lamps", note["proved"], note["text"])
+            records[-1] = replace(records[-1], measured=with_proof(records[-1].measured, proof))
         case "bench fault":
             reading.bench_faults.append(BenchFault(note["code"], note["text"], note["spoils"]))
         case "interrupted":
@@ -146,6 +152,17 @@ def _open_run(reading: Reading, note: dict[str, Any], procedure: Procedure, name
     else:
         analysis = Analysis(reading.description, conditions, observer=observer)
     reading.open = _Open(note, reading.now_s, analysis)
+
+
+def _keep_short(reading: Reading, note: dict[str, Any]) -> None:
+    """The session found the unit shorted: a trip, and lamps that are right without it."""
+    proof = BenchProof("lamps", True, note["proof"])
+    measured = Measured({}, {"behaviour": "shorted"}, (), (proof,))
+    began_s = reading.now_s - (reading.origin_s or 0.0)
+    record = StepRecord(note["step"], note["title"], tuple(note["loads"]), note["text"], began_s, 0.0, measured, 0, 0, note["volts"])
+    whole = [r for r in reading.records.get(note["step"], ()) if r.interrupted is None]
+    reading.records[note["step"]] = [*whole, record]
+    reading.interrupted = None
 
 
 def _close_run(reading: Reading, end: dict[str, Any]) -> None:

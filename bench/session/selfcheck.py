@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from bench.description import BoardDescription
-from bench.lamps import allowed_current_a
 from bench.ports import Port
 from bench.samples import accuracies
 from bench.session.board import BoardClient
+from bench.session.lamp_check import lamp_takes
 from bench.session.operator import FitLink, FitUnit, Operator, SimulatedHands, attending
 from bench.session.watch import Watch, look
 from bench.uncertainty import TypeA, combine
@@ -180,18 +180,11 @@ def _within(what: str, value: float, should: float, u: float, unit: str) -> Find
 def _lamps(board: BoardClient, description: BoardDescription, watch: Watch, system_v: float) -> Iterator[Finding]:
     """Each lamp alone against what its wattage takes: within what is allowed to new lamps, their ageing, and the board's uncertainty."""
     rest = _look(board, watch, False, ())
-    known = accuracies(description, 0)
-    name = "i_load_low" if "i_load_low" in known else "i_load"
     for number, load in sorted(description.loads.items()):
         if load.kind != "LAMP":
             continue
-        readings = _look(board, watch, True, [number])
-        if name not in readings or "v_out" not in readings:
+        taken = lamp_takes(description, load.nominal, system_v, rest, _look(board, watch, True, [number]))
+        if taken is None:
             yield Finding(f"lamp {number}", State.NOT_DONE, "the board does not read current and voltage")
-            continue
-        current, volts = readings[name].mean - rest[name].mean, readings["v_out"].mean
-        least, most = allowed_current_a(load.nominal, system_v, volts)
-        margin = _K * combine(*(c.u for c in known[name].parts(name, most, {"v_in": volts}, rest[name].u)))
-        least, most = least - margin, most + margin
-        text = f"takes {current:.3f} A at {volts:.2f} V, a {load.nominal:g} W lamp takes {least:.3f} to {most:.3f} A"
-        yield Finding(f"lamp {number}", State.GOOD if least <= current <= most else State.BAD, text)
+        else:
+            yield Finding(f"lamp {number}", State.GOOD if taken.is_right else State.BAD, taken.text)

@@ -143,12 +143,13 @@ def watts_text(watts: Sequence[float]) -> str:
 class Load:
     """Loads to close for a run: their numbers on the board (the tell-tale at the pilot terminal included), and the load in words.
 
-    `sockets`: what each lamp place among them holds, None if that is not known.
+    `lamps`: the lamp places among the numbers; `sockets`: what each of them holds, None if that is not known.
     """
 
     numbers: tuple[int, ...]
     sockets: tuple[Socket | None, ...]
     text: str
+    lamps: tuple[int, ...] = ()
 
     @property
     def known(self) -> tuple[Socket, ...] | None:
@@ -191,7 +192,7 @@ def load_for(loads: Loads, setup: Setup, description: BoardDescription) -> Load:
     lamps = tuple(sorted(numbers))
     sockets = tuple(places[n] for n in lamps)
     pilot = tuple(n for n, load in description.loads.items() if load.kind == "PILOT")
-    return Load(tuple(sorted({*lamps, *pilot})), sockets, _load_text(lamps, sockets))
+    return Load(tuple(sorted({*lamps, *pilot})), sockets, _load_text(lamps, sockets), lamps)
 
 
 def bank_text(description: BoardDescription) -> str:

@@ -1,0 +1,51 @@
+"""One lamp lit by itself: does it take what its rating takes?"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from bench.description import BoardDescription
+from bench.lamps import allowed_current_a
+from bench.samples import accuracies
+from bench.uncertainty import TypeA, combine
+
+_K = 3.0  # a reading further off than this many standard uncertainties is wrong
+
+
+@dataclass(frozen=True, slots=True)
+class LampTakes:
+    """Current of a lamp in A, at the lamp's V, with the least and most that a sound one takes, what the board is not sure of included."""
+
+    watts: float
+    amps: float
+    volts: float
+    least_a: float
+    most_a: float
+
+    @property
+    def is_right(self) -> bool:
+        return self.least_a <= self.amps <= self.most_a
+
+    @property
+    def text(self) -> str:
+        return (
+            f"takes {self.amps:.3f} A at {self.volts:.2f} V, a {self.watts:g} W lamp takes {self.least_a:.3f} to {self.most_a:.3f} A"
+        )
+
+
+def lamp_takes(
+    description: BoardDescription, watts: float, system_v: float, rest: Mapping[str, TypeA], lit: Mapping[str, TypeA]
+) -> LampTakes | None:
+    """What a lamp of these rated watts takes: new or aged lamps are right. None if the board does not read current and voltage.
+
+    `rest`, `lit`: readings of the channels with everything open, and with this lamp alone through the shorting link.
+    """
+    known = accuracies(description, 0)
+    name = "i_load_low" if "i_load_low" in known else "i_load"
+    if name not in lit or name not in rest or "v_out" not in lit:
+        return None
+    amps, volts = lit[name].mean - rest[name].mean, lit["v_out"].mean
+    least, most = allowed_current_a(watts, system_v, volts)
+    margin = _K * combine(*(c.u for c in known[name].parts(name, most, {"v_in": volts}, rest[name].u)))
+    return LampTakes(watts, amps, volts, least - margin, most + margin)
