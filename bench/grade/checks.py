@@ -76,7 +76,9 @@ def grade(rule: Rule, measured: Measured, verdicts: Sequence[Verdict]) -> Grade:
         sure = sure and _is_sure(step, checks, given)
         if given and (kept or step.outcome != "good"):
             deciding = [check.text for check in checks if check.holds]
-            charges = tuple(check.charge for check in checks if check.holds and check.charge)
+            # What a sound unit must show, and does, speaks for it.
+            is_praise = step.outcome == "good" and step.need == "all"
+            charges = () if is_praise else tuple(check.charge for check in checks if check.holds and check.charge)
             # A grade that is tried again further down had no claim on this unit.
             later = {s.name for s in rule.steps[number:]}
             others = (text for name, texts in reversed(kept_from) if name not in later for text in texts)
