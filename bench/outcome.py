@@ -247,9 +247,9 @@ def _short_of(grade: Grade | None) -> str:
     """What kept a good unit from a better grade, in one clause."""
     if grade is None or grade.name == "A":
         return ""
-    why = next((text for text in grade.kept_from if text), "")
-    said = grade.because[0] if grade.charges and grade.because else why
-    return f"; {said}" if said and grade.name != "none" else f"; not graded: {why}" if grade.name == "none" and why else ""
+    why = next((text for text in (*grade.charges, *grade.kept_from) if text), "")
+    lead = "not graded: " if grade.name == "none" else f"{grade.name}, because: " if grade.charges else ""
+    return f"; {lead}{why}" if why else ""
 
 
 def _excused(opened: Sequence[Verdict]) -> str:

@@ -9,6 +9,7 @@ from fractions import Fraction
 
 from bench import rounding
 from bench.limits import UNITS, AllOf, AnyOf, FactLimit, Limit, Requirement, Source
+from bench.measure import QUANTITIES
 from bench.uncertainty import Estimate
 
 SHOWN_UNITS: Mapping[str, str] = {
@@ -20,6 +21,17 @@ SHOWN_UNITS: Mapping[str, str] = {
     "period_spread": "%",
     "clock_error": "%",
     "outage_ratio": "%",
+    "trailer_on_ratio": "%",
+    "first_light_s": "ms",
+    "first_extinction_s": "ms",
+    "start_s": "ms",
+    "start_largest_s": "ms",
+    "on_s": "ms",
+    "off_s": "ms",
+    "drop_v": "mV",
+    "drop_largest_v": "mV",
+    "drop_spread_v": "mV",
+    "film_v": "mV",
 }
 """Unit in which a quantity is shown, where it is not its own. A limit shows its quantity in the unit of the limit's file."""
 _BASES: Mapping[str, str] = {"read": "read", "summary": "after a summary", "own": "the shop's own"}
@@ -39,13 +51,16 @@ def _exact(si: float, unit: str) -> float:
     return float(Fraction(repr(si)) / UNITS[unit][1])
 
 
-def value_text(found: Estimate, limit: Limit | None = None) -> str:
-    """`107.93 ± 0.16 /min`: the value, its expanded uncertainty (95 %) and unit, with the digits to show its side of a limit."""
-    expanded = found.expanded()
-    texts = [rounding.rounded(found.value, expanded)]
+def value_text(found: Estimate, limit: Limit | None = None, shown_to: float = 0.0) -> str:
+    """`107.93 ± 0.16 /min`: the value, its expanded uncertainty (95 %) and unit, with the digits to show its side of a limit.
+
+    `shown_to`: the least uncertainty shown, in the estimate's unit.
+    """
+    expanded, place = rounding.at_least(found.expanded(), shown_to)
+    texts = [rounding.rounded(found.value, expanded, place)]
     if limit is not None:
-        texts += [rounding.against(found.value, edge, expanded) for edge in _edges(limit)]
-    plus_minus = f" ± {rounding.uncertainty_text(expanded)}" if expanded else ""
+        texts += [rounding.against(found.value, edge, expanded, place) for edge in _edges(limit)]
+    plus_minus = f" ± {rounding.uncertainty_text(expanded, place)}" if expanded else ""
     return f"{max(texts, key=len)}{plus_minus} {unit_text(found.unit)}".rstrip()
 
 
@@ -57,6 +72,12 @@ def _edges(limit: Limit) -> list[float]:
 def unit_text(unit: str) -> str:
     """A unit as printed behind a number: `/min` for `1/min`, nothing for `1`."""
     return {"1": "", "1/min": "/min", "1/min/min": "/min²", "degC": "°C", "ohm": "Ω", "mohm": "mΩ"}.get(unit, unit)
+
+
+def quantity_text(name: str, found: Estimate, limit: Limit | None = None) -> str:
+    """The value of the quantity `name` in the unit that people use for it, or that of the limit that judges it."""
+    unit = limit.unit if limit is not None else SHOWN_UNITS.get(name, found.unit)
+    return value_text(in_unit(found, unit), limit, float(QUANTITIES[name].shown_to / UNITS[unit][1]))
 
 
 def limit_text(requirement: Requirement) -> str:
