@@ -263,7 +263,9 @@ def _undecided(case: Case, verdict: Verdict, more: int) -> Conclusion:
         reason = f"Not decided: just outside, too near to be sure: {evidence(verdict)}{others}."
         return _open(reason, _AGAIN)
     if verdict.why_open:
-        return _open(f"Not decided: {title_of(verdict)}: {verdict.why_open}{others}.", "Test under the conditions that the limit asks for.")
+        doubtful = isinstance(verdict.limit, Limit) and verdict.limit.doubtful
+        advice = "Judge by a limit set without this figure." if doubtful else "Test under the conditions that the limit asks for."
+        return _open(f"Not decided: {title_of(verdict)}: {verdict.why_open}{others}.", advice)
     why = f" ({verdict.found.reason.rstrip('.')})" if isinstance(verdict.found, NotMeasured) else ""
     return _open(f"Not decided: {title_of(verdict)} could not be measured{why}{others}.", "Test again.")
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 
-from bench.limits import Limit
+from bench.limits import SHOWN_UNITS, UNITS, Limit
 from bench.measure import QUANTITIES
 from bench.rounding import against, at_least, plain, rounded, uncertainty_text
 from bench.uncertainty import Estimate
@@ -74,10 +74,10 @@ def speech_of(quantity: str) -> Speech:
     known = _SPEECH.get(quantity)
     if known is not None:
         return known
-    title, unit = QUANTITIES[quantity].title, QUANTITIES[quantity].unit
+    title, own = QUANTITIES[quantity].title, QUANTITIES[quantity].unit
+    unit = SHOWN_UNITS.get(quantity, "%" if own == "1" else own)
     name = title[0].upper() + title[1:]
-    suffix, scale = (" %", _PERCENT) if unit == "1" else (f" {unit}", Fraction(1))
-    return Speech(title, f"{name} too high", f"{name} too low", suffix, scale)
+    return Speech(title, f"{name} too high", f"{name} too low", f" {unit}", 1 / UNITS[unit][1])
 
 
 _FACTS: Mapping[tuple[str, str], str] = {

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from bench.limits import Limit, Requirement, Source
+from bench.limits import SHOWN_UNITS, Limit, Requirement, Source
 from bench.measure import QUANTITIES
 from bench.record import TestRecord
-from bench.render.values import SHOWN_UNITS, in_unit, limit_text, quantity_text, risk_text
+from bench.render.values import in_unit, limit_text, quantity_text, risk_text
 from bench.uncertainty import Estimate, Measurement, NotMeasured
 from bench.verdict import Verdict
 

@@ -8,32 +8,10 @@ from dataclasses import replace
 from fractions import Fraction
 
 from bench import rounding
-from bench.limits import UNITS, AllOf, AnyOf, FactLimit, Limit, Requirement, Source
+from bench.limits import SHOWN_UNITS, UNITS, AllOf, AnyOf, FactLimit, Limit, Requirement, Source
 from bench.measure import QUANTITIES
 from bench.uncertainty import Estimate
 
-SHOWN_UNITS: Mapping[str, str] = {
-    "on_ratio": "%",
-    "contact_ohm": "mohm",
-    "dark_a": "mA",
-    "bounce_make_s": "ms",
-    "bounce_break_s": "ms",
-    "period_spread": "%",
-    "clock_error": "%",
-    "outage_ratio": "%",
-    "trailer_on_ratio": "%",
-    "first_light_s": "ms",
-    "first_extinction_s": "ms",
-    "start_s": "ms",
-    "start_largest_s": "ms",
-    "on_s": "ms",
-    "off_s": "ms",
-    "drop_v": "mV",
-    "drop_largest_v": "mV",
-    "drop_spread_v": "mV",
-    "film_v": "mV",
-}
-"""Unit in which a quantity is shown, where it is not its own. A limit shows its quantity in the unit of the limit's file."""
 _BASES: Mapping[str, str] = {"read": "read", "summary": "after a summary", "own": "the shop's own"}
 _CONFIDENCE: Mapping[str, str] = {"H": "high", "M": "medium", "L": "low"}
 

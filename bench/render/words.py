@@ -32,7 +32,6 @@ _FACTS: Mapping[str, Mapping[str, str]] = {
         "unknown": "pilot not seen",
     },
     "rating": {"known": "rating known"},
-    "mechanism": {"unknown": "mechanism not told"},
     "film": {"none": "no film on the contacts", "recovered": "a film on the contacts went away", "unknown": "first flashes not seen"},
     "lamp out": {"shown": "a lamp out is shown", "not shown": "a lamp out is not shown", "unknown": "not seen whether a lamp out is shown"},
 }
@@ -49,8 +48,10 @@ def fact_text(fact: str, word: str) -> str:
         return f"with one lamp out {behaviour_text(word)}"
     if fact == "trailer":
         return f"with a further lamp {behaviour_text(word)}"
-    if fact in ("mechanism", "system"):
-        return _FACTS.get(fact, {}).get(word, word)
+    if fact == "pilot, lamp out":
+        return f"with one lamp out {_FACTS['pilot'].get(word, word)}"
+    if fact == "mechanism":
+        return word if word != "unknown" else "mechanism not told"
     return _FACTS.get(fact, {}).get(word, f"{fact} {word}")
 
 
