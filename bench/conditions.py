@@ -57,6 +57,11 @@ def judge_conditions(limit_set: LimitSet, circumstances: Circumstances) -> tuple
     return tuple(_judge_condition(limit_set.name, condition, circumstances) for condition in limit_set.conditions)
 
 
+def is_for_system(limit_set: LimitSet, quantity: str, system_v: float) -> bool:
+    """Whether the set's figures for this quantity are for such a system; one for another system asks nothing of the unit."""
+    return not any(c.system_v and system_v not in c.system_v and c.is_for(quantity) for c in limit_set.conditions)
+
+
 def demand_texts(condition: Condition, system_v: float = 12.0) -> tuple[str, ...]:
     """Return what a condition demands, each in a few words with its figures for a `system_v` system; empty if only in words."""
     demands = []

@@ -259,9 +259,9 @@ def _short_of(grade: Grade | None) -> str:
     """What kept a good unit from a better grade, in one clause."""
     if grade is None or grade.name == "A":
         return ""
-    why = next((text for text in grade.kept_from if text), "")
-    said = grade.because[0] if grade.charges and grade.because else why
-    return f"; {said}" if said and grade.name != "none" else f"; not graded: {why}" if grade.name == "none" and why else ""
+    why = next((text for text in (*grade.charges, *grade.kept_from) if text), "")
+    lead = "not graded: " if grade.name == "none" else f"{grade.name}, because: " if grade.charges else ""
+    return f"; {lead}{why}" if why else ""
 
 
 def _excused(opened: Sequence[Verdict]) -> str:
@@ -275,7 +275,9 @@ def _undecided(case: Case, verdict: Verdict, more: int) -> Conclusion:
         reason = f"Not decided: just outside, too near to be sure: {evidence(verdict)}{others}."
         return _open(reason, _AGAIN)
     if verdict.why_open:
-        return _open(f"Not decided: {title_of(verdict)}: {verdict.why_open}{others}.", "Test under the conditions that the limit asks for.")
+        doubtful = isinstance(verdict.limit, Limit) and verdict.limit.doubtful
+        advice = "Judge by a limit set without this figure." if doubtful else "Test under the conditions that the limit asks for."
+        return _open(f"Not decided: {title_of(verdict)}: {verdict.why_open}{others}.", advice)
     why = f" ({verdict.found.reason.rstrip('.')})" if isinstance(verdict.found, NotMeasured) else ""
     return _open(f"Not decided: {title_of(verdict)} could not be measured{why}{others}.", "Test again.")
 

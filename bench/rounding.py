@@ -18,25 +18,38 @@ def last_place(expanded: float) -> int:
     return up.adjusted() - 1
 
 
-def uncertainty_text(expanded: float) -> str:
-    """An expanded uncertainty with two significant digits, rounded up; `0` if there is none."""
+def uncertainty_text(expanded: float, place: int | None = None) -> str:
+    """An expanded uncertainty with two significant digits, or to `place`, rounded up; `0` if there is none."""
     if expanded == 0.0:
         return "0"
-    return _fixed(Decimal(_cleaned(expanded)).quantize(Decimal(1).scaleb(last_place(expanded)), ROUND_UP))
+    place = last_place(expanded) if place is None else place
+    return _fixed(Decimal(_cleaned(expanded)).quantize(Decimal(1).scaleb(place), ROUND_UP))
 
 
-def rounded(value: float, expanded: float) -> str:
-    """A value to the last digit of its expanded uncertainty (same unit); as it is, to 6 digits, if that is zero."""
+def rounded(value: float, expanded: float, place: int | None = None) -> str:
+    """A value to the last digit of its expanded uncertainty (same unit), or to `place`; as it is, to 6 digits, if that is zero."""
+    if place is not None:
+        return _rounded_at(value, place)
     if expanded == 0.0:
         return _fixed(Decimal(f"{value:.6g}"))
     return _rounded_at(value, last_place(expanded))
 
 
-def against(value: float, limit: float, expanded: float) -> str:
-    """`rounded`, with the digits needed to show on which side of `limit` the value lies (120.004 beside 120 is not `120.00`)."""
-    text = rounded(value, expanded)
+def at_least(expanded: float, least: float) -> tuple[float, int | None]:
+    """The uncertainty to show where none below `least` may be, and the place of its last digit (None: two digits, as usual)."""
+    if expanded == 0.0 and least == 0.0:
+        return 0.0, None
+    return (expanded, None) if expanded > least else (least, Decimal(_cleaned(least)).adjusted())
+
+
+def against(value: float, limit: float, expanded: float, place: int | None = None) -> str:
+    """`rounded`, with the digits needed to show on which side of `limit` the value lies (120.004 beside 120 is not `120.00`).
+
+    `place`: power of ten of the last digit, if not that of the uncertainty.
+    """
+    text = rounded(value, expanded) if place is None else _rounded_at(value, place)
     side = _side(value, limit)
-    place = last_place(expanded) if expanded else -5
+    place = place if place is not None else last_place(expanded) if expanded else -5
     for _ in range(_MOST_DIGITS):
         if _side(float(text), limit) == side:
             return text

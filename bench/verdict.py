@@ -17,7 +17,7 @@ from enum import StrEnum
 from itertools import pairwise
 from typing import NamedTuple, Protocol
 
-from bench.conditions import Circumstances, ConditionVerdict, Kept, judge_conditions
+from bench.conditions import Circumstances, ConditionVerdict, Kept, is_for_system, judge_conditions
 from bench.limits import AllOf, AnyOf, FactLimit, Limit, LimitSet, Requirement
 from bench.measure import BenchFault, Measured
 from bench.uncertainty import Estimate, Measurement, NotMeasured, normal_cdf, student_cdf, student_quantile
@@ -200,14 +200,19 @@ They fail the limits of `_FLASHING` too, even if there were flashes to measure b
 def judge(
     measured: Measured, limit_set: LimitSet, level: float = LEVEL, circumstances: Circumstances | None = None
 ) -> tuple[Verdict, ...]:
-    """Return one verdict for each requirement of the set, in its order.
+    """Return one verdict for each requirement of the set, in its order; those for another system's voltage are left out.
 
     While a bench fault spoils the values every verdict is "not measured": nothing is charged to the unit, nothing credited. So is every
     limit that a condition of the set is for, if `circumstances` say that the condition was not kept; None: conditions are not judged.
     """
     conditions = () if circumstances is None else judge_conditions(limit_set, circumstances)
     case = _Case(measured, limit_set.name, level, tuple(c for c in conditions if c.kept is Kept.NOT_KEPT))
-    return tuple(_judge(case, requirement) for requirement in limit_set.requirements)
+    asked = [r for r in limit_set.requirements if circumstances is None or _is_asked(r, limit_set, circumstances)]
+    return tuple(_judge(case, requirement) for requirement in asked)
+
+
+def _is_asked(requirement: Requirement, limit_set: LimitSet, circumstances: Circumstances) -> bool:
+    return not isinstance(requirement, Limit) or is_for_system(limit_set, requirement.quantity, circumstances.system_v)
 
 
 def spoiling(bench_faults: Sequence[BenchFault]) -> tuple[BenchFault, ...]:

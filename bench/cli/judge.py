@@ -8,7 +8,7 @@ import click
 
 from bench import defaults
 from bench.cli.options import lamps_options, limits_options, make_setup
-from bench.cli.output import budget_option, deliver, json_option
+from bench.cli.output import budget_option, deliver, full_option, json_option
 
 
 @click.command("judge")
@@ -39,6 +39,7 @@ from bench.cli.output import budget_option, deliver, json_option
 @lamps_options
 @limits_options
 @json_option
+@full_option
 @budget_option
 def command(
     recording: Path,
@@ -57,6 +58,7 @@ def command(
     limits: tuple[str, ...],
     grade_rule: str,
     json_path: str | None,
+    full: bool,
     budget: bool,
 ) -> int:
     """Judge RECORDING, a CSV file that an oscilloscope or logger made (or what `test --capture` kept), and print the report.
@@ -89,7 +91,7 @@ def command(
             u_zero=_numbers("--zero-error", zero_error),
             **story_of_now(),
         )
-    deliver(record, json_path, budget)
+    deliver(record, json_path, full, budget)
     return code_for(record)
 
 

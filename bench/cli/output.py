@@ -19,7 +19,8 @@ json_option = click.option(
     metavar="FILE",
     help="Also write the whole record as JSON to FILE; - writes it to the standard output instead of the report.",
 )
-budget_option = click.option("--budget", is_flag=True, help="Also show what each uncertainty is made of.")
+budget_option = click.option("--budget", is_flag=True, help="Also show what each uncertainty is made of; with --full.")
+full_option = click.option("--full", is_flag=True, help="Show everything: every value, verdict, source and run. Else fourteen lines.")
 WIDEST = 100
 """A report in a wide terminal is no easier to read than at this width."""
 _NARROWEST_PIPE = 80
@@ -34,23 +35,33 @@ def console(stderr: bool = False) -> Console:
     return made
 
 
-def print_report(record: TestRecord, budget: bool) -> None:
-    from bench.render.report import headline, report, report_text
+def print_report(record: TestRecord, full: bool, budget: bool) -> None:
+    """The report in a few lines, or in full; a budget belongs to the full one."""
+    from bench.render.brief import brief_lines
+    from bench.render.report import OUTCOME_STYLES, headline, report, report_text
 
     out = console()
-    if out.is_terminal:
-        out.print(report(record, budget))
-        # What counts must not have scrolled away.
-        out.print()
-        out.print(headline(record))
-    else:
-        click.echo(report_text(record, out.width, budget), nl=False)
+    if full or budget:
+        if out.is_terminal:
+            out.print(report(record, budget))
+            # What counts must not have scrolled away.
+            out.print()
+            out.print(headline(record))
+        else:
+            click.echo(report_text(record, out.width, budget), nl=False)
+        return
+    from rich.text import Text
+
+    first, *rest = brief_lines(record, out.width)
+    out.print(Text(first, style=OUTCOME_STYLES[record.outcome]))
+    for line in rest:
+        out.print(Text(line))
 
 
-def deliver(record: TestRecord, json_path: str | None, budget: bool) -> None:
+def deliver(record: TestRecord, json_path: str | None, full: bool, budget: bool) -> None:
     """The record as it was asked for: JSON alone on the standard output, or the report, and JSON in a file."""
     if json_path is None:
-        print_report(record, budget)
+        print_report(record, full, budget)
         return
     from bench.record_json import to_json
     from bench.session.keeping import write_whole
@@ -59,7 +70,7 @@ def deliver(record: TestRecord, json_path: str | None, budget: bool) -> None:
     if json_path == "-":
         click.echo(text, nl=False)
         return
-    print_report(record, budget)
+    print_report(record, full, budget)
     try:
         write_whole(Path(json_path), text)
     except OSError as error:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bench.cli.output import budget_option, print_report, print_table
+from bench.cli.output import budget_option, full_option, print_report, print_table
 
 if TYPE_CHECKING:
     from bench.record import TestRecord
@@ -15,8 +15,9 @@ if TYPE_CHECKING:
 
 @click.command("show")
 @click.argument("paths", nargs=-1, required=True, metavar="FILE...", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@full_option
 @budget_option
-def command(paths: tuple[Path, ...], budget: bool) -> int:
+def command(paths: tuple[Path, ...], full: bool, budget: bool) -> int:
     """Show a record that was kept as JSON; the exit code is that of its result. Of several, a line for each.
 
     \b
@@ -28,7 +29,7 @@ def command(paths: tuple[Path, ...], budget: bool) -> int:
 
     records = [_record(path) for path in paths]
     if len(records) == 1:
-        print_report(records[0], budget)
+        print_report(records[0], full, budget)
         return code_for(records[0])
     rows = [(r.unit, r.outcome.value, r.conclusion.letter or "-", r.reason) for r in records]
     print_table(("unit", "outcome", "grade", "why"), rows)

@@ -10,7 +10,7 @@ import click
 
 from bench import defaults
 from bench.cli.options import bench_options, lamps_options, limits_options, make_setup
-from bench.cli.output import budget_option, deliver, json_option
+from bench.cli.output import budget_option, deliver, full_option, json_option
 
 
 @click.command("test")
@@ -34,6 +34,7 @@ from bench.cli.output import budget_option, deliver, json_option
 )
 @click.option("--yes", is_flag=True, help="Ask nothing: cautions are known, and what hands must do is taken as done.")
 @json_option
+@full_option
 @budget_option
 def command(
     address: str,
@@ -55,6 +56,7 @@ def command(
     capture: Path | None,
     yes: bool,
     json_path: str | None,
+    full: bool,
     budget: bool,
 ) -> int:
     """Test a unit on the board at ADDRESS and print the report.
@@ -95,7 +97,7 @@ def command(
         record = run_test(
             port, plan, setup, operator=Person(assume_yes=yes), progress=progress, capture=kept, **story_of_now(),
         )  # fmt: skip
-    deliver(record, json_path, budget)
+    deliver(record, json_path, full, budget)
     return code_for(record)
 
 

@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 
-from bench.limits import Limit
+from bench.limits import SHOWN_UNITS, UNITS, Limit
 from bench.measure import QUANTITIES
-from bench.rounding import against, plain, rounded, uncertainty_text
+from bench.rounding import against, at_least, plain, rounded, uncertainty_text
 from bench.uncertainty import Estimate
 from bench.verdict import Verdict
 
@@ -22,13 +22,16 @@ class Speech:
     too_low: str
     unit: str
     scale: Fraction = Fraction(1)
+    shown_to: float = 0.0
 
     def value(self, found: Estimate, *limits: float | None) -> str:
         """`136.8 ± 0.2 flashes a minute`, with the digits that tell it from the nearest limit."""
-        value, expanded = self._scaled(found.value), self._scaled(found.expanded())
+        value = self._scaled(found.value)
+        expanded, place = at_least(self._scaled(found.expanded()), self._scaled(self.shown_to))
         near = [self._scaled(limit) for limit in limits if limit is not None]
-        text = against(value, min(near, key=lambda limit: abs(limit - value)), expanded) if near else rounded(value, expanded)
-        plus_minus = f" ± {uncertainty_text(expanded)}" if expanded else ""
+        nearest = min(near, key=lambda limit: abs(limit - value), default=None)
+        text = rounded(value, expanded, place) if nearest is None else against(value, nearest, expanded, place)
+        plus_minus = f" ± {uncertainty_text(expanded, place)}" if expanded else ""
         return f"{text}{plus_minus}{self.unit}"
 
     def band(self, low: float | None, high: float | None) -> str:
@@ -52,10 +55,12 @@ _SPEECH: Mapping[str, Speech] = {
     "rate_per_min": Speech("flash rate", "Too fast", "Too slow", _PER_MINUTE),
     "rate_total_per_min": Speech("flash rate", "Too fast", "Too slow", _PER_MINUTE),
     "on_ratio": Speech("on-time", "Lit too long in each flash", "Lit too briefly in each flash", " % of the time", _PERCENT),
-    "start_s": Speech("starting time", "Starts too late", "Starts too early", " s"),
-    "start_largest_s": Speech("longest start", "One start too late", "One start too early", " s"),
-    "first_light_s": Speech("time to first light", "Lights too late", "Lights too early", " s"),
-    "first_extinction_s": Speech("time to first extinction", "Goes out too late at first", "Goes out too early at first", " s"),
+    "start_s": Speech("starting time", "Starts too late", "Starts too early", " s", shown_to=1e-3),
+    "start_largest_s": Speech("longest start", "One start too late", "One start too early", " s", shown_to=1e-3),
+    "first_light_s": Speech("time to first light", "Lights too late", "Lights too early", " s", shown_to=1e-3),
+    "first_extinction_s": Speech(
+        "time to first extinction", "Goes out too late at first", "Goes out too early at first", " s", shown_to=1e-3
+    ),
     "drop_v": Speech("contact drop", "Loses too much voltage", "Loses too little voltage", " V"),
     "drop_largest_v": Speech("largest contact drop", "Loses too much in a flash", "Loses too little in a flash", " V"),
     "missed": Speech("missed flashes", "Misses flashes", "Misses too few flashes", ""),
@@ -69,19 +74,22 @@ def speech_of(quantity: str) -> Speech:
     known = _SPEECH.get(quantity)
     if known is not None:
         return known
-    title, unit = QUANTITIES[quantity].title, QUANTITIES[quantity].unit
+    title, own = QUANTITIES[quantity].title, QUANTITIES[quantity].unit
+    unit = SHOWN_UNITS.get(quantity, "%" if own == "1" else own)
     name = title[0].upper() + title[1:]
-    suffix, scale = (" %", _PERCENT) if unit == "1" else (f" {unit}", Fraction(1))
-    return Speech(title, f"{name} too high", f"{name} too low", suffix, scale)
+    return Speech(title, f"{name} too high", f"{name} too low", f" {unit}", 1 / UNITS[unit][1])
 
 
 _FACTS: Mapping[tuple[str, str], str] = {
-    ("rating", "unknown"): "nobody said which lamps it is for",
+    ("rating", "unknown"): "lamp rating not entered",
     ("rating", "known"): "the lamps it is for are known",
-    ("pilot", "unknown"): "its pilot terminal was not looked at",
-    ("pilot", "dead"): "nothing came from its pilot terminal (or it has none: then say so)",
-    ("insulation", "unknown"): "its insulation was not tested",
-    ("film", "unknown"): "nobody said whether a film on its contacts went away",
+    ("pilot", "unknown"): "pilot terminal not looked at",
+    ("pilot", "dead"): "nothing at the pilot terminal (if it has none, enter that)",
+    ("insulation", "unknown"): "insulation not tested",
+    ("insulation", "bad"): "its insulation is bad",
+    ("film", "unknown"): "the first flashes were not seen",
+    ("film", "recovered"): "a film on its contacts went away while it flashed",
+    ("outage", "steady on"): "lit steadily with one lamp out",
 }
 
 

@@ -32,7 +32,7 @@ _FILM_V, _FILM_PART = 0.1, 0.25  # of a 12 V unit, and of the later drop: a firs
 _ZERO_MOVED_A = 6e-3  # two thirds of what a leak may be (10 mA)
 _FILM_SPREADS = 4.0  # of the scatter of the later drops: an eroded contact touches well and ill by turns
 _IRREGULAR = 0.05  # spread of the period: common practice, no source
-_ONE_START = "one start: the next may differ by more than this interval, which holds for this start alone"
+_ONE_START = "of one start; the next may differ by more"
 
 
 def measure(e: Evidence, counts: Counts) -> Measured:

@@ -10,12 +10,16 @@ from bench.uncertainty import Measurement
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """One thing that can be measured: its name in records and limit files, title for people, and SI unit (a pint string)."""
+    """One thing that can be measured: its name in records and limit files, title for people, and SI unit (a pint string).
+
+    `shown_to`: people are shown no smaller uncertainty than this, in the unit: the next start differs by more than its microseconds.
+    """
 
     name: str
     title: str
     unit: str
     definition: str
+    shown_to: float = 0.0
 
 
 _ALL = (
@@ -24,11 +28,11 @@ _ALL = (
     Quantity("on_ratio", "current-on time", "1", "pulse duration over waveform period, mean over the cycles averaged"),
     Quantity("on_s", "on duration", "s", "mean pulse duration, 50 % instant to 50 % instant"),
     Quantity("off_s", "off duration", "s", "mean pulse separation, 50 % instant to 50 % instant"),
-    Quantity("first_light_s", "time to first light", "s", "voltage applied to first closing; 0 if closed at rest"),
-    Quantity("first_extinction_s", "time to first extinction", "s", "voltage applied to the first opening after light"),
+    Quantity("first_light_s", "time to first light", "s", "voltage applied to first closing; 0 if closed at rest", 1e-3),
+    Quantity("first_extinction_s", "time to first extinction", "s", "voltage applied to the first opening after light", 1e-3),
     Quantity("start_s", "starting time", "s",
-             "closed at rest: to the first opening; open at rest (or opening within 0.10 s): to the end of the first full cycle"),
-    Quantity("start_largest_s", "starting time, longest of the starts", "s", "largest single start_s"),
+             "closed at rest: to the first opening; open at rest (or opening within 0.10 s): to the end of the first full cycle", 1e-3),
+    Quantity("start_largest_s", "starting time, longest of the starts", "s", "largest single start_s", 1e-3),
     Quantity("drop_v", "contact drop (mean of lowest)", "V", "lowest drop during ON, mean of three consecutive cycles"),
     Quantity("drop_largest_v", "contact drop (worst cycle's lowest)", "V", "largest of the cycles' lowest drops"),
     Quantity("contact_ohm", "resistance input to output", "ohm", "lowest drop over the current at that moment"),

@@ -1,4 +1,4 @@
-"""The report of a test for a terminal or a text file: verdict, reason, table, sources, what was wrong with the bench, caution.
+"""The full report of a test for a terminal or a text file: outcome, reason, tables, sources, conditions, runs, bench, caution.
 
 One renderable serves both. Nothing is told by colour alone, and every outside text goes through `one_line` into plain `Text`, so
 that nothing in it is taken for markup or obeyed by a terminal.
@@ -6,7 +6,7 @@ that nothing in it is taken for markup or obeyed by a terminal.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from io import StringIO
 
 from rich.console import Console, Group, RenderableType
@@ -14,6 +14,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from bench.conditions import Kept
 from bench.limits import Source
 from bench.measure import QUANTITIES
 from bench.outcome import Outcome
@@ -21,10 +22,10 @@ from bench.record import TestRecord
 from bench.render.cautions import NO_INSPECTION, SIMULATED
 from bench.render.plain import one_line
 from bench.render.rows import JudgedRow, judged_rows, measured_rows, not_measured, shown
-from bench.render.values import source_text, unit_text, value_text
-from bench.render.words import fact_text, limit_set_text
+from bench.render.values import quantity_text, source_text, unit_text, value_text
+from bench.render.words import behaviour_text, fact_text, limit_set_text
 from bench.rounding import uncertainty_text
-from bench.uncertainty import Estimate
+from bench.uncertainty import Estimate, Measurement
 from bench.verdict import Conformity
 
 STYLES = {
@@ -65,7 +66,10 @@ def report_text(record: TestRecord, width: int = 80, budget: bool = False) -> st
 
 def report(record: TestRecord, budget: bool = False) -> RenderableType:
     """The report, to be printed by a rich console; with `budget`, the parts of every uncertainty too."""
-    parts = [_head(record), _judged(record), _sources(record), _besides(record), _reasons(record), _bench(record), _notes(record)]
+    parts = [
+        _head(record), _judged(record), _sources(record), _conditions(record), _besides(record), _reasons(record), _runs(record),
+        _proofs(record), _bench(record), _notes(record),
+    ]  # fmt: skip
     if budget:
         parts.append(_budgets(record))
     parts.append(_lines([NO_INSPECTION], "Caution"))
@@ -73,7 +77,7 @@ def report(record: TestRecord, budget: bool = False) -> RenderableType:
 
 
 def headline(record: TestRecord) -> RenderableType:
-    """Verdict, grade, unit, and in one sentence why."""
+    """Outcome, grade, unit, and in one sentence why."""
     outcome = record.outcome
     grade = f"   GRADE {one_line(record.conclusion.letter)}" if record.conclusion.letter else ""
     first = Text.assemble((outcome.value.upper(), OUTCOME_STYLES[outcome]), (grade, "bold"), f"   {one_line(record.unit)}")
@@ -89,18 +93,19 @@ def _head(record: TestRecord) -> RenderableType:
 
 def _facts(record: TestRecord) -> Iterator[tuple[str, str]]:
     yield "Outcome", record.outcome.value
+    yield "Next", record.conclusion.advice
+    if record.conclusion.basis:
+        yield "Basis", f"{record.conclusion.basis}: the weakest of the figures that decided"
     if record.grade is not None:
         grade = record.grade
         yield "Grade", f"{grade.name}: {grade.title}; by the rule {grade.rule}"
-        if grade.wording:
-            yield "", grade.wording
         if grade.because:
             yield "Because", f"{'; '.join(grade.because)}."
         for text in grade.kept_from[:MOST_KEPT_FROM]:
             yield "", f"{text[:1].upper()}{text[1:]}."
-    yield "Test", f"{record.procedure}, {record.system_v:g} V system, rated load {record.rated_load}, {record.when}"
+    yield "Test", f"{record.procedure}, {record.system_v:g} V system, on {record.load} (rated load {record.rated_load}), {record.when}"
     if record.measured.facts:
-        yield "Seen", "; ".join(fact_text(fact, word) for fact, word in record.measured.facts.items())
+        yield "Seen", "; ".join(fact_text(fact, word) for fact, word in record.measured.facts.items() if fact != "system")
     if record.limit_sets:
         for number, used in enumerate(record.limit_sets):
             yield "" if number else "Limits", limit_set_text(used)
@@ -170,7 +175,39 @@ def _reasons(record: TestRecord) -> RenderableType | None:
 def _bench(record: TestRecord) -> RenderableType | None:
     faults = [f"{fault.code}: {fault.text}" for fault in dict.fromkeys((*record.bench_faults, *record.measured.bench_faults))]
     damage = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in record.link.items() if count)
-    return _lines([*faults, *([f"link, counted and left out: {damage}"] if damage else [])], "Bench (not charged to the unit)")
+    return _lines([*faults, *([f"link, counted and left out: {damage}"] if damage else [])], "Bench (not counted against the unit)")
+
+
+def _conditions(record: TestRecord) -> RenderableType | None:
+    """How the test stands to the conditions of the limit sets: what was not kept first."""
+    order = (Kept.NOT_KEPT, Kept.NOT_KNOWN, Kept.KEPT)
+    rows = sorted(record.conditions, key=lambda c: order.index(c.kept))
+    return _lines([f"{c.limit_set}, {c.kept.value}: {c.text}" for c in rows], "Conditions of the limit sets")
+
+
+def _runs(record: TestRecord) -> RenderableType | None:
+    """Every run that was made, whether or not it was judged."""
+    columns = ("Run", "left"), ("Load", "left"), ("V", "right"), ("Seen", "left"), ("Rate", "right"), ("Lit", "right"), ("Drop", "right")
+    table = _table(*columns)
+    for step in record.steps:
+        values = step.measured.values
+        figures = (_figure(values, name) for name in ("rate_per_min", "on_ratio", "drop_v"))
+        seen = behaviour_text(step.measured.facts.get("behaviour", "unknown"))
+        doing = seen if step.interrupted is None else f"{seen}; broken off: {step.interrupted}"
+        volts = "" if step.supply_v is None else f"{step.supply_v:g}"
+        texts = (one_line(step.name), one_line(step.load_text), volts, one_line(doing), *figures)
+        table.add_row(*(Text(text) for text in texts))
+    return Padding(table, (1, 0, 0, 0)) if table.row_count else None
+
+
+def _figure(values: Mapping[str, Measurement], name: str) -> str:
+    found = values.get(name)
+    return quantity_text(name, found) if isinstance(found, Estimate) else "-"
+
+
+def _proofs(record: TestRecord) -> RenderableType | None:
+    proofs = record.measured.proofs
+    return _lines([f"{p.item}: {'proved' if p.proved else 'not proved'} ({p.text})" for p in proofs], "The bench in this test")
 
 
 def _notes(record: TestRecord) -> RenderableType | None:

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from bench.limits import Limit, Requirement, Source
+from bench.limits import SHOWN_UNITS, Limit, Requirement, Source
 from bench.measure import QUANTITIES
 from bench.record import TestRecord
-from bench.render.values import SHOWN_UNITS, in_unit, limit_text, risk_text, value_text
+from bench.render.values import in_unit, limit_text, quantity_text, risk_text
 from bench.uncertainty import Estimate, Measurement, NotMeasured
 from bench.verdict import Verdict
 
@@ -48,7 +48,7 @@ def measured_rows(record: TestRecord) -> tuple[MeasuredRow, ...]:
     """The values that no verdict rests on."""
     judged = _judged_quantities(record.verdicts)
     return tuple(
-        MeasuredRow(QUANTITIES[name].title, value_text(shown(name, found)), found.n, found.note)
+        MeasuredRow(QUANTITIES[name].title, quantity_text(name, found), found.n, found.note)
         for name, found in record.measured.values.items()
         if isinstance(found, Estimate) and name not in judged
     )
@@ -83,7 +83,7 @@ def _rows(verdict: Verdict, depth: int) -> Iterator[JudgedRow]:
         risk=NONE if verdict.p_wrong is None else risk_text(verdict.p_wrong),
         source=_source(requirement),
         depth=depth,
-        why_not=verdict.found.reason if isinstance(verdict.found, NotMeasured) and not verdict.by_fact else "",
+        why_not=verdict.why_open or (verdict.found.reason if isinstance(verdict.found, NotMeasured) and not verdict.by_fact else ""),
     )
     for part in verdict.parts:
         yield from _rows(part, depth + 1)
@@ -94,7 +94,7 @@ def _value(verdict: Verdict) -> str:
         return verdict.by_fact
     found: Measurement | None = verdict.found
     if isinstance(found, Estimate) and isinstance(verdict.limit, Limit):
-        return value_text(in_unit(found, verdict.limit.unit), verdict.limit)
+        return quantity_text(verdict.limit.quantity, found, verdict.limit)
     return NONE
 
 

@@ -8,20 +8,10 @@ from dataclasses import replace
 from fractions import Fraction
 
 from bench import rounding
-from bench.limits import UNITS, AllOf, AnyOf, FactLimit, Limit, Requirement, Source
+from bench.limits import SHOWN_UNITS, UNITS, AllOf, AnyOf, FactLimit, Limit, Requirement, Source
+from bench.measure import QUANTITIES
 from bench.uncertainty import Estimate
 
-SHOWN_UNITS: Mapping[str, str] = {
-    "on_ratio": "%",
-    "contact_ohm": "mohm",
-    "dark_a": "mA",
-    "bounce_make_s": "ms",
-    "bounce_break_s": "ms",
-    "period_spread": "%",
-    "clock_error": "%",
-    "outage_ratio": "%",
-}
-"""Unit in which a quantity is shown, where it is not its own. A limit shows its quantity in the unit of the limit's file."""
 _BASES: Mapping[str, str] = {"read": "read", "summary": "after a summary", "own": "the shop's own"}
 _CONFIDENCE: Mapping[str, str] = {"H": "high", "M": "medium", "L": "low"}
 
@@ -39,13 +29,16 @@ def _exact(si: float, unit: str) -> float:
     return float(Fraction(repr(si)) / UNITS[unit][1])
 
 
-def value_text(found: Estimate, limit: Limit | None = None) -> str:
-    """`107.93 ± 0.16 /min`: the value, its expanded uncertainty (95 %) and unit, with the digits to show its side of a limit."""
-    expanded = found.expanded()
-    texts = [rounding.rounded(found.value, expanded)]
+def value_text(found: Estimate, limit: Limit | None = None, shown_to: float = 0.0) -> str:
+    """`107.93 ± 0.16 /min`: the value, its expanded uncertainty (95 %) and unit, with the digits to show its side of a limit.
+
+    `shown_to`: the least uncertainty shown, in the estimate's unit.
+    """
+    expanded, place = rounding.at_least(found.expanded(), shown_to)
+    texts = [rounding.rounded(found.value, expanded, place)]
     if limit is not None:
-        texts += [rounding.against(found.value, edge, expanded) for edge in _edges(limit)]
-    plus_minus = f" ± {rounding.uncertainty_text(expanded)}" if expanded else ""
+        texts += [rounding.against(found.value, edge, expanded, place) for edge in _edges(limit)]
+    plus_minus = f" ± {rounding.uncertainty_text(expanded, place)}" if expanded else ""
     return f"{max(texts, key=len)}{plus_minus} {unit_text(found.unit)}".rstrip()
 
 
@@ -57,6 +50,12 @@ def _edges(limit: Limit) -> list[float]:
 def unit_text(unit: str) -> str:
     """A unit as printed behind a number: `/min` for `1/min`, nothing for `1`."""
     return {"1": "", "1/min": "/min", "1/min/min": "/min²", "degC": "°C", "ohm": "Ω", "mohm": "mΩ"}.get(unit, unit)
+
+
+def quantity_text(name: str, found: Estimate, limit: Limit | None = None) -> str:
+    """The value of the quantity `name` in the unit that people use for it, or that of the limit that judges it."""
+    unit = limit.unit if limit is not None else SHOWN_UNITS.get(name, found.unit)
+    return value_text(in_unit(found, unit), limit, float(QUANTITIES[name].shown_to / UNITS[unit][1]))
 
 
 def limit_text(requirement: Requirement) -> str:

@@ -20,6 +20,7 @@ _FACTS: Mapping[str, Mapping[str, str]] = {
         "too few": "too few flashes",
         "irregular": "irregular flashes",
         "no supply": "no supply at the unit",
+        "shorted": "shorted",
     },
     "rest": {"closed": "closed at rest", "open": "open at rest", "unknown": "not seen whether closed or open at rest"},
     "pilot": {
@@ -31,13 +32,26 @@ _FACTS: Mapping[str, Mapping[str, str]] = {
         "unknown": "pilot not seen",
     },
     "rating": {"known": "rating known"},
+    "film": {"none": "no film on the contacts", "recovered": "a film on the contacts went away", "unknown": "first flashes not seen"},
+    "lamp out": {"shown": "a lamp out is shown", "not shown": "a lamp out is not shown", "unknown": "not seen whether a lamp out is shown"},
 }
+
+
+def behaviour_text(word: str) -> str:
+    """What a unit does, as a report says it."""
+    return _FACTS["behaviour"].get(word, word)
 
 
 def fact_text(fact: str, word: str) -> str:
     """A fact as a report says it; one that has no words of its own by its name."""
     if fact == "outage":
-        return f"with one lamp out {_FACTS['behaviour'].get(word, word)}"
+        return f"with one lamp out {behaviour_text(word)}"
+    if fact == "trailer":
+        return f"with a further lamp {behaviour_text(word)}"
+    if fact == "pilot, lamp out":
+        return f"with one lamp out {_FACTS['pilot'].get(word, word)}"
+    if fact == "mechanism":
+        return word if word != "unknown" else "mechanism not told"
     return _FACTS.get(fact, {}).get(word, f"{fact} {word}")
 
 

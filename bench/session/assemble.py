@@ -133,7 +133,9 @@ def is_settled(procedure: Procedure, setup: Setup, runs: Sequence[Runs], bench_f
     made = {r.step.name for r in runs if r.records}
     later = {quantity for step in procedure.runs if step.name not in made for quantity in step.judge}
     starts = any(step.starts_of for step in procedure.runs if step.name not in made)
-    circumstances = None if starts else circumstances_of(setup, measured, runs)
+    circumstances = circumstances_of(setup, measured, runs)
+    if starts:
+        circumstances = replace(circumstances, starts=None)
     verdicts = [v for v in judge_all(setup, measured, circumstances, level)[1] if not _waits(v.limit, later)]
     if any(v.conformity is Conformity.FAIL for v in verdicts):
         return True

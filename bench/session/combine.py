@@ -105,7 +105,7 @@ def mean_of_starts(found: Sequence[Measurement]) -> Measurement:
         return good[0]
     a = type_a([m.value for m in good])
     scatter = a.component(f"scatter of {a.n} starts")
-    note = f"mean of {a.n} starts, the largest {max(m.value for m in good):.4g} {good[0].unit}"
+    note = f"mean of {a.n} starts, the largest {max(m.value for m in good):.3f} {good[0].unit}"
     if bad:
         note += f"; {len(bad)} left out: {bad[0].reason}"
     return Estimate(a.mean, good[0].unit, (scatter, *_common([m.budget for m in good])), a.n, note)

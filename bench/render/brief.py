@@ -1,0 +1,129 @@
+"""The report in at most fourteen lines: what a seller reads before he puts the unit on one of his shelves.
+
+Where there is more to say than lines, what is least needed goes first; the full report has everything.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from bench.conditions import Kept
+from bench.limits import Limit
+from bench.record import StepRecord, TestRecord
+from bench.render.plain import one_line
+from bench.render.values import limit_text, quantity_text
+from bench.render.words import behaviour_text
+from bench.uncertainty import Estimate
+from bench.verdict import Conformity, Verdict
+
+MOST_LINES = 14
+_NAME = 16
+_VALUE, _LIMIT = 24, 18
+_STARTS = ("start_s", "first_extinction_s", "first_light_s")
+_FIGURES = (("Flash rate", ("rate_per_min", "rate_total_per_min")), ("On-time", ("on_ratio",)), ("Starting time", _STARTS),
+            ("Contact drop", ("drop_v",)))  # fmt: skip
+MARKS = {
+    Conformity.PASS: "kept",
+    Conformity.CONDITIONAL_PASS: "too near to be sure",
+    Conformity.CONDITIONAL_FAIL: "too near to be sure",
+    Conformity.FAIL: "NOT KEPT",
+    Conformity.NOT_MEASURED: "open",
+}
+_BASES = {"read": "read in the source", "own": "the shop's own", "summary": "after a summary", "memory": "from memory"}
+
+
+@dataclass(frozen=True)
+class _Part:
+    """Lines that stand or go together; `rank`: the highest goes first."""
+
+    lines: tuple[str, ...]
+    rank: int
+
+
+def brief_lines(record: TestRecord, width: int = 80) -> list[str]:
+    """At most MOST_LINES lines of at most `width` characters."""
+    parts = list(_parts(record, width))
+    while sum(len(part.lines) for part in parts) > MOST_LINES and len(parts) > 1:
+        parts.remove(max(parts, key=lambda part: part.rank))
+    lines = [line for part in parts for line in part.lines]
+    return lines if len(lines) <= MOST_LINES else [*lines[: MOST_LINES - 1], "..."]
+
+
+def _parts(record: TestRecord, width: int) -> Iterator[_Part]:
+    conclusion = record.conclusion
+    letter = f"   GRADE {one_line(conclusion.letter)}" if conclusion.letter else ""
+    yield _Part((_cut(f"{conclusion.outcome.value.upper()}{letter}   {one_line(record.unit)}", width),), 0)
+    yield _Part(_wrapped(one_line(conclusion.reason), width), 0)
+    yield _Part(_wrapped(f"Next: {one_line(conclusion.advice)}", width), 1)
+    for title, names in _FIGURES:
+        line = _figure(record, title, names)
+        if line:
+            yield _Part((_cut(line, width),), 3)
+    for title, roles in (("One lamp out", "one-out"), ("A further lamp", "trailer")):
+        step = next((step for step in record.steps if step.name == roles), None)
+        if step is not None:
+            yield _Part((_cut(f"{title:<{_NAME}}{_other_load(step)}", width),), 4)
+    tested = f"{one_line(record.load)} at {_volts(record)}, {one_line(record.procedure)}, {one_line(record.when)}"
+    yield _Part((_cut(f"{'Tested':<{_NAME}}{tested}", width),), 5)
+    broken = [c.text for c in record.conditions if c.kept is Kept.NOT_KEPT]
+    if broken:
+        yield _Part(_wrapped(f"Conditions not kept: {one_line('; '.join(dict.fromkeys(broken)))}", width), 2)
+    unproved = [f"{proof.item} ({proof.text})" for proof in record.measured.proofs if not proof.proved]
+    if unproved and conclusion.outcome.on_unit:
+        yield _Part(_wrapped(f"Not proved in this test: {one_line('; '.join(unproved))}", width), 2)
+    if conclusion.basis:
+        word, _, confidence = conclusion.basis.partition(" ")
+        sure = f" (confidence {confidence})" if confidence else ""
+        yield _Part((_cut(f"{'Weakest basis':<{_NAME}}{_BASES[word]}{sure}, of the figures that decided", width),), 6)
+    if "simulated unit" in record.board:
+        yield _Part(("Simulated board: no real unit was tested.",), 2)
+    yield _Part((_cut("No inspection of a vehicle: a licensed inspection decides. All figures: --full", width),), 1)
+
+
+def _figure(record: TestRecord, title: str, names: tuple[str, ...]) -> str:
+    """One figure with its limit and mark; that of a limit that speaks against the unit first."""
+    verdicts = [v for v in record.verdicts if isinstance(v.limit, Limit) and v.limit.quantity in names]
+    worst = min(verdicts, key=lambda v: tuple(Conformity).index(v.conformity), default=None)
+    if worst is not None:
+        return _row(title, _judged_text(worst), limit_text(worst.limit), MARKS[worst.conformity])
+    for name in names:
+        found = record.measured.values.get(name)
+        if isinstance(found, Estimate):
+            return _row(title, quantity_text(name, found), "no limit named", "")
+    return ""
+
+
+def _judged_text(verdict: Verdict) -> str:
+    if verdict.by_fact:
+        return verdict.by_fact
+    if isinstance(verdict.found, Estimate) and isinstance(verdict.limit, Limit):
+        return quantity_text(verdict.limit.quantity, verdict.found, verdict.limit)
+    return "not measured"
+
+
+def _row(title: str, value: str, limit: str, mark: str) -> str:
+    return f"{title:<{_NAME}}{value:<{_VALUE}}{limit:<{_LIMIT}}{mark}".rstrip()
+
+
+def _other_load(step: StepRecord) -> str:
+    doing = step.measured.facts.get("behaviour", "unknown")
+    rate, on = step.measured.values.get("rate_per_min"), step.measured.values.get("on_ratio")
+    if doing in ("flashing", "irregular") and isinstance(rate, Estimate):
+        lit = f", {quantity_text('on_ratio', on)} lit" if isinstance(on, Estimate) else ""
+        return f"{quantity_text('rate_per_min', rate)}{lit} on {one_line(step.load_text)}"
+    return f"{behaviour_text(doing)} on {one_line(step.load_text)}"
+
+
+def _volts(record: TestRecord) -> str:
+    volts = next((step.supply_v for step in record.steps if step.supply_v is not None), None)
+    return f"{record.system_v:g} V system" if volts is None else f"{volts:g} V"
+
+
+def _wrapped(text: str, width: int) -> tuple[str, ...]:
+    return tuple(textwrap.wrap(text, width)) or ("",)
+
+
+def _cut(line: str, width: int) -> str:
+    return line if len(line) <= width else f"{line[: width - 3]}..."
