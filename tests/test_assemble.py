@@ -126,7 +126,7 @@ def test_what_was_entered_is_judged_by_and_kept() -> None:
         "behaviour": "flashing", "rest": "closed", "pilot": "absent", "rating": "known", "insulation": "bad", "system": "12 V",
     }  # fmt: skip
     assert record.settings["entered by hand: insulation"] == "bad"
-    assert record.grade is not None and "insulation is bad" in record.grade.because
+    assert record.grade is not None and "insulation" in record.grade.charged
 
 
 def test_a_pilot_that_was_seen_is_not_argued_away() -> None:
@@ -147,7 +147,7 @@ def test_an_a_can_be_had() -> None:
     for plan in ("full", "decide"):
         record = run_on(bench_port("NC"), plan, setup=wanted)
         assert record.outcome is Outcome.GOOD and record.grade is not None, record.reason
-        assert (record.grade.name, record.grade.kept_from) == ("A", ("not known for R: its insulation was not tested",))
+        assert (record.grade.name, record.grade.kept_from) == ("A", ("not known for R: insulation not tested",))
 
 
 def test_a_unit_that_stands_still_on_a_guessed_load_is_not_blamed() -> None:
