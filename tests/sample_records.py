@@ -52,7 +52,8 @@ def record(
     measured = Measured(good_values() if values is None else values, FLASHING if facts is None else facts, bench_faults)
     verdicts = tuple(v for name in limit_sets for s in files.named_limits(name)[1] for v in judge(measured, s))
     given = grade(files.grade_rule(), measured, verdicts)
-    case = Case(measured, verdicts, given, bench_faults, interrupted, load="2 x 21 W", is_rated=True)
+    by_bench = any(fault.text == interrupted for fault in bench_faults)
+    case = Case(measured, verdicts, given, bench_faults, interrupted, by_bench, "2 x 21 W", True)
     step = StepRecord("rated", "Rated load", (1, 2), "2 x 21 W", 0.5, 11.25, measured, 18, 1, supply_v=12.83)
     return TestRecord(
         unit=unit,
