@@ -10,7 +10,7 @@ Both boards look at the same physics through the same hidden errors (one seed); 
 - "On the edge": a verdict differs because the probability that the limit is kept, nearly the same on both, lies on either side of a level
   of the decision rule (less than EDGE apart).
 - A fault of the link strikes at moments that the boards do not share, since their replies do not come at the same instants. The unit is
-  good: each board must let it pass or come to "not measured", and neither may charge it: "honest".
+  good: each board must call it good, or decide nothing, or blame the bench, and neither may charge it: "honest".
 - "Agree": both boards' values differ by no more than their U (95 %) together. Not counted where a rig's fault or the link is at work.
 - "Hold": the physics' own value lies within U of the measured. For a start that is the start itself; for means, the very pulses
   of the cycles that were counted. Of every run of every procedure, unless a cycle was excluded, on rigs that are in order.
@@ -23,7 +23,7 @@ import math
 import sys
 import time
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import cache
@@ -31,6 +31,7 @@ from itertools import pairwise
 
 from bench.files import grade_rule, named_limits, procedure
 from bench.measure import Measured
+from bench.outcome import Outcome
 from bench.ports.address import parse_sim_address
 from bench.ports.simulated import open_line
 from bench.procedure import Procedure, RunStep
@@ -46,11 +47,12 @@ from bench.simboard.link import LINK_FAULTS
 from bench.simboard.pulses import Pulse
 from bench.simboard.world import World
 from bench.uncertainty import Estimate, Measurement
-from bench.verdict import Conformity, Verdict
+from bench.verdict import Verdict
 from firmware.simulator.port import FirmwarePort
 from reports.truth import _drops, _means, _start
 
-LIMITS = ("un-r48", "sae-j945")
+LIMITS = ("un-r48",)
+MORE_LIMITS = (*LIMITS, "sae-j945")  # asks for three starts, which `quick` does not make
 UNITS = {
     "NC": "bench-nc-2x21", "HWh": "bench-hw-hold", "HWp": "bench-hw-plain", "TC": "bench-tc-2x21",
     "ELo": "bench-el-outage", "EL": "bench-el-plain", "EL2": "bench-el-two",
@@ -58,12 +60,12 @@ UNITS = {
 NOT_HERE = "board-overrun"  # the program either loses frames or it does not: no such fault can be put into it
 EDGE = 0.01
 BOARDS = ("simulated board", "real program")
-CHARGED = (Conformity.FAIL, Conformity.CONDITIONAL_FAIL)
+CHARGED = (Outcome.NOT_GOOD, Outcome.NOT_FOR_LOAD)
 
 
 @dataclass(frozen=True)
 class Case:
-    """One unit with or without a fault, by a procedure: `quick`, `full`, or `short`: the full one with sixteen flashes at most."""
+    """One unit with or without a fault, by `quick`, `decide`, `full`, or `short`: the full one with sixteen flashes at most."""
 
     unit: str
     fault: str = ""
@@ -107,7 +109,7 @@ class Compared:
     """What came of it: outcomes and grades, values beside the truth and times by board (simulated, real program); what differs."""
 
     case: Case
-    outcomes: tuple[Conformity, Conformity]
+    outcomes: tuple[Outcome, Outcome]
     grades: tuple[str, str]
     different: list[str] = field(default_factory=list)
     on_edge: bool = False
@@ -153,7 +155,7 @@ def plan(how: str) -> Procedure:
 def setup(case: Case) -> Setup:
     """As for a unit whose marking was read; one with outage signalling is held to that too where a lamp is taken out."""
     entry = catalogue.entry(case.unit)
-    limits = (*LIMITS, "outage-qct501") if entry.kind == "ELo" and case.how != "quick" else LIMITS
+    limits = LIMITS if case.how == "quick" else (*MORE_LIMITS, "outage-qct501") if entry.kind == "ELo" else MORE_LIMITS
     return Setup(
         case.unit, system_v=entry.rating.system_v, rated=entry.rating.lamps_w, limits=tuple(named_limits(name) for name in limits),
         grade_rule=grade_rule(), rating_known=True, zero=case.how != "quick",
@@ -219,7 +221,8 @@ def _tell(case: Case, port: SimulatedPort | FirmwarePort, hands: Operator | None
     record = run_test(port, plan(case.how), setup(case), operator=hands, when="", software="")
     wall_s = time.perf_counter() - began_s
     constant = {"temperature_c": board.rig.ambient_c, "clock_error": 1.0 / (1.0 + board.rig.hidden.clock_error) - 1.0}
-    true = _true(record, list(world.pulses), supplied, constant, setup(case).counts.skip) if case.in_order else ()
+    live = {step.name for step in plan(case.how).runs if step.live}
+    true = _true(record, list(world.pulses), supplied, constant, setup(case).counts.skip, live) if case.in_order else ()
     return Told(record, port.now_s(), wall_s, list(true))
 
 
@@ -313,13 +316,17 @@ def _both(first: TestRecord, second: TestRecord) -> Iterator[Value]:
 
 
 def _true(
-    record: TestRecord, pulses: Sequence[Pulse], supplied: Sequence[float], constant: Mapping[str, float], skip: int
+    record: TestRecord, pulses: Sequence[Pulse], supplied: Sequence[float], constant: Mapping[str, float], skip: int, live: Collection[str]
 ) -> Iterator[Value]:
-    """Every value of every run beside the physics'. `supplied`: when the supply came, s of the world; the last belong to the runs."""
+    """Every value of every run with a supply of its own beside the physics'; those of `live` steps have none.
+
+    `supplied`: when the supply came, s of the world; the last belong to the runs.
+    """
     if any(step.interrupted is not None for step in record.steps):
         return
-    begins = [*supplied, math.inf][-len(record.steps) - 1 :]
-    for step, (begin_s, end_s) in zip(record.steps, pairwise(begins), strict=True):
+    steps = [step for step in record.steps if step.name not in live]
+    begins = [*supplied, math.inf][-len(steps) - 1 :]
+    for step, (begin_s, end_s) in zip(steps, pairwise(begins), strict=True):
         if step.cycles_excluded:
             continue
         own = [p for p in pulses if begin_s <= p.make_s < end_s]
@@ -384,7 +391,7 @@ def _share(values: Sequence[Value]) -> str:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--units", nargs="*", default=catalogue.names(), help="names of the catalogue (default: all)")
-    parser.add_argument("--procedure", nargs="*", default=["quick"], help="quick, full, short or several (default: quick)")
+    parser.add_argument("--procedure", nargs="*", default=["quick"], help="quick, decide, full, short or several (default: quick)")
     parser.add_argument("--faults", nargs="*", default=every_fault(), help="faults by name, quick (default: every one)")
     parser.add_argument("--no-faults", dest="faults", action="store_const", const=[], help="the units alone")
     parser.add_argument("--seed", type=int, default=3)

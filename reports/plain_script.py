@@ -87,8 +87,8 @@ def edges_of(high: Mask, low: Mask) -> pd.DataFrame:
     return pd.DataFrame({"at": at, "closed": state[at] > 0.5})
 
 
-def transitions(df: pd.DataFrame, system_v: float) -> tuple[pd.DataFrame, float]:
-    """Makes and breaks without their bounce, each with its time, and when the supply came."""
+def transitions(df: pd.DataFrame, system_v: float) -> tuple[pd.DataFrame, float, int]:
+    """Makes and breaks without their bounce, each with its time; when the supply came; how many short gaps there were while lit."""
     t = df.index.to_numpy()
     v_in, v_out = df["v_in"].to_numpy(), df["v_out"].to_numpy()
     floor = 0.3 * system_v
@@ -110,7 +110,8 @@ def transitions(df: pd.DataFrame, system_v: float) -> tuple[pd.DataFrame, float]
         }
     )
     changed = found["closed"] != found["closed"].shift(fill_value=False)
-    return found[changed].reset_index(drop=True), applied_s
+    gaps = int((~changed & found["closed"]).sum())
+    return found[changed].reset_index(drop=True), applied_s, gaps
 
 
 def _half_way(t: Array, v: Array, k: int) -> float:
@@ -222,7 +223,7 @@ def temperature_c(count: float) -> float:
 def measure(frames: pd.DataFrame, system_v: float = 12.0) -> tuple[dict[str, tuple[float, float]], dict[str, str]]:
     """Value and type A standard uncertainty of everything, in SI, and what the unit does in words."""
     df = to_frame(frames)
-    edges, applied_s = transitions(df, system_v)
+    edges, applied_s, gaps = transitions(df, system_v)
     rest = df.loc[applied_s - 0.5 : applied_s - 1e-3].mean()
     for name in ("v_drop", "i_load", "i_load_low"):
         df[name] -= rest[name]
@@ -243,9 +244,14 @@ def measure(frames: pd.DataFrame, system_v: float = 12.0) -> tuple[dict[str, tup
     period, period_u = mean_u(counted["period_s"])
     spread = counted["period_s"].std() / period
     minutes = (counted["make_s"] - counted["make_s"].iloc[0]) / 60.0
-    usual, usual_on = counted["period_s"].median(), counted["on_s"].median()
     light_s = max(float(edges["time_s"].iloc[0]) - applied_s, 0.0) * (1.0 + error)
     closed_at_rest = light_s < 5e-3 and cycles["on_s"].iloc[0] > 0.1
+    # The first flash of a thermal unit is longer, its heater being cold.
+    thermal = closed_at_rest and cycles["on_s"].iloc[0] > 1.4 * cycles["on_s"].iloc[1:].median()
+    alike = cycles.iloc[1:] if thermal else cycles
+    usual, usual_on = alike["period_s"].median(), alike["on_s"].median()
+    drop_s = float(counted["drop_v"].std())
+    film = float(cycles["drop_v"].iloc[:SKIP].max() - counted["drop_v"].median())
     dark_s = (float(edges["time_s"].iloc[1]) - applied_s) * (1.0 + error)
     pilot_on, pilot_off = mean_u(counted["pilot_on_v"]), mean_u(counted["pilot_off_v"])
     u_bounce = 3.0 * SCAN_S / np.sqrt(3.0)  # a bounce of less than some three scans may not show at all
@@ -272,8 +278,11 @@ def measure(frames: pd.DataFrame, system_v: float = 12.0) -> tuple[dict[str, tup
         "lamp_v": mean_u(counted["lamp_v"]),
         "bounce_make_s": (float(cycles["bounce_make_s"].max()), u_bounce),
         "bounce_break_s": (float(cycles["bounce_break_s"].max()), u_bounce),
-        "missed": (float(((counted["period_s"] > 1.6 * usual) & (counted["off_s"] > counted["on_s"])).sum()), 0.0),
-        "stuck": (float((counted["on_s"] > 1.5 * usual_on).sum()), 0.0),
+        "film_v": (film, drop_s),
+        "drop_spread_v": (drop_s, drop_s / float(np.sqrt(2.0 * (len(counted) - 1)))),
+        "dropouts": (float(gaps), 0.0),
+        "missed": (float(((alike["period_s"] > 1.6 * usual) & (alike["off_s"] > alike["on_s"])).sum()), 0.0),
+        "stuck": (float((alike["on_s"] > 1.5 * usual_on).sum()), 0.0),
         "period_spread": (float(spread), float(spread / np.sqrt(2.0 * (len(counted) - 1)))),
         "rate_drift_per_min2": trend(minutes, rates),
         "drop_trend_v_per_min": trend(minutes, counted["drop_v"]),
@@ -285,4 +294,9 @@ def measure(frames: pd.DataFrame, system_v: float = 12.0) -> tuple[dict[str, tup
     pilot = words[pilot_on[0] > live, pilot_off[0] > live]
     if pilot != "dead":
         values["pilot_on_v"] = max(pilot_on, pilot_off)
-    return values, {"behaviour": "flashing", "rest": "closed" if closed_at_rest else "open", "pilot": pilot}
+    facts = {
+        "behaviour": "flashing", "rest": "closed" if closed_at_rest else "open", "pilot": pilot,
+        "mechanism": "thermal, closed at rest" if thermal else "unknown",
+        "film": "recovered" if film > max(0.1, 0.25 * drop, 4.0 * drop_s) else "none",
+    }  # fmt: skip
+    return values, facts

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import pytest
 
+from bench.outcome import Outcome
 from bench.simboard.faults import FAULTS
 from bench.simboard.hidden import RIG_FAULTS
 from bench.simboard.link import LINK_FAULTS
-from bench.verdict import Conformity
 from reports.both_boards import NOT_HERE, UNITS, Case, Compared, cases, compare, every_fault
 
 GOOD = ("bench-nc-2x21", "bench-tc-2x21", "bench-hw-hold", "bench-hw-plain", "bench-el-plain", "bench-el-two")
@@ -38,39 +38,48 @@ def holds_the_truth(found: Compared, at_least: int) -> None:
 
 
 @pytest.mark.parametrize("unit", GOOD)
-def test_a_good_unit_passes_on_both(unit: str) -> None:
+def test_a_good_unit_is_good_on_both(unit: str) -> None:
     found = compare(Case(unit))
-    assert found.outcomes == (Conformity.PASS, Conformity.PASS)
+    assert found.outcomes == (Outcome.GOOD, Outcome.GOOD)
     comes_to_the_same(found)
     assert len(found.both) >= 20
     holds_the_truth(found, 15)
 
 
-def test_a_bad_unit_fails_on_both() -> None:
+def test_a_bad_unit_is_rejected_on_both() -> None:
     found = compare(Case("bench-nc-2x21", "contact-burnt"))
-    assert found.outcomes == (Conformity.FAIL, Conformity.FAIL)
+    assert found.outcomes == (Outcome.NOT_GOOD, Outcome.NOT_GOOD)
     comes_to_the_same(found)
     holds_the_truth(found, 15)
 
 
 def test_a_dead_lamp_is_charged_to_no_unit_on_either() -> None:
     found = compare(Case("bench-el-plain", "lamp-dead"))
-    assert found.outcomes == (Conformity.NOT_MEASURED, Conformity.NOT_MEASURED)
+    assert found.outcomes == (Outcome.BENCH_FAULT, Outcome.BENCH_FAULT)
     comes_to_the_same(found)
 
 
 def test_a_pulled_cable_is_charged_to_no_unit_on_either() -> None:
     found = compare(Case("bench-el-plain", "unplug"))
-    assert found.outcomes == (Conformity.NOT_MEASURED, Conformity.NOT_MEASURED)
+    assert found.outcomes == (Outcome.BENCH_FAULT, Outcome.BENCH_FAULT)
     assert found.word in ("same", "honest"), found.different
 
 
 def test_zeros_starts_outage_and_trailer_come_to_the_same_on_both() -> None:
     """The steps of the full procedure, with fewer flashes."""
     found = compare(Case("bench-el-outage", "", "short"))
-    assert found.outcomes == (Conformity.PASS, Conformity.PASS)
+    assert found.outcomes == (Outcome.GOOD, Outcome.GOOD)
     comes_to_the_same(found)
     holds_the_truth(found, 50)
+
+
+def test_lamps_are_switched_live_on_both() -> None:
+    """Until decided, then one lamp out and a further lamp while the unit flashes."""
+    found = compare(Case("bench-el-plain", "", "decide"))
+    assert found.outcomes == (Outcome.GOOD, Outcome.GOOD)
+    comes_to_the_same(found)
+    assert {"outage_ratio", "trailer_rate_per_min", "start_s"} <= {v.name for v in found.both}
+    holds_the_truth(found, 25)
 
 
 def test_no_fault_is_left_out_of_the_report() -> None:

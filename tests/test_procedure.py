@@ -116,6 +116,100 @@ def test_a_bad_file_is_refused_in_one_line(old: str, new: str, message: str) -> 
     assert "\n" not in str(caught.value)
 
 
+# Steps that hang together: live ones, those that end when all is decided, further starts.
+
+LIVE = """
+format = 1
+name = "mine"
+title = "Mine"
+
+[[steps]]
+kind = "run"
+name = "rated"
+title = "Rated"
+until = "decided"
+cycles = 60
+judge = ["rate_per_min", "start_s"]
+
+[[steps]]
+kind = "run"
+name = "out"
+title = "Out"
+live = true
+loads = "one-out"
+judge = ["outage_ratio"]
+
+[[steps]]
+kind = "run"
+name = "heavy"
+title = "Heavy"
+live = true
+loads = "trailer"
+closed_at_most_s = 10
+judge = ["trailer_rate_per_min"]
+
+[[steps]]
+kind = "run"
+name = "starts"
+title = "Starts"
+starts_of = "rated"
+cool_s = 300
+electronic_cool_s = 10
+"""
+
+
+def test_steps_that_hang_together() -> None:
+    rated, out, heavy, starts = parse(LIVE).runs
+    assert (rated.until_decided, out.until_decided) == (True, False)
+    assert [run.live for run in (rated, out, heavy, starts)] == [False, True, True, False]
+    assert (starts.starts_of, starts.electronic_cool_s, rated.electronic_cool_s) == ("rated", 10.0, None)
+    assert (rated.starts_of, starts.judge) == ("", ())
+
+
+COOL = """[[steps]]
+kind = "cool"
+name = "rest"
+title = "Rest"
+seconds = 60
+
+"""
+OUT = '[[steps]]\nkind = "run"\nname = "out"'
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        (OUT, COOL + OUT, r"^procedure mine: steps: step 'out' is live; it must follow a step of kind run$"),
+        ('title = "Rated"', 'title = "Rated"\nlive = true', r"steps: step 'rated' is live; it must follow a step of kind run"),
+        ('title = "Out"', 'title = "Out"\nstarts = 3', r"steps: step 'out' is live; it can have no starts and no supply of its own"),
+        ('title = "Out"', 'title = "Out"\nsupply_v = 11', r"steps: step 'out' is live; it can have no starts and no supply of its own"),
+        ('title = "Heavy"', 'title = "Heavy"\nstarts_of = "rated"', r"steps: step 'heavy' is live; it can have no starts and"),
+        ('starts_of = "rated"', 'starts_of = "heat"', r"starts_of = 'heat'; it must name an earlier run, and judge nothing"),
+        ('starts_of = "rated"', 'starts_of = "starts"', r"step 'starts' has starts_of = 'starts'; it must name an earlier run, and"),
+        ('starts_of = "rated"', 'starts_of = "rated"\njudge = ["drop_v"]', r"'starts' has starts_of = 'rated'; it must name an earlier"),
+        ('until = "decided"', 'until = "bored"', r"steps\[1\]\.until: got 'bored'; it must be one of cycles, decided"),
+        ("live = true", 'live = "yes"', r"steps\[2\]\.live: got 'yes'"),
+        ("electronic_cool_s = 10", "electronic_cool_s = -1", r"steps\[4\]\.electronic_cool_s: got -1\.0; it must be a number from 0"),
+        ('["outage_ratio"]', '["trailer_rate_per_min"]', r"steps\[2\]\.judge: got 'trailer_rate_per_min' for loads = 'one-out'"),
+        ('["rate_per_min", "start_s"]', '["start_s"]', r"steps: step 'out' judges outage_ratio; it needs an earlier step"),
+    ],
+)  # fmt: skip
+def test_steps_that_cannot_hang_together_are_refused_in_one_line(old: str, new: str, message: str) -> None:
+    assert LIVE.count(old) >= 1
+    with pytest.raises(TableError, match=message) as caught:
+        parse(LIVE.replace(old, new, 1))
+    assert "\n" not in str(caught.value)
+
+
+def test_the_procedure_that_decides_switches_lamps_while_the_unit_flashes() -> None:
+    """And makes the starts that a mean of three asks for only afterwards, if they are asked for."""
+    rated, out, heavy, starts = procedure("decide").runs
+    assert rated.until_decided and rated.starts == 1
+    assert (out.live, out.loads) == (True, "one-out")
+    assert (heavy.live, heavy.loads) == (True, "trailer")
+    assert (starts.starts_of, starts.live) == ("rated", False)
+
+
 def test_a_procedure_needs_a_run() -> None:
     step = {"kind": "cool", "name": "c", "title": "t", "seconds": 1}
     content: Mapping[str, Any] = {"format": 1, "name": "n", "title": "t", "steps": [step]}
@@ -131,10 +225,13 @@ def test_shipped_procedures_keep_the_rules_of_the_trade(name: str) -> None:
     runs = found.runs
     volts = [run.supply_v for run in runs if run.supply_v is not None]
     assert volts == sorted(volts)
+    # After a heavy load nothing but further cold starts, whose cooling lets the unit forget it.
     heavy = [n for n, run in enumerate(runs) if run.loads == "trailer"]
-    assert heavy in ([], [len(runs) - 1])
+    assert heavy in ([], [len([run for run in runs if not run.starts_of]) - 1])
     assert all(runs[n].closed_at_most_s is not None and (runs[n].closed_at_most_s or 0) <= 10.0 for n in heavy)
-    assert all(run.cool_s >= 10.0 for run in runs)
+    assert all(run.live or run.cool_s >= 10.0 for run in runs)
+    assert all(run.electronic_cool_s is None or run.electronic_cool_s >= 10.0 for run in runs), "the lamps must cool for every kind"
+    assert all(run.cool_s >= 300.0 for run in runs if run.starts_of)
     assert set(ORDINARY) <= found.judged
 
 

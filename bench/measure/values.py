@@ -306,9 +306,11 @@ def _film(e: Evidence, kept: Sequence[Cycle], counted: Sequence[Cycle]) -> dict[
     readings = [c.lit.drop for c in early if c.lit.drop is not None and c.on_s > _LEAST_READ_S]
     if not readings:
         return {"film_v": NotMeasured("the first flashes show no readable drop")}
-    later = median([c.lit.drop.value for c in counted if c.lit.drop is not None])
+    drops = [c.lit.drop.value for c in counted if c.lit.drop is not None]
     highest = max(readings, key=lambda r: r.value)
-    return {"film_v": Estimate(highest.value - later, "V", (Component("noise", highest.u),), len(readings))}
+    # The median of normal values scatters by sqrt(pi / 2) more than their mean.
+    scatter = _scatter(math.sqrt(math.pi / 2.0) * type_a(drops).u, len(drops), "later drops")
+    return {"film_v": Estimate(highest.value - median(drops), "V", (Component("noise", highest.u), scatter), len(readings))}
 
 
 def _film_fact(e: Evidence, values: Mapping[str, Measurement]) -> str:

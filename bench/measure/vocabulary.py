@@ -46,7 +46,7 @@ _ALL = (
     Quantity("bounce_make_s", "bounce at make", "s", "first closure to last stable closure, largest seen"),
     Quantity("bounce_break_s", "bounce at break", "s", "first opening to last stable opening, largest seen"),
     Quantity("film_v", "contact drop, first flashes above later ones", "V",
-             "largest of the lowest drops of the flashes skipped, less the mean of those averaged"),
+             "largest of the lowest drops of the flashes skipped, less the median of those averaged"),
     Quantity("drop_spread_v", "scatter of the contact drop", "V", "standard deviation of the cycles' lowest drops"),
     Quantity("dropouts", "drop-outs while lit", "1", "gaps in the current too short to be a dark state, bounce left out"),
     Quantity("missed", "missed flashes", "1", "flashes that did not come, counted against the median period, from the first on"),
