@@ -35,7 +35,7 @@ _SOURCE_OHM: Mapping[float, float] = {6.0: 0.25, 12.0: 0.35, 24.0: 0.8}
 # Cold resistance: lamps are within 6 % (UN R37), the room within a tenth; leads and switches behind the output's sense lead add their
 # own (28 to 45 mohm in the reference rig).
 _NOT_COLD, _BANK_OHM = 1.2, 0.045
-_FILMED_OHM, _NOT_COLD_FILMED = 0.2, 1.5  # a film that gives way during the make blurs what is read there
+_FILMED_OHM, _NOT_COLD_FILMED = 0.2, 2.0  # a film that gives way during the make blurs what is read there
 _SHOWN_S = 5.0e-3  # a contradiction between channels that lasts longer is none of an edge
 _LOST = 1.0e-3  # of a run's samples: more lost than that and flashes go missing by luck
 _START = ("start_s", "start_largest_s", "first_light_s", "first_extinction_s", "inrush_first_a", "inrush_ratio")
@@ -107,7 +107,7 @@ def _ratios(e: Evidence, cycles: Sequence[Cycle]) -> list[tuple[float, float]]:
         flashes = [(_lit_s(e), e.lit_now)]
     return [
         (
-            lit.steady.value / expected_current_a(e.conditions.lamps_w, e.conditions.system_v, lit.lamp.value),
+            lit.steady.value / expected_current_a(_lit_w(e, lit), e.conditions.system_v, lit.lamp.value),
             1.0 + INRUSH * math.exp(-on_s / INRUSH_TAU_S),
         )
         for on_s, lit in flashes
@@ -115,9 +115,15 @@ def _ratios(e: Evidence, cycles: Sequence[Cycle]) -> list[tuple[float, float]]:
     ]
 
 
-def _allowed(e: Evidence, lamp_v: float) -> tuple[float, float]:
+def _lit_w(e: Evidence, lit: Lit) -> tuple[float, ...]:
+    """Rated watts of what is lit: the lamps, and the tell-tale if its terminal is live; all of it passes the shunt."""
+    tell_tale = e.conditions.pilot_w > 0.0 and lit.pilot is not None and lit.pilot.value > 0.4 * e.conditions.system_v
+    return (*e.conditions.lamps_w, e.conditions.pilot_w) if tell_tale else e.conditions.lamps_w
+
+
+def _allowed(e: Evidence, lamp_v: float, lamps_w: tuple[float, ...]) -> tuple[float, float]:
     """Least and most of the lamps' current over the expected: their tolerance, their age, and what the channel is known to (95 %)."""
-    system_v, lamps_w = e.conditions.system_v, e.conditions.lamps_w
+    system_v = e.conditions.system_v
     expected = expected_current_a(lamps_w, system_v, lamp_v)
     low, high = (math.fsum(ends) / expected for ends in zip(*(allowed_current_a(w, system_v, lamp_v) for w in lamps_w), strict=True))
     u = math.sqrt(math.fsum(c.u**2 for c in systematic(e, "i_load", expected))) / expected if "i_load" in e.accuracies else 0.0
@@ -129,7 +135,9 @@ def _lamps(e: Evidence, died: int | None) -> Iterator[BenchFault]:
         return
     names = " + ".join(f"{w:g} W" for w in e.conditions.lamps_w)
     ratios = _ratios(e, e.cycles if died is None else e.cycles[:died])
-    low, high = _allowed(e, 12.8 * e.conditions.system_v / 12.0)
+    some = next((c.lit for c in e.cycles if c.on_s > _LEAST_FLASH_S), e.lit_now)
+    lit_w = e.conditions.lamps_w if some is None else _lit_w(e, some)
+    low, high = _allowed(e, 12.8 * e.conditions.system_v / 12.0, lit_w)
     least, most = (median(r for r, _ in ratios), median(r / raised for r, raised in ratios)) if ratios else (1.0, 1.0)
     if least < low or most > high:
         yield BenchFault(
