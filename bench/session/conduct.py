@@ -231,7 +231,7 @@ class _Test:
 
     def _verdicts(self, runs: Sequence[Runs]) -> tuple[Verdict, ...]:
         """What these runs decide, at STOPPING_LEVEL, because it is evaluated every second."""
-        measured = effective_measured(self._setup, combine(self._procedure, runs), self._tended.faults)
+        measured = effective_measured(self._setup, combine(self._procedure, runs, self._setup.system_v), self._tended.faults)
         return judge_all(self._setup, measured, None, STOPPING_LEVEL)[1]
 
     # --- contact
@@ -535,6 +535,7 @@ class _Test:
             supply_v=plan.volts,
             stopped_early=run.stopped_early,
             interrupted=interrupted,
+            lamps_w=plan.load.watts,
         )
 
     def _is_last(self, step: RunStep) -> bool:

@@ -179,6 +179,10 @@ def load_for(loads: Loads, setup: Setup, description: BoardDescription) -> Load:
         numbers = loads
     elif loads == "rated":
         numbers = rated
+    elif loads == "own":
+        if setup.lamps is None:
+            raise SetupError("choosing lamps that the unit is for: it is tested on them already")
+        numbers = _rated_numbers(setup, description)
     elif loads == "one-out":
         if len(rated) < 2:
             raise SetupError(f"choosing lamps for one lamp out: the rated load is one lamp ({setup.rated_load}), two are needed")
@@ -314,6 +318,7 @@ def conditions_for(setup: Setup, rated: Load, load: Load, lamp_v: float) -> Cond
         supply_high_v=source_v + slack,
         open_v=source_v,
         pilot_w=load.pilot_w,
+        other_a=None if load.filament else steady_a(load, setup, lamp_v),
     )
 
 
