@@ -28,10 +28,10 @@ __version__ = "0.1.0"
 
 _HOMES = {
     "Component": "bench.uncertainty",
-    "Estimate": "bench.uncertainty",
-    "NotMeasured": "bench.uncertainty",
     "Conclusion": "bench.outcome",
     "Conformity": "bench.verdict",
+    "Estimate": "bench.uncertainty",
+    "NotMeasured": "bench.uncertainty",
     "Outcome": "bench.outcome",
     "Result": "bench.api",
     "StepRecord": "bench.record",

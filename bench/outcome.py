@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import zip_longest
 
 from bench.grade import Grade
 from bench.grade.words import speech_of, title_of
@@ -97,6 +98,7 @@ class _Charge:
 
     text: str
     of_load: bool
+    thing: str  # what it is about: limits on the mean drop and on the worst one are about the same
     requirement: Requirement | None = None
 
 
@@ -148,11 +150,28 @@ def _charges(case: Case) -> list[_Charge]:
     found: dict[str, _Charge] = {}
     for verdict in failed:
         text = charge_text(verdict)
-        found.setdefault(text, _Charge(text, _is_of_load(verdict.limit), verdict.limit))
+        found.setdefault(text, _Charge(text, _is_of_load(verdict.limit), _thing(verdict), verdict.limit))
     if case.grade is not None and case.grade.outcome == "not good":
-        for text in case.grade.charges:
-            found.setdefault(text, _Charge(text, False))
+        known = {charge.thing for charge in found.values()}
+        for text, name in zip_longest(case.grade.charges, case.grade.charged, fillvalue=""):
+            if _stem(name) not in known:
+                found.setdefault(text, _Charge(text, False, _stem(name) or text))
     return list(found.values())
+
+
+def _thing(verdict: Verdict) -> str:
+    match verdict.limit:
+        case Limit(quantity=quantity):
+            return "behaviour" if verdict.by_fact else _stem(quantity)
+        case FactLimit(fact=fact):
+            return fact
+        case AllOf(title=title) | AnyOf(title=title):
+            return title
+
+
+def _stem(name: str) -> str:
+    """`drop` of `drop_largest_v`: the quantities of one thing share their first word."""
+    return name.split("_")[0]
 
 
 def _is_of_load(requirement: Requirement) -> bool:
@@ -196,16 +215,9 @@ def _against(case: Case, charges: Sequence[_Charge]) -> Conclusion:
 
 
 def _several(charges: Sequence[_Charge]) -> str:
-    """The first of them, and how many other things there are; limits on the same thing (the mean drop, the worst drop) are one."""
-    things = {_thing(charge) for charge in charges if charge.requirement is not None} or {charge.text for charge in charges}
-    more = len(things) - 1
+    """The first of them, and how many other things there are."""
+    more = len({charge.thing for charge in charges}) - 1
     return f"{_lower(charges[0].text)}{f', and {more} more' if more else ''}"
-
-
-def _thing(charge: _Charge) -> str:
-    if isinstance(charge.requirement, Limit):
-        return charge.requirement.quantity.split("_")[0]
-    return charge.text
 
 
 def _kept(case: Case, stands: bool) -> str:

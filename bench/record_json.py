@@ -1,4 +1,4 @@
-"""The record as JSON and back: format 1, published as `bench/data/schema/record-1.json`.
+"""The record as JSON and back: format 2, published as `bench/data/schema/record-2.json`. Format 1 is still read.
 
 Pure: text in, text out. The JSON follows the dataclasses field by field, in SI units, with three rules of its own: what may be
 one of several kinds says which under `kind`; an estimate also shows its `u`, `dof` and `expanded` (95 %), which must agree
@@ -18,9 +18,11 @@ from typing import Any, Literal, NoReturn, Union, get_args, get_origin, get_type
 
 from bench.limits import AllOf, AnyOf, FactLimit, Limit
 from bench.record import RECORD_FORMAT, TestRecord
+from bench.record_format_1 import SCHEMA as SCHEMA_1
+from bench.record_format_1 import concluded, in_format_2
 from bench.uncertainty import Estimate, NotMeasured
 
-SCHEMA = "makebreak-record-1"
+SCHEMA = "makebreak-record-2"
 KINDS: Mapping[type, str] = {
     Estimate: "estimate",
     NotMeasured: "not measured",
@@ -46,25 +48,34 @@ def to_json(record: TestRecord) -> str:
 
 
 def from_json(text: str, origin: str = "record") -> TestRecord:
-    """The record that `to_json` wrote; `origin` names the text for people. RecordError if it is anything else."""
+    """The record that `to_json` wrote, now or in format 1; `origin` names the text for people. RecordError if it is anything else."""
     try:
         content = json.loads(text, parse_constant=_no_constant)
         if not isinstance(content, dict) or "format" not in content:
             raise RecordError("not a record: it must be an object with a format number")
-        _check_format(content.pop("format"), content.pop("schema", None))
-        record: TestRecord = _decode(TestRecord, content, "")
+        is_old = _is_of_format_1(content.pop("format"), content.pop("schema", None))
+        record: TestRecord = _decode(TestRecord, _in_format_2(content) if is_old else content, "")
     except RecursionError:
         raise RecordError(f"{origin}: nested too deep to be a record") from None
     except (ValueError, OverflowError) as error:
         raise RecordError(f"{origin}: {error}") from None
-    return record
+    return concluded(record) if is_old else record
 
 
-def _check_format(number: object, schema: object) -> None:
+def _in_format_2(content: Mapping[str, Any]) -> dict[str, Any]:
+    try:
+        return in_format_2(content)
+    except (KeyError, TypeError, AttributeError) as error:
+        raise RecordError(f"not a record of format 1: {error}") from None
+
+
+def _is_of_format_1(number: object, schema: object) -> bool:
     if isinstance(number, int) and number > RECORD_FORMAT:
         raise RecordError(f"format {number} is newer than this version reads ({RECORD_FORMAT}): a newer makebreak is needed")
-    if number != RECORD_FORMAT or schema != SCHEMA:
-        raise RecordError(f"got format {number!r} and schema {schema!r}; this version reads {RECORD_FORMAT} and {SCHEMA!r}")
+    is_old = (number, schema) == (1, SCHEMA_1)
+    if not is_old and (number != RECORD_FORMAT or schema != SCHEMA):
+        raise RecordError(f"got format {number!r} and schema {schema!r}; this version reads {RECORD_FORMAT} and {SCHEMA!r}, or 1")
+    return is_old
 
 
 def _no_constant(word: str) -> NoReturn:

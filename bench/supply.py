@@ -15,8 +15,8 @@ import numpy.typing as npt
 from bench.samples import Array, Block
 
 _LOADED_A = 2.0  # below it a fall of some tens of mV is noise
-_FLOWS_A = 0.6  # more than any sound unit's dark current: 0.33 A of a hot wire (trade handbook, computed)
-_IDLE_A = 0.45
+# More than any sound unit's dark current: 0.33 A of a hot wire for 12 V, twice that for 6 V (trade handbook, computed).
+_FLOWS_A, _IDLE_A = 0.6, 0.45
 _ABOVE = 0.3  # of the system voltage
 _NOTHING = 1.0 / 3.0  # of what cold lamps would show: no load conducts better than that
 _UNKNOWN_LOAD_A, _UNKNOWN_LOAD = 2.4, 0.05  # where the load is not known: the current asked for, and the part of the input voltage
@@ -54,6 +54,8 @@ class SupplyWatch:
     def __init__(self, system_v: float, cold_ohm: float | None) -> None:
         self._system_v = system_v
         self._cold_ohm = cold_ohm
+        scale = max(1.0, 12.0 / system_v)
+        self._flows_a, self._idle_a = _FLOWS_A * scale, _IDLE_A * scale
         self.evidence = SupplyEvidence()
 
     def feed(self, block: Block) -> None:
@@ -71,9 +73,9 @@ class SupplyWatch:
         interval_s = float(t_in[1] - t_in[0])
         seen = self.evidence
         above = settled & (v_out > v_in + _ABOVE * self._system_v)
-        draws = amps > _FLOWS_A
+        draws = amps > self._flows_a
         dead_out = settled & (v_in > _ABOVE * self._system_v) & self._unheard(v_in, v_out, amps)
-        idle = settled & (np.abs(amps) < _IDLE_A)
+        idle = settled & (np.abs(amps) < self._idle_a)
         loaded, lowest = settled & (amps > _LOADED_A) & (v_out <= v_in + _ABOVE * self._system_v), seen.loaded
         if loaded.any():
             i = int(np.flatnonzero(loaded)[v_in[loaded].argmin()])
@@ -91,7 +93,7 @@ class SupplyWatch:
         """Where the lamps draw more than any lamp could at the output voltage shown."""
         if self._cold_ohm is None:
             return np.asarray((amps > _UNKNOWN_LOAD_A) & (v_out < _UNKNOWN_LOAD * v_in))
-        return np.asarray((amps > _FLOWS_A) & (v_out < _NOTHING * self._cold_ohm * amps))
+        return np.asarray((amps > self._flows_a) & (v_out < _NOTHING * self._cold_ohm * amps))
 
 
 def _at(t_s: Array, own_t_s: Array, values: Array) -> Array:

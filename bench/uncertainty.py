@@ -171,7 +171,7 @@ def student_cdf(t: float, dof: float) -> float:
             term *= c * c * (k - 1) / k
             total += term
         area = s * total
-    return 0.5 + 0.5 * area
+    return min(max(0.5 + 0.5 * area, 0.0), 1.0)  # far out, rounding alone would pass the ends
 
 
 def _student_pdf(t: float, nu: float) -> float:

@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 from bench import files
-from bench.grade import grade, reason
+from bench.grade import grade
 from bench.measure import BenchFault, Measured
+from bench.outcome import Case, conclude
 from bench.record import SetUsed, StepRecord, TestRecord
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured
-from bench.verdict import judge, overall
+from bench.verdict import judge
 
 HOSTILE = "[/b]\x1b[2J\u202eBAD\nname <script>alert(1)</script>"
 
@@ -32,6 +33,7 @@ def good_values() -> dict[str, Measurement]:
         "steady_a": estimate(3.412, "A", 0.021),
         "bounce_make_s": estimate(0.00021, "s", 0.000013),
         "missed": Estimate(0.0, "1", (), 100),
+        "stuck": Estimate(0.0, "1", (), 100),
         "pilot_on_v": NotMeasured("the board has no channel v_pilot"),
     }
 
@@ -49,7 +51,9 @@ def record(
 ) -> TestRecord:
     measured = Measured(good_values() if values is None else values, FLASHING if facts is None else facts, bench_faults)
     verdicts = tuple(v for name in limit_sets for s in files.named_limits(name)[1] for v in judge(measured, s))
-    outcome = overall(verdicts, bench_faults, interrupted)
+    given = grade(files.grade_rule(), measured, verdicts)
+    by_bench = any(fault.text == interrupted for fault in bench_faults)
+    case = Case(measured, verdicts, given, bench_faults, interrupted, by_bench, "2 x 21 W", True)
     step = StepRecord("rated", "Rated load", (1, 2), "2 x 21 W", 0.5, 11.25, measured, 18, 1, supply_v=12.83)
     return TestRecord(
         unit=unit,
@@ -60,9 +64,7 @@ def record(
         measured=measured,
         limit_sets=tuple(SetUsed.of(s) for name in limit_sets for s in files.named_limits(name)[1]),
         verdicts=verdicts,
-        outcome=outcome,
-        grade=grade(files.grade_rule(), measured, verdicts),
-        reason=reason(measured, verdicts, outcome, bench_faults),
+        conclusion=conclude(case),
         when="2026-11-25T12:00:00+00:00",
         software="makebreak 0.1.0",
         board={"address": "sim://", "model": "rig-328", "serial number": "SIM00001", "simulated unit": "DEMO-1"},
@@ -70,6 +72,7 @@ def record(
         link={"bad_crc": 2, "frames_lost": 1, "duplicates": 0},
         bench_faults=bench_faults,
         interrupted=interrupted,
+        load="2 x 21 W",
     )
 
 

@@ -11,6 +11,7 @@ from bench.files import procedure
 from bench.procedure import Procedure, RunStep
 from bench.record import TestRecord
 from bench.session.operator import Action, Meanwhile, SetSupply
+from bench.outcome import Outcome
 from bench.uncertainty import Estimate
 from bench.verdict import Conformity
 
@@ -26,7 +27,7 @@ TWO = Procedure(
     "",
     (
         RunStep("rated", "Rated", cycles=3, at_most_s=12.0, judge=("rate_per_min", "start_s")),
-        RunStep("one-out", "One out", loads="one-out", cycles=3, at_most_s=12.0, judge=("outage_rate_per_min", "outage_ratio")),
+        RunStep("one-out", "One out", loads="one-out", cool_s=10.0, cycles=3, at_most_s=12.0, judge=("outage_rate_per_min", "outage_ratio")),
     ),
 )
 
@@ -72,11 +73,13 @@ class Helpless:
 
 
 def spoilt(record: TestRecord, port: BenchPort, *, confirmed: bool = True) -> None:
-    """What holds for every broken-off test: nothing charged, nothing graded, all open, and said why."""
+    """What holds for every broken-off test: nothing charged, nothing graded, all open, and said why and by whom."""
     assert record.interrupted, record
-    assert record.outcome is Conformity.NOT_MEASURED
+    by_bench = any(fault.text == record.interrupted for fault in record.bench_faults)
+    assert record.outcome is (Outcome.BENCH_FAULT if by_bench else Outcome.NOT_DECIDED)
     assert record.grade is None
-    assert "Not finished" in record.reason
+    said = "The bench is at fault, not the unit" if by_bench else "Not finished"
+    assert record.reason == f"{said}: {record.interrupted.rstrip('.')}."
     assert not any(v.conformity is Conformity.FAIL for v in record.verdicts)
     if not confirmed:
         port.a_second_later()

@@ -6,17 +6,19 @@ import json
 import re
 import subprocess
 import sys
+from dataclasses import replace
 from io import StringIO
 from pathlib import Path
 
 import jsonschema
 import pytest
-from sample_records import cases, record, with_value
+from sample_records import cases, good_values, record, with_value
 
 from bench import __version__
 from bench.cli import COMMANDS, run
-from bench.cli.exit_codes import BENCH, CANCELLED, EXIT_CODES, FAIL, PASS, UNDECIDED, USAGE, code_for, code_of
+from bench.cli.exit_codes import BENCH_FAULT, CANCELLED, EXIT_CODES, GOOD, NOT_DECIDED, NOT_FOR_LOAD, NOT_GOOD, USAGE, code_for, code_of
 from bench.measure import BenchFault
+from bench.outcome import Conclusion, Outcome
 from bench.ports import AddressError, PortError
 from bench.record_json import to_json
 from bench.session import Cancelled
@@ -35,23 +37,23 @@ def kept(tmp_path: Path) -> Path:
 
 
 def test_the_page_of_commands(capsys: pytest.CaptureFixture[str]) -> None:
-    assert run(["--help"]) == PASS
+    assert run(["--help"]) == GOOD
     page = capsys.readouterr().out
     assert all(f"  {name} " in page for name in COMMANDS)
-    assert all(f"  {code} " in page for code in (0, 1, 2, 3, 4, 130))
+    assert all(f"  {code} " in page for code in (0, 1, 2, 3, 4, 5, 130))
     assert max(map(len, page.splitlines())) <= 80
-    assert run([]) == PASS
+    assert run([]) == GOOD
     assert capsys.readouterr().out == page
 
 
 def test_the_version(capsys: pytest.CaptureFixture[str]) -> None:
-    assert run(["--version"]) == PASS
+    assert run(["--version"]) == GOOD
     assert capsys.readouterr().out == f"makebreak {__version__}\n"
 
 
 @pytest.mark.parametrize("name", COMMANDS)
 def test_every_command_teaches_with_an_example(name: str, capsys: pytest.CaptureFixture[str]) -> None:
-    assert run([name, "--help"]) == PASS
+    assert run([name, "--help"]) == GOOD
     page = capsys.readouterr().out
     assert page.startswith(f"Usage: makebreak {name} ")
     assert f"\n  makebreak {'test' if name in ('units', 'faults') else name} " in page or f"\n  makebreak {name}\n" in page
@@ -102,7 +104,7 @@ def test_a_wrong_word_is_one_line_and_code_2(arguments: list[str], says: str, ca
 
 
 def test_an_address_that_nothing_answers_at_is_the_bench(capsys: pytest.CaptureFixture[str]) -> None:
-    assert run(["test", "socket://127.0.0.1:1", "--yes"]) == BENCH
+    assert run(["test", "socket://127.0.0.1:1", "--yes"]) == BENCH_FAULT
     assert "makebreak test: opening socket://127.0.0.1:1" in capsys.readouterr().err
     assert run(["test", "nothing://here", "--yes"]) == USAGE
     assert "nothing:// is not known; an address is one of" in capsys.readouterr().err
@@ -131,7 +133,7 @@ def test_cautions_come_before_a_real_board_and_need_an_answer(
     ],
 )
 def test_lists_fit_into_80_columns(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> None:
-    assert run(arguments) == PASS
+    assert run(arguments) == GOOD
     lines = capsys.readouterr().out.splitlines()
     assert len(lines) > 3
     assert max(map(len, lines)) <= 80
@@ -140,27 +142,32 @@ def test_lists_fit_into_80_columns(arguments: list[str], capsys: pytest.CaptureF
 def test_a_shops_own_file_is_shown(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     own = tmp_path / "own.toml"
     own.write_text((ROOT / "bench/data/limits/shop-example.toml").read_text(encoding="utf-8"), encoding="utf-8")
-    assert run(["limits", str(own)]) == PASS
+    assert run(["limits", str(own)]) == GOOD
     assert "max 500 mV" in capsys.readouterr().out
 
 
 def test_the_schema_fits_what_is_written(kept: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert run(["schema"]) == PASS
+    assert run(["schema"]) == GOOD
     jsonschema.validate(json.loads(kept.read_text()), json.loads(capsys.readouterr().out))
 
 
+def test_a_record_of_an_earlier_format_is_shown(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["show", str(ROOT / "fixtures/records/passed-and-rejected.json")]) == NOT_GOOD
+    assert capsys.readouterr().out.startswith("NOT GOOD   GRADE R   bench-nc-2x21\nRejected: ")
+
+
 def test_a_kept_record_is_shown(kept: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert run(["show", str(kept), "--budget"]) == PASS
+    assert run(["show", str(kept), "--budget"]) == GOOD
     out = capsys.readouterr().out
-    assert out.startswith("PASS   DEMO-1")
+    assert out.startswith("GOOD   GRADE B   DEMO-1")
     assert "Uncertainty budget" in out
     assert "\x1b" not in out
 
 
 def test_a_damaged_record_is_refused(kept: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    kept.write_text(kept.read_text().replace('"format": 1', '"format": 2'))
+    kept.write_text(kept.read_text().replace('"format": 2', '"format": 3'))
     assert run(["show", str(kept)]) == USAGE
-    assert "format 2 is newer than this version reads (1)" in capsys.readouterr().err
+    assert "format 3 is newer than this version reads (2)" in capsys.readouterr().err
     kept.write_bytes(b"\xff\xfe")
     assert run(["show", str(kept)]) == USAGE
     assert "reading" in capsys.readouterr().err
@@ -169,7 +176,7 @@ def test_a_damaged_record_is_refused(kept: Path, capsys: pytest.CaptureFixture[s
 def test_a_hostile_record_is_printed_and_not_obeyed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = tmp_path / "hostile.json"
     path.write_text(to_json(cases()["hostile"]))
-    assert run(["show", str(path)]) == BENCH
+    assert run(["show", str(path)]) == BENCH_FAULT
     out = capsys.readouterr().out
     assert "\x1b" not in out
     assert "[/b]\\x1b[2J" in out
@@ -178,34 +185,45 @@ def test_a_hostile_record_is_printed_and_not_obeyed(tmp_path: Path, capsys: pyte
 def test_exit_codes_of_results() -> None:
     codes = {name: code_for(one) for name, one in cases().items()}
     assert codes == {
-        "pass": PASS,
-        "near-the-limit": UNDECIDED,
-        "fail": FAIL,
-        "dark": FAIL,
-        "bench-fault": BENCH,
+        "pass": GOOD,
+        "near-the-limit": NOT_DECIDED,
+        "fail": NOT_GOOD,
+        "dark": NOT_GOOD,
+        "bench-fault": BENCH_FAULT,
         "interrupted": CANCELLED,
-        "two-sets": UNDECIDED,
-        "hostile": BENCH,
+        "two-sets": NOT_DECIDED,
+        "hostile": BENCH_FAULT,
     }
 
 
 def test_a_test_that_the_board_broke_off_is_a_bench_fault() -> None:
     broken = record(bench_faults=(BenchFault("port-lost", "the cable is out", spoils=False),), interrupted="the cable is out")
-    assert code_for(broken) == BENCH
+    assert code_for(broken) == BENCH_FAULT
+
+
+def test_a_unit_for_another_load_has_a_code_of_its_own() -> None:
+    other = Conclusion(Outcome.NOT_FOR_LOAD, "Not for 2 x 21 W.", "Sell it for other lamps.")
+    assert code_for(replace(record(), conclusion=other)) == NOT_FOR_LOAD
+
+
+def test_a_cancelled_test_that_rejects_says_so() -> None:
+    """What was found against the unit before counts more than that somebody did not wait for the rest."""
+    fast = with_value("rate_per_min", replace(good_values()["rate_per_min"], value=300.0))  # type: ignore[type-var]
+    assert code_for(record(fast, interrupted="cancelled by the operator")) == NOT_GOOD
 
 
 def test_what_the_link_swallowed_is_the_benchs() -> None:
     lost = NotMeasured("samples were lost during the start", "bench")
-    assert code_for(record(with_value("start_s", lost))) == BENCH
-    assert code_for(record(with_value("start_s", NotMeasured("not seen")))) == UNDECIDED
+    assert code_for(record(with_value("start_s", lost))) == BENCH_FAULT
+    assert code_for(record(with_value("start_s", NotMeasured("not seen")))) == NOT_DECIDED
 
 
 def test_exit_codes_of_errors() -> None:
     assert code_of(TableError("x")) == USAGE
-    assert code_of(PortError("x")) == BENCH
+    assert code_of(PortError("x")) == BENCH_FAULT
     assert code_of(AddressError("x")) == USAGE
     assert code_of(Cancelled()) == CANCELLED
-    assert code_of(BoardSilent("x")) == BENCH
+    assert code_of(BoardSilent("x")) == BENCH_FAULT
     assert code_of(RuntimeError("x")) is None
 
 
@@ -243,7 +261,7 @@ def test_no_color_is_obeyed(kept: Path) -> None:
 
     coloured = through_terminal()
     assert b"\x1b[1;32m" in coloured
-    assert coloured.count(b"DEMO-1") >= 2 and b"Good: " in coloured[-200:], "the verdict stands last, where it is seen"
+    assert coloured.startswith(b"\x1b[1;32mGOOD   GRADE B   DEMO-1\x1b[0m"), "the outcome stands first"
     assert b"\x1b[1;32m" not in through_terminal(NO_COLOR="1")
 
 

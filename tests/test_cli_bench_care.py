@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from bench.cli import run
-from bench.cli.exit_codes import BENCH, PASS, USAGE
+from bench.cli.exit_codes import BENCH_FAULT, GOOD, USAGE
 from bench.cli.hands import Person
 from bench.session import Cancelled, Place, SetupError
 from bench.session.keeping import Entry, append_standard, comparable, read_standard, standard_path
@@ -25,7 +25,7 @@ AMPERES = ["--meter", "0.05%+2mA", "--minutes", "0"]
 
 def test_calibrate_shows_before_and_after_and_keeps_a_dated_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     folder = tmp_path / "kept"
-    assert run(["calibrate", RIG, *AMPERES, "--keep", str(folder), "--store"]) == PASS
+    assert run(["calibrate", RIG, *AMPERES, "--keep", str(folder), "--store"]) == GOOD
     out = " ".join(capsys.readouterr().out.split())
     assert "i_load_low, range 0" in out and "better; scale" in out
     assert "refused: at" in out, "the wide range takes a larger load than the bank's lamps"
@@ -44,7 +44,7 @@ def test_calibrate_asks_before_it_stores(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("sys.stdin", io.StringIO(""))  # nobody is there
-    assert run(["calibrate", RIG, "--minutes", "0.2", "--keep", str(tmp_path)]) == PASS
+    assert run(["calibrate", RIG, "--minutes", "0.2", "--keep", str(tmp_path)]) == GOOD
     assert "Not stored: the board stays as it is." in capsys.readouterr().out
     assert json.loads(next(tmp_path.iterdir()).read_text())["stored_in_board"] is False
 
@@ -74,22 +74,22 @@ def test_a_standard_is_kept_line_by_line_and_a_drift_is_said(tmp_path: Path, cap
     keep = ["--keep", str(tmp_path)]
     assert run(["standard", *keep]) == USAGE
     assert "nothing is kept in" in capsys.readouterr().err
-    assert run(["standard", RIG, *keep]) == PASS
+    assert run(["standard", RIG, *keep]) == GOOD
     assert "There is nothing yet to compare it with." in capsys.readouterr().out
     first = (tmp_path / "link.jsonl").read_text()
-    assert run(["standard", RIG, *keep]) == PASS
+    assert run(["standard", RIG, *keep]) == GOOD
     assert "The rig has not drifted" in capsys.readouterr().out
     assert (tmp_path / "link.jsonl").read_text().startswith(first), "what was written stays"
-    assert run(["standard", f"{RIG}&fault=reference-off", *keep]) == BENCH
+    assert run(["standard", f"{RIG}&fault=reference-off", *keep]) == BENCH_FAULT
     out = capsys.readouterr().out
     assert "built-in standard: DRIFTED beyond its stated uncertainty, since 20" in out
     assert "THE RIG HAS DRIFTED: built-in standard" in out
-    assert run(["standard", *keep, "--charts"]) == BENCH
+    assert run(["standard", *keep, "--charts"]) == BENCH_FAULT
     assert capsys.readouterr().out.count("*") > 10
 
 
 def test_a_kept_unit_is_charted(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert run(["standard", "sim://bench-el-plain?seed=3", "--flashing", "--name", "el-1", "--keep", str(tmp_path)]) == PASS
+    assert run(["standard", "sim://bench-el-plain?seed=3", "--flashing", "--name", "el-1", "--keep", str(tmp_path)]) == GOOD
     assert "rate of the kept unit" in capsys.readouterr().out
     (entry,) = read_standard(standard_path(tmp_path, "el-1"))
     assert entry.values["rate_per_min"][2] == "1/min"
@@ -113,7 +113,7 @@ def test_files_of_standards(tmp_path: Path) -> None:
 
 
 def test_the_check_with_link_and_lamps(capsys: pytest.CaptureFixture[str]) -> None:
-    assert run(["check", "--link", "--lamps"]) == PASS
+    assert run(["check", "--link", "--lamps"]) == GOOD
     out = capsys.readouterr().out
     assert "after zeroing" in out and "BAD" not in out
 

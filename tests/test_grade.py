@@ -1,4 +1,4 @@
-"""Grades by a shop's rule and the sentence of reason."""
+"""Grades by a shop's rule."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ from pathlib import Path
 import pytest
 
 from bench.files import grade_rule, limit_sets
-from bench.grade import Grade, Rule, grade, parse_rule, reason
+from bench.grade import Grade, Rule, grade, parse_rule
 from bench.limits import choose
 from bench.measure import BenchFault, Measured
 from bench.table import TableError
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured
-from bench.verdict import Verdict, judge, overall
+from bench.verdict import Verdict, judge
 
 SETS = limit_sets()
 DEFAULT = grade_rule()
@@ -24,6 +24,10 @@ def value(number: float, u: float, unit: str, n: int = 100) -> Estimate:
     return Estimate(number, unit, (Component("u", u),), n)
 
 
+def count(number: int, n: int = 100) -> Estimate:
+    return Estimate(float(number), "1", (), n)
+
+
 GOOD_VALUES: dict[str, Measurement] = {
     "rate_per_min": value(88.2, 0.1, "1/min"),
     "rate_total_per_min": value(88.2, 0.1, "1/min"),
@@ -31,8 +35,9 @@ GOOD_VALUES: dict[str, Measurement] = {
     "start_s": value(0.69, 0.001, "s"),
     "drop_v": value(0.36, 0.002, "V"),
     "period_spread": value(0.01, 0.001, "1"),
-    "missed": value(0.0, 0.0, "1"),
-    "stuck": value(0.0, 0.0, "1"),
+    "drop_trend_v_per_min": value(0.01, 0.01, "V/min"),
+    "missed": count(0),
+    "stuck": count(0),
 }
 GOOD_FACTS = {
     "rest": "open",
@@ -41,6 +46,8 @@ GOOD_FACTS = {
     "rating": "known",
     "insulation": "good",
     "film": "none",
+    "mechanism": "thermal, closed at rest",
+    "system": "12 V",
 }
 
 
@@ -56,12 +63,11 @@ def graded(measured: Measured) -> Grade:
     return grade(DEFAULT, measured, judged(measured))
 
 
-def said(measured: Measured, name: str = "us-turn", interrupted: str | None = None) -> str:
-    verdicts = judged(measured, name)
-    return reason(measured, verdicts, overall(verdicts, measured.bench_faults, interrupted), measured.bench_faults)
-
-
 # The default rule (common practice, no source).
+
+
+PLAIN = {"mechanism": "electronic"}
+"""A kind whose contact has nothing in series with it."""
 
 
 @pytest.mark.parametrize(
@@ -71,41 +77,64 @@ def said(measured: Measured, name: str = "us-turn", interrupted: str | None = No
         (unit({"pilot": "absent"}), "A"),
         (unit(drop_v=value(0.48, 0.002, "V")), "A"),
         (unit(drop_v=value(0.5, 0.002, "V")), "B"),
+        (unit({"mechanism": "unknown"}, drop_v=value(0.3, 0.002, "V")), "A"),
+        (unit(PLAIN, drop_v=value(0.2, 0.002, "V")), "A"),
+        (unit(PLAIN, drop_v=value(0.3, 0.002, "V")), "B"),
+        (unit(PLAIN, drop_v=value(0.36, 0.002, "V")), "C"),
+        (unit({"system": "24 V"}, drop_v=value(0.7, 0.002, "V")), "A"),
+        (unit(drop_trend_v_per_min=value(0.11, 0.01, "V/min")), "B"),
         (unit(rate_per_min=value(115.0, 0.1, "1/min")), "B"),
         (unit(start_s=value(1.21, 0.001, "s")), "B"),
-        (unit(missed=value(0.0, 0.0, "1", n=12)), "B"),
         (unit({"rating": "unknown"}), "B"),
         (unit({"pilot": "dead"}), "B"),
         (unit(drop_v=value(0.5, 0.002, "V"), start_s=value(1.21, 0.001, "s")), "C"),
         (unit(period_spread=value(0.04, 0.001, "1")), "C"),
-        (unit(rate_per_min=value(119.99, 0.1, "1/min")), "C"),
+        (unit(rate_per_min=value(119.82, 0.1, "1/min")), "C"),
+        (unit(bounce_make_s=value(0.006, 1e-5, "s")), "C"),
+        (unit(bounce_break_s=value(0.006, 1e-5, "s")), "C"),
+        (unit(dropouts=count(1)), "C"),
+        (unit(drop_spread_v=value(0.06, 0.002, "V")), "C"),
+        (unit(drop_spread_v=value(0.06, 0.02, "V")), "A"),
+        (unit(PLAIN, drop_v=value(0.1, 0.002, "V"), dark_a=value(0.012, 0.0005, "A")), "C"),
+        (unit({"mechanism": "hot wire"}, drop_v=value(0.1, 0.002, "V"), dark_a=value(0.25, 0.001, "A")), "A"),
+        (unit({"mechanism": "two-coil", "outage": "steady on"}, drop_v=value(0.1, 0.002, "V")), "C"),
+        (unit({"mechanism": "two-coil", "outage": "flashing"}, drop_v=value(0.1, 0.002, "V")), "A"),
+        (unit({"outage": "steady on"}), "A"),
         (unit({"film": "recovered"}), "C"),
-        (unit(rate_per_min=value(120.01, 0.1, "1/min")), "R"),
+        (unit(missed=count(0, 12)), "none"),
+        (unit(rate_per_min=value(119.99, 0.1, "1/min")), "none"),
+        (unit(rate_per_min=value(120.01, 0.1, "1/min")), "none"),
         (unit(drop_v=NotMeasured("the sense wire is open", "bench")), "none"),
-        (unit(period_spread=NotMeasured("too few cycles")), "none"),
+        (unit(period_spread=NotMeasured("too few cycles")), "A"),
         (unit(rate_per_min=value(130.0, 0.1, "1/min")), "R"),
-        (unit(missed=value(1.0, 0.0, "1")), "R"),
-        (unit(stuck=value(2.0, 0.0, "1")), "R"),
+        (unit(missed=count(1)), "R"),
+        (unit(missed=count(1, 9)), "R"),
+        (unit(stuck=count(2)), "R"),
         (unit(period_spread=value(0.06, 0.001, "1")), "R"),
+        (unit(period_spread=value(0.06, 0.02, "1")), "C"),
         (unit({"insulation": "bad"}), "R"),
         (unit(drop_v=value(0.85, 0.002, "V")), "R"),
+        (unit(drop_largest_v=value(0.85, 0.002, "V")), "R"),
+        (unit({"system": "24 V"}, drop_largest_v=value(0.85, 0.002, "V")), "A"),
+        (unit({"system": "24 V"}, drop_largest_v=value(1.65, 0.002, "V")), "R"),
         (unit({"behaviour": "steady on", "rest": "closed"}, rate_per_min=NotMeasured("no cycle")), "R"),
     ],
 )
 def test_default_grades(measured: Measured, name: str) -> None:
     found = graded(measured)
-    assert found.name == name, found.because
+    assert found.name == name, (found.because, found.kept_from)
     assert found.rule == "default" and (found.because or found.kept_from) and found.title and found.wording
+    assert found.outcome == {"R": "not good", "none": found.outcome}.get(name, "good")
 
 
 def test_unknown_never_helps_and_is_said() -> None:
     """An unknown rating is never an A (trade practice)."""
     found = graded(Measured(GOOD_VALUES, {k: v for k, v in GOOD_FACTS.items() if k not in ("rating", "insulation")}))
     assert found.name == "B"
-    assert "not known for A: nobody said which lamps it is for" in found.kept_from
-    assert "not known for R: its insulation was not tested" in found.kept_from
-    few = graded(unit(missed=value(0.0, 0.0, "1", n=12)))
-    assert "not known for A: missed flashes: 12 flashes were counted, 100 are asked for" in few.kept_from
+    assert "not known for A: lamp rating not entered" in found.kept_from
+    assert any(text.startswith("not known for R: ") and text.endswith("insulation not tested") for text in found.kept_from)
+    few = graded(unit(missed=count(0, 12)))
+    assert "not known for A: missed flashes: 12 flashes seen, 50 needed" in few.kept_from
 
 
 def test_what_kept_a_unit_from_an_a_is_said() -> None:
@@ -139,12 +168,13 @@ below = 300
 by_U = 2
 unit = "mV\""""
 RULE = f"""
-format = 1
+format = 2
 name = "mine"
 title = "mine"
 [[grade]]
 name = "1"
 title = "one"
+outcome = "good"
 wording = "w"
 need = "all"
 [[grade.condition]]
@@ -152,6 +182,7 @@ need = "all"
 [otherwise]
 name = "0"
 title = "zero"
+outcome = "not good"
 wording = "w"
 """
 
@@ -177,7 +208,12 @@ def test_open_ends_are_not_reached() -> None:
 @pytest.mark.parametrize(
     ("old", "new", "key", "text"),
     [
-        ("format = 1", "format = 3", "format", "format 1"),
+        ("format = 2", "format = 1", "format", "format 2"),
+        ('outcome = "good"\n', "", "grade[1].outcome", "missing"),
+        ('outcome = "good"', 'outcome = "fine"', "grade[1].outcome", "good, not good, not decided"),
+        ('outcome = "not good"\n', "", "otherwise.outcome", "missing"),
+        (CONDITION, CONDITION + '\nonly = { colour = ["red"] }', "grade[1].condition[1].only.colour", "mechanism, rating, rest, system"),
+        (CONDITION, f"{CONDITION}\nonly = {{ system = 12 }}", "grade[1].condition[1].only.system", "12"),
         ("below = 300", "low = 1\nbelow = 300", "grade[1].condition[1].low", "or else"),
         ("below = 300\n", "", "grade[1].condition[1].low", "or else"),
         ("by_U = 2", "by_U = 0", "grade[1].condition[1].by_U", "above 0"),
@@ -198,63 +234,62 @@ def test_errors_name_file_and_key(old: str, new: str, key: str, text: str) -> No
     assert message.startswith(f"grade rule mine.toml: {key}: ") and text in message and "\n" not in message
 
 
-# The sentence.
+# What a grade says of the unit.
+
+
+def test_a_condition_is_for_the_units_that_it_names_alone() -> None:
+    only = f'{CONDITION}\nonly = {{ system = ["6 V", "12 V"], mechanism = ["electronic"] }}'
+    other = f'{CONDITION.replace("300", "900")}'
+    mine = rule(RULE.replace(CONDITION, f"{only}\n[[grade.condition]]\n{other}"))
+    lossy = value(0.5, 0.002, "V")
+    names = {
+        (system, mechanism): grade(mine, unit({"system": system, "mechanism": mechanism}, drop_v=lossy), ()).name
+        for system in ("12 V", "24 V") for mechanism in ("electronic", "hot wire", "unknown")
+    }  # fmt: skip
+    assert [key for key, name in names.items() if name == "0"] == [("12 V", "electronic")]
+
+
+def test_a_rule_cannot_call_a_unit_good_of_which_a_limit_is_not_kept() -> None:
+    """Nor can its last word."""
+    kind = rule(RULE.replace(CONDITION, 'quantity = "drop_v"\nhigh = 9\nunit = "V"').replace('outcome = "not good"', 'outcome = "good"'))
+    for rate in (130.0, 120.01, 119.0):
+        measured = unit(rate_per_min=value(rate, 0.1, "1/min"))
+        verdicts = judged(measured)
+        kept = all(v.conformity.favourable for v in verdicts)
+        found = grade(kind, measured, verdicts)
+        assert (found.name, found.outcome) == (("1", "good") if kept else ("0", "not decided")), rate
+
+
+def test_charges_say_what_they_are_of() -> None:
+    lossy = value(0.9, 0.002, "V")
+    found = graded(unit({"insulation": "bad"}, missed=count(2), drop_largest_v=lossy, rate_per_min=value(130.0, 0.1, "1/min")))
+    assert found.name == "R"
+    assert dict(zip(found.charged, found.charges, strict=True)) == {
+        "missed": "2 missed flashes in 100",
+        "drop_largest_v": "largest contact drop 0.9000 ± 0.0040 V, the limit is 0.8",
+        "insulation": "its insulation is bad",
+    }
+
+
+def test_what_a_sound_unit_shows_is_no_charge() -> None:
+    """Grade B asks for no missed flash among fifty: that there was none is said of the unit, not against it."""
+    found = graded(unit(drop_v=value(0.5, 0.002, "V")))
+    assert (found.name, found.charges) == ("B", ())
+    assert "0 missed flashes in 100" in found.because
 
 
 @pytest.mark.parametrize(
-    ("measured", "text"),
+    ("changes", "sure"),
     [
-        (unit(), "Good: 88.20 ± 0.20 flashes a minute, the limits are 60 and 120; all 4 limits are kept."),
-        (unit(rate_per_min=value(136.8, 0.1, "1/min")), "Too fast: 136.80 ± 0.20 flashes a minute, the limit is 120."),
-        (unit(rate_per_min=value(58.2, 0.1, "1/min")), "Too slow: 58.20 ± 0.20 flashes a minute, the limit is 60."),
-        (
-            unit(on_ratio=value(0.76, 0.001, "1"), drop_v=value(0.9, 0.01, "V")),
-            "Lit too long in each flash: 76.00 ± 0.20 % of the time, the limit is 75, and 1 more limit is not kept.",
-        ),
-        (
-            unit(rate_per_min=value(119.999, 0.1, "1/min")),
-            "Just inside, too close to be sure: 119.999 ± 0.20 flashes a minute, the limits are 60 and 120; test again.",
-        ),
-        (
-            unit(drop_v=value(0.80001, 0.002, "V")),
-            "Just outside, too close to be sure: contact drop 0.80001 ± 0.0040 V, at most 0.8; test again.",
-        ),
-        (
-            unit(
-                {"behaviour": "steady on", "rest": "closed"},
-                rate_per_min=NotMeasured("no cycle"),
-                on_ratio=NotMeasured("no cycle"),
-            ),
-            "It does not flash: the lamps stay on, and 1 more limit is not kept.",
-        ),
-        (
-            unit(drop_v=NotMeasured("the drop was clamped")),
-            "Not decided: contact drop could not be measured (the drop was clamped); test again.",
-        ),
-        (
-            unit(faults=(BENCH,)),
-            "The bench is at fault, not the unit: lamp 2 of the bank draws nothing: replace it. Put that right and test again.",
-        ),
+        ({}, True),
+        ({"missed": count(0, 20)}, False),
+        ({"stuck": count(1, 20), "missed": count(0, 20)}, True),
+        ({"period_spread": value(0.0301, 0.001, "1")}, False),
+        ({"drop_v": value(0.4805, 0.002, "V")}, False),
     ],
 )
-def test_one_plain_sentence(measured: Measured, text: str) -> None:
-    assert said(measured) == text
-
-
-def test_sentences_of_alternatives_and_facts() -> None:
-    flashing: dict[str, Measurement] = {"outage_rate_per_min": value(92.0, 0.1, "1/min"), "outage_ratio": value(1.04, 0.01, "1")}
-    assert said(unit({"outage": "flashing"}, (), **flashing), "outage-qct501") == (
-        "No outage indication: none of these was seen: a clear rise, a clear fall, steady."
-    )
-    assert said(unit({"outage": "steady on"}), "outage-qct501") == "Good: outage indication (steady)."
-    assert said(unit({"pilot": "dead"}), "shop-example") == (
-        "Asked for is: tell-tale works, or there is none; found was dead, not in step or antiphase or absent."
-    )
-
-
-def test_interrupted_and_empty_tests_say_so() -> None:
-    assert said(unit(), interrupted="unplugged") == "Not decided: the test ended before it was done."
-    assert reason(unit(), (), overall((), (), None), ()) == "Not decided: no limit was judged."
+def test_a_grade_is_sure_when_more_flashes_would_hardly_change_it(changes: dict[str, Measurement], sure: bool) -> None:
+    assert graded(unit(None, **changes)).sure is sure
 
 
 def test_no_word_of_the_law() -> None:

@@ -6,9 +6,10 @@ import logging
 import random
 
 import pytest
-from bench_port import bench_port, run_on
+from bench_port import BenchPort, bench_port, run_on
 from session_plans import SHORT, TWO, spoilt, value
 
+from bench.outcome import Outcome
 from bench.session import Damage, Live, StepBegan
 from bench.simboard.link import LINK_FAULTS, faulty_link
 from bench.uncertainty import Estimate, NotMeasured
@@ -38,7 +39,7 @@ def test_cancelling_a_later_step_keeps_what_is_whole() -> None:
     outage = record.measured.values["outage_ratio"]
     assert isinstance(outage, NotMeasured)
     assert outage.fault == "bench"
-    assert record.outcome is Conformity.NOT_MEASURED
+    assert record.outcome is Outcome.NOT_DECIDED
     assert port.all_open
 
 
@@ -96,17 +97,36 @@ def test_the_board_restarts(at_s: float) -> None:
     assert "restarted by itself (cause WATC)" in (record.interrupted or "")
 
 
-def test_a_trip_is_the_bench_s(caplog: pytest.LogCaptureFixture) -> None:
-    tripped = bench_port("EL")
+def tripping(*, for_good: bool) -> BenchPort:
+    """A board that trips at any current from 4 s on: once, or with the shorting link in the unit's place as well."""
+    port = bench_port("EL")
 
-    def short() -> None:
-        tripped.board.settings.level_a = 0.5
+    def trip() -> None:
+        port.board.settings.level_a = 0.5
+        if for_good:
+            port.at[port.now_s() + 0.01] = trip
 
-    tripped.at[4.0] = short
-    record = run_on(tripped, SHORT)
-    spoilt(record, tripped)
+    port.at[4.0] = trip
+    return port
+
+
+def test_a_trip_that_comes_without_the_unit_too_is_the_bench_s(caplog: pytest.LogCaptureFixture) -> None:
+    port = tripping(for_good=True)
+    record = run_on(port, SHORT)
+    spoilt(record, port)
     assert "over-current" in (record.interrupted or "")
     assert not caplog.records
+
+
+def test_a_trip_is_the_unit_s_if_the_same_lamps_are_right_without_it() -> None:
+    port = tripping(for_good=False)
+    record = run_on(port, SHORT)
+    assert (record.outcome, record.interrupted) == (Outcome.NOT_GOOD, None)
+    assert record.reason == "Rejected: it does not flash: it draws more than the bench may give: a short inside."
+    assert record.bench_faults == ()
+    assert [(p.item, p.proved) for p in record.measured.proofs] == [("lamps", True)]
+    assert port.board.unit_name == "EL"
+    assert port.all_open
 
 
 def test_a_stalled_line_ends_in_silence() -> None:
@@ -172,4 +192,4 @@ def test_a_board_that_is_not_there() -> None:
     record = run_on(port, SHORT)
     assert "no answer" in (record.interrupted or "")
     assert record.steps == ()
-    assert record.outcome is Conformity.NOT_MEASURED
+    assert record.outcome is Outcome.BENCH_FAULT

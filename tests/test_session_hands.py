@@ -8,11 +8,11 @@ import pytest
 from bench_port import bench_port, run_on, setup
 from session_plans import SHORT, Helpless, RealHands, one_cooled, spoilt
 
+from bench.outcome import Outcome
 from bench.procedure import CoolStep, Procedure, PromptStep
 from bench.session import Asked, SetupError, Waiting
 from bench.session.operator import Action, Cool, Do, Meanwhile, SetSupply
 from bench.uncertainty import Estimate
-from bench.verdict import Conformity
 
 
 def test_rest_before_the_test_counts_as_cooling() -> None:
@@ -85,7 +85,7 @@ def test_a_supply_that_is_never_right_is_the_bench_s_fault() -> None:
     port.real = True
     record = run_on(port, operator=Helpless())
     assert record.interrupted is None
-    assert record.outcome is Conformity.NOT_MEASURED
+    assert record.outcome is Outcome.BENCH_FAULT
     assert {"supply-not-set", "supply-out-of-range"} <= {fault.code for fault in record.bench_faults}
     assert "set the supply to 13.16 V, which leaves 12.80 V at the lamps" in record.reason
 

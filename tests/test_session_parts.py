@@ -14,6 +14,7 @@ from bench.description import BoardDescription
 from bench.description import Load as BoardLoad
 from bench.files import bank
 from bench.measure import BenchFault, Measured
+from bench.outcome import Outcome
 from bench.procedure import Procedure, RunStep
 from bench.record import StepRecord
 from bench.session import SetupError, self_check
@@ -98,7 +99,32 @@ def test_runs_are_put_together_as_the_procedure_says() -> None:
     assert found.values["rate_per_min"] == rate(89.2)  # the last start's
     assert isinstance(found.values["start_s"], Estimate) and found.values["start_s"].n == 3
     assert isinstance(found.values["outage_ratio"], Estimate) and found.values["outage_ratio"].value == pytest.approx(2.0)
-    assert found.facts == {"rest": "closed", "behaviour": "flashing", "outage": "flashing"}
+    # Twice the rate: nobody overlooks that a lamp is out.
+    assert found.facts == {
+        "rest": "closed", "behaviour": "flashing", "outage": "flashing", "lamp out": "shown", "pilot, lamp out": "unknown",
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("rate_out", "doing", "pilot", "pilot_out", "shown"),
+    [
+        (90.0, "flashing", "in step", "in step", "not shown"),
+        (90.0, "flashing", "in step", "dead", "shown"),
+        (90.0, "flashing", "dead", "dead", "not shown"),
+        (110.0, "flashing", "dead", "dead", "shown"),
+        (98.0, "flashing", "dead", "dead", "not shown"),
+        (None, "steady on", "dead", "dead", "shown"),
+        (None, "dark", "dead", "dead", "shown"),
+        (None, "too few", "dead", "dead", "unknown"),
+    ],
+)
+def test_whether_a_driver_would_notice_a_lamp_out(rate_out: float | None, doing: str, pilot: str, pilot_out: str, shown: str) -> None:
+    """By standing still, by the tell-tale, or by a rate that changes by more than 15 % (common practice, no source)."""
+    whole = record({"start_s": start(1.0), "rate_per_min": rate(90.0)}, behaviour="flashing", pilot=pilot)
+    values = {"rate_per_min": rate(rate_out) if rate_out is not None else NotMeasured("it did not flash")}
+    found = combine(PLAN, (Runs(RATED, (whole,)), Runs(OUT, (record(values, behaviour=doing, pilot=pilot_out),))))
+    assert found.facts["lamp out"] == shown
+    assert found.facts["pilot, lamp out"] == pilot_out
 
 
 def test_an_interrupted_run_gives_nothing() -> None:
@@ -114,13 +140,15 @@ def test_an_interrupted_run_gives_nothing() -> None:
     assert found.values["outage_ratio"] == NotMeasured("the test was interrupted before")
 
 
-def test_a_bench_fault_with_one_lamp_out_spoils_only_that() -> None:
-    fault = BenchFault("lamp-current", "a lamp is dead")
+@pytest.mark.parametrize(("code", "spoils_all"), [("supply-limited", False), ("lamp-current", True)])
+def test_a_bench_fault_with_one_lamp_out_spoils_only_that_unless_it_is_of_the_lamps(code: str, spoils_all: bool) -> None:
+    """The lamps that are lit with one out are some of those of the rated load."""
+    fault = BenchFault(code, "it is the bench")
     whole = record({"start_s": start(1.0), "rate_per_min": rate(90.0)}, behaviour="flashing")
     out = record({"rate_per_min": rate(180.0)}, faults=(fault,), behaviour="flashing")
     found = combine(PLAN, (Runs(RATED, (whole,)), Runs(OUT, (out,))))
-    assert found.bench_faults == ()
-    assert found.values["outage_ratio"] == NotMeasured("a lamp is dead", "bench")
+    assert found.bench_faults == ((fault,) if spoils_all else ())
+    assert found.values["outage_ratio"] == NotMeasured("it is the bench", "bench")
     assert "outage" not in found.facts
     spoilt = combine(PLAN, (Runs(RATED, (replace(whole, measured=replace(whole.measured, bench_faults=(fault, fault))),)),))
     assert spoilt.bench_faults == (fault,)
@@ -305,6 +333,6 @@ def test_whatever_happens_whenever_it_happens(kind: str, at_s: float) -> None:
     if record.interrupted is None:
         assert isinstance(record.measured.values["rate_per_min"], Estimate)
     else:
-        assert record.outcome is Conformity.NOT_MEASURED
+        assert record.outcome is (Outcome.NOT_DECIDED if kind == "keyboard" else Outcome.BENCH_FAULT)
         assert record.grade is None
         assert kind == "keyboard" or any(not f.spoils for f in record.bench_faults)

@@ -6,6 +6,7 @@ Values of JCGM 106 marked "from memory" could not be read anywhere; all were rec
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import product
 
@@ -18,6 +19,7 @@ from scipy import stats
 from bench.conditions import Circumstances
 from bench.limits import AllOf, AnyOf, Averaging, Condition, FactLimit, Limit, LimitSet, Source
 from bench.measure import BenchFault, Measured
+from bench.outcome import Case, Outcome, conclude
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, type_a
 from bench.verdict import (
     Conformity,
@@ -30,7 +32,6 @@ from bench.verdict import (
     guard_band,
     guard_for_consumer_risk,
     judge,
-    overall,
     specific_risk,
 )
 
@@ -252,7 +253,7 @@ def test_what_was_not_measured_is_neither_passed_nor_failed() -> None:
     verdicts = judge(measured, limit_set(RATE, DROP, PILOT))
     assert [v.conformity for v in verdicts] == [Conformity.NOT_MEASURED] * 3
     assert all(v.p_wrong is None and v.p_conform is None and v.guard is None for v in verdicts)
-    assert overall(verdicts, (), None) is Conformity.NOT_MEASURED and not decided(verdicts)
+    assert concluded(verdicts) is Outcome.NOT_DECIDED and not decided(verdicts)
 
 
 @pytest.mark.parametrize("behaviour", ["steady on", "dark", "one flash"])
@@ -294,13 +295,13 @@ def test_a_bench_fault_is_never_charged_to_the_unit(behaviour: str, rate: float 
     verdicts = judge(measured, limit_set(RATE, DROP, START, PILOT, OUTAGE))
     assert {v.conformity for v in verdicts} == {Conformity.NOT_MEASURED}
     assert verdicts[0].found == found, "what was read is kept"
-    assert overall(verdicts, measured.bench_faults, None) is Conformity.NOT_MEASURED and not decided(verdicts)
+    assert concluded(verdicts, measured.bench_faults) is Outcome.BENCH_FAULT and not decided(verdicts)
 
 
 def test_a_fault_that_was_corrected_spoils_nothing() -> None:
     fault = BenchFault("clock-off", "the clock was off: corrected", spoils=False)
     verdicts = judge(Measured({"rate_per_min": estimate(300.0, 0.1)}, {}, (fault,)), limit_set(RATE))
-    assert overall(verdicts, (fault,), None) is Conformity.FAIL
+    assert concluded(verdicts, (fault,)) is Outcome.NOT_GOOD
 
 
 def test_a_time_lost_by_the_bench_is_not_charged_to_a_dark_unit() -> None:
@@ -406,7 +407,6 @@ def test_under_kept_or_unknown_conditions_all_is_judged_as_without() -> None:
     ("circumstances", "outcomes"),
     [
         (replace(NOMINAL, starts=1), ["pass", "not measured", "fail", "pass"]),
-        (replace(NOMINAL, system_v=24.0, supply_v=25.6), ["pass", "pass", "not measured", "pass"]),
         (replace(NOMINAL, supply_v=10.5), ["not measured"] * 4),
     ],
 )
@@ -420,6 +420,13 @@ def test_a_condition_not_kept_opens_the_limits_that_it_is_for(circumstances: Cir
             if isinstance(verdict.limit, Limit):
                 assert verdict.found == USUAL.values[verdict.limit.quantity], "what was found is kept"
     assert not decided(verdicts)
+
+
+def test_a_limit_for_another_system_is_not_asked_of_the_unit() -> None:
+    """Half a volt of drop means something else at 24 V: nothing stays open for want of a figure that nobody gave."""
+    verdicts = judge(USUAL, with_conditions(SUPPLY, STARTS, SYSTEM), circumstances=replace(NOMINAL, system_v=24.0, supply_v=25.6))
+    assert [v.limit for v in verdicts] == [RATE, START, PILOT]
+    assert conformities(verdicts) == ["pass", "pass", "pass"]
 
 
 def test_why_a_limit_is_open_is_the_conditions_text_and_each_text_once() -> None:
@@ -484,7 +491,7 @@ def test_a_limit_in_doubt_can_be_kept_but_fails_nobody(rate: float, outcome: Con
     if outcome is Conformity.NOT_MEASURED:
         assert doubtful.why_open == "the limit is in doubt: the chart could not be read"
         assert doubtful.p_wrong is None and doubtful.guard is None
-        assert overall((doubtful, plain), (), None) is Conformity.NOT_MEASURED
+        assert concluded((doubtful, plain)) is Outcome.NOT_DECIDED
     else:
         assert not doubtful.why_open and doubtful.p_wrong is not None
 
@@ -492,7 +499,7 @@ def test_a_limit_in_doubt_can_be_kept_but_fails_nobody(rate: float, outcome: Con
 def test_a_unit_that_stands_still_fails_by_the_limit_that_is_not_in_doubt() -> None:
     doubtful, plain = judge(Measured({}, {"behaviour": "dark"}), limit_set(DOUBTFUL, RATE))
     assert doubtful.conformity is Conformity.NOT_MEASURED and doubtful.why_open and not doubtful.by_fact
-    assert plain.conformity is overall((doubtful, plain), (), None) is Conformity.FAIL
+    assert plain.conformity is Conformity.FAIL and concluded((doubtful, plain)) is Outcome.NOT_GOOD
 
 
 def test_doubt_is_not_the_reason_where_nothing_was_measured() -> None:
@@ -503,7 +510,12 @@ def test_doubt_is_not_the_reason_where_nothing_was_measured() -> None:
 # The whole test.
 
 
-def verdicts_of(*outcomes: Conformity) -> tuple[Conformity, bool]:
+def concluded(verdicts: Sequence[Verdict], faults: tuple[BenchFault, ...] = (), interrupted: str | None = None) -> Outcome:
+    """The outcome of a test without a grade rule."""
+    return conclude(Case(Measured(), verdicts, None, faults, interrupted)).outcome
+
+
+def verdicts_of(*outcomes: Conformity) -> tuple[Outcome, bool]:
     rates: dict[Conformity, Measurement] = {
         Conformity.PASS: estimate(88.0, 0.1),
         Conformity.CONDITIONAL_PASS: estimate(119.99, 0.1),
@@ -513,25 +525,25 @@ def verdicts_of(*outcomes: Conformity) -> tuple[Conformity, bool]:
     }
     verdicts = [judge(Measured({"rate_per_min": rates[o]}), limit_set(RATE))[0] for o in outcomes]
     assert [v.conformity for v in verdicts] == list(outcomes)
-    return overall(verdicts, (), None), decided(verdicts)
+    return concluded(verdicts), decided(verdicts)
 
 
-def test_the_worst_verdict_is_the_outcome() -> None:
-    order = list(Conformity)
-    assert order[0] is Conformity.FAIL and order[-1] is Conformity.PASS
-    for a, b in product(order, order):
+def test_one_failure_is_enough_and_all_must_pass() -> None:
+    """What is near a limit, on either side, decides nothing."""
+    for a, b in product(Conformity, Conformity):
         outcome, done = verdicts_of(a, b)
-        assert outcome is min(a, b, key=order.index)
+        failed, passed = Conformity.FAIL in (a, b), a is b is Conformity.PASS
+        assert outcome is (Outcome.NOT_GOOD if failed else Outcome.GOOD if passed else Outcome.NOT_DECIDED)
         assert done == ({a, b} <= {Conformity.PASS, Conformity.FAIL})
 
 
 def test_nothing_judged_is_nothing_decided() -> None:
-    assert overall((), (), None) is Conformity.NOT_MEASURED
+    assert concluded(()) is Outcome.NOT_DECIDED
     assert not decided(())
 
 
 def test_an_interrupted_test_can_fail_a_unit_but_not_clear_it() -> None:
     good = judge(Measured({"rate_per_min": estimate(88.0, 0.1)}), limit_set(RATE))
     bad = judge(Measured({"rate_per_min": estimate(130.0, 0.1)}), limit_set(RATE))
-    assert overall(good, (), "unplugged") is Conformity.NOT_MEASURED
-    assert overall(bad, (), "unplugged") is Conformity.FAIL
+    assert concluded(good, (), "unplugged") is Outcome.NOT_DECIDED
+    assert concluded(bad, (), "unplugged") is Outcome.NOT_GOOD

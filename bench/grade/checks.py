@@ -20,7 +20,8 @@ class Grade:
     """A grade: short name (`A`, `none`), what it means, the rule that gave it, why, and what the shop does with such a unit.
 
     `outcome`: what the rule says of such a unit: `good`, `not good` or `not decided`. `because` is what decided; `kept_from` what kept the
-    unit from better grades, or might have given a worse one. `charges` say what the unit did wrong, each in a clause with its figure.
+    unit from better grades, or might have given a worse one. `charges` say what the unit did wrong, each in a clause with its figure;
+    `charged` names the quantity or fact of each, empty where it is of several.
     `sure`: more flashes would hardly give another grade.
     """
 
@@ -32,18 +33,20 @@ class Grade:
     kept_from: tuple[str, ...] = ()
     outcome: str = "not decided"
     charges: tuple[str, ...] = ()
+    charged: tuple[str, ...] = ()
     sure: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class _Check:
     """A condition evaluated: true, false or unknown (None), the sentence part that says so, what that says against the unit (or empty),
-    and whether more flashes might change it."""
+    whether more flashes might change it, and the one quantity or fact that it is of (or empty)."""
 
     holds: bool | None
     text: str
     charge: str = ""
     open: bool = False
+    of: str = ""
 
 
 @dataclass
@@ -76,18 +79,21 @@ def grade(rule: Rule, measured: Measured, verdicts: Sequence[Verdict]) -> Grade:
         sure = sure and _is_sure(step, checks, given)
         if given and (kept or step.outcome != "good"):
             deciding = [check.text for check in checks if check.holds]
-            charges = tuple(check.charge for check in checks if check.holds and check.charge)
+            # What a sound unit must show, and does, speaks for it.
+            is_praise = step.outcome == "good" and step.need == "all"
+            charging = [] if is_praise else [check for check in checks if check.holds and check.charge]
             # A grade that is tried again further down had no claim on this unit.
             later = {s.name for s in rule.steps[number:]}
             others = (text for name, texts in reversed(kept_from) if name not in later for text in texts)
             return Grade(
-                step.name, step.title, rule.name, tuple(deciding), step.wording, tuple(others), step.outcome, charges, sure
-            )
+                step.name, step.title, rule.name, tuple(deciding), step.wording, tuple(others), step.outcome,
+                tuple(check.charge for check in charging), tuple(check.of for check in charging), sure,
+            )  # fmt: skip
         kept_from.append((step.name, _kept_from(step, checks)))
     otherwise = rule.otherwise
     everything = tuple(text for _, texts in reversed(kept_from) for text in texts)
     meaning = otherwise.outcome if kept or otherwise.outcome != "good" else "not decided"
-    return Grade(otherwise.name, otherwise.title, rule.name, (), otherwise.wording, everything, meaning, (), sure)
+    return Grade(otherwise.name, otherwise.title, rule.name, (), otherwise.wording, everything, meaning, sure=sure)
 
 
 def _is_sure(step: Step, checks: Sequence[_Check], given: bool) -> bool:
@@ -121,7 +127,7 @@ def _check(condition: Condition, case: _Case) -> _Check | None:
         case FactIs(fact=fact, allowed=allowed):
             seen = case.measured.facts.get(fact, "unknown")
             text = fact_text(fact, seen)
-            return _Check(None if seen == "unknown" else seen in allowed, text, text)
+            return _Check(None if seen == "unknown" else seen in allowed, text, text, of=fact)
         case Misses(of=of, at_most=at_most):
             tried = case.tried[of]
             missed = [check for check in tried if check.holds is False]
@@ -141,7 +147,8 @@ def _check_band(band: Band, measured: Measured) -> _Check:
     if found.n < band.flashes and (holds or not _is_count(found)):
         return _Check(None, f"{speech.title}: {found.n} flashes seen, {band.flashes} needed", open=True)
     text = charge if _is_count(found) else f"{speech.title} {speech.value(found, band.low, band.high)} ({speech.band(band.low, band.high)})"
-    return _Check(holds, text, charge, not _is_count(found) and abs(_room(replace(band, by_u=0.0), found)) < found.expanded())
+    close = not _is_count(found) and abs(_room(replace(band, by_u=0.0), found)) < found.expanded()
+    return _Check(holds, text, charge, close, band.quantity)
 
 
 def _is_count(found: Estimate) -> bool:

@@ -139,7 +139,8 @@ def _condition(table: Table) -> Condition:
     if "only" not in table:
         return condition
     facts = table.table("only")
-    named = tuple((fact, facts.texts(fact)) for fact in FACTS if fact in facts)
+    given = ((fact, facts.texts(fact, ())) for fact in FACTS)
+    named = tuple((fact, words) for fact, words in given if words)
     facts.done()
     return Only(named, condition)
 

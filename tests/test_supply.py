@@ -1,0 +1,142 @@
+"""Supply and sense leads as the samples of a run show them, from blocks made by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from bench.samples import Array, Block, Trace
+from bench.supply import SupplyEvidence, SupplyWatch
+
+SCAN_S = 130e-6
+COLD_OHM = 0.24  # two 21 W lamps of a 12 V system
+LAMPS_A = 3.5
+
+
+def block(v_in: Array, v_out: Array, amps: Array, begin_s: float = 0.0) -> Block:
+    """A block of these samples, one for each scan; the channels are read one after another."""
+    t_s = begin_s + np.arange(len(v_in)) * SCAN_S
+    named = {"v_in": v_in, "v_out": v_out, "i_load": amps}
+    traces = {name: Trace(t_s + i * SCAN_S / 5.0, values) for i, (name, values) in enumerate(named.items())}
+    return Block(begin_s, begin_s + len(v_in) * SCAN_S, traces, False)
+
+
+def watched(
+    v_in: float, v_out: float, amps: float, *, seconds: float = 0.013, system_v: float = 12.0, cold_ohm: float | None = COLD_OHM
+) -> SupplyEvidence:
+    """What a stretch of constant samples shows."""
+    n = round(seconds / SCAN_S)
+    watch = SupplyWatch(system_v, cold_ohm)
+    watch.feed(block(np.full(n, v_in), np.full(n, v_out), np.full(n, amps)))
+    return watch.evidence
+
+
+def seconds_of(evidence: SupplyEvidence) -> dict[str, bool]:
+    """Which of the contradictions were seen for longer than any edge."""
+    return {name: getattr(evidence, name) > 5e-3 for name in ("swapped_s", "input_lost_s", "output_lost_s")}
+
+
+@pytest.mark.parametrize(
+    ("what", "v_in", "v_out", "amps", "seen"),
+    [
+        ("lit", 12.8, 12.4, LAMPS_A, ()),
+        ("dark", 12.8, 0.0, 0.0, ()),
+        ("off", 0.0, 0.0, 0.0, ()),
+        ("swapped, dark", 0.0, 12.8, 0.0, ("swapped_s",)),
+        ("swapped, hot wire dark", 0.08, 12.8, 0.3, ("swapped_s",)),
+        ("input lead off, lit", 0.0, 12.4, LAMPS_A, ("input_lost_s",)),
+        ("output lead off, lit", 12.8, 0.0, LAMPS_A, ("output_lost_s",)),
+        ("output lead off, inrush", 12.0, 0.0, 30.0, ("output_lost_s",)),
+        ("hot wire dark", 12.8, 0.08, 0.33, ()),
+        ("hot wire with its ballast shorted, dark", 12.8, 0.55, 2.3, ()),
+        ("overloaded contact, lit", 12.8, 4.5, 15.0, ()),
+    ],
+)
+def test_what_voltages_and_current_say_of_the_leads(what: str, v_in: float, v_out: float, amps: float, seen: tuple[str, ...]) -> None:
+    """A unit's own current always shows the lamps' resistance behind it: cold lamps are the least that it can be."""
+    assert [name for name, found in seconds_of(watched(v_in, v_out, amps)).items() if found] == list(seen), what
+
+
+def test_a_hot_wire_for_6_v_is_no_lost_lead() -> None:
+    """It draws twice what one for 12 V does, through lamps of a quarter of the resistance: what that leaves is lost in the counts."""
+    assert watched(7.3, 0.004, 0.7, system_v=6.0, cold_ohm=0.06).output_lost_s == 0.0
+    assert watched(7.3, 0.004, 7.0, system_v=6.0, cold_ohm=0.06).output_lost_s > 5e-3
+    assert watched(7.3, 0.004, 0.7, system_v=6.0, cold_ohm=0.06).idle_v == 7.3, "which is no load to speak of"
+
+
+def test_of_an_unknown_load_only_a_large_current_tells() -> None:
+    assert watched(12.8, 0.0, 1.5, cold_ohm=None).output_lost_s == 0.0
+    assert watched(12.8, 0.0, 3.5, cold_ohm=None).output_lost_s > 5e-3
+    assert watched(12.8, 0.9, 3.5, cold_ohm=None).output_lost_s == 0.0
+
+
+def test_how_long_is_counted_in_samples() -> None:
+    """All but the two at the ends, which have no neighbour to be settled by."""
+    assert watched(12.8, 0.0, LAMPS_A, seconds=100 * SCAN_S).output_lost_s == pytest.approx(98 * SCAN_S)
+
+
+def inrush(ohm: float, open_v: float = 12.8) -> Block:
+    """30 A falling to 3.5 A in some ms, behind a source of this resistance, after a stretch without load."""
+    t_s = np.arange(600) * SCAN_S
+    lit = t_s > 0.02
+    amps = np.where(lit, LAMPS_A + 26.5 * np.exp(-(t_s - 0.02) / 8e-3), 0.0)
+    v_in = open_v - ohm * amps
+    return block(v_in, np.where(lit, v_in - 0.1 * amps, 0.0), amps)
+
+
+@pytest.mark.parametrize("ohm", [0.05, 0.10, 0.3])
+def test_how_far_the_supply_falls_for_each_ampere(ohm: float) -> None:
+    watch = SupplyWatch(12.0, COLD_OHM)
+    watch.feed(inrush(ohm))
+    assert watch.evidence.source_ohm(12.8) == pytest.approx(ohm, rel=0.02)
+    assert watch.evidence.source_ohm(None) == pytest.approx(ohm, rel=0.02), "what was seen without load serves too"
+    assert watch.evidence.idle_v == pytest.approx(12.8)
+    assert watch.evidence.loaded is not None
+    volts, amps = watch.evidence.loaded
+    assert volts == pytest.approx(12.8 - ohm * amps, abs=0.1)
+    assert 25.0 < amps < 31.0, "the inrush itself, but not its first sample"
+
+
+def test_a_supply_that_limits_its_current() -> None:
+    """10 A at most: it gives way by whatever it takes."""
+    watch = SupplyWatch(12.0, COLD_OHM)
+    whole = inrush(0.02)
+    amps = np.minimum(whole.traces["i_load"].values, 10.0)
+    v_in = np.where(amps >= 10.0, 4.0, 12.8)
+    watch.feed(block(v_in, np.where(amps > 0.0, v_in - 1.0, 0.0), amps))
+    assert watch.evidence.loaded == (4.0, 10.0)
+    assert watch.evidence.source_ohm(12.8) == pytest.approx(0.88)
+
+
+def test_without_load_nothing_is_known_of_the_supply() -> None:
+    assert watched(12.8, 0.0, 0.0).source_ohm(12.8) is None
+    assert watched(12.8, 12.6, 1.9).loaded is None, "below 2 A a fall is noise"
+    assert SupplyEvidence((12.0, 3.0)).source_ohm(None) is None
+
+
+def test_an_edge_that_one_channel_sees_first_is_no_contradiction() -> None:
+    """The current rises one sample before the voltage: over and over, and never for two samples."""
+    watch = SupplyWatch(12.0, COLD_OHM)
+    lit = (np.arange(4000) // 20) % 2 == 1
+    for shift in (-1, 1):
+        amps = np.where(np.roll(lit, shift), LAMPS_A, 0.0)
+        watch.feed(block(np.full(len(lit), 12.8), np.where(lit, 12.4, 0.0), amps))
+    assert not any(seconds_of(watch.evidence).values())
+
+
+@pytest.mark.parametrize("broken", [lambda b: Block(b.begin_s, b.end_s, {"v_in": b.traces["v_in"]}, False)])
+def test_a_recording_without_current_shows_nothing(broken: Callable[[Block], Block]) -> None:
+    watch = SupplyWatch(12.0, COLD_OHM)
+    watch.feed(broken(inrush(0.5)))
+    watch.feed(block(np.full(1, 12.8), np.zeros(1), np.full(1, LAMPS_A)))
+    assert watch.evidence == SupplyEvidence()
+
+
+def test_blocks_add_up() -> None:
+    watch = SupplyWatch(12.0, COLD_OHM)
+    for k in range(3):
+        watch.feed(block(np.full(50, 12.8 - k), np.zeros(50), np.full(50, LAMPS_A), k * 50 * SCAN_S))
+    assert watch.evidence.output_lost_s == pytest.approx(3 * 48 * SCAN_S)
+    assert watch.evidence.loaded == (10.8, LAMPS_A)
