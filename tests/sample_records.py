@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 from bench import files
-from bench.grade import grade, reason
+from bench.grade import grade
 from bench.measure import BenchFault, Measured
+from bench.outcome import Case, conclude
 from bench.record import SetUsed, StepRecord, TestRecord
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured
-from bench.verdict import judge, overall
+from bench.verdict import judge
 
 HOSTILE = "[/b]\x1b[2J\u202eBAD\nname <script>alert(1)</script>"
 
@@ -49,7 +50,7 @@ def record(
 ) -> TestRecord:
     measured = Measured(good_values() if values is None else values, FLASHING if facts is None else facts, bench_faults)
     verdicts = tuple(v for name in limit_sets for s in files.named_limits(name)[1] for v in judge(measured, s))
-    outcome = overall(verdicts, bench_faults, interrupted)
+    given = grade(files.grade_rule(), measured, verdicts)
     step = StepRecord("rated", "Rated load", (1, 2), "2 x 21 W", 0.5, 11.25, measured, 18, 1, supply_v=12.83)
     return TestRecord(
         unit=unit,
@@ -60,9 +61,7 @@ def record(
         measured=measured,
         limit_sets=tuple(SetUsed.of(s) for name in limit_sets for s in files.named_limits(name)[1]),
         verdicts=verdicts,
-        outcome=outcome,
-        grade=grade(files.grade_rule(), measured, verdicts),
-        reason=reason(measured, verdicts, outcome, bench_faults),
+        conclusion=conclude(Case(measured, verdicts, given, bench_faults, interrupted, load="2 x 21 W", is_rated=True)),
         when="2026-11-25T12:00:00+00:00",
         software="makebreak 0.1.0",
         board={"address": "sim://", "model": "rig-328", "serial number": "SIM00001", "simulated unit": "DEMO-1"},

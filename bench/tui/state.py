@@ -11,7 +11,6 @@ from bench.description import BoardDescription
 from bench.measure import Measured
 from bench.procedure import Procedure
 from bench.record import TestRecord
-from bench.render.standing import standing
 from bench.session import Action, Live, Setup, StepBegan, Waiting
 from bench.station import Present
 from bench.tui.choices import Choices
@@ -101,7 +100,7 @@ class State:
     @property
     def settled(self) -> bool:
         """Whether the test that is shown says something about its unit."""
-        return self.tested is not None and standing(self.tested.record).on_unit
+        return self.tested is not None and self.tested.record.outcome.on_unit
 
     @property
     def simulated(self) -> bool:
