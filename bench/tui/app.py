@@ -128,7 +128,10 @@ class BenchApp(App[None]):
                 self.work.running.trace.add(news.bins, news.changes)
             self.desk.hear(news)
             if isinstance(news, StepBegan):
-                self.work.running.begin()
+                if news.live:
+                    self.work.running.carry_on(news)
+                else:
+                    self.work.running.begin()
             if isinstance(news, Decided | Finished | Asked):
                 # What calls for a person is seen wherever he was reading.
                 self._back_to_work()

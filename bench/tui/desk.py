@@ -279,6 +279,9 @@ def _follow(test: Underway, news: News) -> None:
     match news:
         case Started(record_path=record_path, capture_path=capture_path):
             test.record_path, test.capture_path = record_path, capture_path
+        case StepBegan(live=True):
+            # The unit flashes on: what is shown goes on too.
+            test.step = news
         case StepBegan():
             test.step, test.asked, test.waiting, test.live, test.supply_v = news, None, None, None, None
             test.measured, test.verdicts, test.early = None, (), True
@@ -291,7 +294,8 @@ def _follow(test: Underway, news: News) -> None:
         case Live(measured=measured):
             test.live, test.asked, test.waiting = news, None, None
             if measured is not None:
-                test.measured, test.early = measured, not news.cycles and news.on_s < _STEADY_S
+                test.measured = measured
+                test.early = not news.cycles and news.on_s < _STEADY_S and not (test.step is not None and test.step.live)
         case Traced():
             test.asked = test.waiting = None
         case SoFar(verdicts=verdicts):
