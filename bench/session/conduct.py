@@ -314,7 +314,7 @@ class _Test:
 
     def _flashes(self, name: str) -> bool:
         """Whether the unit flashed in the last run of this step: a further start of one that stands still shows nothing."""
-        records = self._records.get(name, ())
+        records = self._records.get(name, [])
         return bool(records) and records[-1].measured.facts.get("behaviour", "") in ("flashing", "irregular", "too few")
 
     def _cool_s(self, step: RunStep) -> float:

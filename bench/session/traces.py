@@ -28,7 +28,8 @@ MOST_S = 600.0
 class RunTrace:
     """One run of a capture. Times are s of the board since the run's start; `end_s` is where its samples end.
 
-    `on_s`: when the supply came, None if it was not seen to; before `begin_s` in a run that carries on another. `units` and `accuracies` by channel, the latter of a single sample;
+    `on_s`: when the supply came, None if it was not seen to; before
+    `begin_s` in a run that carries on another. `units` and `accuracies` by channel, the latter of a single sample;
     `clock_half_width`: how far the board's clock may be off, relative.
     `note` says what is not as it should be: the run was interrupted, or not all of its samples are held.
     """

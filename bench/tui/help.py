@@ -77,7 +77,10 @@ def help_text(colours: dict[str, str], grades: Sequence[tuple[str, str, str]]) -
     """The page; `grades` as `grade_rows` gives them."""
     quiet = colours.get("quiet", "")
     signs = [(f"{sign.mark} {sign.word}", MEANINGS[outcome], colours.get(sign.variable, "")) for outcome, sign in SIGNS.items()]
-    limits = [(f"{sign.mark} {sign.word.lower()}", MEANING[word], colours.get(sign.variable, "")) for word, sign in CONFORMITY_SIGNS.items()]
+    limits = [
+        (f"{sign.mark} {sign.word.lower()}", MEANING[conformity], colours.get(sign.variable, ""))
+        for conformity, sign in CONFORMITY_SIGNS.items()
+    ]
     return Group(
         _title("A unit's test"),
         *(Text(f"{number}. {line}") for number, line in enumerate(DAY, 1)),

@@ -9,9 +9,11 @@ from textual.app import ComposeResult
 from textual.containers import Vertical
 from textual.widget import Widget
 
+from bench.claims import claims_set
+from bench.limits import LimitSet
 from bench.render.actions import action_text
 from bench.render.plain import one_line
-from bench.session import SetSupply, StepBegan
+from bench.session import SetSupply, Setup, StepBegan
 from bench.tui.gauge import Gauges
 from bench.tui.large import large
 from bench.tui.state import State, Underway
@@ -59,7 +61,7 @@ class RunningView(Vertical):
         channels = state.description.channels if state.description is not None else {}
         self.trace.begin({name: channel.unit for name, channel in channels.items()})
         if state.test is not None:
-            self.gauges.expect([limit_set for _, some in state.test.setup.limits for limit_set in some])
+            self.gauges.expect(expected_sets(state.test.setup))
         self._share()
 
     def carry_on(self, step: StepBegan) -> None:
@@ -85,6 +87,13 @@ class RunningView(Vertical):
             self.call.refresh()
         elif test.live is not None:
             self.gauges.show(() if test.early else test.verdicts, None if test.early else test.measured, test.live.cycles)
+
+
+def expected_sets(setup: Setup) -> list[LimitSet]:
+    """The limit sets that may be judged by, and what the unit is said to be."""
+    sets = [limit_set for _, some in setup.limits for limit_set in some]
+    claimed = claims_set(setup.claims, sets[0].averaging) if sets else None
+    return [*sets, claimed] if claimed is not None else sets
 
 
 class Now(Widget):

@@ -7,8 +7,10 @@ from dataclasses import dataclass, field
 from enum import Enum
 from pathlib import Path
 
+from bench.bank import Bank
 from bench.description import BoardDescription
 from bench.measure import Measured
+from bench.ports.setting import known_bench
 from bench.procedure import Procedure
 from bench.record import TestRecord
 from bench.session import Action, Live, Setup, StepBegan, Waiting
@@ -116,3 +118,8 @@ class State:
     def description(self) -> BoardDescription | None:
         """Of the board that answers."""
         return self.board.description if self.board is not None else None
+
+    @property
+    def fitted(self) -> Bank | None:
+        """What stands in the sockets of a simulated bench, by its address."""
+        return known_bench(self.board.address).bank if self.board is not None else None
