@@ -142,9 +142,10 @@ def _terminals(c: Choices) -> list[Option]:
     def of(count: int | None) -> Choices:
         if count == now:
             return c
+        pilot = c.claims.pilot
         if count in (None, 2):
-            return _claim(c, terminals=count, pilot=None, pilot_lamp_out=None)
-        return _claim(c, terminals=count, **({} if now in (3, 4) else {"pilot": "in step"}))
+            return _claim(c, terminals=count, pilot=None if pilot == "in step" else pilot)
+        return _claim(c, terminals=count, pilot=pilot if now in (3, 4) else pilot or "in step")
 
     return [
         Option(NOT_KNOWN, "whether there is a pilot terminal is left open", of(None)),
@@ -157,17 +158,16 @@ def _terminals(c: Choices) -> list[Option]:
 def _pilot(c: Choices) -> list[Option]:
     if c.claims.terminals == 2:
         return [Option("none", "a unit of two terminals has none", c)]
-    none = _claim(c, pilot="none", pilot_lamp_out=None) if c.claims.pilot != "none" else c
     return [
         Option(NOT_KNOWN, "what is seen of a tell-tale is shown, and not judged", _claim(c, pilot=None)),
         Option("in step", "the tell-tale must light with the lamps", _claim(c, pilot="in step")),
         Option("antiphase", "the tell-tale must light while the lamps are dark", _claim(c, pilot="antiphase")),
-        Option("none", "no terminal for a tell-tale; the third, if there is one, is earth", none),
+        Option("none", "no terminal for a tell-tale; the third, if there is one, is earth", _claim(c, pilot="none")),
     ]
 
 
 def _pilot_lamp_out(c: Choices) -> list[Option]:
-    if c.claims.facts or c.claims.pilot == "none":
+    if c.claims.terminals == 2 or c.claims.pilot == "none":
         return [Option("none", "there is no tell-tale to look at", c)]
     return [
         Option(NOT_KNOWN, "what the tell-tale does with a lamp out is not judged", _claim(c, pilot_lamp_out=None)),

@@ -63,6 +63,14 @@ class Choices:
             return defaults.RATED_W
         return tuple(watts for watts, count in zip((self.signal_w, *OTHER_W), self.lamps, strict=True) for _ in range(count))
 
+    @property
+    def said(self) -> Claims:
+        """What the unit is said to be; what was chosen of a pilot counts only where there can be one."""
+        said = replace(self.claims, rated=None if self.lamps is None else self.rated)
+        if said.terminals == 2:
+            said = replace(said, pilot=None)
+        return replace(said, pilot_lamp_out=None) if said.facts else said
+
     def setup(self, unit: str, description: BoardDescription | None = None, fitted: Bank | None = None) -> Setup:
         """The setup of a test of this unit, on a board of this description. SetupError or TableError if there is no such thing.
 
@@ -82,7 +90,7 @@ class Choices:
             precise=self.precise,
             zero=self.zero,
             rating_known=self.lamps is not None,
-            claims=replace(self.claims, rated=None if self.lamps is None else self.rated),
+            claims=self.said,
         )
 
     def summary(self) -> str:
@@ -91,7 +99,7 @@ class Choices:
         parts = [f"{self.system_v:g} V", load if self.lamps is not None else f"lamp rating not known ({load} tried)"]
         parts += ["LED lamps as load"] if self.led else []
         parts += [f"bank {_short(self.bank)}"] if self.bank != AS_DESCRIBED else []
-        parts += claims_words(self.claims)
+        parts += claims_words(self.said)
         parts += [f"procedure {_short(self.procedure)}"]
         parts += [word for word, chosen in (("precise", self.precise), ("zeros", self.zero), ("stops early", self.stop_early)) if chosen]
         parts += [f"judged by {' + '.join(map(_short, self.limits))}" if self.limits else "judged by nothing"]

@@ -33,7 +33,7 @@ SIGNS: Mapping[Outcome, Sign] = {
 MEANINGS: Mapping[Outcome, str] = {
     Outcome.GOOD: "all limits are kept, and nothing speaks against the unit",
     Outcome.NOT_GOOD: "a limit is not kept, or the grade rule rejects the unit",
-    Outcome.NOT_FOR_LOAD: "it does not flash right on these lamps, but on others it does",
+    Outcome.NOT_FOR_LOAD: "it flashes right on other lamps, not on these",
     Outcome.NOT_DECIDED: "too near a limit, not measured, or not finished",
     Outcome.BENCH_FAULT: "board, cable, supply or lamps; not counted against the unit",
 }

@@ -21,6 +21,7 @@ from bench.tui.wrapped import cut, wrapped
 _WORD_PART = 0.42  # of the height, for the large word
 _LETTER_PART = 0.34  # of the width, for the grade
 _GAP = 3
+_ROOMY = 24  # lines from which some stay blank; on a small terminal all are needed for what there is to read
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +72,7 @@ def verdict_lines(tested: Tested, width: int, height: int, colours: Mapping[str,
     sign, letter = sign_of(tested.record), one_line(tested.record.conclusion.letter)
     coloured = f"bold {colours.get(sign.variable, '')}".rstrip()
     lines = [Text(row.center(width).rstrip(), coloured) for row in _word_rows(sign, letter, width, height)]
-    roomy = height >= 18
+    roomy = height >= _ROOMY
     lines = [Text(), *lines, Text()] if roomy else lines
     meaning = f"{sign.mark} {sign.word}: {meaning_of(tested.record)}"
     lines += [Text(cut(meaning, width).center(width).rstrip(), coloured), *([Text()] if roomy else [])]
