@@ -151,7 +151,7 @@ class _Test:
                 for later in steps[number - 1 :]:
                     self._left_out[later.name] = "all limits were decided before"
                 return
-            self._step(step, number)
+            self._step(step)
 
     def _secure(self) -> None:
         """Everything open, however often the keyboard is hit while that is being done."""
@@ -288,12 +288,12 @@ class _Test:
 
     # --- steps
 
-    def _step(self, step: Step, number: int) -> None:
+    def _step(self, step: Step) -> None:
         bench = self._tended
         if step.name in self._left_out:
             bench.note(f"step {step.name} left out: {self._left_out[step.name]}")
             return
-        began = StepBegan(step.name, step.title, step.text, number, len(self._procedure.steps))
+        began = self._began(step)
         match step:
             case ZeroStep():
                 if not self._setup.zero:
@@ -489,9 +489,12 @@ class _Test:
         by_load = any(v.conformity is Conformity.FAIL and set(_quantities(v.limit)) & {"rate_per_min", "on_ratio"} for v in record.verdicts)
         return record.outcome is Outcome.BENCH_FAULT or (record.outcome is Outcome.NOT_GOOD and not by_load)
 
-    def _began(self, step: RunStep) -> StepBegan:
-        steps = self._procedure.steps
-        return StepBegan(step.name, step.title, step.text, steps.index(step) + 1, len(steps))
+    def _began(self, step: Step) -> StepBegan:
+        steps, load = self._procedure.steps, self._loads.get(step.name)
+        began = StepBegan(step.name, step.title, step.text, steps.index(step) + 1, len(steps))
+        if load is None:
+            return began
+        return replace(began, load=load.text, lamps=len(load.sockets), live=isinstance(step, RunStep) and step.live)
 
     def _live_after(self, step: RunStep) -> tuple[RunStep, ...]:
         """The steps that carry this one on, those left out not among them."""
