@@ -16,9 +16,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from bench import __version__, defaults, files
+from bench.claims import Claims
 from bench.limits import Limit
 from bench.measure import QUANTITIES
 from bench.outcome import Outcome
+from bench.parts import FOLDER, claims_for
 from bench.ports.opening import open_port
 from bench.ports.setting import known_bench
 from bench.record import TestRecord
@@ -138,6 +140,9 @@ def test(
     limits: Iterable[str] = defaults.LIMITS,
     grade_rule: str | None = defaults.GRADE_RULE,
     facts: Mapping[str, str] | None = None,
+    part: str | None = None,
+    claims: Mapping[str, Any] | None = None,
+    parts_folder: str | Path = FOLDER,
     stop_early: bool = False,
     rested_s: float = 0.0,
     operator: Operator | None = None,
@@ -150,6 +155,8 @@ def test(
     board by number instead. `bank`: name or path of the lamp bank that stands in the sockets. What a simulated bench's address says of
     system, supply and bank holds where nothing else is given; else a 12 V system, its nominal voltage, and the board's own description.
     `facts`: what is known of the unit and no rig sees (`bench.session.setup.ENTERED`). `rested_s`: for how long it has been off.
+    `part`: a part number of which `makebreak part` keeps in `parts_folder` what it is said to be; that is judged, and gives rated load and
+    system where they are not given here. `claims`: fields of `bench.claims.Claims` by name, beside or instead of those.
     `limits`: names, families or paths of limit sets; `procedure` and `grade_rule`: names or paths, None for no grade. On a real board
     lamps light and burn: read the cautions of README.md first.
 
@@ -162,8 +169,9 @@ def test(
     """
     plan = files.procedure(procedure)
     known = known_bench(address)
+    said = claims_for(Path(parts_folder), part, claims or {})
     setup = _setup(
-        unit or defaults.unit_name(address), rated, facts, system_v or known.system_v or defaults.SYSTEM_V, limits, grade_rule,
+        unit or defaults.unit_name(address), rated, facts, said, system_v or known.system_v, limits, grade_rule,
         lamps=lamps, bank=known.bank if bank is None else files.bank(bank), supply_v=known.supply_v if supply_v is None else supply_v,
         stop_early=stop_early, rested_s=rested_s,
     )  # fmt: skip
@@ -192,10 +200,13 @@ def judge(
     lamps: Iterable[int] | None = None,
     filament: bool = True,
     bank: str | None = None,
-    system_v: float = defaults.SYSTEM_V,
+    system_v: float | None = None,
     limits: Iterable[str] = defaults.LIMITS,
     grade_rule: str | None = defaults.GRADE_RULE,
     facts: Mapping[str, str] | None = None,
+    part: str | None = None,
+    claims: Mapping[str, Any] | None = None,
+    parts_folder: str | Path = FOLDER,
     names: Mapping[str, str] | None = None,
     u_scale: Mapping[str, float] | None = None,
     u_zero: Mapping[str, float] | None = None,
@@ -210,7 +221,8 @@ def judge(
     Raises RecordingError for a recording that can't be read.
     """
     fitted = None if bank is None else files.bank(bank)
-    setup = _setup(unit, rated, facts, system_v, limits, grade_rule, lamps=lamps, filament=filament, bank=fitted)
+    said = claims_for(Path(parts_folder), part, claims or {})
+    setup = _setup(unit, rated, facts, said, system_v, limits, grade_rule, lamps=lamps, filament=filament, bank=fitted)
     with contextlib.ExitStack() as stack:
         if not isinstance(recording, str | os.PathLike):
             folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
@@ -226,21 +238,24 @@ def _setup(
     unit: str,
     rated: Iterable[float] | None,
     facts: Mapping[str, str] | None,
-    system_v: float,
+    claims: Claims,
+    system_v: float | None,
     limits: Iterable[str],
     grade_rule: str | None,
     *,
     lamps: Iterable[int] | None,
     **more: Any,
 ) -> Setup:
+    for_lamps = claims.rated if rated is None else tuple(rated)
     return Setup(
         unit=unit,
-        system_v=system_v,
-        rated=defaults.RATED_W if rated is None else tuple(rated),
+        system_v=system_v or claims.system_v or defaults.SYSTEM_V,
+        rated=defaults.RATED_W if for_lamps is None else for_lamps,
         lamps=None if lamps is None else tuple(sorted(set(lamps))),
         limits=tuple(files.named_limits(name) for name in limits),
         grade_rule=None if grade_rule is None else files.grade_rule(grade_rule),
-        rating_known=rated is not None,
+        rating_known=for_lamps is not None,
+        claims=claims,
         entered=facts or {},
         **more,
     )

@@ -6,7 +6,6 @@ into a limit set, so that a function is judged, graded and shown like any limit;
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -105,8 +104,8 @@ def _toml(value: object) -> str:
         return f"[{', '.join(f'{item:g}' for item in value)}]"
     if isinstance(value, float | int):
         return f"{value:g}"
-    return json.dumps(str(value))  # ASCII, with escapes that TOML shares
-
+    plain = (c if c.isascii() and c.isprintable() and c not in '"\\' else f"\\U{ord(c):08X}" for c in str(value))
+    return f'"{"".join(plain)}"'
 
 
 def _word(table: Table, key: str, allowed: tuple[str, ...]) -> str | None:

@@ -107,6 +107,16 @@ def conclude(case: Case) -> Conclusion:
     faults = spoiling((*case.bench_faults, *(f for f in case.measured.bench_faults if f not in case.bench_faults)))
     if faults:
         return _bench_fault(faults[0].text, len(faults) - 1)
+    conclusion = _of_unit(case)
+    lost = next((fault for fault in case.bench_faults if fault.code == "samples-lost"), None)
+    if lost is not None and conclusion.outcome is Outcome.NOT_DECIDED and case.interrupted is None:
+        # What could not be measured may be what was lost.
+        return _bench_fault(lost.text, 0)
+    return conclusion
+
+
+def _of_unit(case: Case) -> Conclusion:
+    """What is said of the unit on a bench that is not at fault."""
     charges = _charges(case)
     if charges:
         return _against(case, charges)

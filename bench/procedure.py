@@ -24,7 +24,7 @@ from bench.table import Table, read_all, top_table
 from bench.wire import parse_channels
 
 FORMAT = 1
-ROLES = ("rated", "one-out", "trailer")
+ROLES = ("rated", "one-out", "trailer", "own")
 _PREFIXES = {"one-out": "outage_", "trailer": "trailer_"}
 OF_LOAD: Mapping[str, frozenset[str]] = {
     role: frozenset(name for name in QUANTITIES if name.startswith(prefix)) for role, prefix in _PREFIXES.items()

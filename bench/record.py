@@ -35,7 +35,10 @@ class SetUsed:
 
 @dataclass(frozen=True)
 class StepRecord:
-    """One run of the unit on one load. Times in s of the host clock since the test began."""
+    """One run of the unit on one load. Times in s of the host clock since the test began.
+
+    `lamps_w`: rated watts of its lamps, empty if they are not all known to be filament lamps.
+    """
 
     name: str
     title: str
@@ -49,6 +52,7 @@ class StepRecord:
     supply_v: float | None = None
     stopped_early: bool = False
     interrupted: str | None = None
+    lamps_w: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)

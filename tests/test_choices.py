@@ -8,27 +8,40 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from sample_records import FLASHING, good_values
 from stub_screen import StubApp, play, press, text_of
 from textual.pilot import Pilot
 
 from bench import defaults, files
+from bench.claims import Claims
+from bench.limits import FactLimit
+from bench.measure import Measured
 from bench.ports.address import parse_sim_address
 from bench.ports.setting import set_up
+from bench.session.assemble import effective_measured, judge_all
 from bench.session.setup import SetupError
 from bench.simboard import catalogue
 from bench.simboard.faults import FAULTS
 from bench.simboard.rig import rig_description
 from bench.table import TableError
-from bench.tui.choice_rows import choice_rows
+from bench.tui.choice_rows import ChoiceRow, choice_rows
 from bench.tui.choices import FREE_PLACE, NO_RULE, Choices, load, save
 from bench.tui.choose import Choose
 from bench.tui.drawn_bench import address_of, answer_text, drawn_address, possible_faults
 from bench.tui.practice import MYSTERY, Practice
 from bench.tui.state import Practising
+from bench.verdict import Conformity
 
 CHOSEN = Choices(
-    24.0, (2, 0, 1), False, 2, "full", ("us-turn", "un-r48", "iso-4082"), NO_RULE, precise=True, zero=True, stop_early=True
-)
+    24.0, (2, 0, 1), claims=Claims(terminals=2), procedure="full", limits=("us-turn", "un-r48", "iso-4082"), grade_rule=NO_RULE,
+    precise=True, zero=True, stop_early=True,
+)  # fmt: skip
+CLAIMED = Choices(
+    lamps=(3, 0, 1), signal_w=27.0, bank="2x27",
+    claims=Claims(
+        terminals=3, pilot="antiphase", pilot_lamp_out="dead", load="variable", outage=True, led=False, trailer=True,
+    ),
+)  # fmt: skip
 
 
 def test_nothing_chosen_is_what_the_command_takes() -> None:
@@ -36,25 +49,88 @@ def test_nothing_chosen_is_what_the_command_takes() -> None:
     assert (setup.unit, setup.system_v, setup.rated, setup.rating_known) == ("DEMO-1", 12.0, defaults.RATED_W, False)
     assert [name for name, _ in setup.limits] == list(defaults.LIMITS)
     assert setup.grade_rule == files.grade_rule()
-    assert Choices().summary() == "12 V, lamps not known (2 x 21 W tried), quick test, judged by un-r48 + sae-j945"
+    assert (setup.bank, setup.claims) == (None, Claims())
+    said = f"procedure {defaults.PROCEDURE}, judged by {' + '.join(defaults.LIMITS)}"
+    assert Choices().summary() == f"12 V, lamp rating not known (2 x 21 W tried), {said}"
 
 
 def test_what_is_chosen_is_in_the_setup() -> None:
     setup = CHOSEN.setup("X")
     assert (setup.system_v, setup.rated, setup.rating_known) == (24.0, (21.0, 21.0, 5.0), True)
     assert (setup.precise, setup.zero, setup.stop_early, setup.grade_rule) == (True, True, True, None)
-    assert setup.entered == {"pilot": "absent"}
+    assert (setup.claims, setup.claims.facts) == (Claims(rated=(21.0, 21.0, 5.0), terminals=2), {"pilot": "absent"})
     assert len(setup.limits[0][1]) == 3
-    led = Choices(led=True, terminals=3).setup("X")
+    led = Choices(led=True).setup("X")
     assert (led.lamps, led.filament, led.entered) == ((FREE_PLACE,), False, {})
+    claimed = CLAIMED.setup("X")
+    assert (claimed.rated, claimed.bank) == ((27.0, 27.0, 27.0, 5.0), files.bank("2x27"))
+    assert claimed.claims == replace(CLAIMED.claims, rated=(27.0, 27.0, 27.0, 5.0))
+
+
+def test_a_bank_decides_where_led_lamps_are() -> None:
+    led = files.bank("led")
+    assert Choices(led=True, bank="led", lamps=(2, 0, 0)).setup("X").lamps == (1, 2)
+    assert Choices(led=True, lamps=(1, 0, 0)).setup("X", fitted=led).lamps == (1,), "what is known of a simulated bench"
+    assert Choices(bank="standard").setup("X", fitted=led).bank == files.bank("standard"), "what is chosen wins"
+    assert Choices(bank="standard", led=True).setup("X").lamps == (6,)
+    assert "no LED lamp stands in the bank 4x21" in Choices(led=True, bank="4x21").refusal()
+
+
+def pilot_of(choices: Choices, pilot: str) -> dict[str, Conformity]:
+    """How the requirements on the pilot are judged, for a unit whose tell-tale was seen to do so."""
+    setup = choices.setup("X")
+    measured = effective_measured(setup, Measured(good_values(), {**FLASHING, "pilot": pilot}))
+    _, verdicts = judge_all(setup, measured, None)
+    return {v.limit.title: v.conformity for v in verdicts if isinstance(v.limit, FactLimit) and v.limit.fact == "pilot"}
+
+
+def row_of(title: str) -> ChoiceRow:
+    return next(row for row in choice_rows() if row.title == title)
+
+
+def option_of(title: str, text: str, choices: Choices) -> Choices:
+    return next(option.choices for option in row_of(title).now(choices)[1] if option.text == text)
+
+
+def test_three_terminals_have_the_pilot_judged() -> None:
+    usual = Choices(limits=("un-r48",))
+    in_step = "tell-tale in step with the lamps"
+    assert in_step not in pilot_of(usual, "dead")
+    three = option_of("terminals", "3", usual)
+    assert pilot_of(three, "dead")[in_step] is Conformity.FAIL
+    assert pilot_of(three, "in step")[in_step] is Conformity.PASS
+    other = option_of("pilot", "antiphase", three)
+    assert pilot_of(other, "antiphase")["tell-tale antiphase with the lamps"] is Conformity.PASS
+    earth = option_of("pilot", "none", three)
+    assert in_step not in pilot_of(earth, "dead")
+    two = option_of("terminals", "2", option_of("pilot, lamp out", "dead", three))
+    assert two.setup("X").claims == Claims(terminals=2), "without a pilot nothing is said of it"
+    assert option_of("terminals", "3", two).claims.pilot_lamp_out == "dead", "what was chosen comes back"
+    assert option_of("terminals", "not known", three).claims == Claims()
+
+
+def test_every_claim_can_be_chosen() -> None:
+    choices = Choices()
+    for title, text in (
+        ("signal lamps", "3"), ("each of", "27 W"), ("lamps of 5 W", "1"), ("bank", "2x27"), ("terminals", "3"), ("pilot", "antiphase"),
+        ("pilot, lamp out", "dead"), ("made for load", "variable"), ("outage signal", "yes"), ("LED lamps", "no"), ("trailer", "yes"),
+    ):  # fmt: skip
+        choices = option_of(title, text, choices)
+    assert choices == CLAIMED
 
 
 def test_the_summary_says_it_in_a_line() -> None:
-    assert Choices(lamps=(2, 0, 0)).summary() == "12 V, 2 x 21 W, quick test, judged by un-r48 + sae-j945"
-    assert CHOSEN.summary() == (
-        "24 V, 2 x 21 W + 5 W, 2 terminals, full test, precise, zeros, stops early, judged by us-turn + un-r48 + iso-4082, grades by none"
+    assert Choices(lamps=(2, 0, 0), limits=("un-r48", "sae-j945")).summary() == (
+        f"12 V, 2 x 21 W, procedure {defaults.PROCEDURE}, judged by un-r48 + sae-j945"
     )
-    assert "an LED lamp as load" in Choices(led=True, limits=()).summary()
+    assert CLAIMED.summary().startswith(
+        "12 V, 3 x 27 W + 5 W, bank 2x27, 3 terminals, pilot antiphase, pilot dead with a lamp out, variable load, outage signal, "
+        "no LED lamps, trailer, procedure"
+    )
+    assert CHOSEN.summary() == (
+        "24 V, 2 x 21 W + 5 W, 2 terminals, procedure full, precise, zeros, stops early, judged by us-turn + un-r48 + iso-4082, grades by none"
+    )
+    assert "LED lamps as load" in Choices(led=True, limits=()).summary()
     assert "judged by nothing" in Choices(limits=()).summary()
 
 
@@ -80,13 +156,23 @@ def test_what_a_bank_cannot_do_is_refused_in_words() -> None:
 # Kept.
 
 
-@pytest.mark.parametrize("choices", [Choices(), CHOSEN, Choices(led=True, limits=())])
+@pytest.mark.parametrize("choices", [Choices(), CHOSEN, CLAIMED, Choices(led=True, limits=())])
 def test_the_last_choice_stays(choices: Choices, tmp_path: Path) -> None:
     path = tmp_path / "new" / "choices.json"
     assert load(path) == (Choices(), "")
     assert save(path, choices) == ""
     assert load(path) == (choices, "")
     assert [one.name for one in path.parent.iterdir()] == ["choices.json"]
+
+
+def test_choices_of_an_earlier_version_are_read(tmp_path: Path) -> None:
+    path = tmp_path / "choices.json"
+    before = {"format": 1, "system_v": 24.0, "lamps": [2, 0, 1], "led": False, "terminals": 2, "procedure": "quick", "limits": ["un-r48"]}
+    path.write_text(json.dumps(before))
+    expected = Choices(24.0, (2, 0, 1), claims=Claims(terminals=2), procedure="quick", limits=("un-r48",))
+    assert load(path) == (expected, "")
+    path.write_text(json.dumps({**before, "terminals": None}))
+    assert load(path) == (replace(expected, claims=Claims()), "")
 
 
 DAMAGED = {
@@ -98,6 +184,12 @@ DAMAGED = {
     "no system": '{"format": 1, "system_v": 13}',
     "a word": '{"format": 1, "led": "yes"}',
     "a number for a yes": '{"format": 1, "led": 1}',
+    "claims": '{"format": 1, "claims": [3]}',
+    "a claim": '{"format": 1, "claims": {"pilot": "blue"}}',
+    "another claim": '{"format": 1, "claims": {"colour": "red"}}',
+    "terminals": '{"format": 1, "terminals": "two"}',
+    "bank": '{"format": 1, "bank": 3}',
+    "watts": '{"format": 1, "signal_w": 22}',
     "lamps": '{"format": 1, "lamps": [2, 0]}',
     "many lamps": '{"format": 1, "lamps": [20, 0, 0]}',
     "a true lamp": '{"format": 1, "lamps": [true, 0, 0]}',
@@ -137,7 +229,7 @@ def test_a_name_that_is_no_more_is_kept_and_refused(tmp_path: Path) -> None:
 # The rows.
 
 
-@pytest.mark.parametrize("start", [Choices(), CHOSEN, Choices(limits=()), Choices(lamps=(0, 0, 0)), Choices(led=True)])
+@pytest.mark.parametrize("start", [Choices(), CHOSEN, CLAIMED, Choices(limits=()), Choices(lamps=(0, 0, 0)), Choices(led=True)])
 def test_every_row_holds_what_is_chosen_and_leads_on(start: Choices) -> None:
     for row in choice_rows():
         number, options = row.now(start)
@@ -148,9 +240,10 @@ def test_every_row_holds_what_is_chosen_and_leads_on(start: Choices) -> None:
 
 def test_limits_are_never_named_twice_and_only_the_last_is_taken_away() -> None:
     judged_by, and_by, _ = (row for row in choice_rows() if row.title in ("judged by", "and by"))
-    options = judged_by.now(Choices())[1]
+    two = Choices(limits=("un-r48", "sae-j945"))
+    options = judged_by.now(two)[1]
     assert all(len(set(option.choices.limits)) == 2 for option in options)
-    assert any(option.choices.limits == ("un-r48",) for option in and_by.now(Choices())[1])
+    assert any(option.choices.limits == ("un-r48",) for option in and_by.now(two)[1])
 
 
 # The screen.
@@ -158,11 +251,11 @@ def test_limits_are_never_named_twice_and_only_the_last_is_taken_away() -> None:
 
 def test_choosing_with_arrows() -> None:
     async def script(app: StubApp, pilot: Pilot[None]) -> None:
-        assert "► system        ◄ 12 V ►" in text_of(app)
+        assert "► system          ◄ 12 V ►" in text_of(app)
         await press(pilot, "right", "down", "right", "right")
         seen = await press(pilot, "right")
-        assert "► lamps of 21 W ◄ 2 ►" in seen
-        assert "So: 24 V, 2 x 21 W, quick test" in seen
+        assert "► signal lamps    ◄ 2 ►" in seen
+        assert f"So: 24 V, 2 x 21 W, procedure {defaults.PROCEDURE}" in seen
         assert app.calls == []
         await press(pilot, "enter")
         assert app.calls == [("choose", Choices(24.0, (2, 0, 0)))]
@@ -183,7 +276,7 @@ def test_escape_leaves_it_as_it_was() -> None:
 def test_what_cannot_be_is_not_taken() -> None:
     async def script(app: StubApp, pilot: Pilot[None]) -> None:
         seen = await press(pilot, "down", "right")
-        assert "! Not possible: Say at least one lamp" in seen
+        assert "! Not possible: Choose at least one lamp" in seen
         await press(pilot, "enter")
         assert app.calls == []
         assert isinstance(app.screen, Choose)

@@ -6,9 +6,8 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from sample_records import cases
+from sample_records import cases, record
 
-from bench.description import BoardDescription
 from bench.files import procedure
 from bench.measure import BenchFault, Measured
 from bench.procedure import Procedure
@@ -35,7 +34,6 @@ from bench.station import (
 from bench.tui.choices import Choices
 from bench.tui.desk import BY_OPERATOR, LONGEST_NUMBER, Desk
 from bench.tui.state import Phase, Practising, State
-from bench.verdict import Conformity
 
 
 def passed() -> TestRecord:
@@ -65,10 +63,10 @@ class Sitting:
     def phase(self) -> Phase:
         return self.state.phase
 
-    def plan(self, choices: Choices, number: str, description: BoardDescription) -> tuple[Setup, Procedure]:
+    def plan(self, state: State) -> tuple[Setup, Procedure]:
         if self.refusal is not None:
             raise self.refusal
-        return Setup(number), procedure("quick")
+        return Setup(state.number), procedure("quick")
 
     def scan(self, number: str) -> None:
         self.desk.type(number)
@@ -86,14 +84,14 @@ def test_scan_start_verdict_next() -> None:
     at.start("4711")
     assert isinstance(at.orders[-1], Begin) and at.orders[-1].setup.unit == "4711"
     at.desk.hear(Started("4711", Path("a.json"), Path("a.capture")))
-    record = replace(passed(), unit="4711")
-    at.desk.hear(Decided(record))
+    good = replace(passed(), unit="4711")
+    at.desk.hear(Decided(good))
     assert at.phase() is Phase.VERDICT and at.state.tested is not None
     assert at.state.tested.record_path == Path("a.json")
     assert not at.state.session, "only what is over counts"
     at.desk.enter()
     assert at.phase() is Phase.VERDICT, "nothing goes on before everything is confirmed open"
-    at.desk.hear(Finished(record, Path("a.json"), Path("a.capture")))
+    at.desk.hear(Finished(good, Path("a.json"), Path("a.capture")))
     assert [tested.record.unit for tested in at.state.session] == ["4711"]
     at.desk.enter()
     assert (at.phase(), at.state.number) == (Phase.READY, "")
@@ -162,7 +160,7 @@ def test_a_unit_that_was_tested_before_is_said_to_be() -> None:
     at.start("4711")
     at.desk.hear(Finished(replace(failed(), unit="4711"), None, None))
     at.scan("4711")
-    assert "4711 was tested in this session" in at.state.message and "FAIL" in at.state.message
+    assert "4711 was tested in this session" in at.state.message and "NOT GOOD" in at.state.message
 
 
 def test_cancelling_is_said_once_and_the_same_unit_comes_again() -> None:
@@ -171,8 +169,8 @@ def test_cancelling_is_said_once_and_the_same_unit_comes_again() -> None:
     at.desk.escape()
     at.desk.escape()
     assert at.orders[1:] == [Stop(BY_OPERATOR)]
-    record = replace(passed(), unit="4711", outcome=Conformity.NOT_MEASURED, verdicts=(), interrupted=BY_OPERATOR)
-    at.desk.hear(Finished(record, None, None))
+    broken = record(unit="4711", interrupted=BY_OPERATOR)
+    at.desk.hear(Finished(broken, None, None))
     at.desk.enter()
     assert (at.phase(), at.state.number) == (Phase.READY, "4711")
 
@@ -181,8 +179,8 @@ def test_a_bench_fault_is_no_verdict_on_the_unit_so_it_comes_again() -> None:
     at = Sitting()
     at.start()
     fault = BenchFault("port-lost", "reading from /dev/ttyUSB0: gone; check the cable")
-    record = replace(passed(), unit="4711", outcome=Conformity.NOT_MEASURED, verdicts=(), bench_faults=(fault,), interrupted=fault.text)
-    at.desk.hear(Finished(record, None, None))
+    broken = record(unit="4711", bench_faults=(fault,), interrupted=fault.text)
+    at.desk.hear(Finished(broken, None, None))
     at.desk.hear(Absent("opening /dev/ttyUSB0: no such file"))
     at.desk.enter()
     assert (at.phase(), at.state.number) == (Phase.READY, "4711")
@@ -260,6 +258,32 @@ def test_what_a_test_tells_is_kept_for_the_screen() -> None:
     assert (test.note, test.damage, test.verdicts, test.live) == ("one", {"bad_frames": 2}, passed().verdicts, live)
     at.desk.hear(StepBegan("two", "Two", "", 2, 2))
     assert test.live is None
+
+
+def test_a_step_carried_on_live_keeps_what_is_shown() -> None:
+    at = Sitting()
+    at.start()
+    test = at.state.test
+    assert test is not None
+    at.desk.hear(StepBegan("rated", "Rated load", "", 1, 2, load="2 x 21 W", lamps=2))
+    live = Live(9.0, 9.0, 8, 8, True, {}, Measured())
+    at.desk.hear(live)
+    at.desk.hear(SoFar(passed().verdicts))
+    at.desk.hear(StepBegan("one-out", "One lamp out, live", "", 2, 2, load="21 W", lamps=1, live=True))
+    assert test.step is not None and test.step.load == "21 W"
+    assert (test.live, test.verdicts, test.early) == (live, passed().verdicts, False)
+    at.desk.hear(Live(0.5, 9.0, 0, 7, True, {}, Measured()))
+    assert not test.early, "what was seen on the load before stays on show"
+
+
+def test_what_is_not_decided_is_tested_again() -> None:
+    at = Sitting()
+    at.start()
+    near = replace(cases()["near-the-limit"], unit="4711")
+    at.desk.hear(Finished(near, None, None))
+    assert not at.state.settled
+    at.desk.enter()
+    assert (at.phase(), at.state.number) == (Phase.READY, "4711")
 
 
 def test_what_is_measured_before_the_first_flash_is_over_is_early() -> None:

@@ -30,9 +30,10 @@ EDGES: dict[str, frozenset[str]] = {
     "session": frozenset({"files", "ports", "recording"}),
     "station": frozenset({"files", "ports", "session", "simboard"}),
     "render": frozenset({"session"}),
+    "parts": frozenset({"session"}),
     "tui": frozenset({"defaults", "files", "ports", "session", "station", "render", "simboard"}),
-    "api": frozenset({"defaults", "files", "ports", "recording", "session", "render", "simboard"}),
-    "cli": frozenset({"defaults", "files", "ports", "recording", "session", "station", "render", "simboard", "api", "tui"}),
+    "api": frozenset({"defaults", "files", "parts", "ports", "recording", "session", "render", "simboard"}),
+    "cli": frozenset({"defaults", "files", "parts", "ports", "recording", "session", "station", "render", "simboard", "api", "tui"}),
     "__main__": frozenset({"cli"}),
     "__init__": frozenset({"api"}),
 }

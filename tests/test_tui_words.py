@@ -4,27 +4,27 @@ from __future__ import annotations
 
 import asyncio
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from rich.cells import cell_len
-from sample_records import HOSTILE, cases, record, with_value
+from sample_records import HOSTILE, cases
 from stub_screen import StubApp, play, press, text_of
 from textual.pilot import Pilot
 
 from bench import files
-from bench.grade import Grade
-from bench.measure import QUANTITIES, BenchFault
+from bench.cli.exit_codes import EXIT_CODES
+from bench.measure import QUANTITIES
+from bench.outcome import Outcome
 from bench.render.cautions import BEFORE_POWER, NO_INSPECTION
-from bench.render.standing import Standing, standing
 from bench.session import Setup
 from bench.tui import state
 from bench.tui.details import Details
-from bench.tui.help import Help, name_of
+from bench.tui.help import Help, grade_rows, name_of
 from bench.tui.large import DOTS, GLYPHS, large
-from bench.tui.signs import MEANINGS, SIGNS, Sign, grade_letter, next_step, sign_of
+from bench.tui.signs import CONFORMITY_SIGNS, MEANINGS, SIGNS, Sign, sign_of
 from bench.tui.state import Practising
 from bench.tui.wrapped import cut, padded, wrapped
-from bench.uncertainty import NotMeasured
 from bench.verdict import Conformity
 
 
@@ -32,58 +32,47 @@ def a_test(name: str) -> state.Tested:
     return state.Tested(cases()[name], Setup("DEMO-1"), files.procedure("quick"))
 
 
-def test_each_result_has_a_sign_of_its_own() -> None:
-    assert set(SIGNS) == set(MEANINGS) == set(Standing)
-    assert len({sign.mark for sign in SIGNS.values()}) == len(SIGNS)
-    assert len({sign.word for sign in SIGNS.values()}) == len(SIGNS)
-    assert all(cell_len(sign.mark) == 1 for sign in SIGNS.values())
-    assert [standing for standing, sign in SIGNS.items() if sign.is_bench] == [Standing.BENCH_FAULT]
+def test_each_outcome_has_a_sign_of_its_own() -> None:
+    assert set(SIGNS) == set(MEANINGS) == set(Outcome)
+    assert set(CONFORMITY_SIGNS) == set(Conformity)
+    for signs in (SIGNS, CONFORMITY_SIGNS):
+        assert len({sign.mark for sign in signs.values()}) == len(signs)
+        assert len({sign.word for sign in signs.values()}) == len(signs)
+        assert all(cell_len(sign.mark) == 1 for sign in signs.values())
+
+
+def test_a_word_is_the_outcome_s_own() -> None:
+    for outcome, sign in SIGNS.items():
+        assert sign.word.replace("NOT FOR THIS", "BUT NOT FOR THIS") == outcome.value.upper()
+    for conformity, sign in CONFORMITY_SIGNS.items():
+        assert sign.word == conformity.value.upper()
 
 
 def test_signs_of_records() -> None:
     words = {name: sign_of(one).word for name, one in cases().items()}
     assert words == {
-        "pass": "PASS",
-        "near-the-limit": "CONDITIONAL FAIL",
-        "fail": "FAIL",
-        "dark": "FAIL",
+        "pass": "GOOD",
+        "near-the-limit": "NOT DECIDED",
+        "fail": "NOT GOOD",
+        "dark": "NOT GOOD",
         "bench-fault": "BENCH FAULT",
-        "interrupted": "NOT FINISHED",
-        "two-sets": "NOT MEASURED",
+        "interrupted": "NOT DECIDED",
+        "two-sets": "NOT DECIDED",
         "hostile": "BENCH FAULT",
     }
 
 
-def test_a_definite_verdict_stands_though_the_test_was_not_finished() -> None:
-    failed = replace(cases()["fail"], interrupted="cancelled by the operator after 4.2 s")
-    assert failed.outcome is Conformity.FAIL
-    assert standing(failed) is Standing.FAIL
+def test_help_says_the_words_of_the_exit_codes() -> None:
+    said = {line[7:] for line in EXIT_CODES.splitlines()}
+    for outcome in Outcome:
+        assert any(line.startswith(outcome.value) for line in said), outcome
 
 
-def test_what_to_do_next() -> None:
-    assert next_step(cases()["fail"]).startswith("Do not sell.")
-    assert next_step(cases()["interrupted"]) == "Nothing was decided: Enter tests it again."
-    # The reason says already what is wrong with the bench.
-    assert next_step(cases()["bench-fault"]) == "Put the bench right, then test the same unit again."
-    pulled = BenchFault("port-lost", "the cable is out", spoils=False)
-    broken = record(bench_faults=(pulled,), interrupted=pulled.text)
-    assert next_step(broken) == "The cable is out. Put that right, then test the same unit again."
-    lost = record(with_value("start_s", NotMeasured("samples were lost during the start", "bench")))
-    assert standing(lost) is Standing.BENCH_FAULT
-    assert "test the same unit again" in next_step(lost)
-
-
-def test_a_pass_without_a_grade_is_not_called_open() -> None:
-    ungraded = cases()["pass"]
-    assert grade_letter(ungraded) == ""
-    assert next_step(ungraded) == "It keeps every limit; no grade was given."
-    assert next_step(replace(ungraded, grade=None)) == next_step(ungraded)
-
-
-def test_every_sign_says_what_next() -> None:
-    for outcome in Conformity:
-        for grade in (None, Grade("none", "not graded", "default", (), "Nothing can be said yet.")):
-            assert next_step(replace(cases()["pass"], outcome=outcome, grade=grade))
+def test_grades_are_those_of_the_rule_that_is_chosen(tmp_path: Path) -> None:
+    assert [name for name, _, _ in grade_rows("default")] == ["A", "B", "C", "R"]
+    assert all(says for _, says, _ in grade_rows("default"))
+    assert "no grade rule" in grade_rows("none")[0][1]
+    assert "cannot be read" in grade_rows(str(tmp_path / "gone.toml"))[0][1]
 
 
 # Large letters.
@@ -100,7 +89,7 @@ def test_every_glyph_is_seven_dots_tall_and_straight() -> None:
 
 
 @pytest.mark.parametrize(("width", "height"), [(80, 8), (78, 7), (120, 15), (200, 30), (30, 12), (24, 4)])
-@pytest.mark.parametrize("word", ["PASS", "○ CONDITIONAL PASS", "NOT FINISHED", "A", "R 2"])
+@pytest.mark.parametrize("word", ["GOOD", "≠ GOOD, NOT FOR THIS LOAD", "NOT DECIDED", "A", "R 2"])
 def test_a_large_word_fits(word: str, width: int, height: int) -> None:
     rows = large(word, width, height)
     assert len(rows) <= height
@@ -123,6 +112,10 @@ def test_words_stand_one_over_the_other_where_that_is_larger() -> None:
     rows = large("BENCH FAULT", 60, 16)
     assert len(rows) == 15
     assert not rows[7].strip()
+    # Where each word on a line of its own would be too many lines, some stand together.
+    two_lines = large("GOOD, NOT FOR THIS LOAD", 80, 8)
+    assert len(two_lines) == 8
+    assert max(map(len, two_lines)) > 50
 
 
 def test_what_cannot_be_drawn_is_not_drawn() -> None:
@@ -152,6 +145,10 @@ def test_help_says_all_words_and_the_cautions_word_for_word() -> None:
             pages += "\n" + await press(pilot, "pagedown")
         for sign in SIGNS.values():
             assert f"{sign.mark} {sign.word}" in pages
+        for sign in CONFORMITY_SIGNS.values():
+            assert f"{sign.mark} {sign.word.lower()}" in pages
+        for letter in "ABCR":
+            assert any(line.strip().startswith(f"{letter} ") for line in pages.splitlines()), letter
         for caution in (*BEFORE_POWER, NO_INSPECTION):
             assert caution in pages
         for quantity in QUANTITIES.values():
@@ -164,7 +161,7 @@ def test_help_says_all_words_and_the_cautions_word_for_word() -> None:
 def test_the_report_is_read_by_pages_and_shows_uncertainties_on_request() -> None:
     async def script(app: StubApp, pilot: Pilot[None]) -> None:
         seen = text_of(app)
-        assert "✗ FAIL" in seen
+        assert "✗ NOT GOOD" in seen
         assert "NOT KEPT" in seen
         assert "Uncertainty budget" not in await press(pilot, "end")
         await press(pilot, "tab", "end")

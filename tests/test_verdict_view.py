@@ -14,6 +14,7 @@ from textual.pilot import Pilot
 
 from bench import files
 from bench.grade import Grade
+from bench.outcome import Conclusion, Outcome
 from bench.record import TestRecord
 from bench.render.cautions import NO_INSPECTION
 from bench.session import Setup
@@ -21,7 +22,6 @@ from bench.tui import state
 from bench.tui.large import large
 from bench.tui.signs import SIGNS, sign_of
 from bench.tui.verdict import VerdictView, verdict_lines
-from bench.verdict import Conformity
 
 SIZES = [(80, 21), (80, 24), (120, 37), (200, 60)]
 BLOCKS = set("▀▄█")
@@ -36,7 +36,11 @@ def lines(record: TestRecord, width: int, height: int) -> list[str]:
 
 
 def graded(record: TestRecord, letter: str) -> TestRecord:
-    return replace(record, grade=Grade(letter, "a title", "default", (), "A wording."))
+    return replace(record, conclusion=replace(record.conclusion, grade=Grade(letter, "a title", "default", (), "A wording.")))
+
+
+def with_outcome(outcome: Outcome) -> TestRecord:
+    return replace(cases()["pass"], conclusion=Conclusion(outcome, "A reason.", "An advice."))
 
 
 @pytest.mark.parametrize(("width", "height"), SIZES)
@@ -48,9 +52,9 @@ def test_everything_fits(name: str, width: int, height: int) -> None:
 
 
 @pytest.mark.parametrize(("width", "height"), SIZES)
-@pytest.mark.parametrize("outcome", Conformity)
-def test_the_word_is_five_rows_tall_or_more(outcome: Conformity, width: int, height: int) -> None:
-    record = graded(replace(cases()["pass"], outcome=outcome), "C")
+@pytest.mark.parametrize("outcome", Outcome)
+def test_the_word_is_five_rows_tall_or_more(outcome: Outcome, width: int, height: int) -> None:
+    record = graded(with_outcome(outcome), "C")
     found = lines(record, width, height)
     meaning = next(number for number, line in enumerate(found) if f"{sign_of(record).mark} {sign_of(record).word}:" in line)
     tall = [line for line in found[:meaning] if BLOCKS & set(line)]
@@ -61,13 +65,23 @@ def test_the_word_is_five_rows_tall_or_more(outcome: Conformity, width: int, hei
     assert len(beside) >= 5
 
 
-def test_a_conditional_pass_is_shown_as_such() -> None:
-    record = graded(replace(cases()["pass"], outcome=Conformity.CONDITIONAL_PASS), "C")
+def test_good_for_another_load_is_not_shown_as_good() -> None:
+    record = with_outcome(Outcome.NOT_FOR_LOAD)
     for width, height in SIZES:
         found = "\n".join(lines(record, width, height))
-        assert "○ CONDITIONAL PASS: inside the limits, but too near one to be sure" in found
-        alone = [row.strip() for row in large("✓ PASS", width, 7)]
+        assert "≠ GOOD, NOT FOR THIS LOAD: it flashes right on other lamps, not on these" in found
+        alone = [row.strip() for row in large("✓ GOOD", width, 7)]
         assert not all(row in found for row in alone)
+        assert "An advice." in found and NO_INSPECTION.split()[0] in found
+
+
+def test_the_letter_is_the_conclusion_s() -> None:
+    record = cases()["pass"]
+    assert record.conclusion.letter == "B"
+    assert "Grade B:" in "\n".join(lines(record, 120, 37))
+    ungraded = replace(record, conclusion=replace(record.conclusion, grade=None))
+    found = "\n".join(lines(ungraded, 120, 37))
+    assert "NO GRADE" in found and "Grade B" not in found
 
 
 @pytest.mark.parametrize("name", ["pass", "fail", "near-the-limit", "bench-fault", "interrupted"])
@@ -76,8 +90,8 @@ def test_it_says_why_what_next_and_what_was_tested(name: str) -> None:
     for size in SIZES:
         found = " ".join(" ".join(lines(record, *size)).replace("█", " ").replace("▀", " ").replace("▄", " ").split())
         # The lines of the text are cut by the grade beside them, so a word at a time is looked for.
-        caution = NO_INSPECTION.split() if record.outcome.favourable else []
-        for word in {*record.reason.split(), *caution, "Next:", "DEMO-1.", "us-turn-closed-2.", "quick,", "SIMULATED", "Kept"}:
+        caution = NO_INSPECTION.split() if record.outcome is Outcome.GOOD else []
+        for word in {*record.reason.split(), *record.conclusion.advice.split(), *caution, "Next:", "DEMO-1.", "us-turn-closed-2.", "quick,", "SIMULATED", "Kept"}:
             assert word in found, (size, word)
         assert caution or "inspection" not in found, "only who passes could be misunderstood"
 
@@ -101,11 +115,17 @@ def test_a_small_window_keeps_word_and_reason() -> None:
     for height in range(3, 12):
         found = lines(cases()["fail"], 40, height)
         assert len(found) <= height
-        assert "✗ FAIL" in "\n".join(found)
+        assert "✗ NOT GOOD" in "\n".join(found)
+
+
+def with_hostile_grade() -> TestRecord:
+    record = cases()["hostile"]
+    given = Grade(HOSTILE, HOSTILE, HOSTILE, (HOSTILE,), HOSTILE, (HOSTILE,))
+    return replace(record, conclusion=replace(record.conclusion, grade=given, advice=HOSTILE))
 
 
 def test_hostile_text_is_shown_and_not_obeyed() -> None:
-    found = "\n".join(lines(replace(cases()["hostile"], grade=Grade(HOSTILE, HOSTILE, HOSTILE, (HOSTILE,), HOSTILE, (HOSTILE,))), 120, 37))
+    found = "\n".join(lines(with_hostile_grade(), 120, 37))
     assert "\x1b" not in found
     assert "\u202e" not in found
     assert "[/b]\\x1b[2J" in found

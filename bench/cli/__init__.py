@@ -28,6 +28,8 @@ COMMANDS: Mapping[str, str] = {
     "limits": "List the limit sets, or show one with its sources.",
     "procedures": "List the procedures, or show one.",
     "banks": "List the lamp banks, or show one.",
+    "part": "Say or show what a part is said to be, for all its units.",
+    "parts": "List the parts that were entered.",
     "units": "List the simulated units.",
     "faults": "List the faults that a simulated bench can have.",
     "board": "Serve a simulated board to other programs.",

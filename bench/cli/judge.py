@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
 from bench import defaults
-from bench.cli.options import lamps_options, limits_options, make_setup
+from bench.cli.options import lamps_options, limits_options, make_setup, part_options
 from bench.cli.output import budget_option, deliver, full_option, json_option
 
 
@@ -37,6 +38,7 @@ from bench.cli.output import budget_option, deliver, full_option, json_option
     help="Standard uncertainty of a channel's zero, in V or A: i_load=0.02.",
 )
 @lamps_options
+@part_options
 @limits_options
 @json_option
 @full_option
@@ -55,6 +57,9 @@ def command(
     bank: str | None,
     facts: tuple[tuple[str, str], ...],
     system: str | None,
+    part: str | None,
+    claims: tuple[tuple[str, Any], ...],
+    parts_folder: Path,
     limits: tuple[str, ...],
     grade_rule: str,
     json_path: str | None,
@@ -77,7 +82,8 @@ def command(
     from bench.session import judge_capture, judge_recording
 
     setup = make_setup(
-        unit=unit, rated=rated, lamps=lamps, led=led, bank=bank, facts=facts, system=system, limits=limits,
+        unit=unit, rated=rated, lamps=lamps, led=led, bank=bank, facts=facts, part=part, claims=claims, parts_folder=parts_folder,
+        system=system, limits=limits,
         grade_rule=grade_rule, supply=supply,
     )  # fmt: skip
     if is_capture(recording):

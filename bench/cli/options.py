@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
@@ -61,6 +63,76 @@ class Fact(click.ParamType[tuple[str, str]]):
         return fact, word
 
 
+UNKNOWN = "unknown"
+"""Value that takes a claim back."""
+
+
+@dataclass(frozen=True, slots=True)
+class ClaimKind:
+    """One claim on the command line: the field of `Claims` that it fills, what it may be, and what it says."""
+
+    field: str
+    words: tuple[str, ...]
+    help: str
+
+    def value(self, text: Any) -> Any:
+        """The field's value for a text that `words` allow, or for watts."""
+        if text == UNKNOWN:
+            return None
+        match self.field:
+            case "system_v":
+                return float(text)
+            case "terminals":
+                return int(text)
+            case "outage" | "led" | "trailer":
+                return text == "yes"
+            case "rated":
+                return text
+        return text.replace("-", " ")
+
+    @property
+    def type(self) -> click.ParamType[Any]:
+        return click.Choice((*self.words, UNKNOWN)) if self.words else WattsOrUnknown()
+
+
+_YES_NO = ("yes", "no")
+CLAIMS: Mapping[str, ClaimKind] = {
+    "rated": ClaimKind("rated", (), "Watts of the lamps that it is for: 2x21+5."),
+    "system": ClaimKind("system_v", ("6", "12", "24"), "Volts of its system."),
+    "load": ClaimKind("load", ("fixed", "variable"), "For its rated lamps alone, or for other lamps too."),
+    "terminals": ClaimKind("terminals", ("2", "3", "4"), "How many terminals it has."),
+    "pilot": ClaimKind("pilot", ("in-step", "antiphase", "none"), "What its pilot terminal does: the tell-tale beside the lamps."),
+    "pilot_lamp_out": ClaimKind("pilot_lamp_out", ("in-step", "dead"), "What the pilot terminal does with a lamp out."),
+    "outage": ClaimKind("outage", _YES_NO, "It signals a lamp out."),
+    "led": ClaimKind("led", _YES_NO, "It is for LED lamps."),
+    "trailer": ClaimKind("trailer", _YES_NO, "It is for a trailer's lamp too."),
+}
+"""Claims by the name of their option, with _ for -."""
+
+
+class WattsOrUnknown(Watts):
+    """Watts, or the word that takes them back."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        return value if value == UNKNOWN else super().convert(value, param, ctx)
+
+
+class Claim(click.ParamType[tuple[str, Any]]):
+    """`pilot=in-step`: the field of `Claims`, and its value."""
+
+    name = "claim"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[str, Any]:
+        if not isinstance(value, str):
+            return tuple(value)
+        key, sign, text = (part.strip() for part in value.partition("="))
+        kind = CLAIMS.get(key.replace("-", "_"))
+        if not sign or kind is None:
+            known = ", ".join(name.replace("_", "-") for name in CLAIMS)
+            self.fail(f"{value!r}; write it like pilot=in-step. There are {known}", param, ctx)
+        return kind.field, kind.value(kind.type.convert(text, param, ctx))
+
+
 def _all(*options: Callable[[F], F]) -> Callable[[F], F]:
     def decorate(function: F) -> F:
         for option in reversed(options):
@@ -113,6 +185,34 @@ def lamps_options(function: F) -> F:
     )(function)
 
 
+parts_option = click.option(
+    "--parts", "parts_folder", type=click.Path(file_okay=False, path_type=Path), default=Path("parts"), show_default=True,
+    metavar="FOLDER", help="Where is kept what parts are said to be.",
+)  # fmt: skip
+
+
+def claim_options(function: F) -> F:
+    """An option for each claim."""
+    options = [click.option(f"--{name.replace('_', '-')}", name, type=kind.type, help=kind.help) for name, kind in CLAIMS.items()]
+    return _all(*options)(function)
+
+
+def part_options(function: F) -> F:
+    return _all(
+        click.option(
+            "--part", metavar="NUMBER",
+            help="The part number: what was said of it with `makebreak part` is judged, and gives rated load and system where they are "
+            "not named here.",
+        ),
+        click.option(
+            "--claim", "claims", type=Claim(), multiple=True, metavar="KEY=VALUE",
+            help="What this unit is said to be, beside or instead of what is kept of its part: pilot=in-step, outage=yes, load=variable. "
+            "May be given several times; the keys are the options of `makebreak part`.",
+        ),
+        parts_option,
+    )(function)  # fmt: skip
+
+
 def limits_options(function: F) -> F:
     return _all(
         click.option(
@@ -156,6 +256,9 @@ def make_setup(
     limits: tuple[str, ...],
     grade_rule: str,
     facts: tuple[tuple[str, str], ...] = (),
+    part: str | None = None,
+    claims: tuple[tuple[str, Any], ...] = (),
+    parts_folder: Path = Path("parts"),
     lamps: tuple[int, ...] | None = None,
     led: bool = False,
     bank: str | None = None,
@@ -166,19 +269,23 @@ def make_setup(
     stop_early: bool = False,
     rested: float = 0.0,
 ) -> Setup:
-    """The setup that the options ask for; SetupError or TableError if there is no such thing. Who names the lamps knows the rating.
+    """The setup that the options ask for; SetupError or TableError if there is no such thing. The rating is known where
+    lamps are named, or kept of the part.
 
     What no option says is taken from `address`, where that is a simulated bench's: AddressError if there can be no such bench.
     """
     from bench import files
+    from bench.parts import claims_for
     from bench.ports.setting import known_bench
     from bench.session import Setup
 
     known = known_bench(address)
+    said = claims_for(parts_folder, part, dict(claims))
+    for_lamps = said.rated if rated is None else rated
     return Setup(
         unit=unit,
-        system_v=float(system or known.system_v or defaults.SYSTEM_V),
-        rated=defaults.RATED_W if rated is None else rated,
+        system_v=float(system or known.system_v or said.system_v or defaults.SYSTEM_V),
+        rated=defaults.RATED_W if for_lamps is None else for_lamps,
         lamps=lamps,
         filament=not led,
         bank=known.bank if bank is None else files.bank(bank),
@@ -189,6 +296,7 @@ def make_setup(
         precise=precise,
         zero=zero,
         rested_s=rested,
-        rating_known=rated is not None,
+        rating_known=for_lamps is not None,
+        claims=said,
         entered=dict(facts),
     )

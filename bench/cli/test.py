@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import contextlib
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import click
 
 from bench import defaults
-from bench.cli.options import bench_options, lamps_options, limits_options, make_setup
+from bench.cli.options import bench_options, lamps_options, limits_options, make_setup, part_options
 from bench.cli.output import budget_option, deliver, full_option, json_option
 
 
@@ -26,6 +26,7 @@ from bench.cli.output import budget_option, deliver, full_option, json_option
     help="What to do with it; `makebreak procedures` lists them.",
 )
 @lamps_options
+@part_options
 @limits_options
 @bench_options
 @click.option("--stop-early", is_flag=True, help="Stop as soon as every limit is decided.")
@@ -46,6 +47,9 @@ def command(
     bank: str | None,
     facts: tuple[tuple[str, str], ...],
     system: str | None,
+    part: str | None,
+    claims: tuple[tuple[str, Any], ...],
+    parts_folder: Path,
     limits: tuple[str, ...],
     grade_rule: str,
     supply: float | None,
@@ -70,6 +74,7 @@ def command(
     makebreak test "sim://bench-el-plain?bank=led" --lamps 1,2
     makebreak test auto --unit 4711 --rated 2x21+5 --limits un-r48 --json 4711.json
     makebreak test auto --unit 4712 --rated 2x27 --bank 2x27
+    makebreak test auto --unit 4713 --part 0815
     makebreak test COM5 --procedure full --system 24 --limits us-turn --limits my-shop.toml
 
     Cancel with Ctrl-C: all loads open, and the record says how far it came.
@@ -84,8 +89,9 @@ def command(
 
     plan = files.procedure(procedure)
     setup = make_setup(
-        address=address, unit=unit or defaults.unit_name(address), rated=rated, lamps=lamps, led=led, bank=bank, facts=facts, system=system,
-        limits=limits, grade_rule=grade_rule, supply=supply, rested=rested, precise=precise, zero=zero, stop_early=stop_early,
+        address=address, unit=unit or defaults.unit_name(address), rated=rated, lamps=lamps, led=led, bank=bank, facts=facts,
+        part=part, claims=claims, parts_folder=parts_folder, system=system, limits=limits, grade_rule=grade_rule, supply=supply,
+        rested=rested, precise=precise, zero=zero, stop_early=stop_early,
     )  # fmt: skip
     confirm_cautions(address, assume_yes=yes)
     with contextlib.ExitStack() as stack:

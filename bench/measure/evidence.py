@@ -20,7 +20,8 @@ class Conditions:
 
     `lamps_w`: rated watts of each lamp closed, empty if not known. `filament`: all of them are filament lamps (else their current
     says nothing). `supply_low_v` .. `supply_high_v`: where the voltage at the unit's input should be while it is on; `open_v`: what it
-    was set to without load.
+    was set to without load. `pilot_w`: rated watts of a tell-tale at the pilot terminal, 0 without one. `other_a`: current in A
+    that a load with other things than filament lamps should take, lit; None if that is not known.
     """
 
     system_v: float = 12.0
@@ -29,6 +30,8 @@ class Conditions:
     supply_low_v: float | None = None
     supply_high_v: float | None = None
     open_v: float | None = None
+    pilot_w: float = 0.0
+    other_a: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -51,7 +51,7 @@ def measure(e: Evidence, counts: Counts) -> Measured:
     values |= _starting(e, start)
     values |= _drop(e, counted, counts)
     values |= _film(e, kept, counted)
-    values |= _currents(e, counted)
+    values |= _currents(e, counted, kept)
     values |= _bounce(e)
     values |= _all_flashes(e, _flashes(e, kept, start, mechanism))
     values |= _steadiness(e, counted)
@@ -186,7 +186,7 @@ def _over(a: Estimate, b: Estimate, unit: str) -> Estimate:
     return Estimate(value, unit, tuple(budget), min(a.n, b.n))
 
 
-def _currents(e: Evidence, cycles: Sequence[Cycle]) -> dict[str, Measurement]:
+def _currents(e: Evidence, cycles: Sequence[Cycle], kept: Sequence[Cycle]) -> dict[str, Measurement]:
     first = e.first_lit or (e.lit_now if not e.cycles else None)
     found: dict[str, Measurement] = {}
     peak = first.peak if first is not None and not e.lost_at_start else None
@@ -216,7 +216,8 @@ def _currents(e: Evidence, cycles: Sequence[Cycle]) -> dict[str, Measurement]:
         model = sum(c.lit.peak.u for c in cycles if c.lit.peak is not None) / later.n
         found["inrush_later_a"] = Estimate(later.value, "A", (*later.budget, Component("carried back to the make", model)), later.n)
     found["steady_a"] = _steady(e, cycles, mean([lit.steady for lit in lits], "A", on_range, "the lamps were never lit"))
-    found["dark_a"] = _dark([d.current for d in darks], mean([d.current for d in darks], "A", on_range, "the lamps were never dark"))
+    dark = mean([d.current for d in darks], "A", on_range, "the lamps were never dark")
+    found["dark_a"] = _dark([c.dark.current for c in kept], dark)
     found["supply_v"] = mean([lit.supply for lit in lits], "V", lambda _: "v_in", "the unit was never closed")
     found["lamp_v"] = mean([lit.lamp for lit in lits], "V", lambda _: "v_out", "the unit was never closed")
     first_a, steady = found["inrush_first_a"], found["steady_a"]

@@ -85,7 +85,7 @@ def _parts(record: TestRecord, width: int) -> Iterator[_Part]:
 def _figure(record: TestRecord, title: str, names: tuple[str, ...]) -> str:
     """One figure with its limit and mark; that of a limit that speaks against the unit first."""
     verdicts = [v for v in record.verdicts if isinstance(v.limit, Limit) and v.limit.quantity in names]
-    worst = min(verdicts, key=lambda v: tuple(Conformity).index(v.conformity), default=None)
+    worst = min(verdicts, key=lambda v: (tuple(Conformity).index(v.conformity), _place(v, names)), default=None)
     if worst is not None:
         return _row(title, _judged_text(worst), limit_text(worst.limit), MARKS[worst.conformity])
     for name in names:
@@ -93,6 +93,10 @@ def _figure(record: TestRecord, title: str, names: tuple[str, ...]) -> str:
         if isinstance(found, Estimate):
             return _row(title, quantity_text(name, found), "no limit named", "")
     return ""
+
+
+def _place(verdict: Verdict, names: tuple[str, ...]) -> int:
+    return names.index(verdict.limit.quantity) if isinstance(verdict.limit, Limit) else len(names)
 
 
 def _judged_text(verdict: Verdict) -> str:

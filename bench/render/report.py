@@ -43,12 +43,13 @@ OUTCOME_STYLES = {
     Outcome.BENCH_FAULT: "bold magenta",
 }
 MEANING = {
-    Conformity.PASS: "every limit kept, beyond the guard band",
+    Conformity.PASS: "inside the limits, guard band included",
     Conformity.CONDITIONAL_PASS: "inside the limits, but too near one to be sure",
     Conformity.CONDITIONAL_FAIL: "outside a limit, but too near it to be sure",
     Conformity.FAIL: "outside a limit, beyond the guard band",
-    Conformity.NOT_MEASURED: "no verdict could be reached",
+    Conformity.NOT_MEASURED: "not measured, or not under the conditions that the limit asks for",
 }
+"""What the verdict on one limit says."""
 
 MOST_KEPT_FROM = 3
 """How many lines are shown of what kept a unit from other grades; the record has them all."""

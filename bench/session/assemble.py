@@ -82,7 +82,7 @@ def judge_all(
 
 def assemble(procedure: Procedure, setup: Setup, runs: Sequence[Runs], story: Story) -> TestRecord:
     """The record of a test. What was interrupted is in it, but only whole runs are judged, and no grade is given."""
-    measured = effective_measured(setup, combine(procedure, runs), story.bench_faults)
+    measured = effective_measured(setup, combine(procedure, runs, setup.system_v), story.bench_faults)
     circumstances = circumstances_of(setup, measured, runs)
     sets, verdicts = judge_all(setup, measured, circumstances)
     told = _told(story.bench_faults, measured, runs)
@@ -91,7 +91,7 @@ def assemble(procedure: Procedure, setup: Setup, runs: Sequence[Runs], story: St
         measured=measured,
         verdicts=verdicts,
         grade=grade(setup.grade_rule, measured, verdicts) if setup.grade_rule is not None else None,
-        bench_faults=story.bench_faults,
+        bench_faults=told,
         interrupted=story.interrupted,
         broken_off_by_bench=story.interrupted is not None and any(fault.text == story.interrupted for fault in told),
         load=load,
@@ -127,7 +127,7 @@ def is_settled(procedure: Procedure, setup: Setup, runs: Sequence[Runs], bench_f
 
     What only a later step can show is left out of it. `level` is that of one look among many.
     """
-    measured = effective_measured(setup, combine(procedure, runs), bench_faults)
+    measured = effective_measured(setup, combine(procedure, runs, setup.system_v), bench_faults)
     if spoiling(measured.bench_faults):
         return True
     made = {r.step.name for r in runs if r.records}

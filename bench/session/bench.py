@@ -10,9 +10,10 @@ from bench.measure import BenchFault, BenchProof
 from bench.ports import PortError
 from bench.session.board import BoardClient, BoardFault
 from bench.session.lamp_check import lamp_takes
+from bench.session.ledger import Ledger
 from bench.session.memory import BenchMemory
 from bench.session.operator import Action, Cool, FitLink, FitUnit, Meanwhile, Operator, SetSupply, attending
-from bench.session.progress import Asked, Noted, Progress, Waiting
+from bench.session.progress import Asked, Event, Noted, Progress, Waiting
 from bench.session.run import LOOK_S, REST_S
 from bench.session.setup import Load, Setup, SetupError, on_time_s, open_v, protection_a
 from bench.session.watch import Watch, look
@@ -65,8 +66,8 @@ class _SupplyShown:
 
 
 class Bench:
-    """A board in contact, with its surroundings. `off_s` is when the lamps were last lit, on the port's clock; `faults` what is
-    wrong on the bench, whatever the runs show.
+    """A board in contact, with its surroundings. `off_s` is when the lamps were last lit, on the port's clock; what is wrong on the bench,
+    whatever the runs show, goes into the ledger.
     """
 
     def __init__(
@@ -76,7 +77,8 @@ class Bench:
         setup: Setup,
         rated: Load,
         hands: Operator | None,
-        progress: Progress,
+        ledger: Ledger,
+        progress: Progress | None,
         off_s: float,
         memory: BenchMemory,
     ) -> None:
@@ -84,26 +86,30 @@ class Bench:
         self.description = description
         self._stated = description
         self.off_s = off_s
-        self.notes: list[str] = []
-        self.faults: list[BenchFault] = []
+        self._ledger = ledger
         self._setup = setup
         self._rated = rated
         self._hands = hands
-        self._progress = progress
+        self.tell: Callable[[Event], None] = progress or (lambda event: None)
         self._now_s: Callable[[], float] = board.port.now_s
         self._supply_v: float | None = None
         self._memory = memory
 
     def note(self, text: str) -> None:
         """Something worth knowing: told now, and kept for the record."""
-        self.notes.append(text)
-        self._progress(Noted(text))
+        self._ledger.notes.append(text)
+        self.tell(Noted(text))
+
+    def _blame(self, fault: BenchFault) -> None:
+        """Note a fault of the bench, for the record and for whoever judges the capture again."""
+        if self._ledger.blame_bench(fault):
+            self.board.note_fault(fault)
 
     def ask(self, action: Action, meanwhile: Meanwhile | None = None) -> bool:
         """Have it done; True if it is certainly done as asked. SetupError if nobody is there, Cancelled if they break off."""
         if self._hands is None:
             raise SetupError(f"this procedure needs hands at the bench ({type(action).__name__}), and nobody was named to do it")
-        self._progress(Asked(action))
+        self.tell(Asked(action))
         try:
             return bool(self._hands.do(action, meanwhile or attending(self.board)))
         except (BoardFault, PortError, SetupError, Cancelled):
@@ -127,7 +133,7 @@ class Bench:
 
         def meanwhile() -> Mapping[str, float]:
             left_s = until_s - self._now_s()
-            self._progress(Waiting(what, max(0.0, left_s)))
+            self.tell(Waiting(what, max(0.0, left_s)))
             self.board.attend(min(_TICK_S, max(0.0, left_s)))
             return {}
 
@@ -151,9 +157,8 @@ class Bench:
                 self.ask(wanted, shown)
             fault = self._supply_fault(wanted, judged)
         if fault is not None:
-            self.faults.append(fault)
-            self.board.note_fault(fault)
-            self._progress(Noted(fault.text))
+            self._blame(fault)
+            self.tell(Noted(fault.text))
 
     def _supply_fault(self, wanted: SetSupply, judged: bool) -> BenchFault | None:
         """What is wrong with the voltage that the unit's input shows without load."""
@@ -187,7 +192,7 @@ class Bench:
         return found
 
     def prove_lamps(self, load: Load) -> BenchProof:
-        """Light each lamp of the load by itself through the shorting link; a lamp that is wrong goes into `faults`.
+        """Light each lamp of the load by itself through the shorting link; a lamp that is wrong goes into the ledger.
 
         For units that light none: then nothing else tells a dead unit from a dead lamp. The unit is fitted again afterwards.
         """
@@ -212,8 +217,7 @@ class Bench:
         for number, taken in known.items():
             if not taken.is_right:
                 fault = BenchFault("lamp-current", f"lamp {number} {taken.text}: replace it, or mend its holder")
-                self.faults.append(fault)
-                self.board.note_fault(fault)
+                self._blame(fault)
         right = all(taken.is_right for taken in known.values())
         self._memory.lamps, self._memory.lamps_s = (self._memory.lamps | watts.keys() if right else frozenset()), self._now_s()
         return BenchProof("lamps", right, "each by itself, through the shorting link" if right else "one takes the wrong current")

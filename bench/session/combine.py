@@ -8,9 +8,11 @@ A run that was interrupted gives nothing.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from bench.lamps import allowed_current_a
 from bench.measure import BenchFault, BenchProof, Measured
 from bench.procedure import OF_LOAD, Procedure, RunStep
 from bench.record import StepRecord
@@ -35,8 +37,8 @@ class Runs:
         return tuple(r for r in self.records if r.interrupted is None)
 
 
-def combine(procedure: Procedure, runs: Sequence[Runs]) -> Measured:
-    """What the procedure judges from these runs; what it judges but nobody ran is `NotMeasured`."""
+def combine(procedure: Procedure, runs: Sequence[Runs], system_v: float) -> Measured:
+    """What the procedure judges from these runs on lamps of a system of system_v; what it judges but nobody ran is `NotMeasured`."""
     by_name = {r.step.name: r for r in runs}
     values: dict[str, Measurement] = {}
     facts: dict[str, str] = {}
@@ -51,6 +53,7 @@ def combine(procedure: Procedure, runs: Sequence[Runs]) -> Measured:
             if step.loads == "one-out" and of_step.whole:
                 # Fewer lamps of the same load: what is wrong with one of them was wrong before.
                 faults += [fault for fault in spoiling if fault.code == "lamp-current"]
+                faults += _removed_lamp(procedure, by_name, of_step, system_v)
         elif step.judge:
             further = [r for s in procedure.runs if s.starts_of == step.name for r in by_name.get(s.name, Runs(s, ())).records]
             values |= {quantity: _from_starts(quantity, of_step, further) for quantity in step.judge}
@@ -149,6 +152,30 @@ def _on_other_load(
         whole = values.get("rate_per_min", NotMeasured("the rate on the rated load was not part of the test"))
         found["outage_ratio"] = rate if isinstance(rate, NotMeasured) else whole if isinstance(whole, NotMeasured) else ratio(rate, whole)
     return {quantity: found[quantity] for quantity in step.judge}
+
+
+def _removed_lamp(procedure: Procedure, by_name: Mapping[str, Runs], one_out: Runs, system_v: float) -> tuple[BenchFault, ...]:
+    """The lamp that was switched off, by what its current took with it: two lamps can be wrong so that together they seem right."""
+    rated = next((by_name[s.name] for s in procedure.runs if s.loads == "rated" and not s.starts_of and s.name in by_name), None)
+    if rated is None or not rated.whole:
+        return ()
+    all_lit, fewer = rated.whole[-1], one_out.whole[-1]
+    watts = Counter(all_lit.lamps_w) - Counter(fewer.lamps_w)
+    whole, rest, volts = (
+        run.measured.values.get(name) for run, name in ((all_lit, "steady_a"), (fewer, "steady_a"), (all_lit, "lamp_v"))
+    )
+    pilots = {run.measured.facts.get("pilot") for run in (all_lit, fewer)}
+    if watts.total() != 1 or len(pilots) != 1 or not all(isinstance(one, Estimate) for one in (whole, rest, volts)):
+        return ()
+    assert isinstance(whole, Estimate) and isinstance(rest, Estimate) and isinstance(volts, Estimate)
+    (removed_w,) = watts
+    taken_a = whole.value - rest.value
+    least_a, most_a = allowed_current_a(removed_w, system_v, volts.value)
+    margin_a = 2.0 * (whole.u + rest.u)  # the same range read both: errors of scale do not cancel worse than this
+    if least_a - margin_a <= taken_a <= most_a + margin_a:
+        return ()
+    text = f"the lamp that was switched off had taken {taken_a:.2f} A, a {removed_w:g} W lamp takes {least_a:.2f} to {most_a:.2f} A"
+    return (BenchFault("lamp-current", f"{text}: it is of the wrong wattage, or its holder is bad"),)
 
 
 def _other_facts(

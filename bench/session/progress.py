@@ -16,7 +16,11 @@ from bench.verdict import Verdict
 
 @dataclass(frozen=True, slots=True)
 class StepBegan:
-    """Step `number` of `of` of the procedure begins; `start` of `starts` from cold for a run."""
+    """Step `number` of `of` of the procedure begins; `start` of `starts` from cold for a run.
+
+    `load`: the load of a run in words, `lamps` how many places it takes. `live`: the load is switched while the unit flashes on, so the
+    trace of the run before goes on.
+    """
 
     name: str
     title: str
@@ -25,6 +29,9 @@ class StepBegan:
     of: int
     start: int = 1
     starts: int = 1
+    load: str = ""
+    lamps: int = 0
+    live: bool = False
 
 
 @dataclass(frozen=True, slots=True)

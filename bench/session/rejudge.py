@@ -38,6 +38,7 @@ class _Open:
     note: dict[str, Any]
     began_s: float
     analysis: Analysis
+    lamps_w: tuple[float, ...] = ()
     range_number: int = 0
     measured: Measured | None = None
 
@@ -151,7 +152,7 @@ def _open_run(reading: Reading, note: dict[str, Any], procedure: Procedure, name
         analysis = reading.before.carried_on(conditions, frozenset(load.numbers), observer)
     else:
         analysis = Analysis(reading.description, conditions, observer=observer)
-    reading.open = _Open(note, reading.now_s, analysis)
+    reading.open = _Open(note, reading.now_s, analysis, load.watts)
 
 
 def _keep_short(reading: Reading, note: dict[str, Any]) -> None:
@@ -184,6 +185,7 @@ def _close_run(reading: Reading, end: dict[str, Any]) -> None:
         supply_v=note["volts"],
         stopped_early=bool(end.get("stopped_early", False)),
         interrupted=end["interrupted"],
+        lamps_w=run.lamps_w,
     )
     reading.records.setdefault(note["step"], []).append(record)
     for kind, count in analysis.losses.items():

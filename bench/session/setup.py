@@ -143,13 +143,15 @@ def watts_text(watts: Sequence[float]) -> str:
 class Load:
     """Loads to close for a run: their numbers on the board (the tell-tale at the pilot terminal included), and the load in words.
 
-    `lamps`: the lamp places among the numbers; `sockets`: what each of them holds, None if that is not known.
+    `lamps`: the lamp places among the numbers; `sockets`: what each of them holds, None if that is not known. `pilot_w`: rated watts of the
+    tell-tale.
     """
 
     numbers: tuple[int, ...]
     sockets: tuple[Socket | None, ...]
     text: str
     lamps: tuple[int, ...] = ()
+    pilot_w: float = 0.0
 
     @property
     def known(self) -> tuple[Socket, ...] | None:
@@ -177,6 +179,10 @@ def load_for(loads: Loads, setup: Setup, description: BoardDescription) -> Load:
         numbers = loads
     elif loads == "rated":
         numbers = rated
+    elif loads == "own":
+        if setup.lamps is None:
+            raise SetupError("choosing lamps that the unit is for: it is tested on them already")
+        numbers = _rated_numbers(setup, description)
     elif loads == "one-out":
         if len(rated) < 2:
             raise SetupError(f"choosing lamps for one lamp out: the rated load is one lamp ({setup.rated_load}), two are needed")
@@ -192,7 +198,8 @@ def load_for(loads: Loads, setup: Setup, description: BoardDescription) -> Load:
     lamps = tuple(sorted(numbers))
     sockets = tuple(places[n] for n in lamps)
     pilot = tuple(n for n, load in description.loads.items() if load.kind == "PILOT")
-    return Load(tuple(sorted({*lamps, *pilot})), sockets, _load_text(lamps, sockets), lamps)
+    pilot_w = sum(description.loads[n].nominal for n in pilot)
+    return Load(tuple(sorted({*lamps, *pilot})), sockets, _load_text(lamps, sockets), lamps, pilot_w)
 
 
 def bank_text(description: BoardDescription) -> str:
@@ -310,6 +317,8 @@ def conditions_for(setup: Setup, rated: Load, load: Load, lamp_v: float) -> Cond
         supply_low_v=source_v - falls - slack,
         supply_high_v=source_v + slack,
         open_v=source_v,
+        pilot_w=load.pilot_w,
+        other_a=None if load.filament else steady_a(load, setup, lamp_v),
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -27,7 +28,8 @@ MOST_S = 600.0
 class RunTrace:
     """One run of a capture. Times are s of the board since the run's start; `end_s` is where its samples end.
 
-    `on_s`: when the supply came, None if it was not seen to. `units` and `accuracies` by channel, the latter of a single sample;
+    `on_s`: when the supply came, None if it was not seen to; before
+    `begin_s` in a run that carries on another. `units` and `accuracies` by channel, the latter of a single sample;
     `clock_half_width`: how far the board's clock may be off, relative.
     `note` says what is not as it should be: the run was interrupted, or not all of its samples are held.
     """
@@ -70,6 +72,7 @@ class _Gathering:
         self._changes: list[Change] = []
         self._left_out = False
         self._description: BoardDescription | None = None
+        self._before: tuple[float | None, float] = None, math.inf
 
     def begin(self, description: BoardDescription) -> Observer:
         self._blocks, self._changes, self._left_out, self._description = [], [], False, description
@@ -89,6 +92,8 @@ class _Gathering:
         notes = [f"interrupted: {record.interrupted}" if record.interrupted else ""]
         notes.append("the test is too long for all of its samples to be shown" if self._left_out else "")
         on_s = next((change.t_s for change in self._changes if isinstance(change, SupplyEdge) and change.on), None)
+        if on_s is None and self._blocks and self._blocks[0].begin_s >= self._before[1]:
+            on_s = self._before[0]  # the run before was carried on: the supply came in it
         self.runs.append(
             RunTrace(
                 name=record.name,
@@ -106,6 +111,7 @@ class _Gathering:
                 note="; ".join(note for note in notes if note),
             )
         )
+        self._before = on_s, self._blocks[-1].end_s if self._blocks else math.inf
         self._blocks = []
 
 

@@ -19,7 +19,6 @@ from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
 from bench import files
-from bench.description import BoardDescription
 from bench.procedure import Procedure
 from bench.session import Asked, Decided, Setup, StepBegan, Traced
 from bench.station import Beat, Broken, Finished, Order, StationLink
@@ -128,7 +127,10 @@ class BenchApp(App[None]):
                 self.work.running.trace.add(news.bins, news.changes)
             self.desk.hear(news)
             if isinstance(news, StepBegan):
-                self.work.running.begin()
+                if news.live:
+                    self.work.running.carry_on(news)
+                else:
+                    self.work.running.begin()
             if isinstance(news, Decided | Finished | Asked):
                 # What calls for a person is seen wherever he was reading.
                 self._back_to_work()
@@ -314,6 +316,7 @@ class BenchApp(App[None]):
         self._changed = True
 
 
-def plan_for(choices: Choices, number: str, description: BoardDescription) -> tuple[Setup, Procedure]:
-    """What the choices make of a test of this unit. SetupError or TableError, one line, if that can't be."""
-    return choices.setup(number, description), files.procedure(choices.procedure)
+def plan_for(state: State) -> tuple[Setup, Procedure]:
+    """What the choices make of a test of the unit in hand. SetupError or TableError, one line, if that can't be."""
+    choices = state.choices
+    return choices.setup(state.number, state.description, state.fitted), files.procedure(choices.procedure)

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from bench import files
 from bench.render.plain import one_line
-from bench.tui.choices import LAMPS_W, NO_RULE, SYSTEMS_V, Choices
+from bench.tui.choices import AS_DESCRIBED, NO_RULE, OTHER_W, SIGNAL_W, SYSTEMS_V, Choices
 
 MOST_LIMITS = 3
-_MOST_LAMPS = (3, 1, 1)
-"""Of each of LAMPS_W: as many as the reference rig has. What a board lacks is refused in words."""
+_MOST_LAMPS = (4, 1, 1)
+"""Of signal lamps and each of OTHER_W: as many as a bank has. What a board lacks is refused in words."""
+NOT_KNOWN = "not known"
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,12 +46,23 @@ def choice_rows() -> tuple[ChoiceRow, ...]:
     limits = _limit_names()
     procedures = {name: one_line(files.procedure(name).title) for name in files.shipped("procedures")}
     rules = {name: one_line(files.grade_rule(name).title) for name in files.shipped("grades")}
-    rules[NO_RULE] = "no grade is given, only the verdict"
+    rules[NO_RULE] = "no grade is given, only the outcome"
+    banks = {AS_DESCRIBED: "what the board says of its lamps; for a simulated bench what its address says"}
+    banks |= {bank.name: one_line(bank.title) for bank in files.banks()}
     return (
         ChoiceRow("system", _system),
-        *(_lamps_row(place) for place in range(len(LAMPS_W))),
+        ChoiceRow("signal lamps", lambda c: _lamps(c, 0, c.signal_w)),
+        ChoiceRow("each of", _signal_w),
+        *(_lamps_row(place, watts) for place, watts in enumerate(OTHER_W, 1)),
         ChoiceRow("load", _load),
+        ChoiceRow("bank", lambda c: _named(c.bank, banks, lambda name: replace(c, bank=name))),
         ChoiceRow("terminals", _terminals),
+        ChoiceRow("pilot", _pilot),
+        ChoiceRow("pilot, lamp out", _pilot_lamp_out),
+        ChoiceRow("made for load", _made_for),
+        _claimed("outage signal", "outage", "a lamp out need not show", "a lamp out shows by its rate, or by standing still"),
+        _claimed("LED lamps", "led", "for filament lamps alone", "also for LED lamps: in the dark they must stay dark"),
+        _claimed("trailer", "trailer", "not for the lamps of a trailer", "flashes with a further lamp too"),
         ChoiceRow("procedure", lambda c: _named(c.procedure, procedures, lambda name: replace(c, procedure=name))),
         *(_limits_row(place, limits) for place in range(MOST_LIMITS)),
         ChoiceRow("grades by", lambda c: _named(c.grade_rule, rules, lambda name: replace(c, grade_rule=name))),
@@ -79,21 +92,31 @@ def _system(c: Choices) -> list[Option]:
     return [Option(f"{v:g} V", means.format(v * 12.8 / 12.0), replace(c, system_v=v)) for v in SYSTEMS_V]
 
 
-def _lamps_row(place: int) -> ChoiceRow:
-    """How many lamps of one wattage. Nobody knowing is a choice of the first row and then holds for all."""
-    watts = LAMPS_W[place]
+def _lamps_row(place: int, watts: float) -> ChoiceRow:
+    """How many lamps of one wattage beside the signal lamps; without those there is nothing to choose."""
 
     def options(c: Choices) -> list[Option]:
-        unknown = Option("not known", "nobody knows the rating: 2 x 21 W is tried, and grade A is out of reach", replace(c, lamps=None))
-        if c.lamps is None and place:
-            return [replace(unknown, means="set the lamps of 21 W first")]
-        counts = c.lamps or (0, 0, 0)
-        means = f"lamps of {watts:g} W that the unit is for, as marked on it; the tell-tale is not counted"
-        most = max(_MOST_LAMPS[place], counts[place])
-        known = [Option(str(n), means, replace(c, lamps=_with(counts, place, n))) for n in range(most + 1)]
-        return [unknown, *known] if not place else known
+        if c.lamps is None:
+            return [Option(NOT_KNOWN, "set the signal lamps first", c)]
+        return _lamps(c, place, watts)[1:]
 
     return ChoiceRow(f"lamps of {watts:g} W", options)
+
+
+def _lamps(c: Choices, place: int, watts: float) -> list[Option]:
+    """That the rating is not known, or how many lamps of one wattage."""
+    unknown = Option(NOT_KNOWN, "the lamp rating: 2 x 21 W is tried, and grade A is out of reach", replace(c, lamps=None))
+    counts = c.lamps or (0, 0, 0)
+    means = f"lamps of {watts:g} W that the unit is for, as marked on it; the tell-tale is not counted"
+    most = max(_MOST_LAMPS[place], counts[place])
+    return [unknown, *(Option(str(n), means, replace(c, lamps=_with(counts, place, n))) for n in range(most + 1))]
+
+
+def _signal_w(c: Choices) -> list[Option]:
+    if c.lamps is None:
+        return [Option(NOT_KNOWN, "set the signal lamps first", c)]
+    means = "of each signal lamp, as marked on the unit; such lamps must stand in the bank"
+    return [Option(f"{watts:g} W", means, replace(c, signal_w=watts)) for watts in SIGNAL_W]
 
 
 def _with(counts: tuple[int, int, int], place: int, count: int) -> tuple[int, int, int]:
@@ -104,22 +127,78 @@ def _with(counts: tuple[int, int, int], place: int, count: int) -> tuple[int, in
 def _load(c: Choices) -> list[Option]:
     return [
         Option("the lamps it is for", "filament lamps of the bank, by their watts; their current is checked", replace(c, led=False)),
-        Option("LED lamp", "what you put into the free place; its current is not checked", replace(c, led=True)),
+        Option("LED lamps", "those of the bank, or what you put into the free place, whose current is not checked", replace(c, led=True)),
     ]
+
+
+def _claim(c: Choices, **changed: Any) -> Choices:
+    return replace(c, claims=replace(c.claims, **changed))
 
 
 def _terminals(c: Choices) -> list[Option]:
+    """A unit of three terminals is asked for a tell-tale in step, until the next row says otherwise."""
+    now = c.claims.terminals
+
+    def of(count: int | None) -> Choices:
+        if count == now:
+            return c
+        pilot = c.claims.pilot
+        if count in (None, 2):
+            return _claim(c, terminals=count, pilot=None if pilot == "in step" else pilot)
+        return _claim(c, terminals=count, pilot=pilot if now in (3, 4) else pilot or "in step")
+
     return [
-        Option("not known", "whether there is a pilot terminal is left open", replace(c, terminals=None)),
-        Option("2", "no pilot terminal: nothing is expected of it", replace(c, terminals=2)),
-        Option("3", "input, output, and a pilot terminal for the tell-tale: connect it", replace(c, terminals=3)),
+        Option(NOT_KNOWN, "whether there is a pilot terminal is left open", of(None)),
+        Option("2", "no pilot terminal: nothing is asked of it", of(2)),
+        Option("3", "a third for a pilot (connect it: it is judged) or for earth, see the next row", of(3)),
+        Option("4", "supply, lamps, pilot and earth; connect the pilot: it is judged", of(4)),
     ]
+
+
+def _pilot(c: Choices) -> list[Option]:
+    if c.claims.terminals == 2:
+        return [Option("none", "a unit of two terminals has none", c)]
+    return [
+        Option(NOT_KNOWN, "what is seen of a tell-tale is shown, and not judged", _claim(c, pilot=None)),
+        Option("in step", "the tell-tale must light with the lamps", _claim(c, pilot="in step")),
+        Option("antiphase", "the tell-tale must light while the lamps are dark", _claim(c, pilot="antiphase")),
+        Option("none", "no terminal for a tell-tale; the third, if there is one, is earth", _claim(c, pilot="none")),
+    ]
+
+
+def _pilot_lamp_out(c: Choices) -> list[Option]:
+    if c.claims.terminals == 2 or c.claims.pilot == "none":
+        return [Option("none", "there is no tell-tale to look at", c)]
+    return [
+        Option(NOT_KNOWN, "what the tell-tale does with a lamp out is not judged", _claim(c, pilot_lamp_out=None)),
+        Option("in step", "with a lamp out the tell-tale must go on in step", _claim(c, pilot_lamp_out="in step")),
+        Option("dead", "with a lamp out the tell-tale must stay dark", _claim(c, pilot_lamp_out="dead")),
+    ]
+
+
+def _made_for(c: Choices) -> list[Option]:
+    return [
+        Option(NOT_KNOWN, "fixed or variable load: what it does with other lamps is shown, and not judged", _claim(c, load=None)),
+        Option("fixed", "for its rated lamps alone: other lamps may upset it", _claim(c, load="fixed")),
+        Option("variable", "must flash with a lamp out, and with a further one", _claim(c, load="variable")),
+    ]
+
+
+def _claimed(title: str, name: str, no: str, yes: str) -> ChoiceRow:
+    """A claim that is true, or not, or not known."""
+
+    def options(c: Choices) -> list[Option]:
+        answers = ((None, NOT_KNOWN, "not judged"), (False, "no", no), (True, "yes", yes))
+        return [Option(text, means, _claim(c, **{name: value})) for value, text, means in answers]
+
+    return ChoiceRow(title, options)
 
 
 def _named(now: str, known: Mapping[str, str], choose: Callable[[str], Choices]) -> list[Option]:
     """Options by name; one from elsewhere (a path, a file that is gone) stays among them while it is chosen."""
     names = list(known) if now in known else [now, *known]
-    return [Option(one_line(name), known.get(name, "a file of your own, or one that is no more"), choose(name)) for name in names]
+    own = "a file of your own, or one that is no more"
+    return [Option(one_line(name) or "as described", known.get(name, own), choose(name)) for name in names]
 
 
 def _limits_row(place: int, known: Mapping[str, str]) -> ChoiceRow:

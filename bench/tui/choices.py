@@ -5,12 +5,16 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any
 
 from bench import defaults, files
+from bench.bank import Bank
+from bench.claims import FORMAT as CLAIMS_FORMAT
+from bench.claims import Claims, parse_claims
 from bench.description import BoardDescription
+from bench.render.claims import claims_words
 from bench.render.plain import one_line
 from bench.session import Setup, SetupError
 from bench.session.setup import bank_text, load_for, watts_text
@@ -18,9 +22,14 @@ from bench.table import TableError
 
 FORMAT = 1
 SYSTEMS_V = (6.0, 12.0, 24.0)
-LAMPS_W = (21.0, 10.0, 5.0)
+SIGNAL_W = (21.0, 18.0, 23.0, 27.0)
+"""Watts of signal lamps."""
+OTHER_W = (10.0, 5.0)
+"""Watts of the lamps beside them: repeaters."""
 FREE_PLACE = 6
 """Of the reference rig; a board says its own."""
+AS_DESCRIBED = ""
+"""Choice of a bank: whatever the board, or a simulated bench's address, says of its sockets."""
 NO_RULE = "none"
 
 
@@ -28,15 +37,18 @@ NO_RULE = "none"
 class Choices:
     """Everything that a test is set up by, but the unit's number.
 
-    `lamps`: how many of each of LAMPS_W the unit is for, None if nobody knows (then 2 x 21 W is tried, and the rating counts as unknown).
-    `led`: an LED lamp in the free place is the load. `terminals`: how many the unit has, 2 (no pilot) or 3, None if nobody looked.
-    `limits`: names of sets or families; `grade_rule` may be NO_RULE. `zero`: also the steps with the shorting link.
+    `lamps`: how many lamps of `signal_w` and of each of OTHER_W the unit is for, None if its rating is not known (then 2 x 21 W is tried).
+    `led`: LED lamps are the load: those of the bank, or what is in the free place. `bank`: name or path of what stands in the sockets, or
+    AS_DESCRIBED. `claims`: what else the unit is said to be. `limits`: names of sets or families; `grade_rule` may be NO_RULE. `zero`: also
+    the steps with the shorting link.
     """
 
     system_v: float = defaults.SYSTEM_V
     lamps: tuple[int, int, int] | None = None
+    signal_w: float = SIGNAL_W[0]
     led: bool = False
-    terminals: int | None = None
+    bank: str = AS_DESCRIBED
+    claims: Claims = field(default_factory=Claims)
     procedure: str = defaults.PROCEDURE
     limits: tuple[str, ...] = defaults.LIMITS
     grade_rule: str = defaults.GRADE_RULE
@@ -49,49 +61,73 @@ class Choices:
         """Watts of each lamp that the unit is taken to be for."""
         if self.lamps is None:
             return defaults.RATED_W
-        return tuple(watts for watts, count in zip(LAMPS_W, self.lamps, strict=True) for _ in range(count))
+        return tuple(watts for watts, count in zip((self.signal_w, *OTHER_W), self.lamps, strict=True) for _ in range(count))
 
-    def setup(self, unit: str, description: BoardDescription | None = None) -> Setup:
-        """The setup of a test of this unit, on a board of this description. SetupError or TableError if there is no such thing."""
+    @property
+    def said(self) -> Claims:
+        """What the unit is said to be; what was chosen of a pilot counts only where there can be one."""
+        said = replace(self.claims, rated=None if self.lamps is None else self.rated)
+        if said.terminals == 2:
+            said = replace(said, pilot=None)
+        return replace(said, pilot_lamp_out=None) if said.facts else said
+
+    def setup(self, unit: str, description: BoardDescription | None = None, fitted: Bank | None = None) -> Setup:
+        """The setup of a test of this unit, on a board of this description. SetupError or TableError if there is no such thing.
+
+        `fitted`: what stands in the sockets where that is known and no bank was chosen.
+        """
+        bank = fitted if self.bank == AS_DESCRIBED else files.bank(self.bank)
         return Setup(
             unit=unit,
             system_v=self.system_v,
             rated=self.rated,
-            lamps=(_free_place(description),) if self.led else None,
+            lamps=_led_places(bank, description, len(self.rated)) if self.led else None,
             filament=not self.led,
+            bank=bank,
             limits=tuple(files.named_limits(name) for name in self.limits),
             grade_rule=None if self.grade_rule == NO_RULE else files.grade_rule(self.grade_rule),
             stop_early=self.stop_early,
             precise=self.precise,
             zero=self.zero,
             rating_known=self.lamps is not None,
-            entered={"pilot": "absent"} if self.terminals == 2 else {},
+            claims=self.said,
         )
 
     def summary(self) -> str:
-        """`12 V, 2 x 21 W, quick test, judged by un-r48 + sae-j945`, on one line."""
+        """`12 V, 2 x 21 W, 3 terminals, pilot in step, procedure decide, judged by un-r48`, on one line."""
         load = watts_text(self.rated) if self.lamps is None or any(self.lamps) else "no lamp"
-        parts = [f"{self.system_v:g} V", load if self.lamps is not None else f"lamps not known ({load} tried)"]
-        parts += ["an LED lamp as load"] if self.led else []
-        parts += [f"{self.terminals} terminals"] if self.terminals is not None else []
-        parts += [f"{_short(self.procedure)} test"]
+        parts = [f"{self.system_v:g} V", load if self.lamps is not None else f"lamp rating not known ({load} tried)"]
+        parts += ["LED lamps as load"] if self.led else []
+        parts += [f"bank {_short(self.bank)}"] if self.bank != AS_DESCRIBED else []
+        parts += claims_words(self.said)
+        parts += [f"procedure {_short(self.procedure)}"]
         parts += [word for word, chosen in (("precise", self.precise), ("zeros", self.zero), ("stops early", self.stop_early)) if chosen]
         parts += [f"judged by {' + '.join(map(_short, self.limits))}" if self.limits else "judged by nothing"]
         parts += [f"grades by {_short(self.grade_rule)}"] if self.grade_rule != defaults.GRADE_RULE else []
         return ", ".join(parts)
 
-    def refusal(self, description: BoardDescription | None = None) -> str:
+    def refusal(self, description: BoardDescription | None = None, fitted: Bank | None = None) -> str:
         """In words, why this can't be tested on such a board; empty if it can, or if nothing is known of a board."""
         if self.lamps is not None and not any(self.lamps):
-            return "Say at least one lamp that the unit is for, or that nobody knows."
+            return "Choose at least one lamp that the unit is for, or `not known`."
         try:
-            setup = self.setup("unit", description)
+            setup = self.setup("unit", description, fitted)
             files.procedure(self.procedure)
             if description is not None:
                 load_for("rated", setup, description)
         except (SetupError, TableError) as error:
             return one_line(str(error))
         return ""
+
+
+def _led_places(bank: Bank | None, description: BoardDescription | None, most: int) -> tuple[int, ...]:
+    """Return the sockets whose LED lamps are the load, at most so many. SetupError if there is none."""
+    if bank is None:
+        return (_free_place(description),)
+    places = tuple(number for number, socket in enumerate(bank.sockets, 1) if socket.kind.startswith("led"))
+    if not places:
+        raise SetupError(f"choosing lamps: no LED lamp stands in the bank {bank.name}; choose another bank or load")
+    return places[:most]
 
 
 def _free_place(description: BoardDescription | None) -> int:
@@ -141,14 +177,16 @@ def _parsed(content: Any) -> Choices:
     if not isinstance(content, dict) or content.get("format") != FORMAT:
         raise ValueError("format")
     given: Mapping[str, Any] = {key: value for key, value in content.items() if key != "format"}
-    if not given.keys() <= {field.name for field in fields(Choices)}:
+    if not given.keys() <= {*(one.name for one in fields(Choices)), "terminals"}:
         raise ValueError("a field of another version")
     usual = Choices()
     return Choices(
         system_v=_one_of(given.get("system_v", usual.system_v), SYSTEMS_V),
         lamps=_counts(given.get("lamps")),
+        signal_w=_one_of(given.get("signal_w", usual.signal_w), SIGNAL_W),
         led=_one_of(given.get("led", usual.led), (False, True)),
-        terminals=_one_of(given.get("terminals"), (None, 2, 3)),
+        bank=_text(given.get("bank", usual.bank)),
+        claims=_claims(given),
         procedure=_texts([given.get("procedure", usual.procedure)])[0],
         limits=_texts(given.get("limits", list(usual.limits))),
         grade_rule=_texts([given.get("grade_rule", usual.grade_rule)])[0],
@@ -169,9 +207,21 @@ def _one_of(value: Any, allowed: tuple[Any, ...]) -> Any:
 def _counts(value: Any) -> tuple[int, int, int] | None:
     if value is None:
         return None
-    if not (isinstance(value, list) and len(value) == len(LAMPS_W) and all(type(n) is int and 0 <= n <= 9 for n in value)):
+    if not (isinstance(value, list) and len(value) == 1 + len(OTHER_W) and all(type(n) is int and 0 <= n <= 9 for n in value)):
         raise ValueError(value)
     return value[0], value[1], value[2]
+
+
+def _claims(given: Mapping[str, Any]) -> Claims:
+    """Return the claims, or what older files say of terminals alone. ValueError for anything else."""
+    found = given.get("claims", {"terminals": given.get("terminals")})
+    if not isinstance(found, dict):
+        raise ValueError(found)
+    return parse_claims({"format": CLAIMS_FORMAT, **{key: value for key, value in found.items() if value is not None}}, "claims")
+
+
+def _text(value: Any) -> str:
+    return value if value == AS_DESCRIBED else _texts([value])[0]
 
 
 def _texts(value: Any) -> tuple[str, ...]:

@@ -10,13 +10,13 @@ from rich.text import Text
 from textual.binding import BindingType
 from textual.widget import Widget
 
-from bench.description import BoardDescription
 from bench.tui.choice_rows import ChoiceRow, choice_rows
 from bench.tui.choices import Choices
 from bench.tui.frame import BenchScreen, KeyHint
+from bench.tui.state import State
 from bench.tui.wrapped import cut, padded, wrapped
 
-_TITLE = 13
+_TITLE = 15
 _ANSWER = 19
 _BELOW = 6
 
@@ -26,16 +26,16 @@ class ChoiceList(Widget):
 
     DEFAULT_CSS = "ChoiceList { width: 1fr; height: 1fr; padding: 0 2; }"
 
-    def __init__(self, choices: Choices, description: BoardDescription | None) -> None:
+    def __init__(self, state: State) -> None:
         super().__init__()
-        self.choices = choices
-        self._description = description
+        self.choices = state.choices
+        self._description, self._fitted = state.description, state.fitted
         self._rows = choice_rows()
         self._at = 0
 
     @property
     def refusal(self) -> str:
-        return self.choices.refusal(self._description)
+        return self.choices.refusal(self._description, self._fitted)
 
     def move(self, by: int) -> None:
         """To another row; the list ends at both ends."""
@@ -106,8 +106,7 @@ class Choose(BenchScreen):
     ]
 
     def body(self) -> Iterable[Widget]:
-        state = self.bench.state
-        yield ChoiceList(state.choices, state.description)
+        yield ChoiceList(self.bench.state)
 
     def action_move(self, by: int) -> None:
         self.query_one(ChoiceList).move(by)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from bench.description import BoardDescription
 from bench.procedure import Procedure
 from bench.record_json import RecordError, from_json
 from bench.session import (
@@ -56,14 +55,15 @@ _STEADY_S = 5.0
 
 
 class Desk:
-    """`tell` sends an order, `clock` gives s, `plan_for` gives setup and procedure for a number, by the choices made and on this board."""
+    """`tell` sends an order, `clock` gives s, `plan_for` gives setup and procedure for the unit in hand, by the choices made and on the
+    board that answers."""
 
     def __init__(
         self,
         state: State,
         tell: Callable[[Order], None],
         clock: Callable[[], float],
-        plan_for: Callable[[Choices, str, BoardDescription], tuple[Setup, Procedure]],
+        plan_for: Callable[[State], tuple[Setup, Procedure]],
     ) -> None:
         self.state = state
         self._tell = tell
@@ -170,7 +170,7 @@ class Desk:
             state.message = "No test without a board: see above."
             return
         try:
-            setup, procedure = self._plan_for(state.choices, state.number, state.board.description)
+            setup, procedure = self._plan_for(state)
         except (SetupError, TableError) as error:
             state.message = str(error)
             return
@@ -279,6 +279,9 @@ def _follow(test: Underway, news: News) -> None:
     match news:
         case Started(record_path=record_path, capture_path=capture_path):
             test.record_path, test.capture_path = record_path, capture_path
+        case StepBegan(live=True):
+            # The unit flashes on: what is shown goes on too.
+            test.step = news
         case StepBegan():
             test.step, test.asked, test.waiting, test.live, test.supply_v = news, None, None, None, None
             test.measured, test.verdicts, test.early = None, (), True
@@ -291,7 +294,8 @@ def _follow(test: Underway, news: News) -> None:
         case Live(measured=measured):
             test.live, test.asked, test.waiting = news, None, None
             if measured is not None:
-                test.measured, test.early = measured, not news.cycles and news.on_s < _STEADY_S
+                test.measured = measured
+                test.early = not news.cycles and news.on_s < _STEADY_S and not (test.step is not None and test.step.live)
         case Traced():
             test.asked = test.waiting = None
         case SoFar(verdicts=verdicts):

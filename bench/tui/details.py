@@ -16,7 +16,7 @@ from bench.render.plain import one_line
 from bench.render.report import report
 from bench.tui.frame import KeyHint, Keys
 from bench.tui.reading import Page, ReadingScreen
-from bench.tui.signs import meaning_of, next_step, sign_of
+from bench.tui.signs import meaning_of, sign_of
 from bench.tui.state import Tested
 
 _READING = (("↑ ↓", "line"), ("PgUp PgDn", "page"))
@@ -54,14 +54,14 @@ class Details(ReadingScreen):
 
 
 def head(tested: Tested, colour: str) -> Text:
-    """The sign and what it means, what to do next, where the record is."""
+    """The outcome and what it means, what to do next, where the record is."""
     record = tested.record
     sign = sign_of(record)
     kept = f"NOT KEPT: {tested.not_kept}" if tested.not_kept else f"Kept as {tested.record_path}"
     return Text.assemble(
         (f"{sign.mark} {sign.word}: {meaning_of(record)}\n", f"bold {colour}".rstrip()),
         ("Next: ", "bold"),
-        f"{next_step(record)}\n{one_line(kept)}\n",
+        f"{one_line(record.conclusion.advice)}\n{one_line(kept)}\n",
     )
 
 

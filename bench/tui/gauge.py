@@ -16,7 +16,7 @@ from bench.render.rows import shown
 from bench.render.values import in_unit, limit_text, value_text
 from bench.tui.gauge_rows import Row, merged, placed, rows_of, rows_of_verdict
 from bench.tui.gauge_scale import gauge
-from bench.tui.signs import sign_of_outcome
+from bench.tui.signs import CONFORMITY_SIGNS
 from bench.tui.wrapped import cut, padded
 from bench.uncertainty import Estimate, NotMeasured
 from bench.verdict import Conformity, Verdict, spoiling
@@ -175,7 +175,7 @@ def _word(requirement: Requirement, verdict: Verdict | None, spoilt: bool, colou
         return "  not yet", quiet
     if verdict.conformity is Conformity.NOT_MEASURED:
         return ("! bench fault", colours.get("fault", "")) if spoilt else ("  not yet", quiet)
-    sign = sign_of_outcome(verdict.conformity)
+    sign = CONFORMITY_SIGNS[verdict.conformity]
     words = WORDS if isinstance(requirement, Limit) and not verdict.by_fact else FACT_WORDS
     return f"{sign.mark} {words.get(verdict.conformity, WORDS[verdict.conformity])}", f"bold {colours.get(sign.variable, '')}".rstrip()
 

@@ -10,21 +10,26 @@ from rich.table import Table
 from rich.text import Text
 from textual.widget import Widget
 
+from bench import files
 from bench.grade.words import speech_of
 from bench.measure import QUANTITIES, Quantity
 from bench.render.cautions import BEFORE_POWER, NO_INSPECTION, SIMULATED
+from bench.render.plain import one_line
+from bench.render.report import MEANING
+from bench.table import TableError
+from bench.tui.choices import NO_RULE
 from bench.tui.frame import KeyHint
 from bench.tui.gauge import CANNOT
 from bench.tui.gauge_scale import ABOVE, BAND, BELOW, LINE, OUTSIDE, POST, VALUE, gauge
 from bench.tui.reading import Page, ReadingScreen
-from bench.tui.signs import MEANINGS, SIGNS
+from bench.tui.signs import CONFORMITY_SIGNS, MEANINGS, SIGNS
 
 KEYS: Sequence[tuple[str, str]] = (
     ("letters, digits", "the unit's number, from any screen: type it or scan its label"),
-    ("Enter", "takes the number; then starts, says that something is done, accepts a verdict and makes ready for the next unit"),
+    ("Enter", "takes the number; then starts, says that something is done, accepts an outcome and makes ready for the next unit"),
     ("Esc", "takes back what was typed; goes back; cancels a test: all loads open"),
     ("F1", "this help"),
-    ("F2", "what is tested: system, lamps, procedure, limits; kept until you change it"),
+    ("F2", "what is tested: system, lamps, what the unit is said to be, procedure, limits; kept until you change it"),
     ("F3", "practice on a simulated bench"),
     ("F4", "looking back: the units of this session, each with its trace"),
     ("F5", "the whole report of the test just done"),
@@ -36,8 +41,8 @@ KEYS: Sequence[tuple[str, str]] = (
 DAY: Sequence[str] = (
     "Scan or type the unit's number, put the unit into the socket, press Enter: the test runs.",
     "While it runs you see the lamps' current and the voltages, the flashes counted, and a line for each thing that is judged.",
-    "The verdict fills the screen: grade, word and sign, why, and what to do next. Enter accepts it; the next unit may come.",
-    "A test that was cancelled, or that a fault of the bench spoilt, says nothing about the unit: test it again.",
+    "The outcome fills the screen: grade, word and sign, why, and what to do next. Enter accepts it; the next unit may come.",
+    "NOT DECIDED and BENCH FAULT say nothing of the unit: Enter makes ready to test it again.",
 )
 WORDS: Sequence[tuple[str, str]] = (
     ("± 95 %", "the true value lies within this much of the one shown, 95 times in a hundred"),
@@ -45,9 +50,10 @@ WORDS: Sequence[tuple[str, str]] = (
     ("near the edge", "so near a limit that the uncertainty reaches over it; the sign says on which side the value lies"),
     ("outside", "outside a limit, and far enough from it to be sure"),
     ("not yet", "too little has been seen for a value so far"),
-    (CANNOT, "there will be no value, and the line says why; nothing is blamed on the unit for it"),
-    ("guard band", "the strip beside a limit in which nobody can be sure enough; its width follows from the uncertainty"),
-    ("bench fault", "board, cable, supply, leads or lamps are at fault, not the unit"),
+    (CANNOT, "there will be no value, and the line says why; not counted against the unit"),
+    ("guard band", "the strip beside a limit in which the value is too near it to be sure; its width follows from the uncertainty"),
+    ("claims", "what a part is said to be (F2): what it must show is judged like any limit"),
+    ("live", "lamps are switched while the unit flashes on; the trace goes on"),
     ("grade", "what a shop's own rule makes of the values; the report names the rule"),
     ("rated load", "the lamps that the unit is made for, as marked on it"),
     ("closed at rest", "the lamps light as soon as voltage comes, and then the unit opens"),
@@ -64,20 +70,28 @@ class Help(ReadingScreen):
     HINTS: ClassVar[tuple[KeyHint, ...]] = (("↑ ↓", "line"), ("PgUp PgDn", "page"), ("Home End", "begin, end"), ("Esc", "back"))
 
     def body(self) -> Iterable[Widget]:
-        yield Page(help_text(self.app.theme_variables))
+        yield Page(help_text(self.app.theme_variables, grade_rows(self.bench.state.choices.grade_rule)))
 
 
-def help_text(colours: dict[str, str]) -> RenderableType:
-    """The page."""
+def help_text(colours: dict[str, str], grades: Sequence[tuple[str, str, str]]) -> RenderableType:
+    """The page; `grades` as `grade_rows` gives them."""
     quiet = colours.get("quiet", "")
-    signs = [(f"{sign.mark} {sign.word}", MEANINGS[standing], colours.get(sign.variable, "")) for standing, sign in SIGNS.items()]
+    signs = [(f"{sign.mark} {sign.word}", MEANINGS[outcome], colours.get(sign.variable, "")) for outcome, sign in SIGNS.items()]
+    limits = [
+        (f"{sign.mark} {sign.word.lower()}", MEANING[conformity], colours.get(sign.variable, ""))
+        for conformity, sign in CONFORMITY_SIGNS.items()
+    ]
     return Group(
         _title("A unit's test"),
         *(Text(f"{number}. {line}") for number, line in enumerate(DAY, 1)),
         _title("Keys"),
         _table([(key, does, "") for key, does in KEYS]),
-        _title("Signs and words of a verdict"),
+        _title("The outcome of a test"),
         _table(signs),
+        _title("Grades"),
+        _table(grades),
+        _title("The verdict on one limit"),
+        _table(limits),
         _title("A gauge"),
         gauge(60.0, 120.0, 40, 90.0, 9.0, ("60", "120"), "bold", quiet),
         Text(
@@ -95,6 +109,18 @@ def help_text(colours: dict[str, str]) -> RenderableType:
         Text(f"! {SIMULATED} (so every simulated result is marked)"),
         Text(),
     )
+
+
+def grade_rows(rule: str) -> list[tuple[str, str, str]]:
+    """Letter, meaning and wording of each grade of the rule that is chosen, the best first; or why there is none."""
+    if rule == NO_RULE:
+        return [("none", "no grade rule is chosen; the outcome is given without a grade", "")]
+    try:
+        steps = files.grade_rule(rule).steps
+    except TableError as error:
+        return [("none", one_line(str(error)), "")]
+    found = {one_line(step.name): one_line(f"{step.title}. {step.wording}") for step in steps if step.name != "none"}
+    return [(name, says, "") for name, says in sorted(found.items())]
 
 
 def name_of(quantity: Quantity) -> str:

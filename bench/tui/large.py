@@ -7,6 +7,7 @@ A letter is seven dots tall and one to five wide. Half a terminal cell is about 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from textwrap import wrap
 
 DOTS = 7
 _BETWEEN_WORDS = 3
@@ -51,12 +52,11 @@ _DRAWN: Mapping[str, str] = {
     "9": ".##. #..# #..# .### ...# ...# .##.",
     "✓": "..... ....# ....# ...#. #..#. .##.. ..#..",
     "✗": "..... #...# .#.#. ..#.. .#.#. #...# .....",
-    "○": "..... .###. #...# #...# #...# .###. .....",
-    "△": "..#.. ..#.. .#.#. .#.#. #...# #...# #####",
+    "≠": "....# ...#. ##### ..#.. ##### .#... #....",
     "?": ".##. #..# ...# ..#. .#.. .... .#..",
     "!": "## ## ## ## .. ## ##",
-    "■": "..... ##### ##### ##### ##### ##### .....",
     ".": ". . . . . . #",
+    ",": ".. .. .. .. .# .# #.",
     ":": ". . # . # . .",
     "_": ".... .... .... .... .... .... ####",
     "-": "... ... ... ### ... ... ...",
@@ -68,7 +68,7 @@ _BLOCKS = " ▀▄█"
 
 
 def large(text: str, width: int, height: int) -> list[str]:
-    """`text` as rows of block characters, all of one length: the largest size that fits, on one line or one word a line.
+    """`text` as rows of block characters, all of one length: the largest size that fits, broken between words where that is larger.
 
     Small letters become capitals. Empty if even the smallest size (three and a half rows) is too large, if there is nothing to draw,
     or if a character has no glyph: nobody should read from afar what is not there.
@@ -76,13 +76,18 @@ def large(text: str, width: int, height: int) -> list[str]:
     words = text.upper().split()
     if not words or any(letter not in GLYPHS for word in words for letter in word):
         return []
-    ways = [[" ".join(words)]] if len(words) == 1 else [[" ".join(words)], words]
-    found = [(size, lines) for lines in ways if (size := _size(lines, width, height)) is not None]
+    found = [(size, lines) for lines in _ways(words) if (size := _size(lines, width, height)) is not None]
     if not found:
         return []
     # Of equally tall letters the wider, then the fewer lines.
     (across, down), lines = max(found, key=lambda one: (one[0][1], one[0][0], -len(one[1])))
     return _halved(_scaled(_stacked([_dots(line) for line in lines]), across, down))
+
+
+def _ways(words: Sequence[str]) -> list[tuple[str, ...]]:
+    """The words on one line, and broken into more, each way once."""
+    text, longest = " ".join(words), max(map(len, words))
+    return list(dict.fromkeys(tuple(wrap(text, width, break_on_hyphens=False)) for width in range(len(text), longest - 1, -1)))
 
 
 def _size(lines: Sequence[str], width: int, height: int) -> tuple[int, int] | None:

@@ -16,7 +16,7 @@ from bench.render.plain import one_line
 from bench.session.traces import RunTrace, run_traces
 from bench.tui.cursor_readings import between_line, cursor_line, flash_at, flash_lines, rate_text, titles_line
 from bench.tui.frame import BenchScreen, KeyHint
-from bench.tui.signs import grade_letter, sign_of
+from bench.tui.signs import sign_of
 from bench.tui.state import Tested
 from bench.tui.still_trace import StillTrace
 from bench.tui.view import around, interval_s, moved, whole, zoomed
@@ -131,7 +131,7 @@ class OneTest(BenchScreen):
     def _head(self, width: int) -> Text:
         record = self._tested.record
         sign = sign_of(record)
-        grade = grade_letter(record)
+        grade = one_line(record.conclusion.letter)
         colour = self.app.theme_variables.get(sign.variable, "default")
         head = Text.assemble((f"{sign.mark} {sign.word}", f"bold {colour}"), (f"   grade {grade}" if grade else "", "bold"))
         head.append(f"   unit {one_line(record.unit)}   {one_line(record.when)[:16].replace('T', ' ')}   {one_line(record.procedure)} test")

@@ -80,7 +80,8 @@ def lost_cells(changes: Sequence[Change], first: int, dot_s: float, cells: int) 
     """Which of the cells from column `first` on lie in a gap, be it a short one."""
     lost = np.zeros(cells, dtype=np.bool_)
     for change in changes:
-        if isinstance(change, Gap):
+        # A gap without length only says how the contact stood where looking began: nothing was lost.
+        if isinstance(change, Gap) and change.end_s > change.t_s:
             begin, end = (math.floor(t_s / (ACROSS * dot_s)) - first // ACROSS for t_s in (change.t_s, change.end_s))
             lost[max(0, begin) : max(0, end + 1)] = True
     return lost

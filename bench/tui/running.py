@@ -9,9 +9,11 @@ from textual.app import ComposeResult
 from textual.containers import Vertical
 from textual.widget import Widget
 
+from bench.claims import claims_set
+from bench.limits import LimitSet
 from bench.render.actions import action_text
 from bench.render.plain import one_line
-from bench.session import SetSupply
+from bench.session import SetSupply, Setup, StepBegan
 from bench.tui.gauge import Gauges
 from bench.tui.large import large
 from bench.tui.state import State, Underway
@@ -59,8 +61,12 @@ class RunningView(Vertical):
         channels = state.description.channels if state.description is not None else {}
         self.trace.begin({name: channel.unit for name, channel in channels.items()})
         if state.test is not None:
-            self.gauges.expect([limit_set for _, some in state.test.setup.limits for limit_set in some])
+            self.gauges.expect(expected_sets(state.test.setup))
         self._share()
+
+    def carry_on(self, step: StepBegan) -> None:
+        """The load is switched while the unit flashes: the trace goes on, and says where that was."""
+        self.trace.mark(f"load {one_line(step.load)}")
 
     def on_resize(self) -> None:
         self._share()
@@ -83,8 +89,15 @@ class RunningView(Vertical):
             self.gauges.show(() if test.early else test.verdicts, None if test.early else test.measured, test.live.cycles)
 
 
+def expected_sets(setup: Setup) -> list[LimitSet]:
+    """The limit sets that may be judged by, and what the unit is said to be."""
+    sets = [limit_set for _, some in setup.limits for limit_set in some]
+    claimed = claims_set(setup.claims, sets[0].averaging) if sets else None
+    return [*sets, claimed] if claimed is not None else sets
+
+
 class Now(Widget):
-    """Three lines: the step and its time; lamps, contact, flashes, supply; what is worth knowing."""
+    """Three lines: the step and its time; lamps, contact, flashes, supply; the load, and what is worth knowing."""
 
     DEFAULT_CSS = "Now { padding: 0 1; }"
 
@@ -107,40 +120,46 @@ def step_line(test: Underway, width: int) -> Text:
     left = f"Step {test.step.number} of {test.step.of}: {one_line(test.step.title)}{start}"
     right = ""
     if test.live is not None:
-        right = f"{test.live.on_s:.1f} s on, at most {test.live.left_s:.0f} s more"
+        right = f"{test.live.on_s:.1f} s {'so far' if test.step.live else 'on'}, at most {test.live.left_s:.0f} s more"
     room = width - len(right) - 2
     return Text(f"{cut(left, room):<{room}}  {right}", "bold")
 
 
 def lamps_line(test: Underway, width: int, colours: dict[str, str]) -> Text:
-    """Lamps, contact, flashes counted, supply; in words and in shapes."""
+    """Lamps (as many blocks as the load has), contact, flashes counted, supply; in words and in shapes."""
     live = test.live
     if live is None:
         return Text()
     text = Text()
-    lit = live.closed
+    lit, lamps = live.closed, test.step.lamps if test.step is not None else 1
     if lit is None:
-        text.append(" lamps ?    ", colours["quiet"])
+        text.append(f"{' ' * lamps} lamps ?    ", colours["quiet"])
     elif lit:
-        text.append("█ LAMPS LIT ", f"bold {colours['trace-current']}")
+        text.append(f"{'█' * lamps} LAMPS LIT ", f"bold {colours['trace-current']}")
     else:
-        text.append("░ lamps dark", colours["quiet"])
+        text.append(f"{'░' * lamps} lamps dark", colours["quiet"])
     text.append("   contact ")
     text.append({True: "──●──  closed", False: "──● ╱●─  open", None: "?"}[lit].ljust(14))
     done = min(live.cycles / max(live.wanted, 1), 1.0)
-    bar = max(4, min(_BAR, width - 74))
+    bar = max(4, min(_BAR, width - 78))
     filled = round(bar * done)
     text.append("  flashes ")
     text.append("■" * filled + "□" * (bar - filled))
     text.append(f" {live.cycles} of {live.wanted}")
     if (v_in_v := live.latest.get("v_in")) is not None:
-        text.append(f"   supply {v_in_v:.2f} V")
+        supply = f"   supply {v_in_v:.2f} V"
+        text.append(supply if text.cell_len + len(supply) <= width else supply.replace("supply ", ""))
     text.truncate(width, overflow="ellipsis")
     return text
 
 
 def note_line(test: Underway, width: int) -> Text:
-    return Text(cut(f"note: {one_line(test.note)}", width)) if test.note else Text()
+    """The load of the step, and a note if there is one, else what the step is for."""
+    if test.step is None:
+        return Text(cut(f"note: {one_line(test.note)}", width)) if test.note else Text()
+    load = f"load {one_line(test.step.load)}" if test.step.load else ""
+    more = f"note: {one_line(test.note)}" if test.note else one_line(test.step.text)
+    return Text(cut("   ".join(part for part in (load, more) if part), width))
 
 
 class Call(Widget):

@@ -9,34 +9,35 @@ from rich.text import Text
 
 from bench.record import TestRecord
 from bench.render.plain import one_line
-from bench.render.standing import standing
-from bench.tui.signs import SIGNS, grade_letter, sign_of
+from bench.tui.signs import SIGNS, sign_of
 from bench.tui.state import Tested
 from bench.tui.wrapped import cut, padded
 
 _NUMBER, _NUMBER_WIDE = 14, 24
 _WIDE = 100
+_WORD = 18  # cells for mark and word where the longest would leave no room for the reason
 
 
 def titles(width: int) -> str:
     """What stands above the rows, without their first two cells."""
     number = _NUMBER_WIDE if width >= _WIDE else _NUMBER
-    return f"{'time':<5}  {'unit':<{number}}  {'grade':<5}  {'verdict':<{_verdict_width()}}  why"
+    return f"{'time':<5}  {'unit':<{number}}  {'grade':<5}  {'outcome':<{_outcome_width(width)}}  why"
 
 
-def _verdict_width() -> int:
-    return 2 + max(len(sign.word) for sign in SIGNS.values())
+def _outcome_width(width: int) -> int:
+    """Cells for mark and word: all of the longest word where there is room, else so many that each can be told from the others."""
+    return 2 + max(len(sign.word) for sign in SIGNS.values()) if width >= _WIDE else _WORD
 
 
 def row(record: TestRecord, width: int, colours: Mapping[str, str], chosen: bool = False) -> Text:
-    """One line: time, number, grade, verdict, reason. An arrow marks the chosen one."""
+    """One line: time, number, grade, outcome, reason. An arrow marks the chosen one."""
     sign = sign_of(record)
     number = _NUMBER_WIDE if width >= _WIDE else _NUMBER
     line = Text("▸ " if chosen else "  ")
     line.append(f"{clock_text(record.when)}  ")
     line.append(f"{padded(one_line(record.unit), number)}  ", "bold" if chosen else "")
-    line.append(f"{padded(grade_letter(record) or '-', 5)}  ", "bold")
-    line.append(f"{sign.mark} {sign.word:<{_verdict_width() - 2}}  ", f"bold {colours.get(sign.variable, 'default')}")
+    line.append(f"{padded(one_line(record.conclusion.letter) or '-', 5)}  ", "bold")
+    line.append(f"{padded(f'{sign.mark} {sign.word}', _outcome_width(width))}  ", f"bold {colours.get(sign.variable, 'default')}")
     line.append(cut(one_line(record.reason), max(width - line.cell_len, 0)))
     if chosen:
         line.append(" " * max(width - line.cell_len, 0))
@@ -51,14 +52,14 @@ def clock_text(when: str) -> str:
 
 
 def totals(tests: Sequence[Tested]) -> str:
-    """`12 tests in this session:  A 5   B 3   R 1   bench fault 1   not finished 1`; every one is counted once."""
+    """`12 tests in this session:  A 5   B 3   R 1   bench fault 1   not decided 1`; every one is counted once."""
     grades: Counter[str] = Counter()
     others: Counter[str] = Counter()
     for tested in tests:
-        stands, grade = standing(tested.record), grade_letter(tested.record)
-        if stands.on_unit and grade:
-            grades[grade] += 1
+        letter = one_line(tested.record.conclusion.letter)
+        if letter:
+            grades[letter] += 1
         else:
-            others["without a grade" if stands.on_unit else stands.value] += 1
+            others[tested.record.outcome.value] += 1
     counted = [f"{name} {count}" for some in (grades, others) for name, count in sorted(some.items())]
     return f"{len(tests)} {'test' if len(tests) == 1 else 'tests'} in this session:  {'   '.join(counted)}" if tests else ""

@@ -7,11 +7,12 @@ from dataclasses import dataclass, field
 from enum import Enum
 from pathlib import Path
 
+from bench.bank import Bank
 from bench.description import BoardDescription
 from bench.measure import Measured
+from bench.ports.setting import known_bench
 from bench.procedure import Procedure
 from bench.record import TestRecord
-from bench.render.standing import standing
 from bench.session import Action, Live, Setup, StepBegan, Waiting
 from bench.station import Present
 from bench.tui.choices import Choices
@@ -101,7 +102,7 @@ class State:
     @property
     def settled(self) -> bool:
         """Whether the test that is shown says something about its unit."""
-        return self.tested is not None and standing(self.tested.record).on_unit
+        return self.tested is not None and self.tested.record.outcome.on_unit
 
     @property
     def simulated(self) -> bool:
@@ -117,3 +118,8 @@ class State:
     def description(self) -> BoardDescription | None:
         """Of the board that answers."""
         return self.board.description if self.board is not None else None
+
+    @property
+    def fitted(self) -> Bank | None:
+        """What stands in the sockets of a simulated bench, by its address."""
+        return known_bench(self.board.address).bank if self.board is not None else None

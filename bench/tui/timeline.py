@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -95,6 +95,8 @@ def draw_lamps(canvas: Canvas, row: int, window: Window, states: Sequence[Stretc
     for change in changes:
         cell = window.cell_of(change.t_s)
         if isinstance(change, Gap):
+            if change.end_s <= change.t_s:
+                continue
             first, end = max(0, cell), min(window.cells, window.cell_of(change.end_s) + 1)
             canvas.put(row, GUTTER + first, LOST * (end - first), Look.LOST)
         elif 0 <= cell < window.cells and not isinstance(change, SupplyEdge):
@@ -116,14 +118,16 @@ def _say_how_long(canvas: Canvas, row: int, window: Window, stretch: Stretch) ->
             return
 
 
-def draw_time(canvas: Canvas, row: int, window: Window, changes: Sequence[Change]) -> None:
-    """Seconds since the supply came, and words where it came and went."""
+def draw_time(canvas: Canvas, row: int, window: Window, changes: Sequence[Change], marks: Iterable[tuple[float, str]] = ()) -> None:
+    """Seconds since the supply came, words where it came and went, and the words of `marks` at their instants."""
     canvas.put(row, 0, f"{'seconds':<{GUTTER}}", Look.QUIET)
     taken: Flags = np.zeros(window.cells + 1, dtype=np.bool_)
     for change in changes:
         if isinstance(change, SupplyEdge):
             first = change.on and change.t_s == window.zero_s
             _label(canvas, row, window, taken, change.t_s, f"{'0 ' if first else ''}supply {'on' if change.on else 'off'}")
+    for t_s, words in marks:
+        _label(canvas, row, window, taken, t_s, words)
     if window.zero_s is None:
         return
     step_s = round_step(_APART * window.cell_s)

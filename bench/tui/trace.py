@@ -23,6 +23,7 @@ from bench.tui.timeline import Window, draw_lamps, draw_time, stretches
 
 KEPT_S = 60.0
 _MOST_CHANGES = 4000
+_MOST_MARKS = 16
 
 
 class KeptBins:
@@ -95,6 +96,7 @@ class LiveTrace(Drawn):
         self._changes: deque[Change] = deque(maxlen=_MOST_CHANGES)
         self._closed_before: bool | None = None
         self._on_s: float | None = None
+        self._marks: deque[tuple[float, str]] = deque(maxlen=_MOST_MARKS)
         self._seen: dict[str, tuple[float, float]] = {}
 
     def begin(self, channels: Mapping[str, str]) -> None:
@@ -102,6 +104,10 @@ class LiveTrace(Drawn):
         self._panes = panes_of(channels)
         self._forget()
         self.redraw()
+
+    def mark(self, words: str) -> None:
+        """Say these words at the time axis where the trace has come to by now."""
+        self._marks.append((self._bins.end * self._bins.bin_s, words))
 
     def add(self, bins: Bins | None, changes: Sequence[Change] = ()) -> None:
         """Bins that came and changes that were settled since the last time (they may lie a little further back)."""
@@ -159,5 +165,5 @@ class LiveTrace(Drawn):
         changes = sorted(self._changes, key=lambda change: change.t_s)
         window = Window(columns.begin_s, columns.cell_s, cells, self._bins.end * self._bins.bin_s, self._on_s)
         draw_lamps(canvas, row, window, stretches(changes, window.until_s, self._closed_before), changes)
-        draw_time(canvas, row + 1, window, changes)
+        draw_time(canvas, row + 1, window, changes, self._marks)
         return canvas

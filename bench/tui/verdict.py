@@ -8,18 +8,20 @@ from dataclasses import dataclass
 from rich.text import Text
 from textual.widget import Widget
 
+from bench.outcome import Outcome
 from bench.record import TestRecord
 from bench.render.cautions import NO_INSPECTION, SIMULATED
 from bench.render.plain import one_line
 from bench.render.report import is_simulated
 from bench.tui.large import large
-from bench.tui.signs import Sign, grade_letter, meaning_of, next_step, sign_of
+from bench.tui.signs import Sign, meaning_of, sign_of
 from bench.tui.state import Tested
 from bench.tui.wrapped import cut, wrapped
 
 _WORD_PART = 0.42  # of the height, for the large word
 _LETTER_PART = 0.34  # of the width, for the grade
 _GAP = 3
+_ROOMY = 24  # lines from which some stay blank; on a small terminal all are needed for what there is to read
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,10 +69,10 @@ class VerdictView(Widget):
 
 def verdict_lines(tested: Tested, width: int, height: int, colours: Mapping[str, str]) -> list[Text]:
     """At most `height` lines of at most `width` cells. `colours`: those of the theme by name."""
-    sign, letter = sign_of(tested.record), grade_letter(tested.record)
+    sign, letter = sign_of(tested.record), one_line(tested.record.conclusion.letter)
     coloured = f"bold {colours.get(sign.variable, '')}".rstrip()
     lines = [Text(row.center(width).rstrip(), coloured) for row in _word_rows(sign, letter, width, height)]
-    roomy = height >= 18
+    roomy = height >= _ROOMY
     lines = [Text(), *lines, Text()] if roomy else lines
     meaning = f"{sign.mark} {sign.word}: {meaning_of(tested.record)}"
     lines += [Text(cut(meaning, width).center(width).rstrip(), coloured), *([Text()] if roomy else [])]
@@ -116,13 +118,13 @@ def _beside(left: list[str], tested: Tested, width: int, height: int, coloured: 
 def passages(tested: Tested) -> list[Passage]:
     """What there is to read, in order."""
     record = tested.record
-    found = [Passage(one_line(record.reason), "bold", 0), Passage(next_step(record), "bold", 1, "Next: ")]
+    found = [Passage(one_line(record.reason), "bold", 0), Passage(one_line(record.conclusion.advice), "bold", 1, "Next: ")]
     if is_simulated(record):
         first, _, rest = SIMULATED.partition(" ")
         found.append(Passage(rest, "", 2, f"{first.upper()} "))
     found.append(_kept(tested))
     found += [Passage(text, "", 5) for text in _facts(record)]
-    if record.outcome.favourable:
+    if record.outcome in (Outcome.GOOD, Outcome.NOT_FOR_LOAD):
         found.append(Passage(NO_INSPECTION, "italic", 4))
     return found
 
@@ -135,7 +137,8 @@ def _kept(tested: Tested) -> Passage:
 
 def _facts(record: TestRecord) -> list[str]:
     limits = " + ".join(one_line(used.name) for used in record.limit_sets) or "no limits"
-    grade = "" if record.grade is None or not grade_letter(record) else f"Grade {grade_letter(record)}: {one_line(record.grade.title)}. "
+    letter = one_line(record.conclusion.letter)
+    grade = f"Grade {letter}: {one_line(record.grade.title)}. " if record.grade is not None and letter else ""
     load = f"{record.system_v:g} V, rated load {one_line(record.rated_load)}, procedure {one_line(record.procedure)}"
     return [f"Unit {one_line(record.unit)}. {grade}{load}, judged by {limits}."]
 

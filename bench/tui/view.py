@@ -51,7 +51,7 @@ def inside(view: View, run: RunTrace) -> View:
 
 def at_first(run: RunTrace) -> View:
     """The switching on and the first flashes."""
-    begin_s = run.begin_s if run.on_s is None else run.on_s - _BEFORE_SUPPLY_S
+    begin_s = run.begin_s if run.on_s is None or run.on_s < run.begin_s else run.on_s - _BEFORE_SUPPLY_S
     return inside(View(begin_s, _AT_FIRST_S), run)
 
 

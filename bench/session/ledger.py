@@ -1,0 +1,150 @@
+"""What a test has come to: its runs, what was left out and why, what was wrong with the bench, how it ended; and the record of all that."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+
+from bench.limits import AllOf, AnyOf, Limit, Requirement
+from bench.measure import BenchFault, Measured
+from bench.measure.mechanism import UNKNOWN
+from bench.procedure import Procedure, RunStep
+from bench.record import StepRecord, TestRecord
+from bench.session.assemble import Story, assemble, effective_measured, is_settled, judge_all
+from bench.session.combine import Runs, combine
+from bench.session.setup import Setup
+from bench.verdict import Verdict, decided
+
+STOPPING_LEVEL = 0.995
+"""A test that is looked at every second has that many chances to be wrong, so stopping early asks for more than the report does: over the
+looks of `decide` a unit exactly on a limit is then stopped against it in 4.4 % (simulated, reports/outcomes.py)."""
+
+
+class Ledger:
+    """One for each test. `when` and `software` go into the record as they are; `damage` counts what the link has lost so far.
+
+    `rest` and `mechanism`: what the runs have shown of the unit, `unknown` before. `board`: what is known of the board, in words. `notes`:
+    things worth knowing. `faults`: of the bench.
+    """
+
+    def __init__(
+        self, procedure: Procedure, setup: Setup, when: str, software: str, address: str, damage: Callable[[], Mapping[str, int]]
+    ) -> None:
+        self.procedure = procedure
+        self.setup = setup
+        self.board: dict[str, str] = {"address": address}
+        self.notes: list[str] = []
+        self.faults: list[BenchFault] = []
+        self.left_out: dict[str, str] = {}
+        self.losses: dict[str, int] = {}
+        self.interrupted: str | None = None
+        self.rest = "unknown"
+        self.mechanism = UNKNOWN
+        self._records: dict[str, list[StepRecord]] = {}
+        self._when = when
+        self._software = software
+        self._damage = damage
+
+    # --- what is written
+
+    def keep(self, step: RunStep, record: StepRecord, losses: Mapping[str, int]) -> None:
+        """A run is over, or was broken off."""
+        self._records.setdefault(step.name, []).append(record)
+        for kind, count in losses.items():
+            self.losses[kind] = self.losses.get(kind, 0) + count
+        facts = record.measured.facts
+        self.rest = facts["rest"] if facts.get("rest", "unknown") != "unknown" else self.rest
+        self.mechanism = facts["mechanism"] if facts.get("mechanism", UNKNOWN) != UNKNOWN else self.mechanism
+
+    def replace_last(self, step: RunStep, record: StepRecord) -> None:
+        """What was seen after the last run of this step has changed what that run says; one that was broken off is forgotten."""
+        whole = [r for r in self._records.get(step.name, ())[:-1] if r.interrupted is None]
+        self._records[step.name] = [*whole, record]
+
+    def blame_bench(self, fault: BenchFault) -> bool:
+        """Note a fault of the bench; False if it was noted before."""
+        if fault in self.faults:
+            return False
+        self.faults.append(fault)
+        return True
+
+    # --- what is read
+
+    def last(self, name: str) -> StepRecord | None:
+        """The last run of the step of this name."""
+        records = self._records.get(name, [])
+        return records[-1] if records else None
+
+    def runs(self, step: RunStep | None = None, record: StepRecord | None = None) -> tuple[Runs, ...]:
+        """The runs so far; with `record`, as if that run of `step` were over too."""
+        otherwise = "the test was interrupted before" if self.interrupted is not None else ""
+        found = []
+        for one in self.procedure.runs:
+            records = tuple(self._records.get(one.name, ()))
+            if step is not None and record is not None and step.name == one.name:
+                records = (*records, record)
+            found.append(Runs(one, records, self.left_out.get(one.name, "" if records else otherwise)))
+        return tuple(found)
+
+    def record(self, runs: Sequence[Runs] | None = None) -> TestRecord:
+        """The record as it is by now, or as it would be with these runs."""
+        story = Story(
+            when=self._when,
+            software=self._software,
+            board=self.board,
+            link={**self._damage(), **self.losses},
+            notes=tuple(self.notes),
+            bench_faults=tuple(self.faults),
+            interrupted=self.interrupted,
+        )
+        return assemble(self.procedure, self.setup, self.runs() if runs is None else runs, story)
+
+    def verdicts(self, runs: Sequence[Runs]) -> tuple[Verdict, ...]:
+        """What these runs decide, at STOPPING_LEVEL, because it is evaluated every second."""
+        measured = effective_measured(self.setup, combine(self.procedure, runs, self.setup.system_v), self.faults)
+        return judge_all(self.setup, measured, None, STOPPING_LEVEL)[1]
+
+    def is_settled(self, step: RunStep, measured: Measured) -> bool:
+        """Whether, were a run of this step to end now, more flashes would change nothing."""
+        return is_settled(self.procedure, self.setup, self.runs(step, so_far(step, measured)), self.faults, STOPPING_LEVEL)
+
+    def is_decided(self, step: RunStep | None = None, measured: Measured | None = None) -> bool:
+        """Whether every limit is decided; with a run at hand, whether all are of which no later step speaks."""
+        if step is None or measured is None:
+            return decided(self.verdicts(self.runs()))
+        runs = self.runs(step, so_far(step, measured))
+        steps = self.procedure.runs
+        later = {quantity for s in steps[steps.index(step) + 1 :] for quantity in s.judge}
+        return decided([v for v in self.verdicts(runs) if not later & set(quantities_of(v.limit))])
+
+    def starts_wanted(self, step: RunStep, runs: Sequence[Runs]) -> int:
+        """How many starts a step makes: its own, or as many more of an earlier step as the limits ask; why none is kept in `left_out`."""
+        if not step.starts_of:
+            return step.starts
+        made = [record for r in runs if r.step.name == step.starts_of for record in r.records]
+        wanted = self.setup.starts_asked - len(made)
+        # A further start of a unit that stands still shows nothing.
+        flashed = bool(made) and made[-1].measured.facts.get("behaviour", "") in ("flashing", "irregular", "too few")
+        if wanted <= 0:
+            self.left_out[step.name] = "no further start is asked for"
+        elif not flashed or self.record(runs).outcome.on_unit:
+            self.left_out[step.name] = "the outcome is certain without a further start"
+        else:
+            return wanted
+        return 0
+
+
+def so_far(step: RunStep, measured: Measured) -> StepRecord:
+    """A run that goes on, as if it were over."""
+    return StepRecord(step.name, step.title, (), "", 0.0, 0.0, measured, 0, 0)
+
+
+def quantities_of(requirement: Requirement) -> tuple[str, ...]:
+    """The quantities that a requirement speaks of, alternatives included."""
+    match requirement:
+        case Limit(quantity=quantity):
+            return (quantity,)
+        case AllOf(limits=parts) | AnyOf(alternatives=parts):
+            return tuple(q for part in parts for q in quantities_of(part))
+        case _:
+            return ()
+
