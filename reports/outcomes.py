@@ -1,11 +1,13 @@
 """What is said of simulated units and benches with faults: does the outcome blame the right one, and is anything sold that should not be?
 
-Run `.venv/bin/python -m reports.outcomes good|unit|bench|rule [--procedure decide] [--seeds 20] [--jobs 2]`. Each case is one test of
-an invented unit whose claims are those of its kind. What is printed:
+Run `.venv/bin/python -m reports.outcomes good|unit|bench|random|rule [--procedure decide] [--seeds 20] [--jobs 2]`. Each case is one test
+of an invented unit whose claims are those of its kind. What is printed:
 
 - `good`: units without a fault: outcomes, grades, and the seconds that the lamps were lit or flashing;
 - `unit`: every fault of a unit on every kind that can have it: how often sold as A, B or C, rejected, left open, or called the bench's;
 - `bench`: every fault of lamps, supply, leads and board on every kind: how often a unit was charged, how often the right item was named;
+- `random`: units, faults of units, bench and link, limits, claims, supplies and ambients drawn at random: whether outcome, grade, sentence
+  and exit code ever disagree, and whether a record read back from its JSON says the same;
 - `rule`: how often the sequential rule rejects a unit whose rate stands on a limit, against what it states.
 """
 
@@ -22,11 +24,15 @@ from statistics import median
 
 from bench import defaults, files
 from bench.claims import Claims
+from bench.cli.exit_codes import code_for
 from bench.outcome import Outcome
 from bench.ports.opening import open_port
+from bench.record import TestRecord
+from bench.record_json import from_json, to_json
 from bench.session import Setup, run_test
-from bench.session.conduct import STOPPING_LEVEL
+from bench.session.ledger import STOPPING_LEVEL
 from bench.simboard.faults import FAULTS
+from bench.simboard.link import LINK_FAULTS
 from bench.uncertainty import type_a
 from bench.verdict import Conformity, decide
 
@@ -72,22 +78,78 @@ class Told:
     agrees: bool
 
 
-def tell(case: tuple[str, str, int, str]) -> Told:
-    """Test one unit of this kind with this fault, seed and procedure."""
-    kind, fault, seed, procedure = case
-    port = open_port(f"sim://{UNITS[kind]}?seed={seed}" + (f"&fault={fault}" if fault else ""))
+def tell(case: tuple[str, str, int, str, str]) -> Told:
+    """Test one unit of this kind with this fault, seed and procedure, on the simulated board or the real program (scheme `firmware`)."""
+    kind, fault, seed, procedure, scheme = case
+    if scheme == "firmware":
+        from firmware.simulator.port import register
+
+        register()
+    address = f"{scheme}://{UNITS[kind]}?seed={seed}" + (f"&fault={fault}" if fault else "")
     setup = Setup(
         kind, limits=tuple(files.named_limits(name) for name in defaults.LIMITS), grade_rule=files.grade_rule(), rating_known=True,
         claims=CLAIMS[kind],
     )  # fmt: skip
-    try:
-        record = run_test(port, files.procedure(procedure), setup, when="", software="")
-    finally:
-        port.close()
+    record = tested(address, procedure, setup)
     codes = tuple(f.code for f in (*record.bench_faults, *record.measured.bench_faults))
     lit_s = sum(step.lasted_s for step in record.steps)
     letter = record.conclusion.letter
     return Told(kind, fault, seed, record.outcome.value, letter, record.reason, codes, lit_s, agrees(record.outcome, letter))
+
+
+def tested(address: str, procedure: str, setup: Setup) -> TestRecord:
+    port = open_port(address)
+    try:
+        return run_test(port, files.procedure(procedure), setup, when="", software="")
+    finally:
+        port.close()
+
+
+_OPENINGS = {
+    Outcome.GOOD: "Good: ", Outcome.NOT_GOOD: "Rejected: ", Outcome.NOT_FOR_LOAD: "Not for ", Outcome.BENCH_FAULT: "The bench is at fault",
+}  # fmt: skip
+
+
+def contradiction(seed: int) -> str:
+    """A test drawn at random by this seed: what in its record contradicts its outcome; empty if nothing does."""
+    rng = random.Random(seed)
+    kind = rng.choice(list(UNITS))
+    of_kind = [name for name, fault in FAULTS.items() if fault.side == "unit" and kind in fault.kinds]
+    faults = rng.sample([*of_kind, *ITEMS, *UNSEEN, *LINK_FAULTS], rng.choice((0, 1, 1, 2)))
+    volts, ambient = rng.choice((12.8, 12.8, 12.8, 11.0, 15.0)), rng.choice((24.0, 24.0, 24.0, -17.0, 50.0))
+    address = f"sim://{UNITS[kind]}?seed={seed}&ambient={ambient:g}" + (f"&fault={','.join(faults)}" if faults else "")
+    limits = rng.choice((defaults.LIMITS, ("un-r48", "sae-j945"), ("us-turn",), ("outage-qct501",)))
+    setup = Setup(
+        kind, limits=tuple(files.named_limits(name) for name in limits), grade_rule=rng.choice((files.grade_rule(), None)), supply_v=volts,
+        rating_known=rng.random() < 0.7, claims=CLAIMS[kind] if rng.random() < 0.7 else Claims(), stop_early=rng.random() < 0.2,
+    )  # fmt: skip
+    record = tested(address, rng.choice(("quick", "quick", "decide")), setup)
+    outcome, letter, code = record.outcome, record.conclusion.letter, code_for(record)
+    cancelled = outcome is Outcome.NOT_DECIDED and record.interrupted is not None
+    opening = "Not " if outcome is Outcome.NOT_DECIDED else _OPENINGS[outcome]
+    failed = any(v.conformity is Conformity.FAIL for v in record.verdicts)
+    wrong = [
+        text
+        for text, holds in (
+            ("grade", agrees(outcome, letter)),
+            ("sentence", record.reason.startswith(opening)),
+            ("exit code", code == (130 if cancelled else {0: 0, 1: 1, 2: 5, 3: 3, 4: 4}[list(Outcome).index(outcome)])),
+            ("a limit failed", outcome is not Outcome.GOOD or not failed),
+            ("a limit open", outcome is not Outcome.GOOD or all(v.conformity.favourable for v in record.verdicts)),
+            ("a spoiling fault", outcome is Outcome.BENCH_FAULT or not any(f.spoils for f in record.bench_faults)),
+            ("an error of the program", not any(f.code == "program" for f in record.bench_faults)),
+            ("its JSON", from_json(to_json(record)).conclusion == record.conclusion),
+        )
+        if not holds
+    ]
+    return f"seed {seed}, {address}: {', '.join(wrong)}: {outcome} {letter} {record.reason}" if wrong else ""
+
+
+def print_random(first: int, count: int, jobs: int) -> None:
+    with ProcessPoolExecutor(jobs) as pool:
+        found = [text for text in pool.map(contradiction, range(first, first + count), chunksize=20) if text]
+    print("\n".join(found))
+    print(f"{count} tests drawn at random: {len(found)} whose outcome, grade, sentence, exit code or JSON disagree")
 
 
 def agrees(outcome: Outcome, letter: str) -> bool:
@@ -95,15 +157,16 @@ def agrees(outcome: Outcome, letter: str) -> bool:
     return {Outcome.GOOD: letter in ("", "A", "B", "C"), Outcome.NOT_GOOD: letter in ("", "R")}.get(outcome, letter == "")
 
 
-def cases(what: str, procedure: str, seeds: Iterable[int]) -> Iterator[tuple[str, str, int, str]]:
+def cases(what: str, seeds: Iterable[int]) -> Iterator[tuple[str, str, int]]:
+    """Kind, fault and seed of each test."""
     for seed in seeds:
         for kind in UNITS:
             if what == "good":
-                yield kind, "", seed, procedure
+                yield kind, "", seed
             elif what == "unit":
-                yield from ((kind, name, seed, procedure) for name, fault in FAULTS.items() if fault.side == "unit" and kind in fault.kinds)
+                yield from ((kind, name, seed) for name, fault in FAULTS.items() if fault.side == "unit" and kind in fault.kinds)
             else:
-                yield from ((kind, name, seed, procedure) for name in (*ITEMS, *UNSEEN))
+                yield from ((kind, name, seed) for name in (*ITEMS, *UNSEEN))
 
 
 def print_good(told: list[Told]) -> None:
@@ -204,16 +267,23 @@ def _sequential(rates: list[float]) -> Conformity:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("what", choices=("good", "unit", "bench", "rule"))
+    parser.add_argument("what", choices=("good", "unit", "bench", "random", "rule"))
     parser.add_argument("--procedure", default="decide")
     parser.add_argument("--seeds", type=int, default=3)
     parser.add_argument("--first", type=int, default=1, help="first seed")
     parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--kinds", default=",".join(UNITS), help="kinds of units to test, separated by commas")
+    parser.add_argument("--scheme", choices=("sim", "firmware"), default="sim", help="the simulated board, or the real program, simulated")
     options = parser.parse_args()
     if options.what == "rule":
         print_rule(options.seeds)
         return
-    todo = list(cases(options.what, options.procedure, range(options.first, options.first + options.seeds)))
+    if options.what == "random":
+        print_random(options.first, options.seeds, options.jobs)
+        return
+    kinds = options.kinds.split(",")
+    seeds = range(options.first, options.first + options.seeds)
+    todo = [(*case, options.procedure, options.scheme) for case in cases(options.what, seeds) if case[0] in kinds]
     with ProcessPoolExecutor(options.jobs) as pool:
         told = list(pool.map(tell, todo, chunksize=4))
     {"good": print_good, "unit": print_unit, "bench": print_bench}[options.what](told)
