@@ -8,10 +8,10 @@ from dataclasses import replace
 from bench_port import BenchPort
 
 from bench.files import procedure
+from bench.outcome import Outcome
 from bench.procedure import Procedure, RunStep
 from bench.record import TestRecord
 from bench.session.operator import Action, Meanwhile, SetSupply
-from bench.outcome import Outcome
 from bench.uncertainty import Estimate
 from bench.verdict import Conformity
 
@@ -27,7 +27,9 @@ TWO = Procedure(
     "",
     (
         RunStep("rated", "Rated", cycles=3, at_most_s=12.0, judge=("rate_per_min", "start_s")),
-        RunStep("one-out", "One out", loads="one-out", cool_s=10.0, cycles=3, at_most_s=12.0, judge=("outage_rate_per_min", "outage_ratio")),
+        RunStep(
+            "one-out", "One out", loads="one-out", cool_s=10.0, cycles=3, at_most_s=12.0, judge=("outage_rate_per_min", "outage_ratio")
+        ),
     ),
 )
 

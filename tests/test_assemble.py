@@ -18,7 +18,7 @@ from bench.record import StepRecord, TestRecord
 from bench.session import Setup, SetupError, judge_capture
 from bench.session.assemble import Story, assemble, judge_all
 from bench.session.combine import Runs
-from bench.session.conduct import STOPPING_LEVEL
+from bench.session.ledger import STOPPING_LEVEL
 from bench.session.operator import Action, FitLink, FitUnit, Meanwhile, SetSupply
 from bench.simboard.units import LINK
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured
@@ -105,7 +105,8 @@ def test_stopping_early_asks_for_more_than_the_report() -> None:
     """120 less 1.9 u: inside with 97 %, which will do at the end (95 %) but not for one of many looks (99 %)."""
     near = Measured({"rate_per_min": Estimate(119.81, "1/min", (Component("clock", 0.1),), 3)}, {"rest": "open"})
     wanted = setup(limits=(named_limits("germany"),))
-    rates = [[v for v in judge_all(wanted, near, None, level)[1] if v.found is near.values["rate_per_min"]] for level in (0.95, STOPPING_LEVEL)]
+    found = [judge_all(wanted, near, None, level)[1] for level in (0.95, STOPPING_LEVEL)]
+    rates = [[v for v in verdicts if v.found is near.values["rate_per_min"]] for verdicts in found]
     assert [decided(verdicts) for verdicts in rates] == [True, False]
 
 

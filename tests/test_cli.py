@@ -12,7 +12,7 @@ from pathlib import Path
 
 import jsonschema
 import pytest
-from sample_records import cases, good_values, record, with_value
+from sample_records import cases, estimate, record, with_value
 
 from bench import __version__
 from bench.cli import COMMANDS, run
@@ -208,7 +208,7 @@ def test_a_unit_for_another_load_has_a_code_of_its_own() -> None:
 
 def test_a_cancelled_test_that_rejects_says_so() -> None:
     """What was found against the unit before counts more than that somebody did not wait for the rest."""
-    fast = with_value("rate_per_min", replace(good_values()["rate_per_min"], value=300.0))  # type: ignore[type-var]
+    fast = with_value("rate_per_min", estimate(300.0, "1/min", 0.05))
     assert code_for(record(fast, interrupted="cancelled by the operator")) == NOT_GOOD
 
 

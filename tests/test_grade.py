@@ -289,7 +289,7 @@ def test_what_a_sound_unit_shows_is_no_charge() -> None:
     ],
 )
 def test_a_grade_is_sure_when_more_flashes_would_hardly_change_it(changes: dict[str, Measurement], sure: bool) -> None:
-    assert graded(unit(None, **changes)).sure is sure
+    assert graded(unit(None, (), **changes)).sure is sure
 
 
 def test_no_word_of_the_law() -> None:

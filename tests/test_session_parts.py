@@ -95,7 +95,7 @@ def test_runs_are_put_together_as_the_procedure_says() -> None:
         for s in (1.0, 1.1, 1.2)
     )
     out = record({"rate_per_min": rate(178.4)}, behaviour="flashing")
-    found = combine(PLAN, (Runs(RATED, starts), Runs(OUT, (out,))))
+    found = combine(PLAN, (Runs(RATED, starts), Runs(OUT, (out,))), 12.0)
     assert found.values["rate_per_min"] == rate(89.2)  # the last start's
     assert isinstance(found.values["start_s"], Estimate) and found.values["start_s"].n == 3
     assert isinstance(found.values["outage_ratio"], Estimate) and found.values["outage_ratio"].value == pytest.approx(2.0)
@@ -122,7 +122,7 @@ def test_whether_a_driver_would_notice_a_lamp_out(rate_out: float | None, doing:
     """By standing still, by the tell-tale, or by a rate that changes by more than 15 % (common practice, no source)."""
     whole = record({"start_s": start(1.0), "rate_per_min": rate(90.0)}, behaviour="flashing", pilot=pilot)
     values = {"rate_per_min": rate(rate_out) if rate_out is not None else NotMeasured("it did not flash")}
-    found = combine(PLAN, (Runs(RATED, (whole,)), Runs(OUT, (record(values, behaviour=doing, pilot=pilot_out),))))
+    found = combine(PLAN, (Runs(RATED, (whole,)), Runs(OUT, (record(values, behaviour=doing, pilot=pilot_out),))), 12.0)
     assert found.facts["lamp out"] == shown
     assert found.facts["pilot, lamp out"] == pilot_out
 
@@ -130,7 +130,7 @@ def test_whether_a_driver_would_notice_a_lamp_out(rate_out: float | None, doing:
 def test_an_interrupted_run_gives_nothing() -> None:
     good = record({"start_s": start(1.0), "rate_per_min": rate(90.0)}, rest="closed", behaviour="too few")
     cut = record({"start_s": start(9.0), "rate_per_min": rate(10.0)}, interrupted="unplugged", rest="open", behaviour="dark")
-    found = combine(PLAN, (Runs(RATED, (good, cut)), Runs(OUT, (), "the test was interrupted before")))
+    found = combine(PLAN, (Runs(RATED, (good, cut)), Runs(OUT, (), "the test was interrupted before")), 12.0)
     for name in ("start_s", "rate_per_min"):
         missing = found.values[name]
         assert isinstance(missing, NotMeasured)
@@ -146,11 +146,11 @@ def test_a_bench_fault_with_one_lamp_out_spoils_only_that_unless_it_is_of_the_la
     fault = BenchFault(code, "it is the bench")
     whole = record({"start_s": start(1.0), "rate_per_min": rate(90.0)}, behaviour="flashing")
     out = record({"rate_per_min": rate(180.0)}, faults=(fault,), behaviour="flashing")
-    found = combine(PLAN, (Runs(RATED, (whole,)), Runs(OUT, (out,))))
+    found = combine(PLAN, (Runs(RATED, (whole,)), Runs(OUT, (out,))), 12.0)
     assert found.bench_faults == ((fault,) if spoils_all else ())
     assert found.values["outage_ratio"] == NotMeasured("it is the bench", "bench")
     assert "outage" not in found.facts
-    spoilt = combine(PLAN, (Runs(RATED, (replace(whole, measured=replace(whole.measured, bench_faults=(fault, fault))),)),))
+    spoilt = combine(PLAN, (Runs(RATED, (replace(whole, measured=replace(whole.measured, bench_faults=(fault, fault))),)),), 12.0)
     assert spoilt.bench_faults == (fault,)
 
 

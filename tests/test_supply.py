@@ -17,7 +17,7 @@ LAMPS_A = 3.5
 
 def block(v_in: Array, v_out: Array, amps: Array, begin_s: float = 0.0) -> Block:
     """A block of these samples, one for each scan; the channels are read one after another."""
-    t_s = begin_s + np.arange(len(v_in)) * SCAN_S
+    t_s: Array = begin_s + np.arange(len(v_in), dtype=np.float64) * SCAN_S
     named = {"v_in": v_in, "v_out": v_out, "i_load": amps}
     traces = {name: Trace(t_s + i * SCAN_S / 5.0, values) for i, (name, values) in enumerate(named.items())}
     return Block(begin_s, begin_s + len(v_in) * SCAN_S, traces, False)
