@@ -70,7 +70,7 @@ def _parts(record: TestRecord, width: int) -> Iterator[_Part]:
     broken = [c.text for c in record.conditions if c.kept is Kept.NOT_KEPT]
     if broken:
         yield _Part(_wrapped(f"Conditions not kept: {one_line('; '.join(dict.fromkeys(broken)))}", width), 2)
-    unproved = [f"{proof.item} ({proof.text})" for proof in record.measured.proofs if not proof.proved]
+    unproved = [f"{proof.item} ({proof.text})" for proof in record.measured.proofs if not proof.proved and proof.item not in ("zero", "link")]
     if unproved and conclusion.outcome.on_unit:
         yield _Part(_wrapped(f"Not proved in this test: {one_line('; '.join(unproved))}", width), 2)
     if conclusion.basis:
