@@ -190,15 +190,14 @@ def _against(case: Case, charges: Sequence[_Charge]) -> Conclusion:
     stands = behaviour in _STANDING
     basis = weakest_basis(charge.requirement for charge in charges if charge.requirement is not None)
     if not own:
+        fitting = _fitting(case) if case.is_rated is False or behaviour in ("steady on", "one flash") else ""
+        if fitting:
+            reason = f"Not for {case.load}: {_lower(charges[0].text)}. It flashes right on {fitting}."
+            return Conclusion(Outcome.NOT_FOR_LOAD, reason, _NOT_THIS_LOAD, None, basis)
         unproved = next((proof.text for proof in case.measured.proofs if proof.item == "lamps" and not proof.proved), "")
         if unproved:
             reason = f"Not decided: {_lower(charges[0].text)}, but the lamps were not proved ({unproved})."
             return _open(reason, "Fit the shorting link and check the lamps, or test on lamps that are known; then test again.")
-        if case.is_rated is False or behaviour in ("steady on", "one flash"):
-            fitting = _fitting(case)
-            if fitting:
-                reason = f"Not for {case.load}: {_lower(charges[0].text)}. It flashes right on {fitting}."
-                return Conclusion(Outcome.NOT_FOR_LOAD, reason, _NOT_THIS_LOAD, None, basis)
         if case.is_rated is False:
             reason = f"Not decided: {_lower(charges[0].text)} on {case.load}, which is not the load that it is for."
             return _open(reason, "Test it on the lamps that it is for.")

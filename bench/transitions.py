@@ -4,8 +4,9 @@ Pure. Terms of IEEE Std 181 / IEC 60469: state level, reference instant (50 %), 
 
 Strategy. The signal is the ratio r = output voltage over input voltage: 0 with the contact open, nearly 1 with it closed, whatever the
 supply does, however large the inrush, 6 V or 24 V. The two state levels start as 0 and 1; only a unit that leaves a lasting level in
-between (a leaking unit on an LED lamp, a burnt contact) moves them, and while it is not clear which of the two such a level is,
-decisions wait. A comparator with hysteresis gives crossings. Runs of one state shorter than 3 ms are bounce,
+between (a leaking unit on an LED lamp, a burnt contact) moves them. Which of the two such a level is, the current says: what lies between
+input and output is some ohms in a bad contact and tens or thousands in an open unit. Without a current channel decisions wait until the
+other level is met. A comparator with hysteresis gives crossings. Runs of one state shorter than 3 ms are bounce,
 or a drop-out if the state before and after is the same. The instant of a crossing is where the unfiltered voltage stepped: a
 first-order input filter of known time constant leaves one sample part-way, and that sample says when.
 
@@ -32,6 +33,7 @@ GROUP_S = 4.0e-3  # samples are looked at in groups of about this length for las
 _GROUPS_TOGETHER = 64  # looked at in one go, of which perhaps only the first is used
 _FLAT = 0.08  # a group whose ratio moves less than this is at a level
 _LOW, _HIGH = 0.25, 0.80  # levels outside these are what they seem
+_OPEN_OHM = 10.0  # a burnt or filmed contact has less, the ballast of a hot wire or a leak more (6 V hot wire: 11 ohm, computed)
 _STEP = 0.15  # two levels nearer than this are not two states
 _LASTING_S = 20.0e-3  # a level counts once it has stood this long: longer than any inrush stands still
 _WAIT_S = 6.0  # how long an unclear level may hold decisions back
@@ -97,6 +99,12 @@ def _running_max(v: Array) -> Array:
     return v
 
 
+def _current_at(t_s: Array, block: Block) -> Array:
+    """The load current at these instants in A, as the wide range reads it; NaN without one."""
+    trace = block.traces.get("i_load")
+    return np.interp(t_s, trace.t_s, trace.values) if trace is not None and len(trace.t_s) else np.full(len(t_s), math.nan)
+
+
 class TransitionFinder:
     """Blocks in, changes out; one verb, `feed`. `closed` is the latest settled state, None before anything is known.
 
@@ -120,7 +128,7 @@ class TransitionFinder:
 
     def _restart(self) -> None:
         """Forget the samples at hand: after a gap nothing may be joined to what was before it."""
-        self._t, self._t_in, self._out, self._in, self._ratio = (np.empty(0) for _ in range(5))
+        self._t, self._t_in, self._out, self._in, self._ratio, self._amps = (np.empty(0) for _ in range(6))
         self._group = 0  # samples in a group; 0 until the sampling interval is known
         self._grouped = 0  # samples whose lasting levels were looked at
         self._crossed = 0  # samples whose crossings were looked for
@@ -149,6 +157,7 @@ class TransitionFinder:
         self._out = np.concatenate((self._out, v_out.values))
         self._in = np.concatenate((self._in, v_in))
         self._ratio = np.concatenate((self._ratio, ratio))
+        self._amps = np.concatenate((self._amps, _current_at(v_out.t_s, block)))
         if not self._group and len(self._t) > 1:
             self._group = max(8, round(GROUP_S / float(self._t[1] - self._t[0])))
         while self._group and len(self._t) - self._grouped >= self._group:
@@ -221,7 +230,11 @@ class TransitionFinder:
             if abs(mean - self._held_level) > 0.05:
                 self._hold, self._held_level = self._grouped, mean
             elif lasted * GROUP_S >= _LASTING_S:
-                if self._seen_high and not self._seen_low:
+                closed = self._is_closed()
+                if closed is not None:
+                    self._low, self._high = (self._low, mean) if closed else (mean, self._high)
+                    self._hold = -1
+                elif self._seen_high and not self._seen_low:
                     self._low, self._hold = mean, -1
                 elif self._seen_low and not self._seen_high:
                     self._high, self._hold = mean, -1
@@ -238,6 +251,14 @@ class TransitionFinder:
                 elif mean <= _LOW and not self._seen_high:
                     self._high = self._held_level
             self._hold = -1
+
+    def _is_closed(self) -> bool | None:
+        """Whether the group at hand shows a closed contact, by the ohms between input and output; None without a current channel."""
+        span = slice(self._grouped, self._grouped + self._group)
+        amps = float(self._amps[span].mean())
+        if not math.isfinite(amps):
+            return None
+        return float((self._in[span] - self._out[span]).mean()) < _OPEN_OHM * max(amps, 0.0)
 
     # -- crossings
 
@@ -371,8 +392,8 @@ class TransitionFinder:
     def _trim(self) -> None:
         drop = self._crossed - 4 * _LOOK
         if drop > 0:
-            kept = (self._t, self._t_in, self._out, self._in, self._ratio)
-            self._t, self._t_in, self._out, self._in, self._ratio = (a[drop:] for a in kept)
+            kept = (self._t, self._t_in, self._out, self._in, self._ratio, self._amps)
+            self._t, self._t_in, self._out, self._in, self._ratio, self._amps = (a[drop:] for a in kept)
             self._crossed -= drop
             self._grouped -= drop
             self._hold = self._hold - drop if self._hold >= 0 else -1

@@ -35,8 +35,8 @@ def console(stderr: bool = False) -> Console:
     return made
 
 
-def print_report(record: TestRecord, full: bool, budget: bool) -> None:
-    """The report in a few lines, or in full; a budget belongs to the full one."""
+def print_report(record: TestRecord, full: bool, budget: bool, kept_in: str = "") -> None:
+    """The report in a few lines, or in full; a budget belongs to the full one. `kept_in`: where the record is."""
     from bench.render.brief import brief_lines
     from bench.render.report import OUTCOME_STYLES, headline, report, report_text
 
@@ -52,7 +52,7 @@ def print_report(record: TestRecord, full: bool, budget: bool) -> None:
         return
     from rich.text import Text
 
-    first, *rest = brief_lines(record, out.width)
+    first, *rest = brief_lines(record, out.width, kept_in)
     out.print(Text(first, style=OUTCOME_STYLES[record.outcome]))
     for line in rest:
         out.print(Text(line))
@@ -70,11 +70,12 @@ def deliver(record: TestRecord, json_path: str | None, full: bool, budget: bool)
     if json_path == "-":
         click.echo(text, nl=False)
         return
-    print_report(record, full, budget)
     try:
         write_whole(Path(json_path), text)
     except OSError as error:
+        print_report(record, full, budget)
         raise click.ClickException(f"writing the record to {json_path}: {error.strerror or error}") from error
+    print_report(record, full, budget, json_path)
 
 
 def print_table(titles: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:

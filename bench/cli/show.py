@@ -29,7 +29,7 @@ def command(paths: tuple[Path, ...], full: bool, budget: bool) -> int:
 
     records = [_record(path) for path in paths]
     if len(records) == 1:
-        print_report(records[0], full, budget)
+        print_report(records[0], full, budget, str(paths[0]))
         return code_for(records[0])
     rows = [(r.unit, r.outcome.value, r.conclusion.letter or "-", r.reason) for r in records]
     print_table(("unit", "outcome", "grade", "why"), rows)

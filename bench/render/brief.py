@@ -31,6 +31,7 @@ MARKS = {
     Conformity.FAIL: "NOT KEPT",
     Conformity.NOT_MEASURED: "open",
 }
+_PROVED_BY_RUNS = ("lamps", "supply", "sense leads")
 _BASES = {"read": "read in the source", "own": "the shop's own", "summary": "after a summary", "memory": "from memory"}
 
 
@@ -42,9 +43,11 @@ class _Part:
     rank: int
 
 
-def brief_lines(record: TestRecord, width: int = 80) -> list[str]:
-    """At most MOST_LINES lines of at most `width` characters."""
+def brief_lines(record: TestRecord, width: int = 80, kept_in: str = "") -> list[str]:
+    """At most MOST_LINES lines of at most `width` characters. `kept_in`: where the whole record is, if it was kept."""
     parts = list(_parts(record, width))
+    if kept_in:
+        parts.insert(-1, _Part((_cut(f"{'Record':<{_NAME}}{one_line(kept_in)}", width),), 4))
     while sum(len(part.lines) for part in parts) > MOST_LINES and len(parts) > 1:
         parts.remove(max(parts, key=lambda part: part.rank))
     lines = [line for part in parts for line in part.lines]
@@ -70,7 +73,7 @@ def _parts(record: TestRecord, width: int) -> Iterator[_Part]:
     broken = [c.text for c in record.conditions if c.kept is Kept.NOT_KEPT]
     if broken:
         yield _Part(_wrapped(f"Conditions not kept: {one_line('; '.join(dict.fromkeys(broken)))}", width), 2)
-    unproved = [f"{proof.item} ({proof.text})" for proof in record.measured.proofs if not proof.proved]
+    unproved = [f"{p.item} ({p.text})" for p in record.measured.proofs if not p.proved and p.item in _PROVED_BY_RUNS]
     if unproved and conclusion.outcome.on_unit:
         yield _Part(_wrapped(f"Not proved in this test: {one_line('; '.join(unproved))}", width), 2)
     if conclusion.basis:

@@ -9,7 +9,7 @@ from bench.claims import claims_set
 from bench.conditions import Circumstances, judge_conditions
 from bench.grade import grade
 from bench.limits import AllOf, AnyOf, FactLimit, Limit, LimitSet, NoLimitSet, Requirement, choose
-from bench.measure import BenchFault, Measured
+from bench.measure import BenchFault, BenchProof, Measured
 from bench.outcome import Case, OtherLoad, conclude
 from bench.procedure import OF_LOAD, Procedure
 from bench.record import SetUsed, TestRecord
@@ -31,6 +31,7 @@ class Story:
     notes: tuple[str, ...] = ()
     bench_faults: tuple[BenchFault, ...] = ()
     interrupted: str | None = None
+    zeroed: bool = False
 
 
 def effective_measured(setup: Setup, measured: Measured, bench_faults: Sequence[BenchFault] = ()) -> Measured:
@@ -83,6 +84,7 @@ def judge_all(
 def assemble(procedure: Procedure, setup: Setup, runs: Sequence[Runs], story: Story) -> TestRecord:
     """The record of a test. What was interrupted is in it, but only whole runs are judged, and no grade is given."""
     measured = effective_measured(setup, combine(procedure, runs, setup.system_v), story.bench_faults)
+    measured = replace(measured, proofs=(*measured.proofs, *_proofs_of(story)))
     circumstances = circumstances_of(setup, measured, runs)
     sets, verdicts = judge_all(setup, measured, circumstances)
     told = _told(story.bench_faults, measured, runs)
@@ -120,6 +122,13 @@ def assemble(procedure: Procedure, setup: Setup, runs: Sequence[Runs], story: St
         claims=setup.claims,
         load=load,
     )
+
+
+def _proofs_of(story: Story) -> tuple[BenchProof, ...]:
+    """Zero and link, which no single run proves. An unproved zero is in the uncertainty of every value that it moves."""
+    zero = "read with the shorting link" if story.zeroed else "the board's own, and the currents at rest"
+    lost = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in story.link.items() if count)
+    return BenchProof("zero", story.zeroed, zero), BenchProof("link", not lost, lost or "nothing lost or damaged")
 
 
 def is_settled(procedure: Procedure, setup: Setup, runs: Sequence[Runs], bench_faults: Sequence[BenchFault], level: float) -> bool:

@@ -226,7 +226,7 @@ class Bench:
         """Take the zeros that were read earlier in this session; False if there are none."""
         if self._memory.zeroed is None:
             return False
-        self.description = self._memory.zeroed
+        self.description, self._ledger.zeroed = self._memory.zeroed, True
         self.board.note(note="zero", **self._memory.zero_note)
         self.note("zeros and built-in standard as read earlier in this session")
         return True
@@ -250,6 +250,7 @@ class Bench:
         plain = {phase: {name: (r.mean, r.s, r.n) for name, r in found.items()} for phase, found in readings.items()}
         self.board.note(note="zero", **plain)
         self._memory.zeroed, self._memory.zero_note, self._memory.zeroed_s = self.description, plain, self._now_s()
+        self._ledger.zeroed = True
         self.note(f"zeros and built-in standard read with the shorting link on {load.text}")
         self.ask(FitUnit(self._setup.unit))
 

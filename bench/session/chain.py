@@ -164,7 +164,7 @@ class Chain:
         hopeless = not step.live and self._is_hopeless(step, run)
         kept: list[RunStep] = []
         for one in steps:
-            if doing in ("dark", "no supply", "one flash"):
+            if doing in ("dark", "no supply", "one flash") and one.loads != "own":
                 self._ledger.left_out[one.name] = f"the unit did not flash: {doing}"
             elif doing == "steady on" and one.loads == "one-out" and not step.live:
                 self._ledger.left_out[one.name] = "the lamps stay on: one lamp less shows nothing"

@@ -23,7 +23,7 @@ class Ledger:
     """One for each test. `when` and `software` go into the record as they are; `damage` counts what the link has lost so far.
 
     `rest` and `mechanism`: what the runs have shown of the unit, `unknown` before. `board`: what is known of the board, in words. `notes`:
-    things worth knowing. `faults`: of the bench.
+    things worth knowing. `faults`: of the bench. `zeroed`: its zeros were read with the link.
     """
 
     def __init__(
@@ -37,6 +37,7 @@ class Ledger:
         self.left_out: dict[str, str] = {}
         self.losses: dict[str, int] = {}
         self.interrupted: str | None = None
+        self.zeroed = False
         self.rest = "unknown"
         self.mechanism = UNKNOWN
         self._records: dict[str, list[StepRecord]] = {}
@@ -95,6 +96,7 @@ class Ledger:
             notes=tuple(self.notes),
             bench_faults=tuple(self.faults),
             interrupted=self.interrupted,
+            zeroed=self.zeroed,
         )
         return assemble(self.procedure, self.setup, self.runs() if runs is None else runs, story)
 

@@ -60,6 +60,7 @@ class Reading:
     losses: dict[str, int] = field(default_factory=dict)
     bench_faults: list[BenchFault] = field(default_factory=list)
     interrupted: str | None = None
+    zeroed: bool = False
     now_s: float = 0.0
 
 
@@ -78,7 +79,7 @@ def judge_capture(path: str | Path, setup: Setup, procedure: Procedure, *, when:
     damage = reading.decoder.damage
     link = {name: getattr(damage, name) for name in damage.__slots__} | reading.losses
     notes = (f"judged from the capture {Path(path).name}",)
-    story = Story(when, software, reading.board, {}, link, notes, tuple(reading.bench_faults), reading.interrupted)
+    story = Story(when, software, reading.board, {}, link, notes, tuple(reading.bench_faults), reading.interrupted, reading.zeroed)
     return assemble(procedure, setup, runs, story)
 
 
@@ -113,7 +114,7 @@ def _follow(reading: Reading, note: dict[str, Any], procedure: Procedure, name: 
             reading.board = dict(note["board"])
         case "zero" if reading.stated is not None:
             phases = ({name: TypeA(*r) for name, r in note[phase].items()} for phase in ("rest", "off", "on"))
-            reading.description = zeroed(reading.stated, LinkReadings(*phases))
+            reading.description, reading.zeroed = zeroed(reading.stated, LinkReadings(*phases)), True
         case "run":
             _open_run(reading, note, procedure, name)
         case "off" if reading.open is not None:
