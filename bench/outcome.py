@@ -155,7 +155,7 @@ def _charges(case: Case) -> list[_Charge]:
         known = {charge.thing for charge in found.values()}
         for text, name in zip_longest(case.grade.charges, case.grade.charged, fillvalue=""):
             if _stem(name) not in known:
-                found.setdefault(text, _Charge(text, False, _stem(name) or text))
+                found.setdefault(text, _Charge(text, _name_is_of_load(name), _stem(name) or text))
     return list(found.values())
 
 
@@ -177,11 +177,16 @@ def _stem(name: str) -> str:
 def _is_of_load(requirement: Requirement) -> bool:
     match requirement:
         case Limit(quantity=quantity):
-            return quantity.startswith(_OF_LOAD)
+            return _name_is_of_load(quantity)
         case FactLimit(fact=fact):
-            return fact in _FACTS_OF_LOAD
+            return _name_is_of_load(fact)
         case AllOf(limits=parts) | AnyOf(alternatives=parts):
             return any(_is_of_load(part) for part in parts)
+
+
+def _name_is_of_load(name: str) -> bool:
+    """Of the name of a quantity or fact."""
+    return name.startswith(_OF_LOAD) or name in _FACTS_OF_LOAD
 
 
 def _against(case: Case, charges: Sequence[_Charge]) -> Conclusion:
