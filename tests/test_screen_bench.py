@@ -116,7 +116,7 @@ def test_cancelling_while_the_supply_is_set_and_while_it_flashes(tmp_path: Path)
             await at.see("Turn it UP by")
             await at.press("escape")
             await at.phase(Phase.VERDICT)
-            await at.see("NOT FINISHED", "cancelled by the operator")
+            await at.see("NOT DECIDED", "cancelled by the operator")
             assert port.all_open
             await at.press("enter")
             assert at.app.state.number == "4711"

@@ -13,6 +13,7 @@ from bench_port import bench_port
 from stations import Heard, begin, long_test, ports_at, station_at
 
 from bench.files import procedure
+from bench.outcome import Outcome
 from bench.ports import Port, PortError
 from bench.ports.serial_port import FoundPort
 from bench.procedure import PromptStep
@@ -37,7 +38,6 @@ from bench.station import (
 from bench.station.process import station_in_thread
 from bench.station.shelf import Spool, file_name, new_place
 from bench.station.station import Station
-from bench.verdict import Conformity
 
 WHEN = "2026-11-25T13:47:50+00:00"
 
@@ -282,7 +282,7 @@ def test_whoever_says_done_too_soon_is_asked_again(tmp_path: Path) -> None:
             since = len(heard.all)
             heard.tell(Done())
         done = heard.wait(Finished, since)
-    assert done.record.outcome is Conformity.NOT_MEASURED
+    assert done.record.outcome is Outcome.BENCH_FAULT
     assert "supply-not-set" in {fault.code for fault in done.record.bench_faults}
 
 
@@ -393,7 +393,7 @@ def test_in_a_process_of_its_own(tmp_path: Path) -> None:
         heard.tell(Attach("sim://bench-nc-2x21?seed=3"))
         heard.wait(Present)
         heard.tell(begin())
-        assert heard.wait(Finished).record.outcome is Conformity.PASS or heard.wait(Finished).record.verdicts == ()
+        assert heard.wait(Finished).record.outcome is Outcome.GOOD or heard.wait(Finished).record.verdicts == ()
         heard.tell(long_test("4712"))
         heard.wait(Live, len(heard.all))
         link._worker.kill()  # type: ignore[attr-defined]
