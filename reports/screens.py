@@ -1,7 +1,7 @@
 """Pictures of the bench screen in `reports/screens/`, and a page that lists them.
 
     python -m reports.screens              all of them: some four minutes
-    python -m reports.screens pass help    those whose names begin so
+    python -m reports.screens good help    those whose names begin so
 
 Each is the real app with a simulated board in virtual time. The text becomes a picture by chromium; without it SVG files are left.
 """
@@ -29,7 +29,7 @@ LARGE, SMALL, WIDE = (120, 40), (80, 24), (160, 50)
 _FACES = re.compile(r"@font-face\s*\{[^}]*\}")
 _BUTTONS = re.compile(r"<circle[^>]*/>")
 _BOX = re.compile(r'viewBox="0 0 ([\d.]+) ([\d.]+)"')
-_COLOURS = 64
+_COLOURS = 128  # of fewer, signs lose the colour that they have
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,15 +61,18 @@ def pictures() -> Iterator[Picture]:
     """All of them, in the order of a day."""
     for scene in SCENES:
         yield Picture(scene)
-    for scene in ("ready-later", "early", "late", "supply", "pass", "fail", "bench-fault", "looking-back", "zoomed", "choices", "help"):
-        yield Picture(scene, SMALL, dark=scene in ("early", "fail", "zoomed"))
-    for scene in ("late", "fail", "practice", "report"):
+    for scene in (
+        "ready-later", "early", "late", "live", "supply", "good", "not-good", "other-load", "bench-fault", "looking-back", "zoomed",
+        "choices", "help",
+    ):  # fmt: skip
+        yield Picture(scene, SMALL, dark=scene in ("early", "not-good", "zoomed"))
+    for scene in ("late", "not-good", "practice", "report"):
         yield Picture(scene, dark=False)
     for scene in ("no-board", "cooling", "cancelled", "practice", "report", "cautions"):
         yield Picture(scene, SMALL)
     yield Picture("late", WIDE)
     yield Picture("late", colour=False)
-    yield Picture("fail", SMALL, colour=False)
+    yield Picture("not-good", SMALL, colour=False)
     yield Picture("late", SMALL, ink=INKS[1])
 
 
