@@ -144,12 +144,12 @@ def test_screens_that_stand_still(desk: Desk, spares: list[Desk]) -> None:
     stopped.screen.process.send_signal(signal.SIGSTOP)
     for one in (blocked, stopped):
         one.board.until(lambda one=one: one.board.all_open, NOTICED_S)  # type: ignore[misc]
-        one.board.until(lambda one=one: "not heard" in (kept(one.keep)[-1].interrupted or ""))  # type: ignore[misc]
+        one.board.until(lambda one=one: "stopped responding" in (kept(one.keep)[-1].interrupted or ""))  # type: ignore[misc]
     blocked.screen.take_again()
     stopped.screen.process.send_signal(signal.SIGCONT)
     for one in (blocked, stopped):
         one.screen.until("NOT DECIDED")
-        assert_broken_off(one.keep, "the screen was not heard for 1 s")
+        assert_broken_off(one.keep, "the display stopped responding for 1 s")
         leave(one)
     stopped.close()
 
@@ -168,7 +168,7 @@ def test_a_blocked_screen_can_be_ended(desk: Desk, spares: list[Desk]) -> None:
     for one, family in zip(both, families, strict=True):
         one.screen.ended()
         assert gone(family)
-        assert_broken_off(one.keep, "the screen was not heard for 1 s")
+        assert_broken_off(one.keep, "the display stopped responding for 1 s")
     other.close()
 
 
