@@ -21,6 +21,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from bench.tui.app import INKS
+from bench.tui.theme import THEMES
 from reports.posed_bench import posed
 from reports.scenes import SCENES
 
@@ -29,7 +30,7 @@ LARGE, SMALL, WIDE = (120, 40), (80, 24), (160, 50)
 _FACES = re.compile(r"@font-face\s*\{[^}]*\}")
 _BUTTONS = re.compile(r"<circle[^>]*/>")
 _BOX = re.compile(r'viewBox="0 0 ([\d.]+) ([\d.]+)"')
-_COLOURS = 128  # of fewer, signs lose the colour that they have
+_COLOURS = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +113,8 @@ def to_png(svg: Path, png: Path, chromium: str) -> None:
 
 
 def _fewer_colours(png: Path) -> None:
-    """The most frequent colours, and of all others the nearest of those: a third of the size, if a package for pictures is there."""
+    """The most frequent colours and those of the themes, and of all others the nearest of those: a third of the size, if a package for
+    pictures is there."""
     try:
         from PIL import Image
     except ImportError:
@@ -121,7 +123,8 @@ def _fewer_colours(png: Path) -> None:
         full = image.convert("RGB")
     counted = sorted(full.getcolors(full.width * full.height) or (), reverse=True)[:_COLOURS]
     palette = Image.new("P", (1, 1))
-    palette.putpalette([part for _, colour in counted if isinstance(colour, tuple) for part in colour])
+    meant = [bytes.fromhex(text[1:]) for theme in THEMES.values() for text in theme.variables.values()]  # a sign keeps its colour
+    palette.putpalette([part for colour in (*(c for _, c in counted if isinstance(c, tuple)), *meant) for part in colour])
     full.quantize(palette=palette, dither=Image.Dither.NONE).save(png, optimize=True)
 
 

@@ -139,7 +139,8 @@ def test_a_run_carried_on_live_tells_time_from_the_same_supply(tmp_path: Path) -
     path = tmp_path / "live.capture"
     path.write_bytes(buffer.getvalue())
     before, after = run_traces(path, setup(), plan)
-    assert before.on_s is not None and after.on_s == before.on_s
+    on_s = before.on_s
+    assert on_s is not None and after.on_s == on_s
     assert after.begin_s >= before.end_s
     assert not after.note
 
@@ -147,7 +148,7 @@ def test_a_run_carried_on_live_tells_time_from_the_same_supply(tmp_path: Path) -
         shown = await press(pilot, "pagedown")
         assert "Run 2 of 2: One lamp out, live, 21 W" in shown
         assert screen.trace.view.begin_s == after.begin_s
-        assert f"└{round(after.begin_s - before.on_s) + 1}" in shown, "seconds since the supply came"
+        assert f"└{round(after.begin_s - on_s) + 1}" in shown, "seconds since the supply came"
         assert "lost" not in shown
 
     opened(state.Tested(live, setup(), plan, None, path), script)

@@ -190,7 +190,8 @@ def call_of(test: Underway, state: State) -> tuple[str, list[str]]:
         return "PLEASE", [action_text(test.asked), "Enter: it is done.   Esc: cancel the test."]
     if test.waiting is not None:
         left_s = round(test.waiting.left_s)
-        texts = [f"{one_line(test.waiting.what)}: all loads off. Please wait.   Esc: cancel the test."]
+        what = one_line(test.waiting.what)
+        texts = [f"{what[:1].upper()}{what[1:]}: all loads off. Please wait.   Esc: cancel the test."]
         if state.own_hands:
             texts.append("Enter: skip the wait (this bench is simulated).")
         return f"{left_s // 60}:{left_s % 60:02d}", texts
