@@ -26,6 +26,7 @@ from bench.outcome import Outcome
 from bench.ports.opening import open_port
 from bench.session import Setup, run_test
 from bench.simboard.faults import FAULTS
+from bench.simboard.hidden import RIG_FAULTS
 from bench.uncertainty import type_a
 from bench.verdict import Conformity, decide
 
