@@ -297,5 +297,5 @@ class Station:
             if reason is not None:
                 raise Cancelled(reason)
         if self._clock() - self._heard_s > self._silent_screen_s:
-            raise Cancelled(f"the screen was not heard for {self._silent_screen_s:g} s: its program or its terminal stands still")
+            raise Cancelled(f"the display stopped responding for {self._silent_screen_s:g} s; loads were switched off")
         return False

@@ -203,10 +203,10 @@ def _edge(one_sided: Limit) -> str:
 
 def _heading(columns: Columns, flashes: int, colours: Mapping[str, str]) -> Text:
     counted = "no flash yet" if not flashes else "1 flash counted" if flashes == 1 else f"{flashes} flashes counted"
-    limit = padded("asked for", columns.limit) + " " if columns.limit else ""
+    limit = padded("limit", columns.limit) + " " if columns.limit else ""
     value = padded("value ± 95 %", columns.value, right=True)
     allowed = padded("┃ allowed ┃".center(columns.gauge), columns.gauge)
-    text = f"{padded(counted, columns.title)} {value} {limit}{allowed} {padded('  how it stands', columns.word)}"
+    text = f"{padded(counted, columns.title)} {value} {limit}{allowed} {padded('  status', columns.word)}"
     return Text(text, colours.get("quiet", ""))
 
 
