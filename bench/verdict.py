@@ -186,7 +186,7 @@ def guard_for_consumer_risk(prior: Prior, u: float, low: float | None, high: flo
 
 _FLASHING = frozenset({"rate_per_min", "rate_total_per_min", "on_ratio"})
 _STANDING = {
-    "steady on": ("the lamps stay on", frozenset({"start_s", "start_largest_s", "first_extinction_s"})),
+    "steady on": ("the lamps stay lit", frozenset({"start_s", "start_largest_s", "first_extinction_s"})),
     "dark": ("the lamps stay dark", frozenset({"start_s", "start_largest_s", "first_light_s", "first_extinction_s"})),
     "one flash": ("it flashes once and no more", frozenset[str]()),
     "shorted": ("it draws more than the bench may give: a short inside", frozenset({"start_s", "start_largest_s", "first_extinction_s"})),

@@ -6,15 +6,24 @@ from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from bench.claims import Claims
 from bench.tui.choices import Choices
 from reports.posed_bench import Pose
 
 GOOD = "bench-nc-2x21?seed=3"
-JUST_INSIDE = "bench-nc-worn?seed=2"
+WORN = "bench-nc-worn?seed=2"
+OTHER_LOAD = "bench-nc-3x21?seed=3"
+WELDED = "bench-nc-welded?seed=2"
 TOO_SLOW = "bench-nc-slow?seed=2"
 UNPLUGGED = "bench-nc-2x21?seed=3&fault=unplug"
-_FULL, _THREE_SUPPLIES = Choices(procedure="full", zero=True, lamps=(2, 0, 0), terminals=2), Choices(procedure="supply")
-_DAY = ((GOOD, "4711-08"), (JUST_INSIDE, "4711-09"), (TOO_SLOW, "4711-10"), ("bench-el-plain?seed=1", "4711-11"), (UNPLUGGED, "4711-12"))
+_FULL = Choices(procedure="full", zero=True, lamps=(2, 0, 0), claims=Claims(terminals=2))
+_THREE_SUPPLIES = Choices(procedure="supply")
+_THREE = Choices(lamps=(2, 0, 0), claims=Claims(terminals=3, pilot="in step", pilot_lamp_out="dead", load="fixed", outage=True))
+_RATED = Choices(lamps=(2, 0, 0), claims=Claims(terminals=2, load="fixed"))
+_DAY = (
+    (GOOD, "4711-08"), (WORN, "4711-09"), (TOO_SLOW, "4711-10"), ("bench-el-plain?seed=1", "4711-11"), (OTHER_LOAD, "4711-12"),
+    (UNPLUGGED, "4711-13"),
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -136,21 +145,22 @@ SCENES: Mapping[str, Scene] = {
     "ready-later": Scene("ready, after some units", _ready_later),
     "no-board": Scene("no board answers", _nothing, absent="looking for a board: none answered on any USB serial port; plug one in"),
     "early": Scene("a test has begun: nothing is known yet", _running(1.1)),
-    "late": Scene("a test near its end", _running(5.4)),
+    "late": Scene("a test in full swing", _running(12.4)),
+    "live": Scene("one lamp was switched off while the unit flashes", _running(36.6), bench="bench-el-plain?seed=1"),
     "supply": Scene("the supply is to be set, and is watched", _asked, choices=_THREE_SUPPLIES),
     "link": Scene("hands are asked for the shorting link", _link_asked, choices=_FULL),
     "cooling": Scene("a unit cools between two starts", _cooling, choices=Choices(procedure="full")),
-    "pass": Scene("a pass", _tested),
-    "conditional": Scene("a conditional pass", _tested, bench=JUST_INSIDE),
-    "conditional-fail": Scene("a conditional fail", _tested, bench="bench-nc-eroded?seed=3"),
-    "fail": Scene("a fail", _tested, bench=TOO_SLOW),
+    "good": Scene("good", _tested, choices=_RATED),
+    "not-good": Scene("not good", _tested, bench=TOO_SLOW),
+    "other-load": Scene("good, but not for this load", _tested, bench=OTHER_LOAD),
+    "not-decided": Scene("not decided", _tested, bench=WELDED),
     "bench-fault": Scene("a bench fault: the cable was pulled", _tested, bench=UNPLUGGED),
     "cancelled": Scene("a test that was cancelled", _cancelled),
-    "not-kept": Scene("a pass that could not be kept", _tested, unwritable=True),
+    "not-kept": Scene("a good unit whose record could not be kept", _tested, unwritable=True),
     "looking-back": Scene("looking back at the session's units", _looking_back),
     "opened": Scene("a test opened again", _opened),
     "zoomed": Scene("one flash of it, with cursors", _zoomed),
-    "choices": Scene("choosing what is tested", _pressed("f2", "down")),
+    "choices": Scene("choosing what is tested", _pressed("f2", *9 * ("down",)), choices=_THREE),
     "practice": Scene("practice: a bench put together", _pressed("f3", "down", "down", "right", "down")),
     "help": Scene("help", _pressed("f1")),
     "help-further": Scene("help, further down", _pressed("f1", "pagedown")),

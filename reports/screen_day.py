@@ -1,6 +1,6 @@
 """A day's work in real time by the real program: units one after another, and cables that are pulled at random moments.
 
-All units are good ones, so that a FAIL, whatever becomes of the cable, would be a false one.
+All units are good ones, so that a NOT GOOD, whatever becomes of the cable, would be a false one.
 """
 
 from __future__ import annotations
@@ -14,18 +14,17 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from bench.outcome import Outcome
 from bench.record import TestRecord
-from bench.render.standing import Standing, standing
 from reports.figure import Figure
 from reports.process_load import memory_mb
 from reports.real_board import BoardProcess
 from reports.real_screen import F, RealScreen
-from reports.screen_work import kept, press_again, shows_verdict
+from reports.screen_work import choose, kept, press_again, shows_verdict
 
 PULLS = 10
 GOOD = ("bench-nc-2x21", "bench-el-plain", "bench-hw-plain", "bench-el-two")
 """What stands in the socket; another one after each pulled cable."""
-VERDICTS = (Standing.PASS, Standing.CONDITIONAL_PASS)
 EARLY = 10
 """After so many units everything that is made once has been made: from then on memory is to stay."""
 _LATEST_S = 7.5
@@ -36,15 +35,15 @@ _MOST_GROWTH_MB = 10.0
 class Tally:
     """What has become of the units so far. `wrong`: what is no honest outcome, in words."""
 
-    outcomes: Counter[Standing] = field(default_factory=Counter)
+    outcomes: Counter[Outcome] = field(default_factory=Counter)
     wrong: list[str] = field(default_factory=list)
 
     def take(self, record: TestRecord, unit: str, pulled: bool) -> None:
-        stands = standing(record)
-        self.outcomes[stands] += 1
-        allowed = (*VERDICTS, Standing.BENCH_FAULT) if pulled else VERDICTS
-        if stands not in allowed or record.unit != unit or not record.reason:
-            self.wrong.append(f"{record.unit}: {stands.value}: {record.reason}")
+        outcome = record.outcome
+        self.outcomes[outcome] += 1
+        allowed = outcome is Outcome.GOOD or (pulled and outcome is Outcome.BENCH_FAULT)
+        if not allowed or record.unit != unit or not record.reason:
+            self.wrong.append(f"{record.unit}: {outcome.value}: {record.reason}")
 
 
 def day(units: int, seed: int = 1) -> Iterator[Figure]:
@@ -54,6 +53,8 @@ def day(units: int, seed: int = 1) -> Iterator[Figure]:
     tally, memory = Tally(), []
     with tempfile.TemporaryDirectory() as name, BoardProcess(Path(name), f"sim://{GOOD[0]}?seed={seed}") as board:
         keep = Path(name) / "records"
+        keep.mkdir()
+        choose(keep, "quick")
         with RealScreen(str(board.device), keep) as screen:
             screen.until("SIMULATED")
             pids = (screen.process.pid, screen.station)
@@ -77,8 +78,8 @@ def day(units: int, seed: int = 1) -> Iterator[Figure]:
         print(f"  not honest: {line}", file=sys.stderr)
     yield Figure("units tested in a row", float(units), "")
     yield Figure("cables pulled", float(len(pulls)), "")
-    for stands, count in sorted(tally.outcomes.items()):
-        yield Figure(f"  outcome: {stands.value}", float(count), "")
+    for outcome, count in sorted(tally.outcomes.items()):
+        yield Figure(f"  outcome: {outcome.value}", float(count), "")
     yield Figure("outcomes that are not honest", float(len(tally.wrong)), "", 0.0)
     yield Figure("records kept", float(files), "", float(tally.outcomes.total()), least=True)
     yield Figure("programs that had to be started again", float(not same), "", 0.0)
@@ -102,5 +103,5 @@ def tested(screen: RealScreen, board: BoardProcess, keep: Path, unit: str, pull_
     record, _ = kept(keep)
     time.sleep(0.5)  # until then what is scanned is the number that comes after this test
     pulled = "" if pull_s is None else f"pulled after {pull_s:.1f} s"
-    print(f"  {unit:<8} {standing(record).value:<16} {time.monotonic() - began_s:5.1f} s  {pulled}", file=sys.stderr)
+    print(f"  {unit:<8} {record.outcome.value:<16} {time.monotonic() - began_s:5.1f} s  {pulled}", file=sys.stderr)
     return record

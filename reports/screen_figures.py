@@ -148,6 +148,8 @@ def verdict_times() -> Iterator[Figure]:
     times: list[tuple[Deciding, float]] = []
     with tempfile.TemporaryDirectory() as name, BoardProcess(Path(name), ADDRESS.format(1)) as board:
         keep = Path(name) / "records"
+        keep.mkdir()
+        choose(keep, procedure="quick")
         with RealScreen(str(board.device), keep) as screen:
             screen.until("SIMULATED")
             for number in range(VERDICTS):

@@ -1,7 +1,7 @@
 """Pictures of the bench screen in `reports/screens/`, and a page that lists them.
 
     python -m reports.screens              all of them: some four minutes
-    python -m reports.screens pass help    those whose names begin so
+    python -m reports.screens good help    those whose names begin so
 
 Each is the real app with a simulated board in virtual time. The text becomes a picture by chromium; without it SVG files are left.
 """
@@ -21,6 +21,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from bench.tui.app import INKS
+from bench.tui.theme import THEMES
 from reports.posed_bench import posed
 from reports.scenes import SCENES
 
@@ -61,15 +62,18 @@ def pictures() -> Iterator[Picture]:
     """All of them, in the order of a day."""
     for scene in SCENES:
         yield Picture(scene)
-    for scene in ("ready-later", "early", "late", "supply", "pass", "fail", "bench-fault", "looking-back", "zoomed", "choices", "help"):
-        yield Picture(scene, SMALL, dark=scene in ("early", "fail", "zoomed"))
-    for scene in ("late", "fail", "practice", "report"):
+    for scene in (
+        "ready-later", "early", "late", "live", "supply", "good", "not-good", "other-load", "bench-fault", "looking-back", "zoomed",
+        "choices", "help",
+    ):  # fmt: skip
+        yield Picture(scene, SMALL, dark=scene in ("early", "not-good", "zoomed"))
+    for scene in ("late", "not-good", "practice", "report"):
         yield Picture(scene, dark=False)
     for scene in ("no-board", "cooling", "cancelled", "practice", "report", "cautions"):
         yield Picture(scene, SMALL)
     yield Picture("late", WIDE)
     yield Picture("late", colour=False)
-    yield Picture("fail", SMALL, colour=False)
+    yield Picture("not-good", SMALL, colour=False)
     yield Picture("late", SMALL, ink=INKS[1])
 
 
@@ -109,7 +113,8 @@ def to_png(svg: Path, png: Path, chromium: str) -> None:
 
 
 def _fewer_colours(png: Path) -> None:
-    """The most frequent colours, and of all others the nearest of those: a third of the size, if a package for pictures is there."""
+    """The most frequent colours and those of the themes, and of all others the nearest of those: a third of the size, if a package for
+    pictures is there."""
     try:
         from PIL import Image
     except ImportError:
@@ -118,7 +123,8 @@ def _fewer_colours(png: Path) -> None:
         full = image.convert("RGB")
     counted = sorted(full.getcolors(full.width * full.height) or (), reverse=True)[:_COLOURS]
     palette = Image.new("P", (1, 1))
-    palette.putpalette([part for _, colour in counted if isinstance(colour, tuple) for part in colour])
+    meant = [bytes.fromhex(text[1:]) for theme in THEMES.values() for text in theme.variables.values()]  # a sign keeps its colour
+    palette.putpalette([part for colour in (*(c for _, c in counted if isinstance(c, tuple)), *meant) for part in colour])
     full.quantize(palette=palette, dither=Image.Dither.NONE).save(png, optimize=True)
 
 

@@ -155,7 +155,7 @@ def test_a_unit_that_stands_still_on_a_guessed_load_is_not_blamed() -> None:
     """A thermal unit for two lamps stays on with one."""
     guessed = run_on(bench_port("NC"), setup=setup(rated=(21.0,)))
     assert guessed.outcome is Outcome.NOT_DECIDED
-    assert guessed.reason == "Not decided: it does not flash: the lamps stay on on 21 W, and its rating is not known."
+    assert guessed.reason == "Not decided: it does not flash: the lamps stay lit on 21 W, and its rating is not known."
     assert guessed.conclusion.advice == "Read on the unit which lamps it is for, and test it on those."
     known = run_on(bench_port("NC"), setup=setup(rated=(21.0,), rating_known=True))
     assert known.outcome is Outcome.NOT_GOOD

@@ -128,7 +128,8 @@ def test_the_summary_says_it_in_a_line() -> None:
         "no LED lamps, trailer, procedure"
     )
     assert CHOSEN.summary() == (
-        "24 V, 2 x 21 W + 5 W, 2 terminals, procedure full, precise, zeros, stops early, judged by us-turn + un-r48 + iso-4082, grades by none"
+        "24 V, 2 x 21 W + 5 W, 2 terminals, procedure full, precise, zeros, stops early, judged by us-turn + un-r48 + iso-4082, "
+        "grades by none"
     )
     assert "LED lamps as load" in Choices(led=True, limits=()).summary()
     assert "judged by nothing" in Choices(limits=()).summary()

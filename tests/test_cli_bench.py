@@ -78,7 +78,7 @@ def test_the_same_seed_gives_the_same_values(capsys: pytest.CaptureFixture[str])
 
 def test_a_bad_unit_fails(capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["test", "sim://bench-nc-welded", "--rated", "2x21"]) == NOT_GOOD
-    assert "Rejected: it does not flash: the lamps stay on." in capsys.readouterr().out
+    assert "Rejected: it does not flash: the lamps stay lit." in capsys.readouterr().out
     assert run(["test", "sim://bench-nc-welded"]) == NOT_DECIDED
     assert "its rating is not known" in " ".join(capsys.readouterr().out.split())
 

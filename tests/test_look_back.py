@@ -16,13 +16,15 @@ from stub_screen import StubApp, press, text_of
 from textual.pilot import Pilot
 
 from bench.grade import Grade
+from bench.outcome import Conclusion, Outcome
 from bench.ports.replay import MAGIC
 from bench.procedure import Procedure
 from bench.record import TestRecord
+from bench.session.traces import run_traces
 from bench.tui import state
 from bench.tui.look_back import LookBack
 from bench.tui.one_test import OneTest
-from bench.tui.session_rows import clock_text, totals
+from bench.tui.session_rows import clock_text, row, totals
 
 # --- one test
 
@@ -47,7 +49,7 @@ def test_one_test_opened_again(capture: Path) -> None:
 
     async def script(screen: OneTest, pilot: Pilot[None]) -> None:
         shown = text_of(pilot.app)
-        for words in ("PASS", "unit [b]7[/b]", "Run: ", "volts at the unit", "current, A", "lamps", "cursor 1", "whole flashes: Tab"):
+        for words in ("GOOD", "unit [b]7[/b]", "Run: ", "volts at the unit", "current, A", "lamps", "cursor 1", "whole flashes: Tab"):
             assert words in shown
         shown = await press(pilot, "tab")
         assert "flash 1 of" in shown and "period" in shown and "lowest drop" in shown
@@ -128,6 +130,30 @@ def test_one_run_after_another(tmp_path: Path) -> None:
     opened(state.Tested(live, setup(), twice, None, path), script)
 
 
+def test_a_run_carried_on_live_tells_time_from_the_same_supply(tmp_path: Path) -> None:
+    (step,) = SHORT.runs
+    out = replace(step, name="one-out", title="One lamp out, live", loads="one-out", live=True, cycles=6, judge=())
+    plan = Procedure("live", "", "", (step, out))
+    buffer = io.BytesIO()
+    live = run_on(bench_port("EL"), plan, capture=buffer)
+    path = tmp_path / "live.capture"
+    path.write_bytes(buffer.getvalue())
+    before, after = run_traces(path, setup(), plan)
+    on_s = before.on_s
+    assert on_s is not None and after.on_s == on_s
+    assert after.begin_s >= before.end_s
+    assert not after.note
+
+    async def script(screen: OneTest, pilot: Pilot[None]) -> None:
+        shown = await press(pilot, "pagedown")
+        assert "Run 2 of 2: One lamp out, live, 21 W" in shown
+        assert screen.trace.view.begin_s == after.begin_s
+        assert f"└{round(after.begin_s - on_s) + 1}" in shown, "seconds since the supply came"
+        assert "lost" not in shown
+
+    opened(state.Tested(live, setup(), plan, None, path), script)
+
+
 def test_what_cannot_be_shown_is_said_in_one_line(tmp_path: Path) -> None:
     async def missing(screen: OneTest, pilot: Pilot[None]) -> None:
         shown = await press(pilot, "tab", "up", "right", "home", "shift+left", "pagedown", "end", "ctrl+left")
@@ -170,7 +196,7 @@ def test_any_size(capture: Path, size: tuple[int, int]) -> None:
     async def script(screen: OneTest, pilot: Pilot[None]) -> None:
         shown = await press(pilot, "tab", "home", "shift+right")
         assert all(len(line) <= size[0] for line in shown.split("\n"))
-        assert "PASS" in shown
+        assert "GOOD" in shown
 
     opened(state.Tested(captured()[0], setup(), SHORT, None, capture), script, size)
 
@@ -198,7 +224,7 @@ def test_the_newest_comes_first_with_sign_word_grade_and_reason() -> None:
     older, newer = record(unit="OLD"), replace(captured()[0], unit="NEW")
     shown = listed(session_of(older, newer), folder=Path("/shop/records"))
     assert shown.index("NEW") < shown.index("OLD")
-    assert "✓ PASS" in shown
+    assert "✓ GOOD" in shown
     assert "2 tests in this session:" in shown
     assert "Earlier days: the records in /shop/records" in shown
     assert "no folder was named" in listed(session_of(older))
@@ -207,7 +233,7 @@ def test_the_newest_comes_first_with_sign_word_grade_and_reason() -> None:
 
 def test_every_case_has_its_line_and_nothing_is_markup() -> None:
     shown = listed(session_of(*cases().values()), size=(100, 30))
-    for word in ("PASS", "FAIL", "CONDITIONAL FAIL", "NOT MEASURED", "BENCH FAULT", "NOT FINISHED"):
+    for word in ("✓ GOOD", "✗ NOT GOOD", "? NOT DECIDED", "! BENCH FAULT"):
         assert word in shown
     assert "[/b]" in shown and "\x1b" not in shown
     assert HOSTILE not in shown
@@ -226,14 +252,26 @@ def test_no_more_rows_are_made_than_fit() -> None:
 
 
 def test_totals_count_each_test_once() -> None:
-    graded = replace(record(), grade=Grade("A", "as new", "default"))
-    tests = session_of(graded, graded, record(interrupted="cancelled by hand", values={}), record())
+    graded = replace(record(), conclusion=Conclusion(Outcome.GOOD, "", "", Grade("A", "as new", "default")))
+    elsewhere = replace(record(), conclusion=Conclusion(Outcome.NOT_FOR_LOAD, "", ""))
+    tests = session_of(graded, graded, record(interrupted="cancelled by hand"), elsewhere)
     text = totals(tests)
     assert text.startswith("4 tests in this session:")
-    assert "A 2" in text
+    assert "A 2" in text and "not decided 1" in text and "not for this load 1" in text
     counted = [int(part.rsplit(" ", 1)[1]) for part in text.split(":", 1)[1].split("   ") if part.strip()]
     assert sum(counted) == 4
     assert totals([]) == ""
+
+
+@pytest.mark.parametrize("width", [80, 99, 100, 160])
+def test_every_word_can_be_told_from_the_others_in_a_row(width: int) -> None:
+    rows = {}
+    for outcome in Outcome:
+        one = replace(record(), conclusion=Conclusion(outcome, "Why it is so.", ""))
+        rows[outcome] = row(one, width, {}).plain
+        assert "Why it is so." in rows[outcome] and len(rows[outcome]) <= width
+    assert len(set(rows.values())) == len(Outcome)
+    assert "GOOD, NOT" in rows[Outcome.NOT_FOR_LOAD], "never only good"
 
 
 def test_the_time_of_day() -> None:

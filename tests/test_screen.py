@@ -24,15 +24,15 @@ def test_a_unit_from_scan_to_the_next(tmp_path: Path) -> None:
             await at.press("4", "7")
             await at.see("Number 47")
             await at.press("1", "1", "enter")
-            await at.see("Unit 4711", "Enter starts the test", "quick test")
+            await at.see("Unit 4711", "Enter starts the test", "procedure decide")
             at.let_pass(1.0)
             await at.press("enter")
             await at.phase(Phase.VERDICT)
-            text = await at.see("PASS", "GRADE", "flashes a minute", "Next:", "SIMULATED", "Kept as")
+            text = await at.see("GOOD", "GRADE", "flashes a minute", "Next:", "SIMULATED", "Kept as")
             assert "compliant" not in text.lower()
             await at.press("enter")
             await at.phase(Phase.READY)
-            await at.see("1 test in this session", "4711", "✓ PASS")
+            await at.see("1 test in this session", "4711", "✓ GOOD")
 
     run(main)
     records = list((tmp_path / "practice").rglob("*.json"))
@@ -42,7 +42,7 @@ def test_a_unit_from_scan_to_the_next(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("address", "word", "words"),
     [
-        ("sim://bench-nc-2x21?fault=contact-eroded&seed=4", "FAIL", ("Loses too much voltage",)),
+        ("sim://bench-nc-2x21?fault=contact-eroded&seed=4", "NOT GOOD", ("loses too much",)),
         ("sim://bench-nc-2x21?fault=lamp-dead&seed=4", "BENCH FAULT", ("lamp",)),
     ],
 )
@@ -193,7 +193,7 @@ def test_every_size_shows_what_counts(size: tuple[int, int], tmp_path: Path) -> 
     async def main() -> None:
         async with at_screen("sim://bench-nc-2x21?seed=3", tmp_path, size=size) as at:
             await at.graded("4711")
-            text = await at.see("PASS")
+            text = await at.see("GOOD")
             assert max(map(len, text.splitlines())) <= size[0]
             for key in ("f1", "f2", "f3", "f4", "f5"):
                 await at.press(key)
@@ -201,7 +201,7 @@ def test_every_size_shows_what_counts(size: tuple[int, int], tmp_path: Path) -> 
                 assert max(map(len, shown(at.app).splitlines())) <= size[0]
                 await at.press("escape")
             await at.pilot.resize_terminal(120, 40)
-            await at.see("every limit kept")
+            await at.see("all limits are kept")
 
     run(main)
 
@@ -227,7 +227,7 @@ def test_without_colour_everything_is_still_said(monkeypatch: pytest.MonkeyPatch
     async def main() -> None:
         async with at_screen("sim://bench-nc-2x21?fault=contact-eroded&seed=4", tmp_path) as at:
             await at.graded("4711")
-            await at.see("✗ FAIL", "SIMULATED")
+            await at.see("✗ NOT GOOD", "SIMULATED")
             for strip in at.app.screen._compositor.render_strips():
                 for segment in strip:
                     style = segment.style

@@ -36,7 +36,7 @@ def test_a_missing_board_is_said_and_found_when_it_comes() -> None:
 
     async def main() -> None:
         async with at_screen(opener, wait=False) as at:
-            await at.see("opening /dev/ttyUSB0: no such file", "NO BOARD", "looked for all the time")
+            await at.see("opening /dev/ttyUSB0: no such file", "NO BOARD", "Testing resumes when the board answers")
             await at.scan("4711")
             await at.press("enter")
             await at.see("No test without a board")
@@ -116,7 +116,7 @@ def test_cancelling_while_the_supply_is_set_and_while_it_flashes(tmp_path: Path)
             await at.see("Turn it UP by")
             await at.press("escape")
             await at.phase(Phase.VERDICT)
-            await at.see("NOT FINISHED", "cancelled by the operator")
+            await at.see("NOT DECIDED", "cancelled by the operator")
             assert port.all_open
             await at.press("enter")
             assert at.app.state.number == "4711"
@@ -141,7 +141,7 @@ def test_the_learner_s_own_hands(tmp_path: Path) -> None:
             await at.see("Turn it UP by", "Up and Down keys", "SIMULATED")
             for _ in range(3):
                 await at.press("up")
-            await at.see("everything is open", "let the time pass at once")
+            await at.see("all loads off", "skip the wait")
             await at.press("enter")
             await at.until(lambda: at.app.state.test is None or at.app.state.test.waiting is None)
             await at.press("escape")

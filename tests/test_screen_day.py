@@ -16,17 +16,16 @@ from pathlib import Path
 from bench_port import BenchPort, bench_port
 from screens import Sitting, at_screen
 
+from bench.outcome import Outcome
 from bench.ports import Port, PortError
 from bench.record import TestRecord
 from bench.record_json import from_json
-from bench.render.standing import Standing, standing
 from bench.tui.choices import Choices
 from bench.tui.state import Phase
 from reports.process_load import memory_mb
 
 UNITS, PULLS = 50, 10
 KINDS = ("NC", "EL", "HWp", "EL2")
-VERDICTS = {Standing.PASS, Standing.CONDITIONAL_PASS}
 EARLY = 10
 """After so many units whatever is made once has been made."""
 MOST_GROWTH_MB = 12.0
@@ -94,11 +93,11 @@ def test_fifty_units_and_ten_pulled_cables(tmp_path: Path) -> None:
 
     asyncio.run(main())
     for record, pulled in told:
-        stands = standing(record)
-        assert stands in VERDICTS or (pulled and stands is Standing.BENCH_FAULT and record.interrupted), record.reason
+        broken_off = pulled and record.outcome is Outcome.BENCH_FAULT and record.interrupted
+        assert record.outcome is Outcome.GOOD or broken_off, record.reason
         assert record.reason
-    broken_off = [record for record, _ in told if record.interrupted is not None]
-    assert len(broken_off) >= PULLS // 2, "the cables are pulled too late to try anything"
+    cut_short = [record for record, _ in told if record.interrupted is not None]
+    assert len(cut_short) >= PULLS // 2, "the cables are pulled too late to try anything"
     assert [record.unit for record, _ in told] == [f"{number}" for number in range(UNITS)]
     on_disk = [from_json(path.read_text(encoding="ascii")) for path in tmp_path.rglob("[0-9]*.json")]
     assert Counter(map(_told, on_disk)) == Counter(_told(record) for record, _ in told)
@@ -117,5 +116,5 @@ def few_flashes(folder: Path) -> Choices:
     return Choices(procedure=str(quick), limits=(str(limits),))
 
 
-def _told(record: TestRecord) -> tuple[str, Standing, str]:
-    return record.unit, standing(record), record.reason
+def _told(record: TestRecord) -> tuple[str, Outcome, str]:
+    return record.unit, record.outcome, record.reason

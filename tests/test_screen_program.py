@@ -16,9 +16,9 @@ from pathlib import Path
 import pytest
 from pty_screen import ServedBoard, kept, started
 
-from bench.render.standing import Standing, standing
+from bench.outcome import Outcome
 from reports.real_screen import F, RealScreen, gone
-from reports.screen_work import press_again
+from reports.screen_work import choose, press_again
 
 pytestmark = [] if sys.platform == "linux" else [pytest.mark.xfail(reason="no pseudo-terminals here", run=False)]
 
@@ -33,6 +33,8 @@ class Desk:
 
     def __init__(self, folder: Path) -> None:
         self.keep = folder / "records"
+        self.keep.mkdir()
+        choose(self.keep, "quick")
         self._open = ExitStack()
         self.board = self._open.enter_context(ServedBoard(folder))
         self.screen = self._open.enter_context(RealScreen(str(self.board.device), self.keep))
@@ -73,12 +75,12 @@ def test_scan_start_verdict_next_quit(desk: Desk) -> None:
     started(screen, board, "U-4711 [/b]")
     screen.until("LAMPS LIT")
     screen.until("Enter accept", 20.0)
-    assert "PASS: every limit kept" in screen.text
+    assert "GOOD: all limits are kept" in screen.text
     assert "U-4711 [/b]" in screen.text
     assert board.all_open
     board.until(lambda: kept(desk.keep)[0].interrupted is None)  # after the board has confirmed that everything is open
     (record,) = kept(desk.keep)
-    assert (record.unit, standing(record)) == ("U-4711 [/b]", Standing.PASS)
+    assert (record.unit, record.outcome) == ("U-4711 [/b]", Outcome.GOOD)
     assert not any(record.link.values())
     press_again(screen)
     screen.until("Scan or type")
@@ -122,7 +124,7 @@ def test_the_station_is_killed(desk: Desk) -> None:
     started(screen, board, "T4")
     os.kill(screen.station, signal.SIGKILL)
     board.until(lambda: board.all_open, OPEN_S)
-    screen.until("NOT FINISHED")
+    screen.until("NOT DECIDED")
     assert_broken_off(desk.keep, "the program was stopped before the test was over")
     # The next station is there already: work goes on.
     press_again(screen)
@@ -142,12 +144,12 @@ def test_screens_that_stand_still(desk: Desk, spares: list[Desk]) -> None:
     stopped.screen.process.send_signal(signal.SIGSTOP)
     for one in (blocked, stopped):
         one.board.until(lambda one=one: one.board.all_open, NOTICED_S)  # type: ignore[misc]
-        one.board.until(lambda one=one: "not heard" in (kept(one.keep)[-1].interrupted or ""))  # type: ignore[misc]
+        one.board.until(lambda one=one: "stopped responding" in (kept(one.keep)[-1].interrupted or ""))  # type: ignore[misc]
     blocked.screen.take_again()
     stopped.screen.process.send_signal(signal.SIGCONT)
     for one in (blocked, stopped):
-        one.screen.until("NOT FINISHED")
-        assert_broken_off(one.keep, "the screen was not heard for 1 s")
+        one.screen.until("NOT DECIDED")
+        assert_broken_off(one.keep, "the display stopped responding for 1 s")
         leave(one)
     stopped.close()
 
@@ -166,7 +168,7 @@ def test_a_blocked_screen_can_be_ended(desk: Desk, spares: list[Desk]) -> None:
     for one, family in zip(both, families, strict=True):
         one.screen.ended()
         assert gone(family)
-        assert_broken_off(one.keep, "the screen was not heard for 1 s")
+        assert_broken_off(one.keep, "the display stopped responding for 1 s")
     other.close()
 
 
@@ -177,7 +179,7 @@ def test_an_unplugged_cable(desk: Desk) -> None:
     board.until(lambda: board.all_open, OPEN_S)
     screen.until("BENCH FAULT")
     (record,) = kept(desk.keep)
-    assert standing(record) is Standing.BENCH_FAULT
+    assert record.outcome is Outcome.BENCH_FAULT
     assert "port-lost" in {fault.code for fault in record.bench_faults}
     press_again(screen)
     screen.until("NO BOARD")
@@ -191,6 +193,6 @@ def test_an_unplugged_cable(desk: Desk) -> None:
 def assert_broken_off(keep: Path, why: str) -> None:
     """The newest record says that the test was not finished, and why."""
     record = kept(keep)[-1]
-    assert standing(record) is Standing.NOT_FINISHED
+    assert record.outcome is Outcome.NOT_DECIDED
     assert why in (record.interrupted or "")
     assert record.reason

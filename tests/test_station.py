@@ -133,7 +133,7 @@ def test_a_screen_that_falls_silent_is_taken_for_gone(tmp_path: Path) -> None:
         heard.beating = False
         done = heard.wait(Finished)
         assert port.all_open
-    assert "the screen was not heard for 1 s" in (done.record.interrupted or "")
+    assert "the display stopped responding for 1 s" in (done.record.interrupted or "")
 
 
 def test_a_screen_that_is_gone_ends_the_station(tmp_path: Path) -> None:

@@ -13,7 +13,7 @@ BEFORE_POWER = (
     "An electronic unit: check its pins first; at first power limit the current to 1 A.",
 )
 NO_INSPECTION = (
-    "A pass here says that these values, on this bench, kept these figures. It is no inspection of a vehicle and no approval of "
+    "Good here says that these values, on this bench, kept these figures. It is no inspection of a vehicle and no approval of "
     "a part: a licensed inspection decides."
 )
 SIMULATED = "Simulated board: no real unit was tested."

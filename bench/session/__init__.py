@@ -9,6 +9,7 @@ from bench.session.board import BoardClient, BoardFault
 from bench.session.calibrate import Calibration, Wanted, calibrate_board
 from bench.session.conduct import begun_record, run_test
 from bench.session.in_force import put_in_force
+from bench.session.memory import BenchMemory
 from bench.session.operator import Action, Cool, Do, FitLink, FitUnit, Meanwhile, MeterReader, Operator, Place, SetSupply, SimulatedHands
 from bench.session.progress import Asked, Damage, Decided, Event, Live, Noted, Progress, SoFar, StepBegan, Traced, Waiting
 from bench.session.recorded import judge_recording
@@ -19,6 +20,7 @@ from bench.session.setup import Setup, SetupError
 __all__ = [
     "Action",
     "Asked",
+    "BenchMemory",
     "BoardClient",
     "BoardFault",
     "Calibration",

@@ -88,7 +88,9 @@ class Chain:
         self._current, self._run_began_s = run, self._board.port.now_s()
         if before is not None:
             steps = ledger.procedure.steps
-            self._progress(StepBegan(step.name, step.title, step.text, steps.index(step) + 1, len(steps)))
+            load = plan.load
+            place = steps.index(step) + 1, len(steps)
+            self._progress(StepBegan(step.name, step.title, step.text, *place, load=load.text, lamps=len(load.lamps), live=True))
         self._board.note(
             note="run", step=step.name, name=plan.name, title=plan.title, loads=plan.load.numbers, text=plan.load.text, volts=plan.volts,
             live=before is not None,
@@ -167,7 +169,7 @@ class Chain:
             if doing in ("dark", "no supply", "one flash") and one.loads != "own":
                 self._ledger.left_out[one.name] = f"the unit did not flash: {doing}"
             elif doing == "steady on" and one.loads == "one-out" and not step.live:
-                self._ledger.left_out[one.name] = "the lamps stay on: one lamp less shows nothing"
+                self._ledger.left_out[one.name] = "the lamps stay lit: one lamp less shows nothing"
             elif hopeless:
                 self._ledger.left_out[one.name] = "the outcome is certain on any load"
             else:

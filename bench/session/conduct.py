@@ -221,7 +221,10 @@ class _Test:
         if step.name in self._ledger.left_out:
             bench.note(f"step {step.name} left out: {self._ledger.left_out[step.name]}")
             return
+        load = self._loads.get(step.name)
         began = StepBegan(step.name, step.title, step.text, number, len(self._procedure.steps))
+        if load is not None and isinstance(step, RunStep):
+            began = replace(began, load=load.text, lamps=len(load.lamps))
         match step:
             case ZeroStep():
                 if not self._setup.zero:

@@ -21,6 +21,7 @@ from bench.ports import Port, PortError
 from bench.ports.opening import open_port
 from bench.ports.serial_port import FoundPort, find_boards
 from bench.session import (
+    BenchMemory,
     BoardClient,
     BoardFault,
     Cancelled,
@@ -90,6 +91,7 @@ class Station:
         self._simulated = False
         self._opened_s = 0.0
         self._tested = ""
+        self._memory = BenchMemory()
         self._absent_text: str | None = None
         self._tried: tuple[tuple[FoundPort, ...], float] | None = None
         self._looked_s = -1e9
@@ -211,7 +213,7 @@ class Station:
                 return
             if self._attached.address == "auto" and not self._worth_asking():
                 return
-            self._port = open_port(self._attached.address)
+            self._port, self._memory = open_port(self._attached.address), BenchMemory()
             self.say(self._introduce(self._port))
             self._opened_s, self._tested = self._port.now_s(), ""
             self._absent_text = self._tried = None
@@ -269,6 +271,7 @@ class Station:
                 when=when,
                 software=software,
                 capture=place.spool,
+                memory=self._memory,
             )
         except SetupError as error:
             place.discard()
@@ -297,5 +300,5 @@ class Station:
             if reason is not None:
                 raise Cancelled(reason)
         if self._clock() - self._heard_s > self._silent_screen_s:
-            raise Cancelled(f"the screen was not heard for {self._silent_screen_s:g} s: its program or its terminal stands still")
+            raise Cancelled(f"the display stopped responding for {self._silent_screen_s:g} s; loads were switched off")
         return False

@@ -20,7 +20,7 @@ _ROOMY = 30  # lines of the screen from which on they stand apart
 class Caution(ReadingScreen):
     """Enter: known, start. Esc: not now."""
 
-    HINTS: ClassVar[Sequence[KeyHint]] = (("Enter", "all is connected as it should be, I know these: start"), ("Esc", "not now"))
+    HINTS: ClassVar[Sequence[KeyHint]] = (("Enter", "connections checked, cautions read: start"), ("Esc", "not now"))
     BINDINGS: ClassVar[list[BindingType]] = [Binding("enter", "known", show=False)]
 
     def body(self) -> Iterable[Widget]:

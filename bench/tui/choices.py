@@ -1,4 +1,4 @@
-"""What somebody chose to test, on what and by which limits: kept from unit to unit, and from day to day. No widget in here."""
+"""What was chosen to test, on what and by which limits: kept from unit to unit, and from day to day. No widget in here."""
 
 from __future__ import annotations
 

@@ -12,8 +12,7 @@ from bench.grade.words import speech_of
 from bench.limits import AllOf, AnyOf, FactLimit, Limit, LimitSet, Requirement
 from bench.measure import Measured
 from bench.render.plain import one_line
-from bench.render.rows import shown
-from bench.render.values import in_unit, limit_text, value_text
+from bench.render.values import limit_text, quantity_text
 from bench.tui.gauge_rows import Row, merged, placed, rows_of, rows_of_verdict
 from bench.tui.gauge_scale import gauge
 from bench.tui.signs import CONFORMITY_SIGNS
@@ -164,7 +163,7 @@ def _value(requirement: Requirement, verdict: Verdict | None) -> str:
         return one_line(verdict.by_fact)
     if isinstance(requirement, Limit):
         found = verdict.found
-        return value_text(in_unit(found, requirement.unit), requirement) if isinstance(found, Estimate) else "not yet"
+        return quantity_text(requirement.quantity, found, requirement) if isinstance(found, Estimate) else "not yet"
     return "not yet" if isinstance(requirement, FactLimit) else ""
 
 
@@ -203,10 +202,10 @@ def _edge(one_sided: Limit) -> str:
 
 def _heading(columns: Columns, flashes: int, colours: Mapping[str, str]) -> Text:
     counted = "no flash yet" if not flashes else "1 flash counted" if flashes == 1 else f"{flashes} flashes counted"
-    limit = padded("asked for", columns.limit) + " " if columns.limit else ""
+    limit = padded("limit", columns.limit) + " " if columns.limit else ""
     value = padded("value ± 95 %", columns.value, right=True)
     allowed = padded("┃ allowed ┃".center(columns.gauge), columns.gauge)
-    text = f"{padded(counted, columns.title)} {value} {limit}{allowed} {padded('  how it stands', columns.word)}"
+    text = f"{padded(counted, columns.title)} {value} {limit}{allowed} {padded('  status', columns.word)}"
     return Text(text, colours.get("quiet", ""))
 
 
@@ -219,7 +218,7 @@ def _besides(names: Sequence[str], measured: Measured | None, width: int, height
     cells = []
     for name in names:
         found = measured.values.get(name)
-        value = value_text(shown(name, found)) if isinstance(found, Estimate) else "not yet"
+        value = quantity_text(name, found) if isinstance(found, Estimate) else "not yet"
         if not isinstance(found, NotMeasured) or found.fault == "none":
             cells.append((padded(_title(name), each - 20), padded(value, 17, right=True) + "   "))
     lines = []

@@ -119,7 +119,7 @@ def grade_rows(rule: str) -> list[tuple[str, str, str]]:
         steps = files.grade_rule(rule).steps
     except TableError as error:
         return [("none", one_line(str(error)), "")]
-    found = {one_line(step.name): one_line(f"{step.title}. {step.wording}") for step in steps if step.name != "none"}
+    found = {one_line(step.name): one_line(f"{step.title}: {step.wording}") for step in steps if step.name != "none"}
     return [(name, says, "") for name, says in sorted(found.items())]
 
 

@@ -59,7 +59,7 @@ def what_now(state: State, fault_colour: str) -> tuple[str, str, Sequence[tuple[
     if state.board is None:
         texts = (
             (one_line(state.absent) + ".", "bold"),
-            ("It is looked for all the time: as soon as it answers, work goes on here. F3 practises on a simulated one meanwhile.", ""),
+            ("Searching. Testing resumes when the board answers. F3 practises on a simulated one meanwhile.", ""),
         )
         return "NO BOARD", f"bold {fault_colour}", texts
     if not state.number:
@@ -69,7 +69,7 @@ def what_now(state: State, fault_colour: str) -> tuple[str, str, Sequence[tuple[
 
 
 def _set_up_text(state: State) -> str:
-    return f"It will be tested so: {state.choices.summary()}. F2 changes that."
+    return f"Test set-up: {state.choices.summary()}. Press F2 to change it."
 
 
 def session_lines(session: Sequence[Tested], width: int, most: int, colours: Mapping[str, str]) -> Iterator[Text]:

@@ -115,7 +115,7 @@ def step_line(test: Underway, width: int) -> Text:
     if test.stopping:
         return Text("Cancelled: opening everything ...", "bold")
     if test.step is None:
-        return Text("The board is asked what it is, and tests itself ...")
+        return Text("Identifying the board, self-test running ...")
     start = f", start {test.step.start} of {test.step.starts}" if test.step.starts > 1 else ""
     left = f"Step {test.step.number} of {test.step.of}: {one_line(test.step.title)}{start}"
     right = ""
@@ -190,13 +190,14 @@ def call_of(test: Underway, state: State) -> tuple[str, list[str]]:
         return "PLEASE", [action_text(test.asked), "Enter: it is done.   Esc: cancel the test."]
     if test.waiting is not None:
         left_s = round(test.waiting.left_s)
-        texts = [f"{one_line(test.waiting.what)}: everything is open, nothing to do.   Esc: cancel the test."]
+        what = one_line(test.waiting.what)
+        texts = [f"{what[:1].upper()}{what[1:]}: all loads off. Please wait.   Esc: cancel the test."]
         if state.own_hands:
-            texts.append("Enter: let the time pass at once (this bench is simulated).")
+            texts.append("Enter: skip the wait (this bench is simulated).")
         return f"{left_s // 60}:{left_s % 60:02d}", texts
     if test.step is None:
-        return "BOARD", ["The board is asked what it is, and tests itself."]
-    return "WAIT", ["The supply is looked at."]
+        return "BOARD", ["Identifying the board, self-test running."]
+    return "WAIT", ["Checking the supply."]
 
 
 def _supply_call(wanted: SetSupply, v_in_v: float | None, state: State) -> tuple[str, list[str]]:
@@ -213,5 +214,5 @@ def _supply_call(wanted: SetSupply, v_in_v: float | None, state: State) -> tuple
             texts.append(f"{turn} by {abs(off_v):.2f} V. It is watched, and goes on by itself when it is right.")
     if state.own_hands:
         texts.append("The simulated supply's knob: Up and Down keys.")
-    texts.append("Enter: it is as right as it gets.   Esc: cancel the test.")
+    texts.append("Enter: accept this setting.   Esc: cancel the test.")
     return call, texts

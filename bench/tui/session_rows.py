@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 
 from rich.text import Text
 
+from bench.outcome import Outcome
 from bench.record import TestRecord
 from bench.render.plain import one_line
 from bench.tui.signs import SIGNS, sign_of
@@ -15,6 +16,7 @@ from bench.tui.wrapped import cut, padded
 
 _NUMBER, _NUMBER_WIDE = 14, 24
 _WIDE = 100
+_TOTALS = {Outcome.NOT_FOR_LOAD: "not for this load"}  # shorter, so that all the counts have room
 _WORD = 18  # cells for mark and word where the longest would leave no room for the reason
 
 
@@ -60,6 +62,6 @@ def totals(tests: Sequence[Tested]) -> str:
         if letter:
             grades[letter] += 1
         else:
-            others[tested.record.outcome.value] += 1
+            others[_TOTALS.get(tested.record.outcome, tested.record.outcome.value)] += 1
     counted = [f"{name} {count}" for some in (grades, others) for name, count in sorted(some.items())]
     return f"{len(tests)} {'test' if len(tests) == 1 else 'tests'} in this session:  {'   '.join(counted)}" if tests else ""

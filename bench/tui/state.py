@@ -10,6 +10,7 @@ from pathlib import Path
 from bench.bank import Bank
 from bench.description import BoardDescription
 from bench.measure import Measured
+from bench.ports import AddressError
 from bench.ports.setting import known_bench
 from bench.procedure import Procedure
 from bench.record import TestRecord
@@ -121,5 +122,10 @@ class State:
 
     @property
     def fitted(self) -> Bank | None:
-        """What stands in the sockets of a simulated bench, by its address."""
-        return known_bench(self.board.address).bank if self.board is not None else None
+        """What stands in the sockets of a simulated bench, by its address; None if that does not tell."""
+        if self.board is None:
+            return None
+        try:
+            return known_bench(self.board.address).bank
+        except AddressError:
+            return None

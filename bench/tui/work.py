@@ -29,7 +29,7 @@ def hints_for(state: State) -> Sequence[KeyHint]:
             if state.test is not None and state.test.asked is not None:
                 enter = (("Enter", "it is done"),)
             elif state.test is not None and state.test.waiting is not None and state.own_hands:
-                enter = (("Enter", "let the time pass"),)
+                enter = (("Enter", "skip the wait"),)
             return (*enter, ("Esc", "cancel: all loads open"), ("F9", "other dots"), *_ALWAYS)
         case Phase.VERDICT:
             does = "accept, next unit" if state.settled else "the same unit again"
