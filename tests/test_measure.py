@@ -42,7 +42,7 @@ def pattern(*on_off_ms: tuple[float, float], first_s: float = 0.3) -> list[float
 
 def test_every_value_has_a_name_of_the_vocabulary() -> None:
     names = set(measured(Wave(flashes(12), 8.0)).values)
-    assert names == set(QUANTITIES) - {"outage_rate_per_min", "outage_ratio"}
+    assert names == set(QUANTITIES) - {"outage_rate_per_min", "outage_ratio", "trailer_rate_per_min", "trailer_on_ratio"}
 
 
 def test_nhtsa_letter_of_14_november_2002_averages_the_cycles_rates() -> None:
@@ -214,3 +214,188 @@ def test_faults_of_the_bench_are_named(changes: dict[str, object], code: str) ->
 
 def test_a_closed_lamp_of_led_kind_is_not_checked_against_watts() -> None:
     assert codes(good_load(steady_a=0.1, inrush=0.0), Conditions(lamps_w=(), filament=False)) == []
+
+
+# A film on the contacts, by itself.
+
+
+@pytest.mark.parametrize(
+    ("first_ohms", "fact"),
+    [
+        ((), "none"),
+        ((0.3, 0.25, 0.2, 0.15, 0.12), "recovered"),
+        ((0.1, 0.3), "recovered"),
+        ((0.11, 0.11, 0.11), "none"),
+        ((0.2,) * 12, "none"),
+    ],
+)
+def test_a_film_shows_in_the_first_flashes_alone(first_ohms: tuple[float, ...], fact: str) -> None:
+    """0.36 V later: a film is higher by a tenth of a volt and by a quarter of the drop (common practice, no source)."""
+    m = measured(Wave(flashes(12), 8.3, first_ohms=first_ohms), Counts())
+    assert m.facts["film"] == fact
+    if len(first_ohms) < 6:
+        assert value(m, "film_v") == pytest.approx(3.6 * (max((0.1, *first_ohms)) - 0.1), abs=0.01)
+        assert value(m, "drop_v") == pytest.approx(0.36, abs=0.002), "the film is not in the drop that is judged"
+
+
+def test_a_contact_that_scatters_is_no_film() -> None:
+    ohms = (0.25, 0.1, 0.3, 0.1, 0.2, 0.1, 0.3, 0.1, 0.26, 0.1, 0.28)
+    m = measured(Wave(flashes(12), 8.3, first_ohms=ohms), Counts())
+    assert m.facts["film"] == "none"
+    assert value(m, "drop_spread_v") > 0.2
+
+
+def test_without_the_first_flashes_nothing_is_known_of_a_film() -> None:
+    m = measured(Wave(flashes(12), 8.3, applied_s=-1.0), Counts())
+    assert m.facts["film"] == "unknown" and isinstance(m.values["film_v"], NotMeasured)
+
+
+# In any flash, the first ones included.
+
+
+def with_gap(edges: list[float], flash: int, gap_s: float) -> list[float]:
+    """The contact opens in the middle of this flash for so long."""
+    make, broke = edges[2 * flash], edges[2 * flash + 1]
+    middle = 0.5 * (make + broke)
+    return sorted([*edges, middle, middle + gap_s])
+
+
+@pytest.mark.parametrize("flash", [1, 3, 8])
+def test_a_gap_while_lit_is_a_drop_out_and_no_flash(flash: int) -> None:
+    m = measured(Wave(with_gap(flashes(12), flash, 2e-3), 8.3), Counts())
+    assert (value(m, "dropouts"), value(m, "missed"), value(m, "stuck")) == (1.0, 0.0, 0.0)
+    assert value(m, "rate_per_min") == pytest.approx(60.0 / 0.67, abs=0.05)
+    assert value(measured(Wave(flashes(12), 8.3), Counts()), "dropouts") == 0.0
+
+
+@pytest.mark.parametrize("flash", [2, 3, 4])
+def test_a_long_or_missing_flash_among_the_skipped_ones_counts(flash: int) -> None:
+    """The averages leave the first five out, as the standards do; what may happen in any flash is looked for in all."""
+    edges = flashes(12)
+    stuck = [*edges[: 2 * flash + 1], *edges[2 * flash + 3 :]]
+    m = measured(Wave(stuck, 8.3), Counts())
+    assert (value(m, "missed"), value(m, "stuck")) == (0.0, 1.0)
+    assert m.facts["behaviour"] == "irregular"
+    missed = [*edges[: 2 * flash], *edges[2 * flash + 2 :]]
+    m = measured(Wave(missed, 8.3), Counts())
+    assert (value(m, "missed"), value(m, "stuck")) == (1.0, 0.0)
+    found = m.values["missed"]
+    assert isinstance(found, Estimate) and found.n >= 9, "of all flashes"
+
+
+def test_the_flash_at_hand_may_be_too_long_already() -> None:
+    edges = flashes(9)
+    m = measured(Wave([*edges[:-1], 99.0], edges[-2] + 1.0), Counts())
+    assert value(m, "stuck") == 1.0
+    assert value(measured(Wave([*edges[:-1], 99.0], edges[-2] + 0.4), Counts()), "stuck") == 0.0
+
+
+def test_the_first_flash_of_a_thermal_unit_is_long_by_nature() -> None:
+    """Its heater is cold. That of an electronic one is not."""
+    later = flashes(10, first_s=1.4)
+    thermal = measured(Wave([0.3, 1.08, *later], 8.0), Counts())
+    assert (thermal.facts["mechanism"], value(thermal, "stuck")) == ("thermal, closed at rest", 0.0)
+    electronic = measured(Wave([0.32, 1.08, *later], 8.0), Counts())
+    assert (electronic.facts["mechanism"], value(electronic, "stuck")) == ("unknown", 1.0)
+
+
+# The mechanism, from the start.
+
+
+@pytest.mark.parametrize(
+    ("wave", "mechanism"),
+    [
+        (Wave([0.3, 1.0, *flashes(8, first_s=1.32)], 7.0), "thermal, closed at rest"),
+        (Wave(flashes(9, first_s=0.77), 7.0, dark_a=0.28), "hot wire"),
+        (Wave([0.3, 0.31, *flashes(8, first_s=0.76)], 7.0, dark_a=0.015), "two-coil"),
+        (Wave(flashes(9, first_s=0.3015), 7.0), "electronic"),
+        (Wave(flashes(9, first_s=0.3), 7.0), "unknown"),  # at once, and with a first flash like the others
+        (Wave(flashes(9, first_s=0.3), 7.0, dark_a=0.28), "unknown"),  # a hot wire takes its time
+        (Wave(flashes(2, first_s=0.77), 2.2, dark_a=0.28), "unknown"),  # too few
+        (Wave(flashes(9, first_s=0.3015), 7.0, applied_s=-1.0), "unknown"),  # the start was not seen
+        (Wave(flashes(9, first_s=0.3015), 7.0, lost_s=[(0.4, 0.45)]), "unknown"),  # nor was all of it here
+    ],
+)
+def test_the_mechanism_from_the_start(wave: Wave, mechanism: str) -> None:
+    assert measured(wave).facts["mechanism"] == mechanism
+
+
+# What of the bench was proved.
+
+
+def proof(m: Measured, item: str) -> tuple[bool, str]:
+    (found,) = [p for p in m.proofs if p.item == item]
+    return found.proved, found.text
+
+
+@pytest.mark.parametrize(
+    ("wave", "conditions", "proved", "text"),
+    [
+        (good_load(), FILAMENT, True, "100 % of the expected current"),
+        (good_load(steady_a=1.8), FILAMENT, False, "50 % of the expected current"),
+        (good_load(inrush=0.0), FILAMENT, False, "100 % of the expected current"),
+        (Wave([98.0, 99.0], 7.0), FILAMENT, False, "nothing lit them"),
+        (good_load(), Conditions(lamps_w=()), False, "their watts are not known"),
+        (good_load(), Conditions(filament=False), False, "not filament lamps: their current says nothing"),
+    ],
+)
+def test_whether_the_lamps_were_proved(wave: Wave, conditions: Conditions, proved: bool, text: str) -> None:
+    assert proof(measured(wave, conditions=conditions), "lamps") == (proved, text)
+
+
+def test_a_lit_bench_proves_supply_and_leads_and_a_dark_one_nothing() -> None:
+    lit, dark = measured(good_load(), conditions=FILAMENT), measured(Wave([98.0, 99.0], 7.0), conditions=FILAMENT)
+    assert {p.item: p.proved for p in lit.proofs} == {"lamps": True, "supply": True, "sense leads": True}
+    assert {p.item: p.proved for p in dark.proofs} == {"lamps": False, "supply": False, "sense leads": False}
+    assert all(p.text for p in (*lit.proofs, *dark.proofs))
+
+
+@pytest.mark.parametrize("on_s", [0.05, 0.13, 0.35])
+def test_a_dead_lamp_shows_in_short_flashes(on_s: float) -> None:
+    """A unit that flashes fast because a lamp is out lights the other for a tenth of a second: that must not be its fault."""
+    assert codes(good_load(edges=flashes(12, on_s=on_s, off_s=0.2), end_s=12 * (on_s + 0.2) + 0.3, steady_a=1.8)) == ["lamp-current"]
+    assert codes(good_load(edges=flashes(12, on_s=on_s, off_s=0.2), end_s=12 * (on_s + 0.2) + 0.3)) == []
+
+
+def test_a_steady_current_read_inside_the_inrush_says_so() -> None:
+    """What the inrush may still add after 50 ms: 1.95 exp(-50 / 33) of the current (computed), as a rectangular part of the budget."""
+    short = measured(good_load(edges=flashes(12, on_s=0.05, off_s=0.3), end_s=4.5), conditions=FILAMENT).values["steady_a"]
+    long = measured(good_load(), conditions=FILAMENT).values["steady_a"]
+    assert isinstance(short, Estimate) and isinstance(long, Estimate)
+    (inside,) = [c for c in short.budget if c.source == "inrush not over"]
+    assert inside.u == pytest.approx(short.value * 1.95 * 2.718281828 ** (-50 / 33) / 3**0.5, rel=0.02)
+    assert inside.shape == "rectangular" and "inrush" in short.note
+    assert not any(c.source == "inrush not over" for c in long.budget) and not long.note
+
+
+# The zero of the current.
+
+
+def test_a_leak_is_measured_and_a_drifting_zero_is_not() -> None:
+    """A leak is there from the first flash and stays; a zero that moves by more than 6 mA while the unit flashes may be no leak at all."""
+    leak = measured(Wave(flashes(14), 9.7, dark_a=0.02))
+    assert value(leak, "dark_a") == pytest.approx(0.02, abs=1e-3)
+    drifting = measured(Wave(flashes(14), 9.7, dark_a_per_s=3e-3)).values["dark_a"]
+    assert isinstance(drifting, NotMeasured) and drifting.fault == "bench"
+    assert "the dark current moved by" in drifting.reason and "let the board warm up" in drifting.reason
+    assert isinstance(measured(Wave(flashes(14), 9.7, dark_a_per_s=3e-4)).values["dark_a"], Estimate)
+
+
+# Single events.
+
+
+def test_a_start_says_that_it_is_one() -> None:
+    m = measured(Wave(flashes(5), 4.0))
+    for name in ("first_light_s", "first_extinction_s", "start_s", "start_largest_s"):
+        found = m.values[name]
+        assert isinstance(found, Estimate) and found.n == 1 and "one start; the next may differ" in found.note, name
+
+
+def test_a_stream_that_begins_closed_has_no_make() -> None:
+    """What was closed when the samples began was not seen to close: no inrush, no start, no bounce of that make."""
+    m = measured(Wave([-1.0, 0.5, *flashes(9, first_s=0.82)], 7.0, applied_s=-2.0))
+    assert value(m, "rate_per_min") == pytest.approx(60.0 / 0.67, abs=0.05)
+    for name in ("inrush_first_a", "start_s", "first_light_s"):
+        assert isinstance(m.values[name], NotMeasured), name
+    found = m.values["bounce_make_s"]
+    assert isinstance(found, Estimate) and found.n == 9

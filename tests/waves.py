@@ -27,13 +27,19 @@ ACCURACY = {
 
 @dataclass
 class Wave:
-    """Contact closed between edges[0] and edges[1], edges[2] and edges[3], ...; supply on from `applied_s` to the end."""
+    """Contact closed between edges[0] and edges[1], edges[2] and edges[3], ...; supply on from `applied_s` to the end.
+
+    `first_ohms`: resistance of the contact in the first flashes; in all others it is `contact_ohm`. `dark_a_per_s`: drift of the dark
+    current.
+    """
 
     edges: Sequence[float]
     end_s: float
     applied_s: float = 0.3
     supply_v: float = 12.8
     contact_ohm: float = 0.1
+    first_ohms: Sequence[float] = ()
+    dark_a_per_s: float = 0.0
     steady_a: float = 3.6
     inrush: float = 9.0
     inrush_s: float = 8e-3
@@ -51,14 +57,17 @@ class Wave:
         on = t_s >= self.applied_s
         closed = np.zeros(len(t_s), dtype=bool)
         since = np.full(len(t_s), np.inf)
-        for make, broke in zip(self.edges[::2], self.edges[1::2], strict=True):
+        ohm = np.full(len(t_s), self.contact_ohm)
+        for number, (make, broke) in enumerate(zip(self.edges[::2], self.edges[1::2], strict=True)):
             inside = (t_s >= make) & (t_s < broke) & on
             closed |= inside
+            ohm[inside] = self.first_ohms[number] if number < len(self.first_ohms) else self.contact_ohm
             since[inside] = t_s[inside] - max(make, self.applied_s)
         with np.errstate(over="ignore"):
-            current = np.where(closed, self.steady_a * (1.0 + self.inrush * np.exp(-since / self.inrush_s)), self.dark_a * on)
+            dark_a = (self.dark_a + self.dark_a_per_s * t_s) * on
+            current = np.where(closed, self.steady_a * (1.0 + self.inrush * np.exp(-since / self.inrush_s)), dark_a)
         v_in = np.where(on, self.supply_v, 0.0)
-        v_out = np.where(closed, v_in - current * self.contact_ohm, v_in * self.open_ratio)
+        v_out = np.where(closed, v_in - current * ohm, v_in * self.open_ratio)
         lit = {"in step": closed, "antiphase": ~closed & on, "steady": on, "dead": on & False}[self.pilot]
         waves: dict[str, Array] = {
             "v_in": v_in, "v_out": v_out, "v_drop": np.clip(v_in - v_out, -0.064, 0.96), "i_load": current,
