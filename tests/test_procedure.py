@@ -97,7 +97,7 @@ def test_a_supply_is_that_of_a_12_v_system(system_v: float, volts: float) -> Non
         ("starts = 3", "starts = 2.5", r"steps\[4\]\.starts: got 2\.5"),
         ("supply_v = 13.5", "supply_v = 48", r"steps\[4\]\.supply_v: got 48\.0; it must be a number from 5 to 16"),
         ("supply_v = 13.5", "volts = 13.5", r"steps\[4\]\.volts: unknown key; known here: "),
-        ('"(@4,1:2)"', '"trailers"', r"steps\[5\]\.loads: got 'trailers'; it must be one of rated, one-out, trailer, or a"),
+        ('"(@4,1:2)"', '"trailers"', r"steps\[5\]\.loads: got 'trailers'; it must be one of rated, one-out, trailer, own, or a"),
         ('"(@4,1:2)"', '"(@9)"', r"steps\[5\]\.loads: got '\(@9\)'"),
         ('"(@4,1:2)"', '"(@)"', r"steps\[5\]\.loads: got '\(@\)'"),
         ('["rate_per_min", "start_s"]', '["speed"]', r"steps\[4\]\.judge: got 'speed'; allowed are \[.all.\], or some of rate"),
@@ -203,10 +203,11 @@ def test_steps_that_cannot_hang_together_are_refused_in_one_line(old: str, new: 
 
 def test_the_procedure_that_decides_switches_lamps_while_the_unit_flashes() -> None:
     """And makes the starts that a mean of three asks for only afterwards, if they are asked for."""
-    rated, out, heavy, starts = procedure("decide").runs
+    rated, out, heavy, own, starts = procedure("decide").runs
     assert rated.until_decided and rated.starts == 1
     assert (out.live, out.loads) == (True, "one-out")
     assert (heavy.live, heavy.loads) == (True, "trailer")
+    assert (own.live, own.loads, own.judge) == (True, "own", ())
     assert (starts.starts_of, starts.live) == ("rated", False)
 
 
@@ -225,9 +226,10 @@ def test_shipped_procedures_keep_the_rules_of_the_trade(name: str) -> None:
     runs = found.runs
     volts = [run.supply_v for run in runs if run.supply_v is not None]
     assert volts == sorted(volts)
-    # After a heavy load nothing but further cold starts, whose cooling lets the unit forget it.
+    # After a heavy load nothing is judged, or what is has been left to cool before.
     heavy = [n for n, run in enumerate(runs) if run.loads == "trailer"]
-    assert heavy in ([], [len([run for run in runs if not run.starts_of]) - 1])
+    assert len(heavy) <= 1
+    assert all(not run.judge and (run.live or run.cool_s >= 300.0) for n in heavy for run in runs[n + 1 :])
     assert all(runs[n].closed_at_most_s is not None and (runs[n].closed_at_most_s or 0) <= 10.0 for n in heavy)
     assert all(run.live or run.cool_s >= 10.0 for run in runs)
     assert all(run.electronic_cool_s is None or run.electronic_cool_s >= 10.0 for run in runs), "the lamps must cool for every kind"

@@ -124,7 +124,7 @@ def test_a_trip_is_the_unit_s_if_the_same_lamps_are_right_without_it() -> None:
     assert (record.outcome, record.interrupted) == (Outcome.NOT_GOOD, None)
     assert record.reason == "Rejected: it does not flash: it draws more than the bench may give: a short inside."
     assert record.bench_faults == ()
-    assert [(p.item, p.proved) for p in record.measured.proofs] == [("lamps", True)]
+    assert ("lamps", True) in {(p.item, p.proved) for p in record.measured.proofs}
     assert port.board.unit_name == "EL"
     assert port.all_open
 

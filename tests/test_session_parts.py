@@ -58,7 +58,7 @@ def test_the_mean_of_three_starts_by_hand() -> None:
     assert scatter.u == pytest.approx(0.1 / math.sqrt(3.0))
     assert clock.u == pytest.approx(0.001)
     assert found.n == 3
-    assert "largest 1.2 s" in found.note
+    assert "largest 1.200 s" in found.note
 
 
 def test_one_start_stands_for_itself() -> None:
