@@ -25,6 +25,7 @@ _OF_LOAD = ("rate_", "on_", "off_s", "start_", "first_", "outage_", "trailer_")
 _FACTS_OF_LOAD = frozenset({"behaviour", "outage", "trailer", "lamp out", "pilot, lamp out", "pilot"})
 _STANDING = ("steady on", "dark", "one flash", "shorted")
 _NOT_THIS_LOAD = "Sell it for lamps on which it flashed right, or test it on the lamps that it is for."
+_LIT = (0.30, 0.75)  # on-time of a unit that flashes right (SAE J945, after a public summary), where no limit set says otherwise
 _AGAIN = "Zero the bench, let everything cool, and test again."
 
 
@@ -240,6 +241,9 @@ def _fitting(case: Case) -> str:
         rate = values.get("rate_per_min")
         if other.behaviour != "flashing" or rate is None:
             continue
+        lit = values.get("on_ratio")
+        if lit is not None and not _LIT[0] <= lit.value <= _LIT[1]:
+            continue  # a flicker of 3 % may have a good rate, and lights nothing
         known = [(limit, values[limit.quantity]) for limit in bands if limit.quantity in values]
         if all(decide(found.value, found.u, found.dof, limit.low, limit.high) is Conformity.PASS for limit, found in known):
             return f"{other.text} ({speech_of('rate_per_min').value(rate)})"
