@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from sample_records import HOSTILE, cases
@@ -25,6 +26,19 @@ def crowded(record: TestRecord) -> TestRecord:
     proofs = tuple(BenchProof(item, False, "nothing was lit by which it could be seen") for item in ("lamps", "supply", "sense leads"))
     measured = replace(record.measured, proofs=proofs)
     return replace(record, conclusion=conclusion, conditions=conditions, measured=measured, unit="U" * 200)
+
+
+GOLDEN = Path(__file__).parent / "golden"
+
+
+@pytest.mark.parametrize("name", sorted(cases()))
+def test_short_reports_are_as_kept(name: str) -> None:
+    """One that differs from its golden file is left beside it as .actual: look at it, and rename it if it is right."""
+    kept, actual = GOLDEN / f"brief-{name}.txt", GOLDEN / f"brief-{name}.actual"
+    text = "\n".join(brief_lines(cases()[name])) + "\n"
+    actual.write_text(text, encoding="utf-8")
+    assert kept.exists() and text == kept.read_text(encoding="utf-8"), f"compare {kept} with {actual}"
+    actual.unlink()
 
 
 @pytest.mark.parametrize("name", sorted(cases()))

@@ -51,10 +51,6 @@ MEANING = {
 }
 """What the verdict on one limit says."""
 
-MOST_KEPT_FROM = 3
-"""How many lines are shown of what kept a unit from other grades; the record has them all."""
-
-
 def report_text(record: TestRecord, width: int = 80, budget: bool = False) -> str:
     """The report as plain text without colours, no line longer than `width`."""
     out = StringIO()
@@ -102,7 +98,7 @@ def _facts(record: TestRecord) -> Iterator[tuple[str, str]]:
         yield "Grade", f"{grade.name}: {grade.title}; by the rule {grade.rule}"
         if grade.because:
             yield "Because", f"{'; '.join(grade.because)}."
-        for text in grade.kept_from[:MOST_KEPT_FROM]:
+        for text in grade.kept_from:
             yield "", f"{text[:1].upper()}{text[1:]}."
     yield "Test", f"{record.procedure}, {record.system_v:g} V system, on {record.load} (rated load {record.rated_load}), {record.when}"
     if record.measured.facts:
