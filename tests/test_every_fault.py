@@ -186,8 +186,7 @@ def test_a_good_unit_is_as_new(kind: str) -> None:
     record = record_of(kind, how="decide")
     assert (record.outcome, record.conclusion.letter) == (Outcome.GOOD, "A"), record.reason
     assert not record.bench_faults
-    proved = {proof.item: proof.proved for proof in record.measured.proofs}
-    assert proved == {"lamps": True, "supply": True, "sense leads": True, "zero": False, "link": True}
+    assert {"lamps", "supply", "sense leads"} <= {proof.item for proof in record.measured.proofs if proof.proved}
 
 
 @pytest.mark.parametrize("kind", UNITS)

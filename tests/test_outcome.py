@@ -165,7 +165,7 @@ def test_a_test_that_was_broken_off() -> None:
     [
         (unit(rate_per_min=value(136.8, 0.1, "1/min")), "too fast: 136.80 ± 0.20 flashes a minute, the limit is 120"),
         (unit(rate_per_min=value(58.2, 0.1, "1/min")), "too slow: 58.20 ± 0.20 flashes a minute, the limit is 60"),
-        (unit({"behaviour": "steady on"}, rate_per_min=NotMeasured("no cycle")), "it does not flash: the lamps stay on"),
+        (unit({"behaviour": "steady on"}, rate_per_min=NotMeasured("no cycle")), "it does not flash: the lamps stay lit"),
         (unit({"behaviour": "dark"}, rate_per_min=NotMeasured("no cycle")), "it does not flash: the lamps stay dark"),
         (unit({"behaviour": "shorted"}, rate_per_min=NotMeasured("no cycle")), "it does not flash: it draws more than the bench may give"),
         (unit(stuck=count(1)), "1 long flash in 100; limits on rate are kept"),
@@ -277,7 +277,7 @@ def test_a_unit_for_another_load() -> None:
     found = said(STEADY, others=(OTHER,))
     assert (found.outcome, found.grade) == (Outcome.NOT_FOR_LOAD, None)
     assert found.reason == (
-        "Not for 2 x 21 W: it does not flash: the lamps stay on. It flashes right on 3 x 21 W (90.00 ± 0.20 flashes a minute)."
+        "Not for 2 x 21 W: it does not flash: the lamps stay lit. It flashes right on 3 x 21 W (90.00 ± 0.20 flashes a minute)."
     )
     assert "Sell it for lamps on which it flashed right" in found.advice
 

@@ -23,7 +23,7 @@ from bench.readings import Reading
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, TypeA, type_a
 
 _DROP_UNTIL = 20  # cycles: the drop is read before the twentieth (SAE J2068, after a public summary)
-_MISSED_AT = 1.6  # a period this much longer than the median lacks a flash
+_MISSED_AT = 0.6  # of a period: a gap longer by more than that lacks a flash
 _LONG_AT = 1.5
 _LEAST_READ_S = 0.05  # a blip of a two-coil unit is over before its drop can be read
 _TREND_LEAST = 8
@@ -53,7 +53,7 @@ def measure(e: Evidence, counts: Counts) -> Measured:
     values |= _film(e, kept, counted)
     values |= _currents(e, counted, kept)
     values |= _bounce(e)
-    values |= _all_flashes(e, _flashes(e, kept, start, mechanism))
+    values |= _all_flashes(e, kept, _flashes(e, kept, start, mechanism))
     values |= _steadiness(e, counted)
     values |= _pilot(e, counted)
     values |= _surroundings(e)
@@ -276,15 +276,17 @@ def _flashes(e: Evidence, cycles: Sequence[Cycle], start: Start, mechanism: str)
     return cycles[1:] if blip or mechanism == THERMAL or (mechanism == UNKNOWN and start.rest == "closed") else cycles
 
 
-def _all_flashes(e: Evidence, cycles: Sequence[Cycle]) -> dict[str, Measurement]:
-    """What may happen in any flash, the first ones included: missed, long, interrupted."""
-    if len(cycles) < 3:
+def _all_flashes(e: Evidence, kept: Sequence[Cycle], alike: Sequence[Cycle]) -> dict[str, Measurement]:
+    """What may happen in any flash, the first ones included: missed, long, interrupted. `alike`: the cycles whose flashes must be alike."""
+    if len(alike) < 3:
         return dict.fromkeys(("missed", "stuck", "dropouts"), NotMeasured("too few cycles"))
-    usual = median(c.period_s for c in cycles)
-    missed = sum(round(c.period_s / usual) - 1 for c in cycles if c.period_s > _MISSED_AT * usual and c.off_s > c.on_s)
-    usual_on = median(c.on_s for c in cycles)
-    stuck = sum(c.on_s > _LONG_AT * usual_on for c in cycles)
-    n = len(cycles)
+    usual_s, usual_off_s = median(c.period_s for c in alike), median(c.off_s for c in alike)
+    # A flash that does not come lengthens the gap by a period, also the gap after a first flash that is unlike the others.
+    longer = ((c.off_s - usual_off_s) / usual_s for c in kept)
+    missed = sum(round(periods) for periods in longer if periods > _MISSED_AT)
+    usual_on = median(c.on_s for c in alike)
+    stuck = sum(c.on_s > _LONG_AT * usual_on for c in alike)
+    n = len(alike)
     if e.broke is None and e.begun is not None and e.end_s - e.begun.t_s > _LONG_AT * usual_on:
         stuck, n = stuck + 1, n + 1  # the flash at hand is not over, and too long already
     counts = {"missed": missed, "stuck": stuck, "dropouts": e.dropouts}

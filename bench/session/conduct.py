@@ -243,16 +243,26 @@ class _Test:
                 bench.ask(Do(step.text))
 
     def _run(self, step: RunStep, began: StepBegan) -> None:
-        """All starts of a step; then, where the unit lit no lamp or drew too much, see whose fault that is."""
-        try:
-            self._make_starts(step, began)
-        except BoardTripped as error:
-            proof = self._proof_after_trip(error, step)
-            if proof is None or not proof.proved:
-                raise
-            self._keep_short(step, proof)
-        else:
-            self._prove_lamps(step)
+        """All starts of a step; then, where the unit lit no lamp or drew too much, see whose fault that is.
+
+        One trip may be a hand on the emergency stop. A unit is shorted if the board trips on it twice, and not on its lamps in between.
+        """
+        proof: BenchProof | None = None
+        while True:
+            try:
+                self._make_starts(step, began)
+            except BoardTripped as error:
+                self._secure()
+                if proof is not None:
+                    self._keep_short(step, proof)
+                    return
+                proof = self._proof_after_trip(error, step)
+                if proof is None or not proof.proved:
+                    raise
+                self._ledger.forget_broken_off(step)
+            else:
+                self._prove_lamps(step)
+                return
 
     def _make_starts(self, step: RunStep, began: StepBegan) -> None:
         starts = self._ledger.starts_wanted(step, self._ledger.runs())
@@ -287,7 +297,6 @@ class _Test:
 
     def _proof_after_trip(self, error: BoardTripped, step: RunStep) -> BenchProof | None:
         """After too much current: whether the same lamps are right without the unit. None if that cannot be seen."""
-        self._secure()
         if error.cause not in (TripCause.CURR, TripCause.LATC) or not step.judge:
             return None
         try:
@@ -308,13 +317,15 @@ class _Test:
 
     def _keep_short(self, step: RunStep, proof: BenchProof) -> None:
         """The run showed that the unit is shorted, and nothing else."""
+        self._go_on()
         measured = Measured({}, {"behaviour": "shorted"}, (), (proof,))
         load, volts = self._loads[step.name], self._volts(step)
         self._board.note(
             note="shorted", step=step.name, title=step.title, loads=load.numbers, text=load.text, volts=volts, proof=proof.text
         )
         now_s = self._board.port.now_s() - self._began_s
-        self._ledger.replace_last(step, StepRecord(step.name, step.title, load.numbers, load.text, now_s, 0.0, measured, 0, 0, volts))
+        self._ledger.forget_broken_off(step)
+        self._ledger.keep(step, StepRecord(step.name, step.title, load.numbers, load.text, now_s, 0.0, measured, 0, 0, volts), {})
         for later in self._procedure.runs:
             if later.live:
                 self._ledger.left_out[later.name] = "the unit is shorted"

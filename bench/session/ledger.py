@@ -57,9 +57,12 @@ class Ledger:
         self.mechanism = facts["mechanism"] if facts.get("mechanism", UNKNOWN) != UNKNOWN else self.mechanism
 
     def replace_last(self, step: RunStep, record: StepRecord) -> None:
-        """What was seen after the last run of this step has changed what that run says; one that was broken off is forgotten."""
-        whole = [r for r in self._records.get(step.name, ())[:-1] if r.interrupted is None]
-        self._records[step.name] = [*whole, record]
+        """What was seen after the last run of this step has changed what that run says."""
+        self._records[step.name] = [*self._records.get(step.name, ())[:-1], record]
+
+    def forget_broken_off(self, step: RunStep) -> None:
+        """Runs of this step that were broken off are made again, and count for nothing."""
+        self._records[step.name] = [r for r in self._records.get(step.name, ()) if r.interrupted is None]
 
     def blame_bench(self, fault: BenchFault) -> bool:
         """Note a fault of the bench; False if it was noted before."""

@@ -15,6 +15,7 @@ from bench.session.board import BoardClient
 from bench.session.progress import Event, Live, Traced
 from bench.session.setup import Load
 from bench.transitions import Change
+from bench.verdict import spoiling
 
 REST_S = 0.5  # everything open before each run: the zeros of the currents are read then
 LOOK_S = 0.1
@@ -140,9 +141,9 @@ class Run:
         measured = self._latest if fresh else None
         self._tell(Live(on_s, left_s, seen[1], self.plan.wanted, seen[0], dict(analysis.latest), measured))
         counts = self.plan.counts
-        self.stopped_early = (
-            fresh and self._latest is not None and seen[1] >= counts.skip + counts.average and self._enough(self._latest)
-        )
+        # What a bench shows that is at fault needs no flashes.
+        told = self._latest is not None and (seen[1] >= counts.skip + counts.average or bool(spoiling(self._latest.bench_faults)))
+        self.stopped_early = fresh and told and self._latest is not None and self._enough(self._latest)
 
     def _observe(self, block: Block, changes: Sequence[Change]) -> None:
         self._traced.append((self._envelope.feed(block), changes, block.end_s))
