@@ -157,10 +157,10 @@ def _charges(case: Case) -> list[_Charge]:
         for text, name in zip_longest(case.grade.charges, case.grade.charged, fillvalue=""):
             if _stem(name) not in known:
                 found.setdefault(text, _Charge(text, _name_is_of_load(name), _stem(name) or text))
-        if not found:
-            # A rule may reject for what is no charge by itself: a conditional verdict, or that nothing better held.
+        if not found and case.interrupted is None and all(v.conformity is not Conformity.NOT_MEASURED for v in case.verdicts):
+            # A rule may reject for what is no charge by itself: a conditional verdict, or that nothing better held. Never for what is open.
             why = "; ".join(case.grade.because) or case.grade.title
-            found[why] = _Charge(f"by the rule {case.grade.rule}: {why}", False, why)
+            found[why] = _Charge(f"by the rule {case.grade.rule}: {why}", True, why)
     return list(found.values())
 
 

@@ -14,7 +14,7 @@ from sample_records import record
 from bench.cli import exit_codes
 from bench.conditions import Circumstances
 from bench.files import grade_rule, limit_sets
-from bench.grade import Rule, grade, parse_rule
+from bench.grade import Grade, Rule, grade, parse_rule
 from bench.limits import FactLimit, Limit, LimitSet, Source, choose
 from bench.measure import BenchFault, BenchProof, Measured
 from bench.outcome import Case, Conclusion, OtherLoad, Outcome, conclude
@@ -497,6 +497,22 @@ def drawn_case(drawn: Mapping[str, object]) -> Case:
     )  # fmt: skip
 
 
+RATE_LIMIT = Limit("rate_per_min", 60.0, 120.0, "1/min", Source("own", "invented"))
+
+
+def test_a_rule_may_reject_for_a_conditional_verdict_and_never_for_what_is_open() -> None:
+    """A grade without a charge of its own: the rule's words are the reason, if the test was whole."""
+    near = Verdict("x", RATE_LIMIT, Conformity.CONDITIONAL_FAIL, Estimate(121.0, "1/min", (Component("u", 1.0),)))
+    strict = Grade("X", "too near", "strict", ("flash rate: conditional fail",), "Bin.", outcome="not good")
+    proved = Measured({}, {"behaviour": "flashing"}, (), (BenchProof("lamps", True, "lit"),))
+    found = conclude(Case(proved, (near,), strict, load="2 x 21 W", is_rated=True))
+    assert (found.outcome, found.letter) == (Outcome.NOT_GOOD, "X")
+    assert found.reason.startswith("Rejected: by the rule strict: flash rate: conditional fail")
+    assert conclude(Case(proved, (near,), strict, interrupted="cancelled", is_rated=True)).outcome is Outcome.NOT_DECIDED
+    open_one = Verdict("x", RATE_LIMIT, Conformity.NOT_MEASURED, NotMeasured("not seen"))
+    assert conclude(Case(proved, (near, open_one), strict, is_rated=True)).outcome is Outcome.NOT_DECIDED
+
+
 @settings(max_examples=5000, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
 @given(drawn=DRAWN)
 def test_no_test_contradicts_itself(drawn: Mapping[str, object]) -> None:
@@ -513,7 +529,8 @@ def permitted(one: Case) -> Sequence[Outcome]:
     if spoiling(every):
         return (Outcome.BENCH_FAULT,)
     failed = any(v.conformity is Conformity.FAIL for v in one.verdicts)
-    rejected = one.grade is not None and one.grade.outcome == "not good" and bool(one.grade.charges)
+    whole = one.interrupted is None and all(v.conformity is not Conformity.NOT_MEASURED for v in one.verdicts)
+    rejected = one.grade is not None and one.grade.outcome == "not good" and (bool(one.grade.charges) or whole)
     if failed or rejected:
         # Not decided if the load may be the reason; the bench's fault if lost samples may be.
         return (Outcome.NOT_GOOD, Outcome.NOT_FOR_LOAD, Outcome.NOT_DECIDED, *((Outcome.BENCH_FAULT,) if LOST in one.bench_faults else ()))

@@ -31,6 +31,7 @@ from bench.verdict import spoiling
 from bench.wire import TripCause, format_number
 from bench.zero import ZeroError
 
+_LAMPS_COLD_S = 10.0  # dark for so long before a cold start: common practice, no source
 _log = logging.getLogger(__name__)
 _CODES: Sequence[tuple[type[Exception], str]] = (
     (BoardTripped, "board-tripped"),
@@ -260,6 +261,7 @@ class _Test:
                 if proof is None or not proof.proved:
                     raise
                 self._ledger.forget_broken_off(step)
+                self._bench.cool(_LAMPS_COLD_S, "lamps cooling")
             else:
                 self._prove_lamps(step)
                 return
