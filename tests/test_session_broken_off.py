@@ -121,7 +121,7 @@ def test_a_trip_that_comes_without_the_unit_too_is_the_bench_s(caplog: pytest.Lo
 def test_one_trip_may_be_a_hand_on_the_emergency_stop() -> None:
     """The same lamps are right without the unit, and the unit does not trip the board again: it is tested as if nothing had been."""
     port = tripping(for_good=False)
-    record = run_on(port, SHORT)
+    record = run_on(port)
     assert (record.outcome, record.interrupted) == (Outcome.GOOD, None)
     assert record.bench_faults == ()
     assert [step.interrupted for step in record.steps] == [None] * len(record.steps)
