@@ -178,6 +178,14 @@ def test_a_limit_set_shows_what_is_checked_and_what_is_in_doubt() -> None:
     assert "from supply to lamps; not checked (SAE" in shown
 
 
+def test_steps_say_how_they_begin_and_end() -> None:
+    text = {step.name: step_text(step) for step in files.procedure("decide").steps}
+    assert text["rated"] == "load: rated, one cold start, after 10 s off, 105 flashes at most, until decided, at most 150 s"
+    assert "switched live while the unit flashes, 7 flashes or more" in text["one-out"]
+    starts = "further cold starts of step rated, as many as the limits ask, after 5 min off (10 s for an electronic or two-coil unit)"
+    assert starts in text["starts"]
+
+
 def test_durations() -> None:
     assert [duration_text(s) for s in (0.5, 10.0, 90.0, 300.0, 7200.0)] == ["0.5 s", "10 s", "90 s", "5 min", "2 h"]
 

@@ -13,6 +13,7 @@ from bench.procedure import Procedure, RunStep
 from bench.record import TestRecord
 from bench.session import Action, BenchMemory, Cancelled, FitLink, Meanwhile, Operator, Setup, SimulatedHands, run_test
 from bench.session.memory import LASTS_S
+from bench.session.operator import Cool
 
 
 class Counting:
@@ -154,3 +155,29 @@ def test_a_person_who_breaks_off_at_the_link_decides_nothing() -> None:
     finally:
         port.close()
     assert (record.outcome, record.interrupted) == (Outcome.NOT_DECIDED, "no link here")
+
+
+@pytest.mark.parametrize(("unit", "most_s"), [("bench-el-plain", 15.0), ("bench-tc-2x21", 15.0), ("bench-nc-2x21", 300.0)])
+def test_a_unit_that_keeps_no_heat_is_not_waited_for(unit: str, most_s: float) -> None:
+    """Cooling before the second and third start of the full procedure: by the mechanism that the first start has shown."""
+    waits: list[float] = []
+
+    class Waiting:
+        def __init__(self, hands: SimulatedHands) -> None:
+            self._hands = hands
+
+        def do(self, action: Action, meanwhile: Meanwhile) -> bool:
+            if isinstance(action, Cool):
+                waits.append(action.seconds)
+            return self._hands.do(action, meanwhile)
+
+    plan = replace(procedure("full"), steps=tuple(s for s in procedure("full").steps if s.name == "rated"))
+    plan = replace(plan, steps=tuple(replace(s, cycles=8) for s in plan.steps if isinstance(s, RunStep)))
+    port = open_port(f"sim://{unit}")
+    setup = Setup("x", limits=(named_limits("un-r48"),), grade_rule=grade_rule(), rating_known=True, rested_s=400.0)
+    try:
+        run_test(port, plan, setup, at_simulated=Waiting, when="", software="")
+    finally:
+        port.close()
+    assert len(waits) == 2 and max(waits) <= most_s
+    assert min(waits) > (200.0 if most_s > 100.0 else 5.0)

@@ -23,13 +23,28 @@ def _run_text(step: RunStep) -> str:
     parts = [f"load: {loads}"]
     if step.supply_v is not None:
         parts.append(f"{step.supply_v:g} V in a 12 V system")
-    parts.append("one cold start" if step.starts == 1 else f"{step.starts} cold starts")
+    parts.append(_begun(step))
     if step.cool_s:
-        parts.append(f"after {duration_text(step.cool_s)} off")
-    parts.append(f"{step.cycles} flashes or more, at most {duration_text(step.at_most_s)}")
+        parts.append(f"after {duration_text(step.cool_s)} off{_sooner(step)}")
+    many = f"{step.cycles} flashes at most, until decided" if step.until_decided else f"{step.cycles} flashes or more"
+    parts.append(f"{many}, at most {duration_text(step.at_most_s)}")
     if step.closed_at_most_s is not None:
         parts.append(f"a unit that is closed at rest only {duration_text(step.closed_at_most_s)}")
     return ", ".join(parts)
+
+
+def _begun(step: RunStep) -> str:
+    """How the run begins."""
+    if step.live:
+        return "switched live while the unit flashes"
+    if step.starts_of:
+        return f"further cold starts of step {step.starts_of}, as many as the limits ask"
+    return "one cold start" if step.starts == 1 else f"{step.starts} cold starts"
+
+
+def _sooner(step: RunStep) -> str:
+    sooner_s = step.electronic_cool_s
+    return "" if sooner_s is None else f" ({duration_text(sooner_s)} for an electronic or two-coil unit)"
 
 
 def duration_text(seconds: float) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 
 from bench.measure import Measured
+from bench.measure.mechanism import UNKNOWN
 from bench.outcome import Outcome
 from bench.procedure import RunStep, Step
 from bench.record import StepRecord
@@ -19,6 +20,7 @@ from bench.verdict import Conformity
 
 # Cycles of a start that is only timed: its first extinction. A two-coil unit's blip at switch-on is a cycle of its own before that.
 _EARLIER_START = 2
+_TELLING_START = 4  # cycles by which the mechanism is told, where cooling depends on it
 _ON_OTHER_LOADS = frozenset({"rate_per_min", "rate_total_per_min", "on_ratio"})
 
 
@@ -117,11 +119,15 @@ class Chain:
             title=step.title if starts == 1 else f"{step.title} (start {start} of {starts})",
             load=load,
             volts=volts,
-            wanted=max(step.cycles, counts.skip + counts.average) if last else _EARLIER_START,
+            wanted=max(step.cycles, counts.skip + counts.average) if last else self._earlier_start(step),
             counts=counts,
             conditions=conditions_for(setup, self._rated, load, volts),
             closed=self._ledger.rest == "closed",
         )
+
+    def _earlier_start(self, step: RunStep) -> int:
+        unknown = step.electronic_cool_s is not None and self._ledger.mechanism == UNKNOWN
+        return _TELLING_START if unknown else _EARLIER_START
 
     def _volts(self, step: RunStep) -> float:
         return step.supply_for(self._ledger.setup.system_v, self._ledger.setup.nominal_v)

@@ -268,11 +268,9 @@ class _Test:
 
     def _make_starts(self, step: RunStep, began: StepBegan) -> None:
         starts = self._ledger.starts_wanted(step, self._ledger.runs())
-        electronic = self._ledger.mechanism in (ELECTRONIC, TWO_COIL)
-        cool_s = step.electronic_cool_s if electronic and step.electronic_cool_s is not None else step.cool_s
         for start in range(1, starts + 1):
             self._bench.tell(replace(began, start=start, starts=starts))
-            self._bench.prepare(self._volts(step), cool_s, judged=bool(step.judge))
+            self._bench.prepare(self._volts(step), self._cool_s(step), judged=bool(step.judge))
             try:
                 self._chain.drive(step, start, starts)
             except (Exception, KeyboardInterrupt) as error:
@@ -282,6 +280,11 @@ class _Test:
                 raise
             finally:
                 self._bench.off_s = self._board.port.now_s()
+
+    def _cool_s(self, step: RunStep) -> float:
+        """How long unit and lamps must have been dark, by what is known of the mechanism by now."""
+        electronic = self._ledger.mechanism in (ELECTRONIC, TWO_COIL)
+        return step.electronic_cool_s if electronic and step.electronic_cool_s is not None else step.cool_s
 
     # --- whose fault it is
 
