@@ -6,6 +6,7 @@ scales, zeros and clock come in `bench.measure`.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
@@ -23,6 +24,7 @@ _KEEP_HEAD_S, _KEEP_TAIL_S = 0.5, 2.0
 _REST_S = 1.0
 _WITH_SUPPLY_S = 2e-3
 _FLOW_LEAST_S = 0.5
+_GAP_NEAR_S = 10e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +134,7 @@ class CycleCutter:
         self.removed: SupplyEdge | None = None
         self.rest: dict[str, Reading] = {}
         self.dropouts = 0
+        self._dropped_s = -math.inf
         self.first: list[Transition] = []
         self.broken = 0
         self._make: Transition | None = None
@@ -157,11 +160,16 @@ class CycleCutter:
                 case SupplyEdge():
                     self._on_supply(change)
                 case Gap():
+                    # What was cut short by missing samples is no drop-out.
+                    self.dropouts -= change.t_s - self._dropped_s < _GAP_NEAR_S
                     self.broken += self._make is not None
                     self._make = self._break = self._lit = None
                     self._state_since = change.end_s
-                case Interruption(closed=closed):
-                    self.dropouts += closed
+                case Interruption(closed=True):
+                    self.dropouts += 1
+                    self._dropped_s = change.t_s
+                case Interruption():
+                    pass
         self._bound()
         return cycles
 

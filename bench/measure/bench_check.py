@@ -25,7 +25,10 @@ from bench.measure.vocabulary import BenchFault, BenchProof
 from bench.uncertainty import Estimate, Measurement, NotMeasured
 
 _LIT_LEAST_S = 0.2  # before that the lamps' own inrush hides a change of load
-INRUSH, INRUSH_TAU_S = 1.95, 0.033  # excess of the current over its final value: 1.0 after 22 ms, 0.1 after 98 ms (computed, 21 W lamp)
+# Excess of a cold lamp's current over its final value: 1.0 after 22 ms, 0.1 after 98 ms at 12 V (computed, 21 W lamps); thicker wire at 6 V.
+INRUSH = 2.0
+INRUSH_TAU_S: Mapping[float, float] = {6.0: 0.062, 12.0: 0.033, 24.0: 0.026}
+_TOO_MUCH_S = 0.25  # a flash must last so long before more current than expected says anything
 _MARGIN = 0.02  # lamps that get less than their test voltage follow the power law of the current no better than this
 _OTHER_OFF, _GETS = 0.25, 0.93  # LED lamps follow the supply steeply: 5 % less voltage is 13 % less current (common practice, no source)
 _DIED = 0.10
@@ -101,15 +104,17 @@ def _supply_gives_way(e: Evidence, most_ohm: float) -> bool:
     return e.supply.idle_v == 0.0 or (idle is not None and idle > most_ohm)
 
 
-def _ratios(e: Evidence, cycles: Sequence[Cycle]) -> list[tuple[float, float]]:
-    """The lamps' current at the end of each flash over that of the same lamps when hot, and by how much the inrush may still raise it."""
+def _ratios(e: Evidence, cycles: Sequence[Cycle]) -> list[tuple[float, float, bool]]:
+    """The lamps' current at the end of each flash over that of the same lamps when hot, by how much the inrush may still raise it, and
+    whether more than expected says anything: lamps behind a film warm up slowly."""
     flashes = [(c.on_s, c.lit) for c in cycles if c.on_s > _LEAST_FLASH_S]
     if not flashes and e.lit_now is not None and _lit_s(e) > _LEAST_FLASH_S:
         flashes = [(_lit_s(e), e.lit_now)]
     return [
         (
             lit.steady.value / expected_current_a(_lit_w(e, lit), e.conditions.system_v, lit.lamp.value),
-            1.0 + INRUSH * math.exp(-on_s / INRUSH_TAU_S),
+            1.0 + INRUSH * math.exp(-on_s / INRUSH_TAU_S[e.conditions.system_v]),
+            on_s > _TOO_MUCH_S and not _is_filmed(lit),
         )
         for on_s, lit in flashes
         if lit.steady is not None and lit.lamp is not None and lit.lamp.value > 0.3 * e.conditions.system_v
@@ -120,6 +125,11 @@ def _lit_w(e: Evidence, lit: Lit) -> tuple[float, ...]:
     """Rated watts of what is lit: the lamps, and the tell-tale if its terminal is live; all of it passes the shunt."""
     tell_tale = e.conditions.pilot_w > 0.0 and _is_live(e, lit)
     return (*e.conditions.lamps_w, e.conditions.pilot_w) if tell_tale else e.conditions.lamps_w
+
+
+def _is_filmed(lit: Lit) -> bool:
+    """Whether the contact lost so much that what the lamps do at first is blurred by it."""
+    return lit.drop is not None and lit.drop_a is not None and lit.drop.value > _FILMED_OHM * max(lit.drop_a.value, 0.1)
 
 
 def _allowed(e: Evidence, lamp_v: float, lamps_w: tuple[float, ...]) -> tuple[float, float]:
@@ -161,7 +171,8 @@ def _lamps(e: Evidence, died: int | None) -> Iterator[BenchFault]:
     some = next((c.lit for c in e.cycles if c.on_s > _LEAST_FLASH_S), e.lit_now)
     lit_w = e.conditions.lamps_w if some is None else _lit_w(e, some)
     low, high = _allowed(e, 12.8 * e.conditions.system_v / 12.0, lit_w)
-    least, most = (median(r for r, _ in ratios), median(r / raised for r, raised in ratios)) if ratios else (1.0, 1.0)
+    least = median(r for r, _, _ in ratios) if ratios else 1.0
+    most = median([r / raised for r, raised, settled in ratios if settled] or [1.0])
     if least < low or most > high:
         yield BenchFault(
             "lamp-current",
@@ -185,8 +196,7 @@ def _cold_ohm(e: Evidence) -> tuple[float, float] | None:
     first = e.first_lit or (e.lit_now if not e.cycles else None)
     if e.lost_at_start or e.applied is None or first is None or first.siemens is None:
         return None
-    filmed = first.drop is not None and first.drop_a is not None and first.drop.value > _FILMED_OHM * max(first.drop_a.value, 0.1)
-    most = (_NOT_COLD_FILMED if filmed else _NOT_COLD) * (1.0 / cold_siemens(e.conditions.lamps_w, e.conditions.system_v) + _BANK_OHM)
+    most = (_NOT_COLD_FILMED if _is_filmed(first) else _NOT_COLD) * (1.0 / cold_siemens(e.conditions.lamps_w, e.conditions.system_v) + _BANK_OHM)
     return (1.0 - 3.0 * first.siemens.u / first.siemens.value) / first.siemens.value, most
 
 
@@ -221,7 +231,7 @@ def _lamps_proof(e: Evidence, died: int | None, wrong: set[str]) -> BenchProof:
     ratios = _ratios(e, e.cycles if died is None else e.cycles[:died])
     if not ratios:
         return BenchProof("lamps", False, "nothing lit them")
-    part = median(r for r, _ in ratios)
+    part = median(r for r, _, _ in ratios)
     return BenchProof("lamps", not wrong & {"lamp-current", "lamps-not-cold", "lamp-died"}, f"{part * 100:.0f} % of the expected current")
 
 

@@ -248,7 +248,7 @@ def _steady(e: Evidence, cycles: Sequence[Cycle], found: Measurement) -> Measure
     lasted_s = median(c.on_s for c in cycles) if cycles else _SETTLED_S
     if lasted_s >= _SETTLED_S:
         return found
-    excess = found.value * INRUSH * math.exp(-lasted_s / INRUSH_TAU_S)
+    excess = found.value * INRUSH * math.exp(-lasted_s / INRUSH_TAU_S[e.conditions.system_v])
     inside = Component("inrush not over", excess / math.sqrt(3.0), kind="B", shape="rectangular")
     return Estimate(found.value, "A", (*found.budget, inside), found.n, "read before the inrush was over")
 
@@ -270,8 +270,10 @@ def _bounce(e: Evidence) -> dict[str, Measurement]:
 
 def _flashes(e: Evidence, cycles: Sequence[Cycle], start: Start, mechanism: str) -> Sequence[Cycle]:
     """Those that must be alike: all but the blip of a two-coil unit, and the first flash of a thermal one, whose heater was cold."""
-    if not cycles or e.cycles_before or e.applied is None:
+    if not cycles or e.cycles_before:
         return cycles
+    if e.applied is None:
+        return cycles[1:]  # it may be the first from cold, or the rest of one
     blip = start.rest == "open" and start.light is not None and cycles[0].begun.t_s < start.light[0]
     return cycles[1:] if blip or mechanism == THERMAL or (mechanism == UNKNOWN and start.rest == "closed") else cycles
 

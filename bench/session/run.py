@@ -22,6 +22,7 @@ LOOK_S = 0.1
 _LEAST_S = 0.01
 _TELL_S = 0.048  # whoever watches a trace sees steps of a tenth of a second; a little more often than twenty times
 _MEASURE_S = 1.0
+_BENCH_CLEAR_S = 4.0  # by then several flashes of any unit have shown what a first one may only seem to show
 LIVE_COUNTS = Counts(skip=2, average=3)
 """Cycles that count after a live switching: it cuts the first, and a thermal unit takes another to settle."""
 _STEADY_S, _DARK_S = 5.3, 6.0  # a behaviour is clear when nothing has happened for so long, and for three periods
@@ -142,7 +143,8 @@ class Run:
         self._tell(Live(on_s, left_s, seen[1], self.plan.wanted, seen[0], dict(analysis.latest), measured))
         counts = self.plan.counts
         # What a bench shows that is at fault needs no flashes.
-        told = self._latest is not None and (seen[1] >= counts.skip + counts.average or bool(spoiling(self._latest.bench_faults)))
+        clear = self._latest is not None and on_s > _BENCH_CLEAR_S and bool(spoiling(self._latest.bench_faults))
+        told = self._latest is not None and (seen[1] >= counts.skip + counts.average or clear)
         self.stopped_early = fresh and told and self._latest is not None and self._enough(self._latest)
 
     def _observe(self, block: Block, changes: Sequence[Change]) -> None:
