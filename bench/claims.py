@@ -80,6 +80,8 @@ def parse_claims(content: Mapping[str, Any], origin: str) -> Claims:
         trailer=_yes(top, "trailer"),
     )
     top.done()
+    if claims.terminals == 2 and claims.pilot in ("in step", "antiphase"):
+        raise top.error("pilot", f"got {claims.pilot!r} for two terminals; a pilot is a third one")
     return claims
 
 
@@ -122,10 +124,13 @@ def claims_set(claims: Claims, averaging: Averaging) -> LimitSet | None:
     asked: list[Limit | FactLimit] = []
     if claims.pilot in ("in step", "antiphase"):
         asked.append(FactLimit("pilot", (claims.pilot,), f"tell-tale {claims.pilot} with the lamps", said))
+    elif claims.facts:
+        asked.append(FactLimit("pilot", ("absent",), "no pilot terminal", said))
     if claims.pilot_lamp_out is not None:
         asked.append(FactLimit("pilot, lamp out", (claims.pilot_lamp_out,), f"tell-tale {claims.pilot_lamp_out} with a lamp out", said))
-    if claims.outage:
-        asked.append(FactLimit("lamp out", ("shown",), "a lamp out is shown", said))
+    if claims.outage is not None:
+        word = "shown" if claims.outage else "not shown"
+        asked.append(FactLimit("lamp out", (word,), f"a lamp out is {word}", said))
     if claims.load == "variable":
         asked.append(FactLimit("outage", ("flashing",), "flashes with one lamp out", said))
     if claims.load == "variable" or claims.trailer:

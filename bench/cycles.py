@@ -134,7 +134,7 @@ class CycleCutter:
         self.removed: SupplyEdge | None = None
         self.rest: dict[str, Reading] = {}
         self.dropouts = 0
-        self._dropped_s = -math.inf
+        self._dropped_s = self._gap_end_s = -math.inf
         self.first: list[Transition] = []
         self.broken = 0
         self._make: Transition | None = None
@@ -160,12 +160,13 @@ class CycleCutter:
                 case SupplyEdge():
                     self._on_supply(change)
                 case Gap():
-                    # What was cut short by missing samples is no drop-out.
+                    # What is cut short by missing samples, or begins among them, is no drop-out.
                     self.dropouts -= change.t_s - self._dropped_s < _GAP_NEAR_S
+                    self._gap_end_s = change.end_s
                     self.broken += self._make is not None
                     self._make = self._break = self._lit = None
                     self._state_since = change.end_s
-                case Interruption(closed=True):
+                case Interruption(closed=True) if change.t_s - self._gap_end_s > _GAP_NEAR_S:
                     self.dropouts += 1
                     self._dropped_s = change.t_s
                 case Interruption():

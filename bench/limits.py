@@ -45,6 +45,7 @@ SHOWN_UNITS: Mapping[str, str] = {
     "clock_error": "%",
     "outage_ratio": "%",
     "trailer_on_ratio": "%",
+    "trailer_ratio": "%",
     "first_light_s": "ms",
     "first_extinction_s": "ms",
     "start_s": "ms",

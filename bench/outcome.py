@@ -306,7 +306,11 @@ def _undecided(case: Case, verdict: Verdict, more: int) -> Conclusion:
 
 def _good_news(verdicts: Sequence[Verdict]) -> str:
     best = next((v for v in verdicts if isinstance(v.found, Estimate)), verdicts[0])
-    return evidence(best) + (f"; all {len(verdicts)} limits are kept" if len(verdicts) > 1 else "")
+    return evidence(best) + _all_kept(len(verdicts))
+
+
+def _all_kept(count: int) -> str:
+    return "" if count == 1 else "; both limits are kept" if count == 2 else f"; all {count} limits are kept"
 
 
 # One verdict in words.

@@ -59,7 +59,8 @@ class StepRecord:
 class TestRecord:
     """The whole test. `measured` is what was judged: the steps' values put together as the procedure says.
 
-    `load`: the text of the load that it was tested on; `rated_load` that of the load it is for. `claims`: what the unit is said to be.
+    `load`: the text of the load that it was tested on, at `supply_v`; `rated_load` that of the load it is for. `claims`: what the unit is
+    said to be.
     """
 
     unit: str
@@ -81,6 +82,7 @@ class TestRecord:
     conditions: tuple[ConditionVerdict, ...] = ()
     claims: Claims = field(default_factory=Claims)
     load: str = ""
+    supply_v: float | None = None
     format: int = RECORD_FORMAT
 
     @property

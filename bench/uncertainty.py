@@ -55,7 +55,7 @@ class Estimate:
     @property
     def u(self) -> float:
         """Combined standard uncertainty, in `unit` (GUM 5.1.2)."""
-        return math.sqrt(math.fsum(c.u * c.u for c in self.budget))
+        return math.hypot(*(c.u for c in self.budget))
 
     @property
     def dof(self) -> float:

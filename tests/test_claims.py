@@ -32,7 +32,7 @@ ANY = st.builds(
     outage=YES,
     led=YES,
     trailer=YES,
-)
+).filter(lambda claims: claims.terminals != 2 or claims.pilot in (None, "none"))
 
 
 def parse(text: str) -> Claims:
@@ -79,6 +79,11 @@ def test_a_bad_file_is_refused_in_one_line(line: str, says: str) -> None:
     assert "\n" not in str(caught.value)
 
 
+def test_a_pilot_needs_a_third_terminal() -> None:
+    with pytest.raises(TableError, match="for two terminals; a pilot is a third one"):
+        parse('format = 1\nterminals = 2\npilot = "in step"\n')
+
+
 # The functions asked for.
 
 
@@ -97,11 +102,15 @@ def asked(claims: Claims) -> dict[str, tuple[str, ...] | float | None]:
     ("claims", "wanted"),
     [
         (Claims(), {}),
-        (Claims("77-1", 12.0, (21.0, 21.0), "fixed", 2, "none", outage=False, led=False, trailer=False), {}),
+        (Claims("77-1", 12.0, (21.0, 21.0), "fixed", 2, "none", outage=False, led=False, trailer=False),
+         {"pilot": ("absent",), "lamp out": ("not shown",)}),
         (Claims(pilot="in step"), {"pilot": ("in step",)}),
         (Claims(pilot="antiphase"), {"pilot": ("antiphase",)}),
         (Claims(pilot_lamp_out="dead"), {"pilot, lamp out": ("dead",)}),
         (Claims(outage=True), {"lamp out": ("shown",)}),
+        (Claims(outage=False), {"lamp out": ("not shown",)}),
+        (Claims(terminals=2), {"pilot": ("absent",)}),
+        (Claims(terminals=3), {}),
         (Claims(load="variable"), {"outage": ("flashing",), "trailer": ("flashing",)}),
         (Claims(load="fixed", trailer=True), {"trailer": ("flashing",)}),
         (Claims(led=True), {"dark_a": LED_DARK_A}),

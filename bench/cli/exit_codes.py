@@ -28,7 +28,7 @@ _CODES = {
     "bench.table.TableError": USAGE,
     "bench.limits.NoLimitSet": USAGE,
     "bench.session.setup.SetupError": USAGE,
-    "bench.recording.RecordingError": USAGE,
+    "bench.recording.table.RecordingError": USAGE,
     "bench.record_json.RecordError": USAGE,
     "bench.ports.replay.CaptureError": USAGE,
     "bench.ports.AddressError": USAGE,

@@ -132,7 +132,8 @@ def _check(condition: Condition, case: _Case) -> _Check | None:
             tried = case.tried[of]
             missed = [check for check in tried if check.holds is False]
             close = any(check.open for check in tried)
-            text = f"requirements of grade {of} not met: {len(missed)} (allowed: {at_most})"
+            named = f": {'; '.join(check.text for check in missed)}" if len(missed) > at_most else ""
+            text = f"requirements of grade {of} not met: {len(missed)} (allowed: {at_most}){named}"
             return _Check(len(missed) <= at_most, text, "; ".join(check.charge for check in missed if check.charge), close)
 
 
@@ -151,6 +152,9 @@ def _check_band(band: Band, measured: Measured) -> _Check:
     return _Check(holds, text, charge, close, band.quantity)
 
 
+_ONE = {"missed": "missed flash", "stuck": "long flash", "dropouts": "drop-out while lit"}
+
+
 def _is_count(found: Estimate) -> bool:
     return found.unit == "1" and not found.budget
 
@@ -158,7 +162,7 @@ def _is_count(found: Estimate) -> bool:
 def _charge(band: Band, found: Estimate, speech: Speech) -> str:
     """What the value says against the unit: a count with its flashes, or the value with the nearer limit."""
     if _is_count(found):
-        title = speech.title.removesuffix("es").removesuffix("s") if found.value == 1.0 else speech.title
+        title = _ONE.get(band.quantity, speech.title) if found.value == 1.0 else speech.title
         return f"{found.value:.0f} {title} in {found.n}"
     low, high = band.low, band.high
     over = low is None or (high is not None and abs(found.value - high) <= abs(found.value - low))

@@ -25,7 +25,7 @@ from bench.measure.vocabulary import BenchFault, BenchProof
 from bench.uncertainty import Estimate, Measurement, NotMeasured
 
 _LIT_LEAST_S = 0.2  # before that the lamps' own inrush hides a change of load
-# Excess of a cold lamp's current over its final value: 1.0 after 22 ms, 0.1 after 98 ms at 12 V (computed, 21 W lamps); thicker wire at 6 V.
+# Excess of a cold lamp's current over its final value: 1.0 after 22 ms, 0.1 after 98 ms at 12 V (computed, 21 W lamps).
 INRUSH = 2.0
 INRUSH_TAU_S: Mapping[float, float] = {6.0: 0.062, 12.0: 0.033, 24.0: 0.026}
 _TOO_MUCH_S = 0.25  # a flash must last so long before more current than expected says anything
@@ -196,7 +196,8 @@ def _cold_ohm(e: Evidence) -> tuple[float, float] | None:
     first = e.first_lit or (e.lit_now if not e.cycles else None)
     if e.lost_at_start or e.applied is None or first is None or first.siemens is None:
         return None
-    most = (_NOT_COLD_FILMED if _is_filmed(first) else _NOT_COLD) * (1.0 / cold_siemens(e.conditions.lamps_w, e.conditions.system_v) + _BANK_OHM)
+    cold_ohm = 1.0 / cold_siemens(e.conditions.lamps_w, e.conditions.system_v)
+    most = (_NOT_COLD_FILMED if _is_filmed(first) else _NOT_COLD) * (cold_ohm + _BANK_OHM)
     return (1.0 - 3.0 * first.siemens.u / first.siemens.value) / first.siemens.value, most
 
 

@@ -85,7 +85,9 @@ class Evidence:
 
 
 def systematic(e: Evidence, channel: str, value: float, others: Mapping[str, float] | None = None) -> tuple[Component, ...]:
-    """What a channel's reading may be off by in the same way every time, with the zero that was taken at rest."""
+    """What a channel's reading may be off by in the same way every time, with the zero that was taken at rest; nothing if it is missing."""
+    if channel not in e.accuracies:
+        return ()
     rest = e.rest.get(channel)
     u_at_zero = rest.u if rest is not None and rest_is_zero(channel) else None
     return e.accuracies[channel].parts(channel, value, others, u_at_zero)

@@ -62,6 +62,7 @@ _ALL = (
     Quantity("outage_ratio", "rate with one lamp out over rate", "1", "outage_rate_per_min / rate_per_min"),
     Quantity("trailer_rate_per_min", "flash rate, a further lamp", "1/min", "rate_per_min with a further 21 W lamp, as of a trailer"),
     Quantity("trailer_on_ratio", "on-time, a further lamp", "1", "on_ratio with a further 21 W lamp"),
+    Quantity("trailer_ratio", "rate with a further lamp over rate", "1", "trailer_rate_per_min / rate_per_min"),
 )
 QUANTITIES: Mapping[str, Quantity] = {q.name: q for q in _ALL}
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from bench.conditions import Kept
 from bench.limits import Limit
+from bench.outcome import Outcome
 from bench.record import StepRecord, TestRecord
 from bench.render.plain import one_line
 from bench.render.values import limit_text, quantity_text
@@ -19,10 +20,10 @@ from bench.uncertainty import Estimate
 from bench.verdict import Conformity, Verdict
 
 MOST_LINES = 14
-_NAME = 16
+_NAME = 17
 _VALUE, _LIMIT = 24, 18
-_STARTS = ("start_s", "first_extinction_s", "first_light_s")
-_FIGURES = (("Flash rate", ("rate_per_min", "rate_total_per_min")), ("On-time", ("on_ratio",)), ("Starting time", _STARTS),
+_STARTS = {"start_s": "Starting time", "first_extinction_s": "First extinction", "first_light_s": "First light"}
+_FIGURES = (("Flash rate", ("rate_per_min", "rate_total_per_min")), ("On-time", ("on_ratio",)), ("Starting time", tuple(_STARTS)),
             ("Contact drop", ("drop_v",)))  # fmt: skip
 MARKS = {
     Conformity.PASS: "kept",
@@ -68,6 +69,9 @@ def _parts(record: TestRecord, width: int) -> Iterator[_Part]:
         step = next((step for step in record.steps if step.name == roles), None)
         if step is not None:
             yield _Part((_cut(f"{title:<{_NAME}}{_other_load(step)}", width),), 4)
+    for step in record.steps:
+        if step.supply_v is not None and record.supply_v is not None and step.supply_v != record.supply_v:
+            yield _Part((_cut(f"{f'At {step.supply_v:g} V':<{_NAME}}{_other_load(step)}", width),), 4)
     tested = f"{one_line(record.load)} at {_volts(record)}, {one_line(record.procedure)}, {one_line(record.when)}"
     yield _Part((_cut(f"{'Tested':<{_NAME}}{tested}", width),), 5)
     broken = [c.text for c in record.conditions if c.kept is Kept.NOT_KEPT]
@@ -90,11 +94,14 @@ def _figure(record: TestRecord, title: str, names: tuple[str, ...]) -> str:
     verdicts = [v for v in record.verdicts if isinstance(v.limit, Limit) and v.limit.quantity in names]
     worst = min(verdicts, key=lambda v: (tuple(Conformity).index(v.conformity), _place(v, names)), default=None)
     if worst is not None:
-        return _row(title, _judged_text(worst), limit_text(worst.limit), MARKS[worst.conformity])
+        assert isinstance(worst.limit, Limit)
+        # On a bench that is at fault nothing was judged, whatever the figures say.
+        mark = "open" if record.outcome is Outcome.BENCH_FAULT else MARKS[worst.conformity]
+        return _row(_STARTS.get(worst.limit.quantity, title), _judged_text(worst), limit_text(worst.limit), mark)
     for name in names:
         found = record.measured.values.get(name)
         if isinstance(found, Estimate):
-            return _row(title, quantity_text(name, found), "no limit named", "")
+            return _row(_STARTS.get(name, title), quantity_text(name, found), "no limit named", "")
     return ""
 
 
@@ -111,7 +118,7 @@ def _judged_text(verdict: Verdict) -> str:
 
 
 def _row(title: str, value: str, limit: str, mark: str) -> str:
-    return f"{title:<{_NAME}}{value:<{_VALUE}}{limit:<{_LIMIT}}{mark}".rstrip()
+    return f"{title:<{_NAME}}{_cut(value, _VALUE - 1):<{_VALUE}}{_cut(limit, _LIMIT - 1):<{_LIMIT}}{mark}".rstrip()
 
 
 def _other_load(step: StepRecord) -> str:
@@ -124,8 +131,7 @@ def _other_load(step: StepRecord) -> str:
 
 
 def _volts(record: TestRecord) -> str:
-    volts = next((step.supply_v for step in record.steps if step.supply_v is not None), None)
-    return f"{record.system_v:g} V system" if volts is None else f"{volts:g} V"
+    return f"{record.system_v:g} V system" if record.supply_v is None else f"{record.supply_v:g} V"
 
 
 def _wrapped(text: str, width: int) -> tuple[str, ...]:

@@ -121,6 +121,7 @@ def assemble(procedure: Procedure, setup: Setup, runs: Sequence[Runs], story: St
         conditions=tuple(c for limit_set in sets for c in judge_conditions(limit_set, circumstances)),
         claims=setup.claims,
         load=load,
+        supply_v=circumstances.supply_v,
     )
 
 
@@ -128,7 +129,7 @@ def _proofs_of(story: Story) -> tuple[BenchProof, ...]:
     """Zero and link, which no single run proves. An unproved zero is in the uncertainty of every value that it moves."""
     zero = "read with the shorting link" if story.zeroed else "the board's own, and the currents at rest"
     lost = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in story.link.items() if count)
-    return BenchProof("zero", story.zeroed, zero), BenchProof("link", not lost, lost or "nothing lost or damaged")
+    return BenchProof("zero", story.zeroed, zero), BenchProof("data line", not lost, lost or "nothing lost or damaged")
 
 
 def is_settled(procedure: Procedure, setup: Setup, runs: Sequence[Runs], bench_faults: Sequence[BenchFault], level: float) -> bool:

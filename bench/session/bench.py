@@ -172,6 +172,8 @@ class Bench:
             text = f"{seen}, but {v_out.mean:.2f} V at its output: the sense lead at the input is off, or the two are swapped"
             return BenchFault("sense-leads", f"{text}; clip them on as they belong", judged)
         text = f"{seen}; set the supply to {wanted.open_v:.2f} V, which leaves {wanted.volts:.2f} V at the lamps"
+        if v_in.mean < 0.2 * wanted.open_v:
+            text += ", or clip on the sense lead at the input"
         return BenchFault("supply-not-set", text, judged)
 
     def _look(self, phases: Mapping[str, tuple[bool, Sequence[int]]], seconds: float) -> dict[str, Mapping[str, TypeA]]:

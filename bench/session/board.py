@@ -307,10 +307,14 @@ class BoardClient:
 
     def simulated_unit(self) -> str | None:
         """The unit in a simulated board's socket; None for a real board, which does not know the word."""
-        self.send("SIM:UNIT?")
-        self.attend(_PUMP_S)
-        number, _ = parse_error(self.query("SYST:ERR?", r'[+-]?\d+,"[^"]*"'))
-        return self.query("SIM:UNIT?", r"[^,]*") if number == 0 else None
+        for _ in range(_TRIES):
+            self.send("SIM:UNIT?")
+            self.attend(_PUMP_S)
+            number, _ = parse_error(self.query("SYST:ERR?", r'[+-]?\d+,"[^"]*"'))
+            if number == 0:
+                return self.query("SIM:UNIT?", r"[^,]*")
+        # A damaged line is an unknown word too, but not so often in a row.
+        return None
 
     def start_sampling(self) -> None:
         """INITiate, and make sure that samples come."""

@@ -148,9 +148,9 @@ def _on_other_load(
     nothing = NotMeasured("not part of this run")
     rate = of_run.get("rate_per_min", nothing)
     found = {"outage_rate_per_min": rate, "trailer_rate_per_min": rate, "trailer_on_ratio": of_run.get("on_ratio", nothing)}
-    if "outage_ratio" in step.judge:
-        whole = values.get("rate_per_min", NotMeasured("the rate on the rated load was not part of the test"))
-        found["outage_ratio"] = rate if isinstance(rate, NotMeasured) else whole if isinstance(whole, NotMeasured) else ratio(rate, whole)
+    whole = values.get("rate_per_min", NotMeasured("the rate on the rated load was not part of the test"))
+    compared = rate if isinstance(rate, NotMeasured) else whole if isinstance(whole, NotMeasured) else ratio(rate, whole)
+    found |= {"outage_ratio": compared, "trailer_ratio": compared}
     return {quantity: found[quantity] for quantity in step.judge}
 
 

@@ -103,7 +103,7 @@ class _Test:
         self._loads: dict[str, Load] = {}
         self._began_s = board.port.now_s()
         board.idle = self._check_cancelled
-        board.note(note="session", unit=self._setup.unit, procedure=self._procedure.name)
+        board.note(note="session", unit=self._setup.unit, procedure=self._procedure.name, system_v=self._setup.system_v)
 
     # --- the whole test
 
@@ -121,6 +121,8 @@ class _Test:
 
     def _go_through(self) -> None:
         steps = self._procedure.steps
+        if self._setup.zero and not any(isinstance(step, ZeroStep) for step in steps):
+            self._bench.note(f"zeros were asked for, and the procedure {self._procedure.name} has no step that reads them")
         for number, step in enumerate(steps, 1):
             if isinstance(step, RunStep) and step.live:
                 continue  # carried on from the run before it

@@ -109,6 +109,9 @@ def _take(reading: Reading, entry: Entry, procedure: Procedure, name: str) -> No
 
 def _follow(reading: Reading, note: dict[str, Any], procedure: Procedure, name: str) -> None:
     match note.get("note"):
+        case "session" if note.get("system_v", reading.setup.system_v) != reading.setup.system_v:
+            made, asked = note["system_v"], reading.setup.system_v
+            raise CaptureError(f"capture {name}: it was made of a {made:g} V unit, not of one for {asked:g} V; say --system {made:g}")
         case "board":
             reading.stated = reading.description = parse_description(note["lines"])
             reading.board = dict(note["board"])

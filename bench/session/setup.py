@@ -86,10 +86,10 @@ class Setup:
 
     @property
     def load_is_rated(self) -> bool | None:
-        """Whether it is tested on the load that it is for; None if its rating is not known."""
-        if not self.rating_known:
-            return None
-        return self.lamps is None
+        """Whether it is tested on the load that it is for: not on loads chosen by number; None if its rating is not known."""
+        if self.lamps is not None:
+            return False
+        return True if self.rating_known else None
 
     @property
     def starts_asked(self) -> int:
