@@ -4,7 +4,7 @@ Strategy. A unit can only be spoken of on a load, a supply and leads that were p
 
 - Lamps. At the first make from cold the load's conductance is that of cold filaments, whatever is in series (a filmed or burnt contact
   shows in the drop, not here). At the end of a flash of any length the lamps draw at least what they draw when hot, at the voltage that
-  they get; after a flash of a fifth of a second also at most that. Thus a dead lamp shows in a flash of a twentieth of a second.
+  they get; after a flash of a quarter of a second also at most that. Thus a dead lamp shows in a flash of a twentieth of a second.
 - Supply. From every sample (bench.supply): how far the input falls for each ampere; and its level at the end of flashes.
 - Leads. From every sample: an output above its input, a current with no voltage behind it.
 
@@ -114,7 +114,7 @@ def _ratios(e: Evidence, cycles: Sequence[Cycle]) -> list[tuple[float, float, bo
         (
             lit.steady.value / expected_current_a(_lit_w(e, lit), e.conditions.system_v, lit.lamp.value),
             1.0 + INRUSH * math.exp(-on_s / INRUSH_TAU_S[e.conditions.system_v]),
-            on_s > _TOO_MUCH_S and not _is_filmed(lit),
+            on_s > _TOO_MUCH_S and not _is_filmed(e, lit),
         )
         for on_s, lit in flashes
         if lit.steady is not None and lit.lamp is not None and lit.lamp.value > 0.3 * e.conditions.system_v
@@ -127,9 +127,10 @@ def _lit_w(e: Evidence, lit: Lit) -> tuple[float, ...]:
     return (*e.conditions.lamps_w, e.conditions.pilot_w) if tell_tale else e.conditions.lamps_w
 
 
-def _is_filmed(lit: Lit) -> bool:
+def _is_filmed(e: Evidence, lit: Lit) -> bool:
     """Whether the contact lost so much that what the lamps do at first is blurred by it."""
-    return lit.drop is not None and lit.drop_a is not None and lit.drop.value > _FILMED_OHM * max(lit.drop_a.value, 0.1)
+    ohm = _FILMED_OHM * (e.conditions.system_v / 12.0) ** 2  # a heater of the same heat has four times the resistance at twice the voltage
+    return lit.drop is not None and lit.drop_a is not None and lit.drop.value > ohm * max(lit.drop_a.value, 0.1)
 
 
 def _allowed(e: Evidence, lamp_v: float, lamps_w: tuple[float, ...]) -> tuple[float, float]:
@@ -197,7 +198,7 @@ def _cold_ohm(e: Evidence) -> tuple[float, float] | None:
     if e.lost_at_start or e.applied is None or first is None or first.siemens is None:
         return None
     cold_ohm = 1.0 / cold_siemens(e.conditions.lamps_w, e.conditions.system_v)
-    most = (_NOT_COLD_FILMED if _is_filmed(first) else _NOT_COLD) * (cold_ohm + _BANK_OHM)
+    most = (_NOT_COLD_FILMED if _is_filmed(e, first) else _NOT_COLD) * (cold_ohm + _BANK_OHM)
     return (1.0 - 3.0 * first.siemens.u / first.siemens.value) / first.siemens.value, most
 
 
