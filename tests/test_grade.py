@@ -134,7 +134,7 @@ def test_unknown_never_helps_and_is_said() -> None:
     assert "not known for A: lamp rating not entered" in found.kept_from
     assert any(text.startswith("not known for R: ") and text.endswith("insulation not tested") for text in found.kept_from)
     few = graded(unit(missed=count(0, 12)))
-    assert "not known for A: missed flashes: 12 flashes seen, 50 needed" in few.kept_from
+    assert "not known for A: missed flashes: 12 flashes seen, 60 needed" in few.kept_from
 
 
 def test_what_kept_a_unit_from_an_a_is_said() -> None:
@@ -272,7 +272,7 @@ def test_charges_say_what_they_are_of() -> None:
 
 
 def test_what_a_sound_unit_shows_is_no_charge() -> None:
-    """Grade B asks for no missed flash among fifty: that there was none is said of the unit, not against it."""
+    """Grade B asks for no missed flash among sixty: that there was none is said of the unit, not against it."""
     found = graded(unit(drop_v=value(0.5, 0.002, "V")))
     assert (found.name, found.charges) == ("B", ())
     assert "0 missed flashes in 100" in found.because

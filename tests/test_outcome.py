@@ -332,7 +332,7 @@ def test_a_good_unit_with_its_grade() -> None:
 def test_good_without_a_grade() -> None:
     few = said(unit(missed=count(0, 8), stuck=count(0, 8)))
     assert (few.outcome, few.letter) == (Outcome.GOOD, "")
-    assert "not graded: not known for C: missed flashes: 8 flashes seen, 50 needed" in few.reason
+    assert "not graded: not known for C: missed flashes: 8 flashes seen, 60 needed" in few.reason
     assert said(unit(), rule=None).advice == "Within all limits, guard band included; no grade was asked for."
 
 

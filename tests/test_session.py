@@ -28,9 +28,9 @@ def test_quick_test_of_a_good_unit_is_good_without_a_grade_and_leaves_everything
     record = run_on(port, setup=setup(grade_rule=grade_rule()))
     assert record.interrupted is None
     assert record.outcome is Outcome.GOOD
-    # Eight flashes say nothing of one in a hundred that fails: a grade asks for fifty.
+    # Eight flashes say nothing of one in a hundred that fails: a grade asks for sixty.
     assert record.conclusion.letter == ""
-    assert "not graded: not known for C: missed flashes: 8 flashes seen, 50 needed" in record.reason
+    assert "not graded: not known for C: missed flashes: 8 flashes seen, 60 needed" in record.reason
     assert value(record, "rate_per_min") == pytest.approx(90.0, abs=0.6)
     assert port.all_open
     assert [used.name for used in record.limit_sets] == ["un-r48"]
