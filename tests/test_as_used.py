@@ -149,6 +149,14 @@ def test_a_capture_of_a_24_v_unit_is_not_judged_as_one_for_12_v(tmp_path: Path) 
     assert again.conclusion == made.conclusion
 
 
+@pytest.mark.parametrize("seed", [301, 302, 305])
+def test_too_few_flashes_say_nothing_of_a_tell_tale(seed: int) -> None:
+    """Where samples are lost, a run may end in the middle of a flash: the tell-tale that is lit then is not lit steadily."""
+    claims = Claims(terminals=3, pilot="in step", pilot_lamp_out="dead", outage=True)
+    record = record_of(f"sim://bench-hw-hold?fault=board-overrun&seed={seed}", "quick", setup(claims=claims))
+    assert record.outcome is Outcome.BENCH_FAULT, record.reason
+
+
 def test_zeros_that_are_asked_for_are_read_or_it_is_said_that_they_are_not() -> None:
     record = record_of("sim://bench-nc-2x21?fault=sense-on-clips&seed=2", chosen=setup(zero=True))
     assert record.outcome is Outcome.BENCH_FAULT and "clip the sense leads" in record.reason

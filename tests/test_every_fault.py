@@ -154,7 +154,7 @@ UNIT_FAULTS: dict[str, Seen] = {
     "capacitor-open": Seen("R", STANDING, {"rate_per_min": up(5.0)}),
     "capacitor-leaky": DARK,
     "spring-weak": Seen("AB", ratios={"on_ratio": down(0.9)}),
-    "spring-strong": Seen("C", ratios={"on_ratio": up(1.05)}),
+    "spring-strong": Seen("AC", ratios={"on_ratio": up(1.05)}),  # some flash on with a lamp out, as good ones do
     "timing-drift": Seen("B", RATE, {"rate_per_min": (0.68, 0.76), "on_ratio": SAME}),
     "outage-threshold-high": Seen("R", RATE | OUTAGE_VALUES, {"rate_per_min": up(1.1), "trailer_ratio": down(0.95)}, how="decide"),
     "outage-threshold-low": Seen("R", OUTAGE_VALUES, {"rate_per_min": SAME, "outage_ratio": down(0.6)}, how="decide"),

@@ -71,11 +71,12 @@ def _lit_long(e: Evidence) -> bool:
     return e.begun is not None and e.broke is not None and e.broke.t_s - e.begun.t_s >= CLOSED_AT_REST_S
 
 
-def pilot_fact(e: Evidence, cycles: Sequence[Cycle]) -> str:
-    """What the pilot terminal does against the lamps: `in step`, `antiphase`, `steady`, `dead`, or `unknown` without flashes."""
+def pilot_fact(e: Evidence, cycles: Sequence[Cycle], doing: str) -> str:
+    """What the pilot terminal does against the lamps: `in step`, `antiphase`, `steady`, `dead`; `unknown` without flashes, unless what the
+    unit is `doing` is to stay lit."""
     on = [c.lit.pilot.value for c in cycles if c.lit.pilot is not None]
     off = [c.dark.pilot.value for c in cycles if c.dark.pilot is not None]
-    if not on and e.lit_now is not None and e.lit_now.pilot is not None:
+    if not on and doing == "steady on" and e.lit_now is not None and e.lit_now.pilot is not None:
         return "steady" if e.lit_now.pilot.value > 0.5 * e.conditions.system_v else "dead"
     if not on or not off:
         return "unknown"

@@ -60,7 +60,8 @@ def measure(e: Evidence, counts: Counts) -> Measured:
     if doing == "flashing" and _is_irregular(values):
         doing = "irregular"
     facts = {
-        "behaviour": doing, "rest": start.rest, "pilot": pilot_fact(e, counted), "mechanism": mechanism, "film": _film_fact(e, values),
+        "behaviour": doing, "rest": start.rest, "pilot": pilot_fact(e, counted, doing), "mechanism": mechanism,
+        "film": _film_fact(e, values),
     }  # fmt: skip
     return Measured(spoilt(values, faults), facts, faults, proofs)
 
