@@ -95,7 +95,7 @@ def cases() -> dict[str, TestRecord]:
         "interrupted": record(interrupted="cancelled by the operator after 4.2 s"),
         "two-sets": record(limit_sets=("un-r48", "outage-qct501")),
         "hostile": replace(
-            record(unit=HOSTILE, interrupted=HOSTILE, bench_faults=(BenchFault("supply", HOSTILE),)),
+            record(unit=HOSTILE, facts={**FLASHING, "rating": "known"}, interrupted=HOSTILE, bench_faults=(BenchFault("supply", HOSTILE),)),
             board={"model": HOSTILE},
             rated_load=HOSTILE,
             settings={HOSTILE: HOSTILE},

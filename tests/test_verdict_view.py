@@ -17,6 +17,7 @@ from bench.grade import Grade
 from bench.outcome import Conclusion, Outcome
 from bench.record import TestRecord
 from bench.render.cautions import NO_INSPECTION
+from bench.render.report import report_text
 from bench.session import Setup
 from bench.tui import state
 from bench.tui.large import large
@@ -157,3 +158,14 @@ def test_every_ground_is_a_colour_of_the_theme() -> None:
 
     for theme in THEMES.values():
         assert {name for sign in SIGNS.values() for name in (sign.variable, sign.ground)} <= set(theme.variables)
+
+
+@pytest.mark.parametrize(("rating", "said"), [("known", "rated load 2x21,"), (None, "2x21 tried, rated load not known,")])
+def test_a_load_that_was_only_tried_is_not_called_rated(rating: str | None, said: str) -> None:
+    record = cases()["pass"]
+    facts = {fact: word for fact, word in record.measured.facts.items() if fact != "rating"}
+    if rating is not None:
+        facts["rating"] = rating
+    record = replace(record, measured=replace(record.measured, facts=facts))
+    assert said in " ".join(line.strip() for line in lines(record, 200, 60))
+    assert (f"(rated load {'2x21' if rating else 'not known'})") in " ".join(report_text(record).split())

@@ -100,7 +100,8 @@ def _facts(record: TestRecord) -> Iterator[tuple[str, str]]:
             yield "Because", f"{'; '.join(grade.because)}."
         for text in grade.kept_from:
             yield "", f"{text[:1].upper()}{text[1:]}."
-    yield "Test", f"{record.procedure}, {record.system_v:g} V system, on {record.load} (rated load {record.rated_load}), {record.when}"
+    rated = record.rated_load if record.measured.facts.get("rating") == "known" else "not known"
+    yield "Test", f"{record.procedure}, {record.system_v:g} V system, on {record.load} (rated load {rated}), {record.when}"
     if record.measured.facts:
         yield "Seen", "; ".join(fact_text(fact, word) for fact, word in record.measured.facts.items() if fact != "system")
     if record.limit_sets:

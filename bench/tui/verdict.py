@@ -139,8 +139,10 @@ def _facts(record: TestRecord) -> list[str]:
     limits = " + ".join(one_line(used.name) for used in record.limit_sets) or "no limits"
     letter = one_line(record.conclusion.letter)
     grade = f"Grade {letter}: {one_line(record.grade.title)}. " if record.grade is not None and letter else ""
-    load = f"{record.system_v:g} V, rated load {one_line(record.rated_load)}, procedure {one_line(record.procedure)}"
-    return [f"Unit {one_line(record.unit)}. {grade}{load}, judged by {limits}."]
+    rated = one_line(record.rated_load)
+    load = f"rated load {rated}" if record.measured.facts.get("rating") == "known" else f"{rated} tried, rated load not known"
+    how = f"{record.system_v:g} V, {load}, procedure {one_line(record.procedure)}"
+    return [f"Unit {one_line(record.unit)}. {grade}{how}, judged by {limits}."]
 
 
 def _fitted(found: list[Passage], width: int, height: int) -> list[Text]:
