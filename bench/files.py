@@ -44,14 +44,21 @@ def read(kind: str, name: str) -> tuple[Mapping[str, Any], str]:
         source = files("bench") / "data" / kind / f"{name}.toml"
     else:
         raise TableError(f"{origin}: no such name; there are {', '.join(shipped(kind))}, or give the path of a .toml file")
+    return toml(source, origin), origin
+
+
+def toml(source: Path | Traversable, origin: str) -> Mapping[str, Any]:
+    """Return the tables of a TOML file. TableError in one line, beginning with `origin`, if it can't be read or is not TOML."""
     try:
-        return tomllib.loads(source.read_text(encoding="utf-8")), origin
+        return tomllib.loads(source.read_text(encoding="utf-8"))
     except OSError as error:
         raise TableError(f"{origin}: cannot be read: {error.strerror or error}") from error
     except UnicodeDecodeError as error:
         raise TableError(f"{origin}: not UTF-8 text (byte {error.start})") from error
     except tomllib.TOMLDecodeError as error:
         raise TableError(f"{origin}: not TOML: {error}") from error
+    except RecursionError as error:
+        raise TableError(f"{origin}: not TOML: nested too deep") from error
 
 
 def limit_sets() -> tuple[LimitSet, ...]:

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import hashlib
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -15,6 +14,7 @@ from typing import Any
 from urllib.parse import quote
 
 from bench.claims import Claims, claims_text, parse_claims
+from bench.files import toml
 from bench.session.keeping import make_folder, write_whole
 from bench.table import TableError
 
@@ -92,16 +92,7 @@ def all_parts(folder: Path) -> tuple[Claims, ...]:
 
 def _read(path: Path) -> Claims:
     origin = f"part file {path}"
-    try:
-        return parse_claims(tomllib.loads(path.read_text(encoding="utf-8")), origin)
-    except OSError as error:
-        raise TableError(f"{origin}: cannot be read: {error.strerror or error}") from error
-    except UnicodeDecodeError as error:
-        raise TableError(f"{origin}: not UTF-8 text (byte {error.start})") from error
-    except tomllib.TOMLDecodeError as error:
-        raise TableError(f"{origin}: not TOML: {error}") from error
-    except RecursionError as error:
-        raise TableError(f"{origin}: not TOML: nested too deep") from error
+    return parse_claims(toml(path, origin), origin)
 
 
 def _argument(number: str) -> str:

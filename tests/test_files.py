@@ -40,6 +40,7 @@ def test_a_family_a_member_and_a_path(tmp_path: Path) -> None:
     [
         (b"format = ", "not TOML"),
         (b"\xff\xfe", "not UTF-8"),
+        (b"a = " + b"[" * 100_000, "nested too deep"),
         (b"format = 7", "this version reads format 1"),
         (None, "No such file"),
     ],
