@@ -30,7 +30,7 @@ EDGES: dict[str, frozenset[str]] = {
     "session": frozenset({"files", "ports", "recording"}),
     "station": frozenset({"files", "ports", "session", "simboard"}),
     "render": frozenset({"session"}),
-    "parts": frozenset({"session"}),
+    "parts": frozenset({"files", "session"}),
     "tui": frozenset({"defaults", "files", "ports", "session", "station", "render", "simboard"}),
     "api": frozenset({"defaults", "files", "parts", "ports", "recording", "session", "render", "simboard"}),
     "cli": frozenset({"defaults", "files", "parts", "ports", "recording", "session", "station", "render", "simboard", "api", "tui"}),
