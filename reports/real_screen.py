@@ -24,6 +24,7 @@ from typing import Self
 from reports.seen_terminal import ANSWERS, SeenTerminal
 
 LARGE, SMALL = (120, 40), (80, 24)
+SOON_S = 30.0  # for what is waited for and not measured: a busy machine takes its time
 _LARGEST_READ = 65536
 _LOOK_S = 0.05
 # The shell opens the terminal as the leader of a new session, and so makes it the one that its program belongs to.
@@ -107,7 +108,7 @@ class RealScreen:
                 self.terminal.feed(data)
                 self._news.notify_all()
 
-    def until(self, sees: str | Callable[[SeenTerminal], bool], at_most_s: float = 10.0) -> float:
+    def until(self, sees: str | Callable[[SeenTerminal], bool], at_most_s: float = SOON_S) -> float:
         """Wait until this text is on the screen, or this holds of it; when what shows it came. NotSeen if it does not come."""
         holds = (lambda terminal: sees in terminal.text) if isinstance(sees, str) else sees
         with self._news:
@@ -146,7 +147,7 @@ class RealScreen:
             os.close(self._slave)
         os.close(self._master)
 
-    def ended(self, at_most_s: float = 10.0) -> int:
+    def ended(self, at_most_s: float = SOON_S) -> int:
         """Wait for the program to end: its exit code, negative for a signal."""
         return self.process.wait(at_most_s)
 

@@ -14,11 +14,10 @@ from bench.ports.simulated import open_line
 from bench.record import TestRecord
 from bench.record_json import from_json
 from bench.simboard.board import SimulatedBoard
-from reports.real_screen import RealScreen
+from reports.real_screen import SOON_S, RealScreen
 from reports.screen_work import press_again
 
 _LOOK_S = 0.002
-_SOON_S = 10.0
 
 
 class ServedBoard:
@@ -49,14 +48,14 @@ class ServedBoard:
         self._stop = threading.Event()
         self._thread = threading.Thread(target=serve_pty, args=(self.line, ready, self._stop), name="board", daemon=True)
         self._thread.start()
-        assert there.wait(_SOON_S)
+        assert there.wait(SOON_S)
 
     def unplug(self) -> None:
         """Whoever uses it sees the device vanish; the board lives on, and is not asked any more."""
         if self._thread is not None:
             self.device.unlink()
             self._stop.set()
-            self._thread.join(_SOON_S)
+            self._thread.join(SOON_S)
             self._thread = None
 
     @property
@@ -68,7 +67,7 @@ class ServedBoard:
     def all_open(self) -> bool:
         return not self.board.master and not self.board.loads
 
-    def until(self, holds: Callable[[], bool], at_most_s: float = _SOON_S) -> float:
+    def until(self, holds: Callable[[], bool], at_most_s: float = SOON_S) -> float:
         """Wait until this holds, looking every few milliseconds; s that it took. AssertionError if it does not come."""
         began_s = time.monotonic()
         while not holds():
@@ -79,11 +78,17 @@ class ServedBoard:
         return time.monotonic() - began_s
 
 
-def started(screen: RealScreen, board: ServedBoard, number: str) -> None:
-    """Scan this unit, start its test, and come back when its lamps are switched on."""
+def scanned(screen: RealScreen, number: str) -> None:
+    """Scan this unit, and come back when only Enter is wanted."""
     screen.until("SIMULATED")
     screen.scan(number)
     screen.until("Enter starts")
+
+
+def started(screen: RealScreen, board: ServedBoard, number: str = "") -> None:
+    """Scan this unit, unless that was done, start its test, and come back when its lamps are switched on."""
+    if number:
+        scanned(screen, number)
     press_again(screen)
     board.until(lambda: board.runs)
 

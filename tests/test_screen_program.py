@@ -14,7 +14,7 @@ from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
-from pty_screen import ServedBoard, kept, started
+from pty_screen import ServedBoard, kept, scanned, started
 
 from bench.outcome import Outcome
 from reports.real_screen import F, RealScreen, gone
@@ -74,7 +74,7 @@ def test_scan_start_verdict_next_quit(desk: Desk) -> None:
     screen, board = desk.screen, desk.board
     started(screen, board, "U-4711 [/b]")
     screen.until("LAMPS LIT")
-    screen.until("Enter accept", 20.0)
+    screen.until("Enter accept")
     assert "GOOD: all limits are kept" in screen.text
     assert "U-4711 [/b]" in screen.text
     assert board.all_open
@@ -139,7 +139,9 @@ def test_screens_that_stand_still(desk: Desk, spares: list[Desk]) -> None:
     """One whose terminal is blocked, and one that is stopped; both go on afterwards."""
     blocked, stopped = desk, spares.pop(0)
     for one in (blocked, stopped):
-        started(one.screen, one.board, "T5")
+        scanned(one.screen, "T5")
+    for one in (blocked, stopped):  # both in the middle of a test that takes seconds
+        started(one.screen, one.board)
     blocked.screen.stop_taking()
     stopped.screen.process.send_signal(signal.SIGSTOP)
     for one in (blocked, stopped):
@@ -158,7 +160,9 @@ def test_a_blocked_screen_can_be_ended(desk: Desk, spares: list[Desk]) -> None:
     other = spares.pop(0)
     both, families = (desk, other), []
     for one in both:
-        started(one.screen, one.board, "T6")
+        scanned(one.screen, "T6")
+    for one in both:
+        started(one.screen, one.board)
         families.append(one.screen.family())
         one.screen.stop_taking()
     for one in both:

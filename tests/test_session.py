@@ -114,7 +114,7 @@ def test_supply_steps_are_set_from_low_to_high() -> None:
 def test_a_closed_unit_gets_the_heavy_load_for_a_short_time_only() -> None:
     plan = Procedure("heavy", "", "", (
         RunStep("rated", "", cycles=1, at_most_s=12.0, judge=("rate_per_min",)),
-        RunStep("trailer", "", loads="trailer", cycles=100, at_most_s=60.0, closed_at_most_s=4.0),
+        RunStep("trailer", "", loads="trailer", cool_s=10.0, cycles=100, at_most_s=60.0, closed_at_most_s=4.0),
     ))  # fmt: skip
     closed = run_on(bench_port("NC"), plan).steps[1]
     opened = run_on(bench_port("HWh"), replace(plan, steps=(plan.steps[0], replace(plan.runs[1], at_most_s=15.0)))).steps[1]

@@ -21,6 +21,7 @@ from bench.verdict import Conformity
 # Cycles of a start that is only timed: its first extinction. A two-coil unit's blip at switch-on is a cycle of its own before that.
 _EARLIER_START = 2
 _TELLING_START = 4  # cycles by which the mechanism is told, where cooling depends on it
+AT_FAULT = "the bench is at fault"
 _ON_OTHER_LOADS = frozenset({"rate_per_min", "rate_total_per_min", "on_ratio"})
 
 
@@ -53,7 +54,10 @@ class Chain:
         self._reported: Mapping[str, int] = {}
 
     def drive(self, step: RunStep, start: int, starts: int) -> None:
-        """One start of `step`; after the last, the live steps that follow it, as long as they can still show something."""
+        """One start of `step`; after the last, the live steps that follow it, as long as they can still show something.
+
+        A fault of the bench ends the test: the steps that follow are then left out.
+        """
         last = start == starts
         steps = [step, *(self._live_after(step) if last else ())]
         heaviest = max((self._loads[one.name] for one in steps), key=lambda load: len(load.numbers))
@@ -68,8 +72,7 @@ class Chain:
                 run.close()
             else:
                 run.switch_off()
-                if self._watched and last:
-                    self._tell_decided(one, run)
+                self._come_to_end(one, run, last)
                 run.finish()
             self._end(run, None)
 
@@ -191,17 +194,24 @@ class Chain:
 
     # --- telling
 
-    def _tell_decided(self, step: RunStep, run: Run) -> None:
-        """The record as it will be, unless something comes that could change it: a further step, or lamps that are to be proved."""
+    def _come_to_end(self, step: RunStep, run: Run, last: bool) -> None:
+        """The unit was sent off: the record as it will be, unless something comes that could change it."""
         ledger = self._ledger
         recorded = self._recorded(run, None)
+        spoilt = ledger.is_spoilt(ledger.runs(step, recorded))
+        if spoilt:
+            ledger.leave_out_after(step, AT_FAULT)
         runs = ledger.runs(step, recorded)
-        later = ledger.procedure.steps[ledger.procedure.steps.index(step) + 1 :]
-        if any(self._is_to_come(one, runs) for one in later):
-            return
-        lit = (r.records[-1] for r in runs if r.step.judge and r.step.loads == "rated" and r.records)
-        if all(any(proof.proved for proof in record.measured.proofs if proof.item == "lamps") for record in lit):
+        if self._watched and (spoilt or (last and not self._may_change(step, runs))):
             self._progress(Decided(ledger.record(runs)))
+
+    def _may_change(self, step: RunStep, runs: Sequence[Runs]) -> bool:
+        """Whether something comes after `step` that could change what is said: a further step, or lamps that are to be proved."""
+        later = self._ledger.procedure.steps[self._ledger.procedure.steps.index(step) + 1 :]
+        if any(self._is_to_come(one, runs) for one in later):
+            return True
+        lit = (r.records[-1] for r in runs if r.step.judge and r.step.loads == "rated" and r.records)
+        return not all(any(proof.proved for proof in record.measured.proofs if proof.item == "lamps") for record in lit)
 
     def _is_to_come(self, step: Step, runs: Sequence[Runs]) -> bool:
         if step.name in self._ledger.left_out:

@@ -20,7 +20,7 @@ from bench.record import StepRecord, TestRecord
 from bench.session.assemble import Story, assemble
 from bench.session.bench import Bench, Cancelled
 from bench.session.board import BoardClient, BoardFault, BoardRefused, BoardRestarted, BoardSilent, BoardTripped, BoardUnfit
-from bench.session.chain import Chain
+from bench.session.chain import AT_FAULT, Chain
 from bench.session.combine import Runs
 from bench.session.ledger import Ledger
 from bench.session.memory import BenchMemory
@@ -126,12 +126,9 @@ class _Test:
         for number, step in enumerate(steps, 1):
             if isinstance(step, RunStep) and step.live:
                 continue  # carried on from the run before it
-            if self._setup.stop_early and self._ledger.is_decided():
-                self._bench.note(f"all limits were decided before step {step.name}: it and what follows was left out")
-                for later in steps[number - 1 :]:
-                    self._ledger.left_out[later.name] = "all limits were decided before"
-                return
             self._step(step, number)
+            if self._setup.stop_early and self._ledger.is_decided():
+                self._ledger.leave_out_after(step, "all limits were decided before")
 
     def _secure(self) -> None:
         """Everything open, however often the keyboard is hit while that is being done."""
@@ -271,6 +268,9 @@ class _Test:
     def _make_starts(self, step: RunStep, began: StepBegan) -> None:
         starts = self._ledger.starts_wanted(step, self._ledger.runs())
         for start in range(1, starts + 1):
+            if start > 1 and self._ledger.is_spoilt():
+                self._bench.note(f"step {step.name} ended before start {start} of {starts}: {AT_FAULT}")
+                return
             self._bench.tell(replace(began, start=start, starts=starts))
             self._bench.prepare(self._volts(step), self._cool_s(step), judged=bool(step.judge))
             try:

@@ -7,12 +7,12 @@ from collections.abc import Callable, Mapping, Sequence
 from bench.limits import AllOf, AnyOf, Limit, Requirement
 from bench.measure import BenchFault, Measured
 from bench.measure.mechanism import UNKNOWN
-from bench.procedure import Procedure, RunStep
+from bench.procedure import Procedure, RunStep, Step
 from bench.record import StepRecord, TestRecord
 from bench.session.assemble import Story, assemble, effective_measured, is_settled, judge_all
 from bench.session.combine import Runs, combine
 from bench.session.setup import Setup
-from bench.verdict import Verdict, decided
+from bench.verdict import Verdict, decided, spoiling
 
 STOPPING_LEVEL = 0.995
 """A test that is looked at every second has that many chances to be wrong, so stopping early asks for more than the report does: over the
@@ -59,6 +59,12 @@ class Ledger:
     def replace_last(self, step: RunStep, record: StepRecord) -> None:
         """What was seen after the last run of this step has changed what that run says."""
         self._records[step.name] = [*self._records.get(step.name, ())[:-1], record]
+
+    def leave_out_after(self, step: Step, why: str) -> None:
+        """No step after this one will be made."""
+        steps = self.procedure.steps
+        for later in steps[steps.index(step) + 1 :]:
+            self.left_out.setdefault(later.name, why)
 
     def forget_broken_off(self, step: RunStep) -> None:
         """Runs of this step that were broken off are made again, and count for nothing."""
@@ -111,6 +117,11 @@ class Ledger:
     def is_settled(self, step: RunStep, measured: Measured) -> bool:
         """Whether, were a run of this step to end now, more flashes would change nothing."""
         return is_settled(self.procedure, self.setup, self.runs(step, so_far(step, measured)), self.faults, STOPPING_LEVEL)
+
+    def is_spoilt(self, runs: Sequence[Runs] | None = None) -> bool:
+        """Whether the bench is at fault in what is judged, so that nothing that follows could speak of the unit."""
+        measured = combine(self.procedure, self.runs() if runs is None else runs, self.setup.system_v)
+        return bool(spoiling((*self.faults, *measured.bench_faults)))
 
     def is_decided(self, step: RunStep | None = None, measured: Measured | None = None) -> bool:
         """Whether every limit is decided; with a run at hand, whether all are of which no later step speaks."""

@@ -142,10 +142,10 @@ class Run:
         measured = self._latest if fresh else None
         self._tell(Live(on_s, left_s, seen[1], self.plan.wanted, seen[0], dict(analysis.latest), measured))
         counts = self.plan.counts
-        # What a bench shows that is at fault needs no flashes.
-        clear = self._latest is not None and on_s > _BENCH_CLEAR_S and bool(spoiling(self._latest.bench_faults))
-        told = self._latest is not None and (seen[1] >= counts.skip + counts.average or clear)
-        self.stopped_early = fresh and told and self._latest is not None and self._enough(self._latest)
+        if fresh and self._latest is not None:
+            # A bench that is at fault has nothing to show of the unit, however many flashes are looked at.
+            spoilt = on_s > _BENCH_CLEAR_S and bool(spoiling(self._latest.bench_faults))
+            self.stopped_early = spoilt or (seen[1] >= counts.skip + counts.average and self._enough(self._latest))
 
     def _observe(self, block: Block, changes: Sequence[Change]) -> None:
         self._traced.append((self._envelope.feed(block), changes, block.end_s))

@@ -1,0 +1,69 @@
+"""A bench that is at fault ends a test: nothing that follows could speak of the unit, in whichever procedure."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import pytest
+from bench_port import run_on, setup
+
+from bench.files import procedure
+from bench.outcome import Outcome
+from bench.ports.opening import open_port
+from bench.record import TestRecord
+from bench.session import Decided, judge_capture
+from bench.uncertainty import NotMeasured
+
+_LEADS = "sim://bench-nc-2x21?seed=3&fault=sense-leads-swapped"
+_DEAD = "sim://bench-el-outage?seed=3&fault=lamp-dead"
+
+
+def run_at(address: str, plan: str, **options: object) -> TestRecord:
+    port = open_port(address)
+    try:
+        return run_on(port, plan, **options)  # type: ignore[arg-type]
+    finally:
+        port.close()
+
+
+@pytest.mark.parametrize("plan", ["quick", "decide", "full"])
+@pytest.mark.parametrize("address", [_LEADS, _DEAD])
+def test_a_fault_of_the_bench_is_said_within_seconds(address: str, plan: str) -> None:
+    record = run_at(address, plan)
+    assert record.outcome is Outcome.BENCH_FAULT
+    assert record.interrupted is None
+    assert len(record.steps) == 1
+    # Four seconds until a fault is sure, and the next look a second later (bench/session/run.py).
+    assert record.steps[0].lasted_s < 6.0
+    last = procedure(plan).runs[0].starts
+    said = [text for text in record.settings.values() if text.endswith("the bench is at fault")]
+    later = [step.name for step in procedure(plan).runs[1:] if not step.live]
+    assert said == [
+        *([f"step rated ended before start 2 of {last}: the bench is at fault"] if last > 1 else []),
+        *(f"step {name} left out: the bench is at fault" for name in later),
+    ]
+
+
+def test_what_is_left_out_was_not_measured_and_the_bench_is_why() -> None:
+    record = run_at(_LEADS, "full")
+    outage = record.measured.values["outage_rate_per_min"]
+    assert outage == NotMeasured("the bench is at fault")
+    assert not record.measured.facts.get("trailer")
+
+
+def test_it_is_told_before_everything_is_known_to_be_open() -> None:
+    events: list[object] = []
+    record = run_at(_LEADS, "full", progress=events.append)
+    (decided,) = [e for e in events if isinstance(e, Decided)]
+    assert decided.record.conclusion == record.conclusion
+    assert decided.record.measured.values == record.measured.values
+
+
+def test_its_capture_says_the_same(tmp_path: Path) -> None:
+    path, buffer = tmp_path / "spoilt.capture", io.BytesIO()
+    live = run_at(_LEADS, "full", capture=buffer)
+    path.write_bytes(buffer.getvalue())
+    again = judge_capture(path, setup(), procedure("full"), when=live.when, software=live.software)
+    assert again.conclusion == live.conclusion
+    assert [s.cycles for s in again.steps] == [s.cycles for s in live.steps]
