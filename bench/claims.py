@@ -29,8 +29,7 @@ class Claims:
     `rated`: watts of each lamp that it is for, on one side of the car. `load`: `fixed` (its rate shows a lamp out, and a trailer upsets
     it) or `variable` (it flashes with a lamp out and with a trailer's). `terminals`: 2, 3 or 4 (the third may be a pilot or an earth);
     `pilot`: what the pilot terminal does, `none` if there is no such terminal; `pilot_lamp_out`: what it does with a lamp out. `outage`: it
-    signals a lamp out. `led`: it is for LED
-    lamps. `trailer`: it is for a trailer's lamp too.
+    signals a lamp out. `led`: it is for LED lamps. `trailer`: it is for a trailer's lamp too.
     """
 
     part: str = ""

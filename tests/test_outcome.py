@@ -1,108 +1,20 @@
-"""The one outcome of a test: every branch with the contradiction that it prevents, and tests drawn at random that must hold none."""
+"""The one outcome of a test: every branch, with the contradiction that it prevents."""
 
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import pytest
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
-from sample_records import record
+from outcome_cases import CLOCK, DEFAULT, FACTS, KIND, LAMP, LOST, OTHER, OWN, PROVED, SETS, UNPROVED, case_of, count, said, unit, value
 
-from bench.cli import exit_codes
 from bench.conditions import Circumstances
-from bench.files import grade_rule, limit_sets
-from bench.grade import Grade, Rule, grade, parse_rule
+from bench.grade import Grade, Rule, parse_rule
 from bench.limits import FactLimit, Limit, LimitSet, Source, choose
 from bench.measure import BenchFault, BenchProof, Measured
-from bench.outcome import Case, Conclusion, OtherLoad, Outcome, conclude
-from bench.record import TestRecord
-from bench.uncertainty import Component, Estimate, Measurement, NotMeasured
-from bench.verdict import Conformity, Verdict, judge, spoiling
-
-SETS = limit_sets()
-DEFAULT = grade_rule()
-OWN = Source("own", "this test")
-PREFIX: Mapping[Outcome, tuple[str, ...]] = {
-    Outcome.GOOD: ("Good: ",),
-    Outcome.NOT_GOOD: ("Rejected: ",),
-    Outcome.NOT_FOR_LOAD: ("Not for ",),
-    Outcome.NOT_DECIDED: ("Not decided: ", "Not finished: "),
-    Outcome.BENCH_FAULT: ("The bench is at fault, not the unit: ",),
-}
-LAMP = BenchFault("lamp-current", "the lamps take 50 % of what they should: replace one")
-CLOCK = BenchFault("clock-off", "the clock was off: corrected", spoils=False)
-LOST = BenchFault("samples-lost", "2 % of the samples never came: use another cable", spoils=False)
-PROVED = BenchProof("lamps", True, "100 % of the expected current")
-UNPROVED = BenchProof("lamps", False, "nothing lit them")
-
-
-def value(number: float, u: float, unit: str, n: int = 50) -> Estimate:
-    return Estimate(number, unit, (Component("u", u),), n)
-
-
-def count(number: int, n: int = 100) -> Estimate:
-    return Estimate(float(number), "1", (), n)
-
-
-VALUES: Mapping[str, Measurement] = {
-    "rate_per_min": value(88.2, 0.1, "1/min"), "rate_total_per_min": value(88.2, 0.1, "1/min"), "on_ratio": value(0.51, 0.001, "1"),
-    "start_s": value(0.69, 0.001, "s"), "first_light_s": value(0.0, 0.0, "s"), "first_extinction_s": value(0.69, 0.001, "s"),
-    "drop_v": value(0.36, 0.002, "V"), "drop_largest_v": value(0.37, 0.002, "V"), "drop_trend_v_per_min": value(0.0, 0.01, "V/min"),
-    "period_spread": value(0.01, 0.001, "1"), "missed": count(0), "stuck": count(0),
-}  # fmt: skip
-FACTS = {"rest": "closed", "behaviour": "flashing", "pilot": "in step", "rating": "known", "film": "none", "system": "12 V"}
-
-
-def unit(facts: Mapping[str, str] | None = None, faults: tuple[BenchFault, ...] = (), **values: Measurement) -> Measured:
-    return Measured({**VALUES, **values}, {**FACTS, **(facts or {})}, faults, (PROVED,))
-
-
-def case(
-    measured: Measured,
-    limits: str | LimitSet = "un-r48",
-    rule: Rule | None = DEFAULT,
-    circumstances: Circumstances | None = None,
-    **more: object,
-) -> Case:
-    chosen = choose(SETS, limits, measured.facts, 2) if isinstance(limits, str) else limits
-    verdicts = judge(measured, chosen, circumstances=circumstances)
-    given: dict[str, object] = {"load": "2 x 21 W", "is_rated": True}
-    graded = grade(rule, measured, verdicts) if rule is not None else None
-    return Case(measured, verdicts, graded, **(given | more))  # type: ignore[arg-type]
-
-
-def said(measured: Measured, **options: object) -> Conclusion:
-    found = conclude(case(measured, **options))  # type: ignore[arg-type]
-    assert_consistent(found)
-    return found
-
-
-def assert_consistent(found: Conclusion, interrupted: str | None = None) -> None:
-    """Outcome, grade, sentence and exit code say the same."""
-    assert found.reason.startswith(PREFIX[found.outcome]), found
-    assert found.reason.endswith((".", ".)")) and "\n" not in found.reason and found.advice
-    for outcome, others in PREFIX.items():
-        if outcome is not found.outcome:
-            assert not found.reason.startswith(others)
-    if found.grade is not None:
-        assert {Outcome.GOOD: "good", Outcome.NOT_GOOD: "not good"}.get(found.outcome) == found.grade.outcome, found
-    code = exit_codes.code_for(kept(found, interrupted))
-    codes = {
-        Outcome.GOOD: {0}, Outcome.NOT_GOOD: {1}, Outcome.NOT_FOR_LOAD: {5}, Outcome.BENCH_FAULT: {4},
-        Outcome.NOT_DECIDED: {3} if interrupted is None else {130},
-    }  # fmt: skip
-    assert code in codes[found.outcome]
-
-
-SAMPLE = record()
-
-
-def kept(found: Conclusion, interrupted: str | None) -> TestRecord:
-    return replace(SAMPLE, conclusion=found, interrupted=interrupted)
-
+from bench.outcome import Case, OtherLoad, Outcome, conclude
+from bench.uncertainty import Component, Estimate, NotMeasured
+from bench.verdict import Conformity, Verdict
 
 # The bench speaks first.
 
@@ -118,14 +30,14 @@ def kept(found: Conclusion, interrupted: str | None) -> TestRecord:
 def test_a_bench_fault_outranks_all(measured: Measured, of_story: bool) -> None:
     """Prevents "bench fault, grade R": neither a failed limit nor the shop's rule is heard on a bench that is at fault."""
     faulty = replace(measured, bench_faults=(LAMP,))
-    found = said(faulty) if not of_story else conclude(case(measured, bench_faults=(LAMP,)))
+    found = said(faulty) if not of_story else conclude(case_of(measured, bench_faults=(LAMP,)))
     assert (found.outcome, found.grade, found.basis) == (Outcome.BENCH_FAULT, None, "")
     assert found.reason == f"The bench is at fault, not the unit: {LAMP.text}."
 
 
 def test_faults_are_counted_once_and_those_that_spoil_nothing_are_no_reason() -> None:
     other = BenchFault("supply-limited", "use a battery")
-    found = conclude(case(unit(faults=(LAMP, other)), bench_faults=(LAMP, CLOCK)))
+    found = conclude(case_of(unit(faults=(LAMP, other)), bench_faults=(LAMP, CLOCK)))
     assert found.reason.endswith(f"{LAMP.text}, and 1 more.")
     assert said(unit(faults=(CLOCK,))).outcome is Outcome.GOOD
 
@@ -137,7 +49,7 @@ def test_lost_samples_take_the_blame_for_what_stays_open_alone() -> None:
     assert (found.outcome, found.reason) == (Outcome.BENCH_FAULT, f"The bench is at fault, not the unit: {LOST.text}.")
     assert said(unit(), bench_faults=(LOST,)).outcome is Outcome.GOOD
     assert said(unit(rate_per_min=value(300.0, 0.1, "1/min")), bench_faults=(LOST,)).outcome is Outcome.NOT_GOOD
-    assert conclude(case(few, bench_faults=(LOST,), interrupted="cancelled")).outcome is Outcome.NOT_DECIDED
+    assert conclude(case_of(few, bench_faults=(LOST,), interrupted="cancelled")).outcome is Outcome.NOT_DECIDED
 
 
 def test_what_the_bench_kept_from_being_measured_is_its_fault() -> None:
@@ -148,11 +60,11 @@ def test_what_the_bench_kept_from_being_measured_is_its_fault() -> None:
 
 
 def test_a_test_that_was_broken_off() -> None:
-    by_person = conclude(case(unit(), interrupted="cancelled by the operator"))
+    by_person = conclude(case_of(unit(), interrupted="cancelled by the operator"))
     assert (by_person.outcome, by_person.reason) == (Outcome.NOT_DECIDED, "Not finished: cancelled by the operator.")
-    by_bench = conclude(case(unit(), interrupted="the cable is out.", broken_off_by_bench=True))
+    by_bench = conclude(case_of(unit(), interrupted="the cable is out.", broken_off_by_bench=True))
     assert (by_bench.outcome, by_bench.reason) == (Outcome.BENCH_FAULT, "The bench is at fault, not the unit: the cable is out.")
-    bad = conclude(case(unit(rate_per_min=value(300.0, 0.1, "1/min")), interrupted="cancelled by the operator"))
+    bad = conclude(case_of(unit(rate_per_min=value(300.0, 0.1, "1/min")), interrupted="cancelled by the operator"))
     assert bad.outcome is Outcome.NOT_GOOD
     assert bad.reason.endswith("(The test was not finished: cancelled by the operator.)")
 
@@ -268,7 +180,6 @@ def test_a_rule_that_rejects_by_the_rate_needs_proved_lamps_too(rate: float) -> 
     assert found.reason.count("flashes a minute") == 1 and "more" not in found.reason
 
 
-OTHER = OtherLoad("3 x 21 W", "flashing", (("rate_per_min", value(90.0, 0.1, "1/min")), ("on_ratio", value(0.5, 0.001, "1"))))
 STEADY = unit({"behaviour": "steady on"}, rate_per_min=NotMeasured("no cycle"), on_ratio=NotMeasured("no cycle"))
 
 
@@ -374,129 +285,6 @@ def test_a_rule_cannot_make_a_failing_unit_good() -> None:
         assert said(measured, rule=KIND).outcome is Outcome.NOT_DECIDED
 
 
-# --- drawn at random
-
-KIND = parse_rule(tomllib.loads("""
-format = 2
-name = "kind"
-title = "calls everything good"
-[[grade]]
-name = "A"
-title = "good"
-outcome = "good"
-wording = "Sell."
-need = "any"
-[[grade.condition]]
-any_verdict = ["pass", "conditional pass", "conditional fail", "fail", "not measured"]
-[otherwise]
-name = "B"
-title = "good"
-outcome = "good"
-wording = "Sell."
-"""), "kind")  # fmt: skip
-STRICT = parse_rule(tomllib.loads("""
-format = 2
-name = "strict"
-title = "rejects what is not perfect"
-[[grade]]
-name = "1"
-title = "perfect"
-outcome = "good"
-wording = "Sell."
-need = "all"
-[[grade.condition]]
-limits_by_U = 3
-[[grade.condition]]
-quantity = "stuck"
-high = 0
-unit = "1"
-[[grade]]
-name = "9"
-title = "lossy"
-outcome = "not good"
-wording = "Bin."
-need = "any"
-[[grade.condition]]
-quantity = "drop_v"
-above = 0.3
-unit = "V"
-[[grade.condition]]
-any_verdict = ["conditional fail", "fail"]
-[otherwise]
-name = "5"
-title = "so-so"
-outcome = "not decided"
-wording = "Ask the boss."
-"""), "strict")  # fmt: skip
-SET_NAMES = ("un-r48", "sae-j945", "us-turn", "outage-qct501", "shop-example")
-NEAR = {
-    "rate_per_min": (60.0, 120.0), "rate_total_per_min": (60.0, 120.0), "on_ratio": (0.3, 0.75), "start_s": (0.0, 1.5),
-    "drop_v": (0.0, 0.8), "drop_largest_v": (0.0, 0.8), "first_light_s": (0.0, 1.0), "first_extinction_s": (0.0, 1.5),
-    "start_largest_s": (0.0, 2.0), "period_spread": (0.0, 0.05), "outage_ratio": (0.8, 1.4), "outage_rate_per_min": (60.0, 140.0),
-    "dark_a": (0.0, 0.01),
-}  # fmt: skip
-UNITS = {"_per_min": "1/min", "_s": "s", "_v": "V", "_a": "A"}
-WORDS = {
-    "behaviour": ("flashing", "irregular", "steady on", "dark", "one flash", "too few", "shorted", "no supply"),
-    "rest": ("open", "closed", "unknown"), "pilot": ("in step", "antiphase", "steady", "dead", "absent", "unknown"),
-    "outage": ("flashing", "steady on", "dark"), "lamp out": ("shown", "not shown", "unknown"), "film": ("none", "recovered", "unknown"),
-    "rating": ("known", "unknown"), "insulation": ("good", "bad"), "system": ("6 V", "12 V", "24 V"),
-    "mechanism": ("electronic", "hot wire", "two-coil", "thermal, closed at rest", "unknown"),
-}  # fmt: skip
-
-
-def measurements(name: str) -> st.SearchStrategy[Measurement | None]:
-    low, high = NEAR[name]
-    of_unit = next((unit for ending, unit in UNITS.items() if name.endswith(ending)), "1")
-    spots = st.sampled_from((low, high, 0.5 * (low + high), 1.5 * high)) if low else st.sampled_from((high, 0.4 * high, 1.5 * high))
-    number = st.tuples(spots, st.sampled_from((-3.0, -1.0, -0.1, 0.0, 0.1, 1.0, 3.0)), st.sampled_from((0.0, 1e-3, 0.02))).map(
-        lambda drawn: value(drawn[0] + drawn[1] * drawn[2] * high, drawn[2] * high, of_unit)
-    )
-    missing = st.sampled_from((None, NotMeasured("not seen"), NotMeasured("samples were lost", "bench"), NotMeasured("no light", "unit")))
-    return st.one_of(number, number, missing)
-
-
-FAULTS = st.lists(st.sampled_from((LAMP, CLOCK, LOST, BenchFault("zero", "the zero moved"))), max_size=2).map(tuple)
-COUNTS = (count(0), count(0), count(1), count(0, 8))
-DRAWN = st.fixed_dictionaries(
-    {
-        "values": st.fixed_dictionaries({name: measurements(name) for name in NEAR}),
-        "counts": st.fixed_dictionaries(dict.fromkeys(("missed", "stuck", "dropouts"), st.sampled_from((None, *COUNTS)))),
-        "facts": st.fixed_dictionaries({name: st.sampled_from(words) for name, words in WORDS.items()}),
-        "proofs": st.sampled_from(((), (PROVED,), (UNPROVED,))),
-        "faults": st.one_of(st.just(()), st.just(()), FAULTS),
-        "of_story": st.one_of(st.just(()), st.just(()), FAULTS),
-        "limits": st.lists(st.sampled_from(SET_NAMES), max_size=2, unique=True),
-        "rule": st.sampled_from((DEFAULT, DEFAULT, KIND, STRICT, None)),
-        "interrupted": st.sampled_from((None, None, None, "cancelled by the operator", "the cable is out.")),
-        "starts": st.sampled_from((None, 1, 3)),
-        "is_rated": st.sampled_from((True, False, None)),
-        "others": st.sampled_from(((), (OTHER,), (replace(OTHER, behaviour="dark"),))),
-    }
-)
-
-
-def drawn_case(drawn: Mapping[str, object]) -> Case:
-    """As a session makes it: a fault that spoils is among those of the measured too, and verdicts and grade follow from that."""
-    values: dict[str, Measurement] = {
-        name: found for part in ("values", "counts") for name, found in drawn[part].items() if found is not None  # type: ignore[attr-defined]
-    }
-    of_story: tuple[BenchFault, ...] = drawn["of_story"]  # type: ignore[assignment]
-    faults = tuple(dict.fromkeys((*spoiling(of_story), *drawn["faults"])))  # type: ignore[misc]
-    measured = Measured(values, drawn["facts"], faults, drawn["proofs"])  # type: ignore[arg-type]
-    circumstances = Circumstances(12.0, supply_v=12.8, starts=drawn["starts"], load_is_rated=drawn["is_rated"])  # type: ignore[arg-type]
-    verdicts: list[Verdict] = []
-    for name in drawn["limits"]:  # type: ignore[attr-defined]
-        facts = {**measured.facts, "rest": "open" if measured.facts["rest"] == "unknown" else measured.facts["rest"]}
-        verdicts += judge(measured, choose(SETS, name, facts, 2), circumstances=circumstances)
-    rule: Rule | None = drawn["rule"]  # type: ignore[assignment]
-    interrupted: str | None = drawn["interrupted"]  # type: ignore[assignment]
-    return Case(
-        measured, verdicts, grade(rule, measured, verdicts) if rule is not None else None, of_story, interrupted,
-        interrupted is not None and "cable" in interrupted, "2 x 21 W", drawn["is_rated"], drawn["others"],  # type: ignore[arg-type]
-    )  # fmt: skip
-
-
 RATE_LIMIT = Limit("rate_per_min", 60.0, 120.0, "1/min", Source("own", "invented"))
 
 
@@ -511,34 +299,3 @@ def test_a_rule_may_reject_for_a_conditional_verdict_and_never_for_what_is_open(
     assert conclude(Case(proved, (near,), strict, interrupted="cancelled", is_rated=True)).outcome is Outcome.NOT_DECIDED
     open_one = Verdict("x", RATE_LIMIT, Conformity.NOT_MEASURED, NotMeasured("not seen"))
     assert conclude(Case(proved, (near, open_one), strict, is_rated=True)).outcome is Outcome.NOT_DECIDED
-
-
-@settings(max_examples=5000, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
-@given(drawn=DRAWN)
-def test_no_test_contradicts_itself(drawn: Mapping[str, object]) -> None:
-    one = drawn_case(drawn)
-    found = conclude(one)
-    assert_consistent(found, one.interrupted)
-    assert found.outcome in permitted(one), (found, permitted(one))
-    assert conclude(one) == found
-
-
-def permitted(one: Case) -> Sequence[Outcome]:
-    """What may be said, from the case alone and by no rule of `conclude` but these."""
-    every = (*one.bench_faults, *one.measured.bench_faults)
-    if spoiling(every):
-        return (Outcome.BENCH_FAULT,)
-    failed = any(v.conformity is Conformity.FAIL for v in one.verdicts)
-    whole = one.interrupted is None and all(v.conformity is not Conformity.NOT_MEASURED for v in one.verdicts)
-    rejected = one.grade is not None and one.grade.outcome == "not good" and (bool(one.grade.charges) or whole)
-    if failed or rejected:
-        # Not decided if the load may be the reason; the bench's fault if lost samples may be.
-        return (Outcome.NOT_GOOD, Outcome.NOT_FOR_LOAD, Outcome.NOT_DECIDED, *((Outcome.BENCH_FAULT,) if LOST in one.bench_faults else ()))
-    if one.interrupted is not None:
-        return (Outcome.BENCH_FAULT,) if one.broken_off_by_bench else (Outcome.NOT_DECIDED,)
-    if one.verdicts and all(v.conformity is Conformity.PASS for v in one.verdicts):
-        sold = one.grade is None or one.grade.outcome == "good"
-        return (Outcome.GOOD,) if sold else (Outcome.NOT_DECIDED, Outcome.BENCH_FAULT)
-    if one.verdicts and all(v.conformity.favourable for v in one.verdicts):
-        return (Outcome.GOOD, Outcome.NOT_DECIDED, Outcome.BENCH_FAULT)
-    return (Outcome.NOT_DECIDED, Outcome.BENCH_FAULT)
