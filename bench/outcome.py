@@ -110,8 +110,8 @@ def conclude(case: Case) -> Conclusion:
         return _bench_fault(faults[0].text, len(faults) - 1)
     conclusion = _of_unit(case)
     lost = next((fault for fault in case.bench_faults if fault.code == "samples-lost"), None)
-    if lost is not None and conclusion.outcome is Outcome.NOT_DECIDED and case.interrupted is None:
-        # What could not be measured may be what was lost.
+    if lost is not None and not conclusion.outcome.on_unit and case.interrupted is None:
+        # What could not be measured may be what was lost; and a cable can be changed, what it kept from being measured cannot.
         return _bench_fault(lost.text, 0)
     return conclusion
 

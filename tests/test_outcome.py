@@ -52,6 +52,13 @@ def test_lost_samples_take_the_blame_for_what_stays_open_alone() -> None:
     assert conclude(case_of(few, bench_faults=(LOST,), interrupted="cancelled")).outcome is Outcome.NOT_DECIDED
 
 
+def test_lost_samples_are_named_where_they_kept_something_from_being_measured() -> None:
+    """Not what they kept from being measured: nobody can put that right."""
+    few = NotMeasured("3 complete cycles seen, 8 needed", "bench")
+    found = said(unit(rate_per_min=few), bench_faults=(LOST,))
+    assert found.reason == "The bench is at fault, not the unit: 2 % of the samples never came: use another cable."
+
+
 def test_what_the_bench_kept_from_being_measured_is_its_fault() -> None:
     """Prevents "not decided: test again" where testing again on the same bench shows no more."""
     found = said(unit(rate_per_min=NotMeasured("samples were lost", "bench")))

@@ -67,3 +67,13 @@ def test_its_capture_says_the_same(tmp_path: Path) -> None:
     again = judge_capture(path, setup(), procedure("full"), when=live.when, software=live.software)
     assert again.conclusion == live.conclusion
     assert [s.cycles for s in again.steps] == [s.cycles for s in live.steps]
+
+
+def test_a_line_that_loses_most_of_what_comes_is_not_waited_for() -> None:
+    """One frame in a hundred spoils four flashes of five: going on until a hundred are whole would take minutes."""
+    record = run_at("sim://bench-el-plain?seed=4&fault=board-overrun", "decide")
+    assert record.outcome is Outcome.BENCH_FAULT
+    assert "samples-lost" in {fault.code for fault in record.bench_faults}
+    (step,) = record.steps
+    assert step.cycles_excluded > 16
+    assert step.lasted_s < 30.0

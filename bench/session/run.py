@@ -25,6 +25,7 @@ _MEASURE_S = 1.0
 _BENCH_CLEAR_S = 4.0  # by then several flashes of any unit have shown what a first one may only seem to show
 LIVE_COUNTS = Counts(skip=2, average=3)
 """Cycles that count after a live switching: it cuts the first, and a thermal unit takes another to settle."""
+_LOSES_MOST, _TELLS_OF_LINE = 2, 8  # so many cycles cut by lost samples for each whole one, of the first eight at the least
 _STEADY_S, _DARK_S = 5.3, 6.0  # a behaviour is clear when nothing has happened for so long, and for three periods
 
 
@@ -165,9 +166,11 @@ class Run:
         return min(step.at_most_s, step.closed_at_most_s) if closed and step.closed_at_most_s is not None else step.at_most_s
 
     def _done(self) -> bool:
-        """Enough cycles, no time left, or a behaviour that is clear: steadily on or dark."""
+        """Enough cycles, no time left, a behaviour that is clear (steadily on or dark), or a line that loses most of what comes."""
         now_s, cycles = self._now_s(), self.analysis.cycles_complete
         if cycles >= self.plan.wanted or now_s - self._on_s >= self._at_most_s():
+            return True
+        if self.analysis.cycles_excluded > _LOSES_MOST * max(cycles, _TELLS_OF_LINE):
             return True
         usual_s = (self._changed_s - self._on_s) / cycles if cycles else 0.0
         clear_s = _STEADY_S if self.analysis.contact_closed else _DARK_S
