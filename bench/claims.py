@@ -18,6 +18,8 @@ CLAIMS = "claims"
 """Name of the limit set that claims make."""
 SYSTEMS_V = (6, 12, 24)
 PILOTS = ("in step", "antiphase", "none")
+RATE_PER_MIN = (60.0, 120.0)
+"""Flashes a minute with whatever lamps it is said to be for (UN R48, 90 +- 30, in a public copy, read)."""
 LED_DARK_A = 0.010
 """A: an LED lamp in place of a filament lamp should stay dark below this (rules for such lamps, after a public summary)."""
 
@@ -79,9 +81,19 @@ def parse_claims(content: Mapping[str, Any], origin: str) -> Claims:
         trailer=_yes(top, "trailer"),
     )
     top.done()
-    if claims.terminals == 2 and claims.pilot in ("in step", "antiphase"):
-        raise top.error("pilot", f"got {claims.pilot!r} for two terminals; a pilot is a third one")
+    wrong = contradiction_in(claims)
+    if wrong:
+        raise top.error("pilot", wrong)
     return claims
+
+
+def contradiction_in(claims: Claims) -> str:
+    """What two claims say against each other, in words; empty if nothing."""
+    if claims.terminals == 2 and claims.pilot in ("in step", "antiphase"):
+        return f"got {claims.pilot!r} for two terminals; a pilot is a third one"
+    if claims.facts and claims.pilot_lamp_out is not None:
+        return f"no pilot terminal, and {claims.pilot_lamp_out!r} with a lamp out; one of the two is wrong"
+    return ""
 
 
 def claims_text(claims: Claims) -> str:
@@ -127,13 +139,15 @@ def claims_set(claims: Claims, averaging: Averaging) -> LimitSet | None:
         asked.append(FactLimit("pilot", ("absent",), "no pilot terminal", said))
     if claims.pilot_lamp_out is not None:
         asked.append(FactLimit("pilot, lamp out", (claims.pilot_lamp_out,), f"tell-tale {claims.pilot_lamp_out} with a lamp out", said))
-    if claims.outage is not None:
+    # A unit for a fixed load shows a lamp out by its rate, whether or not it was made to.
+    if claims.outage or (claims.outage is False and claims.load != "fixed"):
         word = "shown" if claims.outage else "not shown"
         asked.append(FactLimit("lamp out", (word,), f"a lamp out is {word}", said))
     if claims.load == "variable":
         asked.append(FactLimit("outage", ("flashing",), "flashes with one lamp out", said))
     if claims.load == "variable" or claims.trailer:
         asked.append(FactLimit("trailer", ("flashing",), "flashes with a further lamp", said))
+        asked.append(Limit("trailer_rate_per_min", *RATE_PER_MIN, "1/min", said))
     if claims.led:
         asked.append(Limit("dark_a", None, LED_DARK_A, "mA", said))
     if not asked:

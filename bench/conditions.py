@@ -146,7 +146,8 @@ def _judge_load(load_is_rated: bool | None) -> _Found:
 
 
 def _scaled(span: tuple[float, float], system_v: float) -> tuple[float, float]:
-    return span[0] * system_v / 12.0, span[1] * system_v / 12.0
+    part = system_v / 12.0  # first, so that 12.7 V stay 12.7 V for 12 V systems
+    return span[0] * part, span[1] * part
 
 
 def _beside(value: float, span: tuple[float, float], expanded: float) -> str:

@@ -25,6 +25,7 @@ _REST_S = 1.0
 _WITH_SUPPLY_S = 2e-3
 _FLOW_LEAST_S = 0.5
 _GAP_NEAR_S = 10e-3
+_BEFORE_S = 5.0e-3  # slow sampling misses the first short contacts of a bouncing make: what they let through is no dark current
 
 
 @dataclass(frozen=True, slots=True)
@@ -364,7 +365,7 @@ class CycleCutter:
 
     def _dark_between(self, begin_s: float, end_s: float) -> Dark:
         middle = max((begin_s + end_s) / 2.0, end_s - 0.5)
-        last = end_s - 1e-4
+        last = end_s - min(_BEFORE_S, 0.25 * (end_s - begin_s))
         tail = max(middle, end_s - 2.0 * _TAIL_S)
         return Dark(
             end_reading(*self._current(tail, last)[1:], end_s),

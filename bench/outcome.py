@@ -26,6 +26,8 @@ _FACTS_OF_LOAD = frozenset({"behaviour", "outage", "trailer", "lamp out", "pilot
 _STANDING = ("steady on", "dark", "one flash", "shorted")
 _NOT_THIS_LOAD = "Sell it for lamps on which it flashed right, or test it on the lamps that it is for."
 _LIT = (0.30, 0.75)  # on-time of a unit that flashes right (SAE J945, after a public summary), where no limit set says otherwise
+_READ_RATING = "Read on the unit which lamps it is for, and test it on those."
+_DROP = "drop"
 _AGAIN = "Zero the bench, let everything cool, and test again."
 
 
@@ -67,11 +69,12 @@ class Conclusion:
 
 @dataclass(frozen=True)
 class OtherLoad:
-    """What the unit did in the same test on another load: its text, its behaviour, flash rate and on-time if they were measured."""
+    """What the unit did in the same test on another load: its text, its behaviour, what was measured, and whether the rule rejects it."""
 
     text: str
     behaviour: str
     values: tuple[tuple[str, Estimate], ...] = ()
+    rejected: bool = False
 
 
 @dataclass(frozen=True)
@@ -79,7 +82,8 @@ class Case:
     """All that the outcome is made of.
 
     `bench_faults`: those of the whole test. `broken_off_by_bench`: the test ended because of the bench. `load`: text of the load it was
-    tested on; `is_rated`: whether that is what the unit is for, None if nobody knows.
+    tested on; `is_rated`: whether that is what the unit is for, None if nobody knows. `odd_supply`: volts at which no unit is used, in
+    words; empty if the supply was a usual one. `leads_may_explain`: nothing would charge the drop, were the sense leads on the clips.
     """
 
     measured: Measured
@@ -91,6 +95,8 @@ class Case:
     load: str = ""
     is_rated: bool | None = None
     others: Sequence[OtherLoad] = ()
+    odd_supply: str = ""
+    leads_may_explain: bool = False
 
 
 @dataclass(frozen=True)
@@ -107,7 +113,9 @@ def conclude(case: Case) -> Conclusion:
     """The conclusion of a test (see the top of this module)."""
     faults = spoiling((*case.bench_faults, *(f for f in case.measured.bench_faults if f not in case.bench_faults)))
     if faults:
-        return _bench_fault(faults[0].text, len(faults) - 1)
+        # A lead that is off, or two that are swapped, make the supply and the lamps look wrong too.
+        first = min(faults, key=lambda fault: not fault.code.startswith("sense-"))
+        return _bench_fault(first.text, len(faults) - 1)
     conclusion = _of_unit(case)
     lost = next((fault for fault in case.bench_faults if fault.code == "samples-lost"), None)
     if lost is not None and not conclusion.outcome.on_unit and case.interrupted is None:
@@ -132,7 +140,8 @@ def _of_unit(case: Case) -> Conclusion:
 
 
 def _bench_fault(text: str, more: int) -> Conclusion:
-    seen = f"{text.rstrip('.')}{f', and {more} more' if more else ''}"
+    others = f" (and {more} more fault{'s' if more > 1 else ''} of the bench)" if more else ""
+    seen = f"{text.rstrip('.')}{others}"
     # The fault says itself what to do; then the same unit once more.
     reason = f"The bench is at fault, not the unit: {seen}."
     return Conclusion(Outcome.BENCH_FAULT, reason, "Put that right, then test the same unit again.")
@@ -195,11 +204,17 @@ def _name_is_of_load(name: str) -> bool:
 
 
 def _against(case: Case, charges: Sequence[_Charge]) -> Conclusion:
-    own = [charge for charge in charges if not charge.of_load]
+    if case.leads_may_explain and all(charge.thing == _DROP for charge in charges):
+        reason = f"Not decided: {_lower(charges[0].text)}, but the sense leads may be a part of that."
+        return _open(reason, "Read the zeros with the shorting link, which shows what the leads add; then test again.")
+    # More lamps than it is for raise the drop of the best contact.
+    own = [charge for charge in charges if not charge.of_load and not (case.is_rated is False and charge.thing == _DROP)]
     behaviour = case.measured.facts.get("behaviour", "")
     stands = behaviour in _STANDING
     basis = weakest_basis(charge.requirement for charge in charges if charge.requirement is not None)
     if not own:
+        if case.odd_supply:
+            return _open(f"Not decided: {_lower(charges[0].text)} at {case.odd_supply}.", "Test it at the voltage of its system.")
         fitting = _fitting(case) if case.is_rated is False or behaviour in ("steady on", "one flash") else ""
         if fitting:
             reason = f"Not for {case.load}: {_lower(charges[0].text)}. It flashes right on {fitting}."
@@ -208,25 +223,29 @@ def _against(case: Case, charges: Sequence[_Charge]) -> Conclusion:
         if unproved:
             reason = f"Not decided: {_lower(charges[0].text)}, but the lamps were not proved ({unproved})."
             return _open(reason, "Fit the shorting link and check the lamps, or test on lamps that are known; then test again.")
+        if case.is_rated is False and case.measured.facts.get("rating") != "known":
+            reason = f"Not decided: on {case.load} {_lower(charges[0].text)}; which lamps it is for is not known."
+            return _open(reason, _READ_RATING)
         if case.is_rated is False:
-            reason = f"Not decided: {_lower(charges[0].text)} on {case.load}, which is not the load that it is for."
+            reason = f"Not decided: on {case.load}, not the load that it is for: {_lower(charges[0].text)}."
             return _open(reason, "Test it on the lamps that it is for.")
         if case.is_rated is None and behaviour == "steady on":
             reason = f"Not decided: {_lower(charges[0].text)} on {case.load}, and its rating is not known."
-            return _open(reason, "Read on the unit which lamps it is for, and test it on those.")
+            return _open(reason, _READ_RATING)
     of_load = [charge for charge in charges if charge.of_load]
     reason = f"Rejected: {_several([*own, *of_load])}{_kept(case, stands)}."
     if case.interrupted is not None:
         reason = f"{reason} (The test was not finished: {case.interrupted.rstrip('.')}.)"
     grade = case.grade if case.grade is not None and case.grade.outcome == "not good" else None
-    advice = grade.wording if grade is not None and grade.wording else "Do not sell. State the fault."
+    advice = grade.wording if grade is not None and grade.wording else "Do not sell or fit it. State the fault."
     return Conclusion(Outcome.NOT_GOOD, reason, advice, grade, basis)
 
 
 def _several(charges: Sequence[_Charge]) -> str:
     """The first of them, and how many other things there are."""
     more = len({charge.thing for charge in charges}) - 1
-    return f"{_lower(charges[0].text)}{f', and {more} more' if more else ''}"
+    others = f", and {more} more reason{'s' if more > 1 else ''}" if more else ""
+    return f"{_lower(charges[0].text)}{others}"
 
 
 def _kept(case: Case, stands: bool) -> str:
@@ -243,7 +262,7 @@ def _fitting(case: Case) -> str:
     for other in case.others:
         values = dict(other.values)
         rate = values.get("rate_per_min")
-        if other.behaviour != "flashing" or rate is None:
+        if other.behaviour != "flashing" or rate is None or other.rejected:
             continue
         lit = values.get("on_ratio")
         if lit is not None and not _LIT[0] <= lit.value <= _LIT[1]:
@@ -292,7 +311,7 @@ def _excused(opened: Sequence[Verdict]) -> str:
 
 
 def _undecided(case: Case, verdict: Verdict, more: int) -> Conclusion:
-    others = f", and {more} more" if more else ""
+    others = f" (and {more} more open)" if more else ""
     if verdict.conformity is Conformity.CONDITIONAL_FAIL:
         reason = f"Not decided: just outside, too near to be sure: {evidence(verdict)}{others}."
         return _open(reason, _AGAIN)

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from bench.claims import Claims, claims_text, parse_claims
+from bench.claims import Claims, claims_text, contradiction_in, parse_claims
 from bench.files import toml
 from bench.session.keeping import make_folder, write_whole
 from bench.table import TableError
@@ -48,6 +48,7 @@ def part_path(folder: Path, number: str) -> Path:
 def keep_part(folder: Path, claims: Claims) -> Path:
     """Write the file of the part `claims.part` over the one before, whole or not at all, and return its path."""
     path = part_path(folder, part_number(claims.part))
+    _refuse_contradiction(claims, f"keeping part {claims.part!r}")
     make_folder(folder)
     if path.exists() and (before := _read(path).part) != claims.part:
         raise TableError(f"keeping part {claims.part!r}: {path} is the file of part {before!r} already; remove or rename that file")
@@ -73,7 +74,15 @@ def read_part(folder: Path, text: str) -> Claims:
 
 def claims_for(folder: Path, part: str | None, said: Mapping[str, Any]) -> Claims:
     """Return what is kept of the part, if one is named, with what is `said` beside it: fields of `Claims` by name."""
-    return replace(Claims() if part is None else read_part(folder, part), **said)
+    claims = replace(Claims() if part is None else read_part(folder, part), **said)
+    _refuse_contradiction(claims, "taking what the unit is said to be")
+    return claims
+
+
+def _refuse_contradiction(claims: Claims, doing: str) -> None:
+    wrong = contradiction_in(claims)
+    if wrong:
+        raise TableError(f"{doing}: pilot: {wrong}")
 
 
 def has_part(folder: Path, text: str) -> bool:

@@ -17,6 +17,7 @@ from bench.outcome import Conclusion, Outcome
 from bench.verdict import Verdict
 
 RECORD_FORMAT = 2
+_SIMULATED = ("sim://", "firmware://")
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +89,11 @@ class TestRecord:
     @property
     def outcome(self) -> Outcome:
         return self.conclusion.outcome
+
+    @property
+    def is_simulated(self) -> bool:
+        """Whether no real unit was tested. Only simulated boards name the unit in their socket; one that failed at once has its address."""
+        return "simulated unit" in self.board or self.board.get("address", "").startswith(_SIMULATED)
 
     @property
     def reason(self) -> str:

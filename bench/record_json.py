@@ -55,6 +55,8 @@ def from_json(text: str, origin: str = "record") -> TestRecord:
             raise RecordError("not a record: it must be an object with a format number")
         is_old = _is_of_format_1(content.pop("format"), content.pop("schema", None))
         record: TestRecord = _decode(TestRecord, _in_format_2(content) if is_old else content, "")
+    except json.JSONDecodeError as error:
+        raise RecordError(f"{origin}: no record: it is no JSON ({error.msg} in line {error.lineno})") from None
     except RecursionError:
         raise RecordError(f"{origin}: nested too deep to be a record") from None
     except (ValueError, OverflowError) as error:

@@ -28,7 +28,7 @@ class SupplyEvidence:
 
     `loaded`: input voltage in V and current in A of the sample where the input stood lowest under more than 2 A, None if there was none.
     `idle_v`: highest input voltage without load. Then, in s: `swapped_s`: output above input while nothing flows; `input_lost_s`: output
-    above input while the lamps draw; `output_lost_s`: the lamps draw while the output shows nothing.
+    above input while the lamps draw; `output_lost_s`: the lamps draw while the output shows nothing; `drawing_s`: the lamps draw.
     """
 
     loaded: tuple[float, float] | None = None
@@ -36,6 +36,7 @@ class SupplyEvidence:
     swapped_s: float = 0.0
     input_lost_s: float = 0.0
     output_lost_s: float = 0.0
+    drawing_s: float = 0.0
 
     def source_ohm(self, open_v: float | None) -> float | None:
         """How far the input fell for each ampere from `open_v` (what was set; None: what was seen without load), in ohm."""
@@ -87,6 +88,7 @@ class SupplyWatch:
             seen.swapped_s + interval_s * int((above & idle).sum()),
             seen.input_lost_s + interval_s * int((above & draws).sum()),
             seen.output_lost_s + interval_s * int(dead_out.sum()),
+            seen.drawing_s + interval_s * int((settled & draws).sum()),
         )
 
     def _unheard(self, v_in: Array, v_out: Array, amps: Array) -> npt.NDArray[np.bool_]:

@@ -57,7 +57,7 @@ def test_a_bad_unit_on_a_good_bench() -> None:
     record = assembled()
     assert record.outcome is Outcome.NOT_GOOD
     assert record.conclusion.letter == "R"
-    assert record.reason == "Rejected: contact drop 1.200 ± 0.020 V, the limit is 0.8, and 1 more."
+    assert record.reason == "Rejected: contact drop 1.200 ± 0.020 V, the limit is 0.8, and 1 more reason."
 
 
 @pytest.mark.parametrize("where", ["faults", "of_story"])

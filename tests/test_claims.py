@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bench.claims import CLAIMS, LED_DARK_A, PILOTS, Claims, claims_set, claims_text, parse_claims
+from bench.claims import CLAIMS, LED_DARK_A, PILOTS, Claims, claims_set, claims_text, contradiction_in, parse_claims
 from bench.files import limit_sets
 from bench.limits import FactLimit, Limit
 from bench.measure import Measured
@@ -32,7 +32,7 @@ ANY = st.builds(
     outage=YES,
     led=YES,
     trailer=YES,
-).filter(lambda claims: claims.terminals != 2 or claims.pilot in (None, "none"))
+).filter(lambda claims: not contradiction_in(claims))
 
 
 def parse(text: str) -> Claims:
@@ -103,7 +103,7 @@ def asked(claims: Claims) -> dict[str, tuple[str, ...] | float | None]:
     [
         (Claims(), {}),
         (Claims("77-1", 12.0, (21.0, 21.0), "fixed", 2, "none", outage=False, led=False, trailer=False),
-         {"pilot": ("absent",), "lamp out": ("not shown",)}),
+         {"pilot": ("absent",)}),
         (Claims(pilot="in step"), {"pilot": ("in step",)}),
         (Claims(pilot="antiphase"), {"pilot": ("antiphase",)}),
         (Claims(pilot_lamp_out="dead"), {"pilot, lamp out": ("dead",)}),
@@ -111,8 +111,8 @@ def asked(claims: Claims) -> dict[str, tuple[str, ...] | float | None]:
         (Claims(outage=False), {"lamp out": ("not shown",)}),
         (Claims(terminals=2), {"pilot": ("absent",)}),
         (Claims(terminals=3), {}),
-        (Claims(load="variable"), {"outage": ("flashing",), "trailer": ("flashing",)}),
-        (Claims(load="fixed", trailer=True), {"trailer": ("flashing",)}),
+        (Claims(load="variable"), {"outage": ("flashing",), "trailer": ("flashing",), "trailer_rate_per_min": 120.0}),
+        (Claims(load="fixed", trailer=True), {"trailer": ("flashing",), "trailer_rate_per_min": 120.0}),
         (Claims(led=True), {"dark_a": LED_DARK_A}),
     ],
 )

@@ -136,7 +136,8 @@ def test_a_capture_is_judged_again_the_same(tmp_path: Path, capsys: pytest.Captu
 
 
 def test_a_record_that_cannot_be_written_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert run(["test", UNIT, "--json", str(tmp_path / "nowhere" / "unit.json")]) == USAGE
+    (tmp_path / "unit.json").mkdir()
+    assert run(["test", UNIT, "--json", str(tmp_path / "unit.json")]) == USAGE
     got = capsys.readouterr()
     assert "writing the record to" in got.err
     assert got.out.startswith("GOOD"), "the report is not lost with the file"

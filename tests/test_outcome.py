@@ -38,7 +38,7 @@ def test_a_bench_fault_outranks_all(measured: Measured, of_story: bool) -> None:
 def test_faults_are_counted_once_and_those_that_spoil_nothing_are_no_reason() -> None:
     other = BenchFault("supply-limited", "use a battery")
     found = conclude(case_of(unit(faults=(LAMP, other)), bench_faults=(LAMP, CLOCK)))
-    assert found.reason.endswith(f"{LAMP.text}, and 1 more.")
+    assert found.reason.endswith(f"{LAMP.text} (and 1 more fault of the bench).")
     assert said(unit(faults=(CLOCK,))).outcome is Outcome.GOOD
 
 
@@ -103,7 +103,7 @@ def test_a_unit_that_is_not_good(measured: Measured, text: str) -> None:
 
 def test_without_a_rule_only_limits_reject() -> None:
     assert said(unit(stuck=count(1)), rule=None).outcome is Outcome.GOOD
-    assert said(unit(rate_per_min=value(300.0, 0.1, "1/min")), rule=None).advice == "Do not sell. State the fault."
+    assert said(unit(rate_per_min=value(300.0, 0.1, "1/min")), rule=None).advice == "Do not sell or fit it. State the fault."
 
 
 def limits(*requirements: Limit | FactLimit) -> LimitSet:
@@ -116,7 +116,7 @@ def test_one_fact_is_counted_once() -> None:
     bad = unit(drop_v=value(0.9, 0.002, "V"), drop_largest_v=value(0.95, 0.002, "V"))
     assert said(bad, limits=lossy).reason == "Rejected: loses too much voltage: 0.9000 ± 0.0040 V, the limit is 0.5."
     two = said(replace(bad, values={**bad.values, "stuck": count(3)}), limits=lossy)
-    assert two.reason == "Rejected: loses too much voltage: 0.9000 ± 0.0040 V, the limit is 0.5, and 1 more."
+    assert two.reason == "Rejected: loses too much voltage: 0.9000 ± 0.0040 V, the limit is 0.5, and 1 more reason."
     dark = unit({"behaviour": "dark"}, rate_per_min=NotMeasured("x"), start_s=NotMeasured("x"), first_light_s=NotMeasured("x"))
     both = limits(Limit("rate_per_min", 60.0, 120.0, "1/min", OWN), Limit("start_s", None, 1.0, "s", OWN))
     assert said(dark, limits=both).reason == "Rejected: it does not flash: the lamps stay dark."
@@ -125,7 +125,7 @@ def test_one_fact_is_counted_once() -> None:
 def test_what_is_the_units_alone_is_said_first() -> None:
     """A rate may be the load's doing, a lossy contact is not."""
     found = said(unit(rate_per_min=value(300.0, 0.1, "1/min"), drop_v=value(0.9, 0.002, "V")))
-    assert found.reason == "Rejected: contact drop 0.9000 ± 0.0040 V, the limit is 0.8, and 1 more."
+    assert found.reason == "Rejected: contact drop 0.9000 ± 0.0040 V, the limit is 0.8, and 1 more reason."
 
 
 def test_a_function_that_does_not_work_is_named() -> None:
@@ -226,11 +226,36 @@ def test_a_dark_or_lossy_unit_is_for_no_load() -> None:
 def test_on_a_load_that_it_is_not_for_nothing_is_charged() -> None:
     fast = unit(rate_per_min=value(300.0, 0.1, "1/min"))
     wrong = said(fast, is_rated=False)
-    assert wrong.outcome is Outcome.NOT_DECIDED and "which is not the load that it is for" in wrong.reason
+    assert wrong.outcome is Outcome.NOT_DECIDED
+    assert wrong.reason.startswith("Not decided: on 2 x 21 W, not the load that it is for: too fast: ")
     assert said(fast, is_rated=False, others=(OTHER,)).outcome is Outcome.NOT_FOR_LOAD
     unknown = said(STEADY, is_rated=None)
     assert unknown.outcome is Outcome.NOT_DECIDED and "its rating is not known" in unknown.reason
-    assert said(unit(drop_v=value(0.9, 0.002, "V")), is_rated=False).outcome is Outcome.NOT_GOOD
+    lossy = unit(drop_v=value(0.9, 0.002, "V"))
+    assert said(lossy, is_rated=False).outcome is Outcome.NOT_DECIDED, "more lamps raise the drop of the best contact"
+    assert said(lossy, is_rated=False, others=(OTHER,)).outcome is Outcome.NOT_FOR_LOAD
+    assert said(lossy, is_rated=False, others=(replace(OTHER, rejected=True),)).outcome is Outcome.NOT_DECIDED
+    assert said(unit({"insulation": "bad"}), is_rated=False).outcome is Outcome.NOT_GOOD
+
+
+def test_which_lamps_it_is_for_may_not_be_known() -> None:
+    found = said(unit({"rating": "unknown"}, rate_per_min=value(300.0, 0.1, "1/min")), is_rated=False)
+    assert found.outcome is Outcome.NOT_DECIDED
+    assert found.reason.endswith("; which lamps it is for is not known.") and "Read on the unit" in found.advice
+
+
+def test_sense_leads_may_explain_a_drop_and_nothing_else() -> None:
+    lossy = unit(drop_v=value(0.9, 0.002, "V"), drop_largest_v=value(0.95, 0.002, "V"))
+    assert said(lossy, leads_may_explain=True).outcome is Outcome.NOT_DECIDED
+    assert said(lossy).outcome is Outcome.NOT_GOOD
+    assert said(replace(lossy, values={**lossy.values, "stuck": count(1)}), leads_may_explain=True).outcome is Outcome.NOT_GOOD
+
+
+def test_at_an_odd_supply_the_load_charges_nothing() -> None:
+    fast = unit(rate_per_min=value(300.0, 0.1, "1/min"))
+    found = said(fast, odd_supply="7 V", others=(OTHER,))
+    assert found.outcome is Outcome.NOT_DECIDED and found.reason.endswith("at 7 V.")
+    assert said(unit(stuck=count(1)), odd_supply="7 V").outcome is Outcome.NOT_GOOD
 
 
 # Nothing speaks against it.

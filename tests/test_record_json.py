@@ -105,7 +105,7 @@ RATE = ("measured", "values", "rate_per_min")
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("", "file: Expecting value"),
+        ("", "file: no record: it is no JSON"),
         ("[]", "file: not a record"),
         ("{}", "file: not a record"),
         ("[" * 100_000, "file: nested too deep"),

@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import os
 import sys
+import traceback
 from importlib import import_module
 
 from bench import __version__
-from bench.cli.exit_codes import CANCELLED, EXIT_CODES, USAGE, code_of
+from bench.cli.exit_codes import CANCELLED, EXIT_CODES, PROGRAM, USAGE, code_of
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -103,7 +104,9 @@ def _run_command(name: str, arguments: Sequence[str]) -> int:
     except Exception as error:
         code = code_of(error)
         if code is None:
-            raise
+            # Python itself would leave with 1, which says of a unit that it is not good.
+            traceback.print_exc()
+            return PROGRAM
         print(f"makebreak {name}: {error}", file=sys.stderr)
         return code
     return returned if isinstance(returned, int) else 0

@@ -12,6 +12,7 @@ USAGE = 2
 NOT_DECIDED = 3
 BENCH_FAULT = 4
 NOT_FOR_LOAD = 5
+PROGRAM = 70
 CANCELLED = 130
 
 EXIT_CODES = """\
@@ -21,6 +22,7 @@ EXIT_CODES = """\
   3    not decided: too near a limit, or something could not be measured
   4    bench fault: board, link, supply or lamps; not counted against the unit
   5    good, but not for this load
+  70   an error in this program: nothing was said of a unit
   130  cancelled
 """
 # Errors that people can put right, by the class's home and name: importing them all would take longer than all the rest.

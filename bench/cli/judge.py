@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import Any
 
@@ -126,4 +127,6 @@ def _numbers(option: str, given: tuple[str, ...]) -> dict[str, float]:
             numbers[name] = float(value)
         except ValueError:
             raise click.BadParameter(f"{name}={value}; the value must be a number", param_hint=option) from None
+        if not 0.0 <= numbers[name] < math.inf:
+            raise click.BadParameter(f"{name}={value}; an uncertainty is 0 or more", param_hint=option)
     return numbers

@@ -30,7 +30,11 @@ def console(stderr: bool = False) -> Console:
     """A console that takes nothing for markup. It keeps to NO_COLOR, and to 80 columns where there is no terminal."""
     from rich.console import Console
 
-    made = Console(stderr=stderr, markup=False, highlight=False, emoji=False, soft_wrap=False)
+    class _Console(Console):
+        def on_broken_pipe(self) -> None:
+            raise BrokenPipeError  # rich would leave with 1, which says of a unit that it is not good
+
+    made = _Console(stderr=stderr, markup=False, highlight=False, emoji=False, soft_wrap=False)
     made.width = min(made.width, WIDEST) if made.is_terminal else _NARROWEST_PIPE
     return made
 
@@ -56,6 +60,12 @@ def print_report(record: TestRecord, full: bool, budget: bool, kept_in: str = ""
     out.print(Text(first, style=OUTCOME_STYLES[record.outcome]))
     for line in rest:
         out.print(Text(line))
+
+
+def refuse_no_folder(json_path: str | None) -> None:
+    """Before a test is made: a record that can't be kept would be lost."""
+    if json_path not in (None, "-") and not Path(json_path).parent.is_dir():
+        raise click.ClickException(f"writing the record to {json_path}: there is no folder {Path(json_path).parent}; make it first")
 
 
 def deliver(record: TestRecord, json_path: str | None, full: bool, budget: bool) -> None:

@@ -10,7 +10,7 @@ import click
 
 from bench import defaults
 from bench.cli.options import bench_options, lamps_options, limits_options, make_setup, part_options
-from bench.cli.output import budget_option, deliver, full_option, json_option
+from bench.cli.output import budget_option, deliver, full_option, json_option, refuse_no_folder
 
 
 @click.command("test")
@@ -93,6 +93,7 @@ def command(
         part=part, claims=claims, parts_folder=parts_folder, system=system, limits=limits, grade_rule=grade_rule, supply=supply,
         rested=rested, precise=precise, zero=zero, stop_early=stop_early,
     )  # fmt: skip
+    refuse_no_folder(json_path)
     confirm_cautions(address, assume_yes=yes)
     with contextlib.ExitStack() as stack:
         kept: BinaryIO | None = stack.enter_context(_open_capture(capture)) if capture is not None else None

@@ -147,7 +147,8 @@ def _check_band(band: Band, measured: Measured) -> _Check:
     holds = room > 0.0 if band.open_ends else room >= 0.0
     if found.n < band.flashes and (holds or not _is_count(found)):
         return _Check(None, f"{speech.title}: {found.n} flashes seen, {band.flashes} needed", open=True)
-    text = charge if _is_count(found) else f"{speech.title} {speech.value(found, band.low, band.high)} ({speech.band(band.low, band.high)})"
+    band_text = f"{speech.title} {speech.value(found, band.low, band.high)} ({speech.band(band.low, band.high, band.open_ends)})"
+    text = charge if _is_count(found) else band_text
     close = not _is_count(found) and abs(_room(replace(band, by_u=0.0), found)) < found.expanded()
     return _Check(holds, text, charge, close, band.quantity)
 

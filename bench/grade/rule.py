@@ -174,6 +174,8 @@ def _band(table: Table) -> Band:
         raise table.error("low", "give low and/or high, or else above and/or below")
     by_u = _positive(table, "by_U") if "by_U" in table else 0.0
     low, high = (ends["low"], ends["high"]) if given <= {"low", "high"} else (ends["above"], ends["below"])
+    if low is not None and high is not None and low > high:
+        raise table.error("low", "got a lower end above the upper one")
     return Band(quantity, low, high, not given <= {"low", "high"}, by_u, table.whole("flashes", 0, 0))
 
 

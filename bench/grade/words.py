@@ -34,7 +34,10 @@ class Speech:
         plus_minus = f" ± {uncertainty_text(expanded, place)}" if expanded else ""
         return f"{text}{plus_minus}{self.unit}"
 
-    def band(self, low: float | None, high: float | None) -> str:
+    def band(self, low: float | None, high: float | None, open_ends: bool = False) -> str:
+        """The limits in words; `open_ends`: they must not be reached."""
+        if open_ends and (low is None) != (high is None):
+            return f"above {self._number(low)}" if low is not None else f"below {self._number(high or 0.0)}"
         if low is not None and high is not None:
             return f"the limits are {self._number(low)} and {self._number(high)}"
         return f"at least {self._number(low)}" if low is not None else f"at most {self._number(high)}" if high is not None else ""

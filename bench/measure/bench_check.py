@@ -21,7 +21,7 @@ from statistics import median
 from bench.cycles import Cycle, Lit
 from bench.lamps import allowed_current_a, cold_siemens, expected_current_a
 from bench.measure.evidence import Evidence, systematic
-from bench.measure.vocabulary import BenchFault, BenchProof
+from bench.measure.vocabulary import LAMPS_WRONG, BenchFault, BenchProof
 from bench.uncertainty import Estimate, Measurement, NotMeasured
 
 _LIT_LEAST_S = 0.2  # before that the lamps' own inrush hides a change of load
@@ -41,6 +41,8 @@ _SOURCE_OHM: Mapping[float, float] = {6.0: 0.25, 12.0: 0.35, 24.0: 0.8}
 _NOT_COLD, _BANK_OHM = 1.2, 0.045
 _FILMED_OHM, _NOT_COLD_FILMED = 0.2, 2.0  # a film that gives way during the make blurs what is read there
 _SHOWN_S = 5.0e-3  # a contradiction between channels that lasts longer is none of an edge
+_TOO_MUCH = "one is of a higher wattage, or one too many is lit, or the system is another"
+_SHOWN_PART = 0.2  # of the time in which the lamps draw: a lead that is off shows in all of it, noise and edges in little
 _LOST = 1.0e-3  # of a run's samples: more lost than that and flashes go missing by luck
 _START = ("start_s", "start_largest_s", "first_light_s", "first_extinction_s", "inrush_first_a", "inrush_ratio")
 
@@ -71,12 +73,13 @@ def _found(e: Evidence, died: int | None) -> Iterator[BenchFault]:
 
 
 def _leads(e: Evidence) -> Iterator[BenchFault]:
-    if e.supply.input_lost_s > _SHOWN_S:
+    shown_s = max(_SHOWN_S, _SHOWN_PART * e.supply.drawing_s)
+    if e.supply.input_lost_s > shown_s:
         yield BenchFault("sense-in-off", "the lamps draw their current but the input reads less than the output: sense lead SB is off")
     elif e.supply.swapped_s > _SHOWN_S:
         text = "the output reads more than the input: swap the sense leads SB and SL, or the unit is in backwards"
         yield BenchFault("sense-leads-swapped", text)
-    elif e.supply.output_lost_s > _SHOWN_S:
+    elif e.supply.output_lost_s > shown_s:
         yield BenchFault("sense-out-off", "the lamps draw their current but the output reads nothing: sense lead SL is off")
 
 
@@ -175,11 +178,8 @@ def _lamps(e: Evidence, died: int | None) -> Iterator[BenchFault]:
     least = median(r for r, _, _ in ratios) if ratios else 1.0
     most = median([r / raised for r, raised, settled in ratios if settled] or [1.0])
     if least < low or most > high:
-        yield BenchFault(
-            "lamp-current",
-            f"the lamps take {(least if least < low else most) * 100:.0f} % of what {names} should: "
-            "one is dead, or of the wrong wattage, or its holder is bad",
-        )
+        part, why = (least, "one is dead, or of a lower wattage, or its holder is bad") if least < low else (most, _TOO_MUCH)
+        yield BenchFault("lamp-current", f"the lamps take {part * 100:.0f} % of what {names} should: {why}")
     elif ratios and (seen := _cold_ohm(e)) is not None and seen[0] > seen[1]:
         cold_ohm = 1.0 / cold_siemens(e.conditions.lamps_w, e.conditions.system_v)
         yield BenchFault(
@@ -211,7 +211,8 @@ def _proofs(e: Evidence, died: int | None, wrong: set[str]) -> Iterator[BenchPro
         kept = not wrong & {"supply-limited", "supply-out-of-range"}
         yield BenchProof("supply", kept, f"{loaded[0]:.2f} V at {loaded[1]:.1f} A at the lowest")
     seen = loaded is not None and not wrong & {"sense-in-off", "sense-out-off", "sense-leads-swapped"}
-    yield BenchProof("sense leads", seen, "both followed the contact" if seen else "no current by which to tell them")
+    shown = "both followed the contact; where they are clipped, only the link shows"
+    yield BenchProof("sense leads", seen, shown if seen else "no current by which to tell them")
 
 
 def _low_at_load(e: Evidence) -> bool:
@@ -234,7 +235,7 @@ def _lamps_proof(e: Evidence, died: int | None, wrong: set[str]) -> BenchProof:
     if not ratios:
         return BenchProof("lamps", False, "nothing lit them")
     part = median(r for r, _, _ in ratios)
-    return BenchProof("lamps", not wrong & {"lamp-current", "lamps-not-cold", "lamp-died"}, f"{part * 100:.0f} % of the expected current")
+    return BenchProof("lamps", not wrong & LAMPS_WRONG, f"{part * 100:.0f} % of the expected current")
 
 
 def _steadily_lit(e: Evidence, cycles: Sequence[Cycle]) -> list[Lit]:

@@ -17,20 +17,19 @@ from bench.cycles import Cycle
 from bench.measure.behaviour import Start, behaviour, pilot_fact, start_of
 from bench.measure.bench_check import INRUSH, INRUSH_TAU_S, check_bench, lamp_died_at, spoilt
 from bench.measure.evidence import Counts, Evidence, clock_components, corrected, current_channel, duration, mean_of, systematic
+from bench.measure.film import Film, film_fact, film_of, film_value, still_falling
 from bench.measure.mechanism import THERMAL, UNKNOWN, mechanism_of
 from bench.measure.vocabulary import Measured
 from bench.readings import Reading
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, TypeA, type_a
 
 _DROP_UNTIL = 20  # cycles: the drop is read before the twentieth (SAE J2068, after a public summary)
+_AFTER_FILM = 5  # cycles: where a film went away as late as that
 _MISSED_AT = 0.6  # of a period: a gap longer by more than that lacks a flash
 _LONG_AT = 1.5
-_LEAST_READ_S = 0.05  # a blip of a two-coil unit is over before its drop can be read
 _TREND_LEAST = 8
 _SETTLED_S = 0.2  # lamps lit for so long have their steady current within 0.5 %
-_FILM_V, _FILM_PART = 0.1, 0.25  # of a 12 V unit, and of the later drop: a first drop higher by both is a film
 _ZERO_MOVED_A = 6e-3  # two thirds of what a leak may be (10 mA)
-_FILM_SPREADS = 4.0  # of the scatter of the later drops: an eroded contact touches well and ill by turns
 _IRREGULAR = 0.05  # spread of the period: common practice, no source
 _ONE_START = "of one start; the next may differ by more"
 
@@ -39,7 +38,8 @@ def measure(e: Evidence, counts: Counts) -> Measured:
     """Everything that the evidence shows; what it does not show is `NotMeasured` with the reason."""
     died = lamp_died_at(e)
     kept = e.cycles if died is None else e.cycles[:died]
-    counted = kept[max(0, counts.skip - e.cycles_before) :]
+    film = film_of(e, kept)
+    counted = kept[max(0, counts.skip - e.cycles_before, film.gone_at) :]
     if counts.at_most is not None:
         counted = counted[: counts.at_most]
     doing = behaviour(e, counts)
@@ -47,13 +47,14 @@ def measure(e: Evidence, counts: Counts) -> Measured:
     mechanism = mechanism_of(e, kept)
     faults, proofs = check_bench(e, died)
     values: dict[str, Measurement] = {}
-    values |= _rates(e, counted, counts, doing, len(kept) + e.cycles_before)
+    values |= _rates(e, counted, counts, doing, len(kept) + e.cycles_before, film)
     values |= _starting(e, start)
-    values |= _drop(e, counted, counts)
-    values |= _film(e, kept, counted)
+    values |= _drop(e, counted, counts, film)
+    values |= film_value(e, kept, counted)
     values |= _currents(e, counted, kept)
     values |= _bounce(e)
-    values |= _all_flashes(e, kept, _flashes(e, kept, start, mechanism))
+    alike = _flashes(e, kept, start, mechanism) if not film.gone_at else kept[film.gone_at :]
+    values |= _all_flashes(e, kept[film.gone_at :], () if film.going else alike)
     values |= _steadiness(e, counted)
     values |= _pilot(e, counted)
     values |= _surroundings(e)
@@ -61,12 +62,14 @@ def measure(e: Evidence, counts: Counts) -> Measured:
         doing = "irregular"
     facts = {
         "behaviour": doing, "rest": start.rest, "pilot": pilot_fact(e, counted, doing), "mechanism": mechanism,
-        "film": _film_fact(e, values),
+        "film": film_fact(e, film, values),
     }  # fmt: skip
     return Measured(spoilt(values, faults), facts, faults, proofs)
 
 
-def _rates(e: Evidence, cycles: Sequence[Cycle], counts: Counts, doing: str, complete: int) -> dict[str, Measurement]:
+def _rates(
+    e: Evidence, cycles: Sequence[Cycle], counts: Counts, doing: str, complete: int, film: Film
+) -> dict[str, Measurement]:
     names = ("rate_per_min", "rate_total_per_min", "on_ratio", "on_s", "off_s")
     if len(cycles) < counts.average:
         if doing in ("steady on", "dark", "one flash"):
@@ -90,17 +93,30 @@ def _rates(e: Evidence, cycles: Sequence[Cycle], counts: Counts, doing: str, com
     def rate(mean: TypeA, scatter: TypeA, of: str) -> Estimate:
         value = mean.mean
         random = _scatter(value * together * scatter.u / scatter.mean, scatter.n, of)
-        return Estimate(value, "1/min", (random, ends, *clock_components(e, value)), scatter.n)
+        moving = (_moving(60.0 / min(period_s) - 60.0 / max(period_s)),) if film.going else ()
+        return Estimate(value, "1/min", (random, ends, *moving, *clock_components(e, value)), scatter.n)
 
     return {
         "rate_per_min": rate(rates, rates, "cycle rates"),
         "rate_total_per_min": rate(TypeA(total, 0.0, periods.n), periods, "periods"),
         "on_ratio": Estimate(
-            ratio.mean, "1", (_scatter(apart * ratio.u, ratio.n, "cycles"), replace(edges, u=edges.u / periods.mean)), ratio.n
+            ratio.mean,
+            "1",
+            (
+                _scatter(apart * ratio.u, ratio.n, "cycles"),
+                replace(edges, u=edges.u / periods.mean),
+                *((_moving(max(on_ratio) - min(on_ratio)),) if film.going else ()),
+            ),
+            ratio.n,
         ),
         "on_s": duration(e, on.mean, (_scatter(on.u, on.n, "on durations"), edges), on.n),
         "off_s": duration(e, off.mean, (_scatter(off.u, off.n, "off durations"), edges), off.n),
     }
+
+
+def _moving(span: float) -> Component:
+    """While a film goes away a thermal unit's flashes move with it: by as much again as they have moved."""
+    return Component("a film still going away", span / math.sqrt(3.0), kind="B", shape="rectangular")
 
 
 def _neighbours_share(values: Sequence[float]) -> float:
@@ -144,9 +160,10 @@ def _starting(e: Evidence, start: Start) -> dict[str, Measurement]:
     }
 
 
-def _drop(e: Evidence, cycles: Sequence[Cycle], counts: Counts) -> dict[str, Measurement]:
+def _drop(e: Evidence, cycles: Sequence[Cycle], counts: Counts, film: Film) -> dict[str, Measurement]:
     names = ("drop_v", "drop_largest_v", "contact_ohm")
-    usable = [c.lit for c in cycles[: max(counts.average, _DROP_UNTIL - counts.skip)] if c.lit.drop is not None]
+    until = max(counts.average, _DROP_UNTIL - max(counts.skip, film.gone_at), _AFTER_FILM if film.gone_at else 0)
+    usable = [c.lit for c in cycles[:until] if c.lit.drop is not None]
     if len(usable) >= counts.average:
         pass
     elif not e.cycles and e.lit_now is not None and e.lit_now.drop is not None:
@@ -162,6 +179,8 @@ def _drop(e: Evidence, cycles: Sequence[Cycle], counts: Counts) -> dict[str, Mea
     else:
         readings = [Reading(corrected(e, "v_drop", r.value, {"v_in": supply}), r.u, r.n) for r in readings]
         parts = systematic(e, "v_drop", readings[0].value, {"v_in": supply})
+    if film.going:
+        parts = (*parts, still_falling(readings))
     drop = mean_of(readings, "V", parts, "drop")
     largest = max(readings, key=lambda r: r.value)
     found: dict[str, Measurement] = {
@@ -199,7 +218,8 @@ def _currents(e: Evidence, cycles: Sequence[Cycle], kept: Sequence[Cycle]) -> di
             peak.value, "A", (Component("carried back to the make", peak.u), *systematic(e, channel, peak.value)), 1
         )
     lits = [c.lit for c in cycles] or ([e.lit_now] if e.lit_now is not None else [])
-    darks = [c.dark for c in cycles] or ([e.dark_now] if e.dark_now is not None and e.applied is not None else [])
+    dark_now = e.dark_now if e.applied is not None and not e.closed_now else None  # after a gap it may be lit, with no make seen
+    darks = [c.dark for c in cycles] or ([dark_now] if dark_now is not None else [])
 
     def mean(readings: Sequence[Reading | None], unit: str, channel: Callable[[float], str], why: str) -> Measurement:
         had = [r for r in readings if r is not None]
@@ -302,32 +322,6 @@ def _is_irregular(values: Mapping[str, Measurement]) -> bool:
     scatters = isinstance(spread, Estimate) and spread.value - spread.expanded() > _IRREGULAR
     found = (values[name] for name in ("missed", "stuck"))
     return scatters or any(isinstance(count, Estimate) and count.value > 0.0 for count in found)
-
-
-def _film(e: Evidence, kept: Sequence[Cycle], counted: Sequence[Cycle]) -> dict[str, Measurement]:
-    """How much higher the drop was in the first flashes: a film from storage burns off in 5 to 20 of them."""
-    if e.cycles_before or e.applied is None or sum(c.lit.drop is not None for c in counted) < 3:
-        return {"film_v": NotMeasured("the first flashes and enough later ones were not both seen")}
-    early = kept[: len(kept) - len(counted)] or kept[:1]
-    readings = [c.lit.drop for c in early if c.lit.drop is not None and c.on_s > _LEAST_READ_S]
-    if not readings:
-        return {"film_v": NotMeasured("the first flashes show no readable drop")}
-    drops = [c.lit.drop.value for c in counted if c.lit.drop is not None]
-    highest = max(readings, key=lambda r: r.value)
-    # The median of normal values scatters by sqrt(pi / 2) more than their mean.
-    scatter = _scatter(math.sqrt(math.pi / 2.0) * type_a(drops).u, len(drops), "later drops")
-    return {"film_v": Estimate(highest.value - median(drops), "V", (Component("noise", highest.u), scatter), len(readings))}
-
-
-def _film_fact(e: Evidence, values: Mapping[str, Measurement]) -> str:
-    """`recovered`: the first flashes lost clearly more than the later ones."""
-    film, drop = values["film_v"], values["drop_v"]
-    if not isinstance(film, Estimate) or not isinstance(drop, Estimate):
-        return "unknown"
-    spread = values["drop_spread_v"]
-    scatter = _FILM_SPREADS * spread.value if isinstance(spread, Estimate) else 0.0
-    least = max(_FILM_V * e.conditions.system_v / 12.0, _FILM_PART * drop.value, scatter)
-    return "recovered" if film.value > least else "none"
 
 
 def _steadiness(e: Evidence, cycles: Sequence[Cycle]) -> dict[str, Measurement]:

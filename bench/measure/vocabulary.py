@@ -67,6 +67,10 @@ _ALL = (
 QUANTITIES: Mapping[str, Quantity] = {q.name: q for q in _ALL}
 
 
+LAMPS_WRONG = frozenset({"lamp-current", "lamps-not-cold", "lamp-died"})
+"""Codes of faults of the bench that are of its lamps."""
+
+
 @dataclass(frozen=True, slots=True)
 class BenchFault:
     """Something wrong on the bench side. `text` says what was seen and what to do.

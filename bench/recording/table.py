@@ -66,8 +66,11 @@ def open_table(path: Path, names: Mapping[str, str]) -> Table:
     lines, encoding = _head(path)
     for number, line in enumerate(lines, 1):
         separator = _separator(line)
-        titles = [names.get(cell, cell) for cell in (part.strip().strip('"') for part in line.split(separator))]
+        cells = [part.strip().strip('"') for part in line.split(separator)]
+        titles = [names.get(cell, cell) for cell in cells]
         if any(_split_title(title) == ("time", unit) for title in titles for unit in _TIME):
+            for name in names.keys() - set(cells):
+                raise RecordingError(f"recording {path.name}: no column {name!r} to rename; its columns are {', '.join(cells)}")
             columns = tuple(_columns(path, number, titles))
             decimal = "." if separator == "," else _decimal(lines[number:], separator)
             return Table(path, encoding, number, separator, decimal, len(titles), columns)

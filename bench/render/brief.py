@@ -5,6 +5,7 @@ Where there is more to say than lines, what is least needed goes first; the full
 
 from __future__ import annotations
 
+import math
 import textwrap
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -21,10 +22,11 @@ from bench.verdict import Conformity, Verdict
 
 MOST_LINES = 14
 _NAME = 17
+_NOT_ASKED = "no limit named"
 _VALUE, _LIMIT = 24, 18
 _STARTS = {"start_s": "Starting time", "first_extinction_s": "First extinction", "first_light_s": "First light"}
 _FIGURES = (("Flash rate", ("rate_per_min", "rate_total_per_min")), ("On-time", ("on_ratio",)), ("Starting time", tuple(_STARTS)),
-            ("Contact drop", ("drop_v",)))  # fmt: skip
+            ("Contact drop", ("drop_v", "drop_largest_v")))  # fmt: skip
 MARKS = {
     Conformity.PASS: "kept",
     Conformity.CONDITIONAL_PASS: "too near to be sure",
@@ -64,7 +66,8 @@ def _parts(record: TestRecord, width: int) -> Iterator[_Part]:
     for title, names in _FIGURES:
         line = _figure(record, title, names)
         if line:
-            yield _Part((_cut(line, width),), 3)
+            # A figure that nothing was asked of can be spared first.
+            yield _Part((_cut(line, width),), 5 if _NOT_ASKED in line else 3)
     for title, roles in (("One lamp out", "one-out"), ("A further lamp", "trailer")):
         step = next((step for step in record.steps if step.name == roles), None)
         if step is not None:
@@ -72,9 +75,10 @@ def _parts(record: TestRecord, width: int) -> Iterator[_Part]:
     for step in record.steps:
         if step.supply_v is not None and record.supply_v is not None and step.supply_v != record.supply_v:
             yield _Part((_cut(f"{f'At {step.supply_v:g} V':<{_NAME}}{_other_load(step)}", width),), 4)
-    tested = f"{one_line(record.load)} at {_volts(record)}, {one_line(record.procedure)}, {one_line(record.when)}"
-    yield _Part((_cut(f"{'Tested':<{_NAME}}{tested}", width),), 5)
-    broken = [c.text for c in record.conditions if c.kept is Kept.NOT_KEPT]
+    tested = f"{one_line(record.load)}{_volts(record)}, {one_line(record.procedure)}, {one_line(record.when)}"
+    yield _Part((_cut(f"{'Tested':<{_NAME}}{tested}", width),), 1)
+    # Figures for another system were not asked of this unit at all.
+    broken = [c.text for c in record.conditions if c.kept is Kept.NOT_KEPT and not c.condition.system_v]
     if broken:
         yield _Part(_wrapped(f"Conditions not kept: {one_line('; '.join(dict.fromkeys(broken)))}", width), 2)
     unproved = [f"{p.item} ({p.text})" for p in record.measured.proofs if not p.proved and p.item in _PROVED_BY_RUNS]
@@ -83,16 +87,19 @@ def _parts(record: TestRecord, width: int) -> Iterator[_Part]:
     if conclusion.basis:
         word, _, confidence = conclusion.basis.partition(" ")
         sure = f" (confidence {confidence})" if confidence else ""
-        yield _Part((_cut(f"{'Weakest basis':<{_NAME}}{_BASES[word]}{sure}, of the figures that decided", width),), 6)
-    if "simulated unit" in record.board:
+        yield _Part((_cut(f"{'Weakest basis':<{_NAME}}{_BASES[word]}{sure}, of the figures that decided", width),), 2)
+    if record.is_simulated:
         yield _Part(("Simulated board: no real unit was tested.",), 2)
     yield _Part((_cut("No inspection of a vehicle: a licensed inspection decides. All figures: --full", width),), 1)
 
 
 def _figure(record: TestRecord, title: str, names: tuple[str, ...]) -> str:
-    """One figure with its limit and mark; that of a limit that speaks against the unit first."""
+    """One figure with its limit and mark; that of a limit that speaks against the unit first, then the one that lies nearest."""
+    charged = _by_rule(record, names)
+    if isinstance(found := record.measured.values.get(charged), Estimate):
+        return _row(_STARTS.get(charged, title), quantity_text(charged, found), "the grade rule's", "NOT KEPT")
     verdicts = [v for v in record.verdicts if isinstance(v.limit, Limit) and v.limit.quantity in names]
-    worst = min(verdicts, key=lambda v: (tuple(Conformity).index(v.conformity), _place(v, names)), default=None)
+    worst = min(verdicts, key=lambda v: (tuple(Conformity).index(v.conformity), _place(v, names), _room(v)), default=None)
     if worst is not None:
         assert isinstance(worst.limit, Limit)
         # On a bench that is at fault nothing was judged, whatever the figures say.
@@ -101,8 +108,26 @@ def _figure(record: TestRecord, title: str, names: tuple[str, ...]) -> str:
     for name in names:
         found = record.measured.values.get(name)
         if isinstance(found, Estimate):
-            return _row(_STARTS.get(name, title), quantity_text(name, found), "no limit named", "")
+            return _row(_STARTS.get(name, title), quantity_text(name, found), _NOT_ASKED, "")
     return ""
+
+
+def _by_rule(record: TestRecord, names: tuple[str, ...]) -> str:
+    """That of these quantities by which the grade rule rejects the unit, though every limit named on it is kept; else empty."""
+    grade = record.conclusion.grade
+    if grade is None or grade.outcome != "not good":
+        return ""
+    failed = {v.limit.quantity for v in record.verdicts if isinstance(v.limit, Limit) and v.conformity is Conformity.FAIL}
+    return next((name for name in names if name in grade.charged and name not in failed), "")
+
+
+def _room(verdict: Verdict) -> float:
+    """How far inside its limit the value lies, in its own units; what was not measured lies furthest."""
+    limit, found = verdict.limit, verdict.found
+    if not isinstance(limit, Limit) or not isinstance(found, Estimate):
+        return math.inf
+    below = math.inf if limit.high is None else limit.high - found.value
+    return min(below, math.inf if limit.low is None else found.value - limit.low)
 
 
 def _place(verdict: Verdict, names: tuple[str, ...]) -> int:
@@ -131,7 +156,7 @@ def _other_load(step: StepRecord) -> str:
 
 
 def _volts(record: TestRecord) -> str:
-    return f"{record.system_v:g} V system" if record.supply_v is None else f"{record.supply_v:g} V"
+    return f", {record.system_v:g} V system" if record.supply_v is None else f" at {record.supply_v:g} V"
 
 
 def _wrapped(text: str, width: int) -> tuple[str, ...]:

@@ -109,15 +109,10 @@ def _facts(record: TestRecord) -> Iterator[tuple[str, str]]:
             yield "" if number else "Limits", limit_set_text(used)
     if record.board:
         yield "Board", ", ".join(f"{key} {value}" for key, value in record.board.items())
-    if is_simulated(record):
+    if record.is_simulated:
         yield "", SIMULATED
     if record.interrupted and record.interrupted.rstrip(".") not in record.reason:
         yield "Interrupted", record.interrupted
-
-
-def is_simulated(record: TestRecord) -> bool:
-    """Whether the record is of a simulated board: only those name the unit in their socket."""
-    return "simulated unit" in record.board
 
 
 def _judged(record: TestRecord) -> RenderableType | None:
@@ -138,11 +133,14 @@ def _judged(record: TestRecord) -> RenderableType | None:
             Padding(Text(one_line(row.title)), (0, 0, 0, 2 * row.depth)),
             Text(one_line(row.value)),
             Text(one_line(row.limit)),
-            Text(row.verdict, style=STYLES[Conformity(row.verdict)]),
+            Text(row.verdict, style=STYLES[row.conformity]),
             Text(row.risk),
             Text("" if row.source is None else f"[{numbers[row.source]}]"),
         )
-    legend = "Value with its 95 % interval. Risk: probability that the true value lies on the other side of the limit."
+    legend = (
+        "Value with its 95 % interval. Risk: probability that the true value lies on the other side of the limit. Guard band: 1.645 "
+        "standard uncertainties on either side of it, more with few flashes; within that a verdict is conditional."
+    )
     return Padding(Group(table, Text(legend, style="dim")), (1, 0, 0, 0))
 
 
@@ -167,7 +165,7 @@ def _besides(record: TestRecord) -> RenderableType | None:
 
 
 def _reasons(record: TestRecord) -> RenderableType | None:
-    return _lines([f"{'; '.join(titles)}: {reason}" for reason, titles in not_measured(record).items()], "Not measured")
+    return _lines([f"{'; '.join(titles)}: {reason}" for reason, titles in not_measured(record).items()], "Not measured, or left open")
 
 
 def _bench(record: TestRecord) -> RenderableType | None:

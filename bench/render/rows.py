@@ -10,19 +10,20 @@ from bench.measure import QUANTITIES
 from bench.record import TestRecord
 from bench.render.values import in_unit, limit_text, quantity_text, risk_text
 from bench.uncertainty import Estimate, Measurement, NotMeasured
-from bench.verdict import Verdict
+from bench.verdict import Conformity, Verdict
 
 NONE = "-"
 
 
 @dataclass(frozen=True, slots=True)
 class JudgedRow:
-    """One requirement: texts for a table; `depth` counts the alternatives it stands in; `why_not` if it was not measured."""
+    """One requirement: texts for a table; `depth` counts the alternatives it stands in; `why_not` if it was not measured, or left open."""
 
     limit_set: str
     title: str
     value: str
     limit: str
+    conformity: Conformity
     verdict: str
     risk: str
     source: Source | None
@@ -79,7 +80,8 @@ def _rows(verdict: Verdict, depth: int) -> Iterator[JudgedRow]:
         title=requirement.title,
         value=_value(verdict),
         limit=limit_text(requirement),
-        verdict=verdict.conformity.value,
+        conformity=verdict.conformity,
+        verdict="open" if verdict.why_open else verdict.conformity.value,
         risk=NONE if verdict.p_wrong is None else risk_text(verdict.p_wrong),
         source=_source(requirement),
         depth=depth,

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+from bench.bank import nominal_test_v
 from bench.claims import claims_set
 from bench.conditions import Circumstances, judge_conditions
-from bench.grade import grade
+from bench.grade import Grade, grade
 from bench.limits import AllOf, AnyOf, FactLimit, Limit, LimitSet, NoLimitSet, Requirement, choose
 from bench.measure import BenchFault, BenchProof, Measured
 from bench.outcome import Case, OtherLoad, conclude
@@ -17,6 +18,9 @@ from bench.session.combine import OF_OTHER_LOADS, Runs, combine
 from bench.session.setup import Setup, settings_text
 from bench.uncertainty import Estimate, NotMeasured
 from bench.verdict import LEVEL, Conformity, Verdict, judge, spoiling
+
+_USUAL_SUPPLY = 0.2  # of the test voltage: vehicles run at 11 to 15 V (SAE J945, after a public summary)
+_CLIPS_OHM = 0.03  # of a test clip and the lead behind it, where the sense lead sits on that (common practice, no source)
 
 
 @dataclass(frozen=True)
@@ -89,16 +93,19 @@ def assemble(procedure: Procedure, setup: Setup, runs: Sequence[Runs], story: St
     sets, verdicts = judge_all(setup, measured, circumstances)
     told = _told(story.bench_faults, measured, runs)
     load = next((record.load_text for r in runs if r.step.judge for record in r.records if record.load_text), setup.rated_load)
+    graded = grade(setup.grade_rule, measured, verdicts) if setup.grade_rule is not None else None
     case = Case(
         measured=measured,
         verdicts=verdicts,
-        grade=grade(setup.grade_rule, measured, verdicts) if setup.grade_rule is not None else None,
+        grade=graded,
         bench_faults=told,
         interrupted=story.interrupted,
         broken_off_by_bench=story.interrupted is not None and any(fault.text == story.interrupted for fault in told),
         load=load,
         is_rated=setup.load_is_rated,
-        others=_other_loads(runs),
+        others=_other_loads(setup, runs),
+        odd_supply=_odd_supply(setup, circumstances.supply_v),
+        leads_may_explain=not story.zeroed and _leads_may_explain(setup, measured, circumstances, verdicts, graded),
     )
     notes = {f"note {i}": text for i, text in enumerate(story.notes, 1)}
     return TestRecord(
@@ -168,7 +175,36 @@ def _waits(requirement: Requirement, later: Collection[str]) -> bool:
             return any(_waits(part, later) for part in parts)
 
 
-def _other_loads(runs: Sequence[Runs]) -> tuple[OtherLoad, ...]:
+def _odd_supply(setup: Setup, supply_v: float | None) -> str:
+    """The volts of the test in words, where no vehicle runs at such; else empty."""
+    usual_v = nominal_test_v(setup.system_v)
+    if supply_v is None or abs(supply_v / usual_v - 1.0) <= _USUAL_SUPPLY:
+        return ""
+    return f"{supply_v:g} V (a {setup.system_v:g} V unit is used at about {usual_v:g} V)"
+
+
+def _leads_may_explain(
+    setup: Setup, measured: Measured, circumstances: Circumstances, verdicts: Sequence[Verdict], graded: Grade | None
+) -> bool:
+    """Whether the drop is charged, and would not be if the sense leads sat on the clips: without the link nothing shows where they sit."""
+    current = measured.values.get("steady_a")
+    if not _charges_drop(verdicts, graded) or not isinstance(current, Estimate):
+        return False
+    leads = {name: v for name in ("drop_v", "drop_largest_v") if isinstance(v := measured.values.get(name), Estimate)}
+    lower = {name: replace(v, value=v.value - _CLIPS_OHM * current.value) for name, v in leads.items()}
+    without = replace(measured, values={**measured.values, **lower})
+    verdicts = judge_all(setup, without, circumstances)[1]
+    return not _charges_drop(verdicts, grade(setup.grade_rule, without, verdicts) if setup.grade_rule is not None else None)
+
+
+def _charges_drop(verdicts: Sequence[Verdict], graded: Grade | None) -> bool:
+    failed = (v.limit for v in verdicts if v.conformity is Conformity.FAIL)
+    by_limit = any(isinstance(limit, Limit) and limit.quantity.startswith("drop_") for limit in failed)
+    by_rule = graded is not None and graded.outcome == "not good" and any(name.startswith("drop_") for name in graded.charged)
+    return by_limit or by_rule
+
+
+def _other_loads(setup: Setup, runs: Sequence[Runs]) -> tuple[OtherLoad, ...]:
     """What the unit did on other loads than the one it was judged on, from whole runs that the bench did not spoil."""
     found = []
     for r in runs:
@@ -176,7 +212,9 @@ def _other_loads(runs: Sequence[Runs]) -> tuple[OtherLoad, ...]:
             if r.step.loads in ("rated", "one-out") or r.step.starts_of or spoiling(record.measured.bench_faults):
                 continue
             values = tuple((name, value) for name, value in record.measured.values.items() if isinstance(value, Estimate))
-            found.append(OtherLoad(record.load_text, record.measured.facts.get("behaviour", "unknown"), values))
+            alone = effective_measured(setup, record.measured)
+            rejected = setup.grade_rule is not None and grade(setup.grade_rule, alone, ()).outcome == "not good"
+            found.append(OtherLoad(record.load_text, record.measured.facts.get("behaviour", "unknown"), values, rejected))
     return tuple(found)
 
 

@@ -24,7 +24,7 @@ _TRIES = 3  # how often somebody is asked to put the same thing right
 _SETTLE_S = 1.0
 _TICK_S = 0.25
 _LAMP_S = 0.3
-_NOTHING_A = 0.1
+_NOTHING_A, _DEAD_V = 0.1, 0.5
 _AT_ONCE_S = 4.0  # a board opens everything by itself some 5 s after the longest that a run may take, however short that was
 
 
@@ -216,6 +216,10 @@ class Bench:
         known = {n: taken for n, taken in takes.items() if taken is not None}
         if all(taken.amps < _NOTHING_A for taken in known.values()):
             return BenchProof("lamps", False, "no current flowed with the shorting link: is it fitted?")
+        if all(taken.amps > _NOTHING_A and taken.volts < _DEAD_V for taken in known.values()):
+            text = "the lamps take their current through the shorting link, but the output reads nothing: sense lead SL is off"
+            self._blame(BenchFault("sense-out-off", text))
+            return BenchProof("lamps", False, "their voltage was not read")
         for number, taken in known.items():
             if not taken.is_right:
                 fault = BenchFault("lamp-current", f"lamp {number} {taken.text}: replace it, or mend its holder")

@@ -172,7 +172,8 @@ class Chain:
         if not steps:
             return []
         doing = snapshot(run.analysis, run.plan.counts).facts.get("behaviour")
-        hopeless = not step.live and self._is_hopeless(step, run)
+        spoilt = self._ledger.is_spoilt(self._ledger.runs(step, self._recorded(run, None)))
+        hopeless = spoilt or (not step.live and self._is_hopeless(step, run))
         kept: list[RunStep] = []
         for one in steps:
             if doing in ("dark", "no supply", "one flash") and one.loads != "own":

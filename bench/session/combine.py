@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from bench.lamps import allowed_current_a
-from bench.measure import BenchFault, BenchProof, Measured
+from bench.measure import LAMPS_WRONG, BenchFault, BenchProof, Measured
 from bench.procedure import OF_LOAD, Procedure, RunStep
 from bench.record import StepRecord
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, type_a
@@ -63,6 +63,8 @@ def combine(procedure: Procedure, runs: Sequence[Runs], system_v: float) -> Meas
                 proofs = of_step.whole[-1].measured.proofs
         if step.starts_of:
             faults += spoiling
+    if any(fault.code in LAMPS_WRONG for fault in faults):
+        proofs = tuple(replace(proof, proved=False) if proof.item == "lamps" else proof for proof in proofs)
     return Measured(values, facts, tuple(dict.fromkeys(faults)), proofs)
 
 

@@ -170,8 +170,10 @@ class _Test:
         names = ("maker's word", "model", "serial number", "firmware")
         self._ledger.board |= dict(zip(names, board.identity().split(","), strict=True))
         self._ledger.board["calibrated"] = _calibration_day(description.calibrated)
-        board.note(note="board", board=self._ledger.board, lines=list(description_lines(description)))
         unit = board.simulated_unit()
+        if unit is not None:
+            self._ledger.board["simulated unit"] = unit
+        board.note(note="board", board=self._ledger.board, lines=list(description_lines(description)))
         board.command("*CLS")
         if unit in ("NONE", "LINK"):
             raise SetupError(f"testing {setup.unit}: there is no unit in the simulated socket but {unit}; put one in")
@@ -181,7 +183,6 @@ class _Test:
         if unit is not None:
             hands = SimulatedHands(board, unit)
             self._operator = hands if self._at_simulated is None else self._at_simulated(hands)
-            self._ledger.board["simulated unit"] = unit
         self._rated = load_for("rated", setup, description)
         self._memory.meet(board.identity(), self._began_s)
         off_s = self._began_s - setup.rested_s

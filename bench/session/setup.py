@@ -68,7 +68,8 @@ class Setup:
 
     def __post_init__(self) -> None:
         if self.claims.system_v not in (None, self.system_v):
-            said = f"part {self.claims.part} is said to be for {self.claims.system_v:g} V, the test is for {self.system_v:g} V"
+            which = f"part {self.claims.part}" if self.claims.part else "the unit"
+            said = f"{which} is said to be for {self.claims.system_v:g} V, the test is for {self.system_v:g} V"
             raise SetupError(f"setting up the test: {said}; choose the unit's system")
         if self.system_v not in _SYSTEMS:
             raise SetupError(f"setting up the test: a {self.system_v:g} V system, allowed: {_volts_text(_SYSTEMS)}")
@@ -86,9 +87,11 @@ class Setup:
 
     @property
     def load_is_rated(self) -> bool | None:
-        """Whether it is tested on the load that it is for: not on loads chosen by number; None if its rating is not known."""
+        """Whether it is tested on the load that it is for; None if its rating is not known. Loads chosen by number are another load, but
+        for LED lamps where it is said to be for such."""
         if self.lamps is not None:
-            return False
+            sockets = self.rated_sockets or ()
+            return bool(sockets) and bool(self.claims.led) and all(socket.kind.startswith("led") for socket in sockets)
         return True if self.rating_known else None
 
     @property

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from bench.cycles import Cycle
 from bench.readings import Reading
@@ -98,7 +98,7 @@ def flash_lines(run: RunTrace, number: int) -> tuple[list[str], list[str]]:
     lit = cycle.lit
     drop = "v_in" if lit.by_difference else "v_drop"
     levels = [
-        _level_text(run, "lowest drop", lit.drop, (drop,)),
+        _level_text(run, "lowest drop", lit.drop, (drop,), {"v_in": lit.supply.value} if lit.supply is not None else {}),
         _level_text(run, "steady", lit.steady, ("i_load_low", "i_load")),
         _level_text(run, "peak", lit.peak, ("i_load_low", "i_load")),
     ]
@@ -125,14 +125,16 @@ def _time(value_s: float, ends_u_s: tuple[float, float], run: RunTrace) -> Estim
     return Estimate(value_s, "s", (Component("transitions", math.hypot(*ends_u_s)), clock))
 
 
-def _level_text(run: RunTrace, words: str, reading: Reading | None, channels: Sequence[str]) -> str:
-    """A level with the uncertainty of the first of the channels whose range holds it."""
+def _level_text(
+    run: RunTrace, words: str, reading: Reading | None, channels: Sequence[str], others: Mapping[str, float] | None = None
+) -> str:
+    """A level with the uncertainty of the first of the channels whose range holds it. `others`: readings of which it has a share."""
     if reading is None:
         return f"{words} not measured"
     channel = next((c for c in channels if c in run.accuracies and not _beyond(reading.value, run.accuracies[c])), None)
     if channel is None:
         return f"{words} out of range"
-    parts = run.accuracies[channel].parts(channel, reading.value)
+    parts = run.accuracies[channel].parts(channel, reading.value, others)
     return f"{words} {value_text(Estimate(reading.value, run.units[channel], (Component('scatter', reading.u), *parts)))}"
 
 

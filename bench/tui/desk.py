@@ -153,8 +153,10 @@ class Desk:
         state = self.state
         tested = state.tested
         again = tested.record.unit if tested is not None and not state.settled else ""
-        number = state.next_number or again or self._practice_number()
-        state.phase, state.number, state.next_number, state.message = Phase.READY, number, "", ""
+        number = again or state.next_number or self._practice_number()
+        # The unit in the socket first: the number that was scanned meanwhile stays for the one after it.
+        waiting = state.next_number if again else ""
+        state.phase, state.number, state.next_number, state.message = Phase.READY, number, waiting, ""
 
     def _practice_number(self) -> str:
         return f"practice {len(self.state.session) + 1}" if self.state.practice is not None else ""

@@ -47,11 +47,11 @@ DAY: Sequence[str] = (
 WORDS: Sequence[tuple[str, str]] = (
     ("± 95 %", "the true value lies within this much of the one shown, 95 times in a hundred"),
     ("inside", "inside the limits, and far enough from them to be sure"),
-    ("near the edge", "so near a limit that the uncertainty reaches over it; the sign says on which side the value lies"),
+    ("near the edge", "nearer to a limit than the guard band; the sign says on which side the value lies"),
     ("outside", "outside a limit, and far enough from it to be sure"),
     ("not yet", "too little has been seen for a value so far"),
     (CANNOT, "there will be no value, and the line says why; not counted against the unit"),
-    ("guard band", "the strip beside a limit in which the value is too near it to be sure; its width follows from the uncertainty"),
+    ("guard band", "the strip beside a limit in which a value is too near to be sure: 1.645 standard uncertainties, more with few flashes"),
     ("claims", "what a part is said to be (F2): what it must show is judged like any limit"),
     ("live", "lamps are switched while the unit flashes on; the trace goes on"),
     ("grade", "what a shop's own rule makes of the values; the report names the rule"),

@@ -31,7 +31,7 @@ SIGNS: Mapping[Outcome, Sign] = {
     Outcome.BENCH_FAULT: Sign("!", "BENCH FAULT", "fault"),
 }
 MEANINGS: Mapping[Outcome, str] = {
-    Outcome.GOOD: "all limits are kept, and nothing speaks against the unit",
+    Outcome.GOOD: "all limits are kept, and the grade rule does not reject it",
     Outcome.NOT_GOOD: "a limit is not kept, or the grade rule rejects the unit",
     Outcome.NOT_FOR_LOAD: "it flashes right on other lamps, not on these",
     Outcome.NOT_DECIDED: "too near a limit, not measured, or not finished",

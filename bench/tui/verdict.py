@@ -12,7 +12,6 @@ from bench.outcome import Outcome
 from bench.record import TestRecord
 from bench.render.cautions import NO_INSPECTION, SIMULATED
 from bench.render.plain import one_line
-from bench.render.report import is_simulated
 from bench.tui.large import large
 from bench.tui.signs import Sign, meaning_of, sign_of
 from bench.tui.state import Tested
@@ -119,7 +118,7 @@ def passages(tested: Tested) -> list[Passage]:
     """What there is to read, in order."""
     record = tested.record
     found = [Passage(one_line(record.reason), "bold", 0), Passage(one_line(record.conclusion.advice), "bold", 1, "Next: ")]
-    if is_simulated(record):
+    if record.is_simulated:
         first, _, rest = SIMULATED.partition(" ")
         found.append(Passage(rest, "", 2, f"{first.upper()} "))
     found.append(_kept(tested))
