@@ -164,3 +164,10 @@ def test_the_nominal_supply_keeps_every_shipped_condition(system_v: float) -> No
             circumstances = Circumstances(system_v, supply_v * system_v / 12.0, celsius(22.0, 0.5))
             found = [v.kept for v in judge_conditions(one, circumstances) if v.condition.supply_v is not None]
             assert set(found) <= {kept} or one.name == "russia-handbook"
+
+
+def test_figures_for_12_v_are_shown_as_they_stand_in_the_file() -> None:
+    """12.7 / 12 * 12 is 12.699999999999998 in the wrong order."""
+    span = Condition("13 V", OWN, supply_v=(12.7, 13.3))
+    assert demand_texts(span) == ("12.7 to 13.3 V",)
+    assert demand_texts(span, 24.0) == ("25.4 to 26.6 V",)

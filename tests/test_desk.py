@@ -286,6 +286,23 @@ def test_what_is_not_decided_is_tested_again() -> None:
     assert (at.phase(), at.state.number) == (Phase.READY, "4711")
 
 
+def test_the_unit_in_the_socket_is_tested_again_before_the_one_that_was_scanned_meanwhile() -> None:
+    """Its number stood ready, and the old unit would have been kept under it."""
+    at = Sitting()
+    at.start()
+    at.scan("4712")
+    at.desk.hear(Finished(replace(cases()["near-the-limit"], unit="4711"), None, None))
+    at.now_s += 1.0
+    at.desk.enter()
+    assert (at.phase(), at.state.number, at.state.next_number) == (Phase.READY, "4711", "4712")
+    at.now_s += 1.0
+    at.desk.enter()
+    at.desk.hear(Finished(replace(passed(), unit="4711"), None, None))
+    at.now_s += 1.0
+    at.desk.enter()
+    assert (at.phase(), at.state.number, at.state.next_number) == (Phase.READY, "4712", "")
+
+
 def test_what_is_measured_before_the_first_flash_is_over_is_early() -> None:
     at = Sitting()
     at.start()

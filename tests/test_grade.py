@@ -9,6 +9,7 @@ import pytest
 
 from bench.files import grade_rule, limit_sets
 from bench.grade import Grade, Rule, grade, parse_rule
+from bench.grade.words import speech_of
 from bench.limits import choose
 from bench.measure import BenchFault, Measured
 from bench.table import TableError
@@ -196,6 +197,20 @@ def test_margins_in_expanded_uncertainties(drop_v: float, name: str) -> None:
     """2 U is 2 x 1.96 x 2 mV = 7.84 mV inside 300 mV."""
     measured = unit(drop_v=value(drop_v, 0.002, "V"))
     assert grade(rule(RULE), measured, ()).name == name
+
+
+def test_ends_that_stand_the_wrong_way_round_are_refused() -> None:
+    with pytest.raises(TableError, match=r"condition\[1\]\.low: got a lower end above the upper one"):
+        rule(RULE.replace("below = 300", "low = 400\nhigh = 300"))
+
+
+def test_a_bound_that_must_not_be_reached_is_no_least() -> None:
+    """`contact drop 1.6 V (at least 0.8)` read as what was required of it."""
+    speech = speech_of("drop_v")
+    assert (speech.band(0.8, None, open_ends=True), speech.band(None, 0.3, open_ends=True)) == ("above 0.8", "below 0.3")
+    assert (speech.band(0.8, None), speech.band(None, 0.3)) == ("at least 0.8", "at most 0.3")
+    lossy = grade(grade_rule(), unit(drop_v=value(1.6, 0.01, "V")), ())
+    assert "contact drop 1.600 ± 0.020 V (above 0.8)" in lossy.because
 
 
 def test_open_ends_are_not_reached() -> None:
