@@ -16,7 +16,7 @@ from itertools import zip_longest
 from bench.grade import Grade
 from bench.grade.words import speech_of, title_of
 from bench.limits import AllOf, AnyOf, FactLimit, Limit, Requirement, weakest_basis
-from bench.measure import BenchFault, Measured
+from bench.measure import APPLIED_UNSEEN, BenchFault, Measured
 from bench.uncertainty import Estimate, NotMeasured
 from bench.verdict import Conformity, Verdict, decide, spoiling
 
@@ -27,6 +27,11 @@ _STANDING = ("steady on", "dark", "one flash", "shorted")
 _NOT_THIS_LOAD = "Sell it for lamps on which it flashed right, or test it on the lamps that it is for."
 _LIT = (0.30, 0.75)  # on-time of a unit that flashes right (SAE J945, after a public summary), where no limit set says otherwise
 _READ_RATING = "Read on the unit which lamps it is for, and test it on those."
+_OF_OTHER_LAMPS = frozenset({
+    "outage", "lamp out", "pilot, lamp out", "trailer", "outage_rate_per_min", "outage_ratio", "trailer_rate_per_min", "trailer_ratio",
+})  # fmt: skip
+_OTHER_LAMPS = "Test it by a procedure that switches a lamp off and a further one on (decide, full), on a bank that has that lamp."
+_FROM_THE_START = "Let the recording begin before voltage comes to the unit, or judge it by limits that ask for no starting time."
 _DROP = "drop"
 _AGAIN = "Zero the bench, let everything cool, and test again."
 
@@ -319,8 +324,23 @@ def _undecided(case: Case, verdict: Verdict, more: int) -> Conclusion:
         doubtful = isinstance(verdict.limit, Limit) and verdict.limit.doubtful
         advice = "Judge by a limit set without this figure." if doubtful else "Test under the conditions that the limit asks for."
         return _open(f"Not decided: {title_of(verdict)}: {verdict.why_open}{others}.", advice)
-    why = f" ({verdict.found.reason.rstrip('.')})" if isinstance(verdict.found, NotMeasured) else ""
-    return _open(f"Not decided: {title_of(verdict)} could not be measured{why}{others}.", "Test again.")
+    advice = _OTHER_LAMPS if _name_of(verdict.limit) in _OF_OTHER_LAMPS else "Test again."
+    if isinstance(verdict.limit, FactLimit):
+        return _open(f'Not decided: "{title_of(verdict)}" could not be seen{others}.', advice)
+    why = ""
+    if isinstance(verdict.found, NotMeasured):
+        why = f" ({verdict.found.reason.rstrip('.')})"
+        advice = _FROM_THE_START if verdict.found.reason == APPLIED_UNSEEN else advice
+    return _open(f"Not decided: {title_of(verdict)} could not be measured{why}{others}.", advice)
+
+
+def _name_of(requirement: Requirement) -> str:
+    """The quantity or fact of a requirement; empty for alternatives."""
+    match requirement:
+        case Limit(quantity=name) | FactLimit(fact=name):
+            return name
+        case _:
+            return ""
 
 
 def _good_news(verdicts: Sequence[Verdict]) -> str:

@@ -17,6 +17,7 @@ from bench.samples import Array, Block
 _LOADED_A = 2.0  # below it a fall of some tens of mV is noise
 # More than any sound unit's dark current: 0.33 A of a hot wire for 12 V, twice that for 6 V (trade handbook, computed).
 _FLOWS_A, _IDLE_A = 0.6, 0.45
+_FINE_A = 3.0  # below it the finer range is read
 _ABOVE = 0.3  # of the system voltage
 _NOTHING = 1.0 / 3.0  # of what cold lamps would show: no load conducts better than that
 _UNKNOWN_LOAD_A, _UNKNOWN_LOAD = 2.4, 0.05  # where the load is not known: the current asked for, and the part of the input voltage
@@ -47,7 +48,8 @@ class SupplyEvidence:
 
 
 class SupplyWatch:
-    """Blocks in by `feed`; `evidence` is what they have shown. Without the channels v_in, v_out and i_load it sees nothing.
+    """Blocks in by `feed`; `evidence` is what they have shown. Without the channels v_in, v_out and i_load it sees nothing;
+    i_load_low, where there is one, is read for small currents.
 
     `cold_ohm`: resistance of the load's cold filaments in ohm, None if the load is not known.
     """
@@ -67,6 +69,10 @@ class SupplyWatch:
             return
         v_out = _at(t_in, block.traces["v_out"].t_s, block.traces["v_out"].values)
         amps = _at(t_in, block.traces["i_load"].t_s, block.traces["i_load"].values)
+        if "i_load_low" in block.traces:
+            # The zero of the wide range may be off by as much as a hot wire draws.
+            fine = _at(t_in, block.traces["i_load_low"].t_s, block.traces["i_load_low"].values)
+            amps = np.where(amps < _FINE_A, fine, amps)
         # A value that holds for one sample only may be an edge seen by one channel before the other.
         settled = np.zeros(len(t_in), dtype=bool)
         steady_a = np.abs(np.diff(amps)[1:]) < 0.15 * (1.0 + np.abs(amps[1:-1]))

@@ -167,6 +167,31 @@ def test_the_worse_the_contact_the_surer_it_is_rejected(tmp_path: Path) -> None:
     assert isinstance(drop, Estimate) and drop.value == pytest.approx(2.45, abs=0.1)
 
 
+@pytest.mark.parametrize(("system_v", "fits"), [(6.0, False), (12.0, True), (24.0, False)])
+def test_a_recording_of_another_system_is_no_dead_lamp(system_v: float, fits: bool, tmp_path: Path) -> None:
+    record = judge_recording(recording(tmp_path, 0.1), setup(system_v=system_v), when="", software="")
+    assert ("say which the unit is for, 6, 12 or 24 V" in record.reason) is not fits
+
+
+def test_a_recording_that_begins_too_late_is_not_to_be_made_again_the_same_way(tmp_path: Path) -> None:
+    path = recording(tmp_path, 0.1)
+    pd.read_csv(path).iloc[4000:].to_csv(path, index=False)
+    record = judge_recording(path, setup(), when="", software="")
+    assert record.outcome is Outcome.NOT_DECIDED
+    assert record.conclusion.advice.startswith("Let the recording begin before voltage comes to the unit")
+
+
+def test_what_the_procedure_did_not_look_at_takes_another_procedure() -> None:
+    record = record_of("sim://bench-el-outage?seed=1", "quick", claims=Claims(outage=True))
+    assert record.reason.startswith('Not decided: "a lamp out is shown" could not be seen')
+    assert "decide, full" in record.conclusion.advice
+
+
+def test_the_rated_load_is_what_it_is_for_and_the_load_what_it_was_tested_on() -> None:
+    record = record_of(f"{NC}&bank=led", lamps=(1, 2), bank=fitted("led"), rated=(23.0, 23.0))
+    assert (record.rated_load, record.load) == ("2 x 23 W", "2 x LED 0.15 A")
+
+
 def test_a_column_that_is_not_there_cannot_be_renamed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = recording(tmp_path, 0.1)
     assert run(["judge", str(path), "--rename", "CH9=v_in_V"]) == USAGE
@@ -202,6 +227,16 @@ def test_swapped_leads_are_named_before_the_supply_that_they_make_look_wrong(uni
     """The advice was to raise the supply by a volt."""
     record = record_of(f"sim://{unit}?fault=sense-leads-swapped")
     assert "swap" in record.reason and "set the supply" not in record.reason
+
+
+@pytest.mark.parametrize(
+    ("seed", "fault", "code"), [(6025, "sense-leads-swapped", "sense-leads-swapped"), (6030, "supply-limit", "supply-limited")]
+)
+@pytest.mark.parametrize("unit", ["bench-hw-hold", "bench-hw-plain"])
+def test_a_wide_range_that_is_off_by_what_a_hot_wire_draws_hides_no_fault(unit: str, seed: int, fault: str, code: str) -> None:
+    record = record_of(f"sim://{unit}?seed={seed}&fault={fault}", "quick", claims=Claims())
+    assert record.outcome is Outcome.BENCH_FAULT
+    assert code in {f.code for f in record.bench_faults}
 
 
 def test_a_dead_unit_with_the_output_lead_off_costs_no_lamps() -> None:

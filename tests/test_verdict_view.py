@@ -160,7 +160,7 @@ def test_every_ground_is_a_colour_of_the_theme() -> None:
         assert {name for sign in SIGNS.values() for name in (sign.variable, sign.ground)} <= set(theme.variables)
 
 
-@pytest.mark.parametrize(("rating", "said"), [("known", "rated load 2x21,"), (None, "2x21 tried, rated load not known,")])
+@pytest.mark.parametrize(("rating", "said"), [("known", "rated load 2x21,"), (None, "on 2 x 21 W, rated load not known,")])
 def test_a_load_that_was_only_tried_is_not_called_rated(rating: str | None, said: str) -> None:
     record = cases()["pass"]
     facts = {fact: word for fact, word in record.measured.facts.items() if fact != "rating"}

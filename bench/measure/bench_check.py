@@ -41,8 +41,9 @@ _SOURCE_OHM: Mapping[float, float] = {6.0: 0.25, 12.0: 0.35, 24.0: 0.8}
 _NOT_COLD, _BANK_OHM = 1.2, 0.045
 _FILMED_OHM, _NOT_COLD_FILMED = 0.2, 2.0  # a film that gives way during the make blurs what is read there
 _SHOWN_S = 5.0e-3  # a contradiction between channels that lasts longer is none of an edge
+_OF_SYSTEM = (0.65, 1.4)  # of a recording, whose supply nobody set: 6 V systems run at 5.5 to 7.5 V, 12 V at 9 to 15, 24 V at 18 to 30
 _TOO_MUCH = "one is of a higher wattage, or one too many is lit, or the system is another"
-_SHOWN_PART = 0.2  # of the time in which the lamps draw: a lead that is off shows in all of it, noise and edges in little
+_SHOWN_PART = 0.15  # of the time in which the lamps draw: a lead that is off shows in all of it, noise and edges in little
 _LOST = 1.0e-3  # of a run's samples: more lost than that and flashes go missing by luck
 _START = ("start_s", "start_largest_s", "first_light_s", "first_extinction_s", "inrush_first_a", "inrush_ratio")
 
@@ -94,6 +95,9 @@ def _supply(e: Evidence) -> Iterator[BenchFault]:
     lits = _steadily_lit(e, e.cycles)
     readings = [lit.supply.value for lit in lits if lit.supply is not None]
     low, high = e.conditions.supply_low_v, e.conditions.supply_high_v
+    if readings and low is None and not _OF_SYSTEM[0] <= median(readings) / e.conditions.system_v <= _OF_SYSTEM[1]:
+        text = f"the supply was {median(readings):.1f} V at the unit while on: no {e.conditions.system_v:g} V system runs at that"
+        yield BenchFault("supply-out-of-range", f"{text}; say which the unit is for, 6, 12 or 24 V")
     if readings and low is not None and high is not None:
         worst = max(readings, key=lambda v: max(low - v, v - high))
         if not low <= worst <= high:

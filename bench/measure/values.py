@@ -19,7 +19,7 @@ from bench.measure.bench_check import INRUSH, INRUSH_TAU_S, check_bench, lamp_di
 from bench.measure.evidence import Counts, Evidence, clock_components, corrected, current_channel, duration, mean_of, systematic
 from bench.measure.film import Film, film_fact, film_of, film_value, still_falling
 from bench.measure.mechanism import THERMAL, UNKNOWN, mechanism_of
-from bench.measure.vocabulary import Measured
+from bench.measure.vocabulary import APPLIED_UNSEEN, Measured
 from bench.readings import Reading
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, TypeA, type_a
 
@@ -142,7 +142,7 @@ def _scatter(u: float, n: int, of: str) -> Component:
 def _starting(e: Evidence, start: Start) -> dict[str, Measurement]:
     def since(event: tuple[float, float] | None, why: str) -> Measurement:
         if e.applied is None:
-            return NotMeasured("the moment at which voltage was applied was not seen")
+            return NotMeasured(APPLIED_UNSEEN)
         if e.lost_at_start:
             return NotMeasured("samples were lost during the start", "bench")
         if event is None:

@@ -67,6 +67,8 @@ _ALL = (
 QUANTITIES: Mapping[str, Quantity] = {q.name: q for q in _ALL}
 
 
+APPLIED_UNSEEN = "the moment at which voltage was applied was not seen"
+"""Why there are no starting times where the supply was on from the first sample."""
 LAMPS_WRONG = frozenset({"lamp-current", "lamps-not-cold", "lamp-died"})
 """Codes of faults of the bench that are of its lamps."""
 

@@ -92,7 +92,7 @@ def assemble(procedure: Procedure, setup: Setup, runs: Sequence[Runs], story: St
     circumstances = circumstances_of(setup, measured, runs)
     sets, verdicts = judge_all(setup, measured, circumstances)
     told = _told(story.bench_faults, measured, runs)
-    load = next((record.load_text for r in runs if r.step.judge for record in r.records if record.load_text), setup.rated_load)
+    load = next((record.load_text for r in runs if r.step.judge for record in r.records if record.load_text), setup.load_text)
     graded = grade(setup.grade_rule, measured, verdicts) if setup.grade_rule is not None else None
     case = Case(
         measured=measured,

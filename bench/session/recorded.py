@@ -43,7 +43,7 @@ def judge_recording(
     """
     recording = read_recording(path, u_scale=u_scale, u_zero=u_zero, names=names)
     measured, cycles, excluded, lasted_s = analysed(recording, setup)
-    record = StepRecord(_STEP.name, _STEP.title, (), setup.rated_load, 0.0, lasted_s, measured, cycles, excluded, setup.supply_v)
+    record = StepRecord(_STEP.name, _STEP.title, (), setup.load_text, 0.0, lasted_s, measured, cycles, excluded, setup.supply_v)
     board = {"recording": recording.path.name, "columns": ", ".join(recording.columns)}
     return assemble(PROCEDURE, setup, (Runs(_STEP, (record,)),), Story(when, software, board, notes=recording.notes))
 

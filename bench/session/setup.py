@@ -115,7 +115,12 @@ class Setup:
 
     @property
     def rated_load(self) -> str:
-        """The rated load in words, as far as it is known without a board: `2 x 21 W`, `LED 0.15 A`, `load 6`."""
+        """What it is for, in words; where nobody knows, what it is tested on."""
+        return watts_text(self.rated) if self.rating_known else self.load_text
+
+    @property
+    def load_text(self) -> str:
+        """What it is tested on, as far as that is known without a board: `2 x 21 W`, `LED 0.15 A`, `load 6`."""
         sockets = self.rated_sockets
         return _load_text(self.lamps or (), (None,) * len(self.lamps or ())) if sockets is None else sockets_text(sockets)
 
@@ -223,7 +228,7 @@ def recorded_load(setup: Setup) -> Load:
         for n in setup.lamps or ():
             if (socket := places.get(n)) is None or socket.kind == "empty":
                 raise SetupError(f"choosing lamps: there is nothing in socket {n}; the bank {setup.bank.name} has {_places_text(places)}")
-    return Load((), setup.rated_sockets or (None,), setup.rated_load)
+    return Load((), setup.rated_sockets or (None,), setup.load_text)
 
 
 def _load_text(numbers: Sequence[int], sockets: Sequence[Socket | None]) -> str:

@@ -139,8 +139,8 @@ def _facts(record: TestRecord) -> list[str]:
     letter = one_line(record.conclusion.letter)
     grade = f"Grade {letter}: {one_line(record.grade.title)}. " if record.grade is not None and letter else ""
     rated = one_line(record.rated_load)
-    load = f"rated load {rated}" if record.measured.facts.get("rating") == "known" else f"{rated} tried, rated load not known"
-    how = f"{record.system_v:g} V, {load}, procedure {one_line(record.procedure)}"
+    load = f"rated load {rated}" if record.measured.facts.get("rating") == "known" else "rated load not known"
+    how = f"{record.system_v:g} V, on {one_line(record.load)}, {load}, procedure {one_line(record.procedure)}"
     return [f"Unit {one_line(record.unit)}. {grade}{how}, judged by {limits}."]
 
 
