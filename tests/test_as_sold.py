@@ -69,10 +69,11 @@ def test_a_film_that_goes_away_is_waited_for(seed: int) -> None:
         assert record.reason.endswith("because: a film on its contacts went away while it flashed.")
 
 
-def test_a_film_that_is_still_going_charges_nothing() -> None:
+def test_a_film_that_is_still_going_charges_nothing_and_is_named() -> None:
     record = record_of("sim://bench-nc-2x21?seed=3&fault=film", "quick")
-    assert record.outcome is Outcome.GOOD and record.conclusion.letter == "", record.reason
-    assert record.measured.facts["film"] == "unknown"
+    assert (record.outcome, record.conclusion.letter) == (Outcome.GOOD, "C")
+    assert record.reason.endswith("because: a film on its contacts was still going away at the end.")
+    assert record.measured.facts["film"] == "going"
     drop = record.measured.values["drop_v"]
     assert isinstance(drop, Estimate) and any(c.source == "a film still going away" for c in drop.budget)
 

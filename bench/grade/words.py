@@ -92,6 +92,7 @@ _FACTS: Mapping[tuple[str, str], str] = {
     ("insulation", "bad"): "its insulation is bad",
     ("film", "unknown"): "the first flashes were not seen",
     ("film", "recovered"): "a film on its contacts went away while it flashed",
+    ("film", "going"): "a film on its contacts was still going away at the end",
     ("outage", "steady on"): "lit steadily with one lamp out",
 }
 

@@ -72,9 +72,12 @@ def film_value(e: Evidence, kept: Sequence[Cycle], counted: Sequence[Cycle]) -> 
 
 
 def film_fact(e: Evidence, film: Film, values: Mapping[str, Measurement]) -> str:
-    """`recovered`: the first flashes lost clearly more than the later ones; `unknown` while they fall, or where they were not seen."""
+    """`recovered`: the first flashes lost clearly more than the later ones; `going`: they do, and the drop still falls; `unknown` where
+    they were not seen."""
     found, drop = values["film_v"], values["drop_v"]
-    if film.going or not isinstance(found, Estimate) or not isinstance(drop, Estimate):
+    if film.going:
+        return "going"
+    if not isinstance(found, Estimate) or not isinstance(drop, Estimate):
         return "unknown"
     if film.gone_at:
         return "recovered"

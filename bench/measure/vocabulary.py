@@ -104,7 +104,7 @@ class Measured:
     - `rest`: `closed`, `open`, `unknown` (closed only if it stayed closed for 0.10 s);
     - `pilot`: `in step`, `antiphase`, `steady`, `dead`, `absent`, `unknown`;
     - `mechanism`: `thermal, closed at rest`, `hot wire`, `two-coil`, `electronic`, `unknown`;
-    - `film`: `none`, `recovered` (a high drop over the first flashes that went), `unknown`.
+    - `film`: `none`, `recovered` (a high drop over the first flashes that went), `going` (it still falls), `unknown`.
 
     `proofs` say what of the bench was proved while this was measured.
     """

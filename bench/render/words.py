@@ -32,7 +32,8 @@ _FACTS: Mapping[str, Mapping[str, str]] = {
         "unknown": "pilot not seen",
     },
     "rating": {"known": "rating known"},
-    "film": {"none": "no film on the contacts", "recovered": "a film on the contacts went away", "unknown": "first flashes not seen"},
+    "film": {"none": "no film on the contacts", "recovered": "a film on the contacts went away",
+             "going": "a film on the contacts was still going away", "unknown": "first flashes not seen"},
     "lamp out": {"shown": "a lamp out is shown", "not shown": "a lamp out is not shown", "unknown": "not seen whether a lamp out is shown"},
 }
 

@@ -43,7 +43,7 @@ def effective_measured(setup: Setup, measured: Measured, bench_faults: Sequence[
     entered = {**({"rating": "known"} if setup.rating_known else {}), **setup.claims.facts, **setup.entered}
     if measured.facts.get("pilot", "dead") not in ("dead", "unknown"):
         entered.pop("pilot", None)
-    if measured.facts.get("film", "unknown") == "recovered":
+    if measured.facts.get("film", "unknown") in ("recovered", "going"):
         entered.pop("film", None)
     faults = tuple(dict.fromkeys((*spoiling(bench_faults), *measured.bench_faults)))
     facts = {**measured.facts, "system": f"{setup.system_v:g} V", **entered}
