@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from bench_port import run_on, setup
 
+from bench.claims import Claims
 from bench.files import procedure
 from bench.outcome import Outcome
 from bench.ports.opening import open_port
@@ -77,3 +78,12 @@ def test_a_line_that_loses_most_of_what_comes_is_not_waited_for() -> None:
     (step,) = record.steps
     assert step.cycles_excluded > 16
     assert step.lasted_s < 30.0
+
+
+def test_what_was_seen_live_counts_where_a_test_may_end_early() -> None:
+    """The live steps belong to the run that they carry on: what ends the test after it takes nothing away from them."""
+    wanted = setup(stop_early=True, claims=Claims(load="variable", pilot="none"), grade_rule=None)
+    record = run_at("sim://bench-el-plain?seed=4", "decide", setup=wanted)
+    assert record.outcome is Outcome.GOOD, record.reason
+    assert record.measured.facts["trailer"] == "flashing"
+    assert [step.name for step in record.steps] == ["rated", "one-out", "trailer"]

@@ -61,10 +61,11 @@ class Ledger:
         self._records[step.name] = [*self._records.get(step.name, ())[:-1], record]
 
     def leave_out_after(self, step: Step, why: str) -> None:
-        """No step after this one will be made."""
+        """No step after this one will be made, but for those that carried it on live and are made already."""
         steps = self.procedure.steps
         for later in steps[steps.index(step) + 1 :]:
-            self.left_out.setdefault(later.name, why)
+            if later.name not in self._records:
+                self.left_out.setdefault(later.name, why)
 
     def forget_broken_off(self, step: RunStep) -> None:
         """Runs of this step that were broken off are made again, and count for nothing."""
