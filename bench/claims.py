@@ -19,7 +19,8 @@ CLAIMS = "claims"
 SYSTEMS_V = (6, 12, 24)
 PILOTS = ("in step", "antiphase", "none")
 RATE_PER_MIN = (60.0, 120.0)
-"""Flashes a minute with whatever lamps it is said to be for (UN R48, 90 +- 30, in a public copy, read)."""
+"""Flashes a minute, with whatever lamps a unit is said to be for."""
+R48 = Source("read", "UN R48, direction indicators, in a public copy", note="90 +- 30 per minute")
 LED_DARK_A = 0.010
 """A: an LED lamp in place of a filament lamp should stay dark below this (rules for such lamps, after a public summary)."""
 
@@ -147,7 +148,7 @@ def claims_set(claims: Claims, averaging: Averaging) -> LimitSet | None:
         asked.append(FactLimit("outage", ("flashing",), "flashes with one lamp out", said))
     if claims.load == "variable" or claims.trailer:
         asked.append(FactLimit("trailer", ("flashing",), "flashes with a further lamp", said))
-        asked.append(Limit("trailer_rate_per_min", *RATE_PER_MIN, "1/min", said))
+        asked.append(Limit("trailer_rate_per_min", *RATE_PER_MIN, "1/min", R48))
     if claims.led:
         asked.append(Limit("dark_a", None, LED_DARK_A, "mA", said))
     if not asked:

@@ -20,6 +20,8 @@ US_LAMPS_W: Mapping[float, float] = {18.0: 18.4, 23.0: 23.0, 27.0: 26.9}
 """Watts of US lamps at US_RATED_V, by what is marked or said of them; all are for 12 V systems. 18.4 W (ANSI trade number 1141, 1.44 A) and
 26.9 W (1156 and the bright filament of 1157, 2.10 A): lamp catalogue, read; 23 W (1073 and 1034, 1.80 A): lamp table, read; their amperes
 from memory."""
+SIGNAL_W = (18.0, 21.0, 23.0, 27.0)
+"""Ratings of signal lamps, any of which may stand in a socket by mistake."""
 TOLERANCE = 0.06  # of the objective wattage of 21 W filaments, same data sheets
 _SMALL_TOLERANCE = 0.10  # of that of smaller ones, same data sheets
 _US_TOLERANCE = 0.10  # of the current of US lamps: lamp catalogues, read

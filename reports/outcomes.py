@@ -273,6 +273,7 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=1, help="first seed")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--kinds", default=",".join(UNITS), help="kinds of units to test, separated by commas")
+    parser.add_argument("--faults", default="", help="only these faults, separated by commas")
     parser.add_argument("--scheme", choices=("sim", "firmware"), default="sim", help="the simulated board, or the real program, simulated")
     options = parser.parse_args()
     if options.what == "rule":
@@ -283,7 +284,8 @@ def main() -> None:
         return
     kinds = options.kinds.split(",")
     seeds = range(options.first, options.first + options.seeds)
-    drawn = [case for case in cases(options.what, seeds) if case[0] in kinds]
+    wanted = options.faults.split(",") if options.faults else None
+    drawn = [case for case in cases(options.what, seeds) if case[0] in kinds and (wanted is None or case[1] in wanted)]
     if options.scheme == "firmware":
         from firmware.simulator.port import NOT_A_FAULT
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -13,7 +15,7 @@ import pytest
 from bench.bank import Bank
 from bench.claims import Claims
 from bench.cli import run
-from bench.cli.exit_codes import NOT_FOR_LOAD, PROGRAM, USAGE
+from bench.cli.exit_codes import CANCELLED, NOT_FOR_LOAD, PROGRAM, USAGE
 from bench.files import bank, grade_rule, named_limits, procedure
 from bench.outcome import Outcome
 from bench.parts import claims_for, keep_part
@@ -26,6 +28,7 @@ from bench.uncertainty import Estimate
 
 NC = "sim://bench-nc-2x21?seed=5"
 TWO = Claims(terminals=2)
+RECORD = Path(__file__).parent.parent / "fixtures" / "records" / "lamp-dead.json"
 
 
 def setup(**changes: object) -> Setup:
@@ -257,6 +260,22 @@ def test_lamps_that_take_too_much_are_not_called_dead_nor_proved() -> None:
     assert [step.name for step in record.steps][-1] != "trailer"
 
 
+@pytest.mark.parametrize("unit", ["bench-nc-2x21", "bench-el-plain"])
+def test_lamps_of_the_next_rating_are_not_proved(unit: str) -> None:
+    """21 W lamps where 27 W are said to be take 86 %, which is within a catalogue's tolerance: the unit got an A for 2 x 27 W."""
+    for seed in range(1, 6):
+        wrong = record_of(f"sim://{unit}?seed={seed}", "quick", rated=(27.0, 27.0), bank=fitted("2x27"))
+        assert wrong.outcome is Outcome.BENCH_FAULT and "as 21 W lamps do" in wrong.reason, wrong.reason
+        right = record_of(f"sim://{unit}?seed={seed}&bank=2x27", "quick", rated=(27.0, 27.0), bank=fitted("2x27"))
+        assert not right.bench_faults, right.bench_faults
+
+
+def test_lamps_that_take_the_same_are_the_same_load() -> None:
+    """23 W at 12.8 V and 21 W at 13.5 V name the same current."""
+    record = record_of("sim://bench-el-plain?seed=1", "quick", rated=(23.0, 23.0), bank=fitted("2x23"))
+    assert not record.bench_faults
+
+
 # --- the short report
 
 
@@ -309,6 +328,13 @@ def test_an_error_of_the_program_says_nothing_of_a_unit(monkeypatch: pytest.Monk
     monkeypatch.setattr("bench.cli.units.command.callback", broken)
     assert run(["units"]) == PROGRAM
     assert "ZeroDivisionError: a slip" in capsys.readouterr().err
+
+
+def test_whoever_reads_only_the_first_lines_is_not_told_that_a_unit_is_bad() -> None:
+    with subprocess.Popen([sys.executable, "-m", "bench", "show", str(RECORD)], stdout=subprocess.PIPE) as program:
+        assert program.stdout is not None
+        program.stdout.close()
+        assert program.wait(60) == CANCELLED
 
 
 def test_a_record_that_cannot_be_kept_is_said_before_the_test(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

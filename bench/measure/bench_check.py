@@ -19,7 +19,7 @@ from dataclasses import replace
 from statistics import median
 
 from bench.cycles import Cycle, Lit
-from bench.lamps import allowed_current_a, cold_siemens, expected_current_a
+from bench.lamps import SIGNAL_W, US_RATED_V, US_SYSTEM_V, allowed_current_a, cold_siemens, expected_current_a
 from bench.measure.evidence import Evidence, systematic
 from bench.measure.vocabulary import LAMPS_WRONG, BenchFault, BenchProof
 from bench.uncertainty import Estimate, Measurement, NotMeasured
@@ -42,6 +42,7 @@ _NOT_COLD, _BANK_OHM = 1.2, 0.045
 _FILMED_OHM, _NOT_COLD_FILMED = 0.2, 2.0  # a film that gives way during the make blurs what is read there
 _SHOWN_S = 5.0e-3  # a contradiction between channels that lasts longer is none of an edge
 _OF_SYSTEM = (0.65, 1.4)  # of a recording, whose supply nobody set: 6 V systems run at 5.5 to 7.5 V, 12 V at 9 to 15, 24 V at 18 to 30
+_NEARER, _LESS = 0.5, 0.95  # of the distance to the current of the right lamps; others that take less, for short flashes draw too much
 _TOO_MUCH = "one is of a higher wattage, or one too many is lit, or the system is another"
 _SHOWN_PART = 0.15  # of the time in which the lamps draw: a lead that is off shows in all of it, noise and edges in little
 _LOST = 1.0e-3  # of a run's samples: more lost than that and flashes go missing by luck
@@ -184,6 +185,9 @@ def _lamps(e: Evidence, died: int | None) -> Iterator[BenchFault]:
     if least < low or most > high:
         part, why = (least, "one is dead, or of a lower wattage, or its holder is bad") if least < low else (most, _TOO_MUCH)
         yield BenchFault("lamp-current", f"the lamps take {part * 100:.0f} % of what {names} should: {why}")
+    elif ratios and (other_w := _other_rating(e, least)) is not None:
+        text = f"the lamps take {least * 100:.0f} % of what {names} should, as {other_w:g} W lamps do: look at what is fitted"
+        yield BenchFault("lamp-current", text)
     elif ratios and (seen := _cold_ohm(e)) is not None and seen[0] > seen[1]:
         cold_ohm = 1.0 / cold_siemens(e.conditions.lamps_w, e.conditions.system_v)
         yield BenchFault(
@@ -194,6 +198,23 @@ def _lamps(e: Evidence, died: int | None) -> Iterator[BenchFault]:
     if died is not None:
         at = died + e.cycles_before + 1
         yield BenchFault("lamp-died", f"the lamps' current changed at flash {at}: a lamp or its holder failed; nothing after that counts")
+
+
+def _other_rating(e: Evidence, part: float) -> float | None:
+    """Rating of the lighter lamps that stand where the signal lamps should, if the current is clearly nearer to theirs; else None.
+
+    US lamps may differ by a tenth from their catalogue, by as much as one rating from the next: within that tolerance the nearer wins.
+    """
+    signal_w = max(e.conditions.lamps_w)
+    if e.conditions.system_v != US_SYSTEM_V or signal_w not in SIGNAL_W:
+        return None
+    right_a = expected_current_a(e.conditions.lamps_w, US_SYSTEM_V, US_RATED_V)
+    for other_w in SIGNAL_W:
+        swapped = [other_w if watts == signal_w else watts for watts in e.conditions.lamps_w]
+        other = expected_current_a(swapped, US_SYSTEM_V, US_RATED_V) / right_a
+        if other < _LESS and abs(part - other) < _NEARER * abs(part - 1.0):
+            return other_w
+    return None
 
 
 def _cold_ohm(e: Evidence) -> tuple[float, float] | None:

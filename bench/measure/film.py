@@ -16,7 +16,6 @@ from statistics import median
 
 from bench.cycles import Cycle
 from bench.measure.evidence import Evidence
-from bench.readings import Reading
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, type_a
 
 _LEAST_READ_S = 0.05  # a blip of a two-coil unit is over before its drop can be read
@@ -87,6 +86,6 @@ def film_fact(e: Evidence, film: Film, values: Mapping[str, Measurement]) -> str
     return "recovered" if found.value > least else "none"
 
 
-def still_falling(readings: Sequence[Reading]) -> Component:
-    """What a film that is going away may yet take off the drop: all of it."""
-    return Component("a film still going away", readings[-1].value / math.sqrt(3.0), kind="B", shape="rectangular")
+def still_going(most: float) -> Component:
+    """What a film that is going away may yet move a value by: a drop by all of it, a rate or on-time by as much as it has moved."""
+    return Component("a film still going away", most / math.sqrt(3.0), kind="B", shape="rectangular")

@@ -17,7 +17,7 @@ from bench.cycles import Cycle
 from bench.measure.behaviour import Start, behaviour, pilot_fact, start_of
 from bench.measure.bench_check import INRUSH, INRUSH_TAU_S, check_bench, lamp_died_at, spoilt
 from bench.measure.evidence import Counts, Evidence, clock_components, corrected, current_channel, duration, mean_of, systematic
-from bench.measure.film import Film, film_fact, film_of, film_value, still_falling
+from bench.measure.film import Film, film_fact, film_of, film_value, still_going
 from bench.measure.mechanism import THERMAL, UNKNOWN, mechanism_of
 from bench.measure.vocabulary import APPLIED_UNSEEN, Measured
 from bench.readings import Reading
@@ -93,7 +93,7 @@ def _rates(
     def rate(mean: TypeA, scatter: TypeA, of: str) -> Estimate:
         value = mean.mean
         random = _scatter(value * together * scatter.u / scatter.mean, scatter.n, of)
-        moving = (_moving(60.0 / min(period_s) - 60.0 / max(period_s)),) if film.going else ()
+        moving = (still_going(60.0 / min(period_s) - 60.0 / max(period_s)),) if film.going else ()
         return Estimate(value, "1/min", (random, ends, *moving, *clock_components(e, value)), scatter.n)
 
     return {
@@ -105,18 +105,13 @@ def _rates(
             (
                 _scatter(apart * ratio.u, ratio.n, "cycles"),
                 replace(edges, u=edges.u / periods.mean),
-                *((_moving(max(on_ratio) - min(on_ratio)),) if film.going else ()),
+                *((still_going(max(on_ratio) - min(on_ratio)),) if film.going else ()),
             ),
             ratio.n,
         ),
         "on_s": duration(e, on.mean, (_scatter(on.u, on.n, "on durations"), edges), on.n),
         "off_s": duration(e, off.mean, (_scatter(off.u, off.n, "off durations"), edges), off.n),
     }
-
-
-def _moving(span: float) -> Component:
-    """While a film goes away a thermal unit's flashes move with it: by as much again as they have moved."""
-    return Component("a film still going away", span / math.sqrt(3.0), kind="B", shape="rectangular")
 
 
 def _neighbours_share(values: Sequence[float]) -> float:
@@ -180,7 +175,7 @@ def _drop(e: Evidence, cycles: Sequence[Cycle], counts: Counts, film: Film) -> d
         readings = [Reading(corrected(e, "v_drop", r.value, {"v_in": supply}), r.u, r.n) for r in readings]
         parts = systematic(e, "v_drop", readings[0].value, {"v_in": supply})
     if film.going:
-        parts = (*parts, still_falling(readings))
+        parts = (*parts, still_going(readings[-1].value))
     drop = mean_of(readings, "V", parts, "drop")
     largest = max(readings, key=lambda r: r.value)
     found: dict[str, Measurement] = {
