@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,6 +15,7 @@ from textual.events import Key, Paste
 from bench.record_json import from_json
 from bench.tui.choices import Choices, load
 from bench.tui.state import Phase
+from bench.tui.work import Work
 
 HOSTILE = "[/b][red]x"
 
@@ -163,6 +166,24 @@ def test_damaged_choices_are_said_and_the_usual_taken(tmp_path: Path) -> None:
     async def main() -> None:
         async with at_screen(bench_port("EL"), tmp_path, wait=False) as at:
             await at.see("are damaged")
+
+    run(main)
+
+
+def test_news_that_come_while_the_screen_is_taken_down_are_not_drawn(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    async def unmount_slowly(work: Work) -> None:
+        until_s = time.monotonic() + 0.3
+        while time.monotonic() < until_s:
+            work.bench.state.message = "something new"
+            work.bench.choose(work.bench.state.choices)
+            await asyncio.sleep(0.02)
+
+    monkeypatch.setattr(Work, "on_unmount", unmount_slowly, raising=False)
+
+    async def main() -> None:
+        # On the way out, an exception in a timer of the application is raised again.
+        async with at_screen(bench_port("EL"), tmp_path) as at:
+            await at.see("Scan or type the unit's number")
 
     run(main)
 

@@ -119,7 +119,7 @@ class BenchApp(App[None]):
 
     def _frame(self) -> None:
         """Once a frame: what the station told, and what of it is to be seen."""
-        if self._leaving:
+        if self._is_ending:
             return
         for news in self.station.news():
             self._changed = True
@@ -141,6 +141,11 @@ class BenchApp(App[None]):
         if self._changed:
             self._show()
 
+    @property
+    def _is_ending(self) -> bool:
+        """Whether the screen was left or is being taken down: its widgets go one by one, while timers and signals still come."""
+        return self._leaving or not self.is_running
+
     def _draw_anew(self) -> None:
         """Everything again: the terminal may show anything."""
         self.refresh(layout=True)
@@ -148,6 +153,8 @@ class BenchApp(App[None]):
 
     def _show(self) -> None:
         self._changed = False
+        if self._is_ending:
+            return
         self.work.show_phase()
         screen = self.screen
         if isinstance(screen, BenchScreen) and screen.is_mounted:
