@@ -51,6 +51,13 @@ def fitted(name: str) -> Bank:
 # --- the wrong one was charged
 
 
+def test_a_zero_that_moves_is_no_leak_of_a_unit_that_stays_dark() -> None:
+    """On LED lamps it cannot start; the zero of the current moved by 23 mA meanwhile, and that was "dark current too high, rejected"."""
+    address = "sim://bench-el-two?bank=led&seed=71&fault=current-zero-off"
+    record = record_of(address, lamps=(1, 2), bank=fitted("led"), claims=Claims(led=True))
+    assert record.outcome is Outcome.NOT_DECIDED, record.reason
+
+
 @pytest.mark.parametrize("unit", ["bench-nc-2x21", "bench-el-plain"])
 @pytest.mark.parametrize("seed", [1, 2])
 def test_slow_sampling_takes_no_bounce_for_dark_current(unit: str, seed: int) -> None:

@@ -382,6 +382,15 @@ def test_a_leak_is_measured_and_a_drifting_zero_is_not() -> None:
     assert isinstance(measured(Wave(flashes(14), 9.7, dark_a_per_s=3e-4)).values["dark_a"], Estimate)
 
 
+@pytest.mark.parametrize(("count", "told"), [(0, False), (6, False), (7, True)])
+def test_a_leak_is_told_from_a_zero_that_moves_by_six_dark_states(count: int, told: bool) -> None:
+    found = measured(Wave(flashes(count), 0.3 + 0.67 * count + 3.0, dark_a=0.02)).values["dark_a"]
+    assert isinstance(found, Estimate)
+    assert found.value == pytest.approx(0.02, abs=1e-3)
+    assert (found.value - found.expanded() > 0.010) == told
+    assert ("zero that moves" in found.note) != told
+
+
 # Single events.
 
 

@@ -30,6 +30,7 @@ _LONG_AT = 1.5
 _TREND_LEAST = 8
 _SETTLED_S = 0.2  # lamps lit for so long have their steady current within 0.5 %
 _ZERO_MOVED_A = 6e-3  # two thirds of what a leak may be (10 mA)
+_ZERO_TOLD, _ZERO_MAY_MOVE_A = 6, 0.1  # OFF periods that show it; else half of what the zero of a cold amplifier moves by in a minute
 _IRREGULAR = 0.05  # spread of the period: common practice, no source
 _ONE_START = "of one start; the next may differ by more"
 
@@ -245,10 +246,16 @@ def _currents(e: Evidence, cycles: Sequence[Cycle], kept: Sequence[Cycle]) -> di
 
 
 def _dark(readings: Sequence[Reading | None], found: Measurement) -> Measurement:
-    """The dark current, unless it moved while the unit flashed: a leak stays as it is, the zero of a cold amplifier does not."""
+    """The dark current, unless it moved while the unit flashed: a leak stays as it is, the zero of a cold amplifier does not.
+
+    Too few OFF periods show neither: what the zero may have moved by since it was read at rest is then in the uncertainty.
+    """
     had = [r for r in readings if r is not None]
-    if len(had) < 6 or not isinstance(found, Estimate):
+    if not isinstance(found, Estimate):
         return found
+    if len(had) < _ZERO_TOLD:
+        moved = Component("zero of the current since it was read at rest", _ZERO_MAY_MOVE_A / math.sqrt(3.0), kind="B", shape="rectangular")
+        return Estimate(found.value, "A", (*found.budget, moved), found.n, "too few OFF periods to tell a leak from a zero that moves")
     early, late = (math.fsum(r.value for r in some) / 3.0 for some in (had[:3], had[-3:]))
     noise = 3.0 * max(r.u for r in (*had[:3], *had[-3:]))
     if abs(late - early) <= _ZERO_MOVED_A + noise:
