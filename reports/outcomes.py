@@ -244,25 +244,31 @@ def print_rule(units: int) -> None:
     Their periods of 0.5 s scatter by 1 % and are independent, so that chance alone decides. Right is to leave them open.
     """
     rng = random.Random(1)
-    said: Counter[Conformity] = Counter()
+    said: Counter[tuple[Conformity, bool]] = Counter()
     for _ in range(units):
         rates = [120.0 * (1.0 + 0.01 * rng.gauss(0.0, 1.0)) for _ in range(105)]
         said[_sequential(rates)] += 1
     for word in (Conformity.FAIL, Conformity.PASS):
-        share = said[word] / units
-        u = math.sqrt(share * (1.0 - share) / units)
-        print(f"{word}: {100.0 * share:.2f} % +- {200.0 * u:.2f} % of {units} units on a limit (stated: at most {100.0 * STATED:g} %)")
+        share, early = (said[word, True] + said[word, False]) / units, said[word, True] / units
+        print(
+            f"{word}: {_percent(share, units)} of {units} units on a limit (stated: at most {100.0 * STATED:g} %), "
+            f"{_percent(early, units)} before the end"
+        )
 
 
-def _sequential(rates: list[float]) -> Conformity:
-    """What the rule says in the end of these cycle rates, with the limit at 120 per minute."""
+def _percent(share: float, units: int) -> str:
+    return f"{100.0 * share:.2f} % +- {200.0 * math.sqrt(share * (1.0 - share) / units):.2f} %"
+
+
+def _sequential(rates: list[float]) -> tuple[Conformity, bool]:
+    """What the rule says in the end of these cycle rates, with the limit at 120 per minute; whether before the end."""
     for n in range(8, len(rates) + 1, 2):
         look = type_a(rates[5:n])
         word = decide(look.mean, look.u, float(look.n - 1), None, 120.0, STOPPING_LEVEL)
         if word.definite:
-            return word
+            return word, True
     last = type_a(rates[5:])
-    return decide(last.mean, last.u, float(last.n - 1), None, 120.0)
+    return decide(last.mean, last.u, float(last.n - 1), None, 120.0), False
 
 
 def main() -> None:

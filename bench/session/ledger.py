@@ -16,7 +16,7 @@ from bench.verdict import Verdict, decided, spoiling
 
 STOPPING_LEVEL = 0.995
 """A test that is looked at every second has that many chances to be wrong, so stopping early asks for more than the report does: over the
-looks of `decide` a unit exactly on a limit is then stopped against it in 4.4 % (simulated, reports/outcomes.py)."""
+looks of `decide` a unit exactly on a limit is then stopped against it in 4.5 % (simulated: `reports.outcomes rule`)."""
 
 
 class Ledger:
