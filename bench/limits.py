@@ -54,6 +54,7 @@ SHOWN_UNITS: Mapping[str, str] = {
     "off_s": "ms",
     "drop_v": "mV",
     "drop_largest_v": "mV",
+    "drop_carried_v": "mV",
     "drop_spread_v": "mV",
     "film_v": "mV",
 }

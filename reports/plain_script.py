@@ -253,6 +253,7 @@ def measure(frames: pd.DataFrame, system_v: float = 12.0) -> tuple[dict[str, tup
     drop_s = float(counted["drop_v"].std())
     film = float(cycles["drop_v"].iloc[:SKIP].max() - counted["drop_v"].median())
     dark_s = (float(edges["time_s"].iloc[1]) - applied_s) * (1.0 + error)
+    carried = min(1.0, 3.5 / drop_a)  # to the current of two lamps
     pilot_on, pilot_off = mean_u(counted["pilot_on_v"]), mean_u(counted["pilot_off_v"])
     u_bounce = 3.0 * SCAN_S / np.sqrt(3.0)  # a bounce of less than some three scans may not show at all
     u_edges = SCAN_S / np.sqrt(6.0)  # from one edge to another, each known to a scan
@@ -268,6 +269,7 @@ def measure(frames: pd.DataFrame, system_v: float = 12.0) -> tuple[dict[str, tup
         "start_largest_s": (dark_s, u_edges),
         "drop_v": (drop, drop_u),
         "drop_largest_v": (float(drops.max()), drop_u),
+        "drop_carried_v": (drop * carried, drop_u * carried),
         "contact_ohm": (drop / drop_a, drop / drop_a * float(np.hypot(drop_u / drop, drop_a_u / drop_a))),
         "inrush_first_a": (float(first), float(first_u)),
         "inrush_later_a": mean_u(counted["inrush_a"]),

@@ -291,6 +291,7 @@ def _drops(pulses: Sequence[Pulse], used: int) -> dict[str, float]:
         return {}
     return {
         "drop_v": statistics.fmean(p.lowest_drop_v or 0.0 for p in chosen),
+        "drop_carried_v": statistics.fmean((p.lowest_drop_v or 0.0) * min(1.0, 3.5 / p.steady_a) for p in chosen),
         "contact_ohm": statistics.fmean((p.lowest_drop_v or 0.0) / p.steady_a for p in chosen),
         "drop_trend_v_per_min": _slope([(p.make_s / 60.0, p.lowest_drop_v or 0.0) for p in pulses]),
     }

@@ -53,7 +53,9 @@ GOOD_FACTS = {
 
 
 def unit(facts: dict[str, str] | None = None, faults: tuple[BenchFault, ...] = (), **values: Measurement) -> Measured:
-    return Measured({**GOOD_VALUES, **values}, {**GOOD_FACTS, **(facts or {})}, faults)
+    """With no more current than that of two lamps: the drop carried to 3.5 A is the drop."""
+    drop = values.get("drop_v", GOOD_VALUES["drop_v"])
+    return Measured({**GOOD_VALUES, "drop_carried_v": drop, **values}, {**GOOD_FACTS, **(facts or {})}, faults)
 
 
 def judged(measured: Measured, name: str = "us-turn") -> tuple[Verdict, ...]:
@@ -82,6 +84,9 @@ PLAIN = {"mechanism": "electronic"}
         (unit(PLAIN, drop_v=value(0.2, 0.002, "V")), "A"),
         (unit(PLAIN, drop_v=value(0.3, 0.002, "V")), "B"),
         (unit(PLAIN, drop_v=value(0.36, 0.002, "V")), "C"),
+        (unit(PLAIN, drop_v=value(0.4, 0.002, "V"), drop_carried_v=value(0.2, 0.002, "V")), "A"),
+        (unit(PLAIN, drop_v=value(0.4, 0.002, "V"), drop_carried_v=value(0.3, 0.002, "V")), "B"),
+        (unit({**PLAIN, "system": "24 V"}, drop_v=value(0.4, 0.002, "V")), "C"),
         (unit({"system": "24 V"}, drop_v=value(0.7, 0.002, "V")), "A"),
         (unit(drop_trend_v_per_min=value(0.11, 0.01, "V/min")), "B"),
         (unit(rate_per_min=value(115.0, 0.1, "1/min")), "B"),

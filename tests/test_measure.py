@@ -170,6 +170,19 @@ def test_a_drop_beyond_the_amplifier_is_read_from_the_two_voltages() -> None:
     assert value(m, "contact_ohm") == pytest.approx(0.4, rel=0.01)
 
 
+@pytest.mark.parametrize(("steady_a", "carried_v"), [(0.3, 0.3 * 0.05), (3.4, 3.4 * 0.05), (7.0, 3.5 * 0.05)])
+def test_a_drop_is_carried_to_the_current_of_two_lamps_where_more_flows(steady_a: float, carried_v: float) -> None:
+    """A plain contact is a resistance: four lamps, or two at 6 V, lose twice as much over the same one."""
+    m = measured(Wave(flashes(8), 5.6, contact_ohm=0.05, steady_a=steady_a))
+    assert value(m, "drop_v") == pytest.approx(0.05 * steady_a, rel=0.02, abs=5e-4)
+    assert value(m, "drop_carried_v") == pytest.approx(carried_v, rel=0.02, abs=5e-4)
+    drop, carried, ohm = m.values["drop_v"], m.values["drop_carried_v"], m.values["contact_ohm"]
+    assert isinstance(drop, Estimate) and isinstance(carried, Estimate) and isinstance(ohm, Estimate)
+    # Where it is carried, what is not known of the current comes with it.
+    source = ohm if steady_a > 3.5 else drop
+    assert carried.u / carried.value == pytest.approx(source.u / source.value)
+
+
 def test_an_overloaded_unit_opens_while_its_lamps_are_still_in_inrush() -> None:
     m = measured(Wave(flashes(8, on_s=0.018, off_s=0.6), 5.6, contact_ohm=0.05, inrush_s=15e-3))
     end = 3.6 * (1 + 9 * 2.718281828 ** (-18 / 15))

@@ -19,7 +19,7 @@ from bench.measure.bench_check import INRUSH, INRUSH_TAU_S, check_bench, lamp_di
 from bench.measure.evidence import Counts, Evidence, clock_components, corrected, current_channel, duration, mean_of, systematic
 from bench.measure.film import Film, film_fact, film_of, film_value, still_going
 from bench.measure.mechanism import THERMAL, UNKNOWN, mechanism_of
-from bench.measure.vocabulary import APPLIED_UNSEEN, Measured
+from bench.measure.vocabulary import APPLIED_UNSEEN, CARRIED_A, Measured
 from bench.readings import Reading
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, TypeA, type_a
 
@@ -157,7 +157,7 @@ def _starting(e: Evidence, start: Start) -> dict[str, Measurement]:
 
 
 def _drop(e: Evidence, cycles: Sequence[Cycle], counts: Counts, film: Film) -> dict[str, Measurement]:
-    names = ("drop_v", "drop_largest_v", "contact_ohm")
+    names = ("drop_v", "drop_largest_v", "drop_carried_v", "contact_ohm")
     until = max(counts.average, _DROP_UNTIL - max(counts.skip, film.gone_at), _AFTER_FILM if film.gone_at else 0)
     usable = [c.lit for c in cycles[:until] if c.lit.drop is not None]
     if len(usable) >= counts.average:
@@ -182,13 +182,17 @@ def _drop(e: Evidence, cycles: Sequence[Cycle], counts: Counts, film: Film) -> d
     found: dict[str, Measurement] = {
         "drop_v": drop,
         "drop_largest_v": Estimate(largest.value, "V", (Component("noise", largest.u), *parts), len(readings)),
+        "drop_carried_v": drop,
     }
     currents = [lit.drop_a for lit in usable if lit.drop_a is not None]
     found["contact_ohm"] = NotMeasured("no current was read with the drop")
     if currents:
         current = mean_of(currents, "A", systematic(e, current_channel(e, currents[0].value), currents[0].value), "current")
         if current.value > 5.0 * current.u:
-            found["contact_ohm"] = _over(drop, current, "ohm")
+            ohm = _over(drop, current, "ohm")
+            found["contact_ohm"] = ohm
+            if current.value > CARRIED_A:
+                found["drop_carried_v"] = ohm.scaled(CARRIED_A, "V")
         else:
             found["contact_ohm"] = NotMeasured("the current is too small for a resistance")
     return found

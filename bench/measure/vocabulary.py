@@ -7,6 +7,9 @@ from dataclasses import dataclass, field, replace
 
 from bench.uncertainty import Measurement
 
+CARRIED_A = 3.5
+"""Current at which the drops of plain contacts are compared: that of 2 x 21 W at 12.8 V."""
+
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
@@ -35,6 +38,8 @@ _ALL = (
     Quantity("start_largest_s", "starting time, longest of the starts", "s", "largest single start_s", 1e-3),
     Quantity("drop_v", "contact drop (mean of lowest)", "V", "lowest drop during ON, mean of three consecutive cycles"),
     Quantity("drop_largest_v", "contact drop (worst cycle's lowest)", "V", "largest of the cycles' lowest drops"),
+    Quantity("drop_carried_v", f"contact drop at {CARRIED_A:g} A", "V",
+             f"drop_v; where more than {CARRIED_A:g} A flowed, what a plain contact loses at that, whose drop follows the current"),
     Quantity("contact_ohm", "resistance input to output", "ohm", "lowest drop over the current at that moment"),
     Quantity("inrush_first_a", "inrush, first flash", "A", "current carried back to the instant of the first make"),
     Quantity("inrush_later_a", "inrush, later flashes", "A", "mean of the same for the cycles averaged"),

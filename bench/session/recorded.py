@@ -20,7 +20,7 @@ from bench.uncertainty import Measurement, NotMeasured
 # Half-width of the relative error of an instrument's time base about which nothing was said: common practice, no source.
 CLOCK_HALF_WIDTH = 1e-4
 # Without the output's voltage in the file, a stand-in made of the current shows when the contact made, but not these.
-_OF_OUTPUT = ("lamp_v", "drop_v", "drop_largest_v", "contact_ohm", "drop_trend_v_per_min")
+_OF_OUTPUT = ("lamp_v", "drop_v", "drop_largest_v", "drop_carried_v", "contact_ohm", "drop_trend_v_per_min")
 # Contact bounce is 1-3 ms of shorter gaps (common practice, no source).
 _BOUNCE_INTERVAL_S = 0.5e-3
 _STEP = RunStep("recording", "Recording made elsewhere", judge=ORDINARY)
