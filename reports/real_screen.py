@@ -9,6 +9,7 @@ import contextlib
 import fcntl
 import os
 import pty
+import queue
 import select
 import signal
 import struct
@@ -65,8 +66,12 @@ class RealScreen:
         self.began_s = time.monotonic()
         self.process = subprocess.Popen(("sh", "-c", _BEGIN, name, *program), env=usual, start_new_session=True)
         self._slave: int | None = slave  # kept until the program has the terminal open
+        # Reading waits for no drawing: a terminal that takes output late would be a display that has stopped responding.
+        self._came: queue.SimpleQueue[tuple[float, bytes] | None] = queue.SimpleQueue()
         self._reader = threading.Thread(target=self._read_all, name="terminal", daemon=True)
+        self._drawer = threading.Thread(target=self._draw_all, name="drawing", daemon=True)
         self._reader.start()
+        self._drawer.start()
 
     def __enter__(self) -> Self:
         return self
@@ -84,6 +89,12 @@ class RealScreen:
     # --- what comes
 
     def _read_all(self) -> None:
+        try:
+            self._read_until_closed()
+        finally:
+            self._came.put(None)
+
+    def _read_until_closed(self) -> None:
         seen = b""
         while not self._closed:
             if not self._reading.wait(_LOOK_S):
@@ -103,8 +114,12 @@ class RealScreen:
                 if question in seen:
                     os.write(self._master, answer)
                     seen = b""
+            self._came.put((now_s, data))
+
+    def _draw_all(self) -> None:
+        while (came := self._came.get()) is not None:
             with self._news:
-                self._came_s = now_s
+                self._came_s, data = came
                 self.terminal.feed(data)
                 self._news.notify_all()
 
@@ -143,6 +158,7 @@ class RealScreen:
             return
         self._closed = True
         self._reader.join()
+        self._drawer.join()
         if self._slave is not None:
             os.close(self._slave)
         os.close(self._master)

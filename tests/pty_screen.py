@@ -14,7 +14,7 @@ from bench.ports.simulated import open_line
 from bench.record import TestRecord
 from bench.record_json import from_json
 from bench.simboard.board import SimulatedBoard
-from reports.real_screen import SOON_S, RealScreen
+from reports.real_screen import SOON_S, NotSeen, RealScreen
 from reports.screen_work import press_again
 
 _LOOK_S = 0.002
@@ -90,7 +90,10 @@ def started(screen: RealScreen, board: ServedBoard, number: str = "") -> None:
     if number:
         scanned(screen, number)
     press_again(screen)
-    board.until(lambda: board.runs)
+    try:
+        board.until(lambda: board.runs)
+    except AssertionError as error:
+        raise NotSeen(f"{error}; the screen shows:\n{screen.text}") from None
 
 
 def kept(folder: Path) -> list[TestRecord]:
