@@ -16,7 +16,7 @@ from bench.description import BoardDescription
 from bench.lamps import cold_siemens
 from bench.measure import Conditions, Counts, Evidence, Measured, measure
 from bench.readings import Reading
-from bench.samples import Accuracy, Block, Sampler, SwitchEvent, accuracies
+from bench.samples import EXACT, Accuracy, Block, Sampler, SwitchEvent, Timing, accuracies
 from bench.supply import SupplyWatch
 from bench.transitions import Change, TransitionFinder
 from bench.wire import SAMPLES_PER_FRAME, EventFrame, Placed, SampleFrame, Sequencer
@@ -41,8 +41,10 @@ class Line:
         clock: ClockComparison,
         clock_half_width: float,
         v_in_v: float | None = None,
+        timing: Timing = EXACT,
     ) -> None:
         self._conditions = conditions
+        self._timing = timing
         self._clock = clock
         self._half_width = clock_half_width
         self.finder = TransitionFinder(
@@ -50,8 +52,9 @@ class Line:
             tau_s=delays_s.get("v_out", 0.0),
             noise_v=channel_accuracies["v_out"].noise if "v_out" in channel_accuracies else 0.0,
             v_in_v=v_in_v,
+            stamp_u_s=timing.stamp_u_s,
         )
-        self.cutter = CycleCutter(channel_accuracies, delays_s)
+        self.cutter = CycleCutter(channel_accuracies, delays_s, timing)
         self.supply = SupplyWatch(conditions.system_v, _cold_ohm(conditions))
         self.cycles: deque[Cycle] = deque(maxlen=_CYCLES_KEPT)
         self.complete = 0
@@ -116,6 +119,7 @@ class Line:
             supplied=self.finder.supplied,
             supply=self.supply.evidence,
             lost_part=lost_part,
+            timing=self._timing,
         )
 
 

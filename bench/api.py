@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from bench import __version__, defaults, files
 from bench.claims import Claims
+from bench.instrument import UNSTATED, Instrument
 from bench.limits import Limit
 from bench.measure import QUANTITIES
 from bench.outcome import Outcome
@@ -208,13 +209,12 @@ def judge(
     claims: Mapping[str, Any] | None = None,
     parts_folder: str | Path = FOLDER,
     names: Mapping[str, str] | None = None,
-    u_scale: Mapping[str, float] | None = None,
-    u_zero: Mapping[str, float] | None = None,
+    instrument: str | Instrument = UNSTATED,
 ) -> Result:
     """Judge a recording made elsewhere: the path of a CSV file, or a frame with the same columns (`time_s`, `i_load_A`, ...).
 
-    `names` renames columns (`{"CH1": "v_in_V"}`); `u_scale` (relative) and `u_zero` (V, A) are standard uncertainties of the
-    instrument by channel (`{"i_load": 0.01}`), a plain oscilloscope's if not given. The rest is as for `test`.
+    `names` renames columns (`{"CH1": "v_in_V"}`); `instrument`: its limits of error, or the name or path of a file of them; what is not
+    stated is taken as wide as that of a cheap one. The rest is as for `test`.
 
     >>> bench.judge("scope.csv", names={"CH1": "i_load_A"}, limits=["un-r48"]).table
 
@@ -229,7 +229,12 @@ def judge(
             recording.to_csv(folder / "frame.csv", index=False)
             recording = folder / "frame.csv"
         record = judge_recording(
-            recording, setup, names=names, u_scale=u_scale, u_zero=u_zero, when=_now(), software=f"makebreak {__version__}"
+            recording,
+            setup,
+            names=names,
+            instrument=files.instrument(instrument) if isinstance(instrument, str) else instrument,
+            when=_now(),
+            software=f"makebreak {__version__}",
         )
     return Result(record)
 

@@ -39,20 +39,26 @@ _LASTING_S = 20.0e-3  # a level counts once it has stood this long: longer than 
 _WAIT_S = 6.0  # how long an unclear level may hold decisions back
 _GAP_LOOK = 8  # samples back that say what the ratio just was
 _LOOK = 12  # samples on each side of a crossing that its instant may need
+_SOFT_LOOK = 250  # the same before it, for how long a slow transition lasts
+# Where in a slow transition the lamps are lit or dark is a matter of definition (IEC 60469 takes its middle): anywhere within the part
+# from a fifth to four fifths of the way.
+_SOFT = 0.5 / math.sqrt(3.0)
 
 
 @dataclass(frozen=True, slots=True)
 class Transition:
     """The contact changed state at `t_s` (first crossing, true instant, s of the board's run) to `closed`.
 
-    `u_s`: standard uncertainty of the instant apart from the clock's. `again_s`: the later crossings of its bounce, each to the
-    opposite state of the one before, the last to `closed`.
+    `u_s`: standard uncertainty of the instant apart from the clock's, different at each transition. `again_s`: the later crossings of its
+    bounce, each to the opposite state of the one before, the last to `closed`. `soft_s`: standard uncertainty, the same at each make or
+    break, of what the instant of a transition is that takes its time.
     """
 
     t_s: float
     closed: bool
     u_s: float
     again_s: tuple[float, ...] = ()
+    soft_s: float = 0.0
 
     @property
     def bounce_s(self) -> float:
@@ -109,13 +115,16 @@ class TransitionFinder:
     """Blocks in, changes out; one verb, `feed`. `closed` is the latest settled state, None before anything is known.
 
     `supply_floor_v`: below this input voltage there is no supply and the contact counts as open. `tau_s`, `noise_v`: of the voltage
-    channels. `v_in_v`: a fixed supply, for recordings that lack the input's voltage.
+    channels. `v_in_v`: a fixed supply, for recordings that lack the input's voltage. `stamp_u_s`: of the samples' stamps.
     """
 
-    def __init__(self, *, supply_floor_v: float, tau_s: float = 0.0, noise_v: float = 0.0, v_in_v: float | None = None) -> None:
+    def __init__(
+        self, *, supply_floor_v: float, tau_s: float = 0.0, noise_v: float = 0.0, v_in_v: float | None = None, stamp_u_s: float = 0.0
+    ) -> None:
         self._floor = supply_floor_v
         self._tau = tau_s
         self._noise = noise_v
+        self._stamp_u = stamp_u_s
         self._fixed = v_in_v
         self.closed: bool | None = None
         self.supplied = False
@@ -135,7 +144,7 @@ class TransitionFinder:
         self._hold = -1  # first sample of a level not yet understood, or -1
         self._side = 0  # side of the hysteresis band last seen: +1 closed, -1 open
         self._supply_side = 0
-        self._pending: list[tuple[float, bool, float]] = []
+        self._pending: list[tuple[float, bool, float, float]] = []
         self._found: list[Change] = []
         self._gap: tuple[float, float] | None = None
 
@@ -300,8 +309,8 @@ class TransitionFinder:
             # Found closed: when it made was not seen.
             self._found.append(Gap(float(self._t[k]), float(self._t[k]), True))
 
-    def _instant(self, k: int, closed: bool, threshold: float) -> tuple[float, float]:
-        """Instant of the crossing seen at sample k, and its u.
+    def _instant(self, k: int, closed: bool, threshold: float) -> tuple[float, float, float]:
+        """Instant of the crossing seen at sample k, its u, and its u that is the same at every such crossing.
 
         A step has its 50 % instant between the output's own levels just before and after it. A slow transition has it half-way
         between the state levels, as IEEE Std 181 has it.
@@ -327,8 +336,25 @@ class TransitionFinder:
         stepped = float(np.abs(v[at : at + 2] - v[max(at - 2, 0)]).max())
         around = abs(median(v[at + 3 : at + 7].tolist()) - median(v[max(0, at - 7) : max(1, at - 3)].tolist())) if at + 3 < len(v) else 0.0
         if stepped > 0.6 * around and abs(level_after - level_before) > 0.1 * self._floor:
-            return filtered_step_instant(t, v, at, level_before, level_after, self._tau, noise)
-        return self._slow_instant(k, closed)
+            instant, u = filtered_step_instant(t, v, at, level_before, level_after, self._tau, noise)
+            return instant, math.hypot(u, self._stamp_u), 0.0
+        instant, u = self._slow_instant(k, closed)
+        return instant, math.hypot(u, self._stamp_u), _SOFT * self._lasts_s(k)
+
+    def _lasts_s(self, k: int) -> float:
+        """How long a slow transition seen at sample k takes from a fifth to four fifths of the way between the state levels."""
+        span = self._high - self._low
+        low, high = self._low + 0.2 * span, self._low + 0.8 * span
+        # So many samples after k are there whatever the cut of the stream.
+        begin, end = max(0, k - _SOFT_LOOK), min(len(self._ratio), k + 2 * self._group)
+        before, after = self._ratio[begin : k + 1][::-1], self._ratio[k:end]
+        rising = len(after) > 0 and float(after[-1]) > float(before[-1])
+        out_before = before < low if rising else before > high
+        out_after = after > high if rising else after < low
+        i = k - (int(out_before.argmax()) if out_before.any() else len(before) - 1)
+        j = k + (int(out_after.argmax()) if out_after.any() else len(after) - 1)
+        # Both ends are samples just outside it: a step between two samples does not last at all.
+        return max(0.0, float(self._t[j] - self._t[i]) - float(self._t[min(i + 1, j)] - self._t[i]))
 
     def _slow_instant(self, k: int, closed: bool) -> tuple[float, float]:
         """Half-way instant of a ramp: a make is still to reach it, a break has passed it."""
@@ -346,9 +372,9 @@ class TransitionFinder:
         share = min(1.0, abs(rise) / (self._high - self._low))
         return float(self._t[i - 1]) + part * interval - self._tau, share * interval / math.sqrt(12.0) + 0.02 * interval
 
-    def _note_crossing(self, t_s: float, u_s: float, closed: bool) -> None:
+    def _note_crossing(self, t_s: float, u_s: float, soft_s: float, closed: bool) -> None:
         self._resolve(t_s)
-        self._pending.append((t_s, closed, u_s))
+        self._pending.append((t_s, closed, u_s, soft_s))
 
     def _resolve(self, now_s: float) -> None:
         """Turn the crossings waiting into a change, once the state they led to has lasted."""
@@ -358,7 +384,7 @@ class TransitionFinder:
         lasted = last[0] - first[0]
         if last[1] != self.closed:
             self.closed = last[1]
-            self._found.append(Transition(first[0], last[1], first[2], tuple(t for t, _, _ in self._pending[1:])))
+            self._found.append(Transition(first[0], last[1], first[2], tuple(t for t, *_ in self._pending[1:]), first[3]))
         else:
             self._found.append(Interruption(first[0], bool(self.closed), lasted))
         self._pending = []
@@ -386,11 +412,11 @@ class TransitionFinder:
                 self._t_in[low : k + _LOOK], self._in[low : k + _LOOK], k - low, before, after, self._tau, self._noise
             )
             self.supplied = bool(signs[j] > 0)
-            self._found.append(SupplyEdge(instant, self.supplied, u))
+            self._found.append(SupplyEdge(instant, self.supplied, math.hypot(u, self._stamp_u)))
         self._supply_side = int(signs[-1])
 
     def _trim(self) -> None:
-        drop = self._crossed - 4 * _LOOK
+        drop = self._crossed - max(4 * _LOOK, _SOFT_LOOK)
         if drop > 0:
             kept = (self._t, self._t_in, self._out, self._in, self._ratio, self._amps)
             self._t, self._t_in, self._out, self._in, self._ratio, self._amps = (a[drop:] for a in kept)

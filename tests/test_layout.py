@@ -17,7 +17,7 @@ LINE = (
     "uncertainty", "control_chart", "wire", "description", "zero", "samples", "envelope", "clock", "calibration", "budget", "lamps",
     "instants", "transitions", "readings", "supply",
     "inrush", "cycles", "measure", "analysis",
-    "table", "bank", "rounding", "limits", "conditions", "claims", "verdict", "grade", "outcome", "procedure", "record",
+    "table", "bank", "instrument", "rounding", "limits", "conditions", "claims", "verdict", "grade", "outcome", "procedure", "record",
     "record_format_1", "record_json",
 )  # fmt: skip
 # The edges: what each may import besides the whole line.

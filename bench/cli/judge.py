@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 from typing import Any
 
@@ -30,13 +29,9 @@ from bench.cli.output import budget_option, deliver, full_option, json_option
     "--rename", multiple=True, metavar="OLD=NEW", help="Take the column OLD for NEW: CH1=v_in_V. May be given several times."
 )
 @click.option(
-    "--scale-error", multiple=True, metavar="CHANNEL=PERCENT", help="Standard uncertainty of a channel's scale: i_load=1."
-)
-@click.option(
-    "--zero-error",
-    multiple=True,
-    metavar="CHANNEL=VALUE",
-    help="Standard uncertainty of a channel's zero, in V or A: i_load=0.02.",
+    "--instrument",
+    metavar="NAME|FILE",
+    help="What made the recording, as its data sheet states it: a file of limits of error, or one of the examples.",
 )
 @lamps_options
 @part_options
@@ -50,8 +45,7 @@ def command(
     supply: float | None,
     procedure: str,
     rename: tuple[str, ...],
-    scale_error: tuple[str, ...],
-    zero_error: tuple[str, ...],
+    instrument: str | None,
     rated: tuple[float, ...] | None,
     lamps: tuple[int, ...] | None,
     led: bool,
@@ -70,16 +64,17 @@ def command(
     """Judge RECORDING, a CSV file that an oscilloscope or logger made (or what `test --capture` kept), and print the report.
 
     Its header names columns and units: time_s, i_load_A, v_in_V, v_out_V, v_drop_V, v_pilot_V (or _ms, _mA, _mV). Whatever is
-    missing costs only what needs it. Without errors of the instrument, a plain oscilloscope's are taken.
+    missing costs only what needs it. What is not stated of the instrument (--instrument) is taken as wide as that of a cheap one.
 
     \b
     makebreak judge scope.csv --limits un-r48
     makebreak judge unit.capture --limits my-shop.toml
-    makebreak judge scope.csv --rename "CH1=v_in_V" --rename "CH2=i_load_A" --scale-error i_load=1
+    makebreak judge scope.csv --rename "CH1=v_in_V" --rename "CH2=i_load_A" --instrument oscilloscope
     """
     from bench import files
     from bench.cli.exit_codes import code_for
     from bench.cli.stopping import story_of_now
+    from bench.instrument import UNSTATED
     from bench.session import judge_capture, judge_recording
 
     setup = make_setup(
@@ -94,8 +89,7 @@ def command(
             recording,
             setup,
             names=_pairs("--rename", rename),
-            u_scale={channel: percent / 100.0 for channel, percent in _numbers("--scale-error", scale_error).items()},
-            u_zero=_numbers("--zero-error", zero_error),
+            instrument=UNSTATED if instrument is None else files.instrument(instrument),
             **story_of_now(),
         )
     deliver(record, json_path, full, budget)
@@ -119,14 +113,3 @@ def _pairs(option: str, given: tuple[str, ...]) -> dict[str, str]:
         pairs[name.strip()] = value.strip()
     return pairs
 
-
-def _numbers(option: str, given: tuple[str, ...]) -> dict[str, float]:
-    numbers = {}
-    for name, value in _pairs(option, given).items():
-        try:
-            numbers[name] = float(value)
-        except ValueError:
-            raise click.BadParameter(f"{name}={value}; the value must be a number", param_hint=option) from None
-        if not 0.0 <= numbers[name] < math.inf:
-            raise click.BadParameter(f"{name}={value}; an uncertainty is 0 or more", param_hint=option)
-    return numbers

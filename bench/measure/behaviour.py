@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
@@ -42,8 +43,8 @@ def start_of(e: Evidence) -> Start:
         return Start("open")
     if closed_at_once and len(events) == 1 and e.end_s - events[0].t_s < CLOSED_AT_REST_S:
         return Start("unknown")
-    light = (events[0].t_s, events[0].u_s)
-    opened = (events[1].t_s, events[1].u_s) if len(events) > 1 else None
+    light = (events[0].t_s, math.hypot(events[0].u_s, events[0].soft_s))
+    opened = (events[1].t_s, math.hypot(events[1].u_s, events[1].soft_s)) if len(events) > 1 else None
     return Start("closed" if closed_at_once else "open", light, opened, opened)
 
 

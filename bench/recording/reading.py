@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 
 from bench.description import Share
+from bench.instrument import ALL, UNSTATED, Instrument
 from bench.recording.rows import blocks_of, rows_of
 from bench.recording.survey import Survey
 from bench.recording.table import RecordingError, Table, column_notes, open_table
-from bench.samples import Accuracy, Block, Trace
+from bench.samples import EXACT, Accuracy, Block, Timing, Trace
 
 
 @dataclass(frozen=True)
@@ -27,11 +28,18 @@ class Recording:
     rows: int
     notes: tuple[str, ...]
     table: Table
+    timing: Timing = EXACT
+    delays_s: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def blocks(self) -> Iterator[Block]:
-        """The samples, as they are in the file."""
-        return blocks_of(self.table, self.interval_s)
+        """The samples, as they are in the file; channels that are sampled later than their row by as much later."""
+        for block in blocks_of(self.table, self.interval_s):
+            yield replace(block, traces={name: self._delayed(name, trace) for name, trace in block.traces.items()})
+
+    def _delayed(self, name: str, trace: Trace) -> Trace:
+        delay_s = self.delays_s.get(name, 0.0)
+        return Trace(trace.t_s + delay_s, trace.values) if delay_s else trace
 
     @property
     def output_stands_in(self) -> bool:
@@ -86,17 +94,11 @@ def _steady_current(blocks: Iterator[Block]) -> float:
     raise AssertionError("half of a count lies within it")
 
 
-def read_recording(
-    path: str | Path,
-    *,
-    u_scale: Mapping[str, float] | None = None,
-    u_zero: Mapping[str, float] | None = None,
-    names: Mapping[str, str] | None = None,
-) -> Recording:
+def read_recording(path: str | Path, *, instrument: Instrument = UNSTATED, names: Mapping[str, str] | None = None) -> Recording:
     """Read what there is to know of the file; its samples come from `Recording.blocks`.
 
-    `u_scale` (relative) and `u_zero` (in V, A or degC) are standard uncertainties of the instrument by channel, `names` renames
-    columns of the file first (`{"CH1": "v_in_V"}`). Raises RecordingError.
+    `instrument`: what is stated of the one that made it. `names` renames columns of the file first (`{"CH1": "v_in_V"}`). Raises
+    RecordingError, also for an input of the instrument that is no column of the file.
     """
     table = open_table(Path(path), names or {})
     notes = list(column_notes(table))
@@ -108,20 +110,23 @@ def read_recording(
     if turned:
         table = table.turned_round(turned)
         notes.append(f"{', '.join(turned)}: recorded the other way round (positive earth, or a probe reversed), sign turned")
-    accuracies: dict[str, Accuracy] = {}
-    for channel in table.channels():
-        given_scale, given_zero = (u_scale or {}).get(channel), (u_zero or {}).get(channel)
-        accuracies[channel] = survey.accuracy(channel, given_scale, given_zero)
-        if given_scale is None or given_zero is None:
-            notes.append(f"{channel}: accuracy not given in full, a plain oscilloscope's taken (3 %, and 1 % of the largest)")
-    for channel in {*(u_scale or {}), *(u_zero or {})} - set(table.channels()):
+    for channel in instrument.inputs.keys() - {ALL, *table.channels()}:
         there = ", ".join(table.channels())
-        raise RecordingError(f"recording {table.path.name}: an accuracy was given for {channel!r}, but it holds {there}")
+        raise RecordingError(f"recording {table.path.name}: errors are stated for an input {channel!r}, but it holds {there}")
+    accuracies = {channel: survey.accuracy(channel, instrument.input(channel)) for channel in table.channels()}
+    accuracies |= {c: replace(accuracies[c], low=-accuracies[c].high, high=-accuracies[c].low) for c in turned}
+    for channel in table.channels():
+        if channel.startswith("i_") and survey.clipped_at_zero(channel):
+            notes.append(f"{channel}: never below 0 and often exactly 0: its zero may be hidden there, so none is taken from the rest")
     if "v_drop" not in accuracies and "v_in" in accuracies and "v_out" in accuracies:
         accuracies["v_drop"] = _difference(accuracies["v_in"], accuracies["v_out"])
         notes.append("v_drop: not in the file, taken as v_in less v_out")
     notes += survey.notes()
-    return Recording(table.path, table.channels(), accuracies, survey.interval_s, survey.rows, tuple(notes), table)
+    skew_s = instrument.skew_s if instrument.skew_s is not None else survey.interval_s
+    sampling_s = instrument.sampling_s if instrument.sampling_s is not None else survey.interval_s
+    timing = Timing(skew_s, survey.stamp_u_s, sampling_s)
+    delays = {channel: stated.delay_s for channel in table.channels() if (stated := instrument.input(channel)) and stated.delay_s}
+    return Recording(table.path, table.channels(), accuracies, survey.interval_s, survey.rows, tuple(notes), table, timing, delays)
 
 
 def _difference(v_in: Accuracy, v_out: Accuracy) -> Accuracy:
@@ -134,6 +139,5 @@ def _difference(v_in: Accuracy, v_out: Accuracy) -> Accuracy:
         u_line=math.hypot(v_in.u_line, v_out.u_line),
         noise=math.hypot(v_in.noise, v_out.noise),
         common=(Share("v_in", math.hypot(v_in.u_scale, v_out.u_scale)),),
+        zero_at_rest=False,
     )
-
-

@@ -63,6 +63,10 @@ def _parts(record: TestRecord, width: int) -> Iterator[_Part]:
     yield _Part((_cut(f"{conclusion.outcome.value.upper()}{letter}   {one_line(record.unit)}", width),), 0)
     yield _Part(_wrapped(one_line(conclusion.reason), width), 0)
     yield _Part(_wrapped(f"Next: {one_line(conclusion.advice)}", width), 1)
+    if instrument := record.board.get("instrument"):
+        # Said before the figures, for it decides how wide they are.
+        lines = textwrap.wrap(f"{'Instrument':<{_NAME}}{one_line(instrument)}", width, subsequent_indent=" " * _NAME)
+        yield _Part(tuple(lines), 2)
     for title, names in _FIGURES:
         line = _figure(record, title, names)
         if line:

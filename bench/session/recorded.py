@@ -8,6 +8,7 @@ from pathlib import Path
 
 from bench.analysis import Line
 from bench.clock import ClockComparison
+from bench.instrument import UNSTATED, Instrument
 from bench.measure import Conditions, Measured, measure
 from bench.procedure import ORDINARY, Procedure, RunStep
 from bench.record import StepRecord, TestRecord
@@ -17,12 +18,11 @@ from bench.session.combine import Runs
 from bench.session.setup import Setup, recorded_load
 from bench.uncertainty import Measurement, NotMeasured
 
-# Half-width of the relative error of an instrument's time base about which nothing was said: common practice, no source.
-CLOCK_HALF_WIDTH = 1e-4
 # Without the output's voltage in the file, a stand-in made of the current shows when the contact made, but not these.
 _OF_OUTPUT = ("lamp_v", "drop_v", "drop_largest_v", "drop_carried_v", "contact_ohm", "drop_trend_v_per_min")
 # Contact bounce is 1-3 ms of shorter gaps (common practice, no source).
 _BOUNCE_INTERVAL_S = 0.5e-3
+_SURER = "Record more flashes, or with a better instrument."
 _STEP = RunStep("recording", "Recording made elsewhere", judge=ORDINARY)
 PROCEDURE = Procedure("recording", "A recording made elsewhere", "", (_STEP,))
 
@@ -31,8 +31,7 @@ def judge_recording(
     path: str | Path,
     setup: Setup,
     *,
-    u_scale: Mapping[str, float] | None = None,
-    u_zero: Mapping[str, float] | None = None,
+    instrument: Instrument = UNSTATED,
     names: Mapping[str, str] | None = None,
     when: str,
     software: str,
@@ -41,14 +40,21 @@ def judge_recording(
 
     The supply is held to a band only if `setup.supply_v` names it.
     """
-    recording = read_recording(path, u_scale=u_scale, u_zero=u_zero, names=names)
-    measured, cycles, excluded, lasted_s = analysed(recording, setup)
+    recording = read_recording(path, instrument=instrument, names=names)
+    measured, cycles, excluded, lasted_s = analysed(recording, setup, instrument.clock_half_width)
     record = StepRecord(_STEP.name, _STEP.title, (), setup.load_text, 0.0, lasted_s, measured, cycles, excluded, setup.supply_v)
-    board = {"recording": recording.path.name, "columns": ", ".join(recording.columns)}
-    return assemble(PROCEDURE, setup, (Runs(_STEP, (record,)),), Story(when, software, board, notes=recording.notes))
+    unstated = instrument.unstated(recording.columns)
+    board = {
+        "recording": recording.path.name,
+        "columns": ", ".join(recording.columns),
+        "instrument": "; ".join(part for part in (instrument.title, f"not stated: {unstated}" if unstated else "") if part),
+    }
+    surer = "State the instrument's errors (--instrument) for narrower values." if unstated else _SURER
+    story = Story(when, software, board, notes=recording.notes, to_be_surer=surer)
+    return assemble(PROCEDURE, setup, (Runs(_STEP, (record,)),), story)
 
 
-def analysed(recording: Recording, setup: Setup) -> tuple[Measured, int, int, float]:
+def analysed(recording: Recording, setup: Setup, clock_half_width: float) -> tuple[Measured, int, int, float]:
     """What the recording shows, its complete cycles, those left out because samples are missing, and its length in s."""
     supply = setup.supply_v
     load = recorded_load(setup)
@@ -59,9 +65,9 @@ def analysed(recording: Recording, setup: Setup) -> tuple[Measured, int, int, fl
         supply_low_v=None if supply is None else 0.95 * supply,
         supply_high_v=None if supply is None else 1.05 * supply,
     )
-    clock = ClockComparison(CLOCK_HALF_WIDTH)
+    clock = ClockComparison(clock_half_width, name="instrument's clock")
     fixed_v = None if "v_in" in recording.columns else setup.nominal_v
-    line = Line(recording.accuracies, {}, conditions, clock, CLOCK_HALF_WIDTH, fixed_v)
+    line = Line(recording.accuracies, {}, conditions, clock, clock_half_width, fixed_v, recording.timing)
     end_s = 0.0
     for block in recording.blocks_with_output(setup.nominal_v):
         line.feed(block)
