@@ -199,6 +199,7 @@ def judge(
     unit: str = defaults.UNIT,
     rated: Iterable[float] | None = None,
     lamps: Iterable[int] | None = None,
+    fitted: Iterable[float] | None = None,
     filament: bool = True,
     bank: str | None = None,
     system_v: float | None = None,
@@ -213,16 +214,20 @@ def judge(
 ) -> Result:
     """Judge a recording made elsewhere: the path of a CSV file, or a frame with the same columns (`time_s`, `i_load_A`, ...).
 
-    `names` renames columns (`{"CH1": "v_in_V"}`); `instrument`: its limits of error, or the name or path of a file of them; what is not
-    stated is taken as wide as that of a cheap one. The rest is as for `test`.
+    `fitted`: watts of the lamps that were connected; those of `rated` if not given, and not known without either. `names` renames columns
+    (`{"CH1": "v_in_V"}`). `instrument`: its limits of error, or the name or path of a file of them; what is not stated is taken as wide as
+    that of a cheap one. The rest is as for `test`.
 
     >>> bench.judge("scope.csv", names={"CH1": "i_load_A"}, limits=["un-r48"]).table
 
     Raises RecordingError for a recording that can't be read.
     """
-    fitted = None if bank is None else files.bank(bank)
+    in_sockets = None if bank is None else files.bank(bank)
     said = claims_for(Path(parts_folder), part, claims or {})
-    setup = _setup(unit, rated, facts, said, system_v, limits, grade_rule, lamps=lamps, filament=filament, bank=fitted)
+    setup = _setup(
+        unit, rated, facts, said, system_v, limits, grade_rule,
+        lamps=lamps, fitted=None if fitted is None else tuple(fitted), filament=filament, bank=in_sockets,
+    )  # fmt: skip
     with contextlib.ExitStack() as stack:
         if not isinstance(recording, str | os.PathLike):
             folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))

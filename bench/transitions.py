@@ -243,11 +243,11 @@ class TransitionFinder:
                 if closed is not None:
                     self._low, self._high = (self._low, mean) if closed else (mean, self._high)
                     self._hold = -1
-                elif self._seen_high and not self._seen_low:
+                elif self._seen_high and not self._dark_known:
                     self._low, self._hold = mean, -1
-                elif self._seen_low and not self._seen_high:
+                elif self._dark_known and not self._seen_high:
                     self._high, self._hold = mean, -1
-                elif self._seen_low or lasted * GROUP_S > _WAIT_S:
+                elif self._dark_known or lasted * GROUP_S > _WAIT_S:
                     self._hold = -1
             return
         if self._hold >= 0 and (self._seen_low or self._seen_high):
@@ -255,11 +255,16 @@ class TransitionFinder:
             # behind a filmed contact passes all levels on its way.
             stepped = abs(mean - self._held_level) > _STEP
             if stepped and (self._grouped - self._hold) * GROUP_S / self._group >= _LASTING_S:
-                if mean >= _HIGH and not self._seen_low:
+                if mean >= _HIGH and not self._dark_known:
                     self._low = self._held_level
                 elif mean <= _LOW and not self._seen_high:
                     self._high = self._held_level
             self._hold = -1
+
+    @property
+    def _dark_known(self) -> bool:
+        """Whether the level of a supplied, open contact was met. Without the input's voltage a level of 0 may be that of no supply."""
+        return self._seen_low and self._fixed is None
 
     def _is_closed(self) -> bool | None:
         """Whether the group at hand shows a closed contact, by the ohms between input and output; None without a current channel."""

@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from bench import defaults
-from bench.cli.options import lamps_options, limits_options, make_setup, part_options
+from bench.cli.options import Watts, lamps_options, limits_options, make_setup, part_options
 from bench.cli.output import budget_option, deliver, full_option, json_option
 
 
@@ -33,6 +33,13 @@ from bench.cli.output import budget_option, deliver, full_option, json_option
     metavar="NAME|FILE",
     help="What made the recording, as its data sheet states it: a file of limits of error, or one of the examples.",
 )
+@click.option(
+    "--fitted",
+    type=Watts(),
+    metavar="LAMPS",
+    help="Watts of the lamps that were connected while a recording was made: 2x21+5. Default: those that the unit is said to be for; "
+    "without either the lamps count as not known.",
+)
 @lamps_options
 @part_options
 @limits_options
@@ -46,6 +53,7 @@ def command(
     procedure: str,
     rename: tuple[str, ...],
     instrument: str | None,
+    fitted: tuple[float, ...] | None,
     rated: tuple[float, ...] | None,
     lamps: tuple[int, ...] | None,
     led: bool,
@@ -78,8 +86,8 @@ def command(
     from bench.session import judge_capture, judge_recording
 
     setup = make_setup(
-        unit=unit, rated=rated, lamps=lamps, led=led, bank=bank, facts=facts, part=part, claims=claims, parts_folder=parts_folder,
-        system=system, limits=limits,
+        unit=unit, rated=rated, lamps=lamps, fitted=fitted, led=led, bank=bank, facts=facts, part=part, claims=claims,
+        parts_folder=parts_folder, system=system, limits=limits,
         grade_rule=grade_rule, supply=supply,
     )  # fmt: skip
     if is_capture(recording):

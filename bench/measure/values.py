@@ -14,7 +14,7 @@ from itertools import pairwise
 from statistics import median
 
 from bench.cycles import Cycle, Lit
-from bench.measure.behaviour import Start, behaviour, pilot_fact, start_of
+from bench.measure.behaviour import CLOSED_AT_REST_S, Start, behaviour, pilot_fact, start_of
 from bench.measure.bench_check import INRUSH, INRUSH_TAU_S, check_bench, lamp_died_at, spoilt
 from bench.measure.evidence import Counts, Evidence, clock_components, corrected, current_channel, duration, mean_of, systematic
 from bench.measure.film import Film, film_fact, film_of, film_value, still_going
@@ -340,7 +340,7 @@ def _flashes(e: Evidence, cycles: Sequence[Cycle], start: Start, mechanism: str)
         return cycles
     if e.applied is None:
         return cycles[1:]  # it may be the first from cold, or the rest of one
-    blip = start.rest == "open" and start.light is not None and cycles[0].begun.t_s < start.light[0]
+    blip = start.rest == "open" and start.light is not None and cycles[0].on_s < CLOSED_AT_REST_S
     return cycles[1:] if blip or mechanism == THERMAL or (mechanism == UNKNOWN and start.rest == "closed") else cycles
 
 

@@ -16,6 +16,8 @@ from bench.recording.survey import Survey
 from bench.recording.table import RecordingError, Table, column_notes, open_table
 from bench.samples import EXACT, Accuracy, Block, Timing, Trace
 
+_CURRENT_LEAST = 8.0  # times the noise of one sample: no noise reaches that in a million samples
+
 
 @dataclass(frozen=True)
 class Recording:
@@ -59,6 +61,8 @@ class Recording:
             there = ", ".join(self.columns)
             raise RecordingError(f"{self.table.name}: neither v_out nor i_load is in it, only {there}: nothing shows the lamps")
         steady_a = _steady_current(self.blocks) if self.output_stands_in else 1.0
+        if self.output_stands_in and steady_a < _CURRENT_LEAST * self.accuracies["i_load"].noise:
+            steady_a = math.inf  # nothing but noise: no lamp was ever lit
         for block in self.blocks:
             yield replace(block, traces={**block.traces, "v_out": _stand_in(block, nominal_v, steady_a)})
 

@@ -15,7 +15,7 @@ from bench.record import StepRecord, TestRecord
 from bench.recording import Recording, read_recording
 from bench.session.assemble import Story, assemble
 from bench.session.combine import Runs
-from bench.session.setup import Setup, recorded_load
+from bench.session.setup import Setup, recorded_load, with_load_of_recording
 from bench.uncertainty import Measurement, NotMeasured
 
 # Without the output's voltage in the file, a stand-in made of the current shows when the contact made, but not these.
@@ -40,6 +40,7 @@ def judge_recording(
 
     The supply is held to a band only if `setup.supply_v` names it.
     """
+    setup = with_load_of_recording(setup)
     recording = read_recording(path, instrument=instrument, names=names)
     measured, cycles, excluded, lasted_s = analysed(recording, setup, instrument.clock_half_width)
     record = StepRecord(_STEP.name, _STEP.title, (), setup.load_text, 0.0, lasted_s, measured, cycles, excluded, setup.supply_v)
