@@ -75,7 +75,7 @@ def _parts(record: TestRecord, width: int) -> Iterator[_Part]:
     for step in record.steps:
         if step.supply_v is not None and record.supply_v is not None and step.supply_v != record.supply_v:
             yield _Part((_cut(f"{f'At {step.supply_v:g} V':<{_NAME}}{_other_load(step)}", width),), 4)
-    tested = f"{one_line(record.load)}{_volts(record)}, {one_line(record.procedure)}, {one_line(record.when)}"
+    tested = f"{one_line(record.load)}{_volts(record)}, {one_line(record.procedure.name)}, {one_line(record.when)}"
     yield _Part((_cut(f"{'Tested':<{_NAME}}{tested}", width),), 1)
     # Figures for another system were not asked of this unit at all.
     broken = [c.text for c in record.conditions if c.kept is Kept.NOT_KEPT and not c.condition.system_v]

@@ -10,7 +10,7 @@ from bench.analysis import Line
 from bench.clock import ClockComparison
 from bench.measure import Conditions, Measured, measure
 from bench.procedure import ORDINARY, Procedure, RunStep
-from bench.record import StepRecord, TestRecord
+from bench.record import RecordingSource, StepRecord, TestRecord
 from bench.recording import Recording, read_recording
 from bench.session.assemble import Story, assemble
 from bench.session.combine import Runs
@@ -44,8 +44,8 @@ def judge_recording(
     recording = read_recording(path, u_scale=u_scale, u_zero=u_zero, names=names)
     measured, cycles, excluded, lasted_s = analysed(recording, setup)
     record = StepRecord(_STEP.name, _STEP.title, (), setup.load_text, 0.0, lasted_s, measured, cycles, excluded, setup.supply_v)
-    board = {"recording": recording.path.name, "columns": ", ".join(recording.columns)}
-    return assemble(PROCEDURE, setup, (Runs(_STEP, (record,)),), Story(when, software, board, notes=recording.notes))
+    source = RecordingSource(recording.path.name, tuple(recording.columns))
+    return assemble(PROCEDURE, setup, (Runs(_STEP, (record,)),), Story(when, software, recording=source, notes=recording.notes))
 
 
 def analysed(recording: Recording, setup: Setup) -> tuple[Measured, int, int, float]:
