@@ -111,7 +111,7 @@ class Result:
         return found
 
     def to_json(self) -> str:
-        """The record as JSON, format 2 (`makebreak schema` prints its schema)."""
+        """The record as JSON, format 3 (`makebreak schema` prints its schema)."""
         return to_json(self.record)
 
     def __str__(self) -> str:

@@ -7,17 +7,110 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Literal
+from urllib.parse import parse_qs, unquote, urlsplit
 
+from bench.bank import Bank
 from bench.claims import Claims
 from bench.conditions import ConditionVerdict
 from bench.grade import Grade
 from bench.limits import Averaging, LimitSet
 from bench.measure import BenchFault, Measured
 from bench.outcome import Conclusion, Outcome
+from bench.procedure import Procedure
 from bench.verdict import Verdict
 
-RECORD_FORMAT = 2
-_SIMULATED = ("sim://", "firmware://")
+RECORD_FORMAT = 3
+_SIMULATED = ("sim", "firmware")
+
+
+@dataclass(frozen=True)
+class SetupRecord:
+    """How the test was set up. What an older record did not say is None, or empty.
+
+    - `supply_v`: asked for, in V at the lamps with the unit shorted; None for a recording that was held to no supply.
+    - `rated_w`: watts of each lamp that the unit is for, read off it if `rating_known`, else only tried.
+    - `lamps`: the loads by number, if they were not chosen by watts; `fitted_w`: watts of the lamps of a recording, empty if nobody said;
+      `filament`: whether they count as filament lamps.
+    - `bank`: what stood in the sockets, if somebody said so. `limits` and `grade_rule`: by name, as they were asked for.
+    - `skip`, `average`: cycles that do not count, and how many count at least. `stop_early`: end when all limits are decided.
+    - `zero`: do the steps with the shorting link. `rested_s`: for how long it was known to have been off.
+    - `claims`: what the unit is said to be. `entered`: facts that a person knew.
+    """
+
+    unit: str
+    system_v: float
+    supply_v: float | None = None
+    rated_w: tuple[float, ...] = ()
+    rating_known: bool = False
+    lamps: tuple[int, ...] | None = None
+    fitted_w: tuple[float, ...] | None = None
+    filament: bool | None = None
+    bank: Bank | None = None
+    sample_mode: Literal["fast", "precise"] | None = None
+    limits: tuple[str, ...] = ()
+    grade_rule: str | None = None
+    skip: int | None = None
+    average: int | None = None
+    stop_early: bool = False
+    zero: bool | None = None
+    rested_s: float | None = None
+    claims: Claims = field(default_factory=Claims)
+    entered: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class SimulationRecord:
+    """A simulated board: the unit in its socket, and the faults that its address asks for."""
+
+    unit: str
+    faults: tuple[str, ...] = ()
+
+    @classmethod
+    def of_address(cls, address: str) -> SimulationRecord | None:
+        """What the address of a simulated board says; None for any other address."""
+        parts = urlsplit(address)
+        if parts.scheme not in _SIMULATED:
+            return None
+        faults = parse_qs(parts.query).get("fault", [""])[0].split(",")
+        return cls(unquote(parts.netloc + parts.path).strip("/"), tuple(name.strip() for name in faults if name.strip()))
+
+
+@dataclass(frozen=True, slots=True)
+class BoardRecord:
+    """The board that the test was made on, as far as it said what it is; `simulation` is None for a real one.
+
+    `calibration`: the board's own scales, or those of a calibration with a meter, on the day `calibrated` (ISO 8601).
+    """
+
+    address: str
+    maker: str = ""
+    model: str = ""
+    serial: str = ""
+    firmware: str = ""
+    calibration: Literal["built-in", "by meter"] | None = None
+    calibrated: str | None = None
+    simulation: SimulationRecord | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RecordingSource:
+    """The file of a recording made elsewhere, the channels that it holds, the instrument if somebody named it, and what was not stated of
+    its errors."""
+
+    file: str
+    columns: tuple[str, ...]
+    instrument: str = ""
+    not_stated: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedAgain:
+    """Judged from a kept capture: its file name, when, and by which version; `when` and `software` of the record are the test's."""
+
+    capture: str
+    when: str
+    software: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,13 +153,12 @@ class StepRecord:
 class TestRecord:
     """The whole test. `measured` is what was judged: the steps' values put together as the procedure says.
 
-    `load`: the text of the load that it was tested on, at `supply_v`; `rated_load` that of the load it is for. `claims`: what the unit is
-    said to be.
+    `load`: the text of the load that it was tested on, at `supply_v`; `rated_load` that of the load it is for. It was made on a `board`,
+    or elsewhere and is a `recording`. `procedure` is the whole of it; an older record has only its name.
     """
 
-    unit: str
-    procedure: str
-    system_v: float
+    setup: SetupRecord
+    procedure: Procedure
     rated_load: str
     steps: tuple[StepRecord, ...]
     measured: Measured
@@ -75,16 +167,31 @@ class TestRecord:
     conclusion: Conclusion
     when: str
     software: str
-    board: Mapping[str, str] = field(default_factory=dict)
-    settings: Mapping[str, str] = field(default_factory=dict)
+    board: BoardRecord | None = None
+    recording: RecordingSource | None = None
+    judged_again: JudgedAgain | None = None
+    notes: tuple[str, ...] = ()
     link: Mapping[str, int] = field(default_factory=dict)
     bench_faults: tuple[BenchFault, ...] = ()
     interrupted: str | None = None
     conditions: tuple[ConditionVerdict, ...] = ()
-    claims: Claims = field(default_factory=Claims)
     load: str = ""
     supply_v: float | None = None
     format: int = RECORD_FORMAT
+
+    @property
+    def unit(self) -> str:
+        """The unit's number or name."""
+        return self.setup.unit
+
+    @property
+    def system_v(self) -> float:
+        return self.setup.system_v
+
+    @property
+    def claims(self) -> Claims:
+        """What the unit is said to be."""
+        return self.setup.claims
 
     @property
     def outcome(self) -> Outcome:
@@ -92,8 +199,8 @@ class TestRecord:
 
     @property
     def is_simulated(self) -> bool:
-        """Whether no real unit was tested. Only simulated boards name the unit in their socket; one that failed at once has its address."""
-        return "simulated unit" in self.board or self.board.get("address", "").startswith(_SIMULATED)
+        """Whether no real unit was tested."""
+        return self.board is not None and self.board.simulation is not None
 
     @property
     def reason(self) -> str:

@@ -8,7 +8,7 @@ from bench import files
 from bench.grade import grade
 from bench.measure import BenchFault, Measured
 from bench.outcome import Case, conclude
-from bench.record import SetUsed, StepRecord, TestRecord
+from bench.record import BoardRecord, SetupRecord, SetUsed, SimulationRecord, StepRecord, TestRecord
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured
 from bench.verdict import judge
 
@@ -56,9 +56,8 @@ def record(
     case = Case(measured, verdicts, given, bench_faults, interrupted, by_bench, "2 x 21 W", True)
     step = StepRecord("rated", "Rated load", (1, 2), "2 x 21 W", 0.5, 11.25, measured, 18, 1, supply_v=12.83)
     return TestRecord(
-        unit=unit,
-        procedure="quick",
-        system_v=12.0,
+        setup=SetupRecord(unit, 12.0, 12.83, (21.0, 21.0), sample_mode="fast", skip=5, average=3),
+        procedure=files.procedure("quick"),
         rated_load="2x21",
         steps=(step,),
         measured=measured,
@@ -67,13 +66,18 @@ def record(
         conclusion=conclude(case),
         when="2026-11-25T12:00:00+00:00",
         software="makebreak 0.1.0",
-        board={"address": "sim://", "model": "rig-328", "serial number": "SIM00001", "simulated unit": "DEMO-1"},
-        settings={"sample mode": "fast", "note 1": "step zero left out: not asked for"},
+        board=BoardRecord("sim://", model="rig-328", serial="SIM00001", simulation=SimulationRecord("DEMO-1")),
+        notes=("step zero left out: not asked for",),
         link={"bad_crc": 2, "frames_lost": 1, "duplicates": 0},
         bench_faults=bench_faults,
         interrupted=interrupted,
         load="2 x 21 W",
     )
+
+
+def renamed(record: TestRecord, unit: str) -> TestRecord:
+    """The record of another unit."""
+    return replace(record, setup=replace(record.setup, unit=unit))
 
 
 def with_value(name: str, found: Measurement) -> dict[str, Measurement]:
@@ -96,8 +100,8 @@ def cases() -> dict[str, TestRecord]:
         "two-sets": record(limit_sets=("un-r48", "outage-qct501")),
         "hostile": replace(
             record(unit=HOSTILE, facts={**FLASHING, "rating": "known"}, interrupted=HOSTILE, bench_faults=(BenchFault("supply", HOSTILE),)),
-            board={"model": HOSTILE},
+            board=BoardRecord(HOSTILE, model=HOSTILE),
             rated_load=HOSTILE,
-            settings={HOSTILE: HOSTILE},
+            notes=(HOSTILE,),
         ),
     }

@@ -126,7 +126,7 @@ def test_what_was_entered_is_judged_by_and_kept() -> None:
     assert record.measured.facts == {
         "behaviour": "flashing", "rest": "closed", "pilot": "absent", "rating": "known", "insulation": "bad", "system": "12 V",
     }  # fmt: skip
-    assert record.settings["entered by hand: insulation"] == "bad"
+    assert record.setup.entered == wanted.entered
     assert record.grade is not None and "insulation" in record.grade.charged
 
 
@@ -206,7 +206,7 @@ def test_a_link_that_was_not_fitted_is_asked_for_again() -> None:
     record = run_on(port, brief(), setup=setup(zero=True), operator=fitter)
     assert fitter.asked == 3
     assert record.interrupted is None
-    assert sum("asked again" in text for text in record.settings.values()) == 2
+    assert sum("asked again" in text for text in record.notes) == 2
 
 
 def test_a_link_that_is_never_fitted_is_the_bench_s_fault() -> None:

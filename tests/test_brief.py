@@ -25,7 +25,7 @@ def crowded(record: TestRecord) -> TestRecord:
     conclusion = replace(record.conclusion, reason=f"{record.reason} " * 6, advice="Do this and that. " * 12, basis="memory L")
     proofs = tuple(BenchProof(item, False, "nothing was lit by which it could be seen") for item in ("lamps", "supply", "sense leads"))
     measured = replace(record.measured, proofs=proofs)
-    return replace(record, conclusion=conclusion, conditions=conditions, measured=measured, unit="U" * 200)
+    return replace(record, conclusion=conclusion, conditions=conditions, measured=measured, setup=replace(record.setup, unit="U" * 200))
 
 
 GOLDEN = Path(__file__).parent / "golden"

@@ -165,9 +165,9 @@ def test_a_kept_record_is_shown(kept: Path, capsys: pytest.CaptureFixture[str]) 
 
 
 def test_a_damaged_record_is_refused(kept: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    kept.write_text(kept.read_text().replace('"format": 2', '"format": 3'))
+    kept.write_text(kept.read_text().replace('"format": 3', '"format": 4'))
     assert run(["show", str(kept)]) == USAGE
-    assert "format 3 is newer than this version reads (2)" in capsys.readouterr().err
+    assert "format 4 is newer than this version reads (3)" in capsys.readouterr().err
     kept.write_bytes(b"\xff\xfe")
     assert run(["show", str(kept)]) == USAGE
     assert "reading" in capsys.readouterr().err

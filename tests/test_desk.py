@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from sample_records import cases, record
+from sample_records import cases, record, renamed
 
 from bench.files import procedure
 from bench.measure import BenchFault, Measured
@@ -84,7 +84,7 @@ def test_scan_start_verdict_next() -> None:
     at.start("4711")
     assert isinstance(at.orders[-1], Begin) and at.orders[-1].setup.unit == "4711"
     at.desk.hear(Started("4711", Path("a.json"), Path("a.capture")))
-    good = replace(passed(), unit="4711")
+    good = renamed(passed(), "4711")
     at.desk.hear(Decided(good))
     assert at.phase() is Phase.VERDICT and at.state.tested is not None
     assert at.state.tested.record_path == Path("a.json")
@@ -158,7 +158,7 @@ def test_a_wrong_scan_is_said_and_changes_nothing() -> None:
 def test_a_unit_that_was_tested_before_is_said_to_be() -> None:
     at = Sitting()
     at.start("4711")
-    at.desk.hear(Finished(replace(failed(), unit="4711"), None, None))
+    at.desk.hear(Finished(renamed(failed(), "4711"), None, None))
     at.scan("4711")
     assert "4711 was tested in this session" in at.state.message and "NOT GOOD" in at.state.message
 
@@ -197,7 +197,7 @@ def test_test_it_again() -> None:
     at.desk.again()
     assert at.phase() is Phase.READY and not at.state.number
     at.start()
-    at.desk.hear(Finished(replace(passed(), unit="4711"), None, None))
+    at.desk.hear(Finished(renamed(passed(), "4711"), None, None))
     at.desk.again()
     assert (at.phase(), at.state.number) == (Phase.READY, "4711")
 
@@ -279,7 +279,7 @@ def test_a_step_carried_on_live_keeps_what_is_shown() -> None:
 def test_what_is_not_decided_is_tested_again() -> None:
     at = Sitting()
     at.start()
-    near = replace(cases()["near-the-limit"], unit="4711")
+    near = renamed(cases()["near-the-limit"], "4711")
     at.desk.hear(Finished(near, None, None))
     assert not at.state.settled
     at.desk.enter()
@@ -291,13 +291,13 @@ def test_the_unit_in_the_socket_is_tested_again_before_the_one_that_was_scanned_
     at = Sitting()
     at.start()
     at.scan("4712")
-    at.desk.hear(Finished(replace(cases()["near-the-limit"], unit="4711"), None, None))
+    at.desk.hear(Finished(renamed(cases()["near-the-limit"], "4711"), None, None))
     at.now_s += 1.0
     at.desk.enter()
     assert (at.phase(), at.state.number, at.state.next_number) == (Phase.READY, "4711", "4712")
     at.now_s += 1.0
     at.desk.enter()
-    at.desk.hear(Finished(replace(passed(), unit="4711"), None, None))
+    at.desk.hear(Finished(renamed(passed(), "4711"), None, None))
     at.now_s += 1.0
     at.desk.enter()
     assert (at.phase(), at.state.number, at.state.next_number) == (Phase.READY, "4712", "")
@@ -349,7 +349,7 @@ def test_a_station_that_dies_leaves_the_record_that_it_began_with(tmp_path: Path
     at.desk.hear(REAL)
     at.start()
     kept = tmp_path / "a.json"
-    kept.write_text(to_json(replace(passed(), unit="4711", interrupted="stopped before the test was over")), encoding="ascii")
+    kept.write_text(to_json(renamed(replace(passed(), interrupted="stopped before the test was over"), "4711")), encoding="ascii")
     at.desk.hear(Started("4711", kept, tmp_path / "a.capture"))
     at.desk.hear(Broken("it has ended"))
     assert at.phase() is Phase.VERDICT and at.state.test is None

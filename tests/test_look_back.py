@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from bench_port import bench_port, run_on, setup
 from kept_captures import SHORT, captured
-from sample_records import HOSTILE, cases, record
+from sample_records import HOSTILE, cases, record, renamed
 from stub_screen import StubApp, press, text_of
 from textual.pilot import Pilot
 
@@ -45,7 +45,7 @@ def opened(tested: state.Tested, script: Callable[[OneTest, Pilot[None]], Awaita
 
 
 def test_one_test_opened_again(capture: Path) -> None:
-    live = replace(captured()[0], unit="unit [b]7[/b]")
+    live = renamed(captured()[0], "unit [b]7[/b]")
 
     async def script(screen: OneTest, pilot: Pilot[None]) -> None:
         shown = text_of(pilot.app)
@@ -221,7 +221,7 @@ def session_of(*records: TestRecord) -> list[state.Tested]:
 
 
 def test_the_newest_comes_first_with_sign_word_grade_and_reason() -> None:
-    older, newer = record(unit="OLD"), replace(captured()[0], unit="NEW")
+    older, newer = record(unit="OLD"), renamed(captured()[0], "NEW")
     shown = listed(session_of(older, newer), folder=Path("/shop/records"))
     assert shown.index("NEW") < shown.index("OLD")
     assert "✓ GOOD" in shown

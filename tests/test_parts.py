@@ -167,9 +167,9 @@ def test_a_claim_is_judged(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -
     common = ["test", "sim://bench-el-plain", "--procedure", "quick", "--parts", str(folder), "--json", str(kept)]
     assert run([*common, "--part", "4711"]) == NOT_GOOD
     record = json.loads(kept.read_text())
-    assert record["claims"]["part"] == "4711" and record["claims"]["terminals"] == 3
+    assert record["setup"]["claims"]["part"] == "4711" and record["setup"]["claims"]["terminals"] == 3
     assert 'required "in step"' in record["conclusion"]["reason"]
-    assert record["settings"]["rating"] == "known"
+    assert record["setup"]["rating_known"] is True
     assert run([*common, "--part", "4711", "--claim", "pilot=none"]) != NOT_GOOD
     assert run([*common, "--claim", "pilot=antiphase"]) == NOT_GOOD
     capsys.readouterr()

@@ -15,6 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sample_records import HOSTILE, cases, good_values, record
 
+from bench.bank import Bank, Socket
 from bench.claims import Claims
 from bench.conditions import Circumstances, ConditionVerdict, judge_conditions
 from bench.files import limit_sets
@@ -22,12 +23,14 @@ from bench.grade import Grade
 from bench.limits import AllOf, AnyOf, Condition, FactLimit, Limit, Source
 from bench.measure import BenchFault, BenchProof, Measured
 from bench.outcome import Conclusion, Outcome
-from bench.record import StepRecord, TestRecord
-from bench.record_json import DERIVED, RecordError, from_json, to_json
+from bench.procedure import CoolStep, Procedure, PromptStep, RunStep, ZeroStep
+from bench.record import BoardRecord, JudgedAgain, RecordingSource, SetupRecord, SimulationRecord, StepRecord, TestRecord
+from bench.record_json import RecordError, from_json, to_json
+from bench.typed_json import DERIVED
 from bench.uncertainty import Component, Estimate, NotMeasured
 from bench.verdict import Verdict
 
-SCHEMA: dict[str, Any] = json.loads((files("bench") / "data" / "schema" / "record-2.json").read_text(encoding="utf-8"))
+SCHEMA: dict[str, Any] = json.loads((files("bench") / "data" / "schema" / "record-3.json").read_text(encoding="utf-8"))
 VALIDATOR = jsonschema.Draft202012Validator(SCHEMA)
 GOOD = record()
 
@@ -53,6 +56,10 @@ def test_the_schema_is_one() -> None:
         ("limit", Limit, ("kind",)), ("fact_limit", FactLimit, ("kind",)), ("all_of", AllOf, ("kind",)),
         ("any_of", AnyOf, ("kind",)), ("verdict", Verdict, ()), ("grade", Grade, ()), ("bench_proof", BenchProof, ()),
         ("conclusion", Conclusion, ()), ("condition", Condition, ()), ("condition_verdict", ConditionVerdict, ()), ("claims", Claims, ()),
+        ("socket", Socket, ()), ("bank", Bank, ()), ("setup", SetupRecord, ()), ("zero_step", ZeroStep, ("kind",)),
+        ("run_step", RunStep, ("kind",)), ("cool_step", CoolStep, ("kind",)), ("prompt_step", PromptStep, ("kind",)),
+        ("procedure", Procedure, ()), ("simulation", SimulationRecord, ()), ("board", BoardRecord, ()),
+        ("recording", RecordingSource, ()), ("judged_again", JudgedAgain, ()),
     ],
 )  # fmt: skip
 def test_the_schema_has_every_field(name: str, kind: Any, more: tuple[str, ...]) -> None:
@@ -71,7 +78,7 @@ def test_conditions_claims_and_proofs_are_kept() -> None:
         GOOD,
         measured=replace(GOOD.measured, proofs=(BenchProof("lamps", True, "101 % of the expected current"),)),
         conditions=judge_conditions(conditioned, Circumstances(12.0, supply_v=12.83, starts=1)),
-        claims=Claims("77-1", 12.0, (21.0, 21.0, 5.0), "fixed", 3, "in step", "dead", True, False, True),
+        setup=replace(GOOD.setup, claims=Claims("77-1", 12.0, (21.0, 21.0, 5.0), "fixed", 3, "in step", "dead", True, False, True)),
     )
     assert before.conditions
     text = to_json(before)
@@ -85,7 +92,7 @@ _NUMBERS = st.floats(allow_nan=False, allow_infinity=False, width=64)
 @given(value=_NUMBERS, u=st.floats(0.0, 1e100), dof=st.floats(0.5, 1e6) | st.just(math.inf), note=st.text(), unit=st.text())
 def test_any_estimate_survives(value: float, u: float, dof: float, note: str, unit: str) -> None:
     found = Estimate(value, unit, (Component(note, u, dof, "A"),), 3, note)
-    before = replace(GOOD, unit=note, measured=Measured({"rate_per_min": found}))
+    before = replace(GOOD, setup=replace(GOOD.setup, unit=note), measured=Measured({"rate_per_min": found}))
     assert from_json(to_json(before)) == before
 
 
@@ -109,20 +116,24 @@ RATE = ("measured", "values", "rate_per_min")
         ("[]", "file: not a record"),
         ("{}", "file: not a record"),
         ("[" * 100_000, "file: nested too deep"),
-        (changed(("format",), 3), "file: format 3 is newer than this version reads (2): a newer makebreak is needed"),
-        (changed(("format",), 1), "file: got format 1 and schema 'makebreak-record-2'; this version reads 2 and"),
+        (changed(("format",), 4), "file: format 4 is newer than this version reads (3): a newer makebreak is needed"),
+        (changed(("format",), 1), "file: got format 1 and schema 'makebreak-record-3'; this version reads 3 and"),
+        ('{"format": 2, "schema": "makebreak-record-2"}', "file: not a record of format 2: 'measured'"),
+        (changed(("procedure", "steps", 0, "kind"), "wait"), "file: procedure.steps[0].kind: got 'wait'; it must be one of zero, run, "),
+        (changed(("procedure", "steps", 0, "loads"), 5), "file: procedure.steps[0].loads: got 5; it must be a list"),
+        (changed(("board", "calibration"), "good"), "file: board.calibration: got 'good'; it must be one of 'built-in', 'by meter'"),
         ('{"format": 1, "schema": "makebreak-record-1"}', "file: not a record of format 1: 'grade'"),
         ('{"format": 1, "schema": "makebreak-record-1", "grade": null, "verdicts": 5}', "file: not a record of format 1: 'int' object"),
         (changed(("format",), "1"), "file: got format '1'"),
         (changed(("schema",), "other"), "schema 'other'"),
-        (changed(("unit",), 5), "file: unit: got 5; it must be text"),
-        (changed(("system_v",), True), "file: system_v: got True; it must be a number"),
-        (changed(("system_v",), math.nan), "NaN is not a number"),
-        (to_json(GOOD).replace('"system_v": 12.0', '"system_v": 1e999'), "file: system_v: got inf; it must be a number"),
+        (changed(("setup", "unit"), 5), "file: setup.unit: got 5; it must be text"),
+        (changed(("setup", "system_v"), True), "file: setup.system_v: got True; it must be a number"),
+        (changed(("setup", "system_v"), math.nan), "NaN is not a number"),
+        (to_json(GOOD).replace('"system_v": 12.0', '"system_v": 1e999'), "file: setup.system_v: got inf; it must be a number"),
         (to_json(GOOD).replace('"system_v": 12.0', f'"system_v": {"9" * 400}'), "file: int too large to convert to float"),
         (changed(("conclusion", "outcome"), "fine"), "file: conclusion.outcome: got 'fine'; it must be one of good, not good, "),
         (changed(("verdicts", 0, "conformity"), "fine"), "file: verdicts[0].conformity: got 'fine'; it must be one of fail, "),
-        (changed(("claims", "pilot"), "lit"), "file: claims.pilot: got 'lit'; it must be one of 'in step', "),
+        (changed(("setup", "claims", "pilot"), "lit"), "file: setup.claims.pilot: got 'lit'; it must be one of 'in step', "),
         (changed(("extra",), 1), "file: extra is not part of this format"),
         (changed((*RATE, "kind"), "guess"), "measured.values.rate_per_min.kind: got 'guess'; it must be one of estimate, not"),
         (changed((*RATE, "u"), 0.01), "measured.values.rate_per_min: u is 0.01, but its budget gives"),
@@ -148,7 +159,7 @@ def test_a_missing_field_is_named() -> None:
 
 def test_no_infinity_is_written() -> None:
     with pytest.raises(ValueError, match="not JSON compliant"):
-        to_json(replace(GOOD, system_v=math.inf))
+        to_json(replace(GOOD, supply_v=math.inf))
 
 
 def test_hostile_text_is_escaped() -> None:
@@ -158,7 +169,7 @@ def test_hostile_text_is_escaped() -> None:
     assert from_json(text).unit == HOSTILE
 
 
-# --- records of format 1, as they were written
+# --- records of older formats, as they were written
 
 OLD = Path(__file__).parent.parent / "fixtures" / "records"
 
@@ -176,7 +187,7 @@ OLD = Path(__file__).parent.parent / "fixtures" / "records"
 def test_a_record_of_format_1_is_read_and_concluded_anew(name: str, outcome: Outcome, letter: str, says: str) -> None:
     text = (OLD / f"{name}.json").read_text(encoding="ascii")
     old, found = json.loads(text), from_json(text, name)
-    assert (found.outcome, found.conclusion.letter, found.format) == (outcome, letter, 2)
+    assert (found.outcome, found.conclusion.letter, found.format) == (outcome, letter, 3)
     assert found.reason.startswith(says)
     assert [v.conformity.value for v in found.verdicts] == [v["outcome"] for v in old["verdicts"]]
     assert set(found.measured.values) == set(old["measured"]["values"])
@@ -198,3 +209,59 @@ def test_an_old_grade_of_a_shops_own_means_what_the_limits_said(worst: str, outc
     content["grade"]["name"] = "1st"
     content["outcome"] = worst
     assert from_json(json.dumps(content)).outcome is outcome
+
+
+def test_the_texts_of_format_1_are_typed() -> None:
+    found = from_json((OLD / "passed-and-rejected.json").read_text(encoding="ascii"))
+    assert found.setup == SetupRecord(
+        "bench-nc-2x21", 12.0, 12.8, (21.0, 21.0), True, sample_mode="fast", limits=("un-r48",), grade_rule="default", skip=5, average=3
+    )
+    assert found.board == BoardRecord(
+        "sim://bench-nc-2x21?seed=4&fault=sticking", "makebreak", "rig-328", "SIM00004", "1.0-sim", "built-in",
+        simulation=SimulationRecord("bench-nc-2x21", ("sticking",)),
+    )  # fmt: skip
+    assert found.notes == ("step zero left out: not asked for; zeros are the board's and those at rest",)
+    assert found.is_simulated
+
+
+def test_the_texts_of_format_2_are_typed() -> None:
+    found = from_json((OLD / "other-lamps.json").read_text(encoding="ascii"))
+    title = "In the sockets: three 27 W lamps, 10 W, 5 W, and an LED lamp of 0.15 A"
+    assert found.setup == SetupRecord(
+        "4711", 12.0, 12.8, (27.0, 27.0), True, bank=Bank("2x27", title, (), 12.0), sample_mode="fast", limits=("un-r48",),
+        grade_rule="default", skip=5, average=3, claims=Claims(terminals=2), entered={"insulation": "good"},
+    )  # fmt: skip
+    assert found.procedure == Procedure("quick", "", "", ())
+    assert found.board is not None and found.board.simulation == SimulationRecord("bench-nc-2x21")
+    assert (found.outcome, found.conclusion.letter) == (Outcome.NOT_GOOD, "R")
+    assert from_json(to_json(found)) == found
+
+
+def test_a_recording_of_format_2_is_no_board() -> None:
+    found = from_json((OLD / "recording.json").read_text(encoding="ascii"))
+    assert (found.board, found.recording) == (None, RecordingSource("thermal-plain.csv", ("i_load", "v_in", "v_out")))
+    assert (found.setup.rated_w, found.setup.rating_known) == ((), False), "what it is for was not known, and it was tested on LED lamps"
+    assert len(found.notes) == 5 and found.notes[-1] == "4000 rows, 500 a second"
+    assert not found.is_simulated
+
+
+@pytest.mark.parametrize(
+    ("place", "key", "text"), [("settings", "supply", "about 12 V"), ("settings", "mood", "good"), ("board", "colour", "red")]
+)
+def test_a_text_of_format_2_that_is_not_known_becomes_a_note(place: str, key: str, text: str) -> None:
+    content = json.loads((OLD / "other-lamps.json").read_text(encoding="ascii"))
+    content[place][key] = text
+    assert from_json(json.dumps(content)).notes[-1] == f"{key}: {text}"
+
+
+def test_a_board_of_format_2_that_was_calibrated_says_when() -> None:
+    content = json.loads((OLD / "other-lamps.json").read_text(encoding="ascii"))
+    content["board"] = {"address": "/dev/ttyUSB0", "calibrated": "2026-11-25"}
+    found = from_json(json.dumps(content)).board
+    assert found == BoardRecord("/dev/ttyUSB0", calibration="by meter", calibrated="2026-11-25")
+
+
+def test_a_list_of_numbers_stands_in_one_line() -> None:
+    text = to_json(GOOD)
+    assert '\n      "loads": [1, 2],\n' in text
+    assert json.loads(text) == json.loads(json.dumps(json.loads(text)))

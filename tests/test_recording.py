@@ -64,8 +64,9 @@ def test_recordings_of_several_instruments(name: str, rate: float, extinction_s:
     assert estimate(record, "rate_per_min").value == pytest.approx(rate, abs=0.8)
     assert estimate(record, "first_extinction_s").value == pytest.approx(extinction_s, abs=0.015)
     assert estimate(record, "supply_v").value == pytest.approx(12.9, abs=0.05)
-    assert record.board["recording"] == name
-    assert any("rows" in text for text in record.settings.values())
+    assert (record.board, record.setup.sample_mode, record.setup.supply_v) == (None, None, None)
+    assert record.recording is not None and record.recording.file == name
+    assert any("rows" in text for text in record.notes)
 
 
 def test_a_bank_says_what_the_lamps_of_a_recording_were() -> None:

@@ -56,7 +56,7 @@ def test_what_was_written_is_read(tmp_path: Path) -> None:
 def test_the_container_is_as_its_page_says(tmp_path: Path) -> None:
     """The bytes of one entry, by hand: kind, time as a double, length, payload, CRC-16 of all of it (0x29B1 over 123456789)."""
     data = capture_of(Entry(RECEIVED, 1.0, b"AB"))
-    assert data[: len(MAGIC)] == b"makebreak capture 1\n"
+    assert data[: len(MAGIC)] == b"makebreak capture 2\n"
     assert data[len(MAGIC) : -2] == b"R" + bytes.fromhex("000000000000f03f") + bytes.fromhex("02000000") + b"AB"
 
 

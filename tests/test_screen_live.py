@@ -133,6 +133,6 @@ def test_a_simulated_bench_is_taken_with_its_bank(tmp_path: Path) -> None:
             await at.graded("4711")
             record = at.app.state.session[-1].record
             assert record.load == "2 x LED 0.15 A"
-            assert record.settings["bank"].startswith("led:")
+            assert record.setup.bank is not None and record.setup.bank.name == "led"
 
     run(main)

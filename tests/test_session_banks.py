@@ -67,7 +67,7 @@ def test_every_step_of_the_full_procedure_finds_its_lamps_on_another_bank() -> N
         "one-out": "27 W", "trailer": "3 x 27 W",
     }  # fmt: skip
     assert record.bench_faults == ()
-    assert record.settings["bank"].startswith("2x27: In the sockets: three 27 W lamps")
+    assert record.setup.bank == files.bank("2x27")
 
 
 def test_a_bank_named_by_hand_wins_over_that_of_the_address() -> None:

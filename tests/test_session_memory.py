@@ -62,7 +62,7 @@ def test_a_session_reads_its_zeros_once() -> None:
     records, links = session_of("sim://bench-el-plain", 3, plan=short_full(), memory=BenchMemory(), zero=True)
     assert links == 1
     assert [proof(record, "zero")[0] for record in records] == [True] * 3
-    assert any("earlier in this session" in text for text in records[1].settings.values())
+    assert any("earlier in this session" in text for text in records[1].notes)
     u = [record.measured.values["drop_v"].u for record in records]  # type: ignore[union-attr]
     assert max(u) < 0.003, "each drop is as good as one zeroed in its own test"
 

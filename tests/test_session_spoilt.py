@@ -38,7 +38,7 @@ def test_a_fault_of_the_bench_is_said_within_seconds(address: str, plan: str) ->
     # Four seconds until a fault is sure, and the next look a second later (bench/session/run.py).
     assert record.steps[0].lasted_s < 6.0
     last = procedure(plan).runs[0].starts
-    said = [text for text in record.settings.values() if text.endswith("the bench is at fault")]
+    said = [text for text in record.notes if text.endswith("the bench is at fault")]
     later = [step.name for step in procedure(plan).runs[1:] if not step.live]
     assert said == [
         *([f"step rated ended before start 2 of {last}: the bench is at fault"] if last > 1 else []),

@@ -16,6 +16,7 @@ from bench import files
 from bench.cli.exit_codes import EXIT_CODES
 from bench.measure import QUANTITIES
 from bench.outcome import Outcome
+from bench.record import BoardRecord, SimulationRecord
 from bench.render.cautions import BEFORE_POWER, NO_INSPECTION
 from bench.session import Setup
 from bench.tui import state
@@ -187,7 +188,7 @@ def test_a_hostile_record_is_shown_and_not_obeyed() -> None:
 def test_the_report_keeps_a_mystery() -> None:
     mystery = Practising("sim://bench-nc-slow?seed=3&pace=real", False, True)
     one = a_test("pass")
-    board = {"address": mystery.address, "simulated unit": "bench-nc-slow"}
+    board = BoardRecord(mystery.address, simulation=SimulationRecord("bench-nc-slow"))
     hidden = replace(one, record=replace(one.record, board=board))
 
     async def script(app: StubApp, pilot: Pilot[None]) -> None:

@@ -15,7 +15,7 @@ from textual.pilot import Pilot
 from bench import files
 from bench.grade import Grade
 from bench.outcome import Conclusion, Outcome
-from bench.record import TestRecord
+from bench.record import BoardRecord, TestRecord
 from bench.render.cautions import NO_INSPECTION
 from bench.render.report import report_text
 from bench.session import Setup
@@ -101,7 +101,7 @@ def test_it_says_why_what_next_and_what_was_tested(name: str) -> None:
 def test_a_simulated_record_says_so_and_a_real_one_does_not() -> None:
     record = cases()["pass"]
     assert "SIMULATED board: no real unit was tested." in "\n".join(lines(record, 120, 37))
-    assert "SIMULATED" not in "\n".join(lines(replace(record, board={"model": "rig-328"}), 120, 37))
+    assert "SIMULATED" not in "\n".join(lines(replace(record, board=BoardRecord("socket://x")), 120, 37))
 
 
 def test_where_it_is_kept_or_that_it_is_not() -> None:

@@ -90,7 +90,7 @@ def command(
         parts_folder=parts_folder, system=system, limits=limits,
         grade_rule=grade_rule, supply=supply,
     )  # fmt: skip
-    if is_capture(recording):
+    if _is_capture(recording):
         record = judge_capture(recording, setup, files.procedure(procedure), **story_of_now())
     else:
         record = judge_recording(
@@ -104,12 +104,11 @@ def command(
     return code_for(record)
 
 
-def is_capture(path: Path) -> bool:
-    """Whether the file begins as a capture does."""
-    from bench.ports.replay import MAGIC
+def _is_capture(path: Path) -> bool:
+    from bench.ports.replay import MAGIC, is_capture
 
     with path.open("rb") as file:
-        return file.read(len(MAGIC)) == MAGIC
+        return is_capture(file.read(len(MAGIC)))
 
 
 def _pairs(option: str, given: tuple[str, ...]) -> dict[str, str]:

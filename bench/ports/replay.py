@@ -1,6 +1,6 @@
 """A recorded stream: the container that a session writes what it received to, and a port that gives it back in virtual time.
 
-Container, format 1. The first line is `makebreak capture 1` and a line feed. Entries follow, each of
+Container, format 2. The first line is `makebreak capture 2` and a line feed. Entries follow, each of
 
 | size | content |
 |---|---|
@@ -12,6 +12,8 @@ Container, format 1. The first line is `makebreak capture 1` and a line feed. En
 
 Entries are only ever appended and each is flushed, so that a killed program loses at most the entry it was writing: an unfinished
 entry at the end of a file is no error. A damaged one is: a capture with a changed byte is refused, never replayed.
+
+Format 1 differs in two notes, and is read too: `session` does not hold set-up, procedure and time of the test, and `board` is texts.
 """
 
 from __future__ import annotations
@@ -28,7 +30,8 @@ from typing import Any, BinaryIO, Protocol
 from bench.ports import PortError
 from bench.wire import encode_command
 
-MAGIC = b"makebreak capture 1\n"
+MAGIC = b"makebreak capture 2\n"
+_OLDER = b"makebreak capture 1\n"
 RECEIVED, SENT, NOTE = b"R", b"T", b"N"
 _HEAD = struct.Struct("<cdI")
 _CRC = struct.Struct("<H")
@@ -86,13 +89,18 @@ class CaptureWriter:
         self._file.flush()
 
 
+def is_capture(begin: bytes) -> bool:
+    """Whether a file that begins so is a capture that can be read."""
+    return begin.startswith((MAGIC, _OLDER))
+
+
 def read_capture(path: str | Path) -> Iterator[Entry]:
     """The whole entries of a capture, in order and one at a time. Raises CaptureError for what is no capture or is damaged."""
     path = Path(path)
     try:
         with path.open("rb") as file:
-            if file.read(len(MAGIC)) != MAGIC:
-                raise CaptureError(f"capture {path.name}: not a capture of format 1: it does not begin with its first line")
+            if not is_capture(file.read(len(MAGIC))):
+                raise CaptureError(f"capture {path.name}: not a capture of format 1 or 2: it does not begin with its first line")
             yield from _entries(file, path.name)
     except OSError as error:
         raise CaptureError(f"capture {path}: can't be read: {error.strerror or error}") from error

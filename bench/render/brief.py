@@ -14,6 +14,7 @@ from bench.conditions import Kept
 from bench.limits import Limit
 from bench.outcome import Outcome
 from bench.record import StepRecord, TestRecord
+from bench.render.made_on import instrument_text
 from bench.render.plain import one_line
 from bench.render.values import limit_text, quantity_text
 from bench.render.words import behaviour_text
@@ -63,7 +64,7 @@ def _parts(record: TestRecord, width: int) -> Iterator[_Part]:
     yield _Part((_cut(f"{conclusion.outcome.value.upper()}{letter}   {one_line(record.unit)}", width),), 0)
     yield _Part(_wrapped(one_line(conclusion.reason), width), 0)
     yield _Part(_wrapped(f"Next: {one_line(conclusion.advice)}", width), 1)
-    if instrument := record.board.get("instrument"):
+    if record.recording is not None and (instrument := instrument_text(record.recording)):
         # Said before the figures, for it decides how wide they are.
         lines = textwrap.wrap(f"{'Instrument':<{_NAME}}{one_line(instrument)}", width, subsequent_indent=" " * _NAME)
         yield _Part(tuple(lines), 2)
@@ -79,7 +80,7 @@ def _parts(record: TestRecord, width: int) -> Iterator[_Part]:
     for step in record.steps:
         if step.supply_v is not None and record.supply_v is not None and step.supply_v != record.supply_v:
             yield _Part((_cut(f"{f'At {step.supply_v:g} V':<{_NAME}}{_other_load(step)}", width),), 4)
-    tested = f"{one_line(record.load)}{_volts(record)}, {one_line(record.procedure)}, {one_line(record.when)}"
+    tested = f"{one_line(record.load)}{_volts(record)}, {one_line(record.procedure.name)}, {one_line(record.when)}"
     yield _Part((_cut(f"{'Tested':<{_NAME}}{tested}", width),), 1)
     # Figures for another system were not asked of this unit at all.
     broken = [c.text for c in record.conditions if c.kept is Kept.NOT_KEPT and not c.condition.system_v]

@@ -20,6 +20,7 @@ from bench.measure import QUANTITIES
 from bench.outcome import Outcome
 from bench.record import TestRecord
 from bench.render.cautions import NO_INSPECTION, SIMULATED
+from bench.render.made_on import made_on
 from bench.render.plain import one_line
 from bench.render.rows import JudgedRow, judged_rows, measured_rows, not_measured, shown
 from bench.render.values import quantity_text, source_text, unit_text, value_text
@@ -101,14 +102,13 @@ def _facts(record: TestRecord) -> Iterator[tuple[str, str]]:
         for text in grade.kept_from:
             yield "", f"{text[:1].upper()}{text[1:]}."
     rated = record.rated_load if record.measured.facts.get("rating") == "known" else "not known"
-    yield "Test", f"{record.procedure}, {record.system_v:g} V system, on {record.load} (rated load {rated}), {record.when}"
+    yield "Test", f"{record.procedure.name}, {record.system_v:g} V system, on {record.load} (rated load {rated}), {record.when}"
     if record.measured.facts:
         yield "Seen", "; ".join(fact_text(fact, word) for fact, word in record.measured.facts.items() if fact != "system")
     if record.limit_sets:
         for number, used in enumerate(record.limit_sets):
             yield "" if number else "Limits", limit_set_text(used)
-    if record.board:
-        yield "Board", ", ".join(f"{key} {value}" for key, value in record.board.items())
+    yield from made_on(record)
     if record.is_simulated:
         yield "", SIMULATED
     if record.interrupted and record.interrupted.rstrip(".") not in record.reason:
@@ -207,7 +207,7 @@ def _proofs(record: TestRecord) -> RenderableType | None:
 
 
 def _notes(record: TestRecord) -> RenderableType | None:
-    return _lines([text for key, text in record.settings.items() if key.startswith("note")], "Notes")
+    return _lines(list(record.notes), "Notes")
 
 
 def _budgets(record: TestRecord) -> RenderableType | None:

@@ -13,9 +13,9 @@ from bench.limits import AllOf, AnyOf, FactLimit, Limit, LimitSet, NoLimitSet, R
 from bench.measure import BenchFault, BenchProof, Measured
 from bench.outcome import Case, OtherLoad, conclude
 from bench.procedure import OF_LOAD, Procedure
-from bench.record import SetUsed, TestRecord
+from bench.record import BoardRecord, JudgedAgain, RecordingSource, SetupRecord, SetUsed, TestRecord
 from bench.session.combine import OF_OTHER_LOADS, Runs, combine
-from bench.session.setup import Setup, settings_text
+from bench.session.setup import Setup, setup_record
 from bench.uncertainty import Estimate, NotMeasured
 from bench.verdict import LEVEL, Conformity, Verdict, judge, spoiling
 
@@ -25,12 +25,13 @@ _CLIPS_OHM = 0.03  # of a test clip and the lead behind it, where the sense lead
 
 @dataclass(frozen=True)
 class Story:
-    """What there is to tell of a test beside its runs."""
+    """What there is to tell of a test beside its runs: made on a `board`, or a `recording`."""
 
     when: str
     software: str
-    board: Mapping[str, str] = field(default_factory=dict)
-    settings: Mapping[str, str] = field(default_factory=dict)
+    board: BoardRecord | None = None
+    recording: RecordingSource | None = None
+    judged_again: JudgedAgain | None = None
     link: Mapping[str, int] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     bench_faults: tuple[BenchFault, ...] = ()
@@ -109,11 +110,9 @@ def assemble(procedure: Procedure, setup: Setup, runs: Sequence[Runs], story: St
         leads_may_explain=not story.zeroed and _leads_may_explain(setup, measured, circumstances, verdicts, graded),
         to_be_surer=story.to_be_surer,
     )
-    notes = {f"note {i}": text for i, text in enumerate(story.notes, 1)}
     return TestRecord(
-        unit=setup.unit,
-        procedure=procedure.name,
-        system_v=setup.system_v,
+        setup=_setup_record(setup, story),
+        procedure=procedure,
         rated_load=setup.rated_load,
         steps=tuple(record for of_step in runs for record in of_step.records),
         measured=measured,
@@ -123,15 +122,23 @@ def assemble(procedure: Procedure, setup: Setup, runs: Sequence[Runs], story: St
         when=story.when,
         software=story.software,
         board=story.board,
-        settings={**settings_text(setup), **story.settings, **notes},
+        recording=story.recording,
+        judged_again=story.judged_again,
+        notes=story.notes,
         link=story.link,
         bench_faults=told,
         interrupted=story.interrupted,
         conditions=tuple(c for limit_set in sets for c in judge_conditions(limit_set, circumstances)),
-        claims=setup.claims,
         load=load,
         supply_v=circumstances.supply_v,
     )
+
+
+def _setup_record(setup: Setup, story: Story) -> SetupRecord:
+    """Of a recording no board sampled anything, and it is held to no supply unless one was named."""
+    if story.recording is None:
+        return setup_record(setup, setup.nominal_v)
+    return replace(setup_record(setup, setup.supply_v), sample_mode=None)
 
 
 def _proofs_of(story: Story) -> tuple[BenchProof, ...]:

@@ -20,13 +20,16 @@ from bench.record import StepRecord, TestRecord
 from bench.session.assemble import Story, assemble
 from bench.session.bench import Bench, Cancelled
 from bench.session.board import BoardClient, BoardFault, BoardRefused, BoardRestarted, BoardSilent, BoardTripped, BoardUnfit
+from bench.session.captured import SessionNote
 from bench.session.chain import AT_FAULT, Chain
 from bench.session.combine import Runs
+from bench.session.identity import addressed_board, identified_board
 from bench.session.ledger import Ledger
 from bench.session.memory import BenchMemory
 from bench.session.operator import Do, Operator, SimulatedHands
 from bench.session.progress import Progress, StepBegan
-from bench.session.setup import Load, Setup, SetupError, load_for, open_v, range_reach_v
+from bench.session.setup import Load, Setup, SetupError, load_for, open_v, range_reach_v, setup_record
+from bench.typed_json import encode
 from bench.verdict import spoiling
 from bench.wire import TripCause, format_number
 from bench.zero import ZeroError
@@ -78,7 +81,7 @@ def run_test(
 def begun_record(procedure: Procedure, setup: Setup, address: str, why: str, *, when: str, software: str) -> TestRecord:
     """The record of a test of which nothing is known but that it began: to be kept until there is a better one."""
     runs = [Runs(step, (), "the test was interrupted before") for step in procedure.runs]
-    return assemble(procedure, setup, runs, Story(when, software, board={"address": address}, interrupted=why))
+    return assemble(procedure, setup, runs, Story(when, software, board=addressed_board(address), interrupted=why))
 
 
 class _Test:
@@ -103,7 +106,8 @@ class _Test:
         self._loads: dict[str, Load] = {}
         self._began_s = board.port.now_s()
         board.idle = self._check_cancelled
-        board.note(note="session", unit=self._setup.unit, procedure=self._procedure.name, system_v=self._setup.system_v)
+        begun = SessionNote(setup_record(self._setup, self._setup.nominal_v), self._procedure, ledger.when, ledger.software)
+        board.note(note="session", **encode(begun))
 
     # --- the whole test
 
@@ -167,13 +171,9 @@ class _Test:
     def _open(self) -> None:
         board, setup = self._board, self._setup
         description = board.open()
-        names = ("maker's word", "model", "serial number", "firmware")
-        self._ledger.board |= dict(zip(names, board.identity().split(","), strict=True))
-        self._ledger.board["calibrated"] = _calibration_day(description.calibrated)
-        unit = board.simulated_unit()
-        if unit is not None:
-            self._ledger.board["simulated unit"] = unit
-        board.note(note="board", board=self._ledger.board, lines=list(description_lines(description)))
+        identity, unit = board.identity(), board.simulated_unit()
+        self._ledger.board = identified_board(board.port.address, identity, description, unit)
+        board.note(note="board", board=encode(self._ledger.board), lines=list(description_lines(description)))
         board.command("*CLS")
         if unit in ("NONE", "LINK"):
             raise SetupError(f"testing {setup.unit}: there is no unit in the simulated socket but {unit}; put one in")
@@ -337,9 +337,3 @@ class _Test:
         for later in self._procedure.runs:
             if later.live:
                 self._ledger.left_out[later.name] = "the unit is shorted"
-
-
-def _calibration_day(number: int) -> str:
-    """20261125 as 2026-11-25; a board that was never calibrated says so."""
-    text = f"{number:08d}"
-    return f"{text[:4]}-{text[4:6]}-{text[6:]}" if number else "never; its scales are the built-in ones"

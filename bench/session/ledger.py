@@ -8,9 +8,10 @@ from bench.limits import AllOf, AnyOf, Limit, Requirement
 from bench.measure import BenchFault, Measured
 from bench.measure.mechanism import UNKNOWN
 from bench.procedure import Procedure, RunStep, Step
-from bench.record import StepRecord, TestRecord
+from bench.record import BoardRecord, StepRecord, TestRecord
 from bench.session.assemble import Story, assemble, effective_measured, is_settled, judge_all
 from bench.session.combine import Runs, combine
+from bench.session.identity import addressed_board
 from bench.session.setup import Setup
 from bench.verdict import Verdict, decided, spoiling
 
@@ -22,7 +23,7 @@ looks of `decide` a unit exactly on a limit is then stopped against it in 4.5 % 
 class Ledger:
     """One for each test. `when` and `software` go into the record as they are; `damage` counts what the link has lost so far.
 
-    `rest` and `mechanism`: what the runs have shown of the unit, `unknown` before. `board`: what is known of the board, in words. `notes`:
+    `rest` and `mechanism`: what the runs have shown of the unit, `unknown` before. `board`: what is known of the board. `notes`:
     things worth knowing. `faults`: of the bench. `zeroed`: its zeros were read with the link.
     """
 
@@ -31,7 +32,7 @@ class Ledger:
     ) -> None:
         self.procedure = procedure
         self.setup = setup
-        self.board: dict[str, str] = {"address": address}
+        self.board: BoardRecord = addressed_board(address)
         self.notes: list[str] = []
         self.faults: list[BenchFault] = []
         self.left_out: dict[str, str] = {}
@@ -41,8 +42,8 @@ class Ledger:
         self.rest = "unknown"
         self.mechanism = UNKNOWN
         self._records: dict[str, list[StepRecord]] = {}
-        self._when = when
-        self._software = software
+        self.when = when
+        self.software = software
         self._damage = damage
 
     # --- what is written
@@ -99,8 +100,8 @@ class Ledger:
     def record(self, runs: Sequence[Runs] | None = None) -> TestRecord:
         """The record as it is by now, or as it would be with these runs."""
         story = Story(
-            when=self._when,
-            software=self._software,
+            when=self.when,
+            software=self.software,
             board=self.board,
             link={**self._damage(), **self.losses},
             notes=tuple(self.notes),

@@ -11,7 +11,7 @@ from bench.clock import ClockComparison
 from bench.instrument import UNSTATED, Instrument
 from bench.measure import Conditions, Measured, measure
 from bench.procedure import ORDINARY, Procedure, RunStep
-from bench.record import StepRecord, TestRecord
+from bench.record import RecordingSource, StepRecord, TestRecord
 from bench.recording import Recording, read_recording
 from bench.session.assemble import Story, assemble
 from bench.session.combine import Runs
@@ -45,13 +45,9 @@ def judge_recording(
     measured, cycles, excluded, lasted_s = analysed(recording, setup, instrument.clock_half_width)
     record = StepRecord(_STEP.name, _STEP.title, (), setup.load_text, 0.0, lasted_s, measured, cycles, excluded, setup.supply_v)
     unstated = instrument.unstated(recording.columns)
-    board = {
-        "recording": recording.path.name,
-        "columns": ", ".join(recording.columns),
-        "instrument": "; ".join(part for part in (instrument.title, f"not stated: {unstated}" if unstated else "") if part),
-    }
+    source = RecordingSource(recording.path.name, tuple(recording.columns), instrument.title, unstated)
     surer = "State the instrument's errors (--instrument) for narrower values." if unstated else _SURER
-    story = Story(when, software, board, notes=recording.notes, to_be_surer=surer)
+    story = Story(when, software, recording=source, notes=recording.notes, to_be_surer=surer)
     return assemble(PROCEDURE, setup, (Runs(_STEP, (record,)),), story)
 
 

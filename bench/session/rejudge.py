@@ -7,18 +7,23 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from bench.analysis import Analysis, Observer
-from bench.description import BoardDescription, parse_description
+from bench.description import BoardDescription, DescriptionError, parse_description
 from bench.measure import BenchFault, BenchProof, Counts, Measured, with_proof
 from bench.ports.replay import NOTE, RECEIVED, CaptureError, Entry, read_capture
 from bench.procedure import Procedure
-from bench.record import StepRecord, TestRecord
+from bench.record import BoardRecord, JudgedAgain, StepRecord, TestRecord
+from bench.record_older import board_of_texts
 from bench.session.assemble import Story, assemble
+from bench.session.captured import SessionNote, session_note
 from bench.session.combine import Runs
 from bench.session.run import LIVE_COUNTS, snapshot
-from bench.session.setup import Setup, conditions_for, load_for
+from bench.session.setup import Setup, SetupError, conditions_for, load_for
+from bench.typed_json import decode
 from bench.uncertainty import TypeA
 from bench.wire import Decoder, Reply, SampleFrame
 from bench.zero import LinkReadings, zeroed
+
+_NOT_SAID = "set-up, procedure and time of the test were not in the capture (an older format): they are as given when it was judged"
 
 
 class Onlooker(Protocol):
@@ -52,7 +57,8 @@ class Reading:
     decoder: Decoder = field(default_factory=Decoder)
     stated: BoardDescription | None = None
     description: BoardDescription | None = None
-    board: dict[str, str] = field(default_factory=dict)
+    session: SessionNote | None = None
+    board: BoardRecord | None = None
     origin_s: float | None = None
     open: _Open | None = None
     before: Analysis | None = None
@@ -77,9 +83,18 @@ def judge_capture(path: str | Path, setup: Setup, procedure: Procedure, *, when:
         records = tuple(reading.records.get(step.name, ()))
         runs.append(Runs(step, records, "" if records else left_out or "not in the capture"))
     damage = reading.decoder.damage
-    link = {name: getattr(damage, name) for name in damage.__slots__} | reading.losses
-    notes = (f"judged from the capture {Path(path).name}",)
-    story = Story(when, software, reading.board, {}, link, notes, tuple(reading.bench_faults), reading.interrupted, reading.zeroed)
+    name, session = Path(path).name, reading.session
+    story = Story(
+        when=when if session is None else session.when,
+        software=software if session is None else session.software,
+        board=reading.board,
+        judged_again=JudgedAgain(name, when, software),
+        link={kind: getattr(damage, kind) for kind in damage.__slots__} | reading.losses,
+        notes=() if session is not None else (_NOT_SAID,),
+        bench_faults=tuple(reading.bench_faults),
+        interrupted=reading.interrupted,
+        zeroed=reading.zeroed,
+    )
     return assemble(procedure, setup, runs, story)
 
 
@@ -104,17 +119,26 @@ def _take(reading: Reading, entry: Entry, procedure: Procedure, name: str) -> No
             ranges = [frame.range_number for frame in frames if isinstance(frame, SampleFrame)]
             reading.open.range_number = ranges[-1] if ranges else reading.open.range_number
     elif entry.kind == NOTE:
-        _follow(reading, dict(entry.note), procedure, name)
+        try:
+            _follow(reading, dict(entry.note), procedure, name)
+        except SetupError:
+            raise
+        except (DescriptionError, KeyError, ValueError, TypeError) as error:
+            raise CaptureError(f"capture {name}: its notes can't be understood: {type(error).__name__}: {error}") from error
 
 
 def _follow(reading: Reading, note: dict[str, Any], procedure: Procedure, name: str) -> None:
     match note.get("note"):
-        case "session" if note.get("system_v", reading.setup.system_v) != reading.setup.system_v:
-            made, asked = note["system_v"], reading.setup.system_v
-            raise CaptureError(f"capture {name}: it was made of a {made:g} V unit, not of one for {asked:g} V; say --system {made:g}")
+        case "session":
+            reading.session = session_note(note, name)
+            asked = reading.setup.system_v
+            made = note.get("system_v", asked) if reading.session is None else reading.session.setup.system_v
+            if made != asked:
+                raise CaptureError(f"capture {name}: it was made of a {made:g} V unit, not of one for {asked:g} V; say --system {made:g}")
         case "board":
             reading.stated = reading.description = parse_description(note["lines"])
-            reading.board = dict(note["board"])
+            board = note["board"]
+            reading.board = board_of_texts(dict(board)) if reading.session is None else decode(BoardRecord, board, "board")
         case "zero" if reading.stated is not None:
             phases = ({name: TypeA(*r) for name, r in note[phase].items()} for phase in ("rest", "off", "on"))
             reading.description, reading.zeroed = zeroed(reading.stated, LinkReadings(*phases)), True

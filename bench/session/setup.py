@@ -14,6 +14,7 @@ from bench.grade import Rule
 from bench.limits import LimitSet
 from bench.measure import Conditions, Counts
 from bench.procedure import Loads
+from bench.record import SetupRecord
 
 TRAILER_W = 21.0
 LOOP_OHM = 0.10  # series resistance from supply to lamps: SAE J823 (1994), after a public summary
@@ -368,15 +369,26 @@ def range_reach_v(setup: Setup, volts: Sequence[float]) -> float:
     return max(1.15 * v + 0.5 for v in volts)
 
 
-def settings_text(setup: Setup) -> Mapping[str, str]:
-    """The setup as a record keeps it."""
-    return {
-        "supply": f"{setup.nominal_v:g} V",
-        "sample mode": "precise" if setup.precise else "fast",
-        "limits asked for": ", ".join(name for name, _ in setup.limits) or "none",
-        "cycles": f"skip {setup.counts.skip}, average at least {setup.counts.average}",
-        "stop early": "yes" if setup.stop_early else "no",
-        **({} if setup.bank is None else {"bank": f"{setup.bank.name}: {setup.bank.title}"}),
-        "rating": "known" if setup.rating_known else "guessed",
-        **{f"entered by hand: {fact}": word for fact, word in setup.entered.items()},
-    }
+def setup_record(setup: Setup, supply_v: float | None) -> SetupRecord:
+    """The setup as a record keeps it; `supply_v` is what the supply was set to, or held to."""
+    return SetupRecord(
+        unit=setup.unit,
+        system_v=setup.system_v,
+        supply_v=supply_v,
+        rated_w=setup.rated if setup.rating_known or setup.fitted is None else (),
+        rating_known=setup.rating_known,
+        lamps=setup.lamps,
+        fitted_w=setup.fitted,
+        filament=setup.filament,
+        bank=setup.bank,
+        sample_mode="precise" if setup.precise else "fast",
+        limits=tuple(name for name, _ in setup.limits),
+        grade_rule=None if setup.grade_rule is None else setup.grade_rule.name,
+        skip=setup.counts.skip,
+        average=setup.counts.average,
+        stop_early=setup.stop_early,
+        zero=setup.zero,
+        rested_s=setup.rested_s,
+        claims=setup.claims,
+        entered=setup.entered,
+    )

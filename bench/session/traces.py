@@ -11,7 +11,7 @@ import numpy as np
 
 from bench.analysis import Analysis, Observer
 from bench.cycles import Cycle
-from bench.description import BoardDescription, DescriptionError
+from bench.description import BoardDescription
 from bench.ports.replay import CaptureError
 from bench.procedure import Procedure
 from bench.record import StepRecord
@@ -57,8 +57,8 @@ def run_traces(path: str | Path, setup: Setup, procedure: Procedure, most_s: flo
     gathering = _Gathering(most_s)
     try:
         read_runs(path, setup, procedure, gathering)
-    except (DescriptionError, SetupError, KeyError, ValueError, TypeError) as error:
-        raise CaptureError(f"capture {Path(path).name}: its notes can't be understood: {type(error).__name__}: {error}") from error
+    except SetupError as error:
+        raise CaptureError(f"capture {Path(path).name}: {error}") from error
     return tuple(gathering.runs)
 
 

@@ -11,7 +11,7 @@ from rich.text import Text
 from textual.binding import BindingType
 from textual.widget import Widget
 
-from bench.record import TestRecord
+from bench.record import SimulationRecord, TestRecord
 from bench.render.plain import one_line
 from bench.render.report import report
 from bench.tui.frame import KeyHint, Keys
@@ -21,7 +21,7 @@ from bench.tui.state import Tested
 
 _READING = (("↑ ↓", "line"), ("PgUp PgDn", "page"))
 _ENDS = ("Home End", "begin, end")
-_HIDDEN = ("address", "simulated unit")
+_UNTOLD = "not told yet"
 
 
 class Details(ReadingScreen):
@@ -67,5 +67,6 @@ def head(tested: Tested, colour: str) -> Text:
 
 def unnamed(record: TestRecord) -> TestRecord:
     """The record without the name of the simulated unit, while a learner is still to find out what it is."""
-    board = {name: "not told yet" if name in _HIDDEN else text for name, text in record.board.items()}
-    return replace(record, board=board)
+    if record.board is None:
+        return record
+    return replace(record, board=replace(record.board, address=_UNTOLD, simulation=SimulationRecord(_UNTOLD)))

@@ -134,7 +134,8 @@ class OneTest(BenchScreen):
         grade = one_line(record.conclusion.letter)
         colour = self.app.theme_variables.get(sign.variable, "default")
         head = Text.assemble((f"{sign.mark} {sign.word}", f"bold {colour}"), (f"   grade {grade}" if grade else "", "bold"))
-        head.append(f"   unit {one_line(record.unit)}   {one_line(record.when)[:16].replace('T', ' ')}   {one_line(record.procedure)} test")
+        when, procedure = one_line(record.when)[:16].replace("T", " "), one_line(record.procedure.name)
+        head.append(f"   unit {one_line(record.unit)}   {when}   {procedure} test")
         head.truncate(width, overflow="ellipsis")
         return Text("\n").join((head, Text(cut(one_line(record.reason), width))))
 

@@ -140,7 +140,7 @@ def _facts(record: TestRecord) -> list[str]:
     grade = f"Grade {letter}: {one_line(record.grade.title)}. " if record.grade is not None and letter else ""
     rated = one_line(record.rated_load)
     load = f"rated load {rated}" if record.measured.facts.get("rating") == "known" else "rated load not known"
-    how = f"{record.system_v:g} V, on {one_line(record.load)}, {load}, procedure {one_line(record.procedure)}"
+    how = f"{record.system_v:g} V, on {one_line(record.load)}, {load}, procedure {one_line(record.procedure.name)}"
     return [f"Unit {one_line(record.unit)}. {grade}{how}, judged by {limits}."]
 
 

@@ -1,0 +1,81 @@
+"""How a test was set up and what it was made on, in words: the typed values of a record, as reports say them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from bench.record import BoardRecord, RecordingSource, SetupRecord, TestRecord
+
+
+def board_text(board: BoardRecord) -> str:
+    """`address sim://x, maker m, model n, serial number 1, firmware 2, never calibrated (built-in scales), simulated unit x`."""
+    return ", ".join(_of_board(board))
+
+
+def _of_board(board: BoardRecord) -> Iterator[str]:
+    for title, text in (
+        ("address", board.address), ("maker", board.maker), ("model", board.model), ("serial number", board.serial),
+        ("firmware", board.firmware),
+    ):  # fmt: skip
+        if text:
+            yield f"{title} {text}"
+    if board.calibration == "built-in":
+        yield "never calibrated (built-in scales)"
+    elif board.calibrated is not None:
+        yield f"calibrated {board.calibrated}"
+    if board.simulation is not None:
+        faults = f" with {', '.join(board.simulation.faults)}" if board.simulation.faults else ""
+        yield f"simulated unit {board.simulation.unit}{faults}"
+
+
+def recording_text(source: RecordingSource) -> str:
+    """`scope.csv, columns v_in, i_load, instrument x`."""
+    instrument = instrument_text(source)
+    return f"{source.file}, columns {', '.join(source.columns)}{f', instrument {instrument}' if instrument else ''}"
+
+
+def instrument_text(source: RecordingSource) -> str:
+    """What made the recording, and what of its errors was not stated; empty if nothing is known of either."""
+    unstated = f"not stated: {source.not_stated}" if source.not_stated else ""
+    return "; ".join(part for part in (source.instrument, unstated) if part)
+
+
+def setup_text(setup: SetupRecord) -> str:
+    """What was chosen for the test beside load and limits; empty if the record does not say."""
+    return "; ".join(_of_setup(setup))
+
+
+def _of_setup(setup: SetupRecord) -> Iterator[str]:
+    if setup.supply_v is not None:
+        yield f"supply {setup.supply_v:g} V"
+    if setup.bank is not None:
+        yield f"bank {setup.bank.name}: {setup.bank.title}"
+    if setup.lamps is not None:
+        yield f"loads {', '.join(map(str, setup.lamps))}"
+    if setup.fitted_w is not None:
+        yield f"lamps connected: {' + '.join(f'{watts:g} W' for watts in setup.fitted_w) or 'not stated'}"
+    if setup.filament is False:
+        yield "not filament lamps"
+    if setup.sample_mode is not None:
+        yield f"{setup.sample_mode} sampling"
+    if setup.skip is not None and setup.average is not None:
+        yield f"skip {setup.skip} cycles, average at least {setup.average}"
+    if setup.stop_early:
+        yield "stop as soon as all limits are decided"
+    if setup.rested_s:
+        yield f"off for {setup.rested_s:g} s before"
+    for fact, word in setup.entered.items():
+        yield f"entered by hand: {fact} {word}"
+
+
+def made_on(record: TestRecord) -> Iterator[tuple[str, str]]:
+    """Rows of a report, title and text: set-up, board or recording, and the capture that it was judged from."""
+    if text := setup_text(record.setup):
+        yield "Set-up", text
+    if record.recording is not None:
+        yield "Recording", recording_text(record.recording)
+    if record.board is not None:
+        yield "Board", board_text(record.board)
+    if record.judged_again is not None:
+        again = record.judged_again
+        yield "Judged", f"from the capture {again.capture}, {again.when}"

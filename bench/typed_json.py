@@ -1,0 +1,195 @@
+"""Dataclasses as JSON content and back, by their types. Records and the session note of a capture are both written this way.
+
+The content follows the dataclasses field by field, in SI units, with three rules of its own: what may be one of several kinds says
+which under `kind`; an estimate also shows its `u`, `dof` and `expanded` (95 %), which must agree with its budget when read back;
+infinite degrees of freedom are `null`. There is never a NaN or an infinity.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import MISSING, fields, is_dataclass
+from enum import StrEnum
+from functools import cache
+from types import UnionType
+from typing import Any, Literal, NoReturn, Union, get_args, get_origin, get_type_hints
+
+from bench.limits import AllOf, AnyOf, FactLimit, Limit
+from bench.procedure import CoolStep, PromptStep, RunStep, ZeroStep
+from bench.uncertainty import Estimate, NotMeasured
+
+KINDS: Mapping[type, str] = {
+    Estimate: "estimate",
+    NotMeasured: "not measured",
+    Limit: "limit",
+    FactLimit: "fact",
+    AllOf: "all of",
+    AnyOf: "any of",
+    ZeroStep: "zero",
+    RunStep: "run",
+    CoolStep: "cool",
+    PromptStep: "prompt",
+}
+"""The word under `kind` of each class that stands where others could stand too."""
+DERIVED = ("u", "dof", "expanded")
+"""What an estimate shows beyond its own fields."""
+_SAME = 1e-9
+
+
+class ContentError(ValueError):
+    """JSON that does not fit the type. One line: the place in it, what came, what is allowed."""
+
+
+def loads(text: str) -> Any:
+    """The content of JSON text. ContentError for NaN and infinities, JSONDecodeError or RecursionError for what is no JSON."""
+    return json.loads(text, parse_constant=_no_constant)
+
+
+def dumps(content: Any) -> str:
+    """JSON text in ASCII, indented by two; a list of plain values stands in one line. ValueError for NaN and infinities."""
+    return _text(content, "\n")
+
+
+def _text(content: Any, line: str) -> str:
+    inner = f"{line}  "
+    if isinstance(content, dict) and content:
+        return f"{{{inner}{f',{inner}'.join(f'{json.dumps(key)}: {_text(item, inner)}' for key, item in content.items())}{line}}}"
+    if isinstance(content, list) and any(isinstance(item, dict | list) for item in content):
+        return f"[{inner}{f',{inner}'.join(_text(item, inner) for item in content)}{line}]"
+    return json.dumps(content, allow_nan=False)
+
+
+def encode(value: Any) -> Any:
+    """What stands in JSON for a value made of dataclasses, mappings, tuples and plain values."""
+    if is_dataclass(value):
+        shown: dict[str, Any] = {"kind": KINDS[type(value)]} if type(value) in KINDS else {}
+        shown |= {f.name: _encode_number(f.name, getattr(value, f.name)) for f in fields(value) if f.name != "format"}
+        if isinstance(value, Estimate):
+            shown |= {"u": value.u, "dof": _encode_number("dof", value.dof), "expanded": value.expanded()}
+        return shown
+    if isinstance(value, Mapping):
+        return {str(key): encode(item) for key, item in value.items()}
+    if isinstance(value, tuple):
+        return [encode(item) for item in value]
+    if isinstance(value, StrEnum):
+        return value.value
+    return value
+
+
+def decode(kind: Any, data: Any, place: str = "") -> Any:
+    """The value of type `kind` that `data` stands for; `place` is the path to it. ContentError if it stands for none."""
+    origin = get_origin(kind)
+    if origin in (Union, UnionType):
+        return _decode_union(get_args(kind), data, place)
+    if origin is tuple:
+        return _decode_tuple(get_args(kind), data, place)
+    if origin is not None and origin is not Literal and issubclass(origin, Mapping):
+        _expect(isinstance(data, dict), place, data, "an object")
+        return {key: decode(get_args(kind)[1], item, f"{place}.{key}") for key, item in data.items()}
+    if origin is Literal:
+        _expect(data in get_args(kind), place, data, f"one of {', '.join(map(repr, get_args(kind)))}")
+        return data
+    if is_dataclass(kind):
+        assert isinstance(kind, type)
+        return _decode_dataclass(kind, data, place)
+    return _decode_plain(kind, data, place)
+
+
+def _no_constant(word: str) -> NoReturn:
+    raise ContentError(f"{word} is not a number that a record may hold")
+
+
+def _encode_number(name: str, value: Any) -> Any:
+    return None if name == "dof" and value == math.inf else encode(value)
+
+
+def _decode_union(kinds: tuple[Any, ...], data: Any, place: str) -> Any:
+    if type(None) in kinds:
+        if data is None:
+            return None
+        kinds = tuple(k for k in kinds if k is not type(None))
+    if len(kinds) == 1:
+        return decode(kinds[0], data, place)
+    if str in kinds:  # a text, or a list: the loads of a step
+        return data if isinstance(data, str) else decode(next(k for k in kinds if k is not str), data, place)
+    words = {KINDS[k]: k for k in kinds}
+    word = str(data.get("kind")) if isinstance(data, dict) else type(data).__name__
+    _expect(word in words, f"{place}.kind", word, f"one of {', '.join(words)}")
+    return decode(words[word], data, place)
+
+
+def _decode_tuple(kinds: tuple[Any, ...], data: Any, place: str) -> tuple[Any, ...]:
+    _expect(isinstance(data, list), place, data, "a list")
+    if kinds[-1] is not Ellipsis:
+        _expect(len(data) == len(kinds), place, data, f"a list of {len(kinds)}")
+        return tuple(decode(kind, item, f"{place}[{i}]") for i, (kind, item) in enumerate(zip(kinds, data, strict=True)))
+    return tuple(decode(kinds[0], item, f"{place}[{i}]") for i, item in enumerate(data))
+
+
+def _decode_dataclass(kind: type, data: Any, place: str) -> Any:
+    _expect(isinstance(data, dict), place, data, "an object")
+    left = dict(data)
+    if kind in KINDS:
+        _expect(left.pop("kind", None) == KINDS[kind], f"{place}.kind", data.get("kind"), repr(KINDS[kind]))
+    derived = {name: left.pop(name, None) for name in DERIVED} if kind is Estimate else {}
+    values = {}
+    for name, (hint, needed) in _fields(kind).items():
+        if name in left:
+            item = left.pop(name)
+            values[name] = math.inf if name == "dof" and item is None else decode(hint, item, f"{place}.{name}")
+        elif needed:
+            raise ContentError(f"{place}.{name}".lstrip(".") + " is missing")
+    if left:
+        raise ContentError(f"{place}.{next(iter(left))}".lstrip(".") + " is not part of this format")
+    value = _made(kind, values, place)
+    if isinstance(value, Estimate):
+        _check_derived(value, derived, place)
+    return value
+
+
+def _made(kind: Callable[..., Any], values: dict[str, Any], place: str) -> Any:
+    try:
+        return kind(**values)
+    except ValueError as error:
+        raise ContentError(f"{place.lstrip('.')}: {error}") from None
+
+
+@cache
+def _fields(kind: type) -> Mapping[str, tuple[Any, bool]]:
+    """Type of each field, and whether it must be there."""
+    hints = get_type_hints(kind)
+    return {
+        f.name: (hints[f.name], f.default is MISSING and f.default_factory is MISSING) for f in fields(kind) if f.name != "format"
+    }
+
+
+def _check_derived(value: Estimate, derived: Mapping[str, Any], place: str) -> None:
+    from_budget = {"u": value.u, "dof": value.dof, "expanded": value.expanded()}
+    for name, came in derived.items():
+        want = from_budget[name]
+        number = math.inf if name == "dof" and came is None else came
+        _expect(isinstance(number, int | float), f"{place}.{name}", came, "a number")
+        if number != want and not math.isclose(number, want, rel_tol=_SAME):
+            raise ContentError(f"{place.lstrip('.')}: {name} is {came!r}, but its budget gives {want!r}")
+
+
+def _decode_plain(kind: Any, data: Any, place: str) -> Any:
+    if kind is float:
+        _expect(isinstance(data, int | float) and not isinstance(data, bool) and math.isfinite(data), place, data, "a number")
+        return float(data)
+    if isinstance(kind, type) and issubclass(kind, StrEnum):
+        _expect(data in list(kind), place, data, f"one of {', '.join(kind)}")
+        return kind(data)
+    _expect(isinstance(data, kind) and (kind is bool or not isinstance(data, bool)), place, data, _WORDS[kind])
+    return data
+
+
+_WORDS: Mapping[type, str] = {int: "a whole number", str: "text", bool: "true or false"}
+
+
+def _expect(holds: bool, place: str, came: Any, allowed: str) -> None:
+    if not holds:
+        shown = repr(came)
+        raise ContentError(f"{place.lstrip('.')}: got {shown if len(shown) < 60 else shown[:57] + '...'}; it must be {allowed}")
