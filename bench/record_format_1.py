@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
-from bench.outcome import Case, Outcome, conclude
+from bench.outcome import Case, Outcome, conclude, upheld
 from bench.record import TestRecord
 
 SCHEMA = "makebreak-record-1"
@@ -30,7 +30,8 @@ def concluded(record: TestRecord) -> TestRecord:
     known = record.measured.facts.get("rating") == "known" or None
     by_bench = any(fault.text == record.interrupted for fault in record.bench_faults)
     case = Case(record.measured, record.verdicts, record.grade, record.bench_faults, record.interrupted, by_bench, record.load, known)
-    return replace(record, conclusion=conclude(case))
+    conclusion = conclude(case)
+    return replace(record, conclusion=conclusion, verdicts=upheld(record.verdicts, conclusion.outcome))
 
 
 def _verdicts(verdicts: Any) -> list[dict[str, Any]]:

@@ -10,13 +10,14 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import MISSING, fields, is_dataclass
+from dataclasses import MISSING, fields, is_dataclass, replace
 from enum import StrEnum
 from functools import cache
 from types import UnionType
 from typing import Any, Literal, NoReturn, Union, get_args, get_origin, get_type_hints
 
 from bench.limits import AllOf, AnyOf, FactLimit, Limit
+from bench.outcome import upheld
 from bench.record import RECORD_FORMAT, TestRecord
 from bench.record_format_1 import SCHEMA as SCHEMA_1
 from bench.record_format_1 import concluded, in_format_2
@@ -61,7 +62,8 @@ def from_json(text: str, origin: str = "record") -> TestRecord:
         raise RecordError(f"{origin}: nested too deep to be a record") from None
     except (ValueError, OverflowError) as error:
         raise RecordError(f"{origin}: {error}") from None
-    return concluded(record) if is_old else record
+    # Files of earlier versions keep verdicts that their own outcome does not uphold.
+    return concluded(record) if is_old else replace(record, verdicts=upheld(record.verdicts, record.outcome))
 
 
 def _in_format_2(content: Mapping[str, Any]) -> dict[str, Any]:

@@ -49,9 +49,10 @@ class Verdict:
 
     `found` is the measurement behind it (None where a fact or parts decide), `guard` w in the quantity's unit. `p_conform` is the
     probability that the true value keeps the limit, `p_wrong` that this is on the wrong side; both None if not measured.
-    `by_fact` says what was seen where a fact decides: such a verdict is definite, without a probability. `parts` are the verdicts
-    inside alternatives; the probabilities over them are bounds on the safe side. `why_open` says why nothing is decided although
-    it may well have been measured: a condition of the limit set was not kept, or the limit itself is in doubt.
+    `by_fact` says what was seen where a fact decides: such a verdict is definite unless it is left open, without a probability. `parts`
+    are the verdicts inside alternatives; the probabilities over them are bounds on the safe side. `why_open` says why nothing is decided
+    although it may well have been measured: a condition of the limit set was not kept, the limit itself is in doubt, or the outcome of the
+    test does not uphold the verdict.
     """
 
     limit_set: str
