@@ -72,6 +72,32 @@ _ALL = (
 QUANTITIES: Mapping[str, Quantity] = {q.name: q for q in _ALL}
 
 
+_STATES = ("flashing", "steady on", "dark", "one flash", "shorted")
+FACTS: Mapping[str, tuple[str, ...]] = {
+    "behaviour": (*_STATES, "too few", "irregular", "no supply"),
+    "rest": ("closed", "open"),
+    "pilot": ("in step", "antiphase", "steady", "dead", "absent"),
+    "mechanism": ("thermal, closed at rest", "hot wire", "two-coil", "electronic"),
+    "film": ("none", "recovered", "going"),
+    "outage": _STATES,
+    "lamp out": ("shown", "not shown"),
+    "pilot, lamp out": ("in step", "antiphase", "steady", "dead"),
+    "trailer": _STATES,
+    "rating": ("known",),
+    "insulation": ("good", "bad"),
+    "system": ("6 V", "12 V", "24 V"),
+}
+"""Every fact of a test and its words; each may also be `unknown`, which nothing can ask for.
+
+- `behaviour`: what the unit does on its load; `shorted` is too much current on lamps that are right without the unit.
+- `rest`: closed only if it stayed closed for 0.10 s.
+- `film`: `recovered` is a high drop over the first flashes that went, `going` one that still falls.
+- `outage`, `pilot, lamp out`: behaviour and pilot with one lamp out; `lamp out`: whether a driver would notice. `trailer`: the behaviour
+  with a further lamp.
+- `rating`, `insulation`, `system`: what a person says of the unit, since no rig sees it.
+"""
+
+
 APPLIED_UNSEEN = "the moment at which voltage was applied was not seen"
 """Why there are no starting times where the supply was on from the first sample."""
 LAMPS_WRONG = frozenset({"lamp-current", "lamps-not-cold", "lamp-died"})
@@ -103,13 +129,7 @@ class BenchProof:
 class Measured:
     """Everything that one run of a unit on one load showed.
 
-    `values` by quantity name (only names of QUANTITIES); `facts` are categories:
-    - `behaviour`: `flashing`, `steady on`, `dark`, `one flash`, `too few`, `irregular`, `no supply`, `shorted` (too much current, on lamps
-      that are right without the unit);
-    - `rest`: `closed`, `open`, `unknown` (closed only if it stayed closed for 0.10 s);
-    - `pilot`: `in step`, `antiphase`, `steady`, `dead`, `absent`, `unknown`;
-    - `mechanism`: `thermal, closed at rest`, `hot wire`, `two-coil`, `electronic`, `unknown`;
-    - `film`: `none`, `recovered` (a high drop over the first flashes that went), `going` (it still falls), `unknown`.
+    `values` by quantity name (only names of QUANTITIES); `facts`: for names of FACTS one of their words, or `unknown`.
 
     `proofs` say what of the bench was proved while this was measured.
     """
