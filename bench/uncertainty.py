@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 INFINITE = math.inf
+Shape = Literal["normal", "rectangular"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +27,7 @@ class Component:
     u: float
     dof: float = INFINITE
     kind: Literal["A", "B"] = "B"
-    shape: Literal["normal", "rectangular"] = "normal"
+    shape: Shape = "normal"
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.u) and self.u >= 0.0):
