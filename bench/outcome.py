@@ -34,6 +34,8 @@ _OTHER_LAMPS = "Test it by a procedure that switches a lamp off and a further on
 _FROM_THE_START = "Let the recording begin before voltage comes to the unit, or judge it by limits that ask for no starting time."
 _DROP = "drop"
 _AGAIN = "Zero the bench, let everything cool, and test again."
+_NOT_COUNTED = "not counted against the unit, for the reason given with the outcome"
+_NOT_JUDGED = "not judged: the bench is at fault"
 
 
 class Outcome(StrEnum):
@@ -129,6 +131,20 @@ def conclude(case: Case) -> Conclusion:
         # What could not be measured may be what was lost; and a cable can be changed, what it kept from being measured cannot.
         return _bench_fault(lost.text, 0)
     return conclusion
+
+
+def upheld(verdicts: Sequence[Verdict], outcome: Outcome) -> tuple[Verdict, ...]:
+    """The verdicts as a record keeps them: open where the outcome does not uphold them, so that none contradicts it."""
+    return tuple(_upheld(verdict, outcome) for verdict in verdicts)
+
+
+def _upheld(verdict: Verdict, outcome: Outcome) -> Verdict:
+    refused = outcome is Outcome.NOT_DECIDED and verdict.conformity is Conformity.FAIL
+    if not refused and (outcome is not Outcome.BENCH_FAULT or verdict.conformity is Conformity.NOT_MEASURED):
+        return verdict
+    why = _NOT_COUNTED if refused else _NOT_JUDGED
+    seen, parts = verdict.by_fact, upheld(verdict.parts, outcome)
+    return Verdict(verdict.limit_set, verdict.limit, Conformity.NOT_MEASURED, verdict.found, by_fact=seen, parts=parts, why_open=why)
 
 
 def _of_unit(case: Case) -> Conclusion:

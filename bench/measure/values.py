@@ -224,9 +224,8 @@ def _drop(e: Evidence, cycles: Sequence[Cycle], counts: Counts, film: Film) -> d
 def _over(a: Estimate, b: Estimate, unit: str) -> Estimate:
     """The ratio of two independent values."""
     value = a.value / b.value
-    budget = [Component(c.source, c.u / abs(b.value), c.dof, c.kind) for c in a.budget]
-    budget += [Component(c.source, c.u * abs(value / b.value), c.dof, c.kind) for c in b.budget]
-    return Estimate(value, unit, tuple(budget), min(a.n, b.n))
+    budget = (*a.scaled(1.0 / b.value, unit).budget, *b.scaled(value / b.value, unit).budget)
+    return Estimate(value, unit, budget, min(a.n, b.n))
 
 
 def _currents(e: Evidence, cycles: Sequence[Cycle], kept: Sequence[Cycle]) -> dict[str, Measurement]:

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 from bench.conditions import Kept
 from bench.limits import Limit
-from bench.outcome import Outcome
 from bench.record import StepRecord, TestRecord
 from bench.render.made_on import instrument_text
 from bench.render.plain import one_line
@@ -107,9 +106,7 @@ def _figure(record: TestRecord, title: str, names: tuple[str, ...]) -> str:
     worst = min(verdicts, key=lambda v: (tuple(Conformity).index(v.conformity), _place(v, names), _room(v)), default=None)
     if worst is not None:
         assert isinstance(worst.limit, Limit)
-        # On a bench that is at fault nothing was judged, whatever the figures say.
-        mark = "open" if record.outcome is Outcome.BENCH_FAULT else MARKS[worst.conformity]
-        return _row(_STARTS.get(worst.limit.quantity, title), _judged_text(worst), limit_text(worst.limit), mark)
+        return _row(_STARTS.get(worst.limit.quantity, title), _judged_text(worst), limit_text(worst.limit), MARKS[worst.conformity])
     for name in names:
         found = record.measured.values.get(name)
         if isinstance(found, Estimate):

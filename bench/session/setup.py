@@ -12,7 +12,7 @@ from bench.claims import Claims
 from bench.description import BoardDescription
 from bench.grade import Rule
 from bench.limits import LimitSet
-from bench.measure import Conditions, Counts
+from bench.measure import FACTS, Conditions, Counts
 from bench.procedure import Loads
 from bench.record import SetupRecord
 
@@ -25,10 +25,10 @@ _SUPPLY_PART = 0.025
 _SYSTEMS = (6.0, 12.0, 24.0)
 ENTERED: Mapping[str, tuple[str, ...]] = {
     "pilot": ("absent",),
-    "insulation": ("good", "bad"),
+    "insulation": FACTS["insulation"],
     "film": ("none", "recovered"),
 }
-"""Facts that a person enters, since no rig sees them, and what they may be."""
+"""Facts that a person enters, since no rig sees them, and which of their words (FACTS) a person can know."""
 
 
 class SetupError(ValueError):
