@@ -10,9 +10,10 @@ from pathlib import Path
 import numpy as np
 
 from bench.description import Share
-from bench.recording.rows import blocks_of, rows_of
+from bench.recording.filling import Filling
+from bench.recording.rows import blocks_of, laid_on, rows_of
 from bench.recording.survey import Survey
-from bench.recording.table import RecordingError, Table, column_notes, open_table
+from bench.recording.table import EVERYTHING, RecordingError, Table, column_notes, open_table
 from bench.samples import Accuracy, Block, Trace
 
 
@@ -35,8 +36,12 @@ class Recording:
 
     @property
     def output_stands_in(self) -> bool:
-        """Whether the output's voltage is not to be had, and only the current tells when the contact was closed."""
-        return "v_out" not in self.columns and not {"v_in", "v_drop"} <= set(self.columns)
+        """Whether the output's voltage is not to be had, and only the current tells when the contact was closed.
+
+        A drop beyond its range says that the contact may be open, but not how much the output has.
+        """
+        differs = {"v_in", "v_drop"} <= set(self.columns) and "v_drop" not in self.table.ends
+        return "v_out" not in self.columns and not differs
 
     def blocks_with_output(self, nominal_v: float) -> Iterator[Block]:
         """The samples, with a trace v_out in every block: the file's, or v_in less v_drop, or a stand-in made of the current.
@@ -52,16 +57,14 @@ class Recording:
             raise RecordingError(f"{self.table.name}: neither v_out nor i_load is in it, only {there}: nothing shows the lamps")
         steady_a = _steady_current(self.blocks) if self.output_stands_in else 1.0
         for block in self.blocks:
-            yield replace(block, traces={**block.traces, "v_out": _stand_in(block, nominal_v, steady_a)})
-
-
-def _stand_in(block: Block, nominal_v: float, steady_a: float) -> Trace:
-    v_in, v_drop = block.traces.get("v_in"), block.traces.get("v_drop")
-    if v_in is not None and v_drop is not None:
-        return Trace(v_in.t_s, v_in.values - v_drop.values)
-    current = block.traces["i_load"]
-    volts = nominal_v if v_in is None else v_in.values
-    return Trace(current.t_s, volts * np.clip(np.abs(current.values) / steady_a, 0.0, 1.0))
+            shown = block.traces["i_load" if self.output_stands_in else "v_drop"]
+            traces = dict(block.traces)
+            if "v_in" in traces:
+                traces["v_in"] = laid_on(traces["v_in"], shown.t_s)
+            volts = traces["v_in"].values if "v_in" in traces else nominal_v
+            lit = np.clip(np.abs(shown.values) / steady_a, 0.0, 1.0)
+            traces["v_out"] = Trace(shown.t_s, volts * lit if self.output_stands_in else volts - shown.values)
+            yield replace(block, traces=traces)
 
 
 def _steady_current(blocks: Iterator[Block]) -> float:
@@ -92,26 +95,35 @@ def read_recording(
     u_scale: Mapping[str, float] | None = None,
     u_zero: Mapping[str, float] | None = None,
     names: Mapping[str, str] | None = None,
+    window_s: tuple[float, float] = EVERYTHING,
+    rate_hz: float | None = None,
 ) -> Recording:
     """Read what there is to know of the file; its samples come from `Recording.blocks`.
 
     `u_scale` (relative) and `u_zero` (in V, A or degC) are standard uncertainties of the instrument by channel, `names` renames
-    columns of the file first (`{"CH1": "v_in_V"}`). Raises RecordingError.
+    columns of the file first (`{"CH1": "v_in_V"}`). Only rows of the window are read: in s as the file counts, or from its first row where
+    that tells date or time of day. `rate_hz`: rows a second, for a file without times. Raises RecordingError.
     """
-    table = open_table(Path(path), names or {})
+    table = replace(open_table(Path(path), names or {}, rate_hz), window_s=window_s)
     notes = list(column_notes(table))
-    survey = Survey(table)
+    survey, filling = Survey(table), Filling(table)
     for time_s, values in rows_of(table):
+        filling.add(values)
         survey.add(time_s, values)
+    if not survey.rows and window_s != EVERYTHING:
+        raise RecordingError(f"{table.name}: no row from {window_s[0]:g} to {window_s[1]:g} s; choose another window")
     survey.finish()
     turned = survey.reversed()
     if turned:
         table = table.turned_round(turned)
+        filling.turn_round(turned)
         notes.append(f"{', '.join(turned)}: recorded the other way round (positive earth, or a probe reversed), sign turned")
+    table = filling.known_to(table)
+    notes += filling.notes()
     accuracies: dict[str, Accuracy] = {}
     for channel in table.channels():
         given_scale, given_zero = (u_scale or {}).get(channel), (u_zero or {}).get(channel)
-        accuracies[channel] = survey.accuracy(channel, given_scale, given_zero)
+        accuracies[channel] = _clipped_at(survey.accuracy(channel, given_scale, given_zero), table.ends.get(channel, EVERYTHING))
         if given_scale is None or given_zero is None:
             notes.append(f"{channel}: accuracy not given in full, a plain oscilloscope's taken (3 %, and 1 % of the largest)")
     for channel in {*(u_scale or {}), *(u_zero or {})} - set(table.channels()):
@@ -122,6 +134,11 @@ def read_recording(
         notes.append("v_drop: not in the file, taken as v_in less v_out")
     notes += survey.notes()
     return Recording(table.path, table.channels(), accuracies, survey.interval_s, survey.rows, tuple(notes), table)
+
+
+def _clipped_at(accuracy: Accuracy, ends: tuple[float, float]) -> Accuracy:
+    """The accuracy of a channel that went beyond these ends of its range; infinite if it did not."""
+    return replace(accuracy, low=max(accuracy.low, ends[0]), high=min(accuracy.high, ends[1]))
 
 
 def _difference(v_in: Accuracy, v_out: Accuracy) -> Accuracy:

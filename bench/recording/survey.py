@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from bench.recording.rows import Timeline
-from bench.recording.table import MAIN, RecordingError, Table
+from bench.recording.table import RecordingError, Table
 from bench.samples import Accuracy, Array
 
 # Accuracy of an instrument about which nothing was said: 3 % of the reading and 1 % of the largest reading as half-widths, as a
@@ -23,7 +23,6 @@ class Survey:
         self._table = table
         self._timeline = Timeline(table)
         self.rows = 0
-        self._gap_rows = 0
         self._intervals: list[Array] = []
         self._largest = dict.fromkeys(table.channels(), 0.0)
         self._bounds = {c: (math.inf, -math.inf) for c in table.channels()}
@@ -41,7 +40,6 @@ class Survey:
             self._intervals.append(np.diff(time_s))
         for channel, v in values.items():
             there = v[np.isfinite(v)]
-            self._gap_rows += len(v) - len(there) if channel in MAIN else 0
             if len(there):
                 low, high = self._bounds[channel]
                 self._bounds[channel] = min(low, float(there.min())), max(high, float(there.max()))
@@ -105,8 +103,6 @@ class Survey:
             notes.append(f"{self._timeline.spread} rows repeat the time of the row before: spread evenly")
         if self._timeline.dropped:
             notes.append(f"{self._timeline.dropped} rows dropped: time goes back or is missing there")
-        if self._gap_rows:
-            notes.append(f"{self._gap_rows} empty cells: gaps, over which nothing is joined")
         return notes
 
 

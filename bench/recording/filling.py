@@ -1,0 +1,85 @@
+"""How the cells of a recording are filled: readings beyond the range, slower channels, and cells that are missing."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from bench.recording.table import MAIN, Table
+from bench.samples import Array
+
+_REGULAR = 0.9  # of the distances between readings, which must be no more than twice the usual one
+
+
+@dataclass
+class _Column:
+    rows: int = 0
+    empty: int = 0
+    last: int = -1
+    apart: Counter[int] = field(default_factory=Counter)
+    beyond: int = 0
+    ends: tuple[float, float] = (math.inf, -math.inf)
+
+    @property
+    def usual(self) -> int:
+        """Rows from one reading to the next: 1 unless there is a slower rhythm."""
+        total, seen = self.apart.total(), 0
+        for rows, count in sorted(self.apart.items()):
+            seen += count
+            if 2 * seen >= total:
+                regular = sum(n for distance, n in self.apart.items() if distance <= 2 * rows)
+                return rows if regular >= _REGULAR * total else 1
+        return 1
+
+
+class Filling:
+    """Learns from a first walk over the rows: feed it with `add`, then ask."""
+
+    def __init__(self, table: Table) -> None:
+        self._columns = {channel: _Column() for channel in table.channels()}
+
+    def add(self, values: Mapping[str, Array]) -> None:
+        for channel, v in values.items():
+            column = self._columns[channel]
+            filled = np.flatnonzero(~np.isnan(v)) + column.rows
+            finite = v[np.isfinite(v)]
+            column.rows += len(v)
+            column.empty += len(v) - len(filled)
+            column.beyond += len(filled) - len(finite)
+            if len(filled):
+                apart = np.diff(filled, prepend=filled[0] if column.last < 0 else column.last)
+                distances, counts = np.unique(apart[apart > 0], return_counts=True)
+                column.apart.update(dict(zip(distances.tolist(), counts.tolist(), strict=True)))
+                column.last = int(filled[-1])
+            if len(finite):
+                low, high = column.ends
+                column.ends = min(low, float(finite.min())), max(high, float(finite.max()))
+
+    def turn_round(self, channels: Iterable[str]) -> None:
+        """The sign of these channels is turned from now on."""
+        for channel in channels:
+            low, high = self._columns[channel].ends
+            self._columns[channel].ends = -high, -low
+
+    def known_to(self, table: Table) -> Table:
+        """The table with what was learnt: ends of the range where readings went beyond it, and slower channels."""
+        ends = {channel: column.ends for channel, column in self._columns.items() if column.beyond}
+        slow = {channel: column.usual for channel, column in self._columns.items() if column.usual > 1}
+        return replace(table, ends=ends, slow=slow)
+
+    def notes(self) -> Iterator[str]:
+        gaps = 0
+        for channel, column in self._columns.items():
+            if column.beyond:
+                low, high = column.ends
+                yield f"{channel}: {column.beyond} readings beyond the range, taken as clipped at {low:.4g} or {high:.4g}"
+            if column.usual > 1:
+                yield f"{channel}: read at every {column.usual}th row only, a slower channel"
+            elif channel in MAIN:
+                gaps += column.empty
+        if gaps:
+            yield f"{gaps} empty cells: gaps, over which nothing is joined"
