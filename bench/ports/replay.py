@@ -86,6 +86,15 @@ class CaptureWriter:
         self._file.flush()
 
 
+def is_capture(path: str | Path) -> bool:
+    """Whether the file begins as a capture does; one that can't be read does not."""
+    try:
+        with Path(path).open("rb") as file:
+            return file.read(len(MAGIC)) == MAGIC
+    except OSError:
+        return False
+
+
 def read_capture(path: str | Path) -> Iterator[Entry]:
     """The whole entries of a capture, in order and one at a time. Raises CaptureError for what is no capture or is damaged."""
     path = Path(path)

@@ -14,6 +14,9 @@ from bench.samples import Array
 
 _REGULAR = 0.9  # of the distances between readings, which must be no more than twice the usual one
 
+# An input read at fewer instants than that would cost more of the output's timing than it tells: common practice, no source.
+_SELDOM_S = 20e-3
+
 
 @dataclass
 class _Column:
@@ -65,20 +68,28 @@ class Filling:
             low, high = self._columns[channel].ends
             self._columns[channel].ends = -high, -low
 
-    def known_to(self, table: Table) -> Table:
-        """The table with what was learnt: ends of the range where readings went beyond it, and slower channels."""
+    def known_to(self, table: Table, interval_s: float) -> Table:
+        """The table with what was learnt: ends of the range where readings went beyond it, and slower channels.
+
+        An input that was read too seldom to be compared with the output is left out of it.
+        """
         ends = {channel: column.ends for channel, column in self._columns.items() if column.beyond}
         slow = {channel: column.usual for channel, column in self._columns.items() if column.usual > 1}
-        return replace(table, ends=ends, slow=slow)
+        columns = table.columns
+        if slow.get("v_in", 1) * interval_s > _SELDOM_S and "v_out" in self._columns and slow.get("v_out", 1) < slow["v_in"]:
+            columns = tuple(column for column in columns if column.channel != "v_in")
+        return replace(table, ends=ends, slow=slow, columns=columns)
 
-    def notes(self) -> Iterator[str]:
+    def notes(self, table: Table) -> Iterator[str]:
         gaps = 0
         for channel, column in self._columns.items():
             if column.beyond:
                 low, high = column.ends
                 yield f"{channel}: {column.beyond} readings beyond the range, taken as clipped at {low:.4g} or {high:.4g}"
-            if column.usual > 1:
-                yield f"{channel}: read at every {column.usual}th row only, a slower channel"
+            if channel not in table.channels():
+                yield f"{channel}: one reading in {column.usual} rows, too seldom beside the output; what needs it is not measured"
+            elif column.usual > 1:
+                yield f"{channel}: one reading in {column.usual} rows, a slower channel"
             elif channel in MAIN:
                 gaps += column.empty
         if gaps:

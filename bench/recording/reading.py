@@ -11,10 +11,10 @@ import numpy as np
 
 from bench.description import Share
 from bench.recording.filling import Filling
-from bench.recording.rows import blocks_of, laid_on, rows_of
+from bench.recording.rows import at_the_same_instants, blocks_of, rows_of
 from bench.recording.survey import Survey
 from bench.recording.table import EVERYTHING, RecordingError, Table, column_notes, open_table
-from bench.samples import Accuracy, Block, Trace
+from bench.samples import Accuracy, Array, Block, Trace
 
 
 @dataclass(frozen=True)
@@ -57,11 +57,12 @@ class Recording:
             raise RecordingError(f"{self.table.name}: neither v_out nor i_load is in it, only {there}: nothing shows the lamps")
         steady_a = _steady_current(self.blocks) if self.output_stands_in else 1.0
         for block in self.blocks:
-            shown = block.traces["i_load" if self.output_stands_in else "v_drop"]
             traces = dict(block.traces)
+            shown = traces["i_load" if self.output_stands_in else "v_drop"]
+            volts: Array | float = nominal_v
             if "v_in" in traces:
-                traces["v_in"] = laid_on(traces["v_in"], shown.t_s)
-            volts = traces["v_in"].values if "v_in" in traces else nominal_v
+                traces["v_in"], shown = at_the_same_instants(traces["v_in"], shown)
+                volts = traces["v_in"].values
             lit = np.clip(np.abs(shown.values) / steady_a, 0.0, 1.0)
             traces["v_out"] = Trace(shown.t_s, volts * lit if self.output_stands_in else volts - shown.values)
             yield replace(block, traces=traces)
@@ -104,6 +105,8 @@ def read_recording(
     columns of the file first (`{"CH1": "v_in_V"}`). Only rows of the window are read: in s as the file counts, or from its first row where
     that tells date or time of day. `rate_hz`: rows a second, for a file without times. Raises RecordingError.
     """
+    if not window_s[0] < window_s[1]:
+        raise RecordingError(f"recording {Path(path).name}: a window from {window_s[0]:g} to {window_s[1]:g} s; its end must be later")
     table = replace(open_table(Path(path), names or {}, rate_hz), window_s=window_s)
     notes = list(column_notes(table))
     survey, filling = Survey(table), Filling(table)
@@ -118,8 +121,8 @@ def read_recording(
         table = table.turned_round(turned)
         filling.turn_round(turned)
         notes.append(f"{', '.join(turned)}: recorded the other way round (positive earth, or a probe reversed), sign turned")
-    table = filling.known_to(table)
-    notes += filling.notes()
+    table = filling.known_to(table, survey.interval_s)
+    notes += filling.notes(table)
     accuracies: dict[str, Accuracy] = {}
     for channel in table.channels():
         given_scale, given_zero = (u_scale or {}).get(channel), (u_zero or {}).get(channel)

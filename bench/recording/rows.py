@@ -191,7 +191,7 @@ def _stretches(time_s: Array, good: npt.NDArray[np.bool_], threshold: float) -> 
 
 
 def _traces(t_s: Array, values: Mapping[str, Array]) -> dict[str, Trace]:
-    """A trace for each channel with a reading. The input's voltage has the instants of the output's; the drop is theirs if not its own."""
+    """A trace for each channel with a reading. Input and output have the same instants; the drop is their difference if not read."""
     traces: dict[str, Trace] = {}
     for channel, v in values.items():
         there = np.isfinite(v)
@@ -200,14 +200,17 @@ def _traces(t_s: Array, values: Mapping[str, Array]) -> dict[str, Trace]:
         elif there.any():
             traces[channel] = Trace(t_s[there], v[there])
     if "v_in" in traces and "v_out" in traces:
+        v_in, v_out = at_the_same_instants(traces["v_in"], traces["v_out"])
+        traces |= {"v_in": v_in, "v_out": v_out}
         if "v_drop" not in values:
-            both = np.isfinite(values["v_in"]) & np.isfinite(values["v_out"])
-            if both.any():
-                traces["v_drop"] = Trace(t_s[both], values["v_in"][both] - values["v_out"][both])
-        traces["v_in"] = laid_on(traces["v_in"], traces["v_out"].t_s)
+            traces["v_drop"] = Trace(v_out.t_s, v_in.values - v_out.values)
     return traces
 
 
-def laid_on(trace: Trace, t_s: Array) -> Trace:
-    """The trace at these instants, joined by straight lines where it was not read at them."""
-    return trace if np.array_equal(trace.t_s, t_s) else Trace(t_s, np.interp(t_s, trace.t_s, trace.values))
+def at_the_same_instants(a: Trace, b: Trace) -> tuple[Trace, Trace]:
+    """Both at the instants of the one that was read less often: what the other was between them cannot be told."""
+    if np.array_equal(a.t_s, b.t_s):
+        return a, b
+    t_s = a.t_s if len(a.t_s) < len(b.t_s) else b.t_s
+    first, second = (Trace(t_s, np.interp(t_s, trace.t_s, trace.values)) for trace in (a, b))
+    return first, second
