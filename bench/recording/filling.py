@@ -17,6 +17,8 @@ _REGULAR = 0.9  # of the distances between readings, which must be no more than 
 # An input read at fewer instants than that would cost more of the output's timing than it tells: common practice, no source.
 _SELDOM_S = 20e-3
 
+_LEVELS, _RETURNS = 0.3, 10_000  # part of the stretches beyond the range that shows a level; stretches that are looked at
+
 
 @dataclass
 class _Column:
@@ -25,6 +27,8 @@ class _Column:
     last: int = -1
     apart: Counter[int] = field(default_factory=Counter)
     beyond: int = 0
+    is_beyond: bool = False
+    returns: list[float] = field(default_factory=list)
     ends: tuple[float, float] = (math.inf, -math.inf)
 
     @property
@@ -38,12 +42,30 @@ class _Column:
                 return rows if regular >= _REGULAR * total else 1
         return 1
 
+    @property
+    def has_level_beyond(self) -> bool:
+        """Whether a level lies beyond the range, and not only peaks: what comes back from a peak is still large."""
+        largest = max(map(abs, self.ends))
+        low = sum(abs(value) < 0.5 * largest for value in self.returns) + self.is_beyond
+        return self.beyond > 0 and low > _LEVELS * (len(self.returns) + self.is_beyond)
+
+    def note_returns(self, read: Array) -> None:
+        """Keep the first reading after each stretch beyond the range; `read` are the next readings."""
+        if not len(read):
+            return
+        beyond = np.isinf(read)
+        if (self.is_beyond or beyond.any()) and len(self.returns) < _RETURNS:
+            came_back = ~beyond & np.concatenate(([self.is_beyond], beyond[:-1]))
+            self.returns += read[came_back].tolist()
+        self.is_beyond = bool(beyond[-1])
+
 
 class Filling:
     """Learns from a first walk over the rows: feed it with `add`, then ask."""
 
     def __init__(self, table: Table) -> None:
         self._columns = {channel: _Column() for channel in table.channels()}
+        self._left_out: dict[str, str] = {}
 
     def add(self, values: Mapping[str, Array]) -> None:
         for channel, v in values.items():
@@ -53,6 +75,7 @@ class Filling:
             column.rows += len(v)
             column.empty += len(v) - len(filled)
             column.beyond += len(filled) - len(finite)
+            column.note_returns(v[~np.isnan(v)])
             if len(filled):
                 apart = np.diff(filled, prepend=filled[0] if column.last < 0 else column.last)
                 distances, counts = np.unique(apart[apart > 0], return_counts=True)
@@ -69,25 +92,24 @@ class Filling:
             self._columns[channel].ends = -high, -low
 
     def known_to(self, table: Table, interval_s: float) -> Table:
-        """The table with what was learnt: ends of the range where readings went beyond it, and slower channels.
-
-        An input that was read too seldom to be compared with the output is left out of it.
-        """
+        """The table with what was learnt: ends of ranges that were exceeded, and slower channels; columns of no use are left out."""
         ends = {channel: column.ends for channel, column in self._columns.items() if column.beyond}
         slow = {channel: column.usual for channel, column in self._columns.items() if column.usual > 1}
-        columns = table.columns
         if slow.get("v_in", 1) * interval_s > _SELDOM_S and "v_out" in self._columns and slow.get("v_out", 1) < slow["v_in"]:
-            columns = tuple(column for column in columns if column.channel != "v_in")
-        return replace(table, ends=ends, slow=slow, columns=columns)
+            self._left_out["v_in"] = f"one reading in {slow['v_in']} rows, too seldom beside the output"
+        for channel, column in self._columns.items():
+            if channel != "v_drop" and column.has_level_beyond:  # of a drop only the small readings count
+                self._left_out[channel] = "what it should show lies beyond its range"
+        return replace(table, ends=ends, slow=slow, columns=tuple(c for c in table.columns if c.channel not in self._left_out))
 
-    def notes(self, table: Table) -> Iterator[str]:
+    def notes(self) -> Iterator[str]:
         gaps = 0
         for channel, column in self._columns.items():
             if column.beyond:
                 low, high = column.ends
                 yield f"{channel}: {column.beyond} readings beyond the range, taken as clipped at {low:.4g} or {high:.4g}"
-            if channel not in table.channels():
-                yield f"{channel}: one reading in {column.usual} rows, too seldom beside the output; what needs it is not measured"
+            if channel in self._left_out:
+                yield f"{channel}: {self._left_out[channel]}; what needs it is not measured"
             elif column.usual > 1:
                 yield f"{channel}: one reading in {column.usual} rows, a slower channel"
             elif channel in MAIN:

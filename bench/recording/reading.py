@@ -122,7 +122,9 @@ def read_recording(
         filling.turn_round(turned)
         notes.append(f"{', '.join(turned)}: recorded the other way round (positive earth, or a probe reversed), sign turned")
     table = filling.known_to(table, survey.interval_s)
-    notes += filling.notes(table)
+    notes += filling.notes()
+    if not table.columns:
+        raise RecordingError(f"{table.name}: {notes[-1]}; record it in a larger range")
     accuracies: dict[str, Accuracy] = {}
     for channel in table.channels():
         given_scale, given_zero = (u_scale or {}).get(channel), (u_zero or {}).get(channel)
