@@ -5,6 +5,7 @@ Pure. The result does not depend on how the stream was cut.
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from itertools import islice
@@ -55,7 +56,8 @@ class Line:
             stamp_u_s=timing.stamp_u_s,
         )
         self.cutter = CycleCutter(channel_accuracies, delays_s, timing)
-        self.supply = SupplyWatch(conditions.system_v, _cold_ohm(conditions))
+        most_a = channel_accuracies["i_load"].high if "i_load" in channel_accuracies else math.inf
+        self.supply = SupplyWatch(conditions.system_v, _cold_ohm(conditions), most_a)
         self.cycles: deque[Cycle] = deque(maxlen=_CYCLES_KEPT)
         self.complete = 0
         self.lost_at_start = False

@@ -5,15 +5,15 @@ An edge. Nothing is printed and nobody is asked anything: what hands must do is 
 
 from __future__ import annotations
 
-import contextlib
 import html
+import math
 import os
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from bench import __version__, defaults, files
 from bench.claims import Claims
@@ -29,13 +29,15 @@ from bench.record_json import to_json
 from bench.render.quantities import quantity_of, uncertainty_of
 from bench.render.report import report_text
 from bench.render.rows import judged_rows, measured_rows
-from bench.session import Operator, Progress, Setup, judge_recording, run_test
+from bench.session import Operator, Progress, Setup, judge_files, run_test
 from bench.uncertainty import Estimate, Measurement, NotMeasured
 from bench.verdict import Verdict
 
 if TYPE_CHECKING:
     import pandas as pd
     from pint import Quantity
+
+    Recorded: TypeAlias = str | Path | pd.DataFrame
 
 _COLUMNS = (
     "value", "unit", "u", "U95", "n", "low", "high", "limit_set", "verdict", "p_wrong", "source", "basis", "why_not",
@@ -194,15 +196,17 @@ def test(
 
 
 def judge(
-    recording: str | Path | pd.DataFrame,
+    recording: Recorded | Sequence[Recorded],
     *,
     unit: str = defaults.UNIT,
+    procedure: str = defaults.PROCEDURE,
     rated: Iterable[float] | None = None,
     lamps: Iterable[int] | None = None,
     fitted: Iterable[float] | None = None,
     filament: bool = True,
     bank: str | None = None,
     system_v: float | None = None,
+    supply_v: float | None = None,
     limits: Iterable[str] = defaults.LIMITS,
     grade_rule: str | None = defaults.GRADE_RULE,
     facts: Mapping[str, str] | None = None,
@@ -210,38 +214,54 @@ def judge(
     claims: Mapping[str, Any] | None = None,
     parts_folder: str | Path = FOLDER,
     names: Mapping[str, str] | None = None,
+    window_s: tuple[float | None, float | None] = (None, None),
+    rate_hz: float | None = None,
     instrument: str | Instrument = UNSTATED,
 ) -> Result:
     """Judge a recording made elsewhere: the path of a CSV file, or a frame with the same columns (`time_s`, `i_load_A`, ...).
 
-    `fitted`: watts of the lamps that were connected; those of `rated` if not given, and not known without either. `names` renames columns
-    (`{"CH1": "v_in_V"}`). `instrument`: its limits of error, or the name or path of a file of them; what is not stated is taken as wide as
-    that of a cheap one. The rest is as for `test`.
+    A list of them are starts of the same unit: starting times are averaged over them, all else is the last one's. `names` renames
+    columns (`{"CH1": "v_in_V"}`); `window_s` are the first and last second that are read, None for the recording's; `rate_hz` the rows a
+    second of one without times; `supply_v` what the supply should be, within 5 %. `fitted`: watts of the lamps that were connected; those
+    of `rated` if not given, and not known without either. `instrument`: its limits of error, or the name or path of a file of them; what
+    is not stated is taken as wide as that of a cheap one. The rest is as for `test`.
+
+    The path may be a capture (`makebreak test --capture`) instead, of a test made by `procedure`; it has no use for those options.
 
     >>> bench.judge("scope.csv", names={"CH1": "i_load_A"}, limits=["un-r48"]).table
+    >>> bench.judge(["start1.csv", "start2.csv", "start3.csv"], window_s=(0.5, None), limits=["sae-j945"])["start_s"]
 
-    Raises RecordingError for a recording that can't be read.
+    Raises RecordingError or CaptureError for what can't be read.
     """
     in_sockets = None if bank is None else files.bank(bank)
     said = claims_for(Path(parts_folder), part, claims or {})
     setup = _setup(
-        unit, rated, facts, said, system_v, limits, grade_rule,
-        lamps=lamps, fitted=None if fitted is None else tuple(fitted), filament=filament, bank=in_sockets,
+        unit, rated, facts, said, system_v, limits, grade_rule, lamps=lamps,
+        fitted=None if fitted is None else tuple(fitted), filament=filament, bank=in_sockets, supply_v=supply_v,
     )  # fmt: skip
-    with contextlib.ExitStack() as stack:
-        if not isinstance(recording, str | os.PathLike):
-            folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
-            recording.to_csv(folder / "frame.csv", index=False)
-            recording = folder / "frame.csv"
-        record = judge_recording(
-            recording,
+    several = recording if isinstance(recording, list | tuple) else [recording]
+    begin_s, end_s = window_s
+    with tempfile.TemporaryDirectory() as folder:
+        record = judge_files(
+            [_as_file(one, Path(folder) / f"frame-{number}.csv") for number, one in enumerate(several, 1)],
             setup,
-            names=names,
+            procedure=procedure,
+            names=names or {},
             instrument=files.instrument(instrument) if isinstance(instrument, str) else instrument,
+            window_s=(-math.inf if begin_s is None else begin_s, math.inf if end_s is None else end_s),
+            rate_hz=rate_hz,
             when=_now(),
             software=f"makebreak {__version__}",
         )
     return Result(record)
+
+
+def _as_file(recording: Recorded, path: Path) -> Path:
+    """The recording as a file: itself, or a frame written to `path`."""
+    if isinstance(recording, str | os.PathLike):
+        return Path(recording)
+    recording.to_csv(path, index=False)
+    return path
 
 
 def _setup(

@@ -350,7 +350,7 @@ class CycleCutter:
         """What the load conducted at the make: it falls as the current does, and does not depend on what is in series."""
         t, i = self._store.between("i_load", make.t_s, make.t_s + make.bounce_s + 6e-3)
         t_out, v_out = self._store.between("v_out", make.t_s, make.t_s + make.bounce_s + 6e-3)
-        if len(t) < 8 or len(t_out) < 8:
+        if len(t) < 8 or len(t_out) < 8 or self._clipped("i_load", i).any():
             return None
         volts = np.maximum(np.interp(t, t_out, v_out), 1e-3)
         return current_at_make(t, (i - self._zero("i_load")) / volts, make, self._delays.get("i_load", 0.0), self._timing)

@@ -232,7 +232,9 @@ def _currents(e: Evidence, cycles: Sequence[Cycle], kept: Sequence[Cycle]) -> di
     first = e.first_lit or (e.lit_now if not e.cycles else None)
     found: dict[str, Measurement] = {}
     peak = first.peak if first is not None and not e.lost_at_start else None
-    if peak is None:
+    if e.applied is None:
+        found["inrush_first_a"] = NotMeasured(APPLIED_UNSEEN)  # the lamps may have been warm from flashes before
+    elif peak is None:
         found["inrush_first_a"] = NotMeasured("the first make was not sampled closely enough")
     else:
         channel = current_channel(e, peak.value)

@@ -11,10 +11,11 @@ import numpy as np
 
 from bench.description import Share
 from bench.instrument import ALL, UNSTATED, Instrument
-from bench.recording.rows import blocks_of, rows_of
+from bench.recording.filling import Filling
+from bench.recording.rows import at_the_same_instants, blocks_of, rows_of
 from bench.recording.survey import Survey
-from bench.recording.table import RecordingError, Table, column_notes, open_table
-from bench.samples import EXACT, Accuracy, Block, Timing, Trace
+from bench.recording.table import EVERYTHING, RecordingError, Table, column_notes, open_table
+from bench.samples import EXACT, Accuracy, Array, Block, Timing, Trace
 
 _CURRENT_LEAST = 8.0  # times the noise of one sample: no noise reaches that in a million samples
 
@@ -45,8 +46,12 @@ class Recording:
 
     @property
     def output_stands_in(self) -> bool:
-        """Whether the output's voltage is not to be had, and only the current tells when the contact was closed."""
-        return "v_out" not in self.columns and not {"v_in", "v_drop"} <= set(self.columns)
+        """Whether the output's voltage is not to be had, and only the current tells when the contact was closed.
+
+        A drop beyond its range says that the contact may be open, but not how much the output has.
+        """
+        differs = {"v_in", "v_drop"} <= set(self.columns) and "v_drop" not in self.table.ends
+        return "v_out" not in self.columns and not differs
 
     def blocks_with_output(self, nominal_v: float) -> Iterator[Block]:
         """The samples, with a trace v_out in every block: the file's, or v_in less v_drop, or a stand-in made of the current.
@@ -64,16 +69,15 @@ class Recording:
         if self.output_stands_in and steady_a < _CURRENT_LEAST * self.accuracies["i_load"].noise:
             steady_a = math.inf  # nothing but noise: no lamp was ever lit
         for block in self.blocks:
-            yield replace(block, traces={**block.traces, "v_out": _stand_in(block, nominal_v, steady_a)})
-
-
-def _stand_in(block: Block, nominal_v: float, steady_a: float) -> Trace:
-    v_in, v_drop = block.traces.get("v_in"), block.traces.get("v_drop")
-    if v_in is not None and v_drop is not None:
-        return Trace(v_in.t_s, v_in.values - v_drop.values)
-    current = block.traces["i_load"]
-    volts = nominal_v if v_in is None else v_in.values
-    return Trace(current.t_s, volts * np.clip(np.abs(current.values) / steady_a, 0.0, 1.0))
+            traces = dict(block.traces)
+            shown = traces["i_load" if self.output_stands_in else "v_drop"]
+            volts: Array | float = nominal_v
+            if "v_in" in traces:
+                traces["v_in"], shown = at_the_same_instants(traces["v_in"], shown)
+                volts = traces["v_in"].values
+            lit = np.clip(np.abs(shown.values) / steady_a, 0.0, 1.0)
+            traces["v_out"] = Trace(shown.t_s, volts * lit if self.output_stands_in else volts - shown.values)
+            yield replace(block, traces=traces)
 
 
 def _steady_current(blocks: Iterator[Block]) -> float:
@@ -98,27 +102,46 @@ def _steady_current(blocks: Iterator[Block]) -> float:
     raise AssertionError("half of a count lies within it")
 
 
-def read_recording(path: str | Path, *, instrument: Instrument = UNSTATED, names: Mapping[str, str] | None = None) -> Recording:
+def read_recording(
+    path: str | Path,
+    *,
+    instrument: Instrument = UNSTATED,
+    names: Mapping[str, str] | None = None,
+    window_s: tuple[float, float] = EVERYTHING,
+    rate_hz: float | None = None,
+) -> Recording:
     """Read what there is to know of the file; its samples come from `Recording.blocks`.
 
-    `instrument`: what is stated of the one that made it. `names` renames columns of the file first (`{"CH1": "v_in_V"}`). Raises
-    RecordingError, also for an input of the instrument that is no column of the file.
+    `instrument`: what is stated of the one that made it. `names` renames columns of the file first (`{"CH1": "v_in_V"}`). Only rows of
+    the window are read: in s as the file counts, or from its first row where that tells date or time of day. `rate_hz`: rows a second,
+    for a file without times. Raises RecordingError, also for an input of the instrument that is no column of the file.
     """
-    table = open_table(Path(path), names or {})
+    if not window_s[0] < window_s[1]:
+        raise RecordingError(f"recording {Path(path).name}: a window from {window_s[0]:g} to {window_s[1]:g} s; its end must be later")
+    table = replace(open_table(Path(path), names or {}, rate_hz), window_s=window_s)
     notes = list(column_notes(table))
-    survey = Survey(table)
+    survey, filling = Survey(table), Filling(table)
     for time_s, values in rows_of(table):
+        filling.add(values)
         survey.add(time_s, values)
+    if not survey.rows and window_s != EVERYTHING:
+        raise RecordingError(f"{table.name}: no row from {window_s[0]:g} to {window_s[1]:g} s; choose another window")
     survey.finish()
     turned = survey.reversed()
     if turned:
         table = table.turned_round(turned)
+        filling.turn_round(turned)
         notes.append(f"{', '.join(turned)}: recorded the other way round (positive earth, or a probe reversed), sign turned")
+    table = filling.known_to(table, survey.interval_s)
+    notes += filling.notes()
+    if not table.columns:
+        raise RecordingError(f"{table.name}: {notes[-1]}; record it in a larger range")
     for channel in instrument.inputs.keys() - {ALL, *table.channels()}:
         there = ", ".join(table.channels())
         raise RecordingError(f"recording {table.path.name}: errors are stated for an input {channel!r}, but it holds {there}")
     accuracies = {channel: survey.accuracy(channel, instrument.input(channel)) for channel in table.channels()}
-    accuracies |= {c: replace(accuracies[c], low=-accuracies[c].high, high=-accuracies[c].low) for c in turned}
+    accuracies |= {c: replace(accuracies[c], low=-accuracies[c].high, high=-accuracies[c].low) for c in turned if c in accuracies}
+    accuracies = {c: _clipped_at(accuracy, table.ends.get(c, EVERYTHING)) for c, accuracy in accuracies.items()}
     for channel in table.channels():
         if channel.startswith("i_") and survey.clipped_at_zero(channel):
             notes.append(f"{channel}: never below 0 and often exactly 0: its zero may be hidden there, so none is taken from the rest")
@@ -131,6 +154,11 @@ def read_recording(path: str | Path, *, instrument: Instrument = UNSTATED, names
     timing = Timing(skew_s, survey.stamp_u_s, sampling_s)
     delays = {channel: stated.delay_s for channel in table.channels() if (stated := instrument.input(channel)) and stated.delay_s}
     return Recording(table.path, table.channels(), accuracies, survey.interval_s, survey.rows, tuple(notes), table, timing, delays)
+
+
+def _clipped_at(accuracy: Accuracy, ends: tuple[float, float]) -> Accuracy:
+    """The accuracy of a channel that went beyond these ends of its range; infinite if it did not."""
+    return replace(accuracy, low=max(accuracy.low, ends[0]), high=min(accuracy.high, ends[1]))
 
 
 def _difference(v_in: Accuracy, v_out: Accuracy) -> Accuracy:

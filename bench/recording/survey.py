@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from bench.instrument import SCALE_UNSTATED, ZERO_UNSTATED_OF_LARGEST, InputErrors
 from bench.recording.rows import Timeline
-from bench.recording.table import MAIN, RecordingError, Table
+from bench.recording.table import RecordingError, Table
 from bench.samples import Accuracy, Array
 
 # A column that reads exactly 0 this often, and never less, may be of an input that shows nothing below 0.
@@ -25,7 +25,6 @@ class Survey:
         self._table = table
         self._timeline = Timeline(table)
         self.rows = 0
-        self._gap_rows = 0
         self._intervals: list[Array] = []
         self._largest = dict.fromkeys(table.channels(), 0.0)
         self._bounds = {c: (math.inf, -math.inf) for c in table.channels()}
@@ -47,7 +46,6 @@ class Survey:
             self._intervals.append(np.diff(time_s))
         for channel, v in values.items():
             there = v[np.isfinite(v)]
-            self._gap_rows += len(v) - len(there) if channel in MAIN else 0
             if len(there):
                 low, high = self._bounds[channel]
                 flat = _longest_run(there == there.max())
@@ -142,8 +140,6 @@ class Survey:
             notes.append(f"{self._timeline.spread} rows repeat the time of the row before: spread evenly")
         if self._timeline.dropped:
             notes.append(f"{self._timeline.dropped} rows dropped: time goes back or is missing there")
-        if self._gap_rows:
-            notes.append(f"{self._gap_rows} empty cells: gaps, over which nothing is joined")
         return notes
 
 
