@@ -56,8 +56,12 @@ class Line:
             stamp_u_s=timing.stamp_u_s,
         )
         self.cutter = CycleCutter(channel_accuracies, delays_s, timing)
-        most_a = channel_accuracies["i_load"].high if "i_load" in channel_accuracies else math.inf
-        self.supply = SupplyWatch(conditions.system_v, _cold_ohm(conditions), most_a)
+        most_a, zero_a = math.inf, 0.0
+        if "i_load" in channel_accuracies:
+            most_a = channel_accuracies["i_load"].high
+            # With a fine range beside it the wide one need not tell small currents.
+            zero_a = 0.0 if "i_load_low" in channel_accuracies else 2.0 * channel_accuracies["i_load"].u_zero
+        self.supply = SupplyWatch(conditions.system_v, _cold_ohm(conditions), most_a, zero_a)
         self.cycles: deque[Cycle] = deque(maxlen=_CYCLES_KEPT)
         self.complete = 0
         self.lost_at_start = False

@@ -25,6 +25,7 @@ _REST_S = 1.0
 _WITH_SUPPLY_S = 2e-3
 _REST_LEAST = 16
 _AT_END = 0.05  # part of the samples at rest that stand at the input's lower end: fewer are noise
+_STEP_MOST_S = 0.1e-3  # a make that takes longer (soft_s) is no step, and has no inrush to carry back
 _FLOW_LEAST_S = 0.5
 _GAP_NEAR_S = 10e-3
 _BEFORE_S = 5.0e-3  # slow sampling misses the first short contacts of a bouncing make: what they let through is no dark current
@@ -228,7 +229,7 @@ class CycleCutter:
         if len(self.first) < 8:
             self.first.append(make)
         if self._make is not None and self._break is not None and self._lit is not None:
-            dark = self._dark_between(self._break.t_s, make.t_s)
+            dark = self._dark_between(self._break.t_s + self._break.reach_s, self._before(make, self._break.t_s))
             cycles.append(Cycle(self._make, self._break, make, self._lit, dark))
         self._forget(make.t_s)
         self._make, self._break, self._lit, self._peak = make, None, None, None
@@ -239,12 +240,16 @@ class CycleCutter:
             self.first.append(broke)
         if self._make is not None:
             # Samples that may already lie past the opening are not used.
-            self._lit = self._lit_between(self._make, broke.t_s - 3.0 * broke.u_s)
+            self._lit = self._lit_between(self._make, self._before(broke, self._make.t_s))
             self._break = broke
             if self._make is self.first[0]:
                 self.first_lit = self._lit
         self._forget(broke.t_s)
         self._state_since = broke.t_s
+
+    def _before(self, change: Transition, since_s: float) -> float:
+        """The last instant before a change at which the state since `since_s` is seen as it was, at least half-way through it."""
+        return max(change.t_s - 3.0 * change.u_s - change.reach_s, (since_s + change.t_s) / 2.0)
 
     def _forget(self, t_s: float) -> None:
         """Samples before a change are done with; but a unit closed at rest makes as the supply comes: the rest before is still needed."""
@@ -292,7 +297,7 @@ class CycleCutter:
     # -- features
 
     def _peak_after(self, make: Transition) -> Reading | None:
-        if self._peak is not None:
+        if self._peak is not None or make.soft_s > _STEP_MOST_S:
             return self._peak
         last = make.t_s + make.bounce_s
         for name in ("i_load_low", "i_load"):
@@ -331,7 +336,7 @@ class CycleCutter:
         return (_EMPTY, _EMPTY) if len(v) and self._clipped(name, v).any() else (t, v)
 
     def _lit_between(self, make: Transition, end_s: float) -> Lit:
-        settled = make.t_s + make.bounce_s + SETTLE_S
+        settled = make.t_s + make.bounce_s + SETTLE_S + make.reach_s
         tail = max(end_s - min(_TAIL_S, 0.25 * (end_s - make.t_s)), settled)
         steady = end_reading(*self._current(tail, end_s)[1:], end_s)
         supply = end_reading(*self._unclipped("v_in", tail, end_s), end_s)

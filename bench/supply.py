@@ -53,15 +53,16 @@ class SupplyWatch:
     i_load_low, where there is one, is read for small currents.
 
     `cold_ohm`: resistance of the load's cold filaments in ohm, None if the load is not known. `most_a`: a current that reads as much is
-    larger, by an amount that is not known.
+    larger, by an amount that is not known. `zero_a`: what the zero of the current may be off by.
     """
 
-    def __init__(self, system_v: float, cold_ohm: float | None, most_a: float = math.inf) -> None:
+    def __init__(self, system_v: float, cold_ohm: float | None, most_a: float = math.inf, zero_a: float = 0.0) -> None:
         self._most_a = most_a
         self._system_v = system_v
         self._cold_ohm = cold_ohm
         scale = max(1.0, 12.0 / system_v)
-        self._flows_a, self._idle_a = _FLOWS_A * scale, _IDLE_A * scale
+        self._flows_a, self._idle_a = _FLOWS_A * scale + zero_a, _IDLE_A * scale + zero_a
+        self._loaded_a, self._unknown_load_a = _LOADED_A + zero_a, _UNKNOWN_LOAD_A + zero_a
         self.evidence = SupplyEvidence()
 
     def feed(self, block: Block) -> None:
@@ -89,7 +90,7 @@ class SupplyWatch:
         draws = amps > self._flows_a
         dead_out = settled & (v_in > _ABOVE * self._system_v) & self._unheard(v_in, v_out, amps)
         idle = settled & (np.abs(amps) < self._idle_a)
-        loaded, lowest = settled & (amps > _LOADED_A) & (amps < self._most_a) & (v_out <= v_in + _ABOVE * self._system_v), seen.loaded
+        loaded, lowest = settled & (amps > self._loaded_a) & (amps < self._most_a) & (v_out <= v_in + _ABOVE * self._system_v), seen.loaded
         if loaded.any():
             i = int(np.flatnonzero(loaded)[v_in[loaded].argmin()])
             if lowest is None or v_in[i] < lowest[0]:
@@ -106,7 +107,7 @@ class SupplyWatch:
     def _unheard(self, v_in: Array, v_out: Array, amps: Array) -> npt.NDArray[np.bool_]:
         """Where the lamps draw more than any lamp could at the output voltage shown."""
         if self._cold_ohm is None:
-            return np.asarray((amps > _UNKNOWN_LOAD_A) & (v_out < _UNKNOWN_LOAD * v_in))
+            return np.asarray((amps > self._unknown_load_a) & (v_out < _UNKNOWN_LOAD * v_in))
         return np.asarray((amps > self._flows_a) & (v_out < _NOTHING * self._cold_ohm * amps))
 
 

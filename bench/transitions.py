@@ -61,6 +61,11 @@ class Transition:
     soft_s: float = 0.0
 
     @property
+    def reach_s(self) -> float:
+        """How far before and after `t_s` the transition may still go on: half of how long it takes as a whole, with a tenth to spare."""
+        return 1.1 * self.soft_s / _SOFT / 1.2
+
+    @property
     def bounce_s(self) -> float:
         """From the first crossing to the last."""
         return self.again_s[-1] - self.t_s if self.again_s else 0.0
@@ -190,7 +195,8 @@ class TransitionFinder:
         """Changes in order of time, as far as nothing earlier can still be found."""
         if not self._found or not self._crossed:
             return []
-        settled = float(self._t[self._crossed - 1]) - 2.0 * float(self._t[1] - self._t[0])
+        interval_s = float(self._t[1] - self._t[0]) if len(self._t) > 1 else 0.0
+        settled = float(self._t[self._crossed - 1]) - 2.0 * interval_s
         if self._pending:
             settled = min(settled, self._pending[0][0])
         self._found.sort(key=lambda change: change.t_s)

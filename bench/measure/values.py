@@ -235,7 +235,7 @@ def _currents(e: Evidence, cycles: Sequence[Cycle], kept: Sequence[Cycle]) -> di
     if e.applied is None:
         found["inrush_first_a"] = NotMeasured(APPLIED_UNSEEN)  # the lamps may have been warm from flashes before
     elif peak is None:
-        found["inrush_first_a"] = NotMeasured("the first make was not sampled closely enough")
+        found["inrush_first_a"] = NotMeasured("the first make was not sampled closely enough, or was no step")
     else:
         channel = current_channel(e, peak.value)
         found["inrush_first_a"] = Estimate(
@@ -249,7 +249,7 @@ def _currents(e: Evidence, cycles: Sequence[Cycle], kept: Sequence[Cycle]) -> di
         read = next((r for r in readings if r is not None), None)
         return NotMeasured(why) if read is None else _mean(e, readings, "A", current_channel(e, read.value), why)
 
-    found["inrush_later_a"] = mean([c.lit.peak for c in cycles], "no later make was sampled closely enough")
+    found["inrush_later_a"] = mean([c.lit.peak for c in cycles], "no later make was sampled closely enough, or was a step")
     later = found["inrush_later_a"]
     if isinstance(later, Estimate):
         model = sum(c.lit.peak.u for c in cycles if c.lit.peak is not None) / later.n

@@ -112,13 +112,13 @@ class Timeline:
         distinct, first, count = np.unique(time_s, return_index=True, return_counts=True)
         following = np.append(distinct[1:], end)
         if len(distinct) > 1:
-            self._step = float(np.median(np.diff(time_s))) or float(np.median((following - distinct) / count))
+            self._step = float(np.median((following - distinct) / count))
         if len(distinct) == len(time_s):
             return time_s
         self.spread += int(len(time_s) - len(distinct))
         within = np.arange(len(time_s)) - np.repeat(first, count)
         # Rows of one time belong to the next few samples, not to a pause that may follow.
-        step = np.minimum((following - distinct) / count, max(self._step, 1e-12) * 8)
+        step = np.minimum((following - distinct) / count, max(self._step, 1e-12) * 2)
         spread: Array = np.repeat(distinct, count) + within * np.repeat(step, count)
         return spread
 
@@ -151,8 +151,8 @@ def blocks_of(table: Table, interval_s: float) -> Iterator[Block]:
             missing_rows = begin > 0 and not good[begin - 1]
             gap_before = last > -math.inf and (gap or missing_rows or float(t[0]) - last > threshold)
             traces = _traces(t, {c: v[begin:end] for c, v in values.items()})
-            if not traces.keys() >= set(main):
-                gap = True  # too short for a reading of a slower channel
+            if len(t) < 2 or not traces.keys() >= set(main):
+                gap = True  # too short for a level, or for a reading of a slower channel
                 continue
             yield Block(float(t[0]), float(t[-1]) + interval_s, traces, gap_before)
             last, gap = float(t[-1]), False

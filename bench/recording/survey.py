@@ -7,7 +7,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from bench.instrument import SCALE_UNSTATED, ZERO_UNSTATED_OF_LARGEST, InputErrors
+from bench.instrument import SCALE_UNSTATED, ZERO_UNSTATED_COUNTS, ZERO_UNSTATED_OF_LARGEST, InputErrors
 from bench.recording.rows import Timeline
 from bench.recording.table import RecordingError, Table
 from bench.samples import Accuracy, Array
@@ -111,7 +111,8 @@ class Survey:
         is_current = channel.startswith("i_")
         if is_current and self._flat[channel] >= _FLAT_TOP and self._bounds[channel][1] > _FAR_ABOVE * self._mean[channel]:
             high = min(high, self._bounds[channel][1])
-        errors = stated or InputErrors(SCALE_UNSTATED, (max(ZERO_UNSTATED_OF_LARGEST * self._largest[channel], step),))
+        zero = max(ZERO_UNSTATED_OF_LARGEST * self._largest[channel], ZERO_UNSTATED_COUNTS * step)
+        errors = stated or InputErrors(SCALE_UNSTATED, (zero,))
         # An open switch leaves some millivolts at the unit's input (common practice, no source): a voltage at rest is no zero.
         return Accuracy(
             low=low,
