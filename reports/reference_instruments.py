@@ -29,6 +29,7 @@ class Channel:
 
     percent_of_reading: float
     percent_of_range: float
+    counts: float
     zero: float
     resolution: float
     lowest: float
@@ -36,16 +37,16 @@ class Channel:
     noise: float
 
     def read(self, true: Array, rng: Random) -> Array:
-        zero_limit = self.percent_of_range / 100.0 * (self.highest - self.lowest) + self.zero
+        limits = np.array([self.percent_of_range / 100.0 * (self.highest - self.lowest), self.counts * self.resolution, self.zero])
         scale = 1.0 + rng.uniform(-1.0, 1.0) * self.percent_of_reading / 100.0
-        value = true * scale + rng.uniform(-1.0, 1.0) * zero_limit + rng.normal(0.0, 1.0, len(true)) * self.noise
+        value = true * scale + float(rng.uniform(-limits, limits).sum()) + rng.normal(0.0, 1.0, len(true)) * self.noise
         return np.clip(np.round(value / self.resolution) * self.resolution, self.lowest, self.highest)
 
     @property
     def data_sheet(self) -> str:
         return (
-            f"percent_of_reading = {self.percent_of_reading:g}\npercent_of_range = {self.percent_of_range:g}\nzero = {self.zero:g}\n"
-            f"resolution = {self.resolution:g}\nlowest = {self.lowest:g}\nhighest = {self.highest:g}\n"
+            f"percent_of_reading = {self.percent_of_reading:g}\npercent_of_range = {self.percent_of_range:g}\ncounts = {self.counts:g}\n"
+            f"zero = {self.zero:g}\nresolution = {self.resolution:g}\nlowest = {self.lowest:g}\nhighest = {self.highest:g}\n"
         )
 
 
@@ -54,7 +55,7 @@ class Timing:
     """How an instrument samples.
 
     `skew_s`: from its first channel to its last; `mean_s`: each reading is the mean over this time before it; `stamp_s`: time stamps are
-    rounded to this; `lost`: part of the rows that is missing, `pause_s`: how long a stretch without rows lasts.
+    cut to this; `lost`: part of the rows that is missing, `pause_s`: how long a stretch without rows lasts.
     """
 
     rate_per_s: float
@@ -100,16 +101,17 @@ def _scaled(channel: Channel, times: float) -> Channel:
     )  # fmt: skip
 
 
-_SCOPE = Channel(1.0, 0.25, 0.01, 20.0 / 4096, -5.0, 15.0, 3e-3)
-_SCOPE_PROBE = Channel(1.0, 0.1, 0.02, 100.0 / 4096, -20.0, 80.0, 0.02)
-_TEN_BIT = Channel(0.5, 0.1, 0.01, 0.02, 0.0, 20.46, 8e-3)
-_TEN_BIT_SHUNT = Channel(0.5, 0.1, 0.02, 0.06, 0.0, 61.38, 0.03)
-_LOGGER = Channel(0.1, 0.02, 0.002, 40.0 / 65536, -20.0, 20.0, 1e-3)
-_LOGGER_SHUNT = Channel(0.3, 0.02, 0.01, 120.0 / 65536, -60.0, 60.0, 5e-3)
-_DIRTY = Channel(3.0, 1.0, 0.0, 0.01, -20.0, 20.0, 0.03)
-_DIRTY_PROBE = Channel(3.0, 1.0, 0.0, 0.02, -10.0, 60.0, 0.05)
-_UNIPOLAR = Channel(1.0, 0.0, 0.05, 0.02, 0.0, 20.46, 4e-3)
-_UNIPOLAR_SHUNT = Channel(1.0, 0.0, 0.1, 0.05, 0.0, 51.15, 0.02)
+# Limits and noise are invented, of the size that such instruments have (common practice, no source).
+_SCOPE = Channel(1.0, 0.25, 1.0, 0.0, 20.0 / 4096, -5.0, 15.0, 3e-3)
+_SCOPE_PROBE = Channel(1.0, 0.1, 1.0, 0.0, 100.0 / 4096, -20.0, 80.0, 0.02)
+_TEN_BIT = Channel(0.5, 0.0, 2.0, 0.01, 0.02, 0.0, 20.46, 8e-3)
+_TEN_BIT_SHUNT = Channel(0.5, 0.0, 2.0, 0.0, 0.06, 0.0, 61.38, 0.03)
+_LOGGER = Channel(0.1, 0.02, 2.0, 0.0, 40.0 / 65536, -20.0, 20.0, 1e-3)
+_LOGGER_SHUNT = Channel(0.3, 0.02, 2.0, 0.0, 120.0 / 65536, -60.0, 60.0, 5e-3)
+_DIRTY = Channel(3.0, 1.0, 0.0, 0.0, 0.01, -20.0, 20.0, 0.03)
+_DIRTY_PROBE = Channel(3.0, 1.0, 0.0, 0.0, 0.02, -10.0, 60.0, 0.05)
+_UNIPOLAR = Channel(1.0, 0.0, 0.0, 0.05, 0.02, 0.0, 20.46, 4e-3)
+_UNIPOLAR_SHUNT = Channel(1.0, 0.0, 0.0, 0.1, 0.05, 0.0, 51.15, 0.02)
 
 
 def _slow(rng: Random) -> Timing:
@@ -148,7 +150,7 @@ def record(instrument: Instrument, waves: Waves, system_v: float, rng: Random, p
     if instrument.voltage is not None:
         voltage = _scaled(instrument.voltage, 2.0 if system_v == 24.0 else 1.0)
         channels |= {name: voltage for name in ("v_in", "v_out", "v_pilot") if _SOURCES[name] in waves.saved}
-    columns: dict[str, Array] = {"time_s": stamp_s if not timing.stamp_s else np.round(stamp_s / timing.stamp_s) * timing.stamp_s}
+    columns: dict[str, Array] = {"time_s": stamp_s if not timing.stamp_s else np.floor(stamp_s / timing.stamp_s + 1e-9) * timing.stamp_s}
     for place, (name, channel) in enumerate(channels.items()):
         late_s = timing.skew_s * place / max(len(channels) - 1, 1)
         columns[f"{name}_{_UNITS[name]}"] = channel.read(_sampled(waves, _SOURCES[name], true_s + late_s, timing.mean_s), rng)
