@@ -63,7 +63,7 @@ UNITS: Mapping[str, ReferenceUnit] = {
     "hot-wire-24v": ReferenceUnit(
         "hot_wire.cir", {**_24V, "rb": 136.0, "rw": 40.0, "rk": 0.12, "half": 1.0, "tell": 2080.0}, system_v=24.0
     ),
-    "two-coil": ReferenceUnit("two_coil.cir"),
+    "two-coil": ReferenceUnit("two_coil.cir", {"lag": 0.018}),  # a blip of 7 ms, too short for light
     "electronic": ReferenceUnit("electronic.cir", {"period": 0.6713, "lit": 0.3309}),
     "electronic-leaky": ReferenceUnit("electronic.cir", {"first": 1.42, "leak": 2100.0, "period": 0.7119, "lit": 0.3703}),
     "electronic-led": ReferenceUnit("electronic.cir", {"n21": 0.0, "leds": 2.0, "source": 12.83, "period": 0.6507}, led=True),
