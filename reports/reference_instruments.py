@@ -164,7 +164,7 @@ def _kept(timing: Timing, true_s: Array, rng: Random) -> tuple[np.ndarray[tuple[
     kept = rng.random(len(true_s)) >= timing.lost
     gaps: Sequence[tuple[float, float]] = ()
     if timing.pause_s:
-        pause_s = rng.uniform(true_s[0] + 2.0, true_s[-1] - 2.0)
+        pause_s = true_s[0] + rng.uniform(0.2, 0.8) * (true_s[-1] - true_s[0])
         gaps = ((pause_s, pause_s + timing.pause_s),)
         kept &= (true_s < pause_s) | (true_s > pause_s + timing.pause_s)
     return kept, gaps

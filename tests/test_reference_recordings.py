@@ -64,10 +64,10 @@ def test_the_truth_of_a_timed_unit_is_what_its_netlist_says(folder: Path) -> Non
     reference = Reference(unit, unit.run(folder))
     found = truth(reference, 0.0, 13.5, (), None)
     period_s, lit_s = unit.parameters["period"], unit.parameters["lit"]
-    assert found.cycles == 11  # makes at 1.42 s + 0, 1 ... 16 periods; 16 cycles, of which 5 are skipped
+    assert found.cycles == 11  # makes at 1.4237 s + 0, 1 ... 16 periods; 16 cycles, of which 5 are skipped
     expected = {
         "rate_per_min": 60.0 / period_s, "rate_total_per_min": 60.0 / period_s, "on_s": lit_s, "off_s": period_s - lit_s,
-        "on_ratio": lit_s / period_s, "first_light_s": 0.42, "first_extinction_s": 0.42 + lit_s, "start_s": 0.42 + lit_s,
+        "on_ratio": lit_s / period_s, "first_light_s": 0.4237, "first_extinction_s": 0.4237 + lit_s, "start_s": 0.4237 + lit_s,
     }  # fmt: skip
     for name, value in expected.items():
         assert found.values[name] == pytest.approx(value, abs=3e-6 if name.endswith("_s") else 3e-4), name
@@ -103,8 +103,8 @@ def test_an_instrument_keeps_its_data_sheet(name: str, tmp_path: Path) -> None:
     level = {"i(vamp)": 5.0, "v(in)": 13.0, "v(out)": 12.0}
     waves = Waves(t_s, {node: np.full(len(t_s), value) for node, value in level.items()})
     means: dict[str, list[float]] = {}
-    for seed in range(12):
-        recorded = record(replace(INSTRUMENTS[name], seconds=5.0), waves, 12.0, np.random.default_rng(seed), tmp_path / "constant.csv")
+    for seed in range(24):
+        recorded = record(replace(INSTRUMENTS[name], seconds=0.8), waves, 12.0, np.random.default_rng(seed), tmp_path / "constant.csv")
         sheet = parse_instrument(tomllib.loads(recorded.data_sheet), name)
         frame = pd.read_csv(recorded.path)
         lasted_s = float(frame["time_s"].iloc[-1] - frame["time_s"].iloc[0])
@@ -120,4 +120,4 @@ def test_an_instrument_keeps_its_data_sheet(name: str, tmp_path: Path) -> None:
             means.setdefault(channel, []).append(off / limit)
     # The errors are there, of either sign, and different each time.
     for channel, parts in means.items():
-        assert min(parts) < -0.1 < 0.1 < max(parts), channel
+        assert min(parts) < -0.3 and max(parts) > 0.3, channel
