@@ -28,6 +28,7 @@ import tomllib
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import chain
 from pathlib import Path
 from types import CodeType, FrameType, FunctionType, ModuleType
 from typing import Any
@@ -38,8 +39,11 @@ from reports.mutations import Mutant, mutants_of
 
 ROOT = Path(__file__).parent.parent
 EQUIVALENT = Path(__file__).parent / "equivalent_mutants.toml"
-_MEASURE = ("test_measure", "test_film", "test_golden_budgets", "test_values", "test_value_levels", "test_bench_check", "test_behaviour")
-_SAMPLES = ("test_cycles", "test_measure", "test_film")
+_MEASURE = (
+    "test_measure", "test_film", "test_golden_budgets", "test_values", "test_value_levels", "test_bench_check", "test_behaviour",
+)  # fmt: skip
+_SAMPLES = ("test_cycles", "test_inrush", "test_readings")
+_EDGES = ("test_transitions", "test_transition_levels", "test_instants")
 TESTS: Mapping[str, tuple[str, ...]] = {
     "measure.values": _MEASURE,
     "measure.bench_check": _MEASURE,
@@ -47,11 +51,11 @@ TESTS: Mapping[str, tuple[str, ...]] = {
     "measure.film": _MEASURE,
     "measure.behaviour": _MEASURE,
     "measure.mechanism": _MEASURE,
-    "cycles": (*_SAMPLES, "test_readings"),
-    "transitions": ("test_transitions", "test_transition_levels"),
-    "inrush": ("test_inrush", "test_measure"),
-    "instants": ("test_instants", "test_transitions"),
-    "readings": ("test_readings", "test_measure"),
+    "cycles": _SAMPLES,
+    "inrush": _SAMPLES,
+    "readings": _SAMPLES,
+    "transitions": _EDGES,
+    "instants": _EDGES,
     "uncertainty": ("test_uncertainty", "test_verdict"),
     "verdict": ("test_verdict", "test_verdict_conditions"),
     "session.combine": ("test_combine", "test_assemble"),
@@ -82,13 +86,14 @@ class Found:
 
 
 class Planter:
-    """A pytest plugin that plants faults instead of running the tests once."""
+    """A pytest plugin that plants faults in modules that have the same tests, instead of running these once."""
 
-    def __init__(self, name: str, sample: int, seed: int) -> None:
-        self.found = Found(name)
+    def __init__(self, names: Sequence[str], sample: int, seed: int) -> None:
+        self.found = [Found(name) for name in names]
         self._sample, self._seed = sample, seed
-        self._module = importlib.import_module(f"bench.{name}")
-        self._path = str(self._module.__file__)
+        self._modules = [importlib.import_module(f"bench.{name}") for name in names]
+        self._seconds: dict[str, float] = {}
+        self._lines: dict[str, set[tuple[str, int]]] = {}
 
     @pytest.hookimpl(tryfirst=True)
     def pytest_collection(self) -> None:
@@ -99,63 +104,68 @@ class Planter:
         settings.load_profile("planted")
 
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
-        if self.found.module.startswith(_BEYOND_LINE):
+        if self.found[0].module.startswith(_BEYOND_LINE):
             _remember_lines()
-        passed, self._seconds, self._lines = self._run_all(session.items)
-        if session.testsfailed or not passed:
-            self.found.trouble = "the tests fail without a fault"
+        if session.testsfailed or not self._run_all(session.items):
+            for found in self.found:
+                found.trouble = "the tests fail without a fault"
             return True
+        for found, module in zip(self.found, self._modules, strict=True):
+            self._plant_in(found, module, session.items)
+        return True
+
+    def _plant_in(self, found: Found, module: ModuleType, items: Sequence[pytest.Item]) -> None:
         began = time.monotonic()
-        tree = ast.parse(Path(self._path).read_text(encoding="utf-8"))
+        tree = ast.parse(Path(str(module.__file__)).read_text(encoding="utf-8"))
         mutants = mutants_of(tree)
-        self.found.all = len(mutants)
+        found.all = len(mutants)
         mutants.sort(key=lambda m: hashlib.sha256(f"{self._seed} {m.key}".encode()).digest())
-        known = _equivalents(self.found.module)
+        known = _equivalents(found.module)
         kills: Counter[str] = Counter()
         for mutant in sorted(mutants[: self._sample] if self._sample else mutants, key=lambda m: m.line):
-            killer = self._try(tree, mutant, self._order(session.items, mutant, kills))
+            killer = self._try(module, tree, mutant, self._order(str(module.__file__), items, mutant, kills))
             described = f"{mutant.function or 'top'}: {mutant.change}"
             listed = (mutant.function, mutant.change) in known
             if killer:
                 kills[killer] += 1
-                self.found.killed += 1
-                self.found.not_equivalent += [described] if listed else []
+                found.killed += 1
+                found.not_equivalent += [described] if listed else []
             elif listed:
-                self.found.equivalent += 1
+                found.equivalent += 1
             elif mutant.on_edge:
-                self.found.on_edge += 1
+                found.on_edge += 1
             else:
-                self.found.survived.append((mutant.line, described))
-        self.found.seconds = time.monotonic() - began
-        return True
+                found.survived.append((mutant.line, described))
+        found.seconds = time.monotonic() - began
 
-    def _run_all(self, items: Sequence[pytest.Item]) -> tuple[bool, dict[str, float], dict[str, set[int]]]:
-        """Run all tests as they are: whether they pass, how long each takes, and which lines of the module each comes past."""
-        seconds, lines, passed = {}, {}, True
+    def _run_all(self, items: Sequence[pytest.Item]) -> bool:
+        """Run all tests as they are: whether they pass. Notes how long each takes, and which lines of the modules each comes past."""
+        paths, passed = {str(module.__file__) for module in self._modules}, True
         for item, following in zip(items, (*items[1:], None), strict=True):
-            seen: set[int] = set()
+            seen: set[tuple[str, int]] = set()
 
-            def inside(frame: FrameType, event: str, _: object, seen: set[int] = seen) -> Any:
-                seen.add(frame.f_lineno)
+            def inside(frame: FrameType, event: str, _: object, seen: set[tuple[str, int]] = seen) -> Any:
+                seen.add((frame.f_code.co_filename, frame.f_lineno))
                 return inside
 
             def called(frame: FrameType, event: str, _: object, inside: Any = inside) -> Any:
-                return inside if frame.f_code.co_filename == self._path else None
+                return inside if frame.f_code.co_filename in paths else None
 
             began = time.process_time()
             sys.settrace(called)
             passed &= _passes(item, following)
             sys.settrace(None)
-            seconds[item.nodeid], lines[item.nodeid] = time.process_time() - began, seen
-        return passed, seconds, lines
+            self._seconds[item.nodeid], self._lines[item.nodeid] = time.process_time() - began, seen
+        return passed
 
-    def _order(self, items: Sequence[pytest.Item], mutant: Mutant, kills: Counter[str]) -> list[pytest.Item]:
+    def _order(self, path: str, items: Sequence[pytest.Item], mutant: Mutant, kills: Counter[str]) -> list[pytest.Item]:
         """The tests that come past the statement, those first that found most for the time they take."""
         if mutant.function:
-            items = [item for item in items if not self._lines[item.nodeid].isdisjoint(mutant.lines)] or list(items)
+            statement = {(path, line) for line in mutant.lines}
+            items = [item for item in items if not self._lines[item.nodeid].isdisjoint(statement)]
         return sorted(items, key=lambda item: (self._seconds[item.nodeid] + 0.01) / (kills[item.nodeid] + 0.2))
 
-    def _try(self, tree: ast.Module, mutant: Mutant, items: Sequence[pytest.Item]) -> str:
+    def _try(self, module: ModuleType, tree: ast.Module, mutant: Mutant, items: Sequence[pytest.Item]) -> str:
         """The test that finds the fault, or empty."""
         reader, writer = os.pipe()
         limit_s = _LEAST_CPU_S + _TIMES_AS_LONG * sum(self._seconds[item.nodeid] for item in items)
@@ -165,7 +175,7 @@ class Planter:
             resource.setrlimit(resource.RLIMIT_AS, (_MEMORY, _MEMORY))
             try:
                 mutant.plant()
-                _transplant(self._module, compile(tree, self._path, "exec"))
+                _transplant(module, compile(tree, str(module.__file__), "exec"))
                 for item, following in zip(items, (*items[1:], None), strict=True):
                     if not _passes(item, following):
                         os.write(writer, item.nodeid.encode())
@@ -239,23 +249,21 @@ def _equivalents(module: str) -> set[tuple[str, str]]:
     return {(one["function"], one["change"]) for one in entries if one["module"] == module}
 
 
-def try_module(order: tuple[str, int, int]) -> Found:
-    """Plant faults in one module, in a process of its own."""
-    name, sample, seed = order
+def try_modules(order: tuple[tuple[str, ...], int, int]) -> list[Found]:
+    """Plant faults in modules that have the same tests, in a process of its own."""
+    names, sample, seed = order
     sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
-    files = [str(path) for path in (ROOT / "tests" / f"{test}.py" for test in TESTS[name]) if path.exists()]
-    planter = Planter(name, sample, seed)
-    if not files:
-        planter.found.trouble = "no test of its own"
-        return planter.found
+    files = [str(path) for path in (ROOT / "tests" / f"{test}.py" for test in TESTS[names[0]]) if path.exists()]
+    planter = Planter(names, sample, seed)
+    quiet = ["-o", "addopts=--strict-markers", "-p", "no:terminal", "-p", "no:cacheprovider", "--rootdir", str(ROOT)]
     kept, sys.stdout = sys.stdout, io.StringIO()
     try:
-        quiet = ["-o", "addopts=--strict-markers", "-p", "no:terminal", "-p", "no:cacheprovider", "--rootdir", str(ROOT)]
         code = pytest.main([*quiet, *files], plugins=[planter])
     finally:
         sys.stdout = kept
-    if code not in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED) and not planter.found.all:
-        planter.found.trouble = planter.found.trouble or f"the tests did not run: {code!r}"
+    for found in planter.found:
+        if not found.all and not found.trouble:
+            found.trouble = f"the tests did not run: {code!r}"
     return planter.found
 
 
@@ -270,7 +278,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
     print(f"{'module':22}{'faults':>8}{'tried':>7}{'killed':>8}{'survived':>10}{'on edge':>9}{'equivalent':>12}{'killed %':>10}{'s':>6}")
     survivors: list[str] = []
     with multiprocessing.get_context("spawn").Pool(1, maxtasksperchild=1) as pool:
-        for found in pool.imap(try_module, [(name, given.sample, given.seed) for name in given.module or TESTS]):
+        chosen = given.module or [*TESTS]
+        together = dict.fromkeys(tuple(name for name in chosen if TESTS[name] == files) for files in map(TESTS.__getitem__, chosen))
+        orders = [(names, given.sample, given.seed) for names in together]
+        for found in chain.from_iterable(pool.imap(try_modules, orders)):
             if found.trouble:
                 print(f"{found.module:22}{found.trouble}")
                 continue
