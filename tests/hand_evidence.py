@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -75,7 +76,7 @@ def cycles(
         t += on_s + off_s
         bright = lits if isinstance(lits, Lit) else lits[k] if lits else lit()
         black = darks if isinstance(darks, Dark) else darks[k] if darks else dark()
-        made.append(Cycle(begun, broke, Transition(t, True, make_u_s), bright, black))
+        made.append(Cycle(begun, broke, Transition(t, True, make_u_s), replace(bright, settled_s=on_s), black))
     return made
 
 

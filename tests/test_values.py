@@ -22,6 +22,7 @@ from scipy import stats
 
 from bench.measure import Counts
 from bench.readings import Reading
+from bench.samples import Timing
 from bench.uncertainty import Component, Estimate, NotMeasured
 
 ON_S, OFF_S = (0.35, 0.36, 0.34, 0.33), (0.31, 0.32, 0.34, 0.30)
@@ -196,7 +197,7 @@ def test_spread_and_trend_are_those_of_numpy_and_scipy() -> None:
     m = measured(made, clock=CORRECTED)
     spread = np.std(periods, ddof=1) / periods.mean()
     found = estimate(m, "period_spread")
-    assert (found.value, found.u, found.dof) == (near(spread), near(spread / math.sqrt(22.0)), near(11.0))
+    assert (found.value, found.dof) == (near(spread), near(11.0))
     scattered = estimate(m, "drop_spread_v")
     assert scattered.value == near(np.std(volts, ddof=1))
     minutes = (np.cumsum(periods) - periods) * 1.004 / 60.0
@@ -206,8 +207,80 @@ def test_spread_and_trend_are_those_of_numpy_and_scipy() -> None:
         assert trend.value == near(line.slope), name
         residual = y - line.intercept - line.slope * minutes
         together = 1.0 + 2.0 * (float(residual[1:] @ residual[:-1]) / 11.0 / float(np.var(residual, ddof=1)) + 1.0 / 12.0)
-        assert trend.u == near(line.stderr * math.sqrt(max(1.0, together))), name
+        assert trend.budget[0].u == near(line.stderr * math.sqrt(max(1.0, together))), name
         assert (trend.dof, trend.n) == (near(10.0), 12), name
+
+
+@pytest.mark.parametrize("n", [3, 4, 6, 12, 40, 100])
+def test_the_interval_of_a_spread_holds_the_true_one_as_often_as_it_says(n: int) -> None:
+    """The variance of n normal values follows the chi-squared distribution of n - 1 degrees of freedom."""
+    periods = 0.7 + 0.01 * np.resize([1.0, -1.0], n)
+    found = estimate(measured(cycles([(0.3, p - 0.3) for p in periods], make_u_s=0.0)), "period_spread")
+    wide = found.expanded() / found.value
+    # It holds the truth 1 if s (1 - wide) <= 1 <= s (1 + wide).
+    most = math.inf if wide >= 1.0 else 1.0 / (1.0 - wide)
+    holds = stats.chi2.cdf((n - 1) * most**2, n - 1) - stats.chi2.cdf((n - 1) / (1.0 + wide) ** 2, n - 1)
+    assert holds == near(0.95, abs=0.02)
+
+
+@pytest.mark.parametrize(("sway_s", "make_u_s"), [(0.01, 1e-6), (0.01, 5e-3), (1e-4, 5e-4)])
+def test_what_instants_scatter_by_is_not_the_units(sway_s: float, make_u_s: float) -> None:
+    """A period has two instants of make: 2 u^2 of the variance read is theirs."""
+    periods = 0.7 + sway_s * np.resize([1.0, -1.0], 12)
+    found = estimate(measured(cycles([(0.3, p - 0.3) for p in periods], make_u_s=make_u_s)), "period_spread")
+    own = max(float(np.var(periods, ddof=1)) - 2.0 * make_u_s**2, 0.0)
+    assert found.value == near(math.sqrt(own) / 0.7, abs=1e-12)
+    if own == 0.0:
+        # The variance of 12 readings is known to sqrt(2 / 11) of itself: so large may the unit's be.
+        assert found.u == near(math.sqrt(math.sqrt(2.0 / 11.0) * 2.0 * make_u_s**2) / 0.7)
+
+
+@pytest.mark.parametrize("n", [4, 10])
+def test_scatter_of_instants_is_counted_once(n: int) -> None:
+    """Where the durations scatter by more than their instants, both parts together are the scatter read."""
+    ons = 0.4 + 1e-3 * np.resize([1.0, -1.0], n)
+    m = measured(cycles([(on, 0.7 - on) for on in ons], make_u_s=3e-4, break_u_s=4e-4))
+    for name, values in (("on_s", ons), ("off_s", 0.7 - ons)):
+        found = parts(estimate(m, name))
+        assert found["make against break"].u == near(5e-4 / math.sqrt(n)), name
+        assert math.hypot(scatter(estimate(m, name)).u, 5e-4 / math.sqrt(n)) == near(stats.sem(values)), name
+
+
+def test_instants_that_met_the_samples_alike_are_not_averaged() -> None:
+    """No scatter at all says that every flash began at the same place between two samples: what that is off by stays."""
+    m = measured(cycles(STEADY, make_u_s=3e-4, break_u_s=4e-4))
+    assert parts(estimate(m, "on_s"))["make against break"].u == near(5e-4)
+    half = 0.4 + 2.5e-4 * math.sqrt(3 / 4) * np.array([1.0, -1.0, 1.0, -1.0])  # s = u / 2
+    kept = parts(estimate(measured(cycles([(on, 0.3) for on in half], make_u_s=3e-4, break_u_s=4e-4)), "on_s"))
+    assert kept["make against break"].u == near(5e-4 * math.sqrt(0.75 + 0.25 / 4))
+    # Of four cycles the variance is known to sqrt(2 / 3): so much of what was read may be the unit's.
+    assert kept["scatter of 4 on durations"].u == near(math.sqrt(math.sqrt(2 / 3) * 2.5e-4**2 / 4))
+
+
+def test_edges_that_take_their_time_are_off_the_same_way_in_every_flash() -> None:
+    made = [replace(c, begun=replace(c.begun, soft_s=3e-4), broke=replace(c.broke, soft_s=4e-4)) for c in cycles(UNEVEN)]
+    source = "make and break take their time"
+    assert [parts(estimate(measured(made), name))[source].u for name in ("on_s", "off_s")] == near([5e-4, 5e-4])
+    assert parts(estimate(measured(made), "on_ratio"))[source].u == near(5e-4 / (sum(ON_S + OFF_S) / 4))
+    assert source not in parts(estimate(measured(made), "rate_per_min")), "from make to make it is the same"
+
+
+def test_input_and_output_that_are_not_sampled_together_make_a_start_worse() -> None:
+    found = parts(estimate(measured(cycles(STEADY, first_s=0.75), timing=Timing(skew_s=6e-4)), "start_s"))
+    skew = found["input and output not sampled together"]
+    assert (skew.u, skew.shape) == (near(6e-4 / math.sqrt(3.0)), "rectangular")
+    assert skew.source not in parts(estimate(measured(cycles(STEADY, first_s=0.75)), "start_s"))
+
+
+def test_a_trend_of_readings_too_coarse_to_scatter_is_known_no_better_than_they_are() -> None:
+    """Drops all alike, in counts of 5.3e-4 V: what lies between two counts is unseen."""
+    m = measured(cycles([(0.4, 0.3)] * 10))
+    minutes = np.arange(10) * 0.7 / 60.0
+    sxx = float(((minutes - minutes.mean()) ** 2).sum())
+    found = estimate(m, "drop_trend_v_per_min")
+    assert (found.value, found.u) == (near(0.0, abs=1e-12), near(5.3e-4 / math.sqrt(sxx)))
+    drift = estimate(m, "rate_drift_per_min2")
+    assert drift.u == near(60.0 / 0.49 * math.sqrt(2.0) * 5e-6 / math.sqrt(sxx), rel=1e-4)
 
 
 def test_a_trend_needs_eight_cycles_and_a_spread_three() -> None:
