@@ -106,9 +106,10 @@ class Planter:
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
         if self.found[0].module.startswith(_BEYOND_LINE):
             _remember_lines()
-        if session.testsfailed or not self._run_all(session.items):
+        failed = self._run_all(session.items)
+        if session.testsfailed or failed:
             for found in self.found:
-                found.trouble = "the tests fail without a fault"
+                found.trouble = f"the tests fail without a fault: {', '.join(failed)}"
             return True
         for found, module in zip(self.found, self._modules, strict=True):
             self._plant_in(found, module, session.items)
@@ -138,9 +139,9 @@ class Planter:
                 found.survived.append((mutant.line, described))
         found.seconds = time.monotonic() - began
 
-    def _run_all(self, items: Sequence[pytest.Item]) -> bool:
-        """Run all tests as they are: whether they pass. Notes how long each takes, and which lines of the modules each comes past."""
-        paths, passed = {str(module.__file__) for module in self._modules}, True
+    def _run_all(self, items: Sequence[pytest.Item]) -> list[str]:
+        """Run all tests as they are: those that fail. Notes how long each takes, and which lines of the modules each comes past."""
+        paths, failed = {str(module.__file__) for module in self._modules}, []
         for item, following in zip(items, (*items[1:], None), strict=True):
             seen: set[tuple[str, int]] = set()
 
@@ -153,10 +154,11 @@ class Planter:
 
             began = time.process_time()
             sys.settrace(called)
-            passed &= _passes(item, following)
+            passed = _passes(item, following)
             sys.settrace(None)
+            failed += [] if passed else [item.nodeid]
             self._seconds[item.nodeid], self._lines[item.nodeid] = time.process_time() - began, seen
-        return passed
+        return failed
 
     def _order(self, path: str, items: Sequence[pytest.Item], mutant: Mutant, kills: Counter[str]) -> list[pytest.Item]:
         """The tests that come past the statement, those first that found most for the time they take."""
