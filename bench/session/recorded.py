@@ -9,6 +9,7 @@ from pathlib import Path
 from bench.analysis import Line
 from bench.clock import ClockComparison
 from bench.measure import Conditions, Measured, measure
+from bench.measure.flashes import COLUMNS, FlashTable
 from bench.procedure import ORDINARY, Procedure, RunStep
 from bench.record import RecordingSource, StepRecord, TestRecord
 from bench.recording import Recording, read_recording
@@ -42,14 +43,16 @@ def judge_recording(
     The supply is held to a band only if `setup.supply_v` names it.
     """
     recording = read_recording(path, u_scale=u_scale, u_zero=u_zero, names=names)
-    measured, cycles, excluded, lasted_s = analysed(recording, setup)
-    record = StepRecord(_STEP.name, _STEP.title, (), setup.load_text, 0.0, lasted_s, measured, cycles, excluded, setup.supply_v)
+    measured, cycles, excluded, lasted_s, flashes = analysed(recording, setup)
+    record = StepRecord(
+        _STEP.name, _STEP.title, (), setup.load_text, 0.0, lasted_s, measured, cycles, excluded, setup.supply_v, flashes=flashes
+    )
     source = RecordingSource(recording.path.name, tuple(recording.columns))
     return assemble(PROCEDURE, setup, (Runs(_STEP, (record,)),), Story(when, software, recording=source, notes=recording.notes))
 
 
-def analysed(recording: Recording, setup: Setup) -> tuple[Measured, int, int, float]:
-    """What the recording shows, its complete cycles, those left out because samples are missing, and its length in s."""
+def analysed(recording: Recording, setup: Setup) -> tuple[Measured, int, int, float, FlashTable]:
+    """What the recording shows, its complete cycles, those left out because samples are missing, its length in s, and its flashes."""
     supply = setup.supply_v
     load = recorded_load(setup)
     conditions = Conditions(
@@ -68,10 +71,11 @@ def analysed(recording: Recording, setup: Setup) -> tuple[Measured, int, int, fl
         end_s = block.end_s
     line.finish()
     found = measure(line.evidence(), setup.counts)
-    values: dict[str, Measurement] = {**found.values, "clock_error": NotMeasured("no board: a recording")}
+    unread: dict[str, Measurement] = {"clock_error": NotMeasured("no board: a recording")}
     if recording.interval_s > _BOUNCE_INTERVAL_S:
         too_few = NotMeasured(f"{1.0 / recording.interval_s:.0f} rows a second are too few")
-        values |= {"bounce_make_s": too_few, "bounce_break_s": too_few}
+        unread |= {"bounce_make_s": too_few, "bounce_break_s": too_few}
     if recording.output_stands_in:
-        values |= dict.fromkeys(_OF_OUTPUT, NotMeasured("the recording has no column v_out"))
-    return replace(found, values=values), line.complete, line.cutter.broken, end_s
+        unread |= dict.fromkeys(_OF_OUTPUT, NotMeasured("the recording has no column v_out"))
+    flashes = line.flashes().without(unread.keys() & set(COLUMNS))
+    return replace(found, values={**found.values, **unread}), line.complete, line.cutter.broken, end_s, flashes
