@@ -16,6 +16,7 @@ from bench.cycles import Cycle, CycleCutter
 from bench.description import BoardDescription
 from bench.lamps import cold_siemens
 from bench.measure import Conditions, Counts, Evidence, Measured, measure
+from bench.measure.flashes import FlashTable, flash_table
 from bench.readings import Reading
 from bench.samples import EXACT, Accuracy, Block, Sampler, SwitchEvent, Timing, accuracies
 from bench.supply import SupplyWatch
@@ -68,8 +69,10 @@ class Line:
         self.latest: dict[str, float] = {}
         self._temperature: Reading | None = None
         self._interval_s = 0.0
+        self._begin_s: float | None = None
 
     def feed(self, block: Block) -> list[Change]:
+        self._begin_s = block.begin_s if self._begin_s is None else self._begin_s
         changes = self.finder.feed(block)
         self.supply.feed(block)
         output = block.traces["v_out"].t_s
@@ -94,6 +97,10 @@ class Line:
     def _keep(self, cycles: Sequence[Cycle]) -> None:
         self.cycles.extend(cycles)
         self.complete += len(cycles)
+
+    def flashes(self) -> FlashTable:
+        """The complete flashes one by one, as many as are kept."""
+        return flash_table(self.evidence(), self._begin_s or 0.0)
 
     def evidence(self, lost_part: float = 0.0) -> Evidence:
         cutter = self.cutter
@@ -247,6 +254,11 @@ class Analysis:
         """The complete cycles, the newest 5000 at most."""
         self.catch_up()
         return tuple(islice(self._line_for_range().cycles, None))
+
+    def flashes(self) -> FlashTable:
+        """The same as a table of what was read of each; empty before the first sample."""
+        self.catch_up()
+        return self._line.flashes() if self._line is not None else FlashTable()
 
     @property
     def cycles_complete(self) -> int:

@@ -20,12 +20,14 @@ from bench.claims import Claims
 from bench.instrument import UNSTATED, Instrument
 from bench.limits import Limit
 from bench.measure import QUANTITIES
+from bench.measure.flashes import COLUMNS
 from bench.outcome import Outcome
 from bench.parts import FOLDER, claims_for
 from bench.ports.opening import open_port
 from bench.ports.setting import known_bench
 from bench.record import TestRecord
 from bench.record_json import to_json
+from bench.render.flashes import TITLES, flash_rows
 from bench.render.quantities import quantity_of, uncertainty_of
 from bench.render.report import report_text
 from bench.render.rows import judged_rows, measured_rows
@@ -94,6 +96,17 @@ class Result:
             for name, found in step.measured.values.items()
         ]
         return pd.DataFrame(rows, columns=columns)
+
+    @property
+    def flashes(self) -> pd.DataFrame:
+        """One row for each complete flash of each run: run, flash (its number in the run), make_s, on_s, off_s, period_s, drop_v, inrush_a,
+        steady_a, supply_v, lamp_v, bounce_make_s, bounce_break_s (`bench.measure.flashes.FlashTable`). What was not read is NaN.
+
+        >>> bench.test("sim://bench-el-plain").flashes.groupby("run").drop_v.max()
+        """
+        import pandas as pd
+
+        return pd.DataFrame(flash_rows(self.record), columns=list(TITLES)).astype(dict.fromkeys(COLUMNS, float))
 
     def __getitem__(self, quantity: str) -> Quantity[Any]:
         """The value of a quantity, as pint has it. KeyError if there is no such quantity, ValueError if it was not measured."""

@@ -16,6 +16,7 @@ from bench.conditions import ConditionVerdict
 from bench.grade import Grade
 from bench.limits import Averaging, LimitSet
 from bench.measure import BenchFault, Measured
+from bench.measure.flashes import FlashTable
 from bench.outcome import Conclusion, Outcome
 from bench.procedure import Procedure
 from bench.verdict import Verdict
@@ -131,7 +132,7 @@ class SetUsed:
 class StepRecord:
     """One run of the unit on one load. Times in s of the host clock since the test began.
 
-    `lamps_w`: rated watts of its lamps, empty if they are not all known to be filament lamps.
+    `lamps_w`: rated watts of its lamps, empty if they are not all known to be filament lamps. `flashes`: one by one, the newest 5000.
     """
 
     name: str
@@ -147,6 +148,7 @@ class StepRecord:
     stopped_early: bool = False
     interrupted: str | None = None
     lamps_w: tuple[float, ...] = ()
+    flashes: FlashTable = field(default_factory=FlashTable)
 
 
 @dataclass(frozen=True)

@@ -22,6 +22,7 @@ from bench.files import limit_sets
 from bench.grade import Grade
 from bench.limits import AllOf, AnyOf, Condition, FactLimit, Limit, Source
 from bench.measure import BenchFault, BenchProof, Measured
+from bench.measure.flashes import FlashTable
 from bench.outcome import Conclusion, Outcome
 from bench.procedure import CoolStep, Procedure, PromptStep, RunStep, ZeroStep
 from bench.record import BoardRecord, JudgedAgain, RecordingSource, SetupRecord, SimulationRecord, StepRecord, TestRecord
@@ -59,7 +60,7 @@ def test_the_schema_is_one() -> None:
         ("socket", Socket, ()), ("bank", Bank, ()), ("setup", SetupRecord, ()), ("zero_step", ZeroStep, ("kind",)),
         ("run_step", RunStep, ("kind",)), ("cool_step", CoolStep, ("kind",)), ("prompt_step", PromptStep, ("kind",)),
         ("procedure", Procedure, ()), ("simulation", SimulationRecord, ()), ("board", BoardRecord, ()),
-        ("recording", RecordingSource, ()), ("judged_again", JudgedAgain, ()),
+        ("recording", RecordingSource, ()), ("judged_again", JudgedAgain, ()), ("flashes", FlashTable, ()),
     ],
 )  # fmt: skip
 def test_the_schema_has_every_field(name: str, kind: Any, more: tuple[str, ...]) -> None:

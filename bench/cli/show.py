@@ -17,23 +17,47 @@ if TYPE_CHECKING:
 @click.argument("paths", nargs=-1, required=True, metavar="FILE...", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @full_option
 @budget_option
-def command(paths: tuple[Path, ...], full: bool, budget: bool) -> int:
+@click.option(
+    "--flashes", "flashes_path", metavar="FILE",
+    help="Write the flashes of every run one by one as CSV to FILE; - writes them to the standard output instead of the report.",
+)  # fmt: skip
+def command(paths: tuple[Path, ...], full: bool, budget: bool, flashes_path: str | None) -> int:
     """Show a record that was kept as JSON; the exit code is that of its result. Of several, a line for each.
 
     \b
     makebreak test --json unit.json
+    makebreak show unit.json --flashes flashes.csv
     makebreak show unit.json --budget
     makebreak show returns/*.json
     """
     from bench.cli.exit_codes import GOOD, code_for
 
+    if flashes_path is not None and len(paths) > 1:
+        raise click.BadParameter(f"got {len(paths)} records; name one", param_hint="--flashes")
     records = [_record(path) for path in paths]
+    if flashes_path is not None:
+        _write_flashes(records[0], flashes_path)
+        if flashes_path == "-":
+            return code_for(records[0])
     if len(records) == 1:
         print_report(records[0], full, budget, str(paths[0]))
         return code_for(records[0])
     rows = [(r.unit, r.outcome.value, r.conclusion.letter or "-", r.reason) for r in records]
     print_table(("unit", "outcome", "grade", "why"), rows)
     return GOOD
+
+
+def _write_flashes(record: TestRecord, path: str) -> None:
+    from bench.render.flashes import flashes_csv
+    from bench.session.keeping import write_whole
+
+    if path == "-":
+        click.echo(flashes_csv(record), nl=False)
+        return
+    try:
+        write_whole(Path(path), flashes_csv(record))
+    except OSError as error:
+        raise click.ClickException(f"writing the flashes to {path}: {error.strerror or error}") from error
 
 
 def _record(path: Path) -> TestRecord:

@@ -152,6 +152,7 @@ class Chain:
             stopped_early=run.stopped_early,
             interrupted=interrupted,
             lamps_w=plan.load.watts,
+            flashes=run.flashes,
         )
 
     # --- the live steps

@@ -34,7 +34,7 @@ def write_whole(path: Path, text: str) -> None:
     """The whole text or nothing: a full disk or a kill leaves what stood there before, never half a record."""
     part = path.with_name(f"{path.name}.part")
     try:
-        with part.open("w", encoding="ascii") as file:
+        with part.open("w", encoding="utf-8") as file:
             file.write(text)
             file.flush()
             os.fsync(file.fileno())

@@ -10,6 +10,7 @@ from bench.analysis import Line
 from bench.clock import ClockComparison
 from bench.instrument import UNSTATED, Instrument
 from bench.measure import Conditions, Measured, measure
+from bench.measure.flashes import COLUMNS, FlashTable
 from bench.procedure import ORDINARY, Procedure, RunStep
 from bench.record import RecordingSource, StepRecord, TestRecord
 from bench.recording import EVERYTHING, Recording, RecordingError, read_recording
@@ -50,12 +51,14 @@ def judge_recording(
     columns: list[str] = []
     for number, path in enumerate(several, 1):
         recording = read_recording(path, instrument=instrument, names=names, window_s=window_s, rate_hz=rate_hz)
-        measured, cycles, excluded, lasted_s = analysed(recording, setup, instrument.clock_half_width)
+        measured, cycles, excluded, lasted_s, flashes = analysed(recording, setup, instrument.clock_half_width)
         measured = replace(measured, values=_as_recorded(measured.values, recording))
         name, title, of_file = _STEP.name, _STEP.title, ""
         if len(several) > 1:
             name, title, of_file = f"{name}-{number}", f"{title} (start {number} of {len(several)})", f"{path.name}: "
-        records.append(StepRecord(name, title, (), setup.load_text, 0.0, lasted_s, measured, cycles, excluded, setup.supply_v))
+        records.append(
+            StepRecord(name, title, (), setup.load_text, 0.0, lasted_s, measured, cycles, excluded, setup.supply_v, flashes=flashes)
+        )
         notes += [f"{of_file}{note}" for note in recording.notes]
         columns += recording.columns
     unstated = instrument.unstated(tuple(dict.fromkeys(columns)))
@@ -85,8 +88,8 @@ def _as_recorded(values: Mapping[str, Measurement], recording: Recording) -> Map
     return {**values, **dict.fromkeys(("inrush_first_a", "inrush_later_a", "inrush_ratio"), NotMeasured("i_load went beyond its range"))}
 
 
-def analysed(recording: Recording, setup: Setup, clock_half_width: float) -> tuple[Measured, int, int, float]:
-    """What the recording shows, its complete cycles, those left out because samples are missing, and its length in s."""
+def analysed(recording: Recording, setup: Setup, clock_half_width: float) -> tuple[Measured, int, int, float, FlashTable]:
+    """What the recording shows, its complete cycles, those left out because samples are missing, its length in s, and its flashes."""
     supply = setup.supply_v
     load = recorded_load(setup)
     conditions = Conditions(
@@ -105,10 +108,11 @@ def analysed(recording: Recording, setup: Setup, clock_half_width: float) -> tup
         end_s = block.end_s
     line.finish()
     found = measure(line.evidence(), setup.counts)
-    values: dict[str, Measurement] = {**found.values, "clock_error": NotMeasured("no board: a recording")}
+    unread: dict[str, Measurement] = {"clock_error": NotMeasured("no board: a recording")}
     if recording.interval_s > _BOUNCE_INTERVAL_S:
         too_few = NotMeasured(f"{1.0 / recording.interval_s:.0f} rows a second are too few")
-        values |= {"bounce_make_s": too_few, "bounce_break_s": too_few}
+        unread |= {"bounce_make_s": too_few, "bounce_break_s": too_few}
     if recording.output_stands_in:
-        values |= dict.fromkeys(_OF_OUTPUT, NotMeasured("the recording has no column v_out"))
-    return replace(found, values=values), line.complete, line.cutter.broken, end_s
+        unread |= dict.fromkeys(_OF_OUTPUT, NotMeasured("the recording has no column v_out"))
+    flashes = line.flashes().without(unread.keys() & set(COLUMNS))
+    return replace(found, values={**found.values, **unread}), line.complete, line.cutter.broken, end_s, flashes

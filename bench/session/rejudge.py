@@ -8,7 +8,8 @@ from typing import Any, Protocol
 
 from bench.analysis import Analysis, Observer
 from bench.description import BoardDescription, DescriptionError, parse_description
-from bench.measure import BenchFault, BenchProof, Counts, Measured, with_proof
+from bench.measure import BenchFault, BenchProof, Measured, with_proof
+from bench.measure.flashes import FlashTable
 from bench.ports.replay import NOTE, RECEIVED, CaptureError, Entry, read_capture
 from bench.procedure import Procedure
 from bench.record import BoardRecord, JudgedAgain, StepRecord, TestRecord
@@ -45,7 +46,7 @@ class _Open:
     analysis: Analysis
     lamps_w: tuple[float, ...] = ()
     range_number: int = 0
-    measured: Measured | None = None
+    shown: tuple[Measured, FlashTable] | None = None
 
 
 @dataclass
@@ -145,7 +146,7 @@ def _follow(reading: Reading, note: dict[str, Any], procedure: Procedure, name: 
         case "run":
             _open_run(reading, note, procedure, name)
         case "off" if reading.open is not None:
-            reading.open.measured = snapshot(reading.open.analysis, _counts(reading))
+            reading.open.shown = _shown(reading.open, reading.setup)
         case "shorted":
             _keep_short(reading, note)
         case "end" if reading.open is not None:
@@ -160,9 +161,9 @@ def _follow(reading: Reading, note: dict[str, Any], procedure: Procedure, name: 
             reading.interrupted = note["text"]
 
 
-def _counts(reading: Reading) -> Counts:
-    """The cycles that count in the run at hand."""
-    return LIVE_COUNTS if reading.open is not None and reading.open.note.get("live") else reading.setup.counts
+def _shown(run: _Open, setup: Setup) -> tuple[Measured, FlashTable]:
+    """What the run shows by now."""
+    return snapshot(run.analysis, LIVE_COUNTS if run.note.get("live") else setup.counts), run.analysis.flashes()
 
 
 def _open_run(reading: Reading, note: dict[str, Any], procedure: Procedure, name: str) -> None:
@@ -199,6 +200,7 @@ def _close_run(reading: Reading, end: dict[str, Any]) -> None:
     run, reading.open = reading.open, None
     note, analysis = run.note, run.analysis
     reading.before = analysis
+    measured, flashes = run.shown or _shown(run, reading.setup)
     reading.interrupted = end["interrupted"] or reading.interrupted
     record = StepRecord(
         name=note["name"],
@@ -207,13 +209,14 @@ def _close_run(reading: Reading, end: dict[str, Any]) -> None:
         load_text=note["text"],
         began_s=run.began_s - (reading.origin_s or 0.0),
         lasted_s=reading.now_s - run.began_s,
-        measured=run.measured or snapshot(analysis, LIVE_COUNTS if note.get("live") else reading.setup.counts),
+        measured=measured,
         cycles=analysis.cycles_complete,
         cycles_excluded=analysis.cycles_excluded,
         supply_v=note["volts"],
         stopped_early=bool(end.get("stopped_early", False)),
         interrupted=end["interrupted"],
         lamps_w=run.lamps_w,
+        flashes=flashes,
     )
     reading.records.setdefault(note["step"], []).append(record)
     for kind, count in analysis.losses.items():

@@ -9,6 +9,7 @@ from bench.analysis import Analysis
 from bench.description import BoardDescription
 from bench.envelope import Bins, Envelope
 from bench.measure import Conditions, Counts, Measured
+from bench.measure.flashes import FlashTable
 from bench.procedure import RunStep
 from bench.samples import Block
 from bench.session.board import BoardClient
@@ -72,12 +73,17 @@ class Run:
         self._on_s = self._changed_s = self._measured_s = 0.0
         self._seen: tuple[bool | None, int, int] = (None, 0, 0)
         self._latest: Measured | None = None
-        self._final: Measured | None = None
+        self._final: tuple[Measured, FlashTable] | None = None
 
     @property
     def measured(self) -> Measured:
         """What the run showed until it was switched off or broken off."""
-        return self._final or snapshot(self.analysis, self.plan.counts)
+        return self._final[0] if self._final is not None else snapshot(self.analysis, self.plan.counts)
+
+    @property
+    def flashes(self) -> FlashTable:
+        """The flashes behind that."""
+        return self._final[1] if self._final is not None else self.analysis.flashes()
 
     def start(self) -> None:
         """Sample the bench at rest, close the loads, and switch the unit on."""
@@ -112,12 +118,12 @@ class Run:
         """Send the unit off before anything is computed. What is measured is what came until now: switching off is not its doing."""
         self._board.note(note="off")
         self._board.send("OUTP OFF")
-        self._final = snapshot(self.analysis, self.plan.counts)
+        self._final = snapshot(self.analysis, self.plan.counts), self.analysis.flashes()
 
     def close(self) -> None:
         """The run is over though the unit goes on flashing: another one carries on."""
         self._board.note(note="off")
-        self._final = snapshot(self.analysis, self.plan.counts)
+        self._final = snapshot(self.analysis, self.plan.counts), self.analysis.flashes()
 
     def finish(self) -> None:
         """See that everything is open, and let what that shows arrive."""

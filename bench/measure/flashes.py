@@ -1,0 +1,98 @@
+"""A run's flashes one by one: what was read of each, column by column.
+
+The values are corrected as those of `bench.measure.values` are (clock, zero and common shares of the drop), so that their means agree. They
+are readings, not judgements: the uncertainties stand with the means, and a bench at fault is named beside them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, fields, replace
+from typing import Any, TypeAlias
+
+from bench.cycles import Cycle
+from bench.measure.evidence import Evidence, corrected
+from bench.readings import Reading
+
+Column: TypeAlias = tuple[float | None, ...]
+_S, _V, _A = 6, 4, 4
+"""Decimals: 1 us is a fiftieth of a fast sample, 0.1 mV and 0.1 mA are below the noise of one reading (reference rig)."""
+
+
+@dataclass(frozen=True)
+class FlashTable:
+    """One entry in each column for each complete flash, None where it was not read. Times in s, V and A.
+
+    - `first`: number of the first flash in the run; more than 1 if the run had more flashes than are kept.
+    - `from_supply`: `make_s` counts from the instant that voltage came to the unit; else from the run's first sample.
+    - `make_s`: the make. `on_s`, `off_s`, `period_s`: to the break, from there to the next make, and both.
+    - `drop_v`: the lowest while lit. `inrush_a`: at the instant of the make. `steady_a`, `supply_v`, `lamp_v`: at the end of the ON.
+    - `bounce_make_s`, `bounce_break_s`: from the first crossing to the last.
+    """
+
+    first: int = 1
+    from_supply: bool = False
+    make_s: Column = ()
+    on_s: Column = ()
+    off_s: Column = ()
+    period_s: Column = ()
+    drop_v: Column = ()
+    inrush_a: Column = ()
+    steady_a: Column = ()
+    supply_v: Column = ()
+    lamp_v: Column = ()
+    bounce_make_s: Column = ()
+    bounce_break_s: Column = ()
+
+    def __post_init__(self) -> None:
+        lengths = {name: len(getattr(self, name)) for name in COLUMNS}
+        if len(set(lengths.values())) > 1:
+            raise ValueError(f"the columns of the flashes differ in length: {', '.join(f'{n} {name}' for name, n in lengths.items())}")
+
+    def __len__(self) -> int:
+        return len(self.make_s)
+
+    def without(self, names: Iterable[str]) -> FlashTable:
+        """The same without the values of these columns."""
+        blank: Mapping[str, Any] = {name: (None,) * len(self) for name in names}
+        return replace(self, **blank)
+
+
+COLUMNS = tuple(field.name for field in fields(FlashTable) if field.name not in ("first", "from_supply"))
+
+
+def flash_table(e: Evidence, begin_s: float) -> FlashTable:
+    """The complete flashes of a run whose first sample came at `begin_s`."""
+    factor = 1.0 + e.clock.rel_error
+    origin_s = begin_s if e.applied is None else e.applied.t_s
+    lits = [cycle.lit for cycle in e.cycles]
+
+    def seconds(values: Iterable[float]) -> Column:
+        return tuple(round(value * factor, _S) for value in values)
+
+    return FlashTable(
+        first=e.cycles_before + 1,
+        from_supply=e.applied is not None,
+        make_s=seconds(cycle.begun.t_s - origin_s for cycle in e.cycles),
+        on_s=seconds(cycle.on_s for cycle in e.cycles),
+        off_s=seconds(cycle.off_s for cycle in e.cycles),
+        period_s=seconds(cycle.period_s for cycle in e.cycles),
+        drop_v=tuple(_drop_v(e, cycle) for cycle in e.cycles),
+        inrush_a=_rounded((lit.peak for lit in lits), _A),
+        steady_a=_rounded((lit.steady for lit in lits), _A),
+        supply_v=_rounded((lit.supply for lit in lits), _V),
+        lamp_v=_rounded((lit.lamp for lit in lits), _V),
+        bounce_make_s=seconds(cycle.begun.bounce_s for cycle in e.cycles),
+        bounce_break_s=seconds(cycle.broke.bounce_s for cycle in e.cycles),
+    )
+
+
+def _drop_v(e: Evidence, cycle: Cycle) -> float | None:
+    lit = cycle.lit
+    if lit.drop is None or lit.by_difference:
+        return None if lit.drop is None else round(lit.drop.value, _V)
+    return round(corrected(e, "v_drop", lit.drop.value, {"v_in": lit.supply.value if lit.supply is not None else 0.0}), _V)
+
+
+def _rounded(readings: Iterable[Reading | None], decimals: int) -> Column:
+    return tuple(None if reading is None else round(reading.value, decimals) for reading in readings)
