@@ -29,7 +29,7 @@ STATE_LEAST_S = 3.0e-3  # a shorter state is bounce: contact bounce is 1-3 ms in
 # The comparator stands near the open level, which is well known, and not half-way: the closed level may start at a third of the supply
 # when a burnt contact meets the inrush of cold lamps. The instant is then found on the waveform itself.
 THRESHOLD, HYSTERESIS = 0.2, 0.07  # of the distance between the state levels
-GROUP_S = 4.0e-3  # samples are looked at in groups of about this length for lasting levels
+GROUP_S, _GROUP_LEAST = 4.0e-3, 4  # samples are looked at for lasting levels in groups of about this length, and of at least so many
 _GROUPS_TOGETHER = 64  # looked at in one go, of which perhaps only the first is used
 _FLAT = 0.08  # a group whose ratio moves less than this is at a level
 _LOW, _HIGH = 0.25, 0.80  # levels outside these are what they seem
@@ -129,7 +129,8 @@ class TransitionFinder:
     def _restart(self) -> None:
         """Forget the samples at hand: after a gap nothing may be joined to what was before it."""
         self._t, self._t_in, self._out, self._in, self._ratio, self._amps = (np.empty(0) for _ in range(6))
-        self._group = 0  # samples in a group; 0 until the sampling interval is known
+        self._interval_s = 0.0  # from one sample to the next, once it is known
+        self._group = 0  # samples in a group; 0 until then
         self._grouped = 0  # samples whose lasting levels were looked at
         self._crossed = 0  # samples whose crossings were looked for
         self._hold = -1  # first sample of a level not yet understood, or -1
@@ -159,7 +160,8 @@ class TransitionFinder:
         self._ratio = np.concatenate((self._ratio, ratio))
         self._amps = np.concatenate((self._amps, _current_at(v_out.t_s, block)))
         if not self._group and len(self._t) > 1:
-            self._group = max(8, round(GROUP_S / float(self._t[1] - self._t[0])))
+            self._interval_s = float(self._t[1] - self._t[0])
+            self._group = max(_GROUP_LEAST, round(GROUP_S / self._interval_s))
         while self._group and len(self._t) - self._grouped >= self._group:
             self._grouped += self._learn() * self._group
             self._cross((self._grouped if self._hold < 0 else self._hold) - 2 * self._group)
@@ -226,10 +228,11 @@ class TransitionFinder:
             if self._hold < 0:
                 self._hold = self._grouped
                 self._held_level = mean
-            lasted = (self._grouped - self._hold) // self._group
             if abs(mean - self._held_level) > 0.05:
                 self._hold, self._held_level = self._grouped, mean
-            elif lasted * GROUP_S >= _LASTING_S:
+            # Of samples as slow as that, one flat group is enough.
+            lasted_s = max(self._grouped - self._hold, self._group) * self._interval_s
+            if lasted_s >= _LASTING_S:
                 closed = self._is_closed()
                 if closed is not None:
                     self._low, self._high = (self._low, mean) if closed else (mean, self._high)
@@ -238,14 +241,14 @@ class TransitionFinder:
                     self._low, self._hold = mean, -1
                 elif self._seen_low and not self._seen_high:
                     self._high, self._hold = mean, -1
-                elif self._seen_low or lasted * GROUP_S > _WAIT_S:
+                elif self._seen_low or lasted_s > _WAIT_S:
                     self._hold = -1
             return
         if self._hold >= 0 and (self._seen_low or self._seen_high):
             # The level is over and its counterpart is known. Without a step between them they are one state: a filament that warms up
             # behind a filmed contact passes all levels on its way.
             stepped = abs(mean - self._held_level) > _STEP
-            if stepped and (self._grouped - self._hold) * GROUP_S / self._group >= _LASTING_S:
+            if stepped and (self._grouped - self._hold) * self._interval_s >= _LASTING_S:
                 if mean >= _HIGH and not self._seen_low:
                     self._low = self._held_level
                 elif mean <= _LOW and not self._seen_high:

@@ -14,6 +14,7 @@ What could not be looked at is not proved, and says why.
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from statistics import median
@@ -293,8 +294,11 @@ def lamp_died_at(e: Evidence) -> int | None:
         for i, (on_s, lit) in enumerate(flashes)
         if on_s > _COUNTS_S and lit.steady is not None and lit.lamp is not None and lit.lamp.value > 0.3 * e.conditions.system_v
     ]
+    known: deque[float] = deque(maxlen=3)
     for k in range(1, len(loads)):
-        known = [g for _, g, settled in loads[:k] if settled][-3:]
+        _, g, settled = loads[k - 1]
+        if settled:
+            known.append(g)
         if not known:
             continue
         before, after = median(known), median(g for _, g, _ in loads[k : k + 3])
