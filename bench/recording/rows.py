@@ -21,7 +21,7 @@ _BACK_ROWS = 50
 def rows_of(table: Table) -> Iterator[tuple[Array, dict[str, Array]]]:
     """Chunks of the file in SI: time shape (n,), and each channel's values, shape (n,), NaN where there is none.
 
-    Readings beyond the range are infinite, or have the values of `table.ends`.
+    Readings beyond the range are infinite until `table` knows what becomes of them.
     """
     of_time = table.time
     titles = {column.place: column.title for column in table.columns} | {of_time.place: of_time.title}
@@ -44,12 +44,16 @@ def rows_of(table: Table) -> Iterator[tuple[Array, dict[str, Array]]]:
 
 
 def _wanted(table: Table, time_s: Array, values: dict[str, Array]) -> tuple[Array, dict[str, Array]]:
-    """The rows inside the window, with readings beyond a channel's range at its end."""
+    """The rows inside the window, with readings beyond a channel's range clipped, or taken out, as the table knows."""
     begin, end = table.window_s
     if begin > -math.inf or end < math.inf:
         inside = (time_s >= begin) & (time_s <= end)
         time_s, values = time_s[inside], {channel: v[inside] for channel, v in values.items()}
-    return time_s, {channel: np.clip(v, *table.ends[channel]) if channel in table.ends else v for channel, v in values.items()}
+    for channel in table.ends.keys() & values.keys():
+        values[channel] = np.clip(values[channel], *table.ends[channel])
+    for channel in table.odd & values.keys():
+        values[channel] = np.where(np.isinf(values[channel]), np.nan, values[channel])
+    return time_s, values
 
 
 class Timeline:
@@ -151,8 +155,8 @@ def blocks_of(table: Table, interval_s: float) -> Iterator[Block]:
             missing_rows = begin > 0 and not good[begin - 1]
             gap_before = last > -math.inf and (gap or missing_rows or float(t[0]) - last > threshold)
             traces = _traces(t, {c: v[begin:end] for c, v in values.items()})
-            if not traces.keys() >= set(main):
-                gap = True  # too short for a reading of a slower channel
+            if len(t) < 2 or any(c not in traces or len(traces[c].t_s) < 2 for c in main):
+                gap = True  # too short to show a change, or for a slower channel
                 continue
             yield Block(float(t[0]), float(t[-1]) + interval_s, traces, gap_before)
             last, gap = float(t[-1]), False

@@ -51,7 +51,8 @@ class Table:
     """Where the numbers stand in the file, how they are written, and which of its rows are wanted.
 
     `lines_before` the first row. `window_s`: the wanted stretch, in s of the file. `ends`: least and greatest value of channels that went
-    beyond their range; `slow`: rows from one reading to the next, of channels that were read less often than there are rows.
+    beyond their range, where they are clipped; `odd`: those of which such readings are none. `slow`: rows from one reading to the next, of
+    channels that were read less often than there are rows.
     """
 
     path: Path
@@ -64,6 +65,7 @@ class Table:
     time: TimeColumn
     window_s: tuple[float, float] = EVERYTHING
     ends: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    odd: frozenset[str] = frozenset()
     slow: Mapping[str, int] = field(default_factory=dict)
 
     @property
@@ -86,7 +88,7 @@ class Table:
 
 @dataclass(frozen=True)
 class _Head:
-    """The first lines of a file; the last of them may be cut."""
+    """The first whole lines of a file."""
 
     path: Path
     encoding: str
@@ -146,8 +148,10 @@ def _head(path: Path) -> _Head:
         codecs.getincrementaldecoder(encoding)().decode(raw, final=len(raw) < _HEAD_BYTES)
     except UnicodeDecodeError:
         encoding = "latin-1"
-    text = raw.decode(encoding, errors="replace").replace("\r\n", "\n").replace("\r", "\n")
-    return _Head(path, encoding, tuple(text.removesuffix("\n").split("\n")[:_HEAD_LINES]))
+    lines = raw.decode(encoding, errors="replace").replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    # The last is empty, or cut.
+    whole = lines if len(raw) < _HEAD_BYTES and lines[-1] else lines[:-1]
+    return _Head(path, encoding, tuple(whole[:_HEAD_LINES]))
 
 
 def _check_names(head: _Head, names: Mapping[str, str]) -> None:
@@ -179,8 +183,10 @@ def _no_header(head: _Head, names: Mapping[str, str]) -> str:
     cells = {cell for line in head.lines for cell in _cells(line, _separator(line))}
     for name in names.keys() - cells:
         return f"{head.name}: no column {name!r} to rename in its first {len(head.lines)} lines"
-    wanted = "wanted for example time_s,i_load_A,v_in_V,v_out_V"
-    return f"{head.name}: no header with a time column in the first {len(head.lines)} lines ({_HEAD_BYTES // 1024} kB at most), {wanted}"
+    where = f"the first {len(head.lines)} lines"
+    if len(head.lines) < _HEAD_LINES and head.path.stat().st_size > _HEAD_BYTES:
+        where += f" (of {_HEAD_BYTES // 1024} kB together)"
+    return f"{head.name}: no header with a time column in {where}, wanted for example time_s,i_load_A,v_in_V,v_out_V"
 
 
 def _separator(line: str) -> str:
