@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 import tracemalloc
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +19,8 @@ from bench.recording import RecordingError, read_recording
 from bench.recording.stamps import stated_rate_hz
 from bench.samples import Array
 from bench.session import Setup, judge_recording
+from bench.simboard.units import nominal
+from bench.simboard.world import World
 from bench.uncertainty import Estimate, NotMeasured
 from reports.damaged_recordings import DAMAGES, damaged, sorted_out
 
@@ -32,6 +35,27 @@ def plain() -> pd.DataFrame:
 def kept(frame: pd.DataFrame, tmp_path: Path, name: str = "r.csv") -> Path:
     frame.to_csv(tmp_path / name, index=False)
     return tmp_path / name
+
+
+@cache
+def _fast() -> pd.DataFrame:
+    world = World(nominal("NC"), seed=5)
+    world.switch(master=False, loads=frozenset({1, 2, 7}))
+    stretches = [world.advance(0.4)]
+    world.switch(master=True, loads=frozenset({1, 2, 7}))
+    stretches.append(world.advance(8.0))
+    t, nodes = np.arange(0.0, 8.0, 2e-4), np.concatenate([s.t_s for s in stretches])
+    noise = np.random.default_rng(3).normal(0.0, 0.004, (3, len(t)))
+    signals = {
+        f"{name}_{unit}": np.interp(t, nodes, np.concatenate([getattr(s, name) for s in stretches])) + noise[n]
+        for n, (name, unit) in enumerate((("i_load", "A"), ("v_in", "V"), ("v_out", "V")))
+    }
+    return pd.DataFrame({"time_s": t, **signals}).round(4)
+
+
+def fast() -> pd.DataFrame:
+    """8 s of an invented thermal unit with bouncing contacts at 5000 rows a second: the inrush of the cold lamps is 30 A."""
+    return _fast().copy()
 
 
 def written(tmp_path: Path, text: str) -> Path:
@@ -97,7 +121,7 @@ def test_prefixes_of_the_units_row_count(tmp_path: Path) -> None:
         ("time,v_in\ns,A\n0,1\n", "column v_in: unit 'A', allowed: V, mV"),
         ("time_s,v_in_V\ns,mV\n0,1\n", "column v_in_V: the row under it says 'mV'; keep one of the two"),
         ("time,v_in\ns,\n0,1\n", "column v_in: no unit in its name, wanted for example v_in_V"),
-        ("time,v_in_V\n0,1\n1,2\n", "column time: no unit in its name, wanted for example time_s, or stamps like 12:00:01.25"),
+        ("time,v_in_V\n0,1\n1,2\n", "column time: no unit of time, wanted for example time_s, or stamps like 12:00:01.25"),
     ],
 )
 def test_units_that_do_not_fit_are_named(tmp_path: Path, text: str, message: str) -> None:
@@ -118,13 +142,20 @@ def test_units_that_do_not_fit_are_named(tmp_path: Path, text: str, message: str
         ("time", ["2031-12-31T23:59:59.999+02:00", "2031-12-31T22:00:00.000Z", "2032-01-01T00:00:00.001+02:00"]),
         ("time", ["10:20:30.998", "10:20:30.999", "10:20:31.000"]),
         ("time_s", ["10:20:30.998", "10:20:30.999", "10:20:31.000"]),
+        ("time;v_in\nhh:mm:ss", ["10:20:30.998", "10:20:30.999", "10:20:31.000"]),
         ("time", ["23:59:59.999", "0:00:00.000", "00:00:00.001"]),
     ],
 )
 def test_stamps_of_date_and_time_become_seconds_from_the_first_row(tmp_path: Path, head: str, stamps: list[str]) -> None:
     rows = "".join(f"{stamp};12.5\n" for stamp in stamps)
-    t_s, _ = series(written(tmp_path, f"{head};v_in_V\n{rows}"))
+    t_s, _ = series(written(tmp_path, f"{head};{'V' if ';' in head else 'v_in_V'}\n{rows}"))
     assert t_s.tolist() == pytest.approx([0.0, 0.001, 0.002], abs=1e-9)
+
+
+def test_a_time_of_day_beside_a_time_in_seconds_is_not_used(tmp_path: Path) -> None:
+    path = written(tmp_path, "Date,Time,time_s,v_in_V\n1,10:00:00,0,12\n1,10:00:00,0.001,12\n1,10:00:00,0.002,12\n")
+    assert series(path)[0].tolist() == pytest.approx([0.0, 0.001, 0.002])
+    assert "2 columns of the file not used: Date, Time" in read_recording(path).notes
 
 
 def test_a_recording_across_midnight_shows_the_same_unit(tmp_path: Path) -> None:
@@ -174,6 +205,9 @@ def test_a_time_since_1970_that_is_none_is_named(tmp_path: Path) -> None:
         ('"Sample interval","0,5 ms"', 2000.0),
         ("Sampling period [us]: 40", 25e3),
         ("sample_interval\t1E-3", 1000.0),
+        ("Sampling interval: 0,001 s", 1000.0),
+        ("sampling rate: 10,000 Hz", None),
+        ("sampling rate: 1,2,3 Hz", None),
         ("sampling rate: 3 s", None),
         ("sample interval: 3 Hz", None),
         ("sample rate: 0 Hz", None),
@@ -249,7 +283,26 @@ def test_input_and_output_have_the_instants_of_the_slower_of_them(tmp_path: Path
         t_s, values = series(path, channel)
         assert t_s == pytest.approx(frame["time_s"][::5])
         assert values == pytest.approx(frame[f"{channel}_V"][::5])
-    assert len(series(path, "i_load")[0]) == len(frame)
+    # Current between two readings of the input may flow on either side of a make.
+    assert series(path, "i_load")[1] == pytest.approx(frame["i_load_A"][::5])
+    slow_current = kept(thinned(plain(), i_load_A=(5, 0)), tmp_path)
+    assert (len(series(slow_current, "v_out")[0]), len(series(slow_current, "i_load")[0])) == (len(frame), len(frame) // 5)
+
+
+def test_a_contact_that_was_seen_too_seldom_shows_no_bounce(tmp_path: Path) -> None:
+    assert value(judged(kept(fast(), tmp_path)), "bounce_make_s") >= 0.0
+    slow = judged(kept(thinned(fast(), v_out_V=(20, 0)), tmp_path))
+    assert why_not(slow, "bounce_make_s") == why_not(slow, "bounce_break_s") == "250 rows a second are too few"
+
+
+@pytest.mark.parametrize("every", [{"i_load_A": (100, 0)}, {"v_out_V": (90, 0)}, {"v_in_V": (90, 40)}, {"v_in_V": (40, 7)}])
+def test_a_channel_many_times_slower_charges_neither_bench_nor_unit(tmp_path: Path, every: dict[str, tuple[int, int]]) -> None:
+    whole, record = judged(kept(fast(), tmp_path)), judged(kept(thinned(fast(), **every), tmp_path))
+    assert record.bench_faults == ()
+    for name in ("rate_per_min", "start_s", "on_ratio", "steady_a", "dark_a"):
+        found = record.measured.values[name]
+        assert isinstance(found, Estimate)
+        assert abs(found.value - value(whole, name)) < found.expanded(), name
 
 
 def test_a_slower_channel_that_stops_is_a_gap(tmp_path: Path) -> None:
@@ -309,6 +362,15 @@ def test_an_inrush_beyond_the_range_costs_the_inrush_alone(tmp_path: Path) -> No
     assert record.steps[0].cycles_excluded == 0
     assert why_not(record, "inrush_first_a") == why_not(record, "inrush_later_a") == "i_load went beyond its range"
     assert value(record, "steady_a") == pytest.approx(value(judged(PLAIN), "steady_a"), rel=1e-6)
+
+
+def test_a_clipped_inrush_is_no_weak_supply_and_no_warm_lamp(tmp_path: Path) -> None:
+    frame = fast()
+    frame.loc[frame["i_load_A"] > 15.0, "i_load_A"] = np.inf
+    record = judged(kept(frame, tmp_path))
+    assert record.bench_faults == ()
+    assert why_not(record, "inrush_first_a") == why_not(record, "inrush_ratio") == "i_load went beyond its range"
+    assert value(record, "start_s") == pytest.approx(value(judged(kept(fast(), tmp_path)), "start_s"), rel=1e-6)
 
 
 @pytest.mark.parametrize(("most_a", "column"), [(3.0, "i_load_A"), (0.05, "i_load_A"), (10.0, "v_out_V"), (10.0, "v_in_V")])

@@ -11,19 +11,23 @@ import numpy as np
 
 from bench.description import Share
 from bench.recording.filling import Filling
-from bench.recording.rows import at_the_same_instants, blocks_of, rows_of
+from bench.recording.rows import blocks_of, rows_of
 from bench.recording.survey import Survey
 from bench.recording.table import EVERYTHING, RecordingError, Table, column_notes, open_table
-from bench.samples import Accuracy, Array, Block, Trace
+from bench.samples import Accuracy, Block, Trace
 
 
 @dataclass(frozen=True)
 class Recording:
-    """A recording made elsewhere: blocks for the analysis (read afresh at every walk), and what is known of their errors."""
+    """A recording made elsewhere: blocks for the analysis (read afresh at every walk), and what is known of their errors.
+
+    `row_s` from one row to the next, `interval_s` from one sight of the contact to the next.
+    """
 
     path: Path
     columns: tuple[str, ...]
     accuracies: Mapping[str, Accuracy]
+    row_s: float
     interval_s: float
     rows: int
     notes: tuple[str, ...]
@@ -32,7 +36,7 @@ class Recording:
     @property
     def blocks(self) -> Iterator[Block]:
         """The samples, as they are in the file."""
-        return blocks_of(self.table, self.interval_s)
+        return blocks_of(self.table, self.row_s)
 
     @property
     def output_stands_in(self) -> bool:
@@ -57,15 +61,11 @@ class Recording:
             raise RecordingError(f"{self.table.name}: neither v_out nor i_load is in it, only {there}: nothing shows the lamps")
         steady_a = _steady_current(self.blocks) if self.output_stands_in else 1.0
         for block in self.blocks:
-            traces = dict(block.traces)
-            shown = traces["i_load" if self.output_stands_in else "v_drop"]
-            volts: Array | float = nominal_v
-            if "v_in" in traces:
-                traces["v_in"], shown = at_the_same_instants(traces["v_in"], shown)
-                volts = traces["v_in"].values
+            shown = block.traces["i_load" if self.output_stands_in else "v_drop"]
+            volts = block.traces["v_in"].values if "v_in" in block.traces else nominal_v
             lit = np.clip(np.abs(shown.values) / steady_a, 0.0, 1.0)
-            traces["v_out"] = Trace(shown.t_s, volts * lit if self.output_stands_in else volts - shown.values)
-            yield replace(block, traces=traces)
+            v_out = Trace(shown.t_s, volts * lit if self.output_stands_in else volts - shown.values)
+            yield replace(block, traces={**block.traces, "v_out": v_out})
 
 
 def _steady_current(blocks: Iterator[Block]) -> float:
@@ -138,7 +138,9 @@ def read_recording(
         accuracies["v_drop"] = _difference(accuracies["v_in"], accuracies["v_out"])
         notes.append("v_drop: not in the file, taken as v_in less v_out")
     notes += survey.notes()
-    return Recording(table.path, table.channels(), accuracies, survey.interval_s, survey.rows, tuple(notes), table)
+    row_s = survey.interval_s
+    interval_s = row_s * max((table.slow.get(channel, 1) for channel in table.contact_channels), default=1)
+    return Recording(table.path, table.channels(), accuracies, row_s, interval_s, survey.rows, tuple(notes), table)
 
 
 def _clipped_at(accuracy: Accuracy, ends: tuple[float, float]) -> Accuracy:

@@ -77,6 +77,12 @@ class Table:
     def width(self) -> int:
         return len(self.titles)
 
+    @property
+    def contact_channels(self) -> tuple[str, ...]:
+        """The channels by which the contact is seen closed or open."""
+        shows = ("v_in", "v_out") if "v_out" in self.channels() else MAIN
+        return tuple(channel for channel in shows if channel in self.channels())
+
     def turned_round(self, channels: Iterable[str]) -> Table:
         """The same, with the sign of these channels turned."""
         turned = frozenset(channels)
@@ -234,19 +240,21 @@ def _are_units(titles: Sequence[str], cells: Sequence[str]) -> bool:
 
 
 def _columns(where: str, titles: Sequence[str], units: Sequence[str]) -> Iterator[Column]:
-    """The columns that are channels; the unit of a title without one stands in `units`. Of the time the unit may be missing."""
+    """The columns that are channels; the unit of a title without one stands in `units`. A time without a unit may be stamps: it is not used
+    beside one with a unit."""
     seen: set[str] = set()
+    has_numbers = any(_split_title(title) == ("time", unit) for title in titles for unit in _TIME)
     for place, title in enumerate(titles):
         bare = title.strip().lower()
         below = _unit(units[place]) if place < len(units) else ""
         parts = (bare, below) if bare in CHANNEL_UNITS else _split_title(title)
-        if parts is None:
+        if parts is None or (parts == ("time", "") and has_numbers):
             continue
         channel, unit = parts
         if not unit and channel != "time":
             example = f"{channel}_{next(iter(CHANNEL_UNITS[channel]))}"
             raise RecordingError(f"{where}, column {title}: no unit in its name, wanted for example {example}")
-        if unit not in CHANNEL_UNITS[channel] and channel + unit != "time":
+        if unit not in CHANNEL_UNITS[channel] and channel != "time":
             raise RecordingError(f"{where}, column {title}: unit {unit!r}, allowed: {', '.join(CHANNEL_UNITS[channel])}")
         if bare not in CHANNEL_UNITS and below and below != unit:
             raise RecordingError(f"{where}, column {title}: the row under it says {below!r}; keep one of the two")
@@ -267,7 +275,7 @@ def _time_column(where: str, column: Column, first_row: Sequence[str], decimal: 
     if is_stamp(cell):
         return TimeColumn("stamp", column.place, title=column.title)
     if math.isnan(column.factor):
-        raise RecordingError(f"{where}, column {column.title}: no unit in its name, wanted for example time_s, or stamps like 12:00:01.25")
+        raise RecordingError(f"{where}, column {column.title}: no unit of time, wanted for example time_s, or stamps like 12:00:01.25")
     try:
         since_1970 = abs(float(cell.replace(decimal, ".")) * column.factor) >= EPOCH_S
     except ValueError:
