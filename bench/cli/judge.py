@@ -24,7 +24,7 @@ from bench.cli.output import budget_option, deliver, full_option, json_option
     default=defaults.PROCEDURE,
     show_default=True,
     metavar="NAME|FILE",
-    help="Of a capture: the procedure it was made by.",
+    help="Of a capture that does not say it (format 1): the procedure it was made by.",
 )
 @click.option(
     "--rename", multiple=True, metavar="OLD=NEW", help="Take the column OLD for NEW: CH1=v_in_V. May be given several times."
@@ -69,30 +69,33 @@ def command(
 ) -> int:
     """Judge RECORDING, a CSV file that an oscilloscope or logger made (or what `test --capture` kept), and print the report.
 
+    A capture says itself how it was made. Unit, limits, grade rule, facts and claims that are named here win; other lamps, system,
+    supply or procedure than those of the test are refused.
+
     Its header names columns and units: time_s, i_load_A, v_in_V, v_out_V, v_drop_V, v_pilot_V (or _ms, _mA, _mV). Whatever is
     missing costs only what needs it. Without errors of the instrument, a plain oscilloscope's are taken.
 
     \b
     makebreak judge scope.csv --limits un-r48
+    makebreak judge unit.capture
     makebreak judge unit.capture --limits my-shop.toml
     makebreak judge scope.csv --rename "CH1=v_in_V" --rename "CH2=i_load_A" --scale-error i_load=1
     """
-    from bench import files
+    from bench.cli.capture_setup import setup_of_capture
     from bench.cli.exit_codes import code_for
     from bench.cli.stopping import story_of_now
     from bench.session import judge_capture, judge_recording
 
-    setup = make_setup(
-        unit=unit, rated=rated, lamps=lamps, led=led, bank=bank, facts=facts, part=part, claims=claims, parts_folder=parts_folder,
-        system=system, limits=limits,
-        grade_rule=grade_rule, supply=supply,
-    )  # fmt: skip
+    options: dict[str, Any] = {
+        "unit": unit, "rated": rated, "lamps": lamps, "led": led, "bank": bank, "facts": facts, "part": part, "claims": claims,
+        "parts_folder": parts_folder, "system": system, "limits": limits, "grade_rule": grade_rule, "supply": supply,
+    }  # fmt: skip
     if _is_capture(recording):
-        record = judge_capture(recording, setup, files.procedure(procedure), **story_of_now())
+        record = judge_capture(recording, *setup_of_capture(recording, options, procedure), **story_of_now())
     else:
         record = judge_recording(
             recording,
-            setup,
+            make_setup(**options),
             names=_pairs("--rename", rename),
             u_scale={channel: percent / 100.0 for channel, percent in _numbers("--scale-error", scale_error).items()},
             u_zero=_numbers("--zero-error", zero_error),
