@@ -32,6 +32,7 @@ from bench.render.quantities import quantity_of, uncertainty_of
 from bench.render.report import report_text
 from bench.render.rows import judged_rows, measured_rows
 from bench.session import Operator, Progress, Setup, judge_files, run_test
+from bench.session.captured import Otherwise
 from bench.uncertainty import Estimate, Measurement, NotMeasured
 from bench.verdict import Verdict
 
@@ -211,8 +212,8 @@ def test(
 def judge(
     recording: Recorded | Sequence[Recorded],
     *,
-    unit: str = defaults.UNIT,
-    procedure: str = defaults.PROCEDURE,
+    unit: str | None = None,
+    procedure: str | None = None,
     rated: Iterable[float] | None = None,
     lamps: Iterable[int] | None = None,
     fitted: Iterable[float] | None = None,
@@ -220,7 +221,7 @@ def judge(
     bank: str | None = None,
     system_v: float | None = None,
     supply_v: float | None = None,
-    limits: Iterable[str] = defaults.LIMITS,
+    limits: Iterable[str] | None = None,
     grade_rule: str | None = defaults.GRADE_RULE,
     facts: Mapping[str, str] | None = None,
     part: str | None = None,
@@ -239,7 +240,8 @@ def judge(
     of `rated` if not given, and not known without either. `instrument`: its limits of error, or the name or path of a file of them; what
     is not stated is taken as wide as that of a cheap one. The rest is as for `test`.
 
-    The path may be a capture (`makebreak test --capture`) instead, of a test made by `procedure`; it has no use for those options.
+    The path may be a capture (`makebreak test --capture`) instead. It says itself how the test was made; unit, limits, facts and claims
+    that are given here win, other lamps, another system, supply or procedure than those of the test are refused.
 
     >>> bench.judge("scope.csv", names={"CH1": "i_load_A"}, limits=["un-r48"]).table
     >>> bench.judge(["start1.csv", "start2.csv", "start3.csv"], window_s=(0.5, None), limits=["sae-j945"])["start_s"]
@@ -247,20 +249,43 @@ def judge(
     Raises RecordingError or CaptureError for what can't be read.
     """
     in_sockets = None if bank is None else files.bank(bank)
-    said = claims_for(Path(parts_folder), part, claims or {})
-    setup = _setup(
-        unit, rated, facts, said, system_v, limits, grade_rule, lamps=lamps,
-        fitted=None if fitted is None else tuple(fitted), filament=filament, bank=in_sockets, supply_v=supply_v,
-    )  # fmt: skip
+    connected = None if fitted is None else tuple(fitted)
+    named = None if limits is None else tuple(limits)
+
+    def setup() -> Setup:
+        said = claims_for(Path(parts_folder), part, claims or {})
+        return _setup(
+            unit or defaults.UNIT, rated, facts, said, system_v, defaults.LIMITS if named is None else named, grade_rule, lamps=lamps,
+            fitted=connected, filament=filament, bank=in_sockets, supply_v=supply_v,
+        )  # fmt: skip
+
+    def otherwise(claimed: Claims) -> Otherwise:
+        return Otherwise(
+            unit=unit,
+            limits=named,
+            grade_rule=None if grade_rule == defaults.GRADE_RULE else grade_rule or "none",
+            claims=claims_for(Path(parts_folder), part, claims or {}, claimed),
+            entered=facts or {},
+            system_v=system_v,
+            supply_v=supply_v,
+            rated_w=None if rated is None else tuple(rated),
+            lamps=None if lamps is None else tuple(sorted(set(lamps))),
+            led=not filament,
+            bank=in_sockets,
+            procedure=None if procedure is None else files.procedure(procedure),
+        )
+
     several = recording if isinstance(recording, list | tuple) else [recording]
     begin_s, end_s = window_s
     with tempfile.TemporaryDirectory() as folder:
         record = judge_files(
             [_as_file(one, Path(folder) / f"frame-{number}.csv") for number, one in enumerate(several, 1)],
             setup,
-            procedure=procedure,
+            otherwise,
+            procedure=procedure or defaults.PROCEDURE,
             names=names or {},
             instrument=files.instrument(instrument) if isinstance(instrument, str) else instrument,
+            fitted=connected,
             window_s=(-math.inf if begin_s is None else begin_s, math.inf if end_s is None else end_s),
             rate_hz=rate_hz,
             when=_now(),

@@ -43,7 +43,7 @@ class Window(click.ParamType[tuple[float, float]]):
     default=defaults.PROCEDURE,
     show_default=True,
     metavar="NAME|FILE",
-    help="Of a capture: the procedure it was made by.",
+    help="Of a capture that does not say it (format 1): the procedure it was made by.",
 )
 @click.option(
     "--rename", multiple=True, metavar="OLD=NEW", help="Take the column OLD for NEW: CH1=v_in_V. May be given several times."
@@ -103,6 +103,9 @@ def command(
     a row under it. Whatever is missing costs only what needs it. Several recordings are starts of the same unit: starting times are
     averaged over them, all else is the last one's. What is not stated of the instrument is taken as wide as that of a cheap one.
 
+    A capture says itself how it was made. Unit, limits, grade rule, facts and claims that are named here win; other lamps, system,
+    supply or procedure than those of the test are refused.
+
     \b
     makebreak judge scope.csv --limits un-r48
     makebreak judge scope.csv --instrument oscilloscope --fitted 2x21
@@ -110,25 +113,28 @@ def command(
     makebreak judge scope.csv --rename "CH1=v_in_V" --rename "CH2=i_load_A"
     makebreak judge long.csv --window 12.5:60           those seconds only
     makebreak judge dump.csv --rate 10000               no time column: 10,000 rows a second
-    makebreak judge unit.capture --limits my-shop.toml  a test that was kept, judged again
+    makebreak judge unit.capture                        a test that was kept, judged again
+    makebreak judge unit.capture --limits my-shop.toml  the same by other limits
     """
     from bench import files
+    from bench.cli.capture_setup import asked_otherwise
     from bench.cli.exit_codes import code_for
     from bench.cli.stopping import story_of_now
     from bench.instrument import UNSTATED
     from bench.session import judge_files
 
-    setup = make_setup(
-        unit=unit, rated=rated, lamps=lamps, fitted=fitted, led=led, bank=bank, facts=facts, part=part, claims=claims,
-        parts_folder=parts_folder, system=system, limits=limits,
-        grade_rule=grade_rule, supply=supply,
-    )  # fmt: skip
+    options: dict[str, Any] = {
+        "unit": unit, "rated": rated, "lamps": lamps, "led": led, "bank": bank, "facts": facts, "part": part, "claims": claims,
+        "parts_folder": parts_folder, "system": system, "limits": limits, "grade_rule": grade_rule, "supply": supply,
+    }  # fmt: skip
     record = judge_files(
         recordings,
-        setup,
+        lambda: make_setup(**options, fitted=fitted),
+        lambda claimed: asked_otherwise(options, procedure, claimed),
         procedure=procedure,
         names=_pairs("--rename", rename),
         instrument=UNSTATED if instrument is None else files.instrument(instrument),
+        fitted=fitted,
         window_s=window,
         rate_hz=rate,
         **story_of_now(),

@@ -13,7 +13,8 @@ Container, format 2. The first line is `makebreak capture 2` and a line feed. En
 Entries are only ever appended and each is flushed, so that a killed program loses at most the entry it was writing: an unfinished
 entry at the end of a file is no error. A damaged one is: a capture with a changed byte is refused, never replayed.
 
-Format 1 differs in two notes, and is read too: `session` does not hold set-up, procedure and time of the test, and `board` is texts.
+Format 1 differs in its notes, and is read too: `session` does not hold set-up, procedure and time of the test, `board` is texts, and
+`closed`, which holds what a session only knows at its end (steps left out and why, counts of the link), is missing.
 """
 
 from __future__ import annotations

@@ -81,6 +81,9 @@ def _parts(record: TestRecord, width: int) -> Iterator[_Part]:
             yield _Part((_cut(f"{f'At {step.supply_v:g} V':<{_NAME}}{_other_load(step)}", width),), 4)
     tested = f"{one_line(record.load)}{_volts(record)}, {one_line(record.procedure.name)}, {one_line(record.when)}"
     yield _Part((_cut(f"{'Tested':<{_NAME}}{tested}", width),), 1)
+    if record.judged_again is not None:
+        again = f"from the capture {one_line(record.judged_again.capture)}, {one_line(record.judged_again.when)}"
+        yield _Part((_cut(f"{'Judged again':<{_NAME}}{again}", width),), 4)
     # Figures for another system were not asked of this unit at all.
     broken = [c.text for c in record.conditions if c.kept is Kept.NOT_KEPT and not c.condition.system_v]
     if broken:

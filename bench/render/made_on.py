@@ -69,13 +69,13 @@ def _of_setup(setup: SetupRecord) -> Iterator[str]:
 
 
 def made_on(record: TestRecord) -> Iterator[tuple[str, str]]:
-    """Rows of a report, title and text: set-up, board or recording, and the capture that it was judged from."""
+    """Rows of a report, title and text: the capture that it was judged from, set-up, board or recording."""
+    if record.judged_again is not None:
+        again = record.judged_again
+        yield "Judged again", f"from the capture {again.capture}, {again.when}, by {again.software}"
     if text := setup_text(record.setup):
         yield "Set-up", text
     if record.recording is not None:
         yield "Recording", recording_text(record.recording)
     if record.board is not None:
         yield "Board", board_text(record.board)
-    if record.judged_again is not None:
-        again = record.judged_again
-        yield "Judged", f"from the capture {again.capture}, {again.when}"

@@ -122,6 +122,7 @@ class _Test:
             self._board.note(note="interrupted", text=self._ledger.interrupted)
         finally:
             self._secure()
+            self._board.note(note="closed", left_out=self._ledger.left_out, notes=self._ledger.notes, link=self._board.link())
 
     def _go_through(self) -> None:
         steps = self._procedure.steps

@@ -24,7 +24,7 @@ from bench.uncertainty import TypeA
 from bench.wire import Decoder, Reply, SampleFrame
 from bench.zero import LinkReadings, zeroed
 
-_NOT_SAID = "set-up, procedure and time of the test were not in the capture (an older format): they are as given when it was judged"
+_NOT_SAID = "set-up, procedure and time of the test are not in the capture: they are as given when it was judged"
 
 
 class Onlooker(Protocol):
@@ -67,6 +67,9 @@ class Reading:
     losses: dict[str, int] = field(default_factory=dict)
     bench_faults: list[BenchFault] = field(default_factory=list)
     interrupted: str | None = None
+    left_out: dict[str, str] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+    link: dict[str, int] = field(default_factory=dict)
     zeroed: bool = False
     now_s: float = 0.0
 
@@ -74,15 +77,15 @@ class Reading:
 def judge_capture(path: str | Path, setup: Setup, procedure: Procedure, *, when: str, software: str) -> TestRecord:
     """The record of the test that the capture was made of, judged by `setup`. CaptureError if it can't be read.
 
-    `procedure` must be the one of the test; `setup` may name other limits, and must name the same load. A capture without an end
-    is a test that was interrupted.
+    `procedure` must be the one of the test; `setup` may name other limits, and must name the same load (`bench.session.captured` makes
+    both of what the capture says). `when` and `software` are of the judging. A capture without an end is a test that was interrupted.
     """
     reading = read_runs(path, setup, procedure)
-    left_out = "" if reading.interrupted is None else "the test was interrupted before"
+    otherwise = "not in the capture" if reading.interrupted is None else "the test was interrupted before"
     runs = []
     for step in procedure.runs:
         records = tuple(reading.records.get(step.name, ()))
-        runs.append(Runs(step, records, "" if records else left_out or "not in the capture"))
+        runs.append(Runs(step, records, reading.left_out.get(step.name, "" if records else otherwise)))
     damage = reading.decoder.damage
     name, session = Path(path).name, reading.session
     story = Story(
@@ -90,8 +93,8 @@ def judge_capture(path: str | Path, setup: Setup, procedure: Procedure, *, when:
         software=software if session is None else session.software,
         board=reading.board,
         judged_again=JudgedAgain(name, when, software),
-        link={kind: getattr(damage, kind) for kind in damage.__slots__} | reading.losses,
-        notes=() if session is not None else (_NOT_SAID,),
+        link={**(reading.link or {kind: getattr(damage, kind) for kind in damage.__slots__}), **reading.losses},
+        notes=reading.notes if session is not None else (_NOT_SAID,),
         bench_faults=tuple(reading.bench_faults),
         interrupted=reading.interrupted,
         zeroed=reading.zeroed,
@@ -160,6 +163,8 @@ def _follow(reading: Reading, note: dict[str, Any], procedure: Procedure, name: 
             reading.bench_faults.append(BenchFault(note["code"], note["text"], note["spoils"]))
         case "interrupted":
             reading.interrupted = note["text"]
+        case "closed":
+            reading.left_out, reading.notes, reading.link = dict(note["left_out"]), tuple(note["notes"]), dict(note["link"])
 
 
 def _shown(run: _Open, setup: Setup) -> tuple[Measured, FlashTable]:
