@@ -56,7 +56,7 @@ TESTS: Mapping[str, tuple[str, ...]] = {
     "readings": _SAMPLES,
     "transitions": _EDGES,
     "instants": _EDGES,
-    "uncertainty": ("test_uncertainty", "test_verdict"),
+    "uncertainty": ("test_uncertainty", "test_coverage", "test_verdict"),
     "verdict": ("test_verdict", "test_verdict_conditions"),
     "session.combine": ("test_combine", "test_assemble"),
 }
