@@ -222,7 +222,7 @@ def test_a_dark_state_is_read_at_its_end_but_for_the_last_milliseconds() -> None
         "v_in": steps((1.049, 3.0), (1.1952, 12.0), (9.0, 5.0)), "v_out": steps((1.049, 3.0), (1.1952, 0.5), (9.0, 5.0)),
     }  # fmt: skip
     dark = Cut(signals).cycles[0].dark
-    assert value(dark.current) == near(0.2)
+    assert value(dark.current) == near(0.2, rel=1e-4)
     assert (value(dark.supply), value(dark.out)) == (near(12.0), near(0.5))
 
 
