@@ -33,7 +33,11 @@ Observer: TypeAlias = Callable[[Block, Sequence[Change]], None]
 
 
 class Line:
-    """Blocks to evidence: transitions found, cycles cut, kept. Both frames and recordings end up here."""
+    """Blocks to evidence: transitions found, cycles cut, kept. Both frames and recordings end up here.
+
+    `v_in_v`: a fixed supply, for recordings that lack the input's voltage. `zero_a`: what the zero of the current may be off by beyond
+    what a board's fine range shows.
+    """
 
     def __init__(
         self,
@@ -44,6 +48,7 @@ class Line:
         clock_half_width: float,
         v_in_v: float | None = None,
         timing: Timing = EXACT,
+        zero_a: float = 0.0,
     ) -> None:
         self._conditions = conditions
         self._timing = timing
@@ -57,11 +62,7 @@ class Line:
             stamp_u_s=timing.stamp_u_s,
         )
         self.cutter = CycleCutter(channel_accuracies, delays_s, timing)
-        most_a, zero_a = math.inf, 0.0
-        if "i_load" in channel_accuracies:
-            most_a = channel_accuracies["i_load"].high
-            # With a fine range beside it the wide one need not tell small currents.
-            zero_a = 0.0 if "i_load_low" in channel_accuracies else 2.0 * channel_accuracies["i_load"].u_zero
+        most_a = channel_accuracies["i_load"].high if "i_load" in channel_accuracies else math.inf
         self.supply = SupplyWatch(conditions.system_v, _cold_ohm(conditions), most_a, zero_a)
         self.cycles: deque[Cycle] = deque(maxlen=_CYCLES_KEPT)
         self.complete = 0

@@ -28,6 +28,7 @@ _AT_END = 0.05  # part of the samples at rest that stand at the input's lower en
 _STEP_MOST_S = 0.1e-3  # a make that takes longer (soft_s) is no step, and has no inrush to carry back
 _FLOW_LEAST_S = 0.5
 _GAP_NEAR_S = 10e-3
+_GAP_SHORT_S = 0.1  # no flash, and no dark between two, is shorter: a state found again after such a gap has lasted
 _BEFORE_S = 5.0e-3  # slow sampling misses the first short contacts of a bouncing make: what they let through is no dark current
 
 
@@ -171,8 +172,10 @@ class CycleCutter:
                     self.dropouts -= change.t_s - self._dropped_s < _GAP_NEAR_S
                     self._gap_end_s = change.end_s
                     self.broken += self._make is not None
+                    was_lit = self._make is not None and self._break is None
                     self._make = self._break = self._lit = None
-                    self._state_since = change.end_s
+                    if was_lit != change.closed or change.end_s - change.t_s > _GAP_SHORT_S:
+                        self._state_since = change.end_s
                 case Interruption(closed=True) if change.t_s - self._gap_end_s > _GAP_NEAR_S:
                     self.dropouts += 1
                     self._dropped_s = change.t_s

@@ -62,10 +62,12 @@ def current_at_make(t_s: Array, i_a: Array, make: Transition, tau_s: float, timi
     coldness = min(abs(float(solution[1])) / float(solution[0]), 1.0)
     peak = float(solution[0]) ** (1.0 / _POWER) * (1.0 - _MODEL_BIAS * coldness)
     steepness = abs(float(solution[1])) / _FIT_S / float(solution[0]) / -_POWER  # relative fall of the current for each second
+    # Without a filter that tells where between two samples, a crossing lies anywhere between them.
+    crossing_u_s = _CROSSING_U_S if tau_s else max(_CROSSING_U_S, rectangular(0.5 * float(t_s[1] - t_s[0])))
     relative = math.sqrt(
         float(covariance[0, 0]) / (float(solution[0]) * _POWER) ** 2
         + (_MODEL_U + _MODEL_U_PER_S * max(float(x[0]) - settle, 0.0)) ** 2
-        + steepness**2 * (make.u_s**2 + make.soft_s**2 + rectangular(timing.skew_s) ** 2 + _CROSSING_U_S**2 * len(make.again_s))
+        + steepness**2 * (make.u_s**2 + make.soft_s**2 + rectangular(timing.skew_s) ** 2 + crossing_u_s**2 * len(make.again_s))
     )
     if relative > 0.25:
         return None

@@ -13,8 +13,8 @@ from bench.lamps import allowed_current_a
 from bench.measure import BenchFault, BenchProof, Measured
 from bench.procedure import Procedure, RunStep
 from bench.record import StepRecord
-from bench.session.combine import Runs, combine, largest_of_starts, mean_of_starts, ratio
-from bench.uncertainty import Component, Estimate, Measurement, NotMeasured
+from bench.session.combine import Runs, combine, largest_of_starts, mean_of_starts
+from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, quotient
 
 RATED = RunStep("rated", "Rated", judge=("rate_per_min", "start_s", "start_largest_s", "dark_a"), starts=3)
 ONE_OUT = RunStep("one-out", "One out", loads="one-out", judge=("outage_rate_per_min", "outage_ratio"))
@@ -112,14 +112,14 @@ def test_a_common_error_cancels_in_a_ratio_and_scatter_does_not() -> None:
     """Both rates lean on one clock: what is left is the difference of their relative parts."""
     a = of(90.0, Component("scatter", 0.9, 7.0, "A"), b("clock", 0.27), b("edges", 0.18), unit="1/min", n=8)
     c = of(60.0, Component("scatter", 0.3, 5.0, "A"), b("clock", 0.12), unit="1/min", n=6)
-    found = ratio(a, c)
+    found = quotient(a, c)
     assert (found.value, found.unit, found.n) == (1.5, "1", 6)
     by_source = {one.source: one for one in found.budget}
     assert by_source["scatter"].u == near(1.5 * math.hypot(0.01, 0.005)) and by_source["scatter"].kind == "A"
     assert by_source["clock"].u == near(1.5 * abs(0.003 - 0.002))
     assert by_source["edges"].u == near(1.5 * 0.002)
     assert (by_source["scatter"].dof, by_source["clock"].dof) == (5.0, math.inf)
-    back = ratio(c, a)
+    back = quotient(c, a)
     assert back.value == near(2 / 3) and back.u / back.value == near(found.u / found.value)
     assert {one.source for one in back.budget} == {"scatter", "clock", "edges"}
 

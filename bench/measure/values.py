@@ -242,7 +242,11 @@ def _currents(e: Evidence, cycles: Sequence[Cycle], kept: Sequence[Cycle]) -> di
         read = next((r for r in readings if r is not None), None)
         return NotMeasured(why) if read is None else _mean(e, readings, "A", current_channel(e, read.value), why)
 
-    found["inrush_later_a"] = mean([c.lit.peak for c in cycles], "no later make was sampled closely enough, or was a step")
+    peaks = [c.lit.peak for c in cycles]
+    # Those that can't be read are the steep ones: what is left would not stand for all.
+    some = any(peak is not None for peak in peaks)
+    why = "not every later make was sampled closely enough" if some else "no later make was sampled closely enough, or was a step"
+    found["inrush_later_a"] = mean(peaks, why) if all(peak is not None for peak in peaks) else NotMeasured(why)
     later = found["inrush_later_a"]
     if isinstance(later, Estimate):
         model = sum(c.lit.peak.u for c in cycles if c.lit.peak is not None) / later.n
@@ -300,7 +304,7 @@ def _steady(e: Evidence, lits: Sequence[Lit], found: Measurement) -> Measurement
     excess = _unsettled(e, lits)
     if not isinstance(found, Estimate) or not e.conditions.filament or not excess:
         return found
-    inside = Component("inrush not over", found.value * excess / math.sqrt(3.0), kind="B", shape="rectangular")
+    inside = Component("inrush not over", rectangular(abs(found.value) * excess), shape="rectangular")
     return Estimate(found.value, "A", (*found.budget, inside), found.n, "read before the inrush was over")
 
 

@@ -7,17 +7,14 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-import numpy as np
-
 from bench.description import Share
 from bench.instrument import ALL, UNSTATED, Instrument
 from bench.recording.filling import Filling
 from bench.recording.rows import blocks_of, rows_of
+from bench.recording.stand_in import current_levels
 from bench.recording.survey import Survey
 from bench.recording.table import EVERYTHING, RecordingError, Table, column_notes, open_table
 from bench.samples import EXACT, Accuracy, Block, Timing, Trace
-
-_CURRENT_LEAST = 8.0  # times the noise of one sample: no noise reaches that in a million samples
 
 
 @dataclass(frozen=True)
@@ -37,6 +34,7 @@ class Recording:
     table: Table
     timing: Timing = EXACT
     delays_s: Mapping[str, float] = field(default_factory=dict)
+    current_bounds_a: tuple[float, float] = (0.0, 0.0)
 
     @property
     def blocks(self) -> Iterator[Block]:
@@ -60,7 +58,7 @@ class Recording:
     def blocks_with_output(self, nominal_v: float) -> Iterator[Block]:
         """The samples, with a trace v_out in every block: the file's, or v_in less v_drop, or a stand-in made of the current.
 
-        The stand-in is the input's voltage (or nominal_v) times the current over its steady value, at most 1: good for when, not
+        The stand-in is the input's voltage (or nominal_v) times how far the current is from its dark to its lit level: good for when, not
         for how much. RecordingError if there is nothing to make it of.
         """
         if "v_out" in self.columns:
@@ -69,37 +67,14 @@ class Recording:
         if self.output_stands_in and "i_load" not in self.columns:
             there = ", ".join(self.columns)
             raise RecordingError(f"{self.table.name}: neither v_out nor i_load is in it, only {there}: nothing shows the lamps")
-        steady_a = _steady_current(self.blocks) if self.output_stands_in else 1.0
-        if self.output_stands_in and steady_a < _CURRENT_LEAST * self.accuracies["i_load"].noise:
-            steady_a = math.inf  # nothing but noise: no lamp was ever lit
+        levels = None
+        if self.output_stands_in:
+            levels = current_levels(self.blocks, self.current_bounds_a, self.accuracies["i_load"], self.interval_s)
         for block in self.blocks:
-            shown = block.traces["i_load" if self.output_stands_in else "v_drop"]
+            shown = block.traces["v_drop" if levels is None else "i_load"]
             volts = block.traces["v_in"].values if "v_in" in block.traces else nominal_v
-            lit = np.clip(np.abs(shown.values) / steady_a, 0.0, 1.0)
-            v_out = Trace(shown.t_s, volts * lit if self.output_stands_in else volts - shown.values)
+            v_out = Trace(shown.t_s, volts - shown.values if levels is None else volts * levels.lit(shown))
             yield replace(block, traces={**block.traces, "v_out": v_out})
-
-
-def _steady_current(blocks: Iterator[Block]) -> float:
-    """The current of the lamps when hot: the middle one of all readings above a twentieth of the largest.
-
-    A cold inrush is ten to fifteen times as large and short; the dark current of a hot-wire unit is smaller than that twentieth.
-    """
-    counts: dict[int, int] = {}
-    for block in blocks:
-        # A histogram with bins of 1 % keeps the memory small.
-        i = np.abs(block.traces["i_load"].values)
-        bins, number = np.unique(np.floor(100.0 * np.log(np.maximum(i, 1e-6))).astype(np.int64), return_counts=True)
-        for k, n in zip(bins.tolist(), number.tolist(), strict=True):
-            counts[k] = counts.get(k, 0) + n
-    floor = max(counts) + 100.0 * math.log(0.05)
-    above = sorted((k, n) for k, n in counts.items() if k >= floor)
-    half, seen = sum(n for _, n in above) / 2.0, 0
-    for k, n in above:
-        seen += n
-        if seen >= half:
-            return math.exp(k / 100.0)
-    raise AssertionError("half of a count lies within it")
 
 
 def read_recording(
@@ -127,7 +102,7 @@ def read_recording(
     if not survey.rows and window_s != EVERYTHING:
         raise RecordingError(f"{table.name}: no row from {window_s[0]:g} to {window_s[1]:g} s; choose another window")
     survey.finish()
-    turned = survey.reversed()
+    turned = survey.reversed(instrument)
     if turned:
         table = table.turned_round(turned)
         filling.turn_round(turned)
@@ -153,9 +128,11 @@ def read_recording(
     interval_s = row_s * max((table.slow.get(channel, 1) for channel in table.contact_channels), default=1)
     skew_s = instrument.skew_s if instrument.skew_s is not None else interval_s
     sampling_s = instrument.sampling_s if instrument.sampling_s is not None else interval_s
+    bounds_a = survey.bounds("i_load", turned) if "i_load" in table.channels() else (0.0, 0.0)
     timing = Timing(skew_s, survey.stamp_u_s, sampling_s)
     delays = {channel: stated.delay_s for channel in table.channels() if (stated := instrument.input(channel)) and stated.delay_s}
-    return Recording(table.path, table.channels(), accuracies, row_s, interval_s, survey.rows, tuple(notes), table, timing, delays)
+    told = tuple(notes)
+    return Recording(table.path, table.channels(), accuracies, row_s, interval_s, survey.rows, told, table, timing, delays, bounds_a)
 
 
 def _clipped_at(accuracy: Accuracy, ends: tuple[float, float]) -> Accuracy:

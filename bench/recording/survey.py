@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 
 import numpy as np
 import numpy.typing as npt
 
-from bench.instrument import SCALE_UNSTATED, ZERO_UNSTATED_COUNTS, ZERO_UNSTATED_OF_LARGEST, InputErrors
+from bench.instrument import SCALE_UNSTATED, ZERO_UNSTATED_COUNTS, ZERO_UNSTATED_OF_LARGEST, InputErrors, Instrument
 from bench.recording.rows import Timeline
 from bench.recording.table import RecordingError, Table
 from bench.samples import Accuracy, Array
@@ -16,6 +17,7 @@ from bench.samples import Accuracy, Array
 _AT_FLOOR = 0.05
 _FLAT_TOP = 3  # samples in a row at the very top of a current that is else far lower: the input's end, not the current's
 _FAR_ABOVE = 1.3
+_TOGETHER = 0.3  # correlation of current and output above which they move together, or against each other
 
 
 class Survey:
@@ -30,6 +32,7 @@ class Survey:
         self._bounds = {c: (math.inf, -math.inf) for c in table.channels()}
         self._step = dict.fromkeys(table.channels(), math.inf)
         self._noises: dict[str, list[float]] = {c: [] for c in table.channels()}
+        self._sums = {c: np.zeros(6) for c in table.channels()}
         self._count = dict.fromkeys(table.channels(), 0)
         self._zeros = dict.fromkeys(table.channels(), 0)
         self._flat = dict.fromkeys(table.channels(), 0)
@@ -60,6 +63,10 @@ class Survey:
                 self._step[channel] = min(self._step[channel], _smallest_step(there))
             if len(there) > 32:
                 self._noises[channel].append(_noise(there))
+            if channel.startswith("i_") and "v_out" in values:
+                both = np.isfinite(v) & np.isfinite(values["v_out"])
+                x, y = v[both], np.abs(values["v_out"][both])
+                self._sums[channel] += np.array([len(x), x.sum(), y.sum(), x @ x, y @ y, x @ y])
 
     def finish(self) -> None:
         """No more rows will come. RecordingError if they are not enough to go by."""
@@ -73,20 +80,38 @@ class Survey:
                 title = next(c.title for c in self._table.columns if c.channel == channel)
                 raise RecordingError(f"{self._table.name}: column {title}: not one number in it; leave the column out")
 
-    def reversed(self) -> tuple[str, ...]:
+    def bounds(self, channel: str, turned: Collection[str]) -> tuple[float, float]:
+        """Least and largest reading of a channel, whose sign may have been turned."""
+        low, high = self._bounds[channel]
+        return (-high, -low) if channel in turned else (low, high)
+
+    def reversed(self, instrument: Instrument) -> tuple[str, ...]:
         """Channels recorded the other way round: a car with positive earth, or a current probe that looks the other way.
 
-        The voltages share one reference and go together, as the input's (or the output's) shows; each current goes by itself.
+        The voltages share one reference and go together, as the input's (or the output's) shows; each current goes by itself. A small
+        current may read negative for its zero alone: it is turned only if it falls while the output rises, or, without an output, lies
+        further below 0 than the zero may be off by.
         """
         def backwards(channel: str) -> bool:
             low, high = self._bounds[channel]
-            return -low > high
+            if channel.startswith("i_") and (together := self._together(channel)) is not None:
+                return together < 0.0
+            stated = instrument.input(channel)
+            off = sum(stated.rest) if stated is not None else ZERO_UNSTATED_OF_LARGEST * self._largest[channel]
+            return -low - high > 2.0 * off
 
         there = self._table.channels()
         voltages = [c for c in there if c.startswith("v_")]
         shows = next((c for c in ("v_in", "v_out") if c in there), None)
         found = voltages if shows is not None and backwards(shows) else []
         return (*found, *(c for c in there if c.startswith("i_") and backwards(c)))
+
+    def _together(self, channel: str) -> float | None:
+        """Correlation of a channel with the size of the output's voltage; None if there is none to speak of."""
+        n, x, y, xx, yy, xy = self._sums[channel]
+        spread = math.sqrt(max(n * xx - x * x, 0.0) * max(n * yy - y * y, 0.0))
+        found = (n * xy - x * y) / spread if spread > 0.0 else 0.0
+        return found if abs(found) > _TOGETHER else None
 
     @property
     def interval_s(self) -> float:

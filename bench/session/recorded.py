@@ -24,6 +24,7 @@ _OF_OUTPUT = ("lamp_v", "drop_v", "drop_largest_v", "drop_carried_v", "contact_o
 # Contact bounce is 1-3 ms of shorter gaps (common practice, no source).
 _BOUNCE_INTERVAL_S = 0.5e-3
 _SURER = "Record more flashes, or with a better instrument."
+_CLAMP_ZERO_A = 1.0  # what a current clamp's zero may have moved by (common practice, no source)
 _STEP = RunStep("recording", "Recording made elsewhere", judge=ORDINARY)
 PROCEDURE = Procedure("recording", "A recording made elsewhere", "", (_STEP,))
 
@@ -51,7 +52,7 @@ def judge_recording(
     columns: list[str] = []
     for number, path in enumerate(several, 1):
         recording = read_recording(path, instrument=instrument, names=names, window_s=window_s, rate_hz=rate_hz)
-        measured, cycles, excluded, lasted_s, flashes = analysed(recording, setup, instrument.clock_half_width)
+        measured, cycles, excluded, lasted_s, flashes = analysed(recording, setup, instrument)
         measured = replace(measured, values=_as_recorded(measured.values, recording))
         name, title, of_file = _STEP.name, _STEP.title, ""
         if len(several) > 1:
@@ -88,7 +89,7 @@ def _as_recorded(values: Mapping[str, Measurement], recording: Recording) -> Map
     return {**values, **dict.fromkeys(("inrush_first_a", "inrush_later_a", "inrush_ratio"), NotMeasured("i_load went beyond its range"))}
 
 
-def analysed(recording: Recording, setup: Setup, clock_half_width: float) -> tuple[Measured, int, int, float, FlashTable]:
+def analysed(recording: Recording, setup: Setup, instrument: Instrument) -> tuple[Measured, int, int, float, FlashTable]:
     """What the recording shows, its complete cycles, those left out because samples are missing, its length in s, and its flashes."""
     supply = setup.supply_v
     load = recorded_load(setup)
@@ -99,9 +100,13 @@ def analysed(recording: Recording, setup: Setup, clock_half_width: float) -> tup
         supply_low_v=None if supply is None else 0.95 * supply,
         supply_high_v=None if supply is None else 1.05 * supply,
     )
+    clock_half_width = instrument.clock_half_width
     clock = ClockComparison(clock_half_width, name="instrument's clock")
     fixed_v = None if "v_in" in recording.columns else setup.nominal_v
-    line = Line(recording.accuracies, {}, conditions, clock, clock_half_width, fixed_v, recording.timing)
+    zero_a = 2.0 * recording.accuracies["i_load"].u_zero if "i_load" in recording.accuracies else 0.0
+    if instrument.input("i_load") is None:
+        zero_a = max(zero_a, _CLAMP_ZERO_A)
+    line = Line(recording.accuracies, {}, conditions, clock, clock_half_width, fixed_v, recording.timing, zero_a)
     end_s = 0.0
     for block in recording.blocks_with_output(setup.nominal_v):
         line.feed(block)
