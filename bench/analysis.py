@@ -5,6 +5,7 @@ Pure. The result does not depend on how the stream was cut.
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from itertools import islice
@@ -17,7 +18,7 @@ from bench.lamps import cold_siemens
 from bench.measure import Conditions, Counts, Evidence, Measured, measure
 from bench.measure.flashes import FlashTable, flash_table
 from bench.readings import Reading
-from bench.samples import Accuracy, Block, Sampler, SwitchEvent, accuracies
+from bench.samples import EXACT, Accuracy, Block, Sampler, SwitchEvent, Timing, accuracies
 from bench.supply import SupplyWatch
 from bench.transitions import Change, TransitionFinder
 from bench.wire import SAMPLES_PER_FRAME, EventFrame, Placed, SampleFrame, Sequencer
@@ -42,8 +43,10 @@ class Line:
         clock: ClockComparison,
         clock_half_width: float,
         v_in_v: float | None = None,
+        timing: Timing = EXACT,
     ) -> None:
         self._conditions = conditions
+        self._timing = timing
         self._clock = clock
         self._half_width = clock_half_width
         self.finder = TransitionFinder(
@@ -51,9 +54,15 @@ class Line:
             tau_s=delays_s.get("v_out", 0.0),
             noise_v=channel_accuracies["v_out"].noise if "v_out" in channel_accuracies else 0.0,
             v_in_v=v_in_v,
+            stamp_u_s=timing.stamp_u_s,
         )
-        self.cutter = CycleCutter(channel_accuracies, delays_s)
-        self.supply = SupplyWatch(conditions.system_v, _cold_ohm(conditions))
+        self.cutter = CycleCutter(channel_accuracies, delays_s, timing)
+        most_a, zero_a = math.inf, 0.0
+        if "i_load" in channel_accuracies:
+            most_a = channel_accuracies["i_load"].high
+            # With a fine range beside it the wide one need not tell small currents.
+            zero_a = 0.0 if "i_load_low" in channel_accuracies else 2.0 * channel_accuracies["i_load"].u_zero
+        self.supply = SupplyWatch(conditions.system_v, _cold_ohm(conditions), most_a, zero_a)
         self.cycles: deque[Cycle] = deque(maxlen=_CYCLES_KEPT)
         self.complete = 0
         self.lost_at_start = False
@@ -123,6 +132,7 @@ class Line:
             supplied=self.finder.supplied,
             supply=self.supply.evidence,
             lost_part=lost_part,
+            timing=self._timing,
         )
 
 

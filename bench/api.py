@@ -5,23 +5,24 @@ An edge. Nothing is printed and nobody is asked anything: what hands must do is 
 
 from __future__ import annotations
 
-import contextlib
 import html
+import math
 import os
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from bench import __version__, defaults, files
 from bench.claims import Claims
+from bench.instrument import UNSTATED, Instrument
 from bench.limits import Limit
 from bench.measure import QUANTITIES
 from bench.measure.flashes import COLUMNS
 from bench.outcome import Outcome
-from bench.parts import FOLDER, claims_for
+from bench.parts import FOLDER, claims_for, read_part
 from bench.ports.opening import open_port
 from bench.ports.setting import known_bench
 from bench.record import TestRecord
@@ -30,7 +31,8 @@ from bench.render.flashes import TITLES, flash_rows
 from bench.render.quantities import quantity_of, uncertainty_of
 from bench.render.report import report_text
 from bench.render.rows import judged_rows, measured_rows
-from bench.session import Operator, Progress, Setup, judge_recording, run_test
+from bench.session import Operator, Progress, Setup, judge_files, run_test
+from bench.session.captured import Otherwise
 from bench.uncertainty import Estimate, Measurement, NotMeasured
 from bench.verdict import Verdict
 
@@ -38,6 +40,10 @@ if TYPE_CHECKING:
     import pandas as pd
     from pint import Quantity
 
+    Recorded: TypeAlias = str | Path | pd.DataFrame
+
+_USUAL_RULE = ""
+"""The default grade rule, or that of a capture; None is for no grade."""
 _COLUMNS = (
     "value", "unit", "u", "U95", "n", "low", "high", "limit_set", "verdict", "p_wrong", "source", "basis", "why_not",
 )  # fmt: skip
@@ -206,45 +212,98 @@ def test(
 
 
 def judge(
-    recording: str | Path | pd.DataFrame,
+    recording: Recorded | Sequence[Recorded],
     *,
-    unit: str = defaults.UNIT,
+    unit: str | None = None,
+    procedure: str | None = None,
     rated: Iterable[float] | None = None,
     lamps: Iterable[int] | None = None,
+    fitted: Iterable[float] | None = None,
     filament: bool = True,
     bank: str | None = None,
     system_v: float | None = None,
-    limits: Iterable[str] = defaults.LIMITS,
-    grade_rule: str | None = defaults.GRADE_RULE,
+    supply_v: float | None = None,
+    limits: Iterable[str] | None = None,
+    grade_rule: str | None = _USUAL_RULE,
     facts: Mapping[str, str] | None = None,
     part: str | None = None,
     claims: Mapping[str, Any] | None = None,
     parts_folder: str | Path = FOLDER,
     names: Mapping[str, str] | None = None,
-    u_scale: Mapping[str, float] | None = None,
-    u_zero: Mapping[str, float] | None = None,
+    window_s: tuple[float | None, float | None] = (None, None),
+    rate_hz: float | None = None,
+    instrument: str | Instrument = UNSTATED,
 ) -> Result:
     """Judge a recording made elsewhere: the path of a CSV file, or a frame with the same columns (`time_s`, `i_load_A`, ...).
 
-    `names` renames columns (`{"CH1": "v_in_V"}`); `u_scale` (relative) and `u_zero` (V, A) are standard uncertainties of the
-    instrument by channel (`{"i_load": 0.01}`), a plain oscilloscope's if not given. The rest is as for `test`.
+    A list of them are starts of the same unit: starting times are averaged over them, all else is the last one's. `names` renames
+    columns (`{"CH1": "v_in_V"}`); `window_s` are the first and last second that are read, None for the recording's; `rate_hz` the rows a
+    second of one without times; `supply_v` what the supply should be, within 5 %. `fitted`: watts of the lamps that were connected; those
+    of `rated` if not given, and not known without either. `instrument`: its limits of error, or the name or path of a file of them; what
+    is not stated is taken as wide as that of a cheap one. The rest is as for `test`.
+
+    The path may be a capture (`makebreak test --capture`) instead; it has no use for those options. It says itself how it was made: what is
+    named here of unit, limits, grade rule, facts and claims wins, and lamps, system, supply or procedure other than its own are refused.
 
     >>> bench.judge("scope.csv", names={"CH1": "i_load_A"}, limits=["un-r48"]).table
+    >>> bench.judge(["start1.csv", "start2.csv", "start3.csv"], window_s=(0.5, None), limits=["sae-j945"])["start_s"]
 
-    Raises RecordingError for a recording that can't be read.
+    Raises RecordingError or CaptureError for what can't be read.
     """
-    fitted = None if bank is None else files.bank(bank)
-    said = claims_for(Path(parts_folder), part, claims or {})
-    setup = _setup(unit, rated, facts, said, system_v, limits, grade_rule, lamps=lamps, filament=filament, bank=fitted)
-    with contextlib.ExitStack() as stack:
-        if not isinstance(recording, str | os.PathLike):
-            folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
-            recording.to_csv(folder / "frame.csv", index=False)
-            recording = folder / "frame.csv"
-        record = judge_recording(
-            recording, setup, names=names, u_scale=u_scale, u_zero=u_zero, when=_now(), software=f"makebreak {__version__}"
+    in_sockets = None if bank is None else files.bank(bank)
+    connected = None if fitted is None else tuple(fitted)
+    for_lamps = None if rated is None else tuple(rated)
+    asked = None if limits is None else tuple(limits)
+    places = None if lamps is None else tuple(sorted(set(lamps)))
+
+    def setup() -> Setup:
+        said = claims_for(Path(parts_folder), part, claims or {})
+        rule = defaults.GRADE_RULE if grade_rule == _USUAL_RULE else grade_rule
+        return _setup(
+            unit or defaults.UNIT, for_lamps, facts, said, system_v, defaults.LIMITS if asked is None else asked, rule, lamps=places,
+            fitted=connected, filament=filament, bank=in_sockets, supply_v=supply_v,
+        )  # fmt: skip
+
+    otherwise = Otherwise(
+        unit=unit,
+        limits=asked,
+        grade_rule=None if grade_rule == _USUAL_RULE else grade_rule or "none",
+        part=None if part is None else read_part(Path(parts_folder), part),
+        claimed=claims or {},
+        entered=facts or {},
+        system_v=system_v,
+        supply_v=supply_v,
+        rated_w=for_lamps,
+        lamps=places,
+        fitted_w=connected,
+        led=not filament,
+        bank=in_sockets,
+        procedure=None if procedure is None else files.procedure(procedure),
+    )
+    several = recording if isinstance(recording, list | tuple) else [recording]
+    begin_s, end_s = window_s
+    with tempfile.TemporaryDirectory() as folder:
+        record = judge_files(
+            [_as_file(one, Path(folder) / f"frame-{number}.csv") for number, one in enumerate(several, 1)],
+            setup,
+            procedure=procedure or defaults.PROCEDURE,
+            otherwise=otherwise,
+            names=names or {},
+            instrument=files.instrument(instrument) if isinstance(instrument, str) else instrument,
+            window_s=(-math.inf if begin_s is None else begin_s, math.inf if end_s is None else end_s),
+            rate_hz=rate_hz,
+            when=_now(),
+            software=f"makebreak {__version__}",
         )
     return Result(record)
+
+
+def _as_file(recording: Recorded, path: Path) -> Path:
+    """The recording as a file: itself, or a frame written to `path`."""
+    if isinstance(recording, str | os.PathLike):
+        return Path(recording)
+    recording.to_csv(path, index=False)
+    return path
 
 
 def _setup(

@@ -50,8 +50,9 @@ class ClockEstimate:
 class ClockComparison:
     """Gathers (board time, host arrival time) pairs in bounded memory; its verb is `add`. The pairs' grouping does not matter."""
 
-    def __init__(self, half_width: float, host_half_width: float = HOST_HALF_WIDTH) -> None:
+    def __init__(self, half_width: float, host_half_width: float = HOST_HALF_WIDTH, name: str = "board's clock") -> None:
         self._half_width = half_width
+        self._name = name
         self._host = Component("host's clock", rectangular(host_half_width), shape="rectangular")
         self._bin_s = _BIN_S
         self._run = 0
@@ -83,7 +84,7 @@ class ClockComparison:
     def estimate(self) -> ClockEstimate:
         """The straight line through the least late arrivals; without enough of them, no correction and the full tolerance."""
         board, late, span = self._centred()
-        own = Component("board's clock (its own tolerance)", rectangular(self._half_width), shape="rectangular")
+        own = Component(f"{self._name} (its own tolerance)", rectangular(self._half_width), shape="rectangular")
         runs = len(span)
         dof = len(board) - runs - 1
         if dof < _DOF_LEAST:

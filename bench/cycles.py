@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from bench.inrush import current_at_make
-from bench.readings import Reading, end_reading, lowest_reading, mean_reading
-from bench.samples import Accuracy, Array, Block
+from bench.readings import LINE_LEAST, Reading, end_reading, lowest_reading, mean_reading
+from bench.samples import EXACT, Accuracy, Array, Block, Timing
 from bench.transitions import Change, Gap, Interruption, SupplyEdge, Transition
 
 SETTLE_S = 0.4e-3  # amplifier and input filters after a step: within 1 mV after 0.31 ms (circuit simulation of the reference rig)
@@ -23,6 +23,9 @@ _HOLD_S = 4.0  # a state that lasts longer is kept as its first and its last par
 _KEEP_HEAD_S, _KEEP_TAIL_S = 0.5, 2.0
 _REST_S = 1.0
 _WITH_SUPPLY_S = 2e-3
+_REST_LEAST = 16
+_AT_END = 0.05  # part of the samples at rest that stand at the input's lower end: fewer are noise
+_STEP_MOST_S = 0.1e-3  # a make that takes longer (soft_s) is no step, and has no inrush to carry back
 _FLOW_LEAST_S = 0.5
 _GAP_NEAR_S = 10e-3
 _BEFORE_S = 5.0e-3  # slow sampling misses the first short contacts of a bouncing make: what they let through is no dark current
@@ -34,6 +37,7 @@ class Lit:
 
     `by_difference`: the drop amplifier was out of range, so input less output was taken. `peak`: current at the instant of make.
     `dip`: input voltage and current together just after it. `siemens`: conductance of the load at the instant of the first make.
+    `settled_s`: for how long the lamps had been lit, at the least, where `supply`, `lamp` and `steady` were read.
     """
 
     supply: Reading | None
@@ -46,6 +50,7 @@ class Lit:
     pilot: Reading | None
     dip: tuple[float, float] | None
     siemens: Reading | None = None
+    settled_s: float = math.inf
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,9 +131,10 @@ class CycleCutter:
     light.
     """
 
-    def __init__(self, accuracies: Mapping[str, Accuracy], delays_s: Mapping[str, float]) -> None:
+    def __init__(self, accuracies: Mapping[str, Accuracy], delays_s: Mapping[str, float], timing: Timing = EXACT) -> None:
         self.accuracies = accuracies
         self._delays = delays_s
+        self._timing = timing
         self._store = _Store()
         self._now = 0.0
         self.applied: SupplyEdge | None = None
@@ -223,7 +229,7 @@ class CycleCutter:
         if len(self.first) < 8:
             self.first.append(make)
         if self._make is not None and self._break is not None and self._lit is not None:
-            dark = self._dark_between(self._break.t_s, make.t_s)
+            dark = self._dark_between(self._break.t_s + self._break.reach_s, self._before(make, self._break.t_s))
             cycles.append(Cycle(self._make, self._break, make, self._lit, dark))
         self._forget(make.t_s)
         self._make, self._break, self._lit, self._peak = make, None, None, None
@@ -234,12 +240,16 @@ class CycleCutter:
             self.first.append(broke)
         if self._make is not None:
             # Samples that may already lie past the opening are not used.
-            self._lit = self._lit_between(self._make, broke.t_s - 3.0 * broke.u_s)
+            self._lit = self._lit_between(self._make, self._before(broke, self._make.t_s))
             self._break = broke
             if self._make is self.first[0]:
                 self.first_lit = self._lit
         self._forget(broke.t_s)
         self._state_since = broke.t_s
+
+    def _before(self, change: Transition, since_s: float) -> float:
+        """The last instant before a change at which the state since `since_s` is seen as it was, at least half-way through it."""
+        return max(change.t_s - 3.0 * change.u_s - change.reach_s, (since_s + change.t_s) / 2.0)
 
     def _forget(self, t_s: float) -> None:
         """Samples before a change are done with; but a unit closed at rest makes as the supply comes: the rest before is still needed."""
@@ -252,12 +262,16 @@ class CycleCutter:
                 for name in self.accuracies:
                     _, v = self._store.between(name, edge.t_s - _REST_S, edge.t_s - 1e-3)
                     reading = mean_reading(v)
-                    if reading is not None and reading.n >= 16:
+                    if reading is not None and reading.n >= _REST_LEAST and not self._hides_zero(name, v):
                         self.rest[name] = reading
         elif self.applied is not None:
             self._end(edge)
         self._state_since = edge.t_s
         self._store.forget_before(edge.t_s - 5e-3)
+
+    def _hides_zero(self, name: str, v: Array) -> bool:
+        """Whether these samples at rest stand at the lower end of the input, below which its zero may lie."""
+        return bool(np.count_nonzero(v <= self.accuracies[name].low) > _AT_END * len(v))
 
     def _bound(self) -> None:
         lasted = self._now - self._state_since
@@ -283,14 +297,14 @@ class CycleCutter:
     # -- features
 
     def _peak_after(self, make: Transition) -> Reading | None:
-        if self._peak is not None:
+        if self._peak is not None or make.soft_s > _STEP_MOST_S:
             return self._peak
         last = make.t_s + make.bounce_s
         for name in ("i_load_low", "i_load"):
             t, v = self._store.between(name, make.t_s - 2e-3, last + 6e-3)
-            if not len(t) or (self._clipped(name, v).any() and name == "i_load_low"):
+            if not len(t) or self._clipped(name, v).any():
                 continue
-            reading = current_at_make(t, v - self._zero(name), make, self._delays.get(name, 0.0))
+            reading = current_at_make(t, v - self._zero(name), make, self._delays.get(name, 0.0), self._timing)
             if reading is not None:
                 return reading
         return None
@@ -301,8 +315,11 @@ class CycleCutter:
         return rest.value if rest is not None and name.startswith("i_") else 0.0
 
     def _clipped(self, name: str, v: Array) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
-        accuracy = self.accuracies[name]
-        margin = 0.01 * (accuracy.high - accuracy.low)
+        accuracy = self.accuracies.get(name)
+        if accuracy is None or not math.isfinite(accuracy.high):
+            return np.zeros(len(v), dtype=bool)
+        span = accuracy.high - accuracy.low
+        margin = 0.01 * span if math.isfinite(span) else 1e-9 * abs(accuracy.high)
         return np.asarray(v >= accuracy.high - margin)
 
     def _current(self, begin_s: float, end_s: float) -> tuple[str, Array, Array]:
@@ -310,29 +327,38 @@ class CycleCutter:
         t, v = self._store.between("i_load_low", begin_s, end_s)
         if len(t) >= 4 and not self._clipped("i_load_low", v).any():
             return "i_load_low", t, v - self._zero("i_load_low")
-        t, v = self._store.between("i_load", begin_s, end_s)
+        t, v = self._unclipped("i_load", begin_s, end_s)
         return "i_load", t, v - self._zero("i_load")
 
+    def _unclipped(self, name: str, begin_s: float, end_s: float) -> tuple[Array, Array]:
+        """Instants and values of a channel; none if some of them stand at the upper end of its input."""
+        t, v = self._store.between(name, begin_s, end_s)
+        return (_EMPTY, _EMPTY) if len(v) and self._clipped(name, v).any() else (t, v)
+
     def _lit_between(self, make: Transition, end_s: float) -> Lit:
-        settled = make.t_s + make.bounce_s + SETTLE_S
+        settled = make.t_s + make.bounce_s + SETTLE_S + make.reach_s
         tail = max(end_s - min(_TAIL_S, 0.25 * (end_s - make.t_s)), settled)
         steady = end_reading(*self._current(tail, end_s)[1:], end_s)
-        supply = end_reading(*self._store.between("v_in", tail, end_s), end_s)
-        lamp = end_reading(*self._store.between("v_out", tail, end_s), end_s)
+        supply = end_reading(*self._unclipped("v_in", tail, end_s), end_s)
+        lamp = end_reading(*self._unclipped("v_out", tail, end_s), end_s)
         pilot = mean_reading(self._store.between("v_pilot", (make.t_s + end_s) / 2.0, end_s)[1])
         drop, drop_a, by_difference = self._lowest_drop(settled, end_s)
         peak = self._peak_after(make)
         siemens = self._siemens_at(make) if self.first and make is self.first[0] else None
-        return Lit(supply, lamp, steady, drop, drop_a, by_difference, peak, pilot, self._dip(settled, end_s), siemens)
+        # Few samples are read by their mean, not carried to the end of the flash.
+        t_out = self._store.between("v_out", tail, end_s)[0]
+        read_s = end_s if len(t_out) >= LINE_LEAST else float(t_out[0]) if len(t_out) else tail
+        settled_s = max(read_s - make.t_s - 2.0 * make.u_s - self._timing.sampling_s, 0.0)
+        return Lit(supply, lamp, steady, drop, drop_a, by_difference, peak, pilot, self._dip(settled, end_s), siemens, settled_s)
 
     def _siemens_at(self, make: Transition) -> Reading | None:
         """What the load conducted at the make: it falls as the current does, and does not depend on what is in series."""
         t, i = self._store.between("i_load", make.t_s, make.t_s + make.bounce_s + 6e-3)
         t_out, v_out = self._store.between("v_out", make.t_s, make.t_s + make.bounce_s + 6e-3)
-        if len(t) < 8 or len(t_out) < 8:
+        if len(t) < 8 or len(t_out) < 8 or self._clipped("i_load", i).any():
             return None
         volts = np.maximum(np.interp(t, t_out, v_out), 1e-3)
-        return current_at_make(t, (i - self._zero("i_load")) / volts, make, self._delays.get("i_load", 0.0))
+        return current_at_make(t, (i - self._zero("i_load")) / volts, make, self._delays.get("i_load", 0.0), self._timing)
 
     def _dip(self, settled_s: float, end_s: float) -> tuple[float, float] | None:
         until = min(settled_s + 2e-3, end_s)
@@ -365,7 +391,7 @@ class CycleCutter:
 
     def _dark_between(self, begin_s: float, end_s: float) -> Dark:
         middle = max((begin_s + end_s) / 2.0, end_s - 0.5)
-        last = end_s - min(_BEFORE_S, 0.25 * (end_s - begin_s))
+        last = end_s - min(max(_BEFORE_S, self._timing.sampling_s), 0.25 * (end_s - begin_s))
         tail = max(middle, end_s - 2.0 * _TAIL_S)
         return Dark(
             end_reading(*self._current(tail, last)[1:], end_s),

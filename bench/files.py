@@ -16,11 +16,18 @@ from typing import Any
 
 from bench.bank import Bank, parse_bank
 from bench.grade import Rule, parse_rule
+from bench.instrument import Instrument, parse_instrument
 from bench.limits import LimitSet, parse_limit_set
 from bench.procedure import Procedure, parse_procedure
 from bench.table import TableError
 
-KINDS: Mapping[str, str] = {"limits": "limit set", "grades": "grade rule", "procedures": "procedure", "banks": "lamp bank"}
+KINDS: Mapping[str, str] = {
+    "limits": "limit set",
+    "grades": "grade rule",
+    "procedures": "procedure",
+    "banks": "lamp bank",
+    "instruments": "instrument",
+}
 """Folders of `bench/data`, and what one file of each is called."""
 
 
@@ -91,6 +98,10 @@ def procedure(name: str) -> Procedure:
 
 def bank(name: str) -> Bank:
     return parse_bank(*read("banks", name))
+
+
+def instrument(name: str) -> Instrument:
+    return parse_instrument(*read("instruments", name))
 
 
 def banks() -> tuple[Bank, ...]:

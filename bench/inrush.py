@@ -7,8 +7,9 @@ import math
 import numpy as np
 
 from bench.readings import Reading
-from bench.samples import Array
+from bench.samples import EXACT, Array, Timing
 from bench.transitions import Transition
+from bench.uncertainty import rectangular
 
 # After a make the filament heats with next to no loss: dT/dt ~ I^2 R with R ~ T^1.2 and I = V / (R + r). Then the current to the power
 # -1.7 runs nearly straight against the time closed. What is left of curvature was found by integrating that for loads of 5 to 63 W at
@@ -23,16 +24,17 @@ _MODEL_U_PER_S = 2.0
 _CROSSING_U_S = 22e-6  # of each crossing of a bounce: its levels are hard to tell
 
 
-def current_at_make(t_s: Array, i_a: Array, make: Transition, tau_s: float) -> Reading | None:
+def current_at_make(t_s: Array, i_a: Array, make: Transition, tau_s: float, timing: Timing = EXACT) -> Reading | None:
     """Current through cold or cooling lamps at the instant of make, from the decay after it; None if the samples don't carry it.
 
     Time counts only while the contact was closed (a bouncing contact heats nothing while open). Samples within the filter's settling
-    time after the last crossing are not used. The uncertainty grows with the distance carried back.
+    time, or the sampling time, after the last crossing are not used. The uncertainty grows with the distance carried back, and with how
+    far the channel of the current may lie in time from that of the contact.
     """
     last = make.again_s[-1] if make.again_s else make.t_s
     edges = (make.t_s, *make.again_s)
     open_s = sum(b - a for a, b in zip(edges[1::2], edges[2::2], strict=True))
-    settle = max(6.0 * tau_s, 1e-6)
+    settle = max(6.0 * tau_s, timing.sampling_s, 1e-6)
     used = (t_s > last + settle) & (t_s < last + settle + _FIT_S)
     x = t_s[used] - tau_s - make.t_s - open_s
     i = i_a[used]
@@ -63,7 +65,7 @@ def current_at_make(t_s: Array, i_a: Array, make: Transition, tau_s: float) -> R
     relative = math.sqrt(
         float(covariance[0, 0]) / (float(solution[0]) * _POWER) ** 2
         + (_MODEL_U + _MODEL_U_PER_S * max(float(x[0]) - settle, 0.0)) ** 2
-        + steepness**2 * (make.u_s**2 + _CROSSING_U_S**2 * len(make.again_s))
+        + steepness**2 * (make.u_s**2 + make.soft_s**2 + rectangular(timing.skew_s) ** 2 + _CROSSING_U_S**2 * len(make.again_s))
     )
     if relative > 0.25:
         return None

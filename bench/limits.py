@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
-from bench.measure import QUANTITIES
+from bench.measure import FACTS, QUANTITIES
 from bench.table import Table, read_all, top_table
 
 FORMAT = 1
@@ -287,6 +287,12 @@ def read_band(table: Table, keys: Sequence[str]) -> tuple[str, str, dict[str, fl
     return quantity, unit, {key: None if n is None else to_own_unit(n, unit) for key, n in numbers.items()}
 
 
+def read_fact(table: Table) -> tuple[str, tuple[str, ...]]:
+    """The fact that a table speaks of, and those of its words that it allows."""
+    fact = table.choice("fact", tuple(FACTS))
+    return fact, table.choices("allowed", FACTS[fact])
+
+
 def _limit(table: Table) -> Limit:
     quantity, unit, band = read_band(table, ("low", "high"))
     low, high = band["low"], band["high"]
@@ -301,7 +307,8 @@ def _limit(table: Table) -> Limit:
 
 
 def _fact_limit(table: Table) -> FactLimit:
-    return FactLimit(table.text("fact"), table.texts("allowed"), table.text("title"), _source(table))
+    fact, allowed = read_fact(table)
+    return FactLimit(fact, allowed, table.text("title"), _source(table))
 
 
 def _any_of(table: Table) -> AnyOf:

@@ -34,6 +34,8 @@ _OTHER_LAMPS = "Test it by a procedure that switches a lamp off and a further on
 _FROM_THE_START = "Let the recording begin before voltage comes to the unit, or judge it by limits that ask for no starting time."
 _DROP = "drop"
 _AGAIN = "Zero the bench, let everything cool, and test again."
+_NOT_COUNTED = "not counted against the unit, for the reason given with the outcome"
+_NOT_JUDGED = "not judged: the bench is at fault"
 
 
 class Outcome(StrEnum):
@@ -89,6 +91,7 @@ class Case:
     `bench_faults`: those of the whole test. `broken_off_by_bench`: the test ended because of the bench. `load`: text of the load it was
     tested on; `is_rated`: whether that is what the unit is for, None if nobody knows. `odd_supply`: volts at which no unit is used, in
     words; empty if the supply was a usual one. `leads_may_explain`: nothing would charge the drop, were the sense leads on the clips.
+    `to_be_surer`: what would make the uncertainties narrower, as advice; empty if nothing but another test would.
     """
 
     measured: Measured
@@ -102,6 +105,7 @@ class Case:
     others: Sequence[OtherLoad] = ()
     odd_supply: str = ""
     leads_may_explain: bool = False
+    to_be_surer: str = ""
 
 
 @dataclass(frozen=True)
@@ -127,6 +131,20 @@ def conclude(case: Case) -> Conclusion:
         # What could not be measured may be what was lost; and a cable can be changed, what it kept from being measured cannot.
         return _bench_fault(lost.text, 0)
     return conclusion
+
+
+def upheld(verdicts: Sequence[Verdict], outcome: Outcome) -> tuple[Verdict, ...]:
+    """The verdicts as a record keeps them: open where the outcome does not uphold them, so that none contradicts it."""
+    return tuple(_upheld(verdict, outcome) for verdict in verdicts)
+
+
+def _upheld(verdict: Verdict, outcome: Outcome) -> Verdict:
+    refused = outcome is Outcome.NOT_DECIDED and verdict.conformity is Conformity.FAIL
+    if not refused and (outcome is not Outcome.BENCH_FAULT or verdict.conformity is Conformity.NOT_MEASURED):
+        return verdict
+    why = _NOT_COUNTED if refused else _NOT_JUDGED
+    seen, parts = verdict.by_fact, upheld(verdict.parts, outcome)
+    return Verdict(verdict.limit_set, verdict.limit, Conformity.NOT_MEASURED, verdict.found, by_fact=seen, parts=parts, why_open=why)
 
 
 def _of_unit(case: Case) -> Conclusion:
@@ -292,7 +310,7 @@ def _favourable(case: Case) -> Conclusion:
     near = [v for v in case.verdicts if v.conformity is Conformity.CONDITIONAL_PASS]
     if near and (grade is None or grade.outcome != "good" or grade.name == "none"):
         closest = max(near, key=lambda v: v.p_wrong or 0.0)
-        return _open(f"Not decided: just inside, too near to be sure: {evidence(closest)}.", _AGAIN)
+        return _open(f"Not decided: just inside, too near to be sure: {evidence(closest)}.", case.to_be_surer or _AGAIN)
     if grade is not None and grade.outcome != "good":
         return _open(f"Not decided: {'; '.join(grade.because) or grade.title}.", grade.wording or "Test again.")
     basis = weakest_basis(v.limit for v in case.verdicts)
@@ -319,7 +337,7 @@ def _undecided(case: Case, verdict: Verdict, more: int) -> Conclusion:
     others = f" (and {more} more open)" if more else ""
     if verdict.conformity is Conformity.CONDITIONAL_FAIL:
         reason = f"Not decided: just outside, too near to be sure: {evidence(verdict)}{others}."
-        return _open(reason, _AGAIN)
+        return _open(reason, case.to_be_surer or _AGAIN)
     if verdict.why_open:
         doubtful = isinstance(verdict.limit, Limit) and verdict.limit.doubtful
         advice = "Judge by a limit set without this figure." if doubtful else "Test under the conditions that the limit asks for."

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 
 from bench.samples import Array
 
+LINE_LEAST = 8  # samples that carry a straight line
+
 
 @dataclass(frozen=True, slots=True)
 class Reading:
@@ -30,9 +32,9 @@ def mean_reading(v: Array) -> Reading | None:
 
 
 def end_reading(t_s: Array, v: Array, at_s: float) -> Reading | None:
-    """Value at `at_s`, the end of these samples, by a straight line through them; their mean if they are fewer than eight."""
+    """Value at `at_s`, the end of these samples, by a straight line through them; their mean if they are fewer than LINE_LEAST."""
     n = len(v)
-    if n < 8:
+    if n < LINE_LEAST:
         return mean_reading(v)
     mean_t, mean = float(t_s.sum()) / n, float(v.sum()) / n
     x = t_s - mean_t

@@ -31,7 +31,8 @@ class SetupRecord:
 
     - `supply_v`: asked for, in V at the lamps with the unit shorted; None for a recording that was held to no supply.
     - `rated_w`: watts of each lamp that the unit is for, read off it if `rating_known`, else only tried.
-    - `lamps`: the loads by number, if they were not chosen by watts; `filament`: whether they count as filament lamps.
+    - `lamps`: the loads by number, if they were not chosen by watts; `fitted_w`: watts of the lamps of a recording, empty if nobody said;
+      `filament`: whether they count as filament lamps.
     - `bank`: what stood in the sockets, if somebody said so. `limits` and `grade_rule`: by name, as they were asked for.
     - `skip`, `average`: cycles that do not count, and how many count at least. `stop_early`: end when all limits are decided.
     - `zero`: do the steps with the shorting link. `rested_s`: for how long it was known to have been off.
@@ -44,6 +45,7 @@ class SetupRecord:
     rated_w: tuple[float, ...] = ()
     rating_known: bool = False
     lamps: tuple[int, ...] | None = None
+    fitted_w: tuple[float, ...] | None = None
     filament: bool | None = None
     bank: Bank | None = None
     sample_mode: Literal["fast", "precise"] | None = None
@@ -94,11 +96,13 @@ class BoardRecord:
 
 @dataclass(frozen=True, slots=True)
 class RecordingSource:
-    """The file of a recording made elsewhere, the channels that it holds, and the instrument if somebody named it."""
+    """The file of a recording made elsewhere, the channels that it holds, the instrument if somebody named it, and what was not stated of
+    its errors."""
 
     file: str
     columns: tuple[str, ...]
     instrument: str = ""
+    not_stated: str = ""
 
 
 @dataclass(frozen=True, slots=True)

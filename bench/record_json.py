@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
+from bench.outcome import upheld
 from bench.record import RECORD_FORMAT, TestRecord
 from bench.record_older import concluded, in_format_3
 from bench.typed_json import decode, dumps, encode, loads
@@ -40,7 +42,8 @@ def from_json(text: str, origin: str = "record") -> TestRecord:
         raise RecordError(f"{origin}: nested too deep to be a record") from None
     except (ValueError, OverflowError) as error:
         raise RecordError(f"{origin}: {error}") from None
-    return concluded(record) if number == 1 else record
+    # Files of earlier versions keep verdicts that their own outcome does not uphold.
+    return concluded(record) if number == 1 else replace(record, verdicts=upheld(record.verdicts, record.outcome))
 
 
 def _in_format_3(content: Mapping[str, Any], number: int) -> dict[str, Any]:

@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any, Literal
 
-from bench.outcome import Case, Outcome, conclude
+from bench.outcome import Case, Outcome, conclude, upheld
 from bench.record import BoardRecord, RecordingSource, SimulationRecord, TestRecord
 from bench.typed_json import encode
 
@@ -116,7 +116,8 @@ def concluded(record: TestRecord) -> TestRecord:
     known = record.measured.facts.get("rating") == "known" or None
     by_bench = any(fault.text == record.interrupted for fault in record.bench_faults)
     case = Case(record.measured, record.verdicts, record.grade, record.bench_faults, record.interrupted, by_bench, record.load, known)
-    return replace(record, conclusion=conclude(case))
+    conclusion = conclude(case)
+    return replace(record, conclusion=conclusion, verdicts=upheld(record.verdicts, conclusion.outcome))
 
 
 def _verdicts(verdicts: Any) -> list[dict[str, Any]]:

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bench.description import PERIOD_SCANS, BoardDescription, Share, scan_plan
-from bench.uncertainty import Component
+from bench.uncertainty import Component, Shape
 from bench.wire import EventFrame, EventKind, Placed, SampleFrame, TripCause, unpack_samples
 
 Array: TypeAlias = npt.NDArray[np.float64]
@@ -29,7 +29,8 @@ class Accuracy:
     """What is known of a channel's errors, all standard uncertainties in its unit but `u_scale` (relative).
 
     Readings at or beyond `low` and `high` are clipped: they say "at least", no more. `common` are the shares of other channels'
-    readings that this channel reads in error (a drop amplifier's common mode).
+    readings that this channel reads in error (a drop amplifier's common mode). `scale_shape`, `zero_shape`: `rectangular` for
+    limits of error. `zero_at_rest`: whether its reading with no supply on the unit is its zero, where what it reads is then 0.
     """
 
     low: float
@@ -39,6 +40,9 @@ class Accuracy:
     u_line: float
     noise: float
     common: tuple[Share, ...] = ()
+    scale_shape: Shape = "normal"
+    zero_shape: Shape = "normal"
+    zero_at_rest: bool = True
 
     def parts(
         self, channel: str, value: float, others: Mapping[str, float] | None = None, u_at_zero: float | None = None
@@ -48,7 +52,7 @@ class Accuracy:
         `value` is the reading in the channel's unit; `others` the readings of channels that it may partly show. `u_at_zero`: the random
         uncertainty of a reading of 0 that was taken off; None if none was.
         """
-        found = [Component(f"{channel}: scale", abs(value) * self.u_scale)]
+        found = [Component(f"{channel}: scale", abs(value) * self.u_scale, shape=self.scale_shape)]
         if u_at_zero is not None:
             # Two readings are compared: errors of linearity add, but near each other on the scale they are nearly the same.
             span = self.high - self.low
@@ -56,11 +60,27 @@ class Accuracy:
             found.append(Component(f"{channel}: zero (taken at rest)", u_at_zero))
             found.append(Component(f"{channel}: linearity and counts", math.sqrt(2.0) * self.u_line * max(apart, _NEIGHBOURS)))
         else:
-            found.append(Component(f"{channel}: zero", self.u_zero))
+            found.append(Component(f"{channel}: zero", self.u_zero, shape=self.zero_shape))
             found.append(Component(f"{channel}: linearity and counts", self.u_line))
         for share in self.common:
             found.append(Component(f"{channel}: share of {share.other}", abs((others or {}).get(share.other, 0.0)) * share.u))
         return tuple(found)
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """How well the instants of samples are known beside the clock; all 0 for a board, whose samples are stamped by its own counter.
+
+    `skew_s`: half-width of how far two channels of one row lie apart in time. `stamp_u_s`: standard uncertainty of a time stamp.
+    `sampling_s`: a reading may be the mean over up to this time instead of a value of one instant.
+    """
+
+    skew_s: float = 0.0
+    stamp_u_s: float = 0.0
+    sampling_s: float = 0.0
+
+
+EXACT = Timing()
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ input, or a current with no voltage that could drive it. Only times are kept, so
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -51,28 +52,34 @@ class SupplyWatch:
     """Blocks in by `feed`; `evidence` is what they have shown. Without the channels v_in, v_out and i_load it sees nothing;
     i_load_low, where there is one, is read for small currents.
 
-    `cold_ohm`: resistance of the load's cold filaments in ohm, None if the load is not known.
+    `cold_ohm`: resistance of the load's cold filaments in ohm, None if the load is not known. `most_a`: a current that reads as much is
+    larger, by an amount that is not known. `zero_a`: what the zero of the current may be off by.
     """
 
-    def __init__(self, system_v: float, cold_ohm: float | None) -> None:
+    def __init__(self, system_v: float, cold_ohm: float | None, most_a: float = math.inf, zero_a: float = 0.0) -> None:
+        self._most_a = most_a
         self._system_v = system_v
         self._cold_ohm = cold_ohm
         scale = max(1.0, 12.0 / system_v)
-        self._flows_a, self._idle_a = _FLOWS_A * scale, _IDLE_A * scale
+        self._flows_a, self._idle_a = _FLOWS_A * scale + zero_a, _IDLE_A * scale + zero_a
+        self._loaded_a, self._unknown_load_a = _LOADED_A + zero_a, _UNKNOWN_LOAD_A + zero_a
         self.evidence = SupplyEvidence()
 
     def feed(self, block: Block) -> None:
         if not {"v_in", "v_out", "i_load"} <= block.traces.keys():
             return
         t_in, v_in = block.traces["v_in"].t_s, block.traces["v_in"].values
-        if len(t_in) < 2:
-            return
+        if 2 * len(block.traces["i_load"].t_s) <= len(t_in):
+            # A recording whose current was read more slowly: what it was between its readings is not known.
+            t_in, v_in = block.traces["i_load"].t_s, _at(block.traces["i_load"].t_s, t_in, v_in)
         v_out = _at(t_in, block.traces["v_out"].t_s, block.traces["v_out"].values)
         amps = _at(t_in, block.traces["i_load"].t_s, block.traces["i_load"].values)
         if "i_load_low" in block.traces:
             # The zero of the wide range may be off by as much as a hot wire draws.
             fine = _at(t_in, block.traces["i_load_low"].t_s, block.traces["i_load_low"].values)
             amps = np.where(amps < _FINE_A, fine, amps)
+        if len(t_in) < 2:
+            return
         # A value that holds for one sample only may be an edge seen by one channel before the other.
         settled = np.zeros(len(t_in), dtype=bool)
         steady_a = np.abs(np.diff(amps)[1:]) < 0.15 * (1.0 + np.abs(amps[1:-1]))
@@ -83,7 +90,7 @@ class SupplyWatch:
         draws = amps > self._flows_a
         dead_out = settled & (v_in > _ABOVE * self._system_v) & self._unheard(v_in, v_out, amps)
         idle = settled & (np.abs(amps) < self._idle_a)
-        loaded, lowest = settled & (amps > _LOADED_A) & (v_out <= v_in + _ABOVE * self._system_v), seen.loaded
+        loaded, lowest = settled & (amps > self._loaded_a) & (amps < self._most_a) & (v_out <= v_in + _ABOVE * self._system_v), seen.loaded
         if loaded.any():
             i = int(np.flatnonzero(loaded)[v_in[loaded].argmin()])
             if lowest is None or v_in[i] < lowest[0]:
@@ -100,7 +107,7 @@ class SupplyWatch:
     def _unheard(self, v_in: Array, v_out: Array, amps: Array) -> npt.NDArray[np.bool_]:
         """Where the lamps draw more than any lamp could at the output voltage shown."""
         if self._cold_ohm is None:
-            return np.asarray((amps > _UNKNOWN_LOAD_A) & (v_out < _UNKNOWN_LOAD * v_in))
+            return np.asarray((amps > self._unknown_load_a) & (v_out < _UNKNOWN_LOAD * v_in))
         return np.asarray((amps > self._flows_a) & (v_out < _NOTHING * self._cold_ohm * amps))
 
 

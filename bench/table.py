@@ -65,10 +65,18 @@ class Table:
         return value
 
     def choice(self, key: str, allowed: Collection[str], default: str | None = None) -> str:
-        value = self._typed(key, str, "one of " + ", ".join(allowed), default)
+        value = self._typed(key, str, f"one of {_listed(allowed)}", default)
         if value not in allowed:
-            raise self.error(key, f"got {value!r}; it must be one of {', '.join(allowed)}")
+            raise self.error(key, f"got {value!r}; it must be one of {_listed(allowed)}")
         return value
+
+    def choices(self, key: str, allowed: Collection[str], default: Sequence[str] | None = None) -> tuple[str, ...]:
+        """A list of texts that are all allowed, not empty where it is required."""
+        values = self.texts(key, default)
+        for value in values:
+            if value not in allowed:
+                raise self.error(key, f"got {value!r}; it must be among {_listed(allowed)}")
+        return values
 
     def whole(self, key: str, least: int, default: int | None = None) -> int:
         value = self._typed(key, int, f"a whole number, {least} or more", default)
@@ -139,6 +147,10 @@ class Table:
         unknown = [key for key in self._content if key not in self._asked]
         if unknown:
             raise self.error(unknown[0], f"unknown key; known here: {', '.join(sorted(self._asked))}")
+
+
+def _listed(allowed: Collection[str]) -> str:
+    return ("; " if any("," in text for text in allowed) else ", ").join(allowed)
 
 
 def _is_finite_number(value: object) -> bool:

@@ -29,7 +29,7 @@ STATE_LEAST_S = 3.0e-3  # a shorter state is bounce: contact bounce is 1-3 ms in
 # The comparator stands near the open level, which is well known, and not half-way: the closed level may start at a third of the supply
 # when a burnt contact meets the inrush of cold lamps. The instant is then found on the waveform itself.
 THRESHOLD, HYSTERESIS = 0.2, 0.07  # of the distance between the state levels
-GROUP_S = 4.0e-3  # samples are looked at in groups of about this length for lasting levels
+GROUP_S, _GROUP_LEAST = 4.0e-3, 4  # samples are looked at for lasting levels in groups of about this length, and of at least so many
 _GROUPS_TOGETHER = 64  # looked at in one go, of which perhaps only the first is used
 _FLAT = 0.08  # a group whose ratio moves less than this is at a level
 _LOW, _HIGH = 0.25, 0.80  # levels outside these are what they seem
@@ -39,20 +39,31 @@ _LASTING_S = 20.0e-3  # a level counts once it has stood this long: longer than 
 _WAIT_S = 6.0  # how long an unclear level may hold decisions back
 _GAP_LOOK = 8  # samples back that say what the ratio just was
 _LOOK = 12  # samples on each side of a crossing that its instant may need
+_SOFT_LOOK = 250  # the same before it, for how long a slow transition lasts
+# Where in a slow transition the lamps are lit or dark is a matter of definition (IEC 60469 takes its middle): anywhere within the part
+# from a fifth to four fifths of the way.
+_SOFT = 0.5 / math.sqrt(3.0)
 
 
 @dataclass(frozen=True, slots=True)
 class Transition:
     """The contact changed state at `t_s` (first crossing, true instant, s of the board's run) to `closed`.
 
-    `u_s`: standard uncertainty of the instant apart from the clock's. `again_s`: the later crossings of its bounce, each to the
-    opposite state of the one before, the last to `closed`.
+    `u_s`: standard uncertainty of the instant apart from the clock's, different at each transition. `again_s`: the later crossings of its
+    bounce, each to the opposite state of the one before, the last to `closed`. `soft_s`: standard uncertainty, the same at each make or
+    break, of what the instant of a transition is that takes its time.
     """
 
     t_s: float
     closed: bool
     u_s: float
     again_s: tuple[float, ...] = ()
+    soft_s: float = 0.0
+
+    @property
+    def reach_s(self) -> float:
+        """How far before and after `t_s` the transition may still go on: half of how long it takes as a whole, with a tenth to spare."""
+        return 1.1 * self.soft_s / _SOFT / 1.2
 
     @property
     def bounce_s(self) -> float:
@@ -109,13 +120,16 @@ class TransitionFinder:
     """Blocks in, changes out; one verb, `feed`. `closed` is the latest settled state, None before anything is known.
 
     `supply_floor_v`: below this input voltage there is no supply and the contact counts as open. `tau_s`, `noise_v`: of the voltage
-    channels. `v_in_v`: a fixed supply, for recordings that lack the input's voltage.
+    channels. `v_in_v`: a fixed supply, for recordings that lack the input's voltage. `stamp_u_s`: of the samples' stamps.
     """
 
-    def __init__(self, *, supply_floor_v: float, tau_s: float = 0.0, noise_v: float = 0.0, v_in_v: float | None = None) -> None:
+    def __init__(
+        self, *, supply_floor_v: float, tau_s: float = 0.0, noise_v: float = 0.0, v_in_v: float | None = None, stamp_u_s: float = 0.0
+    ) -> None:
         self._floor = supply_floor_v
         self._tau = tau_s
         self._noise = noise_v
+        self._stamp_u = stamp_u_s
         self._fixed = v_in_v
         self.closed: bool | None = None
         self.supplied = False
@@ -129,13 +143,14 @@ class TransitionFinder:
     def _restart(self) -> None:
         """Forget the samples at hand: after a gap nothing may be joined to what was before it."""
         self._t, self._t_in, self._out, self._in, self._ratio, self._amps = (np.empty(0) for _ in range(6))
-        self._group = 0  # samples in a group; 0 until the sampling interval is known
+        self._interval_s = 0.0  # from one sample to the next, once it is known
+        self._group = 0  # samples in a group; 0 until then
         self._grouped = 0  # samples whose lasting levels were looked at
         self._crossed = 0  # samples whose crossings were looked for
         self._hold = -1  # first sample of a level not yet understood, or -1
         self._side = 0  # side of the hysteresis band last seen: +1 closed, -1 open
         self._supply_side = 0
-        self._pending: list[tuple[float, bool, float]] = []
+        self._pending: list[tuple[float, bool, float, float]] = []
         self._found: list[Change] = []
         self._gap: tuple[float, float] | None = None
 
@@ -159,7 +174,8 @@ class TransitionFinder:
         self._ratio = np.concatenate((self._ratio, ratio))
         self._amps = np.concatenate((self._amps, _current_at(v_out.t_s, block)))
         if not self._group and len(self._t) > 1:
-            self._group = max(8, round(GROUP_S / float(self._t[1] - self._t[0])))
+            self._interval_s = float(self._t[1] - self._t[0])
+            self._group = max(_GROUP_LEAST, round(GROUP_S / self._interval_s))
         while self._group and len(self._t) - self._grouped >= self._group:
             self._grouped += self._learn() * self._group
             self._cross((self._grouped if self._hold < 0 else self._hold) - 2 * self._group)
@@ -179,7 +195,8 @@ class TransitionFinder:
         """Changes in order of time, as far as nothing earlier can still be found."""
         if not self._found or not self._crossed:
             return []
-        settled = float(self._t[self._crossed - 1]) - 2.0 * float(self._t[1] - self._t[0])
+        interval_s = float(self._t[1] - self._t[0]) if len(self._t) > 1 else 0.0
+        settled = float(self._t[self._crossed - 1]) - 2.0 * interval_s
         if self._pending:
             settled = min(settled, self._pending[0][0])
         self._found.sort(key=lambda change: change.t_s)
@@ -226,31 +243,37 @@ class TransitionFinder:
             if self._hold < 0:
                 self._hold = self._grouped
                 self._held_level = mean
-            lasted = (self._grouped - self._hold) // self._group
             if abs(mean - self._held_level) > 0.05:
                 self._hold, self._held_level = self._grouped, mean
-            elif lasted * GROUP_S >= _LASTING_S:
+            # Of samples as slow as that, one flat group is enough.
+            lasted_s = max(self._grouped - self._hold, self._group) * self._interval_s
+            if lasted_s >= _LASTING_S:
                 closed = self._is_closed()
                 if closed is not None:
                     self._low, self._high = (self._low, mean) if closed else (mean, self._high)
                     self._hold = -1
-                elif self._seen_high and not self._seen_low:
+                elif self._seen_high and not self._dark_known:
                     self._low, self._hold = mean, -1
-                elif self._seen_low and not self._seen_high:
+                elif self._dark_known and not self._seen_high:
                     self._high, self._hold = mean, -1
-                elif self._seen_low or lasted * GROUP_S > _WAIT_S:
+                elif self._dark_known or lasted_s > _WAIT_S:
                     self._hold = -1
             return
         if self._hold >= 0 and (self._seen_low or self._seen_high):
             # The level is over and its counterpart is known. Without a step between them they are one state: a filament that warms up
             # behind a filmed contact passes all levels on its way.
             stepped = abs(mean - self._held_level) > _STEP
-            if stepped and (self._grouped - self._hold) * GROUP_S / self._group >= _LASTING_S:
-                if mean >= _HIGH and not self._seen_low:
+            if stepped and (self._grouped - self._hold) * self._interval_s >= _LASTING_S:
+                if mean >= _HIGH and not self._dark_known:
                     self._low = self._held_level
                 elif mean <= _LOW and not self._seen_high:
                     self._high = self._held_level
             self._hold = -1
+
+    @property
+    def _dark_known(self) -> bool:
+        """Whether the level of a supplied, open contact was met. Without the input's voltage a level of 0 may be that of no supply."""
+        return self._seen_low and self._fixed is None
 
     def _is_closed(self) -> bool | None:
         """Whether the group at hand shows a closed contact, by the ohms between input and output; None without a current channel."""
@@ -300,8 +323,8 @@ class TransitionFinder:
             # Found closed: when it made was not seen.
             self._found.append(Gap(float(self._t[k]), float(self._t[k]), True))
 
-    def _instant(self, k: int, closed: bool, threshold: float) -> tuple[float, float]:
-        """Instant of the crossing seen at sample k, and its u.
+    def _instant(self, k: int, closed: bool, threshold: float) -> tuple[float, float, float]:
+        """Instant of the crossing seen at sample k, its u, and its u that is the same at every such crossing.
 
         A step has its 50 % instant between the output's own levels just before and after it. A slow transition has it half-way
         between the state levels, as IEEE Std 181 has it.
@@ -327,8 +350,25 @@ class TransitionFinder:
         stepped = float(np.abs(v[at : at + 2] - v[max(at - 2, 0)]).max())
         around = abs(median(v[at + 3 : at + 7].tolist()) - median(v[max(0, at - 7) : max(1, at - 3)].tolist())) if at + 3 < len(v) else 0.0
         if stepped > 0.6 * around and abs(level_after - level_before) > 0.1 * self._floor:
-            return filtered_step_instant(t, v, at, level_before, level_after, self._tau, noise)
-        return self._slow_instant(k, closed)
+            instant, u = filtered_step_instant(t, v, at, level_before, level_after, self._tau, noise)
+            return instant, math.hypot(u, self._stamp_u), 0.0
+        instant, u = self._slow_instant(k, closed)
+        return instant, math.hypot(u, self._stamp_u), _SOFT * self._lasts_s(k)
+
+    def _lasts_s(self, k: int) -> float:
+        """How long a slow transition seen at sample k takes from a fifth to four fifths of the way between the state levels."""
+        span = self._high - self._low
+        low, high = self._low + 0.2 * span, self._low + 0.8 * span
+        # So many samples after k are there whatever the cut of the stream.
+        begin, end = max(0, k - _SOFT_LOOK), min(len(self._ratio), k + 2 * self._group)
+        before, after = self._ratio[begin : k + 1][::-1], self._ratio[k:end]
+        rising = len(after) > 0 and float(after[-1]) > float(before[-1])
+        out_before = before < low if rising else before > high
+        out_after = after > high if rising else after < low
+        i = k - (int(out_before.argmax()) if out_before.any() else len(before) - 1)
+        j = k + (int(out_after.argmax()) if out_after.any() else len(after) - 1)
+        # Both ends are samples just outside it: a step between two samples does not last at all.
+        return max(0.0, float(self._t[j] - self._t[i]) - float(self._t[min(i + 1, j)] - self._t[i]))
 
     def _slow_instant(self, k: int, closed: bool) -> tuple[float, float]:
         """Half-way instant of a ramp: a make is still to reach it, a break has passed it."""
@@ -346,9 +386,9 @@ class TransitionFinder:
         share = min(1.0, abs(rise) / (self._high - self._low))
         return float(self._t[i - 1]) + part * interval - self._tau, share * interval / math.sqrt(12.0) + 0.02 * interval
 
-    def _note_crossing(self, t_s: float, u_s: float, closed: bool) -> None:
+    def _note_crossing(self, t_s: float, u_s: float, soft_s: float, closed: bool) -> None:
         self._resolve(t_s)
-        self._pending.append((t_s, closed, u_s))
+        self._pending.append((t_s, closed, u_s, soft_s))
 
     def _resolve(self, now_s: float) -> None:
         """Turn the crossings waiting into a change, once the state they led to has lasted."""
@@ -358,7 +398,7 @@ class TransitionFinder:
         lasted = last[0] - first[0]
         if last[1] != self.closed:
             self.closed = last[1]
-            self._found.append(Transition(first[0], last[1], first[2], tuple(t for t, _, _ in self._pending[1:])))
+            self._found.append(Transition(first[0], last[1], first[2], tuple(t for t, *_ in self._pending[1:]), first[3]))
         else:
             self._found.append(Interruption(first[0], bool(self.closed), lasted))
         self._pending = []
@@ -386,11 +426,11 @@ class TransitionFinder:
                 self._t_in[low : k + _LOOK], self._in[low : k + _LOOK], k - low, before, after, self._tau, self._noise
             )
             self.supplied = bool(signs[j] > 0)
-            self._found.append(SupplyEdge(instant, self.supplied, u))
+            self._found.append(SupplyEdge(instant, self.supplied, math.hypot(u, self._stamp_u)))
         self._supply_side = int(signs[-1])
 
     def _trim(self) -> None:
-        drop = self._crossed - 4 * _LOOK
+        drop = self._crossed - max(4 * _LOOK, _SOFT_LOOK)
         if drop > 0:
             kept = (self._t, self._t_in, self._out, self._in, self._ratio, self._amps)
             self._t, self._t_in, self._out, self._in, self._ratio, self._amps = (a[drop:] for a in kept)

@@ -9,9 +9,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, TypeAlias
 
 INFINITE = math.inf
+Shape: TypeAlias = Literal["normal", "rectangular"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +27,7 @@ class Component:
     u: float
     dof: float = INFINITE
     kind: Literal["A", "B"] = "B"
-    shape: Literal["normal", "rectangular"] = "normal"
+    shape: Shape = "normal"
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.u) and self.u >= 0.0):

@@ -49,9 +49,10 @@ class Verdict:
 
     `found` is the measurement behind it (None where a fact or parts decide), `guard` w in the quantity's unit. `p_conform` is the
     probability that the true value keeps the limit, `p_wrong` that this is on the wrong side; both None if not measured.
-    `by_fact` says what was seen where a fact decides: such a verdict is definite, without a probability. `parts` are the verdicts
-    inside alternatives; the probabilities over them are bounds on the safe side. `why_open` says why nothing is decided although
-    it may well have been measured: a condition of the limit set was not kept, or the limit itself is in doubt.
+    `by_fact` says what was seen where a fact decides: such a verdict is definite unless it is left open, without a probability. `parts`
+    are the verdicts inside alternatives; the probabilities over them are bounds on the safe side. `why_open` says why nothing is decided
+    although it may well have been measured: a condition of the limit set was not kept, the limit itself is in doubt, or the outcome of the
+    test does not uphold the verdict.
     """
 
     limit_set: str
@@ -255,10 +256,8 @@ def _judge(case: _Case, requirement: Requirement) -> Verdict:
             return _judge_limit(case, requirement)
         case FactLimit():
             return _judge_fact(case, requirement)
-        case AllOf(limits=parts):
-            return _judge_parts(requirement, case.name, tuple(_judge(case, p) for p in parts))
-        case AnyOf(alternatives=parts):
-            return _judge_parts(requirement, case.name, tuple(_judge(case, p) for p in parts))
+        case AllOf(limits=parts) | AnyOf(alternatives=parts):
+            return _judge_parts(case, requirement, tuple(_judge(case, p) for p in parts))
 
 
 def _judge_limit(case: _Case, limit: Limit) -> Verdict:
@@ -312,34 +311,41 @@ def _judge_fact(case: _Case, limit: FactLimit) -> Verdict:
     return Verdict(case.name, limit, Conformity.PASS if seen in limit.allowed else Conformity.FAIL, by_fact=seen)
 
 
-def _judge_parts(requirement: AllOf | AnyOf, name: str, parts: tuple[Verdict, ...]) -> Verdict:
-    """Kleene's logic on the outcomes, and Frechet's bounds on the probabilities, since the parts may hang together in any way.
+def _judge_parts(case: _Case, requirement: AllOf | AnyOf, parts: tuple[Verdict, ...]) -> Verdict:
+    """Kleene's logic on the outcomes; definite only if the risk of all of it together keeps the level, as for each part alone.
 
-    The bound taken is the one that overstates the risk; a part not measured may go either way, one decided by a fact is certain.
+    Two parts that pass with 5 % each are "all of" with up to 10 %, and two that fail are none "of any" with as much.
     """
-    low = [_p_bounds(p)[0] for p in parts]
-    high = [_p_bounds(p)[1] for p in parts]
-    if isinstance(requirement, AllOf):
-        outcome = _worst(p.conformity for p in parts)
-        least, most = max(0.0, math.fsum(low) - (len(parts) - 1)), min(high)
-    else:
-        outcome = _best(p.conformity for p in parts)
-        least, most = max(low), min(1.0, math.fsum(high))
+    every = isinstance(requirement, AllOf)
+    outcome = (_worst if every else _best)(p.conformity for p in parts)
     by_fact = _deciding_fact(requirement, parts, outcome)
     if outcome is Conformity.NOT_MEASURED or by_fact:
         open_parts = (p.why_open for p in parts if p.why_open and outcome is Conformity.NOT_MEASURED)
-        return Verdict(name, requirement, outcome, by_fact=by_fact, parts=parts, why_open="; ".join(dict.fromkeys(open_parts)))
-    if outcome.favourable:
-        return Verdict(name, requirement, outcome, p_conform=least, p_wrong=1.0 - least, parts=parts)
-    return Verdict(name, requirement, outcome, p_conform=most, p_wrong=most, parts=parts)
+        return Verdict(case.name, requirement, outcome, by_fact=by_fact, parts=parts, why_open="; ".join(dict.fromkeys(open_parts)))
+    risks = [1.0 - _p_bounds(p)[0] if outcome.favourable else _p_bounds(p)[1] for p in parts]
+    risk = _union(risks) if every is outcome.favourable else min(risks)
+    # No stricter than with the riskiest of its parts alone, whose own guard band has said that it is definite.
+    if risk > max(1.0 - case.level, *risks):
+        outcome = {Conformity.PASS: Conformity.CONDITIONAL_PASS, Conformity.FAIL: Conformity.CONDITIONAL_FAIL}.get(outcome, outcome)
+    return Verdict(case.name, requirement, outcome, p_conform=1.0 - risk if outcome.favourable else risk, p_wrong=risk, parts=parts)
+
+
+def _union(risks: Sequence[float]) -> float:
+    """The most that the probability of any of several things can be, however they hang together: values of one quantity err alike."""
+    return min(1.0, math.fsum(risks))
 
 
 def _p_bounds(verdict: Verdict) -> tuple[float, float]:
+    """Least and most of the probability that the true values keep one part: a limit, or all of some (Frechet's bounds on those).
+
+    What a fact decides is certain, what was not measured may go either way.
+    """
     if verdict.by_fact:
         return (1.0, 1.0) if verdict.conformity is Conformity.PASS else (0.0, 0.0)
-    if verdict.p_conform is None:
-        return 0.0, 1.0
-    return verdict.p_conform, verdict.p_conform
+    if verdict.parts:
+        bounds = [_p_bounds(part) for part in verdict.parts]
+        return 1.0 - _union([1.0 - low for low, _ in bounds]), min(high for _, high in bounds)
+    return (0.0, 1.0) if verdict.p_conform is None else (verdict.p_conform, verdict.p_conform)
 
 
 def _deciding_fact(requirement: AllOf | AnyOf, parts: tuple[Verdict, ...], outcome: Conformity) -> str:

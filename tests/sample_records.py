@@ -7,7 +7,7 @@ from dataclasses import replace
 from bench import files
 from bench.grade import grade
 from bench.measure import BenchFault, Measured
-from bench.outcome import Case, conclude
+from bench.outcome import Case, conclude, upheld
 from bench.record import BoardRecord, SetupRecord, SetUsed, SimulationRecord, StepRecord, TestRecord
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured
 from bench.verdict import judge
@@ -54,6 +54,7 @@ def record(
     given = grade(files.grade_rule(), measured, verdicts)
     by_bench = any(fault.text == interrupted for fault in bench_faults)
     case = Case(measured, verdicts, given, bench_faults, interrupted, by_bench, "2 x 21 W", True)
+    conclusion = conclude(case)
     step = StepRecord("rated", "Rated load", (1, 2), "2 x 21 W", 0.5, 11.25, measured, 18, 1, supply_v=12.83)
     return TestRecord(
         setup=SetupRecord(unit, 12.0, 12.83, (21.0, 21.0), sample_mode="fast", skip=5, average=3),
@@ -62,8 +63,8 @@ def record(
         steps=(step,),
         measured=measured,
         limit_sets=tuple(SetUsed.of(s) for name in limit_sets for s in files.named_limits(name)[1]),
-        verdicts=verdicts,
-        conclusion=conclude(case),
+        verdicts=upheld(verdicts, conclusion.outcome),
+        conclusion=conclusion,
         when="2026-11-25T12:00:00+00:00",
         software="makebreak 0.1.0",
         board=BoardRecord("sim://", model="rig-328", serial="SIM00001", simulation=SimulationRecord("DEMO-1")),

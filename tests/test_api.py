@@ -11,6 +11,7 @@ from sample_records import cases, record
 
 import bench
 from bench.api import Result
+from bench.instrument import InputErrors, Instrument
 from bench.measure import QUANTITIES
 from bench.record_json import from_json
 from bench.table import TableError
@@ -102,9 +103,9 @@ def square_wave() -> pd.DataFrame:
 def test_a_frame_and_its_file_are_judged_the_same(tmp_path: Path) -> None:
     frame = square_wave()
     frame.to_csv(tmp_path / "scope.csv", index=False)
-    exact = {"u_scale": {"i_load": 0.005}, "u_zero": {"i_load": 0.01}}
-    of_frame = bench.judge(frame, limits=["germany"], filament=False, **exact)  # type: ignore[arg-type]
-    of_file = bench.judge(tmp_path / "scope.csv", limits=["germany"], filament=False, **exact)  # type: ignore[arg-type]
+    exact = Instrument(clock=50e-6, inputs={"i_load": InputErrors(0.005, (0.01,))})
+    of_frame = bench.judge(frame, limits=["germany"], filament=False, instrument=exact)
+    of_file = bench.judge(tmp_path / "scope.csv", limits=["germany"], filament=False, instrument=exact)
     assert of_frame.record.measured == of_file.record.measured
     assert of_frame.outcome is bench.Outcome.GOOD
     assert of_frame["rate_per_min"].magnitude == pytest.approx(90.0, abs=0.02)

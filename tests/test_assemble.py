@@ -11,18 +11,24 @@ import pytest
 from bench_port import BenchPort, bench_port, run_on, setup
 
 from bench.files import grade_rule, named_limits, procedure
-from bench.measure import BenchFault, Measured
+from bench.measure import BenchFault, BenchProof, Measured
 from bench.outcome import Outcome
 from bench.procedure import Procedure, RunStep
 from bench.record import StepRecord, TestRecord
+from bench.record_json import from_json, to_json
+from bench.render.brief import brief_lines
+from bench.render.report import report_text
+from bench.render.rows import judged_rows
 from bench.session import Setup, SetupError, judge_capture
 from bench.session.assemble import Story, assemble, judge_all
 from bench.session.combine import Runs
 from bench.session.ledger import STOPPING_LEVEL
 from bench.session.operator import Action, FitLink, FitUnit, Meanwhile, SetSupply
 from bench.simboard.units import LINK
+from bench.tui.gauge import Columns, gauge_line
+from bench.tui.gauge_rows import rows_of_verdict
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured
-from bench.verdict import Conformity, decided
+from bench.verdict import Conformity, decided, judge
 
 RATED = RunStep("rated", "Rated", judge=("rate_per_min", "drop_v"))
 TRAILER = RunStep("trailer", "Trailer", loads="trailer")
@@ -235,3 +241,26 @@ def test_a_supply_that_nobody_could_set_is_the_same_fault_when_the_capture_is_ju
     again = judge_capture(path, setup(grade_rule=grade_rule()), procedure("quick"), when="", software="")
     assert [fault.code for fault in live.bench_faults if fault.spoils][:1] == ["supply-not-set"]
     assert (again.conclusion, again.bench_faults) == (live.conclusion, live.bench_faults)
+
+
+@pytest.mark.parametrize("behaviour", ["dark", "steady on"])
+def test_no_page_charges_what_the_outcome_leaves_open(behaviour: str) -> None:
+    """The lamps were not proved, so a unit that stays dark or lit is not counted against, neither first nor below."""
+    facts = {"behaviour": behaviour, "rest": "open", "pilot": "dead"}
+    nothing = dict.fromkeys(("rate_per_min", "first_light_s", "first_extinction_s"), NotMeasured("the unit did not flash"))
+    unproved = (BenchProof("lamps", False, "not filament lamps: their current says nothing"),)
+    by_r48 = setup(limits=(named_limits("un-r48"),), grade_rule=grade_rule())
+    record = assemble(PLAN, by_r48, (run(RATED, Measured(nothing, facts, (), unproved)),), Story("", ""))
+    assert record.outcome is Outcome.NOT_DECIDED and "the lamps were not proved" in record.reason
+    short = [line for line in brief_lines(record) if line.startswith(("Flash rate", "First extinction"))]
+    assert len(short) == 2 and all(line.endswith(" open") for line in short)
+    rows = judged_rows(record)
+    assert {row.verdict for row in rows} <= {"open", "not measured"}
+    assert all("not counted against the unit" in row.why_not for row in rows if row.verdict == "open")
+    assert f"the lamps stay {'lit' if behaviour == 'steady on' else 'dark'}" in {row.value for row in rows}, "what was seen is still said"
+    assert " fail" not in report_text(record, 100)
+    of_screen = [line.plain for row in rows_of_verdict(record.verdicts[0]) for line in [gauge_line(row, Columns.of(100), {})]]
+    assert of_screen and not any("outside" in line or "not as asked" in line for line in of_screen)
+    before = replace(record, verdicts=judge(record.measured, named_limits("un-r48")[1][0]))
+    assert Conformity.FAIL in {v.conformity for v in before.verdicts}, "what a file of an earlier version held"
+    assert from_json(to_json(before)).verdicts == record.verdicts

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from bench.files import KINDS, bank, grade_rule, limit_sets, named_limits, procedure, read, shipped
+from bench.files import KINDS, bank, grade_rule, instrument, limit_sets, named_limits, procedure, read, shipped
 from bench.limits import choose
 from bench.table import TableError
 
@@ -18,6 +18,7 @@ DATA = Path(__file__).parent.parent / "bench" / "data"
 def test_every_shipped_file_can_be_read(kind: str) -> None:
     assert shipped(kind) == tuple(sorted(p.stem for p in (DATA / kind).glob("*.toml"))) != ()
     loads: dict[str, Callable[[str], object]] = {"limits": named_limits, "grades": grade_rule, "procedures": procedure, "banks": bank}
+    loads["instruments"] = lambda name: (name, instrument(name).title)
     for name in shipped(kind):
         assert name in repr(loads[kind](name))
 

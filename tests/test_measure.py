@@ -313,6 +313,17 @@ def test_the_first_flash_of_a_thermal_unit_is_long_by_nature() -> None:
     assert (electronic.facts["mechanism"], value(electronic, "stuck")) == ("unknown", 1.0)
 
 
+def test_the_drop_is_of_all_cycles_averaged_up_to_the_twentieth_and_its_text_says_so() -> None:
+    """SAE J2068 reads it after five cycles and before the twentieth; more of those than three make it surer."""
+    ohms = [0.1 + 0.002 * k for k in range(30)]
+    m = measured(Wave(flashes(30), 20.5, first_ohms=ohms, inrush=0.0), Counts())
+    found = m.values["drop_v"]
+    assert isinstance(found, Estimate) and found.n == 15
+    assert found.value == pytest.approx(3.6 * sum(ohms[5:20]) / 15, abs=1e-4)
+    text = QUANTITIES["drop_v"].definition
+    assert "cycles averaged up to the twentieth" in text and "three" not in text
+
+
 # The mechanism, from the start.
 
 

@@ -14,7 +14,7 @@ from bench.conditions import Circumstances
 from bench.grade import Rule, grade, parse_rule
 from bench.limits import choose
 from bench.measure import BenchFault, Measured
-from bench.outcome import Case, Outcome, conclude
+from bench.outcome import Case, Outcome, conclude, upheld
 from bench.uncertainty import Measurement, NotMeasured
 from bench.verdict import Conformity, Verdict, judge, spoiling
 
@@ -129,6 +129,18 @@ def test_no_test_contradicts_itself(drawn: Mapping[str, object]) -> None:
     assert_consistent(found, one.interrupted)
     assert found.outcome in permitted(one), (found, permitted(one))
     assert conclude(one) == found
+    assert_upheld(upheld(one.verdicts, found.outcome), found.outcome)
+
+
+def assert_upheld(verdicts: Sequence[Verdict], outcome: Outcome) -> None:
+    """No verdict of a limit, and none inside one that is left open, says what the outcome does not."""
+    for verdict in verdicts:
+        if outcome is Outcome.BENCH_FAULT:
+            assert verdict.conformity is Conformity.NOT_MEASURED and verdict.p_wrong is verdict.p_conform is None, verdict
+        if outcome in (Outcome.NOT_DECIDED, Outcome.GOOD):
+            assert verdict.conformity is not Conformity.FAIL, verdict
+        if verdict.why_open:
+            assert_upheld(verdict.parts, outcome)
 
 
 def permitted(one: Case) -> Sequence[Outcome]:

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from bench.files import bank, named_limits
+from bench.instrument import InputErrors, Instrument
 from bench.outcome import Outcome
 from bench.record import TestRecord
 from bench.recording import RecordingError, read_recording
@@ -17,6 +18,7 @@ from bench.samples import Array, Block
 from bench.session import Setup, SetupError, judge_recording
 from bench.uncertainty import Estimate, NotMeasured
 
+GOOD = Instrument(inputs={"v_in": InputErrors(1e-4, (2e-3,)), "v_out": InputErrors(1e-4, (2e-3,))})
 RECORDINGS = Path(__file__).parent.parent / "fixtures" / "recordings"
 
 
@@ -105,7 +107,7 @@ def test_the_accuracy_of_the_instrument_decides_what_can_be_said() -> None:
     rough = judge_recording(RECORDINGS / "hot-wire-decimal-comma.csv", wanted, when="", software="")
     good = judge_recording(
         RECORDINGS / "hot-wire-decimal-comma.csv", wanted,
-        u_scale={"v_in": 1e-4, "v_out": 1e-4}, u_zero={"v_in": 2e-3, "v_out": 2e-3}, when="", software="",
+        instrument=GOOD, when="", software="",
     )  # fmt: skip
     assert estimate(rough, "drop_v").u > 0.2
     assert estimate(good, "drop_v").u < 0.02
@@ -183,7 +185,7 @@ def test_units_become_si(tmp_path: Path, head: str, factors: tuple[float, float,
         ("time_s,v_in_V\n0,1\n\n1,1.2.3\n2,3\n", r"line 4, column v_in_V: '1\.2\.3' is not a number"),
         ("time_s,v_in_V\n0,1\nx,2\n2,3\n", "line 3, column time_s: 'x' is not a number"),
         ("time_s,v_in_V\n0,1\n1,2,3\n2,3\n", "line 3: 3 cells, the header has 2"),
-        ("time_s,v_in_V\n0,1\n1,OVLD\n2,3\n", "line 3, column v_in_V: 'OVLD' is not a number"),
+        ("time_s,v_in_V\n0,1\n1,BAD\n2,3\n", "line 3, column v_in_V: 'BAD' is not a number"),
         ("time_s,v_in_V,v_out_V\n0,1,\n1,2,\n2,3,\n3,3,\n", "column v_out_V: not one number in it"),
         ("time_s,v_in_V\n0,1\n1,\0\n", "not a text file"),
     ],
@@ -202,8 +204,8 @@ def test_a_file_that_is_not_there(tmp_path: Path) -> None:
 
 def test_an_accuracy_for_a_column_that_is_not_there(tmp_path: Path) -> None:
     path = written(tmp_path, table("time_s,v_in_V,i_load_A", ","))
-    with pytest.raises(RecordingError, match="an accuracy was given for 'v_out', but it holds v_in, i_load"):
-        read_recording(path, u_scale={"v_out": 0.01})
+    with pytest.raises(RecordingError, match="errors are stated for an input 'v_out', but it holds v_in, i_load"):
+        read_recording(path, instrument=Instrument(inputs={"v_out": InputErrors(0.01)}))
 
 
 def test_columns_can_be_renamed(tmp_path: Path) -> None:
@@ -262,14 +264,14 @@ def test_accuracy_is_guessed_from_steps_and_scatter(tmp_path: Path) -> None:
     fine = clean + rng.normal(0.0, 0.05, 3000)
     coarse = np.round(clean / 0.25) * 0.25
     text = rows([f"{0.001 * n:.3f},{a:.4f},{b:.2f}" for n, (a, b) in enumerate(zip(fine, coarse, strict=True))])
-    found = read_recording(written(tmp_path, text), u_scale={"v_in": 0.001}, u_zero={"v_in": 0.002})
+    found = read_recording(written(tmp_path, text), instrument=Instrument(inputs={"v_in": InputErrors(0.001, (0.002,))}))
     assert found.accuracies["v_in"].noise == pytest.approx(0.05, rel=0.1)
-    assert (found.accuracies["v_in"].u_scale, found.accuracies["v_in"].u_zero) == (0.001, 0.002)
+    assert (found.accuracies["v_in"].u_scale, found.accuracies["v_in"].u_zero) == pytest.approx((0.001 / 3**0.5, 0.002 / 3**0.5))
     assert found.accuracies["v_out"].u_line == pytest.approx(0.25 / 12**0.5, rel=0.01)
     assert found.accuracies["v_out"].u_scale == pytest.approx(0.03 / 3**0.5)
     drop = found.accuracies["v_drop"]
     assert drop.common[0][0] == "v_in"
-    assert drop.u_zero == pytest.approx(np.hypot(0.002, found.accuracies["v_out"].u_zero))
+    assert drop.u_zero == pytest.approx(np.hypot(0.002 / 3**0.5, found.accuracies["v_out"].u_zero))
 
 
 def test_a_slow_channel_with_empty_cells_is_no_gap(tmp_path: Path) -> None:

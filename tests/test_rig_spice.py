@@ -11,7 +11,6 @@ import math
 import re
 from pathlib import Path
 
-import ngspice
 import numpy as np
 import pytest
 
@@ -21,6 +20,7 @@ from bench.simboard import protection
 from bench.simboard.protection import Latch, Wave
 from bench.transitions import Transition
 from firmware.rig.circuit import magnitude, read_circuit
+from reports import ngspice
 
 ROOT = Path(__file__).parents[1]
 NETLISTS = ROOT / "firmware" / "rig" / "netlists"

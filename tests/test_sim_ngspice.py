@@ -7,12 +7,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import ngspice
 import numpy as np
 import pytest
 
 from bench.simboard.units import nominal
 from bench.simboard.world import Stretch, World
+from reports import ngspice
 
 NETLISTS = Path(__file__).parent / "spice"
 SECONDS = 12.0

@@ -127,3 +127,25 @@ def test_a_recording_without_the_inputs_voltage_is_judged_against_a_fixed_one() 
         found += finder.feed(Block(block.begin_s, block.end_s, {"v_out": block.traces["v_out"]}, block.gap_before))
     assert len(edges(found + finder.flush())) == 8
     assert "v_in" in CHANNELS
+
+
+@pytest.mark.parametrize("current", [True, False])
+@pytest.mark.parametrize("kind", ["leak", "film"])
+@pytest.mark.parametrize("rate", [250.0, 100.0, 50.0])
+def test_slow_recordings_show_every_transition_of_a_contact_between_the_levels(rate: float, kind: str, current: bool) -> None:
+    """Groups of samples last longer there than at the rig's rate, so a level has stood long enough after fewer of them."""
+    rng = np.random.default_rng(5)
+    for _ in range(12):
+        # Between supply and first light a leak must have stood for a group of samples too.
+        level, first = float(rng.uniform(0.3, 0.75)), 0.3 + float(rng.uniform(0.16, 0.8))
+        on_s, off_s = (float(s) for s in rng.uniform(0.15, 0.45, 2))
+        made, end_s = flashes(12, first_s=first, on_s=on_s, off_s=off_s), first + 12 * (on_s + off_s) + 0.5
+        wave = Wave(made, end_s, scan_s=1.0 / rate, noise=1.0, steady_a=0.1, inrush=0.0, dark_a=0.005, open_ratio=level)
+        if kind == "film":
+            wave = Wave(made, end_s, scan_s=1.0 / rate, noise=1.0, steady_a=3.0, inrush=0.3, contact_ohm=(1.0 - level) * 12.8 / 3.0)
+        names = CHANNELS if current else ("v_in", "v_out")
+        blocks = [Block(b.begin_s, b.end_s, {name: b.traces[name] for name in names}, b.gap_before) for b in wave.blocks()]
+        finder = TransitionFinder(supply_floor_v=3.6, noise_v=0.009)
+        found = edges([change for block in blocks for change in finder.feed(block)] + finder.flush())
+        assert [c.closed for c in found] == [True, False] * 12
+        assert [c.t_s for c in found] == pytest.approx(wave.edges, abs=1.0 / rate)

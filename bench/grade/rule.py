@@ -6,13 +6,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from bench.limits import read_band
-from bench.measure import QUANTITIES
+from bench.limits import read_band, read_fact
+from bench.measure import FACTS, QUANTITIES
 from bench.table import Table, read_all, top_table
 from bench.verdict import Conformity
 
 FORMAT = 2
-FACTS = ("mechanism", "system", "rest", "rating")
+_OF_KIND = ("mechanism", "system", "rest", "rating")
 """Facts that a condition may be confined to."""
 
 
@@ -139,7 +139,7 @@ def _condition(table: Table) -> Condition:
     if "only" not in table:
         return condition
     facts = table.table("only")
-    given = ((fact, facts.texts(fact, ())) for fact in FACTS)
+    given = ((fact, facts.choices(fact, FACTS[fact], ())) for fact in _OF_KIND)
     named = tuple((fact, words) for fact, words in given if words)
     facts.done()
     return Only(named, condition)
@@ -149,18 +149,14 @@ def _plain(table: Table) -> Plain:
     if "quantity" in table:
         return _band(table)
     if "share_of_limit" in table:
-        quantities = table.texts("quantities")
-        for name in quantities:
-            if name not in QUANTITIES:
-                raise table.error("quantities", f"got {name!r}; it must be among {', '.join(QUANTITIES)}")
-        return ShareOfLimit(quantities, _positive(table, "share_of_limit"))
+        return ShareOfLimit(table.choices("quantities", QUANTITIES), _positive(table, "share_of_limit"))
     for key in ("every_verdict", "any_verdict"):
         if key in table:
             return Outcomes(_outcomes(table, key), key == "every_verdict")
     if "limits_by_U" in table:
         return Margin(_positive(table, "limits_by_U"))
     if "fact" in table:
-        return FactIs(table.text("fact"), table.texts("allowed"))
+        return FactIs(*read_fact(table))
     if "misses_of" in table:
         return Misses(table.text("misses_of"), table.whole("at_most", 0))
     kinds = "quantity, share_of_limit, every_verdict, any_verdict, limits_by_U, fact, misses_of"
@@ -187,8 +183,4 @@ def _positive(table: Table, key: str) -> float:
 
 
 def _outcomes(table: Table, key: str) -> tuple[Conformity, ...]:
-    texts = table.texts(key)
-    for text in texts:
-        if text not in tuple(Conformity):
-            raise table.error(key, f"got {text!r}; it must be among {', '.join(Conformity)}")
-    return tuple(Conformity(text) for text in texts)
+    return tuple(Conformity(text) for text in table.choices(key, tuple(Conformity)))

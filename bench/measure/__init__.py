@@ -5,9 +5,9 @@ Pure. `measure` makes a `Measured` of the `Evidence` that a run has gathered.
 
 from bench.measure.evidence import Conditions, Counts, Evidence
 from bench.measure.values import measure
-from bench.measure.vocabulary import APPLIED_UNSEEN, LAMPS_WRONG, QUANTITIES, BenchFault, BenchProof, Measured, Quantity, with_proof
+from bench.measure.vocabulary import APPLIED_UNSEEN, FACTS, LAMPS_WRONG, QUANTITIES, BenchFault, BenchProof, Measured, Quantity, with_proof
 
 __all__ = [
-    "APPLIED_UNSEEN", "LAMPS_WRONG", "QUANTITIES", "BenchFault", "BenchProof", "Conditions", "Counts", "Evidence", "Measured", "Quantity",
-    "measure", "with_proof",
+    "APPLIED_UNSEEN", "FACTS", "LAMPS_WRONG", "QUANTITIES", "BenchFault", "BenchProof", "Conditions", "Counts", "Evidence", "Measured",
+    "Quantity", "measure", "with_proof",
 ]  # fmt: skip

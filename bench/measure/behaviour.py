@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
 
 from bench.cycles import Cycle
 from bench.measure.evidence import Counts, Evidence
+from bench.transitions import Transition
+from bench.uncertainty import rectangular
 
 CLOSED_AT_REST_S = 0.10  # SAE J2068-1999, after a public summary: closed for less counts as open at rest
 _AT_ONCE_S = 5e-3
+_AT_ONCE_MOST_S = 50e-3  # units open at rest close after 0.1 s or more, electronic ones within milliseconds (common practice, no source)
+_GIVES_LIGHT_S = 10e-3  # a closing of a few milliseconds leaves a filament dark
 _STAYS_S = 5.0  # a state that lasts this long, and three usual periods, is taken to last
 
 
@@ -34,22 +39,35 @@ def start_of(e: Evidence) -> Start:
     if e.applied is None or not e.starts:
         return Start("unknown" if e.applied is None or e.end_s - e.applied.t_s < CLOSED_AT_REST_S else "open")
     events = list(e.starts)
-    closed_at_once = events[0].closed and events[0].t_s - e.applied.t_s < _AT_ONCE_S
-    if closed_at_once and len(events) > 1 and events[1].t_s - events[0].t_s < CLOSED_AT_REST_S:
-        events = events[2:]
-        closed_at_once = False
-    if not closed_at_once and not events:
-        return Start("open")
-    if closed_at_once and len(events) == 1 and e.end_s - events[0].t_s < CLOSED_AT_REST_S:
+    after_s = events[0].t_s - e.applied.t_s
+    expanded_s = 2.0 * math.hypot(events[0].u_s, events[0].soft_s, e.applied.u_s, rectangular(e.timing.skew_s))
+    at_once, unknown = _at_once(after_s, expanded_s) if events[0].closed else (False, False)
+    blip = at_once and len(events) > 1 and events[1].t_s - events[0].t_s < CLOSED_AT_REST_S
+    if at_once and len(events) == 1 and e.end_s - events[0].t_s < CLOSED_AT_REST_S:
         return Start("unknown")
-    light = (events[0].t_s, events[0].u_s)
-    opened = (events[1].t_s, events[1].u_s) if len(events) > 1 else None
-    return Start("closed" if closed_at_once else "open", light, opened, opened)
+    # Beyond doubt long enough for light: that of a two-coil relay may be just as long.
+    seen = events[2:] if blip and events[1].t_s - events[0].t_s < _GIVES_LIGHT_S + expanded_s else events
+    done = events[2:] if blip else events
+    rest = "unknown" if unknown and not blip else "closed" if at_once and not blip else "open"
+    return Start(rest, _instant(seen, 0), _instant(seen, 1), _instant(done, 1))
+
+
+def _at_once(after_s: float, expanded_s: float) -> tuple[bool, bool]:
+    """Whether a unit that closed so long after voltage came, known within expanded_s, closed at once; and whether that can't be told."""
+    if after_s + expanded_s < _AT_ONCE_S or after_s - expanded_s > _AT_ONCE_S:
+        return after_s < _AT_ONCE_S, False
+    # Of what a slow instrument sees in one sample the plain reading stands, as long as it excludes every unit that opens late.
+    at_once = after_s <= expanded_s <= _AT_ONCE_MOST_S
+    return at_once, not at_once
+
+
+def _instant(events: Sequence[Transition], k: int) -> tuple[float, float] | None:
+    return (events[k].t_s, math.hypot(events[k].u_s, events[k].soft_s)) if len(events) > k else None
 
 
 def behaviour(e: Evidence, counts: Counts) -> str:
     """One of the words of `Measured.facts['behaviour']`, `irregular` apart, which its values decide."""
-    if e.applied is None and not e.supplied and not e.cycles and e.begun is None:
+    if e.applied is None and not e.supplied and not e.cycles and e.begun is None and not e.closed_now:
         return "no supply"
     usual = median(c.period_s for c in e.cycles) if e.cycles else 0.0
     stays = max(_STAYS_S, 3.0 * usual)

@@ -14,6 +14,7 @@ What could not be looked at is not proved, and says why.
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from statistics import median
@@ -146,8 +147,13 @@ def _allowed(e: Evidence, lamp_v: float, lamps_w: tuple[float, ...]) -> tuple[fl
     system_v = e.conditions.system_v
     expected = expected_current_a(lamps_w, system_v, lamp_v)
     low, high = (math.fsum(ends) / expected for ends in zip(*(allowed_current_a(w, system_v, lamp_v) for w in lamps_w), strict=True))
-    u = math.sqrt(math.fsum(c.u**2 for c in systematic(e, "i_load", expected))) / expected if "i_load" in e.accuracies else 0.0
+    u = _relative_u(e, expected)
     return low - 2.0 * u - _MARGIN, high + 2.0 * u + _MARGIN
+
+
+def _relative_u(e: Evidence, current_a: float) -> float:
+    """Relative standard uncertainty that all readings of such a current share."""
+    return math.hypot(*(c.u for c in systematic(e, "i_load", current_a))) / current_a
 
 
 def _other_load(e: Evidence) -> float | None:
@@ -209,6 +215,7 @@ def _other_rating(e: Evidence, part: float) -> float | None:
     if e.conditions.system_v != US_SYSTEM_V or signal_w not in SIGNAL_W:
         return None
     right_a = expected_current_a(e.conditions.lamps_w, US_SYSTEM_V, US_RATED_V)
+    part = min(1.0, part + 2.0 * _relative_u(e, right_a))  # beyond what the channel may be off by
     for other_w in SIGNAL_W:
         swapped = [other_w if watts == signal_w else watts for watts in e.conditions.lamps_w]
         other = expected_current_a(swapped, US_SYSTEM_V, US_RATED_V) / right_a
@@ -293,8 +300,11 @@ def lamp_died_at(e: Evidence) -> int | None:
         for i, (on_s, lit) in enumerate(flashes)
         if on_s > _COUNTS_S and lit.steady is not None and lit.lamp is not None and lit.lamp.value > 0.3 * e.conditions.system_v
     ]
+    known: deque[float] = deque(maxlen=3)
     for k in range(1, len(loads)):
-        known = [g for _, g, settled in loads[:k] if settled][-3:]
+        _, g, settled = loads[k - 1]
+        if settled:
+            known.append(g)
         if not known:
             continue
         before, after = median(known), median(g for _, g, _ in loads[k : k + 3])

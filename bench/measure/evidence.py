@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from bench.clock import ClockEstimate
 from bench.cycles import Cycle, Dark, Lit
 from bench.readings import Reading
-from bench.samples import Accuracy
+from bench.samples import EXACT, Accuracy, Timing
 from bench.supply import SupplyEvidence
 from bench.transitions import SupplyEdge, Transition
 from bench.uncertainty import Component, Estimate, type_a
@@ -77,6 +77,7 @@ class Evidence:
     supplied: bool = False  # whether there is voltage at the input, seen to come or not
     supply: SupplyEvidence = field(default_factory=SupplyEvidence)
     lost_part: float = 0.0  # of the samples of this run
+    timing: Timing = EXACT
 
     @property
     def end_s(self) -> float:
@@ -89,19 +90,19 @@ def systematic(e: Evidence, channel: str, value: float, others: Mapping[str, flo
     if channel not in e.accuracies:
         return ()
     rest = e.rest.get(channel)
-    u_at_zero = rest.u if rest is not None and rest_is_zero(channel) else None
+    u_at_zero = rest.u if rest is not None and rest_is_zero(e, channel) else None
     return e.accuracies[channel].parts(channel, value, others, u_at_zero)
 
 
-def rest_is_zero(channel: str) -> bool:
+def rest_is_zero(e: Evidence, channel: str) -> bool:
     """With no supply on the unit, currents and the drop are 0 and their readings are zeros; a voltage may be anything."""
-    return channel in ("i_load", "i_load_low", "v_drop")
+    return channel in ("i_load", "i_load_low", "v_drop") and e.accuracies[channel].zero_at_rest
 
 
 def corrected(e: Evidence, channel: str, value: float, others: Mapping[str, float]) -> float:
     """A reading less the zero taken at rest and the known shares of other channels. (Currents have their zero taken off before.)"""
     rest = e.rest.get(channel)
-    zero = rest.value if rest is not None and channel == "v_drop" else 0.0
+    zero = rest.value if rest is not None and channel == "v_drop" and rest_is_zero(e, channel) else 0.0
     return value - zero - sum(share.part * others.get(share.other, 0.0) for share in e.accuracies[channel].common)
 
 

@@ -12,9 +12,11 @@ from statistics import median
 
 from bench.cycles import Cycle
 from bench.measure.evidence import Evidence
+from bench.measure.vocabulary import FACTS
 
-THERMAL, HOT_WIRE, TWO_COIL, ELECTRONIC, UNKNOWN = "thermal, closed at rest", "hot wire", "two-coil", "electronic", "unknown"
-MECHANISMS = (THERMAL, HOT_WIRE, TWO_COIL, ELECTRONIC)
+MECHANISMS = FACTS["mechanism"]
+THERMAL, HOT_WIRE, TWO_COIL, ELECTRONIC = MECHANISMS
+UNKNOWN = "unknown"
 _AT_ONCE_S = 0.5e-3
 _FIRST_LONGER = 1.4
 _BLIP_S = 0.05

@@ -8,20 +8,20 @@ scatter is in the uncertainty (type A). A single event (a start, the first inrus
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from itertools import pairwise
 from statistics import median
 
-from bench.cycles import Cycle
-from bench.measure.behaviour import Start, behaviour, pilot_fact, start_of
+from bench.cycles import Cycle, Lit
+from bench.measure.behaviour import CLOSED_AT_REST_S, Start, behaviour, pilot_fact, start_of
 from bench.measure.bench_check import INRUSH, INRUSH_TAU_S, check_bench, lamp_died_at, spoilt
 from bench.measure.evidence import Counts, Evidence, clock_components, corrected, current_channel, duration, mean_of, systematic
 from bench.measure.film import Film, film_fact, film_of, film_value, still_going
 from bench.measure.mechanism import THERMAL, UNKNOWN, mechanism_of
 from bench.measure.vocabulary import APPLIED_UNSEEN, CARRIED_A, Measured
 from bench.readings import Reading
-from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, TypeA, type_a
+from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, TypeA, rectangular, type_a
 
 _DROP_UNTIL = 20  # cycles: the drop is read before the twentieth (SAE J2068, after a public summary)
 _AFTER_FILM = 5  # cycles: where a film went away as late as that
@@ -88,12 +88,15 @@ def _rates(
     together = math.sqrt(max(1.0, _neighbours_share(period_s)))
     apart = math.sqrt(_neighbours_share(on_ratio))
     make_u, break_u = median(c.begun.u_s for c in cycles), median(c.broke.u_s for c in cycles)
+    soft = Component("make and break take their time", median(math.hypot(c.begun.soft_s, c.broke.soft_s) for c in cycles))
+    both_u = math.hypot(make_u, break_u)
     ends = Component("instants of make", total * make_u * math.sqrt(2.0) / (periods.mean * periods.n))
-    edges = Component("make against break", math.hypot(make_u, break_u))
+    edges = Component("make against break", both_u * _kept_by_mean(on.s, both_u, on.n))
 
     def rate(mean: TypeA, scatter: TypeA, of: str) -> Estimate:
         value = mean.mean
-        random = _scatter(value * together * scatter.u / scatter.mean, scatter.n, of)
+        apart_from = math.sqrt(2.0) * make_u * scatter.mean / periods.mean
+        random = _scatter(value * together * _own_u(scatter, apart_from) / scatter.mean, scatter.n, of)
         moving = (still_going(60.0 / min(period_s) - 60.0 / max(period_s)),) if film.going else ()
         return Estimate(value, "1/min", (random, ends, *moving, *clock_components(e, value)), scatter.n)
 
@@ -104,15 +107,33 @@ def _rates(
             ratio.mean,
             "1",
             (
-                _scatter(apart * ratio.u, ratio.n, "cycles"),
+                _scatter(apart * _own_u(ratio, both_u / periods.mean), ratio.n, "cycles"),
                 replace(edges, u=edges.u / periods.mean),
+                replace(soft, u=soft.u / periods.mean),
                 *((still_going(max(on_ratio) - min(on_ratio)),) if film.going else ()),
             ),
             ratio.n,
         ),
-        "on_s": duration(e, on.mean, (_scatter(on.u, on.n, "on durations"), edges), on.n),
-        "off_s": duration(e, off.mean, (_scatter(off.u, off.n, "off durations"), edges), off.n),
+        "on_s": duration(e, on.mean, (_scatter(_own_u(on, both_u), on.n, "on durations"), edges, soft), on.n),
+        "off_s": duration(e, off.mean, (_scatter(_own_u(off, both_u), off.n, "off durations"), edges, soft), off.n),
     }
+
+
+def _own_u(a: TypeA, instants_u: float) -> float:
+    """Standard uncertainty of a mean by the unit's own scatter: that of the readings less what their instants add to each of them.
+
+    What is left is never less than a variance estimated from so few cycles can tell from nothing.
+    """
+    read, instants = a.s**2, instants_u**2
+    least = math.sqrt(2.0 / (a.n - 1)) * min(read, instants) if a.n > 1 else 0.0
+    return math.sqrt(max(read - instants, least) / a.n)
+
+
+def _kept_by_mean(s: float, u: float, n: int) -> float:
+    """The part of an instant's uncertainty u that the mean of n cycles keeps: 1 / sqrt(n) if it differs from cycle to cycle, as a scatter s
+    of at least u shows; all of it if every cycle met the samples alike."""
+    alike = max(0.0, 1.0 - (s / u) ** 2) if u > 0.0 else 0.0
+    return math.sqrt(alike + (1.0 - alike) / n)
 
 
 def _neighbours_share(values: Sequence[float]) -> float:
@@ -144,7 +165,9 @@ def _starting(e: Evidence, start: Start) -> dict[str, Measurement]:
         if event is None:
             return NotMeasured(why)
         t_s, u_s = event
-        instants = Component("instant of the event", u_s), Component("instant of supply", e.applied.u_s)
+        instants = [Component("instant of the event", u_s), Component("instant of supply", e.applied.u_s)]
+        if e.timing.skew_s:
+            instants.append(Component("input and output not sampled together", rectangular(e.timing.skew_s), shape="rectangular"))
         return replace(duration(e, max(t_s - e.applied.t_s, 0.0), instants), note=_ONE_START)
 
     done = since(start.done, "the unit did not open" if start.light else "no light came")
@@ -201,17 +224,18 @@ def _drop(e: Evidence, cycles: Sequence[Cycle], counts: Counts, film: Film) -> d
 def _over(a: Estimate, b: Estimate, unit: str) -> Estimate:
     """The ratio of two independent values."""
     value = a.value / b.value
-    budget = [Component(c.source, c.u / abs(b.value), c.dof, c.kind) for c in a.budget]
-    budget += [Component(c.source, c.u * abs(value / b.value), c.dof, c.kind) for c in b.budget]
-    return Estimate(value, unit, tuple(budget), min(a.n, b.n))
+    budget = (*a.scaled(1.0 / b.value, unit).budget, *b.scaled(value / b.value, unit).budget)
+    return Estimate(value, unit, budget, min(a.n, b.n))
 
 
 def _currents(e: Evidence, cycles: Sequence[Cycle], kept: Sequence[Cycle]) -> dict[str, Measurement]:
     first = e.first_lit or (e.lit_now if not e.cycles else None)
     found: dict[str, Measurement] = {}
     peak = first.peak if first is not None and not e.lost_at_start else None
-    if peak is None:
-        found["inrush_first_a"] = NotMeasured("the first make was not sampled closely enough")
+    if e.applied is None:
+        found["inrush_first_a"] = NotMeasured(APPLIED_UNSEEN)  # the lamps may have been warm from flashes before
+    elif peak is None:
+        found["inrush_first_a"] = NotMeasured("the first make was not sampled closely enough, or was no step")
     else:
         channel = current_channel(e, peak.value)
         found["inrush_first_a"] = Estimate(
@@ -221,32 +245,36 @@ def _currents(e: Evidence, cycles: Sequence[Cycle], kept: Sequence[Cycle]) -> di
     dark_now = e.dark_now if e.applied is not None and not e.closed_now else None  # after a gap it may be lit, with no make seen
     darks = [c.dark for c in cycles] or ([dark_now] if dark_now is not None else [])
 
-    def mean(readings: Sequence[Reading | None], unit: str, channel: Callable[[float], str], why: str) -> Measurement:
-        had = [r for r in readings if r is not None]
-        if not had or channel(had[0].value) not in e.accuracies:
-            return NotMeasured(why)
-        name = channel(had[0].value)
-        return mean_of(had, unit, systematic(e, name, had[0].value), name)
+    def mean(readings: Sequence[Reading | None], why: str) -> Measurement:
+        read = next((r for r in readings if r is not None), None)
+        return NotMeasured(why) if read is None else _mean(e, readings, "A", current_channel(e, read.value), why)
 
-    def on_range(value: float) -> str:
-        return current_channel(e, value)
-
-    found["inrush_later_a"] = mean([c.lit.peak for c in cycles], "A", on_range, "no later make was sampled closely enough")
+    found["inrush_later_a"] = mean([c.lit.peak for c in cycles], "no later make was sampled closely enough, or was a step")
     later = found["inrush_later_a"]
     if isinstance(later, Estimate):
         model = sum(c.lit.peak.u for c in cycles if c.lit.peak is not None) / later.n
         found["inrush_later_a"] = Estimate(later.value, "A", (*later.budget, Component("carried back to the make", model)), later.n)
-    found["steady_a"] = _steady(e, cycles, mean([lit.steady for lit in lits], "A", on_range, "the lamps were never lit"))
-    dark = mean([d.current for d in darks], "A", on_range, "the lamps were never dark")
+    found["steady_a"] = _steady(e, lits, mean([lit.steady for lit in lits], "the lamps were never lit"))
+    dark = mean([d.current for d in darks], "the lamps were never dark")
     found["dark_a"] = _dark([c.dark.current for c in kept], dark)
-    found["supply_v"] = mean([lit.supply for lit in lits], "V", lambda _: "v_in", "the unit was never closed")
-    found["lamp_v"] = mean([lit.lamp for lit in lits], "V", lambda _: "v_out", "the unit was never closed")
+    for name, on_channel, levels in (
+        ("supply_v", "v_in", [lit.supply for lit in lits]), ("lamp_v", "v_out", [lit.lamp for lit in lits]),
+    ):  # fmt: skip
+        found[name] = _sagging(e, lits, _mean(e, levels, "V", on_channel, "the unit was never closed"))
     first_a, steady = found["inrush_first_a"], found["steady_a"]
     if isinstance(first_a, Estimate) and isinstance(steady, Estimate) and steady.value > 5.0 * steady.u:
         found["inrush_ratio"] = _over(first_a, steady, "1")
     else:
         found["inrush_ratio"] = NotMeasured("the first inrush or the steady current is missing")
     return found
+
+
+def _mean(e: Evidence, readings: Sequence[Reading | None], unit: str, channel: str, why: str) -> Measurement:
+    """The mean of what was read of a channel; NotMeasured with this reason if nothing was, or the channel is missing."""
+    had = [r for r in readings if r is not None]
+    if not had or channel not in e.accuracies:
+        return NotMeasured(why)
+    return mean_of(had, unit, systematic(e, channel, had[0].value), channel)
 
 
 def _dark(readings: Sequence[Reading | None], found: Measurement) -> Measurement:
@@ -268,16 +296,28 @@ def _dark(readings: Sequence[Reading | None], found: Measurement) -> Measurement
     return NotMeasured(f"{what}: let the board warm up, and test again", "bench")
 
 
-def _steady(e: Evidence, cycles: Sequence[Cycle], found: Measurement) -> Measurement:
-    """The current at the end of the flashes; where they end before the inrush is over, what it may still add is in the uncertainty."""
-    if not isinstance(found, Estimate) or not e.conditions.filament:
+def _unsettled(e: Evidence, lits: Sequence[Lit]) -> float:
+    """By what part the current may still exceed its final value where the levels of these flashes were read; 0 once that is past."""
+    settled_s = median(lit.settled_s for lit in lits) if lits else _SETTLED_S
+    return INRUSH * math.exp(-settled_s / INRUSH_TAU_S[e.conditions.system_v]) if settled_s < _SETTLED_S else 0.0
+
+
+def _steady(e: Evidence, lits: Sequence[Lit], found: Measurement) -> Measurement:
+    """The current at the end of the flashes; where it was read before the inrush is over, what that may still add is in the uncertainty."""
+    excess = _unsettled(e, lits)
+    if not isinstance(found, Estimate) or not e.conditions.filament or not excess:
         return found
-    lasted_s = median(c.on_s for c in cycles) if cycles else _SETTLED_S
-    if lasted_s >= _SETTLED_S:
-        return found
-    excess = found.value * INRUSH * math.exp(-lasted_s / INRUSH_TAU_S[e.conditions.system_v])
-    inside = Component("inrush not over", excess / math.sqrt(3.0), kind="B", shape="rectangular")
+    inside = Component("inrush not over", found.value * excess / math.sqrt(3.0), kind="B", shape="rectangular")
     return Estimate(found.value, "A", (*found.budget, inside), found.n, "read before the inrush was over")
+
+
+def _sagging(e: Evidence, lits: Sequence[Lit], found: Measurement) -> Measurement:
+    """A voltage under load; read before the inrush is over it may still lie lower than at the end, as much as that load pulls it down."""
+    excess = _unsettled(e, lits)
+    if not isinstance(found, Estimate) or not e.conditions.filament or not excess or not e.supply.idle_v:
+        return found
+    sag_v = min(excess, 1.0) * max(e.supply.idle_v - found.value, 0.0)
+    return replace(found, budget=(*found.budget, Component("inrush not over", rectangular(sag_v), shape="rectangular")))
 
 
 def _bounce(e: Evidence) -> dict[str, Measurement]:
@@ -301,7 +341,7 @@ def _flashes(e: Evidence, cycles: Sequence[Cycle], start: Start, mechanism: str)
         return cycles
     if e.applied is None:
         return cycles[1:]  # it may be the first from cold, or the rest of one
-    blip = start.rest == "open" and start.light is not None and cycles[0].begun.t_s < start.light[0]
+    blip = start.rest == "open" and start.light is not None and cycles[0].on_s < CLOSED_AT_REST_S
     return cycles[1:] if blip or mechanism == THERMAL or (mechanism == UNKNOWN and start.rest == "closed") else cycles
 
 
@@ -335,28 +375,38 @@ def _steadiness(e: Evidence, cycles: Sequence[Cycle]) -> dict[str, Measurement]:
     if len(cycles) < 3:
         return dict.fromkeys(names, NotMeasured("too few cycles"))
     periods = type_a([c.period_s for c in cycles])
-    spread = periods.s / periods.mean
+    make_u = median(c.begun.u_s for c in cycles) * math.sqrt(2.0)
     found: dict[str, Measurement] = {
-        "period_spread": _spread(spread, "1", periods.n),
+        "period_spread": _spread(periods.s / periods.mean, "1", periods.n, make_u / periods.mean),
         "drop_spread_v": NotMeasured("too few flashes with a readable drop"),
     }
     factor = 1.0 + e.clock.rel_error
     minutes = [(c.begun.t_s - cycles[0].begun.t_s) * factor / 60.0 for c in cycles]
-    drops = [(m, c.lit.drop.value) for m, c in zip(minutes, cycles, strict=True) if c.lit.drop is not None]
+    drops = [(m, c.lit.drop) for m, c in zip(minutes, cycles, strict=True) if c.lit.drop is not None]
     if len(drops) >= 3:
-        found["drop_spread_v"] = _spread(type_a([v for _, v in drops]).s, "V", len(drops))
-    found["rate_drift_per_min2"] = _trend([(m, 60.0 / (c.period_s * factor)) for m, c in zip(minutes, cycles, strict=True)], "1/min/min")
-    found["drop_trend_v_per_min"] = _trend(drops, "V/min")
+        found["drop_spread_v"] = _spread(type_a([r.value for _, r in drops]).s, "V", len(drops))
+    rates = [(m, 60.0 / (c.period_s * factor)) for m, c in zip(minutes, cycles, strict=True)]
+    found["rate_drift_per_min2"] = _trend(rates, "1/min/min", 60.0 * make_u / periods.mean**2)
+    counts_v = e.accuracies["v_drop"].u_line if "v_drop" in e.accuracies else 0.0
+    found["drop_trend_v_per_min"] = _trend([(m, r.value) for m, r in drops], "V/min", counts_v)
     return found
 
 
-def _spread(s: float, unit: str, n: int) -> Estimate:
-    """A standard deviation of n normal values, with its own uncertainty s / sqrt(2 (n - 1))."""
-    return Estimate(s, unit, (Component("number of cycles", s / math.sqrt(2.0 * (n - 1)), float(n - 1), "A"),), n)
+def _spread(s: float, unit: str, n: int, instants_u: float = 0.0) -> Estimate:
+    """The standard deviation of normal values of which n were read with a scatter s, each with an uncertainty of instants_u in it.
+
+    The variance read is known to its share sqrt(2 / (n - 1)). The 95 % interval about a standard deviation is not even on both sides; the
+    factor makes an even one hold as often (computed from the chi-squared distribution, for 2 to 100 degrees of freedom within 5 %).
+    """
+    read, dof = s * s, n - 1
+    own = math.sqrt(max(read - instants_u**2, 0.0))
+    u_variance = math.sqrt(2.0 / dof) * max(read, instants_u**2)
+    u = (1.0 + 1.8 / (dof + 0.6)) * min(u_variance / (2.0 * own), math.sqrt(u_variance)) if own > 0.0 else math.sqrt(u_variance)
+    return Estimate(own, unit, (Component("number of cycles", u, float(dof), "A"),), n)
 
 
-def _trend(points: Sequence[tuple[float, float]], unit: str) -> Measurement:
-    """Least-squares slope with its type A uncertainty."""
+def _trend(points: Sequence[tuple[float, float]], unit: str, reading_u: float) -> Measurement:
+    """Least-squares slope with its type A uncertainty; `reading_u` of each point counts where their scatter does not show it."""
     n = len(points)
     if n < _TREND_LEAST:
         return NotMeasured(f"{n} cycles are too few for a trend, {_TREND_LEAST} needed")
@@ -364,8 +414,10 @@ def _trend(points: Sequence[tuple[float, float]], unit: str) -> Measurement:
     sxx = math.fsum((x - mean_x) ** 2 for x, _ in points)
     slope = math.fsum((x - mean_x) * (y - mean_y) for x, y in points) / sxx
     residuals = [y - mean_y - slope * (x - mean_x) for x, y in points]
-    s2 = math.fsum(r * r for r in residuals) / (n - 2) * max(1.0, _neighbours_share(residuals))
-    return Estimate(slope, unit, (Component(f"scatter of {n} cycles", math.sqrt(s2 / sxx), float(n - 2), "A"),), n)
+    s2 = math.fsum(r * r for r in residuals) / (n - 2)
+    scatter = Component(f"scatter of {n} cycles", math.sqrt(s2 * max(1.0, _neighbours_share(residuals)) / sxx), float(n - 2), "A")
+    unseen = Component("readings of single cycles", math.sqrt(max(reading_u**2 - s2, 0.0) / sxx))
+    return Estimate(slope, unit, (scatter, unseen), n)
 
 
 def _pilot(e: Evidence, cycles: Sequence[Cycle]) -> dict[str, Measurement]:

@@ -36,7 +36,8 @@ _ALL = (
     Quantity("start_s", "starting time", "s",
              "closed at rest: to the first opening; open at rest (or opening within 0.10 s): to the end of the first full cycle", 1e-3),
     Quantity("start_largest_s", "starting time, longest of the starts", "s", "largest single start_s", 1e-3),
-    Quantity("drop_v", "contact drop (mean of lowest)", "V", "lowest drop during ON, mean of three consecutive cycles"),
+    Quantity("drop_v", "contact drop (mean of lowest)", "V",
+             "lowest drop during ON, mean of the cycles averaged up to the twentieth flash (later ones only after a film, or if too few)"),
     Quantity("drop_largest_v", "contact drop (worst cycle's lowest)", "V", "largest of the cycles' lowest drops"),
     Quantity("drop_carried_v", f"contact drop at {CARRIED_A:g} A", "V",
              f"drop_v; where more than {CARRIED_A:g} A flowed, what a plain contact loses at that, whose drop follows the current"),
@@ -72,6 +73,32 @@ _ALL = (
 QUANTITIES: Mapping[str, Quantity] = {q.name: q for q in _ALL}
 
 
+_STATES = ("flashing", "steady on", "dark", "one flash", "shorted")
+FACTS: Mapping[str, tuple[str, ...]] = {
+    "behaviour": (*_STATES, "too few", "irregular", "no supply"),
+    "rest": ("closed", "open"),
+    "pilot": ("in step", "antiphase", "steady", "dead", "absent"),
+    "mechanism": ("thermal, closed at rest", "hot wire", "two-coil", "electronic"),
+    "film": ("none", "recovered", "going"),
+    "outage": _STATES,
+    "lamp out": ("shown", "not shown"),
+    "pilot, lamp out": ("in step", "antiphase", "steady", "dead"),
+    "trailer": _STATES,
+    "rating": ("known",),
+    "insulation": ("good", "bad"),
+    "system": ("6 V", "12 V", "24 V"),
+}
+"""Every fact of a test and its words; each may also be `unknown`, which nothing can ask for.
+
+- `behaviour`: what the unit does on its load; `shorted` is too much current on lamps that are right without the unit.
+- `rest`: closed only if it stayed closed for 0.10 s.
+- `film`: `recovered` is a high drop over the first flashes that went, `going` one that still falls.
+- `outage`, `pilot, lamp out`: behaviour and pilot with one lamp out; `lamp out`: whether a driver would notice. `trailer`: the behaviour
+  with a further lamp.
+- `rating`, `insulation`, `system`: what a person says of the unit, since no rig sees it.
+"""
+
+
 APPLIED_UNSEEN = "the moment at which voltage was applied was not seen"
 """Why there are no starting times where the supply was on from the first sample."""
 LAMPS_WRONG = frozenset({"lamp-current", "lamps-not-cold", "lamp-died"})
@@ -103,13 +130,7 @@ class BenchProof:
 class Measured:
     """Everything that one run of a unit on one load showed.
 
-    `values` by quantity name (only names of QUANTITIES); `facts` are categories:
-    - `behaviour`: `flashing`, `steady on`, `dark`, `one flash`, `too few`, `irregular`, `no supply`, `shorted` (too much current, on lamps
-      that are right without the unit);
-    - `rest`: `closed`, `open`, `unknown` (closed only if it stayed closed for 0.10 s);
-    - `pilot`: `in step`, `antiphase`, `steady`, `dead`, `absent`, `unknown`;
-    - `mechanism`: `thermal, closed at rest`, `hot wire`, `two-coil`, `electronic`, `unknown`;
-    - `film`: `none`, `recovered` (a high drop over the first flashes that went), `going` (it still falls), `unknown`.
+    `values` by quantity name (only names of QUANTITIES); `facts`: for names of FACTS one of their words, or `unknown`.
 
     `proofs` say what of the bench was proved while this was measured.
     """

@@ -90,9 +90,13 @@ class CaptureWriter:
         self._file.flush()
 
 
-def is_capture(begin: bytes) -> bool:
-    """Whether a file that begins so is a capture that can be read."""
-    return begin.startswith((MAGIC, _OLDER))
+def is_capture(path: str | Path) -> bool:
+    """Whether the file begins as a capture does; one that can't be read does not."""
+    try:
+        with Path(path).open("rb") as file:
+            return file.read(len(MAGIC)).startswith((MAGIC, _OLDER))
+    except OSError:
+        return False
 
 
 def read_capture(path: str | Path) -> Iterator[Entry]:
@@ -100,7 +104,7 @@ def read_capture(path: str | Path) -> Iterator[Entry]:
     path = Path(path)
     try:
         with path.open("rb") as file:
-            if not is_capture(file.read(len(MAGIC))):
+            if not file.read(len(MAGIC)).startswith((MAGIC, _OLDER)):
                 raise CaptureError(f"capture {path.name}: not a capture of format 1 or 2: it does not begin with its first line")
             yield from _entries(file, path.name)
     except OSError as error:

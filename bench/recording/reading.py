@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 
 from bench.description import Share
-from bench.recording.rows import blocks_of, rows_of
+from bench.instrument import ALL, UNSTATED, Instrument
+from bench.recording.filling import Filling
+from bench.recording.rows import at_the_same_instants, blocks_of, rows_of
 from bench.recording.survey import Survey
-from bench.recording.table import RecordingError, Table, column_notes, open_table
-from bench.samples import Accuracy, Block, Trace
+from bench.recording.table import EVERYTHING, RecordingError, Table, column_notes, open_table
+from bench.samples import EXACT, Accuracy, Array, Block, Timing, Trace
+
+_CURRENT_LEAST = 8.0  # times the noise of one sample: no noise reaches that in a million samples
 
 
 @dataclass(frozen=True)
@@ -27,16 +31,27 @@ class Recording:
     rows: int
     notes: tuple[str, ...]
     table: Table
+    timing: Timing = EXACT
+    delays_s: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def blocks(self) -> Iterator[Block]:
-        """The samples, as they are in the file."""
-        return blocks_of(self.table, self.interval_s)
+        """The samples, as they are in the file; channels that are sampled later than their row by as much later."""
+        for block in blocks_of(self.table, self.interval_s):
+            yield replace(block, traces={name: self._delayed(name, trace) for name, trace in block.traces.items()})
+
+    def _delayed(self, name: str, trace: Trace) -> Trace:
+        delay_s = self.delays_s.get(name, 0.0)
+        return Trace(trace.t_s + delay_s, trace.values) if delay_s else trace
 
     @property
     def output_stands_in(self) -> bool:
-        """Whether the output's voltage is not to be had, and only the current tells when the contact was closed."""
-        return "v_out" not in self.columns and not {"v_in", "v_drop"} <= set(self.columns)
+        """Whether the output's voltage is not to be had, and only the current tells when the contact was closed.
+
+        A drop beyond its range says that the contact may be open, but not how much the output has.
+        """
+        differs = {"v_in", "v_drop"} <= set(self.columns) and "v_drop" not in self.table.ends
+        return "v_out" not in self.columns and not differs
 
     def blocks_with_output(self, nominal_v: float) -> Iterator[Block]:
         """The samples, with a trace v_out in every block: the file's, or v_in less v_drop, or a stand-in made of the current.
@@ -51,17 +66,18 @@ class Recording:
             there = ", ".join(self.columns)
             raise RecordingError(f"{self.table.name}: neither v_out nor i_load is in it, only {there}: nothing shows the lamps")
         steady_a = _steady_current(self.blocks) if self.output_stands_in else 1.0
+        if self.output_stands_in and steady_a < _CURRENT_LEAST * self.accuracies["i_load"].noise:
+            steady_a = math.inf  # nothing but noise: no lamp was ever lit
         for block in self.blocks:
-            yield replace(block, traces={**block.traces, "v_out": _stand_in(block, nominal_v, steady_a)})
-
-
-def _stand_in(block: Block, nominal_v: float, steady_a: float) -> Trace:
-    v_in, v_drop = block.traces.get("v_in"), block.traces.get("v_drop")
-    if v_in is not None and v_drop is not None:
-        return Trace(v_in.t_s, v_in.values - v_drop.values)
-    current = block.traces["i_load"]
-    volts = nominal_v if v_in is None else v_in.values
-    return Trace(current.t_s, volts * np.clip(np.abs(current.values) / steady_a, 0.0, 1.0))
+            traces = dict(block.traces)
+            shown = traces["i_load" if self.output_stands_in else "v_drop"]
+            volts: Array | float = nominal_v
+            if "v_in" in traces:
+                traces["v_in"], shown = at_the_same_instants(traces["v_in"], shown)
+                volts = traces["v_in"].values
+            lit = np.clip(np.abs(shown.values) / steady_a, 0.0, 1.0)
+            traces["v_out"] = Trace(shown.t_s, volts * lit if self.output_stands_in else volts - shown.values)
+            yield replace(block, traces=traces)
 
 
 def _steady_current(blocks: Iterator[Block]) -> float:
@@ -89,39 +105,60 @@ def _steady_current(blocks: Iterator[Block]) -> float:
 def read_recording(
     path: str | Path,
     *,
-    u_scale: Mapping[str, float] | None = None,
-    u_zero: Mapping[str, float] | None = None,
+    instrument: Instrument = UNSTATED,
     names: Mapping[str, str] | None = None,
+    window_s: tuple[float, float] = EVERYTHING,
+    rate_hz: float | None = None,
 ) -> Recording:
     """Read what there is to know of the file; its samples come from `Recording.blocks`.
 
-    `u_scale` (relative) and `u_zero` (in V, A or degC) are standard uncertainties of the instrument by channel, `names` renames
-    columns of the file first (`{"CH1": "v_in_V"}`). Raises RecordingError.
+    `instrument`: what is stated of the one that made it. `names` renames columns of the file first (`{"CH1": "v_in_V"}`). Only rows of
+    the window are read: in s as the file counts, or from its first row where that tells date or time of day. `rate_hz`: rows a second,
+    for a file without times. Raises RecordingError, also for an input of the instrument that is no column of the file.
     """
-    table = open_table(Path(path), names or {})
+    if not window_s[0] < window_s[1]:
+        raise RecordingError(f"recording {Path(path).name}: a window from {window_s[0]:g} to {window_s[1]:g} s; its end must be later")
+    table = replace(open_table(Path(path), names or {}, rate_hz), window_s=window_s)
     notes = list(column_notes(table))
-    survey = Survey(table)
+    survey, filling = Survey(table), Filling(table)
     for time_s, values in rows_of(table):
+        filling.add(values)
         survey.add(time_s, values)
+    if not survey.rows and window_s != EVERYTHING:
+        raise RecordingError(f"{table.name}: no row from {window_s[0]:g} to {window_s[1]:g} s; choose another window")
     survey.finish()
     turned = survey.reversed()
     if turned:
         table = table.turned_round(turned)
+        filling.turn_round(turned)
         notes.append(f"{', '.join(turned)}: recorded the other way round (positive earth, or a probe reversed), sign turned")
-    accuracies: dict[str, Accuracy] = {}
-    for channel in table.channels():
-        given_scale, given_zero = (u_scale or {}).get(channel), (u_zero or {}).get(channel)
-        accuracies[channel] = survey.accuracy(channel, given_scale, given_zero)
-        if given_scale is None or given_zero is None:
-            notes.append(f"{channel}: accuracy not given in full, a plain oscilloscope's taken (3 %, and 1 % of the largest)")
-    for channel in {*(u_scale or {}), *(u_zero or {})} - set(table.channels()):
+    table = filling.known_to(table, survey.interval_s)
+    notes += filling.notes()
+    if not table.columns:
+        raise RecordingError(f"{table.name}: {notes[-1]}; record it in a larger range")
+    for channel in instrument.inputs.keys() - {ALL, *table.channels()}:
         there = ", ".join(table.channels())
-        raise RecordingError(f"recording {table.path.name}: an accuracy was given for {channel!r}, but it holds {there}")
+        raise RecordingError(f"recording {table.path.name}: errors are stated for an input {channel!r}, but it holds {there}")
+    accuracies = {channel: survey.accuracy(channel, instrument.input(channel)) for channel in table.channels()}
+    accuracies |= {c: replace(accuracies[c], low=-accuracies[c].high, high=-accuracies[c].low) for c in turned if c in accuracies}
+    accuracies = {c: _clipped_at(accuracy, table.ends.get(c, EVERYTHING)) for c, accuracy in accuracies.items()}
+    for channel in table.channels():
+        if channel.startswith("i_") and survey.clipped_at_zero(channel):
+            notes.append(f"{channel}: never below 0 and often exactly 0: its zero may be hidden there, so none is taken from the rest")
     if "v_drop" not in accuracies and "v_in" in accuracies and "v_out" in accuracies:
         accuracies["v_drop"] = _difference(accuracies["v_in"], accuracies["v_out"])
         notes.append("v_drop: not in the file, taken as v_in less v_out")
     notes += survey.notes()
-    return Recording(table.path, table.channels(), accuracies, survey.interval_s, survey.rows, tuple(notes), table)
+    skew_s = instrument.skew_s if instrument.skew_s is not None else survey.interval_s
+    sampling_s = instrument.sampling_s if instrument.sampling_s is not None else survey.interval_s
+    timing = Timing(skew_s, survey.stamp_u_s, sampling_s)
+    delays = {channel: stated.delay_s for channel in table.channels() if (stated := instrument.input(channel)) and stated.delay_s}
+    return Recording(table.path, table.channels(), accuracies, survey.interval_s, survey.rows, tuple(notes), table, timing, delays)
+
+
+def _clipped_at(accuracy: Accuracy, ends: tuple[float, float]) -> Accuracy:
+    """The accuracy of a channel that went beyond these ends of its range; infinite if it did not."""
+    return replace(accuracy, low=max(accuracy.low, ends[0]), high=min(accuracy.high, ends[1]))
 
 
 def _difference(v_in: Accuracy, v_out: Accuracy) -> Accuracy:
@@ -134,6 +171,5 @@ def _difference(v_in: Accuracy, v_out: Accuracy) -> Accuracy:
         u_line=math.hypot(v_in.u_line, v_out.u_line),
         noise=math.hypot(v_in.noise, v_out.noise),
         common=(Share("v_in", math.hypot(v_in.u_scale, v_out.u_scale)),),
+        zero_at_rest=False,
     )
-
-

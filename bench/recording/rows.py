@@ -5,88 +5,51 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
+from bench.recording.cells import BadCells, Grid, pieces, row_line
+from bench.recording.stamps import Clock, NotATime
 from bench.recording.table import MAIN, RecordingError, Table
 from bench.samples import Array, Block, Trace
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-_CHUNK_ROWS = 50_000
 _GAP_LEAST_S = 5e-3
 _BACK_ROWS = 50
-_COMMA = " (decimal commas need semicolons or tabs between the columns)"
-_NOT_NUMBERS = ["nan", "NaN", "NAN", "NA", "N/A", "n/a", "null", "-", "--"]
 
 
 def rows_of(table: Table) -> Iterator[tuple[Array, dict[str, Array]]]:
-    """Chunks of the file in SI: time shape (n,), and each channel's values, shape (n,), NaN where there is none."""
-    import pandas as pd
+    """Chunks of the file in SI: time shape (n,), and each channel's values, shape (n,), NaN where there is none.
 
-    ours = {c.place for c in table.columns}
+    Readings beyond the range are infinite, or have the values of `table.ends`.
+    """
+    of_time = table.time
+    titles = {column.place: column.title for column in table.columns} | {of_time.place: of_time.title}
+    numbers = {column.place for column in table.columns} | ({of_time.place} if of_time.kind == "number" else set())
+    texts = {of_time.place} if of_time.kind in ("exact", "stamp") else set()
+    grid, clock = Grid(table.separator, table.decimal, table.width, numbers, texts), Clock(of_time)
     try:
-        reader = pd.read_csv(
-            table.path,
-            encoding=table.encoding,
-            sep=table.separator,
-            decimal=table.decimal,
-            header=None,
-            names=list(range(table.width + 1)),
-            skiprows=table.header_line,
-            comment="#",
-            dtype={place: np.float64 if place in ours else str for place in range(table.width + 1)},
-            na_values=_NOT_NUMBERS,
-            keep_default_na=True,
-            skipinitialspace=True,
-            index_col=False,
-            chunksize=_CHUNK_ROWS,
-            on_bad_lines="error",
-        )
-        with reader:
-            for frame in reader:
-                if frame[table.width].notna().any():
-                    raise ValueError("a row has more cells than the header")
-                yield _in_si(table, frame)
-    except pd.errors.EmptyDataError:
-        return
-    except (ValueError, pd.errors.ParserError, UnicodeDecodeError) as error:
-        raise _bad_cell(table) or RecordingError(f"{table.name}: can't be read: {error}") from error
+        for line, text in pieces(table.path, table.encoding, table.lines_before):
+            cells = grid.read(line, text, titles)
+            try:
+                time_s = clock.seconds(cells)
+            except NotATime as bad:
+                said = f"column {of_time.title}: {bad.cell[:40]!r} is not a time like the first"
+                raise BadCells(row_line(bad.row, line, text), said) from bad
+            yield _wanted(table, time_s, {c.channel: cells[c.place].to_numpy(dtype=np.float64) * c.factor for c in table.columns})
+    except BadCells as bad:
+        raise RecordingError(f"{table.name}: line {bad.line}{',' if bad.text.startswith('column') else ':'} {bad.text}") from bad
+    except OSError as error:
+        raise RecordingError(f"{table.name}: can't be read: {error.strerror or error}") from error
 
 
-def _in_si(table: Table, frame: pd.DataFrame) -> tuple[Array, dict[str, Array]]:
-    si = {c.channel: frame[c.place].to_numpy(dtype=np.float64) * c.factor for c in table.columns}
-    for values in si.values():
-        values[~np.isfinite(values)] = np.nan
-    return si.pop("time"), si
-
-
-def _bad_cell(table: Table) -> RecordingError | None:
-    """Which cell of the file is not a number: looked for only after the fast reader has refused the file."""
-    with table.path.open(encoding=table.encoding, errors="replace") as file:
-        for number, line in enumerate(file, 1):
-            content = line.split("#", 1)[0].strip("\r\n")
-            if number <= table.header_line or not content.strip():
-                continue
-            cells = content.split(table.separator)
-            if any(cell.strip() for cell in cells[table.width :]):
-                return RecordingError(f"{table.name}: line {number}: {len(cells)} cells, the header has {table.width}{_COMMA}")
-            for column in table.columns:
-                cell = cells[column.place].strip().strip('"') if column.place < len(cells) else ""
-                if cell and cell not in _NOT_NUMBERS and not _is_number(cell, table.decimal):
-                    return RecordingError(f"{table.name}: line {number}, column {column.title}: {cell!r} is not a number")
-    return None
-
-
-def _is_number(cell: str, decimal: str) -> bool:
-    try:
-        float(cell.replace(decimal, "."))
-    except ValueError:
-        return False
-    return True
+def _wanted(table: Table, time_s: Array, values: dict[str, Array]) -> tuple[Array, dict[str, Array]]:
+    """The rows inside the window, with readings beyond a channel's range at its end."""
+    begin, end = table.window_s
+    if begin > -math.inf or end < math.inf:
+        inside = (time_s >= begin) & (time_s <= end)
+        time_s, values = time_s[inside], {channel: v[inside] for channel, v in values.items()}
+    return time_s, {channel: np.clip(v, *table.ends[channel]) if channel in table.ends else v for channel, v in values.items()}
 
 
 class Timeline:
@@ -149,13 +112,13 @@ class Timeline:
         distinct, first, count = np.unique(time_s, return_index=True, return_counts=True)
         following = np.append(distinct[1:], end)
         if len(distinct) > 1:
-            self._step = float(np.median(np.diff(time_s))) or float(np.median((following - distinct) / count))
+            self._step = float(np.median((following - distinct) / count))
         if len(distinct) == len(time_s):
             return time_s
         self.spread += int(len(time_s) - len(distinct))
         within = np.arange(len(time_s)) - np.repeat(first, count)
         # Rows of one time belong to the next few samples, not to a pause that may follow.
-        step = np.minimum((following - distinct) / count, max(self._step, 1e-12) * 8)
+        step = np.minimum((following - distinct) / count, max(self._step, 1e-12) * 2)
         spread: Array = np.repeat(distinct, count) + within * np.repeat(step, count)
         return spread
 
@@ -177,19 +140,45 @@ def blocks_of(table: Table, interval_s: float) -> Iterator[Block]:
     """The file as blocks without gaps inside; times count from its first row."""
     main = [c for c in table.channels() if c in MAIN]
     threshold = max(5.0 * interval_s, _GAP_LEAST_S)
+    holes = {c: _Holes(5.0 * interval_s * table.slow[c] if c in table.slow else 0.0) for c in main}
     origin: float | None = None
     gap, last = False, -math.inf
     for time_s, values in strict_rows(table):
         origin = float(time_s[0]) if origin is None else origin
-        good = np.all([np.isfinite(values[c]) for c in main], axis=0) if main else np.ones(len(time_s), dtype=bool)
+        good = np.all([holes[c].filled(time_s, values[c]) for c in main], axis=0) if main else np.ones(len(time_s), dtype=bool)
         for begin, end in _stretches(time_s, good, threshold):
             t = time_s[begin:end] - origin
             missing_rows = begin > 0 and not good[begin - 1]
             gap_before = last > -math.inf and (gap or missing_rows or float(t[0]) - last > threshold)
             traces = _traces(t, {c: v[begin:end] for c, v in values.items()})
+            if len(t) < 2 or not traces.keys() >= set(main):
+                gap = True  # too short for a level, or for a reading of a slower channel
+                continue
             yield Block(float(t[0]), float(t[-1]) + interval_s, traces, gap_before)
             last, gap = float(t[-1]), False
         gap = gap or not bool(good[-1])
+
+
+class _Holes:
+    """Where one channel has its readings, chunk after chunk: rows between two of them not further apart than `reach_s` count as read."""
+
+    def __init__(self, reach_s: float) -> None:
+        self._reach_s = reach_s
+        self._last_s = -math.inf
+
+    def filled(self, time_s: Array, values: Array) -> npt.NDArray[np.bool_]:
+        there = np.isfinite(values)
+        if self._reach_s == 0.0:
+            return there
+        at = np.concatenate(([self._last_s], time_s[there], [math.inf]))
+        following = np.searchsorted(at, time_s, side="left")
+        before, after = at[np.maximum(following - 1, 0)], at[following]
+        if there.any():
+            self._last_s = float(time_s[there][-1])
+        # The reading after a chunk's last rows is in the next chunk.
+        near = (after - before <= self._reach_s) | ((after == math.inf) & (time_s - before <= self._reach_s))
+        filled: npt.NDArray[np.bool_] = there | near | ((before == -math.inf) & (after - time_s <= self._reach_s))
+        return filled
 
 
 def _stretches(time_s: Array, good: npt.NDArray[np.bool_], threshold: float) -> Iterator[tuple[int, int]]:
@@ -202,6 +191,7 @@ def _stretches(time_s: Array, good: npt.NDArray[np.bool_], threshold: float) -> 
 
 
 def _traces(t_s: Array, values: Mapping[str, Array]) -> dict[str, Trace]:
+    """A trace for each channel with a reading. Input and output have the same instants; the drop is their difference if not read."""
     traces: dict[str, Trace] = {}
     for channel, v in values.items():
         there = np.isfinite(v)
@@ -209,8 +199,18 @@ def _traces(t_s: Array, values: Mapping[str, Array]) -> dict[str, Trace]:
             traces[channel] = Trace(t_s, v)
         elif there.any():
             traces[channel] = Trace(t_s[there], v[there])
-    if "v_drop" not in traces and "v_in" in traces and "v_out" in traces:
-        traces["v_drop"] = Trace(t_s, traces["v_in"].values - traces["v_out"].values)
+    if "v_in" in traces and "v_out" in traces:
+        v_in, v_out = at_the_same_instants(traces["v_in"], traces["v_out"])
+        traces |= {"v_in": v_in, "v_out": v_out}
+        if "v_drop" not in values:
+            traces["v_drop"] = Trace(v_out.t_s, v_in.values - v_out.values)
     return traces
 
 
+def at_the_same_instants(a: Trace, b: Trace) -> tuple[Trace, Trace]:
+    """Both at the instants of the one that was read less often: what the other was between them cannot be told."""
+    if np.array_equal(a.t_s, b.t_s):
+        return a, b
+    t_s = a.t_s if len(a.t_s) < len(b.t_s) else b.t_s
+    first, second = (Trace(t_s, np.interp(t_s, trace.t_s, trace.values)) for trace in (a, b))
+    return first, second

@@ -1,19 +1,21 @@
-"""What a recording shows of the instrument that made it: interval between samples, resolution, noise."""
+"""What a recording shows of the instrument that made it: interval between samples, rounding of its stamps, resolution, noise, clipping."""
 
 from __future__ import annotations
 
 import math
 
 import numpy as np
+import numpy.typing as npt
 
+from bench.instrument import SCALE_UNSTATED, ZERO_UNSTATED_COUNTS, ZERO_UNSTATED_OF_LARGEST, InputErrors
 from bench.recording.rows import Timeline
-from bench.recording.table import MAIN, RecordingError, Table
+from bench.recording.table import RecordingError, Table
 from bench.samples import Accuracy, Array
 
-# Accuracy of an instrument about which nothing was said: 3 % of the reading and 1 % of the largest reading as half-widths, as a
-# plain oscilloscope has (common practice, no source).
-U_SCALE_UNKNOWN = 0.03 / math.sqrt(3.0)
-U_ZERO_UNKNOWN_OF_LARGEST = 0.01 / math.sqrt(3.0)
+# A column that reads exactly 0 this often, and never less, may be of an input that shows nothing below 0.
+_AT_FLOOR = 0.05
+_FLAT_TOP = 3  # samples in a row at the very top of a current that is else far lower: the input's end, not the current's
+_FAR_ABOVE = 1.3
 
 
 class Survey:
@@ -23,12 +25,15 @@ class Survey:
         self._table = table
         self._timeline = Timeline(table)
         self.rows = 0
-        self._gap_rows = 0
         self._intervals: list[Array] = []
         self._largest = dict.fromkeys(table.channels(), 0.0)
         self._bounds = {c: (math.inf, -math.inf) for c in table.channels()}
         self._step = dict.fromkeys(table.channels(), math.inf)
         self._noises: dict[str, list[float]] = {c: [] for c in table.channels()}
+        self._count = dict.fromkeys(table.channels(), 0)
+        self._zeros = dict.fromkeys(table.channels(), 0)
+        self._flat = dict.fromkeys(table.channels(), 0)
+        self._mean = dict.fromkeys(table.channels(), 0.0)
 
     def add(self, time_s: Array, values: dict[str, Array]) -> None:
         self.rows += len(time_s)
@@ -41,9 +46,15 @@ class Survey:
             self._intervals.append(np.diff(time_s))
         for channel, v in values.items():
             there = v[np.isfinite(v)]
-            self._gap_rows += len(v) - len(there) if channel in MAIN else 0
             if len(there):
                 low, high = self._bounds[channel]
+                flat = _longest_run(there == there.max())
+                if float(there.max()) >= high:
+                    self._flat[channel] = flat if float(there.max()) > high else max(flat, self._flat[channel])
+                self._count[channel] += len(there)
+                self._zeros[channel] += int(np.count_nonzero(there == 0.0))
+                lit = there[there > 0.1 * float(there.max())]
+                self._mean[channel] = max(self._mean[channel], float(np.median(lit)) if len(lit) else 0.0)
                 self._bounds[channel] = min(low, float(there.min())), max(high, float(there.max()))
                 self._largest[channel] = max(self._largest[channel], float(np.abs(there).max()))
                 self._step[channel] = min(self._step[channel], _smallest_step(there))
@@ -81,19 +92,44 @@ class Survey:
     def interval_s(self) -> float:
         return float(np.median(np.concatenate(self._intervals)))
 
-    def accuracy(self, channel: str, u_scale: float | None, u_zero: float | None) -> Accuracy:
-        """Errors of a column, as given or else as its own steps, scatter and size suggest. Nothing is taken for clipped."""
+    @property
+    def stamp_u_s(self) -> float:
+        """Standard uncertainty of a time stamp: what the rows' stamps scatter by about even steps, at most that of a whole step."""
+        steps = np.concatenate(self._intervals)
+        scatter = 1.4826 * float(np.median(np.abs(steps - self.interval_s))) / math.sqrt(2.0)
+        rounded = _smallest_step(steps) if scatter > 1e-3 * self.interval_s else 0.0
+        return min(max(scatter, rounded / math.sqrt(12.0)), self.interval_s / math.sqrt(12.0))
+
+    def accuracy(self, channel: str, stated: InputErrors | None) -> Accuracy:
+        """Errors of a column: as stated or else a plain instrument's, its own steps and scatter, and what of it is clipped."""
         step = self._step[channel] if math.isfinite(self._step[channel]) else 0.0
-        quantum = step / math.sqrt(12.0)
+        quantum = max(step, (stated.resolution or 0.0) if stated is not None else 0.0) / math.sqrt(12.0)
         noise = max(float(np.median(self._noises[channel])) if self._noises[channel] else 0.0, quantum)
+        low, high = (-math.inf, math.inf) if stated is None else (stated.lowest, stated.highest)
+        if self.clipped_at_zero(channel):
+            low = max(low, 0.0)
+        is_current = channel.startswith("i_")
+        if is_current and self._flat[channel] >= _FLAT_TOP and self._bounds[channel][1] > _FAR_ABOVE * self._mean[channel]:
+            high = min(high, self._bounds[channel][1])
+        zero = max(ZERO_UNSTATED_OF_LARGEST * self._largest[channel], ZERO_UNSTATED_COUNTS * step)
+        errors = stated or InputErrors(SCALE_UNSTATED, (zero,))
+        # An open switch leaves some millivolts at the unit's input (common practice, no source): a voltage at rest is no zero.
         return Accuracy(
-            low=-math.inf,
-            high=math.inf,
-            u_scale=U_SCALE_UNKNOWN if u_scale is None else u_scale,
-            u_zero=max(U_ZERO_UNKNOWN_OF_LARGEST * self._largest[channel], step) if u_zero is None else u_zero,
+            low=low,
+            high=high,
+            u_scale=errors.u_scale,
+            u_zero=errors.u_zero,
             u_line=quantum,
             noise=noise,
+            scale_shape="rectangular",
+            zero_shape=errors.zero_shape,
+            zero_at_rest=is_current,
         )
+
+    def clipped_at_zero(self, channel: str) -> bool:
+        """Whether the column may be of an input that shows nothing below 0, so that a reading of 0 is no zero."""
+        low = self._bounds[channel][0]
+        return low == 0.0 and self._zeros[channel] > _AT_FLOOR * self._count[channel]
 
     def notes(self) -> list[str]:
         notes = [f"{self.rows} rows, {1.0 / self.interval_s:.4g} a second"]
@@ -105,9 +141,13 @@ class Survey:
             notes.append(f"{self._timeline.spread} rows repeat the time of the row before: spread evenly")
         if self._timeline.dropped:
             notes.append(f"{self._timeline.dropped} rows dropped: time goes back or is missing there")
-        if self._gap_rows:
-            notes.append(f"{self._gap_rows} empty cells: gaps, over which nothing is joined")
         return notes
+
+
+def _longest_run(there: npt.NDArray[np.bool_]) -> int:
+    """How many in a row are true at most."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], there, [False])).astype(np.int8)))
+    return int((edges[1::2] - edges[::2]).max()) if len(edges) else 0
 
 
 def _smallest_step(values: Array) -> float:

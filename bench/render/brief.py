@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 from bench.conditions import Kept
 from bench.limits import Limit
-from bench.outcome import Outcome
 from bench.record import StepRecord, TestRecord
+from bench.render.made_on import instrument_text
 from bench.render.plain import one_line
 from bench.render.values import limit_text, quantity_text
 from bench.render.words import behaviour_text
@@ -63,6 +63,10 @@ def _parts(record: TestRecord, width: int) -> Iterator[_Part]:
     yield _Part((_cut(f"{conclusion.outcome.value.upper()}{letter}   {one_line(record.unit)}", width),), 0)
     yield _Part(_wrapped(one_line(conclusion.reason), width), 0)
     yield _Part(_wrapped(f"Next: {one_line(conclusion.advice)}", width), 1)
+    if record.recording is not None and (instrument := instrument_text(record.recording)):
+        # Said before the figures, for it decides how wide they are.
+        lines = textwrap.wrap(f"{'Instrument':<{_NAME}}{one_line(instrument)}", width, subsequent_indent=" " * _NAME)
+        yield _Part(tuple(lines), 2)
     for title, names in _FIGURES:
         line = _figure(record, title, names)
         if line:
@@ -105,9 +109,7 @@ def _figure(record: TestRecord, title: str, names: tuple[str, ...]) -> str:
     worst = min(verdicts, key=lambda v: (tuple(Conformity).index(v.conformity), _place(v, names), _room(v)), default=None)
     if worst is not None:
         assert isinstance(worst.limit, Limit)
-        # On a bench that is at fault nothing was judged, whatever the figures say.
-        mark = "open" if record.outcome is Outcome.BENCH_FAULT else MARKS[worst.conformity]
-        return _row(_STARTS.get(worst.limit.quantity, title), _judged_text(worst), limit_text(worst.limit), mark)
+        return _row(_STARTS.get(worst.limit.quantity, title), _judged_text(worst), limit_text(worst.limit), MARKS[worst.conformity])
     for name in names:
         found = record.measured.values.get(name)
         if isinstance(found, Estimate):

@@ -30,8 +30,14 @@ def _of_board(board: BoardRecord) -> Iterator[str]:
 
 def recording_text(source: RecordingSource) -> str:
     """`scope.csv, columns v_in, i_load, instrument x`."""
-    instrument = f", instrument {source.instrument}" if source.instrument else ""
-    return f"{source.file}, columns {', '.join(source.columns)}{instrument}"
+    instrument = instrument_text(source)
+    return f"{source.file}, columns {', '.join(source.columns)}{f', instrument {instrument}' if instrument else ''}"
+
+
+def instrument_text(source: RecordingSource) -> str:
+    """What made the recording, and what of its errors was not stated; empty if nothing is known of either."""
+    unstated = f"not stated: {source.not_stated}" if source.not_stated else ""
+    return "; ".join(part for part in (source.instrument, unstated) if part)
 
 
 def setup_text(setup: SetupRecord) -> str:
@@ -46,6 +52,8 @@ def _of_setup(setup: SetupRecord) -> Iterator[str]:
         yield f"bank {setup.bank.name}: {setup.bank.title}"
     if setup.lamps is not None:
         yield f"loads {', '.join(map(str, setup.lamps))}"
+    if setup.fitted_w is not None:
+        yield f"lamps connected: {' + '.join(f'{watts:g} W' for watts in setup.fitted_w) or 'not stated'}"
     if setup.filament is False:
         yield "not filament lamps"
     if setup.sample_mode is not None:

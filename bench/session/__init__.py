@@ -9,6 +9,7 @@ from bench.session.board import BoardClient, BoardFault
 from bench.session.calibrate import Calibration, Wanted, calibrate_board
 from bench.session.conduct import begun_record, run_test
 from bench.session.in_force import put_in_force
+from bench.session.judging import judge_files
 from bench.session.memory import BenchMemory
 from bench.session.operator import Action, Cool, Do, FitLink, FitUnit, Meanwhile, MeterReader, Operator, Place, SetSupply, SimulatedHands
 from bench.session.progress import Asked, Damage, Decided, Event, Live, Noted, Progress, SoFar, StepBegan, Traced, Waiting
@@ -52,6 +53,7 @@ __all__ = [
     "begun_record",
     "calibrate_board",
     "judge_capture",
+    "judge_files",
     "judge_recording",
     "put_in_force",
     "run_test",

@@ -11,7 +11,7 @@ from bench.conditions import Circumstances, judge_conditions
 from bench.grade import Grade, grade
 from bench.limits import AllOf, AnyOf, FactLimit, Limit, LimitSet, NoLimitSet, Requirement, choose
 from bench.measure import BenchFault, BenchProof, Measured
-from bench.outcome import Case, OtherLoad, conclude
+from bench.outcome import Case, OtherLoad, conclude, upheld
 from bench.procedure import OF_LOAD, Procedure
 from bench.record import BoardRecord, JudgedAgain, RecordingSource, SetupRecord, SetUsed, TestRecord
 from bench.session.combine import OF_OTHER_LOADS, Runs, combine
@@ -37,6 +37,7 @@ class Story:
     bench_faults: tuple[BenchFault, ...] = ()
     interrupted: str | None = None
     zeroed: bool = False
+    to_be_surer: str = ""
 
 
 def effective_measured(setup: Setup, measured: Measured, bench_faults: Sequence[BenchFault] = ()) -> Measured:
@@ -107,7 +108,9 @@ def assemble(procedure: Procedure, setup: Setup, runs: Sequence[Runs], story: St
         others=_other_loads(setup, runs),
         odd_supply=_odd_supply(setup, circumstances.supply_v),
         leads_may_explain=not story.zeroed and _leads_may_explain(setup, measured, circumstances, verdicts, graded),
+        to_be_surer=story.to_be_surer,
     )
+    conclusion = conclude(case)
     return TestRecord(
         setup=_setup_record(setup, story),
         procedure=procedure,
@@ -115,8 +118,8 @@ def assemble(procedure: Procedure, setup: Setup, runs: Sequence[Runs], story: St
         steps=tuple(record for of_step in runs for record in of_step.records),
         measured=measured,
         limit_sets=tuple(map(SetUsed.of, sets)),
-        verdicts=verdicts,
-        conclusion=conclude(case),
+        verdicts=upheld(verdicts, conclusion.outcome),
+        conclusion=conclusion,
         when=story.when,
         software=story.software,
         board=story.board,

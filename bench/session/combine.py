@@ -16,7 +16,7 @@ from bench.lamps import allowed_current_a
 from bench.measure import LAMPS_WRONG, BenchFault, BenchProof, Measured
 from bench.procedure import OF_LOAD, Procedure, RunStep
 from bench.record import StepRecord
-from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, type_a
+from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, Shape, type_a
 
 _NOTICED = 0.15  # a rate that changes by less is not seen to change (common practice, no source)
 OF_OTHER_LOADS = ("outage", "lamp out", "pilot, lamp out", "trailer")
@@ -127,15 +127,21 @@ def largest_of_starts(found: Sequence[Measurement]) -> Measurement:
 
 
 def _common(budgets: Sequence[Sequence[Component]]) -> tuple[Component, ...]:
-    """Type B lines of several budgets, one for each source: their mean."""
+    """Type B lines of several budgets, one for each source: their mean, rectangular if each of them is."""
     lines: dict[str, list[Component]] = {}
     for budget in budgets:
         for c in budget:
             if c.kind == "B":
                 lines.setdefault(c.source, []).append(c)
     return tuple(
-        Component(source, math.fsum(c.u for c in some) / len(budgets), min(c.dof for c in some)) for source, some in lines.items()
+        Component(source, math.fsum(c.u for c in some) / len(budgets), min(c.dof for c in some), shape=_shape(some))
+        for source, some in lines.items()
     )
+
+
+def _shape(same_error: Sequence[Component]) -> Shape:
+    """That of a sum or difference of lines which are one and the same error."""
+    return "rectangular" if all(c.shape == "rectangular" for c in same_error) else "normal"
 
 
 def _on_other_load(
@@ -212,7 +218,9 @@ def ratio(a: Estimate, b: Estimate) -> Estimate:
     for key in dict.fromkeys((*upper, *lower)):
         ua = upper[key].u / abs(a.value) if key in upper else 0.0
         ub = lower[key].u / abs(b.value) if key in lower else 0.0
-        relative = abs(ua - ub) if key[1] == "B" and key in upper and key in lower else math.hypot(ua, ub)
-        dof = min(side[key].dof for side in (upper, lower) if key in side)
-        budget.append(Component(key[0], abs(value) * relative, dof, key[1]))
+        lines = [side[key] for side in (upper, lower) if key in side]
+        cancels = key[1] == "B" and len(lines) == 2
+        relative = abs(ua - ub) if cancels else math.hypot(ua, ub)
+        shape = _shape(lines) if cancels or len(lines) == 1 else "normal"
+        budget.append(Component(key[0], abs(value) * relative, min(c.dof for c in lines), key[1], shape))
     return Estimate(value, "1", tuple(budget), min(a.n, b.n))

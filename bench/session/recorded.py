@@ -1,57 +1,94 @@
-"""A recording made elsewhere analysed and judged, by the same line as a board's samples."""
+"""Recordings made elsewhere analysed and judged, by the same line as a board's samples."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
 from bench.analysis import Line
 from bench.clock import ClockComparison
+from bench.instrument import UNSTATED, Instrument
 from bench.measure import Conditions, Measured, measure
 from bench.measure.flashes import COLUMNS, FlashTable
 from bench.procedure import ORDINARY, Procedure, RunStep
 from bench.record import RecordingSource, StepRecord, TestRecord
-from bench.recording import Recording, read_recording
+from bench.recording import EVERYTHING, Recording, RecordingError, read_recording
 from bench.session.assemble import Story, assemble
 from bench.session.combine import Runs
-from bench.session.setup import Setup, recorded_load
+from bench.session.setup import Setup, recorded_load, with_load_of_recording
 from bench.uncertainty import Measurement, NotMeasured
 
-# Half-width of the relative error of an instrument's time base about which nothing was said: common practice, no source.
-CLOCK_HALF_WIDTH = 1e-4
 # Without the output's voltage in the file, a stand-in made of the current shows when the contact made, but not these.
 _OF_OUTPUT = ("lamp_v", "drop_v", "drop_largest_v", "drop_carried_v", "contact_ohm", "drop_trend_v_per_min")
 # Contact bounce is 1-3 ms of shorter gaps (common practice, no source).
 _BOUNCE_INTERVAL_S = 0.5e-3
+_SURER = "Record more flashes, or with a better instrument."
 _STEP = RunStep("recording", "Recording made elsewhere", judge=ORDINARY)
 PROCEDURE = Procedure("recording", "A recording made elsewhere", "", (_STEP,))
 
 
 def judge_recording(
-    path: str | Path,
+    paths: str | Path | Sequence[str | Path],
     setup: Setup,
     *,
-    u_scale: Mapping[str, float] | None = None,
-    u_zero: Mapping[str, float] | None = None,
+    instrument: Instrument = UNSTATED,
     names: Mapping[str, str] | None = None,
+    window_s: tuple[float, float] = EVERYTHING,
+    rate_hz: float | None = None,
     when: str,
     software: str,
 ) -> TestRecord:
-    """The record of a recording, judged as `setup` says. Options as for `read_recording`; RecordingError if it can't be read.
+    """The record of a recording, or of several starts of the same unit in a recording each, judged as `setup` says.
 
-    The supply is held to a band only if `setup.supply_v` names it.
+    Starting times are averaged over the recordings, all else is the last one's. Options as for `read_recording`, for each of them;
+    RecordingError if one can't be read. The supply is held to a band only if `setup.supply_v` names it.
     """
-    recording = read_recording(path, u_scale=u_scale, u_zero=u_zero, names=names)
-    measured, cycles, excluded, lasted_s, flashes = analysed(recording, setup)
-    record = StepRecord(
-        _STEP.name, _STEP.title, (), setup.load_text, 0.0, lasted_s, measured, cycles, excluded, setup.supply_v, flashes=flashes
-    )
-    source = RecordingSource(recording.path.name, tuple(recording.columns))
-    return assemble(PROCEDURE, setup, (Runs(_STEP, (record,)),), Story(when, software, recording=source, notes=recording.notes))
+    setup = with_load_of_recording(setup)
+    several = _each_once([paths] if isinstance(paths, str | Path) else paths)
+    records: list[StepRecord] = []
+    notes: list[str] = []
+    columns: list[str] = []
+    for number, path in enumerate(several, 1):
+        recording = read_recording(path, instrument=instrument, names=names, window_s=window_s, rate_hz=rate_hz)
+        measured, cycles, excluded, lasted_s, flashes = analysed(recording, setup, instrument.clock_half_width)
+        measured = replace(measured, values=_as_recorded(measured.values, recording))
+        name, title, of_file = _STEP.name, _STEP.title, ""
+        if len(several) > 1:
+            name, title, of_file = f"{name}-{number}", f"{title} (start {number} of {len(several)})", f"{path.name}: "
+        records.append(
+            StepRecord(name, title, (), setup.load_text, 0.0, lasted_s, measured, cycles, excluded, setup.supply_v, flashes=flashes)
+        )
+        notes += [f"{of_file}{note}" for note in recording.notes]
+        columns += recording.columns
+    unstated = instrument.unstated(tuple(dict.fromkeys(columns)))
+    file_names = ", ".join(path.name for path in several)
+    source = RecordingSource(file_names, tuple(dict.fromkeys(columns)), instrument.title, unstated)
+    surer = "State the instrument's errors (--instrument) for narrower values." if unstated else _SURER
+    story = Story(when, software, recording=source, notes=tuple(notes), to_be_surer=surer)
+    return assemble(PROCEDURE, setup, (Runs(_STEP, tuple(records)),), story)
 
 
-def analysed(recording: Recording, setup: Setup) -> tuple[Measured, int, int, float, FlashTable]:
+def _each_once(paths: Sequence[str | Path]) -> list[Path]:
+    """The files, none of them twice: a start that counts twice would seem to scatter less."""
+    found: dict[Path, Path] = {}
+    for path in map(Path, paths):
+        if path.resolve() in found:
+            raise RecordingError(f"recording {path.name}: given twice; give the recordings of different starts, each once")
+        found[path.resolve()] = path
+    if not found:
+        raise RecordingError("judging recordings: none was given, wanted at least one file")
+    return list(found.values())
+
+
+def _as_recorded(values: Mapping[str, Measurement], recording: Recording) -> Mapping[str, Measurement]:
+    """The values less those of which the readings went beyond the instrument's range."""
+    if "i_load" not in recording.table.ends:
+        return values
+    return {**values, **dict.fromkeys(("inrush_first_a", "inrush_later_a", "inrush_ratio"), NotMeasured("i_load went beyond its range"))}
+
+
+def analysed(recording: Recording, setup: Setup, clock_half_width: float) -> tuple[Measured, int, int, float, FlashTable]:
     """What the recording shows, its complete cycles, those left out because samples are missing, its length in s, and its flashes."""
     supply = setup.supply_v
     load = recorded_load(setup)
@@ -62,9 +99,9 @@ def analysed(recording: Recording, setup: Setup) -> tuple[Measured, int, int, fl
         supply_low_v=None if supply is None else 0.95 * supply,
         supply_high_v=None if supply is None else 1.05 * supply,
     )
-    clock = ClockComparison(CLOCK_HALF_WIDTH)
+    clock = ClockComparison(clock_half_width, name="instrument's clock")
     fixed_v = None if "v_in" in recording.columns else setup.nominal_v
-    line = Line(recording.accuracies, {}, conditions, clock, CLOCK_HALF_WIDTH, fixed_v)
+    line = Line(recording.accuracies, {}, conditions, clock, clock_half_width, fixed_v, recording.timing)
     end_s = 0.0
     for block in recording.blocks_with_output(setup.nominal_v):
         line.feed(block)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from bench import files
 from bench.bank import Bank, Socket, nominal_test_v, sockets_text
@@ -12,7 +12,7 @@ from bench.claims import Claims
 from bench.description import BoardDescription
 from bench.grade import Rule
 from bench.limits import LimitSet
-from bench.measure import Conditions, Counts
+from bench.measure import FACTS, Conditions, Counts
 from bench.procedure import Loads
 from bench.record import SetupRecord
 
@@ -25,10 +25,10 @@ _SUPPLY_PART = 0.025
 _SYSTEMS = (6.0, 12.0, 24.0)
 ENTERED: Mapping[str, tuple[str, ...]] = {
     "pilot": ("absent",),
-    "insulation": ("good", "bad"),
+    "insulation": FACTS["insulation"],
     "film": ("none", "recovered"),
 }
-"""Facts that a person enters, since no rig sees them, and what they may be."""
+"""Facts that a person enters, since no rig sees them, and which of their words (FACTS) a person can know."""
 
 
 class SetupError(ValueError):
@@ -41,6 +41,7 @@ class Setup:
 
     - `rated`: watts of each lamp that the unit is for; the bench's lamps are chosen by it. `lamps`: the loads by number instead,
       for lamps in the free sockets; `filament=False` if they are not filament lamps (then their current is not checked).
+    - `fitted`: of a recording made elsewhere, watts of the lamps that were connected; empty if nobody said, None for the ways above.
     - `bank`: what stands in the sockets, whatever the board's description says; None if nobody says more than the description.
     - `supply_v`: at the lamps with the unit shorted; None for the nominal 6.4, 12.8, 25.6 V (SAE J590).
     - `limits`: what `files.named_limits` gives: a name to choose by and the sets to choose from, for each set or family.
@@ -54,6 +55,7 @@ class Setup:
     system_v: float = 12.0
     rated: tuple[float, ...] = (21.0, 21.0)
     lamps: tuple[int, ...] | None = None
+    fitted: tuple[float, ...] | None = None
     filament: bool = True
     bank: Bank | None = None
     supply_v: float | None = None
@@ -90,6 +92,8 @@ class Setup:
     def load_is_rated(self) -> bool | None:
         """Whether it is tested on the load that it is for; None if its rating is not known. Loads chosen by number are another load, but
         for LED lamps where it is said to be for such."""
+        if self.fitted is not None:
+            return sorted(self.fitted) == sorted(self.rated) if self.fitted and self.rating_known else None
         if self.lamps is not None:
             sockets = self.rated_sockets or ()
             return bool(sockets) and bool(self.claims.led) and all(socket.kind.startswith("led") for socket in sockets)
@@ -107,7 +111,9 @@ class Setup:
 
     @property
     def rated_sockets(self) -> tuple[Socket, ...] | None:
-        """What the rated load is made of, as far as it is known without a board; None where only the board may know."""
+        """What the rated load is made of, as far as it is known without a board; None where only the board, or nobody, may know."""
+        if self.fitted is not None:
+            return tuple(Socket("filament", watts) for watts in self.fitted) or None
         if self.lamps is None:
             return tuple(Socket("filament", watts) for watts in self.rated)
         if self.bank is None or not all(1 <= n <= len(self.bank.sockets) for n in self.lamps):
@@ -122,6 +128,8 @@ class Setup:
     @property
     def load_text(self) -> str:
         """What it is tested on, as far as that is known without a board: `2 x 21 W`, `LED 0.15 A`, `load 6`."""
+        if self.fitted == ():
+            return "lamps not stated"
         sockets = self.rated_sockets
         return _load_text(self.lamps or (), (None,) * len(self.lamps or ())) if sockets is None else sockets_text(sockets)
 
@@ -220,9 +228,15 @@ def _places_text(places: Mapping[int, Socket | None]) -> str:
     return ", ".join(f"{n}: {'free' if socket is None else socket.text}" for n, socket in places.items()) or "none"
 
 
+def with_load_of_recording(setup: Setup) -> Setup:
+    """The set-up of a recording: where nobody said which lamps were connected, nor which the unit is for, none are guessed."""
+    said = setup.fitted is not None or setup.lamps is not None or setup.bank is not None or setup.rating_known
+    return setup if said else replace(setup, fitted=())
+
+
 def recorded_load(setup: Setup) -> Load:
     """The load of a recording made elsewhere, of which no board tells. SetupError if the bank does not have it."""
-    if setup.bank is not None:
+    if setup.bank is not None and setup.fitted is None:
         places: Mapping[int, Socket | None] = dict(enumerate(setup.bank.for_system(setup.system_v).sockets, start=1))
         if setup.lamps is None and setup.bank.choose(setup.rated) is None:
             raise SetupError(_no_such_lamps(setup, places))
@@ -361,9 +375,10 @@ def setup_record(setup: Setup, supply_v: float | None) -> SetupRecord:
         unit=setup.unit,
         system_v=setup.system_v,
         supply_v=supply_v,
-        rated_w=setup.rated,
+        rated_w=setup.rated if setup.rating_known or setup.fitted is None else (),
         rating_known=setup.rating_known,
         lamps=setup.lamps,
+        fitted_w=setup.fitted,
         filament=setup.filament,
         bank=setup.bank,
         sample_mode="precise" if setup.precise else "fast",

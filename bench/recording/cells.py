@@ -1,0 +1,137 @@
+"""The cells of a recording: whole lines of text, piece by piece, and the numbers in them. Every piece is bounded."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Collection, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from bench.samples import Array
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+PIECE = 1 << 20  # characters read together, and the longest line
+_EMPTY = ["nan", "NaN", "NAN", "NA", "N/A", "n/a", "null", "-", "--"]
+# No instrument reads so much: 9.9E37 stands for "beyond the range" (IEEE 488.2 and SCPI), and files have it and others like it.
+_BEYOND = 1e30
+_MARK = re.compile(
+    r"(?P<sign>[-+]?)\s*(?P<word>OL|O\.L|OFL|OVLD|OVF|OVRNG|OVER|UNDER|OVERLOAD|OVERFLOW|OVERRANGE|INF|1\.#INF)", re.IGNORECASE
+)
+_REMARK = re.compile(r"(?m)^[ \t]*(?:#.*)?$")
+_UNCLOSED = re.compile(r'(?m)^[^"\n]*"(?:[^"\n]*"[^"\n]*")*[^"\n]*$')
+
+
+class BadCells(Exception):
+    """What stands in line `line` can't be read."""
+
+    def __init__(self, line: int, text: str) -> None:
+        super().__init__(text)
+        self.line, self.text = line, text
+
+
+def pieces(path: Path, encoding: str, skip: int) -> Iterator[tuple[int, str]]:
+    """The lines after the first `skip`, whole and some thousands together, each time with the number of the first of them."""
+    with path.open(encoding=encoding, errors="replace") as file:
+        for _ in range(skip):
+            file.readline()
+        line, rest = skip + 1, ""
+        while chunk := rest + file.read(PIECE):
+            if "\0" in chunk:
+                raise BadCells(line + chunk.split("\0", 1)[0].count("\n"), "a zero byte: the file is damaged, or no text")
+            if len(chunk) - len(rest) < PIECE:
+                yield line, chunk
+                return
+            whole, cut, rest = chunk.rpartition("\n")
+            if not cut:
+                raise BadCells(line, f"more than {PIECE} characters, too long for a row of numbers")
+            yield line, whole
+            line += whole.count("\n") + 1
+
+
+class Grid:
+    """Pieces of text in, the wanted columns out, one verb: `read`.
+
+    `numbers` are the places of columns of numbers (NaN where there is none, infinite beyond the instrument's range), `texts` of columns
+    left as text; a row may not have more than `width` cells.
+    """
+
+    def __init__(self, separator: str, decimal: str, width: int, numbers: Collection[int], texts: Collection[int]) -> None:
+        self._separator, self._decimal, self._width = separator, decimal, width
+        self._numbers, self._texts = frozenset(numbers), frozenset(texts)
+
+    def read(self, line: int, text: str, titles: dict[int, str]) -> pd.DataFrame:
+        """The rows of a piece whose first line is `line`. Raises BadCells; `titles` are the columns' for its messages."""
+        if '"' in text and (unclosed := _UNCLOSED.search(text)):
+            raise BadCells(line + text.count("\n", 0, unclosed.start()), 'a quotation mark (") that is not closed')
+        # What is left of blank lines and remarks is empty, and passed over; the lines keep their numbers.
+        text = _REMARK.sub("", text)
+        try:
+            frame = self._parse(text, as_text=False)
+        except ValueError:
+            frame = self._parse(text, as_text=True)
+            for place in self._numbers:
+                frame[place] = self._converted(frame[place], place, line, text, titles)
+        extra = frame[self._width].notna().to_numpy()
+        if extra.any():
+            at, row = _line_of(int(extra.argmax()), line, text)
+            comma = " (decimal commas need semicolons or tabs between the columns)" if self._separator == "," else ""
+            raise BadCells(at, f"{row.count(self._separator) + 1} cells, the header has {self._width}{comma}")
+        for place in self._numbers:
+            values = frame[place].to_numpy(dtype=np.float64)
+            frame[place] = np.where(np.abs(values) >= _BEYOND, np.copysign(np.inf, values), values)
+        return frame
+
+    def _parse(self, text: str, as_text: bool) -> pd.DataFrame:
+        import pandas as pd
+
+        wanted = self._numbers | self._texts
+        kinds: dict[int, type] = {place: str if as_text or place in self._texts else np.float64 for place in wanted}
+        # A full row before the others, taken off again: pandas needs to see each of the columns once.
+        full = self._separator.join(["0"] * (self._width + 1))
+        frame = pd.read_csv(
+            io.StringIO(f"{full}\n{text}"),
+            sep=self._separator,
+            decimal=self._decimal,
+            header=None,
+            names=list(range(self._width + 1)),
+            usecols=sorted(wanted | {self._width}),
+            dtype={**kinds, self._width: str},
+            na_values=_EMPTY,
+            skipinitialspace=True,
+            index_col=False,
+        )
+        return frame.iloc[1:].reset_index(drop=True)
+
+    def _converted(self, cells: pd.Series, place: int, line: int, text: str, titles: dict[int, str]) -> Array:
+        """Numbers, and marks of a reading beyond the range, of a column in which not all are plain numbers."""
+        import pandas as pd
+
+        texts = cells.str.strip()
+        plain = texts if self._decimal == "." else texts.str.replace(self._decimal, ".", regex=False)
+        values = np.array(pd.to_numeric(plain, errors="coerce"), dtype=np.float64)
+        for row in np.flatnonzero(np.isnan(values) & texts.notna().to_numpy() & (texts != "").to_numpy()).tolist():
+            mark = _MARK.fullmatch(texts.iloc[row])
+            if mark is None:
+                at = _line_of(row, line, text)[0]
+                raise BadCells(at, f"column {titles[place]}: {_short(texts.iloc[row])!r} is not a number")
+            values[row] = -np.inf if mark["sign"] == "-" or mark["word"].upper() == "UNDER" else np.inf
+        return values
+
+
+def row_line(row: int, line: int, text: str) -> int:
+    """The number of the line in which row `row` of a piece stands."""
+    return _line_of(row, line, _REMARK.sub("", text))[0]
+
+
+def _line_of(row: int, line: int, text: str) -> tuple[int, str]:
+    filled = [(number, content) for number, content in enumerate(text.split("\n"), line) if content]
+    return filled[min(row, len(filled) - 1)]
+
+
+def _short(cell: str) -> str:
+    return cell if len(cell) <= 40 else cell[:39] + "…"

@@ -1,0 +1,50 @@
+"""Files judged, whatever they are: recordings made elsewhere, or a capture."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+
+from bench import files
+from bench.instrument import UNSTATED, Instrument
+from bench.ports.replay import CaptureError, is_capture
+from bench.record import TestRecord
+from bench.recording import EVERYTHING
+from bench.session.captured import Otherwise, read_session, setup_again
+from bench.session.recorded import judge_recording
+from bench.session.rejudge import judge_capture
+from bench.session.setup import Setup
+
+
+def judge_files(
+    paths: Sequence[str | Path],
+    setup: Callable[[], Setup],
+    *,
+    procedure: str,
+    otherwise: Otherwise,
+    names: Mapping[str, str],
+    instrument: Instrument,
+    window_s: tuple[float, float] = EVERYTHING,
+    rate_hz: float | None = None,
+    when: str,
+    software: str,
+) -> TestRecord:
+    """The record of a capture, or of recordings made elsewhere, each a start of the same unit. CaptureError or RecordingError.
+
+    A capture says how it was made, and `otherwise` what was said besides. `setup` makes the set-up of recordings; with the name of the
+    `procedure` also that of a capture of format 1. The other options are for recordings, and a capture is refused with them.
+    """
+    capture = next((Path(path) for path in paths if is_capture(path)), None)
+    if capture is None:
+        return judge_recording(
+            paths, setup(), names=names, instrument=instrument, window_s=window_s, rate_hz=rate_hz, when=when, software=software
+        )
+    if len(paths) > 1:
+        raise CaptureError(f"capture {capture.name}: it holds a whole test; judge it alone, not with {len(paths) - 1} more")
+    if names or instrument is not UNSTATED or otherwise.fitted_w is not None or window_s != EVERYTHING or rate_hz is not None:
+        said = "new names, an instrument, fitted lamps, a window and a rate are for recordings made elsewhere; leave them out"
+        raise CaptureError(f"capture {capture.name}: it knows its board; {said}")
+    note = read_session(capture)
+    if note is None:
+        return judge_capture(capture, setup(), files.procedure(procedure), when=when, software=software)
+    return judge_capture(capture, setup_again(note, capture.name, otherwise), note.procedure, when=when, software=software)

@@ -1,0 +1,45 @@
+"""Rows of recordings that stand alone: before a pause, or between two holes. They are left out, and nothing stumbles over them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from bench.files import named_limits
+from bench.recording import read_recording
+from bench.session import Setup, judge_recording
+from bench.uncertainty import Estimate
+
+
+def flashing(tmp_path: Path, keep: np.ndarray[tuple[int], np.dtype[np.bool_]], stamps: str) -> Path:
+    """Twelve flashes at 90 a minute, 2000 rows a second, of which only some were kept."""
+    t_s = np.arange(16000) * 5e-4
+    lit = (t_s > 0.5) & ((t_s - 0.5) * 1.5 % 1.0 < 0.5)
+    rows = [f"{t:{stamps}},{13.0 * (t > 0.4):.2f},{12.8 * on:.2f},{3.5 * on:.3f}" for t, on in zip(t_s[keep], lit[keep], strict=True)]
+    path = tmp_path / "r.csv"
+    path.write_text("\n".join(["time_s,v_in_V,v_out_V,i_load_A", *rows]) + "\n", encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize("stamps", [".3f", ".4f"])
+def test_a_row_alone_between_two_pauses_is_no_block(tmp_path: Path, stamps: str) -> None:
+    keep = np.ones(16000, dtype=bool)
+    keep[5000:5100] = keep[5101:5200] = keep[9001:9100] = False
+    path = flashing(tmp_path, keep, stamps)
+    blocks = list(read_recording(path).blocks)
+    assert min(len(block.traces["v_out"].values) for block in blocks) >= 2
+    rate = judge_recording(path, Setup("r", limits=(named_limits("un-r48"),)), when="", software="").measured.values["rate_per_min"]
+    assert isinstance(rate, Estimate)
+    assert rate.value == pytest.approx(90.0, abs=0.1)
+
+
+def test_the_second_of_two_rows_with_one_stamp_before_a_pause_stays_beside_the_first(tmp_path: Path) -> None:
+    keep = np.ones(16000, dtype=bool)
+    alike = next(k for k in range(6000, 6010) if f"{k * 5e-4:.3f}" == f"{(k - 1) * 5e-4:.3f}")
+    keep[alike + 1 : alike + 100] = False
+    first, second = read_recording(flashing(tmp_path, keep, ".3f")).blocks
+    assert len(first.traces["v_out"].values) == alike + 1
+    assert first.traces["v_out"].t_s[-1] == pytest.approx(alike * 5e-4, abs=1.0e-3)
+    assert second.gap_before
