@@ -300,6 +300,9 @@ class TransitionFinder:
         band = HYSTERESIS * span
         above = self._ratio[begin:end] - self._low - middle
         side = np.where(above > band, 1, np.where(above < -band, -1, 0)).astype(np.int8)
+        if self._side == 0:
+            # A stream may begin on a level within the comparator's band that is plainly open all the same.
+            side = np.where((side == 0) & (self._ratio[begin:end] <= _LOW), np.int8(-1), side)
         known = np.flatnonzero(side)
         if len(known):
             signs = side[known]
@@ -368,7 +371,10 @@ class TransitionFinder:
         i = k - (int(out_before.argmax()) if out_before.any() else len(before) - 1)
         j = k + (int(out_after.argmax()) if out_after.any() else len(after) - 1)
         # Both ends are samples just outside it: a step between two samples does not last at all.
-        return max(0.0, float(self._t[j] - self._t[i]) - float(self._t[min(i + 1, j)] - self._t[i]))
+        lasts_s = max(0.0, float(self._t[j] - self._t[i]) - float(self._t[min(i + 1, j)] - self._t[i]))
+        # Not yet at its end as far as can be seen: it goes on as it went.
+        passed = abs(float(self._ratio[j] - self._ratio[i])) / (high - low)
+        return lasts_s if out_after.any() and out_before.any() else lasts_s / min(max(passed, 0.1), 1.0)
 
     def _slow_instant(self, k: int, closed: bool) -> tuple[float, float]:
         """Half-way instant of a ramp: a make is still to reach it, a break has passed it."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal, TypeAlias
 
 INFINITE = math.inf
@@ -242,6 +242,29 @@ def type_a(readings: Sequence[float] | Iterable[float]) -> TypeA:
 def rectangular(half_width: float) -> float:
     """Standard uncertainty of a quantity known only to lie within +- half_width (GUM 4.3.7)."""
     return half_width / math.sqrt(3.0)
+
+
+def is_common(source: str) -> bool:
+    """Whether a line of this source is one error in every value of the same channel or clock: of its scale, its zero, its rate."""
+    return source.endswith((": scale", ": zero", ": zero (taken at rest)")) or "clock" in source
+
+
+def quotient(a: Estimate, b: Estimate, unit: str = "1") -> Estimate:
+    """a / b. An error that is common to both (one clock, one channel's scale) cancels as far as it is the same part of each."""
+    value = a.value / b.value
+    upper, lower = ({c.source: c for c in e.budget} for e in (a.scaled(1.0 / b.value, unit), b.scaled(value / b.value, unit)))
+    budget = []
+    for source in dict.fromkeys((*upper, *lower)):
+        lines = [side[source] for side in (upper, lower) if source in side]
+        if len(lines) == 1:
+            budget += lines
+        else:
+            first, second = lines
+            common = is_common(source)
+            alike = common and first.shape == second.shape
+            u = abs(first.u - second.u) if common else math.hypot(first.u, second.u)
+            budget.append(replace(first, u=u, dof=min(first.dof, second.dof), shape=first.shape if alike else "normal"))
+    return Estimate(value, unit, tuple(budget), min(a.n, b.n))
 
 
 def combine(*parts: float) -> float:

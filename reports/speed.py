@@ -11,19 +11,25 @@ from __future__ import annotations
 import random
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from pathlib import Path
 from statistics import median
 
 from bench.analysis import Analysis
 from bench.api import test as quick_test
 from bench.description import BoardDescription
-from bench.files import read
+from bench.files import grade_rule, named_limits, procedure, read
 from bench.limits import LimitSet, parse_limit_set
 from bench.measure import QUANTITIES, Conditions, Measured
+from bench.ports.opening import open_port
+from bench.ports.replay import RECEIVED, read_capture
 from bench.ports.simulated import SimulatedLine
+from bench.session import Setup, judge_capture, run_test
+from bench.session.rejudge import read_runs
 from bench.simboard.board import SimulatedBoard
 from bench.simboard.units import MECHANISMS, nominal
 from bench.simboard.world import World
@@ -231,12 +237,37 @@ def quick() -> None:
     print(f"4. Quick test in virtual time, python -m bench {' '.join(TEST[3:])}: {process:.2f} s; in a running Python {inside:.2f} s")
 
 
+def rejudged() -> None:
+    """A capture of a quick test judged again, and where the time of that goes."""
+    plan, setup = procedure("quick"), Setup("good", limits=(named_limits(JUDGED_BY[0]),), grade_rule=grade_rule())
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "quick.capture"
+        with path.open("wb") as file:
+            run_test(open_port("sim://bench-nc-2x21"), plan, setup, capture=file, when="", software="")
+        received = [entry.payload for entry in read_capture(path) if entry.kind == RECEIVED]
+
+        def decode() -> None:
+            decoder = Decoder()
+            for data in received:
+                decoder.feed(data)
+
+        whole, runs, entries, decoding = timed(
+            lambda: judge_capture(path, setup, plan, when="", software=""), lambda: read_runs(path, setup, plan),
+            lambda: list(read_capture(path)), decode, repeats=15,
+        )  # fmt: skip
+    parts = {"reading": entries, "decoding": decoding, "samples to values": runs - entries - decoding, "judging": whole - runs}
+    shares = ", ".join(f"{name} {part / whole * 100:.0f} %" for name, part in parts.items())
+    print(f"5. Re-judging captures per second and core: {1.0 / whole:.0f} ({whole * 1e3:.0f} ms for a quick test of {len(received)} reads)")
+    print(f"   of that {shares}")
+
+
 def main() -> None:
     capture = captured(SECONDS)
     against_plain(capture)
     live(capture)
     simulation()
     quick()
+    rejudged()
 
 
 if __name__ == "__main__":

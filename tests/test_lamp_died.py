@@ -47,6 +47,7 @@ FLASHES = st.lists(st.tuples(st.sampled_from((0.05, 0.12, 0.25, 0.4)), st.sample
 
 
 @example(flashes=[(0.4, 0.3), (0.4, 0.3), (0.4, 0.2), (0.4, 0.3), (0.4, 0.3), (0.4, 0.3)])  # one that was odd is no change
+@example(flashes=[(0.4, g) for g in (0.300, 0.285, 0.271, 0.258, 0.245, 0.245, 0.245)])  # a slow change, told from the last three alone
 @given(flashes=FLASHES)
 def test_it_is_the_flash_that_the_plain_way_finds(flashes: list[Flash]) -> None:
     assert lamp_died_at(evidence(flashes)) == plainly(flashes)

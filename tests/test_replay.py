@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from pathlib import Path
 
+import kept_captures
 import pytest
 from bench_port import bench_port, run_on, setup
 from hypothesis import given
@@ -15,7 +16,7 @@ from bench.ports import PortError
 from bench.ports.opening import open_port
 from bench.ports.replay import MAGIC, NOTE, RECEIVED, SENT, CaptureError, CaptureWriter, Entry, ReplayPort, read_capture
 from bench.procedure import Procedure
-from bench.session import run_test
+from bench.session import rejudge, run_test
 from bench.wire import encode_command
 
 SHORT = Procedure("quick", "", "", procedure("quick").steps)
@@ -132,3 +133,17 @@ def test_a_test_replayed_ends_in_the_same_record(tmp_path: Path, kind: str) -> N
     assert again.measured == live.measured
     assert again.verdicts == live.verdicts
     assert again.steps == live.steps
+
+
+def test_judging_a_capture_again_handles_its_path_once_and_not_for_each_entry(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """There are some two hundred entries in a second of a test."""
+    path = saved(tmp_path, kept_captures.captured()[1])
+    made: list[object] = []
+
+    def counted(name: str | Path) -> Path:
+        made.append(name)
+        return Path(name)
+
+    monkeypatch.setattr(rejudge, "Path", counted)
+    assert rejudge.read_runs(path, setup(), SHORT).records["rated"]
+    assert sum(1 for _ in read_capture(path)) > 1000 and len(made) <= 1

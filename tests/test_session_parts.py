@@ -18,11 +18,11 @@ from bench.outcome import Outcome
 from bench.procedure import Procedure, RunStep
 from bench.record import StepRecord
 from bench.session import SetupError, self_check
-from bench.session.combine import Runs, combine, mean_of_starts, ratio
+from bench.session.combine import Runs, combine, mean_of_starts
 from bench.session.selfcheck import State
 from bench.session.setup import conditions_for, load_for, open_v, protection_a, watts_text
 from bench.simboard.rig import rig_description
-from bench.uncertainty import Component, Estimate, Measurement, NotMeasured
+from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, quotient
 from bench.verdict import Conformity
 from bench.wire import ResetCause
 
@@ -79,10 +79,10 @@ def test_a_start_that_the_bench_spoilt_is_left_out_one_of_the_unit_is_not() -> N
 
 
 def test_a_common_clock_cancels_in_a_ratio() -> None:
-    found = ratio(rate(180.0, clock_u=0.6, scatter_u=0.0), rate(90.0, clock_u=0.3, scatter_u=0.0))
+    found = quotient(rate(180.0, clock_u=0.6, scatter_u=0.0), rate(90.0, clock_u=0.3, scatter_u=0.0))
     assert found.value == 2.0
     assert found.u == pytest.approx(0.0, abs=1e-12)
-    scattered = ratio(rate(180.0, 0.6, 0.18), rate(90.0, 0.3, 0.09))
+    scattered = quotient(rate(180.0, 0.6, 0.18), rate(90.0, 0.3, 0.09))
     assert scattered.u == pytest.approx(2.0 * math.hypot(0.001, 0.001))
 
 

@@ -7,9 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from bench.measure.values import _over
-from bench.session.combine import mean_of_starts, ratio
-from bench.uncertainty import Component, Estimate
+from bench.session.combine import mean_of_starts
+from bench.uncertainty import Component, Estimate, quotient
 
 DRAWS = 4000
 ROOM = 4.0 * math.sqrt(0.05 * 0.95 / DRAWS)  # four standard deviations of the share that is counted
@@ -50,7 +49,7 @@ def test_a_ratio_of_what_has_one_error_in_common_holds_as_often_as_it_says(upper
         a = 180.0 * (1.0 + wrong * upper) + float(rng.normal(0.0, 0.05))
         b = 90.0 * (1.0 + wrong * lower) + float(rng.normal(0.0, 0.02))
         below = seen(b, "1/min", 0.02, 90.0 * lower) if lower else Estimate(b, "1/min", (Component("scatter", 0.02, kind="A"),), 20)
-        found = ratio(seen(a, "1/min", 0.05, 180.0 * upper), below)
+        found = quotient(seen(a, "1/min", 0.05, 180.0 * upper), below)
         inside += abs(found.value - 2.0) <= found.expanded()
     held(inside / DRAWS)
 
@@ -62,7 +61,7 @@ def test_a_ratio_of_independent_values_holds_as_often_as_it_says(upper: float, l
     for _ in range(DRAWS):
         a = 0.3 * (1.0 + box(rng, upper)) + float(rng.normal(0.0, 2e-5))
         b = 3.0 * (1.0 + box(rng, lower)) + float(rng.normal(0.0, 2e-4))
-        found = _over(seen(a, "V", 2e-5, 0.3 * upper, "drop"), seen(b, "A", 2e-4, 3.0 * lower, "current"), "ohm")
+        found = quotient(seen(a, "V", 2e-5, 0.3 * upper, "drop"), seen(b, "A", 2e-4, 3.0 * lower, "current"), "ohm")
         inside += abs(found.value - 0.1) <= found.expanded()
     held(inside / DRAWS)
 
@@ -71,4 +70,4 @@ def test_an_error_that_is_rectangular_in_one_start_only_is_taken_for_normal() ->
     others = Estimate(1.0, "s", (Component("clock", CLOCK_U),))
     found = mean_of_starts([seen(1.0, "s", 1e-6, CLOCK_U), others, others])
     assert isinstance(found, Estimate) and found.budget[1] == Component("clock", CLOCK_U)
-    assert ratio(others, seen(0.5, "s", 1e-6, CLOCK_U)).budget[0].shape == "normal"
+    assert quotient(others, seen(0.5, "s", 1e-6, CLOCK_U)).budget[0].shape == "normal"

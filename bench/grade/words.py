@@ -49,7 +49,7 @@ class Speech:
         return "" if si is None else plain(self._scaled(si))
 
     def _scaled(self, si: float) -> float:
-        return float(Fraction(repr(si)) * self.scale)
+        return si if self.scale == 1 else float(Fraction(repr(si)) * self.scale)
 
 
 _PER_MINUTE = " flashes a minute"

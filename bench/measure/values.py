@@ -21,7 +21,7 @@ from bench.measure.film import Film, film_fact, film_of, film_value, still_going
 from bench.measure.mechanism import THERMAL, UNKNOWN, mechanism_of
 from bench.measure.vocabulary import APPLIED_UNSEEN, CARRIED_A, Measured
 from bench.readings import Reading
-from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, TypeA, rectangular, type_a
+from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, TypeA, quotient, rectangular, type_a
 
 _DROP_UNTIL = 20  # cycles: the drop is read before the twentieth (SAE J2068, after a public summary)
 _AFTER_FILM = 5  # cycles: where a film went away as late as that
@@ -212,20 +212,13 @@ def _drop(e: Evidence, cycles: Sequence[Cycle], counts: Counts, film: Film) -> d
     if currents:
         current = mean_of(currents, "A", systematic(e, current_channel(e, currents[0].value), currents[0].value), "current")
         if current.value > 5.0 * current.u:
-            ohm = _over(drop, current, "ohm")
+            ohm = quotient(drop, current, "ohm")
             found["contact_ohm"] = ohm
             if current.value > CARRIED_A:
                 found["drop_carried_v"] = ohm.scaled(CARRIED_A, "V")
         else:
             found["contact_ohm"] = NotMeasured("the current is too small for a resistance")
     return found
-
-
-def _over(a: Estimate, b: Estimate, unit: str) -> Estimate:
-    """The ratio of two independent values."""
-    value = a.value / b.value
-    budget = (*a.scaled(1.0 / b.value, unit).budget, *b.scaled(value / b.value, unit).budget)
-    return Estimate(value, unit, budget, min(a.n, b.n))
 
 
 def _currents(e: Evidence, cycles: Sequence[Cycle], kept: Sequence[Cycle]) -> dict[str, Measurement]:
@@ -263,7 +256,7 @@ def _currents(e: Evidence, cycles: Sequence[Cycle], kept: Sequence[Cycle]) -> di
         found[name] = _sagging(e, lits, _mean(e, levels, "V", on_channel, "the unit was never closed"))
     first_a, steady = found["inrush_first_a"], found["steady_a"]
     if isinstance(first_a, Estimate) and isinstance(steady, Estimate) and steady.value > 5.0 * steady.u:
-        found["inrush_ratio"] = _over(first_a, steady, "1")
+        found["inrush_ratio"] = quotient(first_a, steady)
     else:
         found["inrush_ratio"] = NotMeasured("the first inrush or the steady current is missing")
     return found

@@ -23,10 +23,9 @@ import json
 import struct
 from binascii import crc_hqx
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
-from typing import Any, BinaryIO, Protocol
+from typing import Any, BinaryIO, NamedTuple, Protocol
 
 from bench.ports import PortError
 from bench.wire import encode_command
@@ -41,8 +40,7 @@ HEARTBEAT = "SYST:BEAT"
 _BEAT = encode_command(HEARTBEAT)
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
+class Entry(NamedTuple):
     """One entry of a capture: `kind` is RECEIVED, SENT or NOTE."""
 
     kind: bytes
@@ -120,8 +118,8 @@ def _entries(file: BinaryIO, name: str) -> Iterator[Entry]:
         rest = file.read(length + _CRC.size)
         if len(rest) < length + _CRC.size:
             return
-        payload, (crc,) = rest[:length], _CRC.unpack(rest[length:])
-        if crc != crc_hqx(head + payload, 0xFFFF):
+        payload, (crc,) = rest[:length], _CRC.unpack_from(rest, length)
+        if crc != crc_hqx(payload, crc_hqx(head, 0xFFFF)):
             raise CaptureError(f"capture {name}: damaged at byte {place}: the check sum of the entry is wrong")
         yield Entry(kind, t_s, payload)
         place += _HEAD.size + len(rest)

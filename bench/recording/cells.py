@@ -73,7 +73,10 @@ class Grid:
         try:
             frame = self._parse(text, as_text=False)
         except ValueError:
-            frame = self._parse(text, as_text=True)
+            try:
+                frame = self._parse(text, as_text=True)
+            except ValueError as error:
+                raise BadCells(line, f"no rows of cells from here on: {' '.join(str(error).split())}") from error
             for place in self._numbers:
                 frame[place] = self._converted(frame[place], place, line, text, titles)
         extra = frame[self._width].notna().to_numpy()

@@ -17,7 +17,8 @@ _REGULAR = 0.9  # of the distances between readings, which must be no more than 
 # An input read at fewer instants than that would cost more of the output's timing than it tells: common practice, no source.
 _SELDOM_S = 20e-3
 
-_LEVELS, _RETURNS = 0.3, 10_000  # part of the stretches beyond the range that shows a level; stretches that are looked at
+_LEVELS, _FEW = 0.3, 0.01  # of the stretches beyond the range, of the readings: with more than both a level lies there
+_RETURNS = 10_000  # stretches that are looked at
 
 
 @dataclass
@@ -43,11 +44,16 @@ class _Column:
         return 1
 
     @property
-    def has_level_beyond(self) -> bool:
-        """Whether a level lies beyond the range, and not only peaks: what comes back from a peak is still large."""
+    def low_returns(self) -> float:
+        """Part of the stretches beyond the range that do not end near it: after a peak or a plateau the reading is still large."""
         largest = max(map(abs, self.ends))
         low = sum(abs(value) < 0.5 * largest for value in self.returns) + self.is_beyond
-        return self.beyond > 0 and low > _LEVELS * (len(self.returns) + self.is_beyond)
+        return low / max(len(self.returns) + self.is_beyond, 1)
+
+    @property
+    def has_level_beyond(self) -> bool:
+        """Whether a level lies beyond the range, and not only peaks or single readings."""
+        return self.low_returns > _LEVELS and self.beyond > _FEW * self.rows
 
     def note_returns(self, read: Array) -> None:
         """Keep the first reading after each stretch beyond the range; `read` are the next readings."""
@@ -93,19 +99,27 @@ class Filling:
 
     def known_to(self, table: Table, interval_s: float) -> Table:
         """The table with what was learnt: ends of ranges that were exceeded, and slower channels; columns of no use are left out."""
-        ends = {channel: column.ends for channel, column in self._columns.items() if column.beyond}
+        ends = {channel: column.ends for channel, column in self._columns.items() if column.beyond and channel not in self._odd()}
         slow = {channel: column.usual for channel, column in self._columns.items() if column.usual > 1}
         if slow.get("v_in", 1) * interval_s > _SELDOM_S and "v_out" in self._columns and slow.get("v_out", 1) < slow["v_in"]:
             self._left_out["v_in"] = f"one reading in {slow['v_in']} rows, too seldom beside the output"
         for channel, column in self._columns.items():
             if channel != "v_drop" and column.has_level_beyond:  # of a drop only the small readings count
                 self._left_out[channel] = "what it should show lies beyond its range"
-        return replace(table, ends=ends, slow=slow, columns=tuple(c for c in table.columns if c.channel not in self._left_out))
+        columns = tuple(c for c in table.columns if c.channel not in self._left_out)
+        return replace(table, ends=ends, odd=self._odd(), slow=slow, columns=columns)
+
+    def _odd(self) -> frozenset[str]:
+        """Voltages with readings beyond the range that are none: a supply has no peaks, and clipped it would come and go."""
+        voltages = {channel: self._columns[channel] for channel in ("v_in", "v_out") if channel in self._columns}
+        return frozenset(channel for channel, column in voltages.items() if column.beyond and column.low_returns > 0.0)
 
     def notes(self) -> Iterator[str]:
         gaps = 0
         for channel, column in self._columns.items():
-            if column.beyond:
+            if channel in self._odd():
+                yield f"{channel}: {column.beyond} readings beyond the range: gaps, over which nothing is joined"
+            elif column.beyond:
                 low, high = column.ends
                 yield f"{channel}: {column.beyond} readings beyond the range, taken as clipped at {low:.4g} or {high:.4g}"
             if channel in self._left_out:

@@ -12,21 +12,25 @@ import numpy as np
 from bench.description import Share
 from bench.instrument import ALL, UNSTATED, Instrument
 from bench.recording.filling import Filling
-from bench.recording.rows import at_the_same_instants, blocks_of, rows_of
+from bench.recording.rows import blocks_of, rows_of
 from bench.recording.survey import Survey
 from bench.recording.table import EVERYTHING, RecordingError, Table, column_notes, open_table
-from bench.samples import EXACT, Accuracy, Array, Block, Timing, Trace
+from bench.samples import EXACT, Accuracy, Block, Timing, Trace
 
 _CURRENT_LEAST = 8.0  # times the noise of one sample: no noise reaches that in a million samples
 
 
 @dataclass(frozen=True)
 class Recording:
-    """A recording made elsewhere: blocks for the analysis (read afresh at every walk), and what is known of their errors."""
+    """A recording made elsewhere: blocks for the analysis (read afresh at every walk), and what is known of their errors.
+
+    `row_s` from one row to the next, `interval_s` from one sight of the contact to the next.
+    """
 
     path: Path
     columns: tuple[str, ...]
     accuracies: Mapping[str, Accuracy]
+    row_s: float
     interval_s: float
     rows: int
     notes: tuple[str, ...]
@@ -37,7 +41,7 @@ class Recording:
     @property
     def blocks(self) -> Iterator[Block]:
         """The samples, as they are in the file; channels that are sampled later than their row by as much later."""
-        for block in blocks_of(self.table, self.interval_s):
+        for block in blocks_of(self.table, self.row_s):
             yield replace(block, traces={name: self._delayed(name, trace) for name, trace in block.traces.items()})
 
     def _delayed(self, name: str, trace: Trace) -> Trace:
@@ -69,15 +73,11 @@ class Recording:
         if self.output_stands_in and steady_a < _CURRENT_LEAST * self.accuracies["i_load"].noise:
             steady_a = math.inf  # nothing but noise: no lamp was ever lit
         for block in self.blocks:
-            traces = dict(block.traces)
-            shown = traces["i_load" if self.output_stands_in else "v_drop"]
-            volts: Array | float = nominal_v
-            if "v_in" in traces:
-                traces["v_in"], shown = at_the_same_instants(traces["v_in"], shown)
-                volts = traces["v_in"].values
+            shown = block.traces["i_load" if self.output_stands_in else "v_drop"]
+            volts = block.traces["v_in"].values if "v_in" in block.traces else nominal_v
             lit = np.clip(np.abs(shown.values) / steady_a, 0.0, 1.0)
-            traces["v_out"] = Trace(shown.t_s, volts * lit if self.output_stands_in else volts - shown.values)
-            yield replace(block, traces=traces)
+            v_out = Trace(shown.t_s, volts * lit if self.output_stands_in else volts - shown.values)
+            yield replace(block, traces={**block.traces, "v_out": v_out})
 
 
 def _steady_current(blocks: Iterator[Block]) -> float:
@@ -149,11 +149,13 @@ def read_recording(
         accuracies["v_drop"] = _difference(accuracies["v_in"], accuracies["v_out"])
         notes.append("v_drop: not in the file, taken as v_in less v_out")
     notes += survey.notes()
-    skew_s = instrument.skew_s if instrument.skew_s is not None else survey.interval_s
-    sampling_s = instrument.sampling_s if instrument.sampling_s is not None else survey.interval_s
+    row_s = survey.interval_s
+    interval_s = row_s * max((table.slow.get(channel, 1) for channel in table.contact_channels), default=1)
+    skew_s = instrument.skew_s if instrument.skew_s is not None else interval_s
+    sampling_s = instrument.sampling_s if instrument.sampling_s is not None else interval_s
     timing = Timing(skew_s, survey.stamp_u_s, sampling_s)
     delays = {channel: stated.delay_s for channel in table.channels() if (stated := instrument.input(channel)) and stated.delay_s}
-    return Recording(table.path, table.channels(), accuracies, survey.interval_s, survey.rows, tuple(notes), table, timing, delays)
+    return Recording(table.path, table.channels(), accuracies, row_s, interval_s, survey.rows, tuple(notes), table, timing, delays)
 
 
 def _clipped_at(accuracy: Accuracy, ends: tuple[float, float]) -> Accuracy:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 
 import numpy as np
@@ -21,7 +21,7 @@ _BACK_ROWS = 50
 def rows_of(table: Table) -> Iterator[tuple[Array, dict[str, Array]]]:
     """Chunks of the file in SI: time shape (n,), and each channel's values, shape (n,), NaN where there is none.
 
-    Readings beyond the range are infinite, or have the values of `table.ends`.
+    Readings beyond the range are infinite until `table` knows what becomes of them.
     """
     of_time = table.time
     titles = {column.place: column.title for column in table.columns} | {of_time.place: of_time.title}
@@ -44,12 +44,16 @@ def rows_of(table: Table) -> Iterator[tuple[Array, dict[str, Array]]]:
 
 
 def _wanted(table: Table, time_s: Array, values: dict[str, Array]) -> tuple[Array, dict[str, Array]]:
-    """The rows inside the window, with readings beyond a channel's range at its end."""
+    """The rows inside the window, with readings beyond a channel's range clipped, or taken out, as the table knows."""
     begin, end = table.window_s
     if begin > -math.inf or end < math.inf:
         inside = (time_s >= begin) & (time_s <= end)
         time_s, values = time_s[inside], {channel: v[inside] for channel, v in values.items()}
-    return time_s, {channel: np.clip(v, *table.ends[channel]) if channel in table.ends else v for channel, v in values.items()}
+    for channel in table.ends.keys() & values.keys():
+        values[channel] = np.clip(values[channel], *table.ends[channel])
+    for channel in table.odd & values.keys():
+        values[channel] = np.where(np.isinf(values[channel]), np.nan, values[channel])
+    return time_s, values
 
 
 class Timeline:
@@ -150,9 +154,9 @@ def blocks_of(table: Table, interval_s: float) -> Iterator[Block]:
             t = time_s[begin:end] - origin
             missing_rows = begin > 0 and not good[begin - 1]
             gap_before = last > -math.inf and (gap or missing_rows or float(t[0]) - last > threshold)
-            traces = _traces(t, {c: v[begin:end] for c, v in values.items()})
-            if len(t) < 2 or not traces.keys() >= set(main):
-                gap = True  # too short for a level, or for a reading of a slower channel
+            traces = _traces(t, {c: v[begin:end] for c, v in values.items()}, table.contact_channels)
+            if len(t) < 2 or any(c not in traces or len(traces[c].t_s) < 2 for c in main):
+                gap = True  # too short to show a change, or for a slower channel
                 continue
             yield Block(float(t[0]), float(t[-1]) + interval_s, traces, gap_before)
             last, gap = float(t[-1]), False
@@ -190,8 +194,11 @@ def _stretches(time_s: Array, good: npt.NDArray[np.bool_], threshold: float) -> 
             yield begin, end
 
 
-def _traces(t_s: Array, values: Mapping[str, Array]) -> dict[str, Trace]:
-    """A trace for each channel with a reading. Input and output have the same instants; the drop is their difference if not read."""
+def _traces(t_s: Array, values: Mapping[str, Array], contact_channels: Sequence[str]) -> dict[str, Trace]:
+    """A trace for each channel with a reading. Those that show the contact have the same instants.
+
+    None is read more often than the slowest of them: what it was between their readings belongs to no known state of the contact.
+    """
     traces: dict[str, Trace] = {}
     for channel, v in values.items():
         there = np.isfinite(v)
@@ -199,18 +206,14 @@ def _traces(t_s: Array, values: Mapping[str, Array]) -> dict[str, Trace]:
             traces[channel] = Trace(t_s, v)
         elif there.any():
             traces[channel] = Trace(t_s[there], v[there])
-    if "v_in" in traces and "v_out" in traces:
-        v_in, v_out = at_the_same_instants(traces["v_in"], traces["v_out"])
-        traces |= {"v_in": v_in, "v_out": v_out}
-        if "v_drop" not in values:
-            traces["v_drop"] = Trace(v_out.t_s, v_in.values - v_out.values)
+    if instants := [traces[channel].t_s for channel in contact_channels if channel in traces]:
+        base = min(instants, key=len)
+        traces = {c: _laid_on(base, v) if c in contact_channels or len(v.t_s) > len(base) else v for c, v in traces.items()}
+    if "v_in" in traces and "v_out" in traces and "v_drop" not in values:
+        traces["v_drop"] = Trace(traces["v_in"].t_s, traces["v_in"].values - traces["v_out"].values)
     return traces
 
 
-def at_the_same_instants(a: Trace, b: Trace) -> tuple[Trace, Trace]:
-    """Both at the instants of the one that was read less often: what the other was between them cannot be told."""
-    if np.array_equal(a.t_s, b.t_s):
-        return a, b
-    t_s = a.t_s if len(a.t_s) < len(b.t_s) else b.t_s
-    first, second = (Trace(t_s, np.interp(t_s, trace.t_s, trace.values)) for trace in (a, b))
-    return first, second
+def _laid_on(t_s: Array, trace: Trace) -> Trace:
+    """The trace at these instants, straight between its own."""
+    return trace if np.array_equal(t_s, trace.t_s) else Trace(t_s, np.interp(t_s, trace.t_s, trace.values))

@@ -28,9 +28,11 @@ _UNITS = {
 }  # fmt: skip
 _OF_TIME = frozenset({"s", "sec", "ms", "us", "ns"})
 _STATED = re.compile(
-    rf"\W*{_QUANTITY}\s*(?:[\[(]\s*(?P<before>[^\])\s]+)\s*[\])])?[\s:=,;\"]*(?P<number>\d*[.,]?\d+(?:[eE][-+]?\d+)?)[\s,;\"]*(?P<after>[\w/µμ]*)\W*",
+    rf"\W*{_QUANTITY}\s*(?:[\[(]\s*(?P<before>[^\])\s]+)\s*[\])])?[\s:=,;\"]*(?P<number>[\d,]*[.]?\d+(?:[eE][-+]?\d+)?)[\s,;\"]*(?P<after>[\w/µμ]*)\W*",
     re.IGNORECASE,
 )
+
+_THOUSANDS = re.compile(r"[1-9]\d{0,2}(,\d{3})+")  # 10,000 Hz may be ten thousand or ten
 
 
 class NotATime(Exception):
@@ -53,11 +55,6 @@ class TimeColumn:
     factor: float = 1.0
     title: str = "time"
 
-    @property
-    def from_first_row(self) -> bool:
-        """Whether times count from the file's first row and not as they stand there."""
-        return self.kind in ("exact", "stamp")
-
 
 def is_stamp(cell: str) -> bool:
     return _STAMP.fullmatch(cell) is not None
@@ -67,14 +64,22 @@ def stated_rate_hz(lines: Sequence[str]) -> float | None:
     """The rate of sampling that one of these lines states, such as `# sample rate: 10 kHz` or `Sampling interval [s], 0.0001`."""
     for line in lines:
         match = _STATED.fullmatch(line.strip())
-        if match is None:
+        if match is None or _THOUSANDS.fullmatch(match["number"]):
             continue
         is_interval = match[1].lower() in ("interval", "period")
         unit = (match["before"] or match["after"] or ("s" if is_interval else "Hz")).replace("µ", "u").replace("μ", "u").lower()
-        value = float(match["number"].replace(",", ".")) * _UNITS.get(unit, 0.0)
+        value = _number(match["number"]) * _UNITS.get(unit, 0.0)
         if value > 0.0 and is_interval == (unit in _OF_TIME):
             return 1.0 / value if is_interval else value
     return None
+
+
+def _number(text: str) -> float:
+    """The number; 0 if it is none."""
+    try:
+        return float(text.replace(",", "."))
+    except ValueError:
+        return 0.0
 
 
 class Clock:

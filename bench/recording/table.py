@@ -51,7 +51,8 @@ class Table:
     """Where the numbers stand in the file, how they are written, and which of its rows are wanted.
 
     `lines_before` the first row. `window_s`: the wanted stretch, in s of the file. `ends`: least and greatest value of channels that went
-    beyond their range; `slow`: rows from one reading to the next, of channels that were read less often than there are rows.
+    beyond their range, where they are clipped; `odd`: those of which such readings are none. `slow`: rows from one reading to the next, of
+    channels that were read less often than there are rows.
     """
 
     path: Path
@@ -64,6 +65,7 @@ class Table:
     time: TimeColumn
     window_s: tuple[float, float] = EVERYTHING
     ends: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    odd: frozenset[str] = frozenset()
     slow: Mapping[str, int] = field(default_factory=dict)
 
     @property
@@ -74,6 +76,12 @@ class Table:
     @property
     def width(self) -> int:
         return len(self.titles)
+
+    @property
+    def contact_channels(self) -> tuple[str, ...]:
+        """The channels by which the contact is seen closed or open."""
+        shows = ("v_in", "v_out") if "v_out" in self.channels() else MAIN
+        return tuple(channel for channel in shows if channel in self.channels())
 
     def turned_round(self, channels: Iterable[str]) -> Table:
         """The same, with the sign of these channels turned."""
@@ -86,7 +94,7 @@ class Table:
 
 @dataclass(frozen=True)
 class _Head:
-    """The first lines of a file; the last of them may be cut."""
+    """The first whole lines of a file."""
 
     path: Path
     encoding: str
@@ -146,8 +154,10 @@ def _head(path: Path) -> _Head:
         codecs.getincrementaldecoder(encoding)().decode(raw, final=len(raw) < _HEAD_BYTES)
     except UnicodeDecodeError:
         encoding = "latin-1"
-    text = raw.decode(encoding, errors="replace").replace("\r\n", "\n").replace("\r", "\n")
-    return _Head(path, encoding, tuple(text.removesuffix("\n").split("\n")[:_HEAD_LINES]))
+    lines = raw.decode(encoding, errors="replace").replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    # The last is empty, or cut.
+    whole = lines if len(raw) < _HEAD_BYTES and lines[-1] else lines[:-1]
+    return _Head(path, encoding, tuple(whole[:_HEAD_LINES]))
 
 
 def _check_names(head: _Head, names: Mapping[str, str]) -> None:
@@ -179,8 +189,10 @@ def _no_header(head: _Head, names: Mapping[str, str]) -> str:
     cells = {cell for line in head.lines for cell in _cells(line, _separator(line))}
     for name in names.keys() - cells:
         return f"{head.name}: no column {name!r} to rename in its first {len(head.lines)} lines"
-    wanted = "wanted for example time_s,i_load_A,v_in_V,v_out_V"
-    return f"{head.name}: no header with a time column in the first {len(head.lines)} lines ({_HEAD_BYTES // 1024} kB at most), {wanted}"
+    where = f"the first {len(head.lines)} lines"
+    if len(head.lines) < _HEAD_LINES and head.path.stat().st_size > _HEAD_BYTES:
+        where += f" (of {_HEAD_BYTES // 1024} kB together)"
+    return f"{head.name}: no header with a time column in {where}, wanted for example time_s,i_load_A,v_in_V,v_out_V"
 
 
 def _separator(line: str) -> str:
@@ -228,19 +240,21 @@ def _are_units(titles: Sequence[str], cells: Sequence[str]) -> bool:
 
 
 def _columns(where: str, titles: Sequence[str], units: Sequence[str]) -> Iterator[Column]:
-    """The columns that are channels; the unit of a title without one stands in `units`. Of the time the unit may be missing."""
+    """The columns that are channels; the unit of a title without one stands in `units`. A time without a unit may be stamps: it is not used
+    beside one with a unit."""
     seen: set[str] = set()
+    has_numbers = any(_split_title(title) == ("time", unit) for title in titles for unit in _TIME)
     for place, title in enumerate(titles):
         bare = title.strip().lower()
         below = _unit(units[place]) if place < len(units) else ""
         parts = (bare, below) if bare in CHANNEL_UNITS else _split_title(title)
-        if parts is None:
+        if parts is None or (parts == ("time", "") and has_numbers):
             continue
         channel, unit = parts
         if not unit and channel != "time":
             example = f"{channel}_{next(iter(CHANNEL_UNITS[channel]))}"
             raise RecordingError(f"{where}, column {title}: no unit in its name, wanted for example {example}")
-        if unit not in CHANNEL_UNITS[channel] and channel + unit != "time":
+        if unit not in CHANNEL_UNITS[channel] and channel != "time":
             raise RecordingError(f"{where}, column {title}: unit {unit!r}, allowed: {', '.join(CHANNEL_UNITS[channel])}")
         if bare not in CHANNEL_UNITS and below and below != unit:
             raise RecordingError(f"{where}, column {title}: the row under it says {below!r}; keep one of the two")
@@ -261,7 +275,7 @@ def _time_column(where: str, column: Column, first_row: Sequence[str], decimal: 
     if is_stamp(cell):
         return TimeColumn("stamp", column.place, title=column.title)
     if math.isnan(column.factor):
-        raise RecordingError(f"{where}, column {column.title}: no unit in its name, wanted for example time_s, or stamps like 12:00:01.25")
+        raise RecordingError(f"{where}, column {column.title}: no unit of time, wanted for example time_s, or stamps like 12:00:01.25")
     try:
         since_1970 = abs(float(cell.replace(decimal, ".")) * column.factor) >= EPOCH_S
     except ValueError:

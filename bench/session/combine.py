@@ -16,7 +16,7 @@ from bench.lamps import allowed_current_a
 from bench.measure import LAMPS_WRONG, BenchFault, BenchProof, Measured
 from bench.procedure import OF_LOAD, Procedure, RunStep
 from bench.record import StepRecord
-from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, Shape, type_a
+from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, Shape, quotient, type_a
 
 _NOTICED = 0.15  # a rate that changes by less is not seen to change (common practice, no source)
 OF_OTHER_LOADS = ("outage", "lamp out", "pilot, lamp out", "trailer")
@@ -157,7 +157,7 @@ def _on_other_load(
     rate = of_run.get("rate_per_min", nothing)
     found = {"outage_rate_per_min": rate, "trailer_rate_per_min": rate, "trailer_on_ratio": of_run.get("on_ratio", nothing)}
     whole = values.get("rate_per_min", NotMeasured("the rate on the rated load was not part of the test"))
-    compared = rate if isinstance(rate, NotMeasured) else whole if isinstance(whole, NotMeasured) else ratio(rate, whole)
+    compared = rate if isinstance(rate, NotMeasured) else whole if isinstance(whole, NotMeasured) else quotient(rate, whole)
     found |= {"outage_ratio": compared, "trailer_ratio": compared}
     return {quantity: found[quantity] for quantity in step.judge}
 
@@ -208,19 +208,3 @@ def _other_facts(
         "lamp out": ("shown" if noticed else "not shown") if known else "unknown",
         "pilot, lamp out": seen.get("pilot", "unknown"),
     }
-
-
-def ratio(a: Estimate, b: Estimate) -> Estimate:
-    """a / b, dimensionless. Type B lines of one source are the same relative error in both (one clock), and cancel so far."""
-    value = a.value / b.value
-    upper, lower = ({(c.source, c.kind): c for c in e.budget} for e in (a, b))
-    budget = []
-    for key in dict.fromkeys((*upper, *lower)):
-        ua = upper[key].u / abs(a.value) if key in upper else 0.0
-        ub = lower[key].u / abs(b.value) if key in lower else 0.0
-        lines = [side[key] for side in (upper, lower) if key in side]
-        cancels = key[1] == "B" and len(lines) == 2
-        relative = abs(ua - ub) if cancels else math.hypot(ua, ub)
-        shape = _shape(lines) if cancels or len(lines) == 1 else "normal"
-        budget.append(Component(key[0], abs(value) * relative, min(c.dof for c in lines), key[1], shape))
-    return Estimate(value, "1", tuple(budget), min(a.n, b.n))

@@ -104,9 +104,9 @@ def judge_capture(path: str | Path, setup: Setup, procedure: Procedure, *, when:
 
 def read_runs(path: str | Path, setup: Setup, procedure: Procedure, onlooker: Onlooker | None = None) -> Reading:
     """Everything that the capture holds, run by run; a run that it breaks off counts as interrupted. CaptureError if it can't be read."""
-    reading = Reading(setup, onlooker)
+    reading, name = Reading(setup, onlooker), Path(path).name
     for entry in read_capture(path):
-        _take(reading, entry, procedure, Path(path).name)
+        _take(reading, entry, procedure, name)
     if reading.open is not None:
         _close_run(reading, {"interrupted": "the capture ends in the middle of the run"})
     return reading
@@ -120,8 +120,9 @@ def _take(reading: Reading, entry: Entry, procedure: Procedure, name: str) -> No
         frames = [piece for piece in reading.decoder.feed(entry.payload) if not isinstance(piece, Reply)]
         if reading.open is not None and frames:
             reading.open.analysis.feed(frames, entry.t_s)
-            ranges = [frame.range_number for frame in frames if isinstance(frame, SampleFrame)]
-            reading.open.range_number = ranges[-1] if ranges else reading.open.range_number
+            last = next((frame for frame in reversed(frames) if isinstance(frame, SampleFrame)), None)
+            if last is not None:
+                reading.open.range_number = last.range_number
     elif entry.kind == NOTE:
         try:
             _follow(reading, dict(entry.note), procedure, name)
