@@ -22,7 +22,7 @@ from bench.limits import Limit
 from bench.measure import QUANTITIES
 from bench.measure.flashes import COLUMNS
 from bench.outcome import Outcome
-from bench.parts import FOLDER, claims_for, read_part
+from bench.parts import FOLDER, claims_for
 from bench.ports.opening import open_port
 from bench.ports.setting import known_bench
 from bench.record import TestRecord
@@ -42,8 +42,6 @@ if TYPE_CHECKING:
 
     Recorded: TypeAlias = str | Path | pd.DataFrame
 
-_USUAL_RULE = ""
-"""The default grade rule, or that of a capture; None is for no grade."""
 _COLUMNS = (
     "value", "unit", "u", "U95", "n", "low", "high", "limit_set", "verdict", "p_wrong", "source", "basis", "why_not",
 )  # fmt: skip
@@ -224,7 +222,7 @@ def judge(
     system_v: float | None = None,
     supply_v: float | None = None,
     limits: Iterable[str] | None = None,
-    grade_rule: str | None = _USUAL_RULE,
+    grade_rule: str | None = "",
     facts: Mapping[str, str] | None = None,
     part: str | None = None,
     claims: Mapping[str, Any] | None = None,
@@ -242,8 +240,9 @@ def judge(
     of `rated` if not given, and not known without either. `instrument`: its limits of error, or the name or path of a file of them; what
     is not stated is taken as wide as that of a cheap one. The rest is as for `test`.
 
-    The path may be a capture (`makebreak test --capture`) instead; it has no use for those options. It says itself how it was made: what is
-    named here of unit, limits, grade rule, facts and claims wins, and lamps, system, supply or procedure other than its own are refused.
+    The path may be a capture (`makebreak test --capture`) instead. It says itself how the test was made; unit, limits, facts and claims
+    that are given here win, other lamps, another system, supply or procedure than those of the test are refused. An empty
+    `grade_rule` is the default one, or that of the capture.
 
     >>> bench.judge("scope.csv", names={"CH1": "i_load_A"}, limits=["un-r48"]).table
     >>> bench.judge(["start1.csv", "start2.csv", "start3.csv"], window_s=(0.5, None), limits=["sae-j945"])["start_s"]
@@ -252,44 +251,43 @@ def judge(
     """
     in_sockets = None if bank is None else files.bank(bank)
     connected = None if fitted is None else tuple(fitted)
-    for_lamps = None if rated is None else tuple(rated)
-    asked = None if limits is None else tuple(limits)
-    places = None if lamps is None else tuple(sorted(set(lamps)))
+    named = None if limits is None else tuple(limits)
 
     def setup() -> Setup:
         said = claims_for(Path(parts_folder), part, claims or {})
-        rule = defaults.GRADE_RULE if grade_rule == _USUAL_RULE else grade_rule
         return _setup(
-            unit or defaults.UNIT, for_lamps, facts, said, system_v, defaults.LIMITS if asked is None else asked, rule, lamps=places,
-            fitted=connected, filament=filament, bank=in_sockets, supply_v=supply_v,
+            unit or defaults.UNIT, rated, facts, said, system_v, defaults.LIMITS if named is None else named,
+            defaults.GRADE_RULE if grade_rule == "" else grade_rule, lamps=lamps, fitted=connected, filament=filament, bank=in_sockets,
+            supply_v=supply_v,
         )  # fmt: skip
 
-    otherwise = Otherwise(
-        unit=unit,
-        limits=asked,
-        grade_rule=None if grade_rule == _USUAL_RULE else grade_rule or "none",
-        part=None if part is None else read_part(Path(parts_folder), part),
-        claimed=claims or {},
-        entered=facts or {},
-        system_v=system_v,
-        supply_v=supply_v,
-        rated_w=for_lamps,
-        lamps=places,
-        fitted_w=connected,
-        led=not filament,
-        bank=in_sockets,
-        procedure=None if procedure is None else files.procedure(procedure),
-    )
+    def otherwise(claimed: Claims) -> Otherwise:
+        return Otherwise(
+            unit=unit,
+            limits=named,
+            grade_rule=None if grade_rule == "" else grade_rule or "none",
+            claims=claims_for(Path(parts_folder), part, claims or {}, claimed),
+            entered=facts or {},
+            system_v=system_v,
+            supply_v=supply_v,
+            rated_w=None if rated is None else tuple(rated),
+            lamps=None if lamps is None else tuple(sorted(set(lamps))),
+            led=not filament,
+            bank=in_sockets,
+            procedure=None if procedure is None else files.procedure(procedure),
+        )
+
     several = recording if isinstance(recording, list | tuple) else [recording]
     begin_s, end_s = window_s
     with tempfile.TemporaryDirectory() as folder:
         record = judge_files(
             [_as_file(one, Path(folder) / f"frame-{number}.csv") for number, one in enumerate(several, 1)],
             setup,
+            otherwise,
             procedure=procedure or defaults.PROCEDURE,
-            otherwise=otherwise,
             names=names or {},
             instrument=files.instrument(instrument) if isinstance(instrument, str) else instrument,
+            fitted=connected,
             window_s=(-math.inf if begin_s is None else begin_s, math.inf if end_s is None else end_s),
             rate_hz=rate_hz,
             when=_now(),

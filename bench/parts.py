@@ -72,9 +72,9 @@ def read_part(folder: Path, text: str) -> Claims:
     return claims
 
 
-def claims_for(folder: Path, part: str | None, said: Mapping[str, Any]) -> Claims:
-    """Return what is kept of the part, if one is named, with what is `said` beside it: fields of `Claims` by name."""
-    claims = replace(Claims() if part is None else read_part(folder, part), **said)
+def claims_for(folder: Path, part: str | None, said: Mapping[str, Any], known: Claims | None = None) -> Claims:
+    """Return what is kept of the part, or `known` if none is named, with what is `said` beside it: fields of `Claims` by name."""
+    claims = replace(known or Claims() if part is None else read_part(folder, part), **said)
     _refuse_contradiction(claims, "taking what the unit is said to be")
     return claims
 

@@ -56,7 +56,7 @@ TESTS: Mapping[str, tuple[str, ...]] = {
     "readings": _SAMPLES,
     "transitions": _EDGES,
     "instants": _EDGES,
-    "uncertainty": ("test_uncertainty", "test_verdict"),
+    "uncertainty": ("test_uncertainty", "test_coverage", "test_verdict"),
     "verdict": ("test_verdict", "test_verdict_conditions"),
     "session.combine": ("test_combine", "test_assemble"),
 }
@@ -92,6 +92,8 @@ class Planter:
         self.found = [Found(name) for name in names]
         self._sample, self._seed = sample, seed
         self._modules = [importlib.import_module(f"bench.{name}") for name in names]
+        # Read now: somebody may change the files while this goes on.
+        self._sources = [Path(str(module.__file__)).read_text(encoding="utf-8") for module in self._modules]
         self._seconds: dict[str, float] = {}
         self._lines: dict[str, set[tuple[str, int]]] = {}
 
@@ -111,13 +113,13 @@ class Planter:
             for found in self.found:
                 found.trouble = f"the tests fail without a fault: {', '.join(failed)}"
             return True
-        for found, module in zip(self.found, self._modules, strict=True):
-            self._plant_in(found, module, session.items)
+        for found, module, source in zip(self.found, self._modules, self._sources, strict=True):
+            self._plant_in(found, module, source, session.items)
         return True
 
-    def _plant_in(self, found: Found, module: ModuleType, items: Sequence[pytest.Item]) -> None:
+    def _plant_in(self, found: Found, module: ModuleType, source: str, items: Sequence[pytest.Item]) -> None:
         began = time.monotonic()
-        tree = ast.parse(Path(str(module.__file__)).read_text(encoding="utf-8"))
+        tree = ast.parse(source)
         mutants = mutants_of(tree)
         found.all = len(mutants)
         mutants.sort(key=lambda m: hashlib.sha256(f"{self._seed} {m.key}".encode()).digest())

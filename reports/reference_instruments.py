@@ -7,6 +7,7 @@ sheet (`Recorded.data_sheet`) states the limits, never what was drawn.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -54,13 +55,15 @@ class Channel:
 class Timing:
     """How an instrument samples.
 
-    `skew_s`: from its first channel to its last; `mean_s`: each reading is the mean over this time before it; `stamp_s`: time stamps are
-    cut to this; `lost`: part of the rows that is missing, `pause_s`: how long a stretch without rows lasts.
+    `skew_s`: from its first channel to its last, `known_within_s`: how well the data sheet tells each channel's delay, infinite if it names
+    the skew alone; `mean_s`: each reading is the mean over this time before it; `stamp_s`: time stamps are cut to this; `lost`: part of the
+    rows that is missing, `pause_s`: how long a stretch without rows lasts.
     """
 
     rate_per_s: float
     clock_ppm: float
     skew_s: float = 0.0
+    known_within_s: float = math.inf
     mean_s: float = 0.0
     stamp_s: float = 0.0
     lost: float = 0.0
@@ -68,7 +71,8 @@ class Timing:
 
     @property
     def data_sheet(self) -> str:
-        return f"clock_ppm = {self.clock_ppm:g}\nskew_us = {self.skew_s * 1e6:g}\nsampling_time_us = {self.mean_s * 1e6:g}\n"
+        skew_s = min(self.skew_s, 2.0 * self.known_within_s)
+        return f"clock_ppm = {self.clock_ppm:g}\nskew_us = {skew_s * 1e6:g}\nsampling_time_us = {self.mean_s * 1e6:g}\n"
 
 
 @dataclass(frozen=True)
@@ -122,7 +126,9 @@ def _slow(rng: Random) -> Timing:
 INSTRUMENTS: Mapping[str, Instrument] = {
     "clean": Instrument("12-bit oscilloscope, sampled together", lambda _: Timing(20_000.0, 25.0), _SCOPE_PROBE, _SCOPE, 10.5),
     "interleaved": Instrument(
-        "10-bit logger, inputs read one after another", lambda _: Timing(2000.0, 100.0, skew_s=360e-6), _TEN_BIT_SHUNT, _TEN_BIT
+        "10-bit logger, inputs read one after another",
+        lambda rng: Timing(2000.0, 100.0, skew_s=360e-6, known_within_s=(math.inf, 10e-6)[rng.choice(2)]),
+        _TEN_BIT_SHUNT, _TEN_BIT,
     ),
     "slow": Instrument("16-bit logger, 100 or 10 readings a second", _slow, _LOGGER_SHUNT, _LOGGER),
     "dirty": Instrument(
@@ -151,11 +157,15 @@ def record(instrument: Instrument, waves: Waves, system_v: float, rng: Random, p
         voltage = _scaled(instrument.voltage, 2.0 if system_v == 24.0 else 1.0)
         channels |= {name: voltage for name in ("v_in", "v_out", "v_pilot") if _SOURCES[name] in waves.saved}
     columns: dict[str, Array] = {"time_s": stamp_s if not timing.stamp_s else np.floor(stamp_s / timing.stamp_s + 1e-9) * timing.stamp_s}
+    sheets = ""
     for place, (name, channel) in enumerate(channels.items()):
-        late_s = timing.skew_s * place / max(len(channels) - 1, 1)
+        delay_s = late_s = timing.skew_s * place / max(len(channels) - 1, 1)
+        sheets += f"[channels.{name}]\n{channel.data_sheet}"
+        if math.isfinite(timing.known_within_s):
+            sheets += f"delay_us = {delay_s * 1e6:g}\n"
+            late_s += rng.uniform(-1.0, 1.0) * timing.known_within_s
         columns[f"{name}_{_UNITS[name]}"] = channel.read(_sampled(waves, _SOURCES[name], true_s + late_s, timing.mean_s), rng)
     pd.DataFrame({name: values[kept] for name, values in columns.items()}).to_csv(path, index=False, float_format="%.7g")
-    sheets = "".join(f"[channels.{name}]\n{channel.data_sheet}" for name, channel in channels.items())
     sheet = f'format = 1\ntitle = "{instrument.title}"\n{timing.data_sheet}{sheets}'
     return Recorded(path, sheet, float(true_s[kept][0]), float(true_s[kept][-1]), gaps)
 

@@ -65,7 +65,7 @@ UNITS: Mapping[str, ReferenceUnit] = {
     ),
     "two-coil": ReferenceUnit("two_coil.cir", {"lag": 0.018}),  # a blip of 7 ms, too short for light
     "electronic": ReferenceUnit("electronic.cir", {"period": 0.6713, "lit": 0.3309}),
-    "electronic-leaky": ReferenceUnit("electronic.cir", {"first": 1.4237, "leak": 2100.0, "period": 0.7119, "lit": 0.3703}),
+    "electronic-leaky": ReferenceUnit("electronic.cir", {"first": 1.42373, "leak": 2100.0, "period": 0.7119, "lit": 0.3703}),
     "electronic-led": ReferenceUnit("electronic.cir", {"n21": 0.0, "leds": 2.0, "source": 12.83, "period": 0.6507}, led=True),
     "transistor": ReferenceUnit("transistor.cir", {"period": 0.6891, "lit": 0.3417}, ramp_s=6e-3),
     "bouncing": ReferenceUnit("bouncing.cir"),

@@ -80,8 +80,8 @@ def test_starting_times_are_the_mean_of_the_files_and_all_else_is_the_last_one_s
         assert estimate(record, name) == estimate(alone[2], name), name
     assert [step.name for step in record.steps] == ["recording-1", "recording-2", "recording-3"]
     assert record.steps[1].title == "Recording made elsewhere (start 2 of 3)"
-    assert record.board["recording"] == "start1.csv, start2.csv, start3.csv"
-    notes = list(record.settings.values())
+    assert record.recording is not None and record.recording.file == "start1.csv, start2.csv, start3.csv"
+    notes = list(record.notes)
     assert "start2.csv: 4000 rows, 500 a second" in notes and "4000 rows, 500 a second" not in notes
 
 
@@ -124,7 +124,7 @@ def test_a_window_reads_these_seconds_only() -> None:
     assert part.steps[0].lasted_s == pytest.approx(4.8, abs=0.005)
     assert estimate(part, "start_s").value == pytest.approx(estimate(whole, "start_s").value, rel=1e-6)
     assert 0 < part.steps[0].cycles < whole.steps[0].cycles
-    assert "2401 rows, 500 a second" in part.settings.values()
+    assert "2401 rows, 500 a second" in part.notes
 
 
 @pytest.mark.parametrize(
@@ -132,10 +132,10 @@ def test_a_window_reads_these_seconds_only() -> None:
 )
 def test_the_window_of_the_command_may_be_open_at_an_end(window: str, rows: int, capsys: pytest.CaptureFixture[str]) -> None:
     run(["judge", str(PLAIN), "--window", window, "--json", "-"])
-    notes = json.loads(capsys.readouterr().out)["settings"].values()
+    notes = json.loads(capsys.readouterr().out)["notes"]
     assert f"{rows} rows, 500 a second" in notes
     begin, end = (float(text) if text else None for text in window.split(":"))
-    assert f"{rows} rows, 500 a second" in bench.judge(PLAIN, window_s=(begin, end)).record.settings.values()
+    assert f"{rows} rows, 500 a second" in bench.judge(PLAIN, window_s=(begin, end)).record.notes
 
 
 @pytest.mark.parametrize(
@@ -158,7 +158,7 @@ def test_of_stamps_a_window_counts_from_the_first_row(tmp_path: Path) -> None:
     frame = plain()
     frame["time_s"] = pd.to_datetime("2031-05-06T10:00:00") + pd.to_timedelta(frame["time_s"], unit="s")
     record = judged(kept(frame.rename(columns={"time_s": "time"}), tmp_path), window_s=(0.2, 5.0))
-    assert "2401 rows, 500 a second" in record.settings.values()
+    assert "2401 rows, 500 a second" in record.notes
 
 
 # --- already running
@@ -228,7 +228,7 @@ def test_python_judges_a_capture_too(capture: Path, capsys: pytest.CaptureFixtur
     of_python = json.loads(result.to_json())
     assert result.outcome is bench.Outcome.GOOD
     assert of_python["measured"] == of_command["measured"]
-    assert of_python["settings"] == of_command["settings"]
+    assert of_python["setup"] == of_command["setup"] and of_python["notes"] == of_command["notes"]
 
 
 def test_a_capture_is_judged_alone(capture: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -244,7 +244,7 @@ def test_python_judges_several_frames_and_files(tmp_path: Path) -> None:
     paths = starts(tmp_path)
     mixed = bench.judge([paths[0], pd.read_csv(paths[1]), str(paths[2])], limits=["un-r48"])
     assert mixed.estimate("start_s") == estimate(judged(paths), "start_s")
-    assert mixed.record.board["recording"] == "start1.csv, frame-2.csv, start3.csv"
+    assert mixed.record.recording is not None and mixed.record.recording.file == "start1.csv, frame-2.csv, start3.csv"
 
 
 def test_python_holds_the_supply_to_a_band_and_knows_rates_and_names(tmp_path: Path) -> None:

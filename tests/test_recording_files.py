@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 import tracemalloc
 from collections.abc import Callable
@@ -225,7 +226,7 @@ def test_rows_without_times_are_taken_at_the_stated_rate_or_at_the_given_one(tmp
     rows = plain().drop(columns="time_s").to_csv(index=False)
     stated = judged(written(tmp_path, f"# sample rate: 0.5 kHz\n{rows}"))
     assert value(stated, "rate_per_min") == pytest.approx(value(judged(PLAIN), "rate_per_min"), rel=1e-9)
-    assert "no time column: rows taken at 500 a second" in stated.settings.values()
+    assert "no time column: rows taken at 500 a second" in stated.notes
     twice = judged(written(tmp_path, f"# sample rate: 0.5 kHz\n{rows}"), rate_hz=1000.0)
     assert value(twice, "rate_per_min") == pytest.approx(2.0 * value(judged(PLAIN), "rate_per_min"), rel=1e-9)
 
@@ -270,7 +271,7 @@ def test_a_main_channel_may_be_slower(tmp_path: Path, every: dict[str, tuple[int
         found = record.measured.values[name]
         assert isinstance(found, Estimate)
         assert abs(found.value - value(whole, name)) < found.expanded(), name
-    notes = list(record.settings.values())
+    notes = list(record.notes)
     for column, (k, _) in every.items():
         assert f"{column.rsplit('_', 1)[0]}: one reading in {k} rows, a slower channel" in notes
     assert not any("gaps" in note for note in notes)
@@ -302,7 +303,9 @@ def test_a_channel_many_times_slower_charges_neither_bench_nor_unit(tmp_path: Pa
     for name in ("rate_per_min", "start_s", "on_ratio", "steady_a", "dark_a"):
         found = record.measured.values[name]
         assert isinstance(found, Estimate)
-        assert abs(found.value - value(whole, name)) < found.expanded(), name
+        full = whole.measured.values[name]
+        assert isinstance(full, Estimate)
+        assert abs(found.value - full.value) < 3.0 * math.hypot(found.u, full.u), name
 
 
 def test_a_slower_channel_that_stops_is_a_gap(tmp_path: Path) -> None:
@@ -326,7 +329,7 @@ def test_cells_that_are_missing_without_a_rhythm_are_gaps(tmp_path: Path) -> Non
 def test_an_input_that_was_read_too_seldom_costs_only_itself(tmp_path: Path) -> None:
     record = judged(kept(thinned(plain(), v_in_V=(100, 0)), tmp_path))
     assert value(record, "rate_per_min") == pytest.approx(value(judged(PLAIN), "rate_per_min"), rel=1e-4)
-    assert "v_in: one reading in 100 rows, too seldom beside the output; what needs it is not measured" in record.settings.values()
+    assert "v_in: one reading in 100 rows, too seldom beside the output; what needs it is not measured" in record.notes
     assert why_not(record, "supply_v")
     assert why_not(record, "start_s") == "the moment at which voltage was applied was not seen"
     assert record.bench_faults == ()
@@ -379,7 +382,7 @@ def test_a_level_beyond_the_range_leaves_the_column_out(tmp_path: Path, most_a: 
     frame.loc[frame[column] > most_a, column] = np.inf
     record = judged(kept(frame, tmp_path))
     channel = column.rsplit("_", 1)[0]
-    assert f"{channel}: what it should show lies beyond its range; what needs it is not measured" in record.settings.values()
+    assert f"{channel}: what it should show lies beyond its range; what needs it is not measured" in record.notes
     assert value(record, "rate_per_min") == pytest.approx(value(judged(PLAIN), "rate_per_min"), abs=0.1)
     assert why_not(record, {"i_load": "steady_a", "v_out": "lamp_v", "v_in": "supply_v"}[channel])
     assert record.bench_faults == ()
@@ -392,7 +395,7 @@ def test_a_single_reading_beyond_the_range_makes_no_supply_and_no_flash(tmp_path
     frame.loc[dark, column] = np.inf
     record = judged(kept(frame, tmp_path))
     assert value(record, "start_s") == pytest.approx(value(judged(PLAIN), "start_s"), rel=1e-6)
-    assert f"{column[:-2]}: 1 readings beyond the range: gaps, over which nothing is joined" in record.settings.values()
+    assert f"{column[:-2]}: 1 readings beyond the range: gaps, over which nothing is joined" in record.notes
 
 
 def test_a_drop_beyond_the_range_while_open_still_shows_the_closed_contact(tmp_path: Path) -> None:

@@ -166,8 +166,9 @@ def test_the_inrush_has_its_carrying_back_and_the_wide_range() -> None:
     steady = estimate(m, "steady_a")
     assert ratio.value == near(36.0 / steady.value)
     assert ratio.u / ratio.value == near(math.hypot(first.u / first.value, steady.u / steady.value))
-    assert reason(measured(cycles(STEADY), lost_at_start=True), "inrush_first_a") == "the first make was not sampled closely enough"
-    assert isinstance(measured(cycles(STEADY), lost_at_start=True).values["inrush_ratio"], NotMeasured)
+    lost = measured(cycles(STEADY), lost_at_start=True)
+    assert reason(lost, "inrush_first_a").startswith("the first make was not sampled closely enough")
+    assert isinstance(lost.values["inrush_ratio"], NotMeasured)
 
 
 def test_zeros_taken_at_rest_stand_in_for_those_of_the_range() -> None:

@@ -114,26 +114,27 @@ def command(
     makebreak judge long.csv --window 12.5:60           those seconds only
     makebreak judge dump.csv --rate 10000               no time column: 10,000 rows a second
     makebreak judge unit.capture                        a test that was kept, judged again
-    makebreak judge unit.capture --limits my-shop.toml
+    makebreak judge unit.capture --limits my-shop.toml  the same by other limits
     """
     from bench import files
+    from bench.cli.capture_setup import asked_otherwise
     from bench.cli.exit_codes import code_for
-    from bench.cli.otherwise import said_otherwise
     from bench.cli.stopping import story_of_now
     from bench.instrument import UNSTATED
     from bench.session import judge_files
 
     options: dict[str, Any] = {
-        "unit": unit, "rated": rated, "lamps": lamps, "fitted": fitted, "led": led, "bank": bank, "facts": facts, "part": part,
-        "claims": claims, "parts_folder": parts_folder, "system": system, "limits": limits, "grade_rule": grade_rule, "supply": supply,
+        "unit": unit, "rated": rated, "lamps": lamps, "led": led, "bank": bank, "facts": facts, "part": part, "claims": claims,
+        "parts_folder": parts_folder, "system": system, "limits": limits, "grade_rule": grade_rule, "supply": supply,
     }  # fmt: skip
     record = judge_files(
         recordings,
-        lambda: make_setup(**options),
+        lambda: make_setup(**options, fitted=fitted),
+        lambda claimed: asked_otherwise(options, procedure, claimed),
         procedure=procedure,
-        otherwise=said_otherwise(options, procedure),
         names=_pairs("--rename", rename),
         instrument=UNSTATED if instrument is None else files.instrument(instrument),
+        fitted=fitted,
         window_s=window,
         rate_hz=rate,
         **story_of_now(),

@@ -7,13 +7,13 @@ supply, system or procedure is refused.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from bench import files
 from bench.bank import Bank
-from bench.claims import Claims, contradiction_in
+from bench.claims import Claims
 from bench.grade import Rule
 from bench.limits import LimitSet
 from bench.ports.replay import NOTE, CaptureError, read_capture
@@ -38,22 +38,19 @@ class SessionNote:
 class Otherwise:
     """What is asked otherwise than the capture says; None and empty: as it says.
 
-    `unit`, `limits`, `grade_rule` (a name or path, or `none`) and `part` (what is kept of it) are taken; `claimed` (fields of `Claims`) and
-    `entered` beside what was said then. `fitted_w` is of recordings. The rest must be what was done; lamps that are named make the rating
-    known.
+    `unit`, `limits`, `grade_rule` (a name or path, or `none`), `claims` and `entered` are taken, the last beside what was entered then. The
+    rest must be what was done; that lamps are named makes the rating known.
     """
 
     unit: str | None = None
     limits: tuple[str, ...] | None = None
     grade_rule: str | None = None
-    part: Claims | None = None
-    claimed: Mapping[str, Any] = field(default_factory=dict)
+    claims: Claims | None = None
     entered: Mapping[str, str] = field(default_factory=dict)
     system_v: float | None = None
     supply_v: float | None = None
     rated_w: tuple[float, ...] | None = None
     lamps: tuple[int, ...] | None = None
-    fitted_w: tuple[float, ...] | None = None
     led: bool = False
     bank: Bank | None = None
     procedure: Procedure | None = None
@@ -87,9 +84,7 @@ def setup_again(note: SessionNote, name: str, otherwise: Otherwise) -> Setup:
     contradicted = _contradicted(note, otherwise)
     if contradicted:
         raise CaptureError(f"capture {name}: {contradicted}; leave that option out")
-    claims = replace(otherwise.part or made.claims, **otherwise.claimed)
-    if wrong := contradiction_in(claims):
-        raise CaptureError(f"capture {name}: taking what the unit is said to be: pilot: {wrong}")
+    claims = made.claims if otherwise.claims is None else otherwise.claims
     rated = otherwise.rated_w or claims.rated
     if rated is not None and made.lamps is None and sorted(rated) != sorted(made.rated_w):
         raise CaptureError(f"capture {name}: it was made on {watts_text(made.rated_w)}, not on {watts_text(rated)}; leave that option out")

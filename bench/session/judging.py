@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 from bench import files
+from bench.claims import Claims
 from bench.instrument import UNSTATED, Instrument
 from bench.ports.replay import CaptureError, is_capture
 from bench.record import TestRecord
@@ -19,11 +20,12 @@ from bench.session.setup import Setup
 def judge_files(
     paths: Sequence[str | Path],
     setup: Callable[[], Setup],
+    otherwise: Callable[[Claims], Otherwise],
     *,
     procedure: str,
-    otherwise: Otherwise,
     names: Mapping[str, str],
     instrument: Instrument,
+    fitted: tuple[float, ...] | None,
     window_s: tuple[float, float] = EVERYTHING,
     rate_hz: float | None = None,
     when: str,
@@ -31,8 +33,9 @@ def judge_files(
 ) -> TestRecord:
     """The record of a capture, or of recordings made elsewhere, each a start of the same unit. CaptureError or RecordingError.
 
-    A capture says how it was made, and `otherwise` what was said besides. `setup` makes the set-up of recordings; with the name of the
-    `procedure` also that of a capture of format 1. The other options are for recordings, and a capture is refused with them.
+    A recording is judged as `setup` says. A capture says itself how it was made, and what was claimed of the unit; `otherwise` makes of
+    these claims what is asked otherwise. Only one of the first format is judged by `setup` and the name of a `procedure`. The other options
+    are for recordings, and a capture is refused with them.
     """
     capture = next((Path(path) for path in paths if is_capture(path)), None)
     if capture is None:
@@ -41,10 +44,11 @@ def judge_files(
         )
     if len(paths) > 1:
         raise CaptureError(f"capture {capture.name}: it holds a whole test; judge it alone, not with {len(paths) - 1} more")
-    if names or instrument is not UNSTATED or otherwise.fitted_w is not None or window_s != EVERYTHING or rate_hz is not None:
+    if names or instrument is not UNSTATED or fitted is not None or window_s != EVERYTHING or rate_hz is not None:
         said = "new names, an instrument, fitted lamps, a window and a rate are for recordings made elsewhere; leave them out"
         raise CaptureError(f"capture {capture.name}: it knows its board; {said}")
     note = read_session(capture)
     if note is None:
         return judge_capture(capture, setup(), files.procedure(procedure), when=when, software=software)
-    return judge_capture(capture, setup_again(note, capture.name, otherwise), note.procedure, when=when, software=software)
+    again = setup_again(note, capture.name, otherwise(note.setup.claims))
+    return judge_capture(capture, again, note.procedure, when=when, software=software)

@@ -1,0 +1,41 @@
+"""What the command line asks otherwise than a capture says."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import click
+from click.core import ParameterSource
+
+if TYPE_CHECKING:
+    from bench.claims import Claims
+    from bench.session.captured import Otherwise
+
+
+def asked_otherwise(options: Mapping[str, Any], procedure: str, claimed: Claims) -> Otherwise:
+    """What was given on the command line; `options`: those of `make_setup`, as it took them, `claimed`: what was claimed in the test.
+
+    Options that were not given say nothing against the capture.
+    """
+    from bench import files
+    from bench.parts import claims_for
+    from bench.session.captured import Otherwise
+
+    context = click.get_current_context()
+    given = {name: value for name, value in options.items() if context.get_parameter_source(name) is ParameterSource.COMMANDLINE}
+    is_named = context.get_parameter_source("procedure") is ParameterSource.COMMANDLINE
+    return Otherwise(
+        unit=given.get("unit"),
+        limits=given.get("limits"),
+        grade_rule=given.get("grade_rule"),
+        claims=claims_for(options["parts_folder"], given.get("part"), dict(given.get("claims", ())), claimed),
+        entered=dict(given.get("facts", ())),
+        system_v=float(given["system"]) if "system" in given else None,
+        supply_v=given.get("supply"),
+        rated_w=given.get("rated"),
+        lamps=given.get("lamps"),
+        led=given.get("led", False),
+        bank=files.bank(given["bank"]) if "bank" in given else None,
+        procedure=files.procedure(procedure) if is_named else None,
+    )
