@@ -222,7 +222,7 @@ def judge(
     system_v: float | None = None,
     supply_v: float | None = None,
     limits: Iterable[str] | None = None,
-    grade_rule: str | None = defaults.GRADE_RULE,
+    grade_rule: str | None = "",
     facts: Mapping[str, str] | None = None,
     part: str | None = None,
     claims: Mapping[str, Any] | None = None,
@@ -241,7 +241,8 @@ def judge(
     is not stated is taken as wide as that of a cheap one. The rest is as for `test`.
 
     The path may be a capture (`makebreak test --capture`) instead. It says itself how the test was made; unit, limits, facts and claims
-    that are given here win, other lamps, another system, supply or procedure than those of the test are refused.
+    that are given here win, other lamps, another system, supply or procedure than those of the test are refused. An empty
+    `grade_rule` is the default one, or that of the capture.
 
     >>> bench.judge("scope.csv", names={"CH1": "i_load_A"}, limits=["un-r48"]).table
     >>> bench.judge(["start1.csv", "start2.csv", "start3.csv"], window_s=(0.5, None), limits=["sae-j945"])["start_s"]
@@ -255,15 +256,16 @@ def judge(
     def setup() -> Setup:
         said = claims_for(Path(parts_folder), part, claims or {})
         return _setup(
-            unit or defaults.UNIT, rated, facts, said, system_v, defaults.LIMITS if named is None else named, grade_rule, lamps=lamps,
-            fitted=connected, filament=filament, bank=in_sockets, supply_v=supply_v,
+            unit or defaults.UNIT, rated, facts, said, system_v, defaults.LIMITS if named is None else named,
+            defaults.GRADE_RULE if grade_rule == "" else grade_rule, lamps=lamps, fitted=connected, filament=filament, bank=in_sockets,
+            supply_v=supply_v,
         )  # fmt: skip
 
     def otherwise(claimed: Claims) -> Otherwise:
         return Otherwise(
             unit=unit,
             limits=named,
-            grade_rule=None if grade_rule == defaults.GRADE_RULE else grade_rule or "none",
+            grade_rule=None if grade_rule == "" else grade_rule or "none",
             claims=claims_for(Path(parts_folder), part, claims or {}, claimed),
             entered=facts or {},
             system_v=system_v,
