@@ -168,6 +168,13 @@ def test_a_recording_across_midnight_shows_the_same_unit(tmp_path: Path) -> None
         assert value(record, name) == pytest.approx(value(judged(PLAIN), name), rel=1e-6), name
 
 
+def test_midnight_is_passed_once_whatever_is_read_together(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("bench.recording.cells.PIECE", 200)
+    stamps = [*(f"23:59:59.{n:03d}" for n in range(900, 1000)), *(f"00:00:00.{n:03d}" for n in range(100))]
+    t_s, _ = series(written(tmp_path, "time,v_in_V\n" + "".join(f"{stamp},12.5\n" for stamp in stamps)))
+    assert t_s == pytest.approx(np.arange(200) * 1e-3, abs=1e-9)
+
+
 @pytest.mark.parametrize("stamp", ["2031-02-31T10:00:00", "yesterday", "25:61:00", "10:20:30"])
 def test_a_stamp_that_is_none_is_named_with_its_line(tmp_path: Path, stamp: str) -> None:
     text = f"time,v_in_V\n2031-02-03T10:00:00,1\n\n# remark\n{stamp},2\n2031-02-03T10:00:02,3\n"
@@ -321,6 +328,14 @@ def test_cells_that_are_missing_without_a_rhythm_are_gaps(tmp_path: Path) -> Non
     recording = read_recording(kept(frame, tmp_path))
     assert "40 empty cells: gaps, over which nothing is joined" in recording.notes
     assert sum(block.gap_before for block in recording.blocks) > 30
+
+
+def test_a_column_that_is_mostly_empty_without_a_rhythm_is_no_slower_channel(tmp_path: Path) -> None:
+    frame = plain()
+    frame.loc[np.random.default_rng(1).random(len(frame)) > 0.3, "i_load_A"] = np.nan
+    recording = read_recording(kept(frame, tmp_path))
+    assert any("empty cells: gaps, over which nothing is joined" in note for note in recording.notes)
+    assert not any("slower channel" in note for note in recording.notes)
 
 
 def test_an_input_that_was_read_too_seldom_costs_only_itself(tmp_path: Path) -> None:
