@@ -4,7 +4,8 @@ Run: python -m reports.damaged_recordings [--files 600] [--first 0] [--show]   (
 
 Each file is made by its seed from a recording of fixtures/recordings, or from nothing. `makebreak judge` runs on it in a child of this
 process, which gives time and memory; the memory includes the interpreter with all that it has imported. Wanted of every file: a result with
-one of the documented exit codes and nothing on the standard error, or one line there with exit code 2; in less than 10 s and 500 MB. What is anything else is listed, and each file that was charged to its unit.
+one of the documented exit codes and nothing on the standard error, or one line there with exit code 2; in less than 10 s and 500 MB. What
+is anything else is listed, and so is each file that was charged to its unit.
 """
 
 from __future__ import annotations
@@ -245,13 +246,14 @@ def main(files: int, first: int, show: bool) -> None:
             path.write_bytes(content)
             code, out, err, lasted_s, memory_mb = judged(path)
             said = (err if code == USAGE or not out else out).strip().splitlines()
-            came.append(Came(seed, kind, code, sorted_out(code, out, err), lasted_s, memory_mb, said[-1 if code == USAGE else 0] if said else ""))
+            line = said[-1 if code == USAGE else 0] if said else ""
+            came.append(Came(seed, kind, code, sorted_out(code, out, err), lasted_s, memory_mb, line))
             if show:
                 print(f"{seed:>5}  {kind:<18} {came[-1].what:<9} {lasted_s:5.1f} s {memory_mb:4.0f} MB  {came[-1].said[:160]}")
     counts = Counter(one.what if one.what in ("result", "one line") else "anything else" for one in came)
     print(f"{files} files from seed {first}: " + ", ".join(f"{what} {counts[what]}" for what in ("result", "one line", "anything else")))
     results = Counter(one.code for one in came if one.what == "result")
-    print("results by exit code: " + ", ".join(f"{code}: {results[code]}" for code in RESULTS) + " (the units behind the files are all good)")
+    print("results by exit code: " + ", ".join(f"{code}: {results[code]}" for code in RESULTS))
     slowest, largest = max(came, key=lambda one: one.lasted_s), max(came, key=lambda one: one.memory_mb)
     print(f"slowest: {slowest.lasted_s:.1f} s, {slowest.kind} (seed {slowest.seed}); wanted below {MOST_S:g} s")
     print(f"largest memory: {largest.memory_mb:.0f} MB, {largest.kind} (seed {largest.seed}); wanted below {MOST_MB:g} MB")

@@ -153,9 +153,10 @@ def test_stamps_of_date_and_time_become_seconds_from_the_first_row(tmp_path: Pat
 
 
 def test_a_time_of_day_beside_a_time_in_seconds_is_not_used(tmp_path: Path) -> None:
-    path = written(tmp_path, "Date,Time,time_s,v_in_V\n1,10:00:00,0,12\n1,10:00:00,0.001,12\n1,10:00:00,0.002,12\n")
-    assert series(path)[0].tolist() == pytest.approx([0.0, 0.001, 0.002])
-    assert "2 columns of the file not used: Date, Time" in read_recording(path).notes
+    for title in ("Time", "time_stamp"):
+        path = written(tmp_path, f"Date,{title},time_s,v_in_V\n1,10:00:00,0,12\n1,10:00:00,0.001,12\n1,10:00:00,0.002,12\n")
+        assert series(path)[0].tolist() == pytest.approx([0.0, 0.001, 0.002])
+        assert f"2 columns of the file not used: Date, {title}" in read_recording(path).notes
 
 
 def test_a_recording_across_midnight_shows_the_same_unit(tmp_path: Path) -> None:

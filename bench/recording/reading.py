@@ -11,9 +11,10 @@ import numpy as np
 
 from bench.description import Share
 from bench.recording.filling import Filling
+from bench.recording.head import column_notes, open_table
 from bench.recording.rows import blocks_of, rows_of
 from bench.recording.survey import Survey
-from bench.recording.table import EVERYTHING, RecordingError, Table, column_notes, open_table
+from bench.recording.table import EVERYTHING, RecordingError, Table
 from bench.samples import Accuracy, Block, Trace
 
 
