@@ -10,6 +10,8 @@ is anything else is listed, and so is each file that was charged to its unit.
 
 from __future__ import annotations
 
+import contextlib
+import io
 import os
 import signal
 import sys
@@ -22,7 +24,6 @@ from pathlib import Path
 
 import click
 import numpy as np
-import pandas  # noqa: F401 - so that no child waits for it
 
 from bench.cli import run
 from bench.cli.exit_codes import BENCH_FAULT, GOOD, NOT_DECIDED, NOT_FOR_LOAD, NOT_GOOD, USAGE
@@ -239,6 +240,8 @@ def sorted_out(code: int, out: str, err: str) -> str:
 @click.option("--show", is_flag=True, help="Print what came of each file.")
 def main(files: int, first: int, show: bool) -> None:
     came: list[Came] = []
+    with contextlib.redirect_stdout(io.StringIO()):
+        run(["judge", str(RECORDINGS / "thermal-plain.csv")])  # imports everything, so that no child waits for it
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "scope.csv"
         for seed in range(first, first + files):

@@ -284,6 +284,13 @@ def test_a_main_channel_may_be_slower(tmp_path: Path, every: dict[str, tuple[int
     assert not any("gaps" in note for note in notes)
 
 
+def test_rows_further_apart_than_a_seldom_read_input_are_no_slower_channels(tmp_path: Path) -> None:
+    frame = plain().iloc[::13]
+    record = judged(kept(frame, tmp_path))
+    assert abs(value(record, "rate_per_min") - value(judged(PLAIN), "rate_per_min")) < 2.0
+    assert value(record, "supply_v") == pytest.approx(value(judged(PLAIN), "supply_v"), rel=0.01)
+
+
 def test_input_and_output_have_the_instants_of_the_slower_of_them(tmp_path: Path) -> None:
     path = kept(thinned(plain(), v_in_V=(5, 0)), tmp_path)
     frame = plain()
