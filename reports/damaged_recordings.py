@@ -4,11 +4,14 @@ Run: python -m reports.damaged_recordings [--files 600] [--first 0] [--show]   (
 
 Each file is made by its seed from a recording of fixtures/recordings, or from nothing. `makebreak judge` runs on it in a child of this
 process, which gives time and memory; the memory includes the interpreter with all that it has imported. Wanted of every file: a result with
-one of the documented exit codes and nothing on the standard error, or one line there with exit code 2; in less than 10 s and 500 MB.
+one of the documented exit codes and nothing on the standard error, or one line there with exit code 2; in less than 10 s and 500 MB. What
+is anything else is listed, and so is each file that was charged to its unit.
 """
 
 from __future__ import annotations
 
+import contextlib
+import io
 import os
 import signal
 import sys
@@ -21,7 +24,6 @@ from pathlib import Path
 
 import click
 import numpy as np
-import pandas  # noqa: F401 - so that no child waits for it
 
 from bench.cli import run
 from bench.cli.exit_codes import BENCH_FAULT, GOOD, NOT_DECIDED, NOT_FOR_LOAD, NOT_GOOD, USAGE
@@ -184,6 +186,7 @@ class Came:
 
     seed: int
     kind: str
+    code: int
     what: str
     lasted_s: float
     memory_mb: float
@@ -237,6 +240,8 @@ def sorted_out(code: int, out: str, err: str) -> str:
 @click.option("--show", is_flag=True, help="Print what came of each file.")
 def main(files: int, first: int, show: bool) -> None:
     came: list[Came] = []
+    with contextlib.redirect_stdout(io.StringIO()):
+        run(["judge", str(RECORDINGS / "thermal-plain.csv")])  # imports everything, so that no child waits for it
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "scope.csv"
         for seed in range(first, first + files):
@@ -244,16 +249,19 @@ def main(files: int, first: int, show: bool) -> None:
             path.write_bytes(content)
             code, out, err, lasted_s, memory_mb = judged(path)
             said = (err if code == USAGE or not out else out).strip().splitlines()
-            came.append(Came(seed, kind, sorted_out(code, out, err), lasted_s, memory_mb, said[-1 if code == USAGE else 0] if said else ""))
+            line = said[-1 if code == USAGE else 0] if said else ""
+            came.append(Came(seed, kind, code, sorted_out(code, out, err), lasted_s, memory_mb, line))
             if show:
                 print(f"{seed:>5}  {kind:<18} {came[-1].what:<9} {lasted_s:5.1f} s {memory_mb:4.0f} MB  {came[-1].said[:160]}")
     counts = Counter(one.what if one.what in ("result", "one line") else "anything else" for one in came)
     print(f"{files} files from seed {first}: " + ", ".join(f"{what} {counts[what]}" for what in ("result", "one line", "anything else")))
+    results = Counter(one.code for one in came if one.what == "result")
+    print("results by exit code: " + ", ".join(f"{code}: {results[code]}" for code in RESULTS))
     slowest, largest = max(came, key=lambda one: one.lasted_s), max(came, key=lambda one: one.memory_mb)
     print(f"slowest: {slowest.lasted_s:.1f} s, {slowest.kind} (seed {slowest.seed}); wanted below {MOST_S:g} s")
     print(f"largest memory: {largest.memory_mb:.0f} MB, {largest.kind} (seed {largest.seed}); wanted below {MOST_MB:g} MB")
     for one in came:
-        if one.what not in ("result", "one line") or one.lasted_s > MOST_S or one.memory_mb > MOST_MB:
+        if one.what not in ("result", "one line") or one.code == NOT_GOOD or one.lasted_s > MOST_S or one.memory_mb > MOST_MB:
             print(f"  seed {one.seed}, {one.kind}: {one.what}; {one.lasted_s:.1f} s, {one.memory_mb:.0f} MB; {one.said[:200]}")
 
 

@@ -154,9 +154,10 @@ def test_stamps_of_date_and_time_become_seconds_from_the_first_row(tmp_path: Pat
 
 
 def test_a_time_of_day_beside_a_time_in_seconds_is_not_used(tmp_path: Path) -> None:
-    path = written(tmp_path, "Date,Time,time_s,v_in_V\n1,10:00:00,0,12\n1,10:00:00,0.001,12\n1,10:00:00,0.002,12\n")
-    assert series(path)[0].tolist() == pytest.approx([0.0, 0.001, 0.002])
-    assert "2 columns of the file not used: Date, Time" in read_recording(path).notes
+    for title in ("Time", "time_stamp"):
+        path = written(tmp_path, f"Date,{title},time_s,v_in_V\n1,10:00:00,0,12\n1,10:00:00,0.001,12\n1,10:00:00,0.002,12\n")
+        assert series(path)[0].tolist() == pytest.approx([0.0, 0.001, 0.002])
+        assert f"2 columns of the file not used: Date, {title}" in read_recording(path).notes
 
 
 def test_a_recording_across_midnight_shows_the_same_unit(tmp_path: Path) -> None:
@@ -167,6 +168,13 @@ def test_a_recording_across_midnight_shows_the_same_unit(tmp_path: Path) -> None
     record = judged(kept(frame.drop(columns="time_s"), tmp_path))
     for name in ("rate_per_min", "on_ratio", "start_s", "drop_v"):
         assert value(record, name) == pytest.approx(value(judged(PLAIN), name), rel=1e-6), name
+
+
+def test_midnight_is_passed_once_whatever_is_read_together(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("bench.recording.cells.PIECE", 200)
+    stamps = [*(f"23:59:59.{n:03d}" for n in range(900, 1000)), *(f"00:00:00.{n:03d}" for n in range(100))]
+    t_s, _ = series(written(tmp_path, "time,v_in_V\n" + "".join(f"{stamp},12.5\n" for stamp in stamps)))
+    assert t_s == pytest.approx(np.arange(200) * 1e-3, abs=1e-9)
 
 
 @pytest.mark.parametrize("stamp", ["2031-02-31T10:00:00", "yesterday", "25:61:00", "10:20:30"])
@@ -277,6 +285,13 @@ def test_a_main_channel_may_be_slower(tmp_path: Path, every: dict[str, tuple[int
     assert not any("gaps" in note for note in notes)
 
 
+def test_rows_further_apart_than_a_seldom_read_input_are_no_slower_channels(tmp_path: Path) -> None:
+    frame = plain().iloc[::13]
+    record = judged(kept(frame, tmp_path))
+    assert abs(value(record, "rate_per_min") - value(judged(PLAIN), "rate_per_min")) < 2.0
+    assert value(record, "supply_v") == pytest.approx(value(judged(PLAIN), "supply_v"), rel=0.01)
+
+
 def test_input_and_output_have_the_instants_of_the_slower_of_them(tmp_path: Path) -> None:
     path = kept(thinned(plain(), v_in_V=(5, 0)), tmp_path)
     frame = plain()
@@ -324,6 +339,14 @@ def test_cells_that_are_missing_without_a_rhythm_are_gaps(tmp_path: Path) -> Non
     recording = read_recording(kept(frame, tmp_path))
     assert "40 empty cells: gaps, over which nothing is joined" in recording.notes
     assert sum(block.gap_before for block in recording.blocks) > 30
+
+
+def test_a_column_that_is_mostly_empty_without_a_rhythm_is_no_slower_channel(tmp_path: Path) -> None:
+    frame = plain()
+    frame.loc[np.random.default_rng(1).random(len(frame)) > 0.3, "i_load_A"] = np.nan
+    recording = read_recording(kept(frame, tmp_path))
+    assert any("empty cells: gaps, over which nothing is joined" in note for note in recording.notes)
+    assert not any("slower channel" in note for note in recording.notes)
 
 
 def test_an_input_that_was_read_too_seldom_costs_only_itself(tmp_path: Path) -> None:

@@ -101,8 +101,9 @@ class Filling:
         """The table with what was learnt: ends of ranges that were exceeded, and slower channels; columns of no use are left out."""
         ends = {channel: column.ends for channel, column in self._columns.items() if column.beyond and channel not in self._odd()}
         slow = {channel: column.usual for channel, column in self._columns.items() if column.usual > 1}
-        if "v_in" in slow and slow["v_in"] * interval_s > _SELDOM_S and "v_out" in self._columns and slow.get("v_out", 1) < slow["v_in"]:
-            self._left_out["v_in"] = f"one reading in {slow['v_in']} rows, too seldom beside the output"
+        of_input = slow.get("v_in", 1)
+        if of_input * interval_s > _SELDOM_S and "v_out" in self._columns and slow.get("v_out", 1) < of_input:
+            self._left_out["v_in"] = f"one reading in {of_input} rows, too seldom beside the output"
         for channel, column in self._columns.items():
             if channel != "v_drop" and column.has_level_beyond:  # of a drop only the small readings count
                 self._left_out[channel] = "what it should show lies beyond its range"

@@ -10,10 +10,11 @@ from pathlib import Path
 from bench.description import Share
 from bench.instrument import ALL, UNSTATED, Instrument
 from bench.recording.filling import Filling
+from bench.recording.head import column_notes, open_table
 from bench.recording.rows import blocks_of, rows_of
 from bench.recording.stand_in import current_levels
 from bench.recording.survey import Survey
-from bench.recording.table import EVERYTHING, RecordingError, Table, column_notes, open_table
+from bench.recording.table import EVERYTHING, RecordingError, Table
 from bench.samples import EXACT, Accuracy, Block, Timing, Trace
 
 

@@ -155,7 +155,7 @@ def blocks_of(table: Table, interval_s: float) -> Iterator[Block]:
             missing_rows = begin > 0 and not good[begin - 1]
             gap_before = last > -math.inf and (gap or missing_rows or float(t[0]) - last > threshold)
             traces = _traces(t, {c: v[begin:end] for c, v in values.items()}, table.contact_channels)
-            if len(t) < 2 or any(c not in traces or len(traces[c].t_s) < 2 for c in main):
+            if any(c not in traces or len(traces[c].t_s) < 2 for c in main):
                 gap = True  # too short to show a change, or for a slower channel
                 continue
             yield Block(float(t[0]), float(t[-1]) + interval_s, traces, gap_before)
