@@ -57,7 +57,7 @@ TESTS: Mapping[str, tuple[str, ...]] = {
     "transitions": _EDGES,
     "instants": _EDGES,
     "uncertainty": ("test_uncertainty", "test_coverage", "test_verdict"),
-    "verdict": ("test_verdict", "test_verdict_conditions"),
+    "verdict": ("test_verdict", "test_verdict_conditions", "test_verdict_parts"),
     "session.combine": ("test_combine", "test_assemble"),
 }
 """The fast test files of each module; those that are not there yet are passed over."""
