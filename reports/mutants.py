@@ -40,7 +40,7 @@ from reports.mutations import Mutant, mutants_of
 ROOT = Path(__file__).parent.parent
 EQUIVALENT = Path(__file__).parent / "equivalent_mutants.toml"
 _MEASURE = (
-    "test_measure", "test_film", "test_golden_budgets", "test_values", "test_value_levels", "test_bench_check", "test_behaviour",
+    "test_film", "test_golden_budgets", "test_values", "test_value_levels", "test_bench_check", "test_bench_lamps", "test_behaviour",
 )  # fmt: skip
 _SAMPLES = ("test_cycles", "test_inrush", "test_readings")
 _EDGES = ("test_transitions", "test_transition_levels", "test_instants")
@@ -57,7 +57,7 @@ TESTS: Mapping[str, tuple[str, ...]] = {
     "transitions": _EDGES,
     "instants": _EDGES,
     "uncertainty": ("test_uncertainty", "test_coverage", "test_verdict"),
-    "verdict": ("test_verdict", "test_verdict_conditions"),
+    "verdict": ("test_verdict", "test_verdict_conditions", "test_verdict_parts"),
     "session.combine": ("test_combine", "test_assemble"),
 }
 """The fast test files of each module; those that are not there yet are passed over."""
@@ -120,7 +120,7 @@ class Planter:
     def _plant_in(self, found: Found, module: ModuleType, source: str, items: Sequence[pytest.Item]) -> None:
         began = time.monotonic()
         tree = ast.parse(source)
-        mutants = mutants_of(tree)
+        mutants = mutants_of(tree, {name for name, value in vars(module).items() if isinstance(value, float)})
         found.all = len(mutants)
         mutants.sort(key=lambda m: hashlib.sha256(f"{self._seed} {m.key}".encode()).digest())
         known = _equivalents(found.module)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import ast
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from dataclasses import dataclass
 
 _COMPARED: dict[type[ast.cmpop], tuple[type[ast.cmpop], ...]] = {
@@ -58,11 +58,10 @@ class Mutant:
             getattr(parent, field)[index] = self.new
 
 
-def mutants_of(tree: ast.Module) -> list[Mutant]:
-    """All faults that these operators know for the module, in the order of its lines."""
+def mutants_of(tree: ast.Module, reals: Container[str] = ()) -> list[Mutant]:
+    """All faults that these operators know for the module, in the order of its lines. `reals`: names that stand for real numbers."""
     found: list[Mutant] = []
     seen: Counter[tuple[str, str]] = Counter()
-    reals = _real_constants(tree)
     for node, place, statement, function in _nodes(tree, tree, ""):
         for new in _faults(node):
             change = f"{_text(node)}  ->  {_text(new)}"
@@ -76,18 +75,7 @@ def mutants_of(tree: ast.Module) -> list[Mutant]:
     return found
 
 
-def _real_constants(tree: ast.Module) -> set[str]:
-    """Names at the top of the module that stand for real numbers."""
-    found: set[str] = set()
-    for node in tree.body:
-        if isinstance(node, ast.Assign):
-            names = [one.id for target in node.targets for one in ast.walk(target) if isinstance(one, ast.Name)]
-            values = [one for one in ast.walk(node.value) if isinstance(one, ast.Constant)]
-            found |= set(names) if values and all(isinstance(one.value, float) for one in values) else set()
-    return found
-
-
-def _is_on_edge(node: ast.AST, new: ast.AST, reals: set[str]) -> bool:
+def _is_on_edge(node: ast.AST, new: ast.AST, reals: Container[str]) -> bool:
     """Whether a comparison with a real threshold differs only in whether the threshold itself belongs to it."""
     if not isinstance(node, ast.Compare) or not isinstance(new, ast.Compare):
         return False

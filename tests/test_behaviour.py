@@ -12,6 +12,7 @@ from scipy import stats
 
 from bench.measure import Conditions, Counts, Measured
 from bench.measure.behaviour import Start, behaviour, start_of
+from bench.measure.film import Film, film_of
 from bench.measure.mechanism import mechanism_of
 from bench.readings import Reading
 from bench.samples import Timing
@@ -163,6 +164,12 @@ def test_of_a_unit_that_stays_lit_half_the_system_voltage_is_live(volts: float, 
     assert measured([], lit_now=lit(pilot=volts), **(still | {"now_s": 2.0})).facts["pilot"] == "unknown", "it may go out yet"
 
 
+def test_what_flashes_showed_of_the_pilot_stands_when_the_unit_stays_lit() -> None:
+    end_s = cycles(FLASHES)[-1].ended.t_s
+    m = measured(cycles(FLASHES), now_s=end_s + 9.0, lit_now=lit(pilot=0.0))
+    assert (m.facts["behaviour"], m.facts["pilot"]) == ("steady on", "in step")
+
+
 # Flashes that are missing, long, or unlike each other.
 
 
@@ -254,6 +261,10 @@ def test_what_a_mechanism_is_not_told_by() -> None:
     assert mechanism_of(evidence(leaky), leaky) == "electronic", "the middle one tells"
     unread = cycles(of, darks=[dark(current=None), *[dark(current=Reading(0.3, 1e-4, 9))] * 2], first_s=0.4)
     assert mechanism_of(evidence(unread), unread) == "hot wire"
+    unknown = cycles(of, darks=dark(current=None), first_s=0.302)
+    assert mechanism_of(evidence(unknown), unknown) == "electronic", "no current was recorded"
+    assert kind([(0.58, 0.3), (0.4, 0.3), (0.4, 0.3), (0.8, 0.3)], 0.1) == "thermal, closed at rest"
+    assert kind([(0.045, 0.3), (0.045, 0.3), (0.045, 0.3), (0.4, 0.3)], 40.0) == "electronic"
     blips = cycles([(0.045, 0.3)] * 4, first_s=0.34)
     assert mechanism_of(evidence(blips), blips) == "electronic", "all its flashes are so short"
 
@@ -312,6 +323,37 @@ def test_a_film_is_less_in_a_6_volt_unit() -> None:
     assert [filmed([v, *[0.1] * 5], Counts(1, 3), conditions=six).facts["film"] for v in volts] == ["none", "recovered", "recovered"]
     assert [filmed([v, v, *[0.1] * 5], conditions=six).facts["film"] for v in volts] == ["none", "recovered", "recovered"]
     assert [filmed([v, v, *[0.1] * 5]).facts["film"] for v in volts] == ["none"] * 3
+
+
+@pytest.mark.parametrize(
+    ("volts", "film"),
+    [
+        ([0.5, 0.5, 0.4, 0.3, *[0.2] * 8], "recovered"),
+        ([0.5, 0.5, 0.4, 0.3, *[0.2] * 5, 0.25, 0.25, 0.25], "none"),  # it rises again at the end, by more than 0.04 V
+        ([0.5, 0.5, 0.4, 0.3, *[0.2] * 5, 0.23, 0.23, 0.23], "recovered"),
+    ],
+)
+def test_a_film_falls_and_does_not_come_back(volts: list[float], film: str) -> None:
+    made = cycles([(0.4, 0.3)] * len(volts), [lit(drop=Reading(v, 1e-3, 20)) for v in volts])
+    assert (film_of(evidence(made), made) != Film()) == (film == "recovered")
+
+
+def test_the_film_of_a_6_volt_unit_is_half_as_high_all_the_way() -> None:
+    """It has gone within 0.025 V of the last ones, and is none if it rises again by 0.02 V."""
+    volts = [0.25, 0.25, 0.2, 0.15, 0.138, 0.13, 0.122, *[0.1] * 8]
+    for scale, system_v in ((1.0, 6.0), (2.0, 12.0)):
+        made = cycles([(0.4, 0.3)] * len(volts), [lit(drop=Reading(scale * v, 1e-3, 20)) for v in volts])
+        assert film_of(evidence(made, conditions=Conditions(system_v)), made) == Film(gone_at=6), system_v
+    back = [0.25, 0.25, 0.2, *[0.1] * 5, *[0.13] * 5]
+    made = cycles([(0.4, 0.3)] * len(back), [lit(drop=Reading(v, 1e-3, 20)) for v in back])
+    assert film_of(evidence(made, conditions=Conditions(6.0)), made) == Film()
+    assert film_of(evidence(made, conditions=Conditions(12.0)), made) != Film()
+
+
+def test_of_a_drop_that_too_few_flashes_show_no_film_is_known() -> None:
+    lits = [lit(drop=Reading(v, 1e-3, 20)) if v else lit(drop=None) for v in (0.3, 0.3, 0.3, 0.0, 0.3, 0.0, 0.3)]
+    m = measured(cycles([(0.4, 0.3)] * 7, lits), Counts(2, 5))
+    assert isinstance(m.values["film_v"], Estimate) and m.facts["film"] == "unknown"
 
 
 def test_while_a_film_goes_away_all_that_it_moves_is_in_the_uncertainty() -> None:

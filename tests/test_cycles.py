@@ -2,70 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from typing import Any
+import math
+from collections.abc import Callable
 
 import numpy as np
 import pytest
+from cut_flashes import FLASHES, STEP, SUPPLY, U_S, Cut, Signal, change, steps, value
 from hand_evidence import near
 
-from bench.cycles import Cycle, CycleCutter
-from bench.samples import Accuracy, Array, Block, Timing, Trace
+from bench.samples import Array, Timing
 from bench.transitions import Change, Gap, Interruption, SupplyEdge, Transition
-
-STEP = 125e-6
-KNOWN = {
-    "v_in": Accuracy(0.0, 20.0, 0, 0, 0, 0), "v_out": Accuracy(0.0, 20.0, 0, 0, 0, 0), "v_drop": Accuracy(-0.1, 1.0, 0, 0, 0, 0),
-    "i_load": Accuracy(-10.0, 90.0, 0, 0, 0, 0), "i_load_low": Accuracy(-1.0, 9.0, 0, 0, 0, 0), "v_pilot": Accuracy(0.0, 20.0, 0, 0, 0, 0),
-}  # fmt: skip
-U_S = 1e-6
-Signal = Callable[[Array], Array] | float
-SUPPLY = SupplyEdge(0.2, True, U_S)
-
-
-def change(t_s: float, closed: bool, *again_s: float, u_s: float = U_S) -> Transition:
-    return Transition(t_s, closed, u_s, again_s)
-
-
-# Two flashes of 0.4 s and the make of a third.
-FLASHES: tuple[Change, ...] = (SUPPLY, change(0.5, True), change(0.9, False), change(1.2, True), change(1.6, False), change(1.9, True))
-
-
-def steps(*until: tuple[float, float]) -> Callable[[Array], Array]:
-    """A signal of these levels, each until an instant."""
-    ends = np.array([t for t, _ in until])
-    levels = np.array([v for _, v in until])
-    return lambda t: levels[np.minimum(np.searchsorted(ends, t, side="right"), len(levels) - 1)]
-
-
-class Cut:
-    """A cutter that was fed these signals to the end, with the changes in the block in which they happen, or `late_s` after it.
-
-    No current flows before the supply comes, unless `zeros` of the currents are to be seen.
-    """
-
-    def __init__(
-        self, signals: Mapping[str, Signal], changes: tuple[Change, ...] = FLASHES, end_s: float = 2.0, late_s: float = 0.0,
-        block_s: float = 0.05, timing: Timing | None = None, delays_s: Mapping[str, float] | None = None, zeros: bool = False,
-    ) -> None:  # fmt: skip
-        self.cutter = CycleCutter(KNOWN, delays_s or {}, *(() if timing is None else (timing,)))
-        self.cycles: list[Cycle] = []
-        waiting = list(changes)
-        for k in range(round(end_s / block_s)):
-            begin_s, until_s = k * block_s, (k + 1) * block_s
-            t = np.arange(round(begin_s / STEP), round(until_s / STEP), dtype=np.float64) * STEP
-            traces = {}
-            for name, signal in signals.items():
-                v = np.full(len(t), signal) if isinstance(signal, float) else np.asarray(signal(t), dtype=np.float64)
-                traces[name] = Trace(t, v if zeros or not name.startswith("i_") else np.where(t < 0.2, 0.0, v))
-            due = [one for one in waiting if one.t_s + late_s < until_s]
-            waiting = waiting[len(due) :]
-            self.cycles += self.cutter.feed(Block(begin_s, until_s, traces), due)
-
-
-def value(found: Any) -> float:
-    assert found is not None
-    return float(found.value)
 
 
 def test_a_cycle_goes_from_one_make_to_the_next() -> None:
@@ -388,3 +334,45 @@ def test_how_long_the_lamps_were_lit_where_they_were_read() -> None:
     slow = Cut({"v_out": 11.0}, timing=Timing(sampling_s=0.02)).cycles[0].lit
     assert slow.settled_s == near(0.38 - 5 * U_S, abs=1e-9)
     assert Cut({}).cycles[0].lit.settled_s == near(0.35, abs=1e-4)
+
+
+# Edges that take their time.
+
+
+def soft(t_s: float, closed: bool, half_s: float) -> Transition:
+    """A slow edge that goes on for `half_s` before and after: from a fifth to four fifths it takes 1.2 of that, rectangular."""
+    return Transition(t_s, closed, U_S, soft_s=0.6 * half_s / math.sqrt(3.0))
+
+
+def test_a_slow_edge_reaches_over_half_of_itself_and_a_tenth_more() -> None:
+    assert soft(0.5, True, 0.02).reach_s == near(1.1 * 0.02)
+    assert change(0.5, True).reach_s == 0.0
+
+
+def test_levels_are_read_outside_of_slow_edges() -> None:
+    """Edges of 40 ms: until 22 ms after a make and from 22 ms before a break on nothing is read."""
+    changes = (SUPPLY, soft(0.5, True, 0.02), soft(0.9, False, 0.02), soft(1.2, True, 0.02))
+    inside = steps((0.521, 5.0), (0.879, 12.0), (0.921, 5.0), (1.179, 0.5), (9.0, 5.0))
+    (cycle,) = Cut({"v_in": inside, "v_out": inside, "v_drop": lambda t: inside(t) / 20.0, "i_load": inside}, changes, 1.4).cycles
+    lit, dark = cycle.lit, cycle.dark
+    assert [value(r) for r in (lit.supply, lit.lamp, lit.steady, lit.drop, lit.drop_a)] == near([12.0, 12.0, 12.0, 0.6, 12.0])
+    assert [value(r) for r in (dark.current, dark.supply, dark.out)] == near([0.5, 0.5, 0.5], rel=1e-4)
+
+
+def test_a_make_that_takes_a_tenth_of_a_millisecond_is_no_step() -> None:
+    for soft_s, there in ((0.09e-3, True), (0.11e-3, False)):
+        changes = (SUPPLY, Transition(0.5, True, U_S, soft_s=soft_s), *FLASHES[2:])
+        assert (Cut({"i_load": decaying(40.0)}, changes).cycles[0].lit.peak is not None) is there
+
+
+def test_the_end_of_a_state_is_never_before_its_middle() -> None:
+    """However badly the edge is known."""
+    changes = (SUPPLY, change(0.5, True), change(0.9, False, u_s=0.1), change(1.2, True, u_s=0.1))
+    cycle = Cut({"v_in": lambda t: 10.0 + t, "v_out": lambda t: 10.0 + t}, changes, 1.4).cycles[0]
+    assert value(cycle.lit.supply) == near(10.0 + 0.7, rel=1e-4)
+    assert value(cycle.dark.out) < 10.0 + 1.05
+
+
+def test_a_clipped_current_says_nothing_of_cold_lamps() -> None:
+    signals: dict[str, Signal] = {"i_load": lambda t: np.minimum(decaying(200.0)(t), 90.0), "v_out": steps((0.5, 0.0), (9.0, 8.0))}
+    assert Cut(signals).cycles[0].lit.siemens is None

@@ -24,7 +24,9 @@ from hand_evidence import (
 from scipy import stats
 
 from bench.measure import Conditions, Counts, Measured, measure
+from bench.measure.evidence import corrected, current_channel
 from bench.readings import Reading
+from bench.supply import SupplyEvidence
 from bench.uncertainty import Component, Estimate, NotMeasured
 
 STEADY = [(0.4, 0.3)] * 4
@@ -189,6 +191,65 @@ def test_what_the_inrush_may_still_add_falls_with_the_length_of_the_flash(on_s: 
         assert (inside.shape, inside.kind) == ("rectangular", "B")
     led = estimate(measured(cycles([(on_s, 0.3)] * 3), conditions=Conditions(filament=False)), "steady_a")
     assert "inrush not over" not in parts(led)
+
+
+def test_what_lights_for_too_short_a_time_to_be_read_has_no_levels() -> None:
+    brief = measured(cycles([(0.05, 0.3)] * 3, lit(steady=None, supply=None, lamp=None)))
+    assert reason(brief, "steady_a") == "the lamps were never lit"
+    assert reason(brief, "supply_v") == reason(brief, "lamp_v") == "the unit was never closed"
+
+
+def test_a_voltage_read_in_the_inrush_may_still_be_pulled_down_by_it() -> None:
+    """0.1 s after the make 2 exp(-100 / 33) of the current may be too much, and with it as much of the fall from 12.9 V without load."""
+    left = 2.0 * math.exp(-100 / 33)
+    m = measured(cycles([(0.1, 0.3)] * 3))
+    for name in ("supply_v", "lamp_v"):
+        found = parts(estimate(m, name))["inrush not over"]
+        assert (found.u, found.shape) == (near(left * (12.9 - estimate(m, name).value) / math.sqrt(3.0)), "rectangular")
+        assert "inrush not over" not in parts(estimate(measured(cycles(STEADY)), name))
+        assert "inrush not over" not in parts(estimate(measured(cycles([(0.1, 0.3)] * 3), conditions=Conditions(filament=False)), name))
+        never_idle = SupplyEvidence((12.4, 30.0), 0.0, drawing_s=2.0)
+        assert "inrush not over" not in parts(estimate(measured(cycles([(0.1, 0.3)] * 3), supply=never_idle), name))
+    soon = measured(cycles([(0.02, 0.3)] * 3), supply=SupplyEvidence((12.4, 30.0), 14.0, drawing_s=2.0))
+    most = parts(estimate(soon, "supply_v"))["inrush not over"].u
+    assert most == near((14.0 - estimate(soon, "supply_v").value) / math.sqrt(3.0)), "all of the fall at the most"
+
+
+# Which zero is taken off, and which range read.
+
+
+def test_a_range_ends_a_hundredth_below_its_end() -> None:
+    """7.67 A less a hundredth of 8.17 A are 7.588 A."""
+    e = evidence(cycles(STEADY))
+    assert [current_channel(e, amps) for amps in (-1.0, 7.585, 7.591, 20.0)] == ["i_load_low", "i_load_low", "i_load", "i_load"]
+    assert current_channel(replace(e, accuracies={"i_load": ACCURACY["i_load"]}), 1.0) == "i_load"
+
+
+def test_a_zero_that_rest_does_not_show_is_that_of_the_range() -> None:
+    """An instrument whose zero lies below the end of its input reads nothing of it at rest."""
+    hidden = {name: replace(known, zero_at_rest=False) for name, known in ACCURACY.items()}
+    rest = {"v_drop": Reading(0.012, 2e-5, 7000), "i_load_low": Reading(0.1, 2e-5, 7000)}
+    seen, unseen = measured(cycles(STEADY), rest=rest), measured(cycles(STEADY), rest=rest, accuracies=hidden)
+    assert estimate(seen, "drop_v").value == near(estimate(unseen, "drop_v").value - 0.012)
+    assert parts(estimate(unseen, "drop_v"))["v_drop: zero"].u == 1.9e-3
+    assert parts(estimate(unseen, "steady_a"))["i_load_low: zero"].u == 0.0041
+
+
+def test_the_share_of_a_channel_that_was_not_read_is_not_taken_off() -> None:
+    e = evidence(cycles(STEADY))
+    assert corrected(e, "v_drop", 0.3, {}) == 0.3 and corrected(e, "v_drop", 0.3, {"v_in": 10.0}) == near(0.28)
+
+
+def test_two_cycles_have_a_scatter_and_one_its_noise() -> None:
+    lits = [lit(supply=12.8), lit(supply=12.9)]
+    two = estimate(measured(cycles(STEADY[:2], lits), Counts(0, 2)), "supply_v")
+    assert (scatter(two).u, scatter(two).dof, two.n) == (near(0.05), 1.0, 2)
+
+
+def test_late_drops_are_those_of_three_flashes_at_least() -> None:
+    found = estimate(measured(cycles([(0.4, 0.3)] * 26), Counts(18, 3)), "drop_v")
+    assert found.n == 3, "beyond the twentieth, but no fewer than are averaged"
+    assert estimate(measured(cycles([(0.4, 0.3)] * 26), Counts(12, 3)), "drop_v").n == 8
 
 
 # The dark current.
