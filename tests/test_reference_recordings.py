@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import tomllib
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +17,7 @@ import pytest
 from bench.instrument import parse_instrument
 from reports import recordings
 from reports.ngspice import Waves
-from reports.reference_instruments import INSTRUMENTS, record
+from reports.reference_instruments import INSTRUMENTS, Channel, Instrument, Timing, record
 from reports.reference_units import NETLISTS, UNITS, Reference, truth
 
 UNITS_HERE = ("thermal", "hot-wire-hold", "electronic-leaky")
@@ -121,3 +122,29 @@ def test_an_instrument_keeps_its_data_sheet(name: str, tmp_path: Path) -> None:
     # The errors are there, of either sign, and different each time.
     for channel, parts in means.items():
         assert min(parts) < -0.3 and max(parts) > 0.3, channel
+
+
+def _the_same(timing: Timing, _: np.random.Generator) -> Timing:
+    return timing
+
+
+def test_delays_and_sampling_time_are_those_of_the_data_sheet(tmp_path: Path) -> None:
+    perfect = Channel(0.0, 0.0, 0.0, 0.0, 1e-9, -100.0, 100.0, 0.0)
+    t_s = np.linspace(0.0, 15.0, 151)
+    ramp = Waves(t_s, {node: t_s for node in ("i(vamp)", "v(in)", "v(out)")})
+    for timing, lags_s in (
+        (Timing(100.0, 0.0, skew_s=400e-6), (0.0, 200e-6, 400e-6)),
+        (Timing(100.0, 0.0, mean_s=10e-3), (-5e-3, -5e-3, -5e-3)),
+        (Timing(100.0, 1000.0), (0.0, 0.0, 0.0)),
+    ):
+        instrument = Instrument("", partial(_the_same, timing), perfect, perfect, 2.0)
+        rates = []
+        for seed in range(6):
+            recorded = record(instrument, ramp, 12.0, np.random.default_rng(seed), tmp_path / "ramp.csv")
+            frame = pd.read_csv(recorded.path)
+            for column, lag_s in zip(("i_load_A", "v_in_V", "v_out_V"), lags_s, strict=True):
+                assert frame[column].iloc[0] == pytest.approx(recorded.begin_s + lag_s, abs=2e-6)
+            true_s = frame["v_in_V"].iloc[-1] - frame["v_in_V"].iloc[0]
+            rates.append(true_s / frame["time_s"].iloc[-1] - 1.0)
+        widest = max(map(abs, rates))
+        assert 0.3e-6 * timing.clock_ppm <= widest <= 1e-6 * timing.clock_ppm + 3e-6
