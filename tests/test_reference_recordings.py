@@ -60,6 +60,21 @@ def test_a_stated_instrument_makes_intervals_narrower(judged: list[recordings.Ju
         assert np.median(widths[False]) > times * np.median(widths[True]), quantity
 
 
+def test_what_is_not_so_is_counted(folder: Path) -> None:
+    """A recording of a sound unit held against the waves of a fast one: rate and verdicts on it are wrong, and are said to be."""
+    sound, fast = (Reference(unit, unit.run(folder)) for unit in (UNITS["electronic"], UNITS["electronic-fast"]))
+    recorded = record(INSTRUMENTS["unipolar"], sound.waves, 12.0, np.random.default_rng(1), folder / "sound.csv")
+    right = recordings.judge(sound, "electronic", "unipolar", 1, recorded, stated=True)
+    wrong = recordings.judge(fast, "electronic", "unipolar", 1, recorded, stated=True)
+    assert {v.quantity for v in right.values if not v.held} & {"rate_per_min", "on_ratio"} == set() == set(right.wrong_verdicts)
+    assert {v.quantity for v in wrong.values if not v.held} >= {"rate_per_min", "rate_total_per_min", "on_ratio", "on_s", "off_s"}
+    assert sorted(text.split(",")[0] for text in wrong.wrong_verdicts) == [
+        "iso-4082: on_ratio pass", "iso-4082: rate_per_min pass", "un-r48: rate_per_min pass",
+    ]  # fmt: skip
+    assert recordings.tables([wrong]).count("  0.0%") >= 10
+    assert "of them wrong 3" in recordings.said_wrong([wrong])
+
+
 def test_the_truth_of_a_timed_unit_is_what_its_netlist_says(folder: Path) -> None:
     unit = UNITS["electronic-leaky"]
     reference = Reference(unit, unit.run(folder))
