@@ -181,10 +181,15 @@ def _kept(timing: Timing, true_s: Array, rng: Random) -> tuple[np.ndarray[tuple[
 
 
 def _sampled(waves: Waves, name: str, at_s: Array, mean_s: float) -> Array:
+    """The wave at these instants, or its mean over the time `mean_s` before each."""
     if not mean_s:
         return waves.samples(name, at_s)
     t, v = waves.t_s, waves[name]
     total = np.concatenate(([0.0], np.cumsum(np.diff(t) * (v[1:] + v[:-1]) / 2.0)))
-    ends = (np.interp(at, t, total) for at in (np.maximum(at_s - mean_s, 0.0), at_s))
-    before, until = ends
-    return np.asarray((until - before) / np.minimum(mean_s, np.maximum(at_s, 1e-9)))
+
+    def integral(until_s: Array) -> Array:
+        k = np.clip(np.searchsorted(t, until_s, side="right") - 1, 0, len(t) - 1)
+        return np.asarray(total[k] + (until_s - t[k]) * (v[k] + np.interp(until_s, t, v)) / 2.0)
+
+    begin_s = np.maximum(at_s - mean_s, 0.0)
+    return np.asarray((integral(at_s) - integral(begin_s)) / (at_s - begin_s))

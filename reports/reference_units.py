@@ -67,6 +67,9 @@ UNITS: Mapping[str, ReferenceUnit] = {
     "electronic": ReferenceUnit("electronic.cir", {"period": 0.6713, "lit": 0.3309}),
     "electronic-leaky": ReferenceUnit("electronic.cir", {"first": 1.42373, "leak": 2100.0, "period": 0.7119, "lit": 0.3703}),
     "electronic-led": ReferenceUnit("electronic.cir", {"n21": 0.0, "leds": 2.0, "source": 12.83, "period": 0.6507}, led=True),
+    # Just outside the limits: 122.3 and 58.3 flashes a minute, lit for 80.7 and 29.2 % of the time, first light after 1.03 s.
+    "electronic-fast": ReferenceUnit("electronic.cir", {"period": 0.4905, "lit": 0.3959}),
+    "electronic-late": ReferenceUnit("electronic.cir", {"first": 2.0313, "period": 1.0287, "lit": 0.3007}),
     "transistor": ReferenceUnit("transistor.cir", {"period": 0.6891, "lit": 0.3417}, ramp_s=6e-3),
     "bouncing": ReferenceUnit("bouncing.cir"),
     "irregular": ReferenceUnit("irregular.cir", behaviour="irregular"),

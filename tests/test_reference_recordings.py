@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import tomllib
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +17,7 @@ import pytest
 from bench.instrument import parse_instrument
 from reports import recordings
 from reports.ngspice import Waves
-from reports.reference_instruments import INSTRUMENTS, record
+from reports.reference_instruments import INSTRUMENTS, Channel, Instrument, Timing, record
 from reports.reference_units import NETLISTS, UNITS, Reference, truth
 
 UNITS_HERE = ("thermal", "hot-wire-hold", "electronic-leaky")
@@ -57,6 +58,21 @@ def test_a_stated_instrument_makes_intervals_narrower(judged: list[recordings.Ju
         widths = {stated: [v.expanded for one in judged if one.stated == stated for v in one.values if v.quantity == quantity]
                   for stated in (True, False)}
         assert np.median(widths[False]) > times * np.median(widths[True]), quantity
+
+
+def test_what_is_not_so_is_counted(folder: Path) -> None:
+    """A recording of a sound unit held against the waves of a fast one: rate and verdicts on it are wrong, and are said to be."""
+    sound, fast = (Reference(unit, unit.run(folder)) for unit in (UNITS["electronic"], UNITS["electronic-fast"]))
+    recorded = record(INSTRUMENTS["unipolar"], sound.waves, 12.0, np.random.default_rng(1), folder / "sound.csv")
+    right = recordings.judge(sound, "electronic", "unipolar", 1, recorded, stated=True)
+    wrong = recordings.judge(fast, "electronic", "unipolar", 1, recorded, stated=True)
+    assert {v.quantity for v in right.values if not v.held} & {"rate_per_min", "on_ratio"} == set() == set(right.wrong_verdicts)
+    assert {v.quantity for v in wrong.values if not v.held} >= {"rate_per_min", "rate_total_per_min", "on_ratio", "on_s", "off_s"}
+    assert sorted(text.split(",")[0] for text in wrong.wrong_verdicts) == [
+        "iso-4082: on_ratio pass", "iso-4082: rate_per_min pass", "un-r48: rate_per_min pass",
+    ]  # fmt: skip
+    assert recordings.tables([wrong]).count("  0.0%") >= 10
+    assert "of them wrong 3" in recordings.said_wrong([wrong])
 
 
 def test_the_truth_of_a_timed_unit_is_what_its_netlist_says(folder: Path) -> None:
@@ -121,3 +137,29 @@ def test_an_instrument_keeps_its_data_sheet(name: str, tmp_path: Path) -> None:
     # The errors are there, of either sign, and different each time.
     for channel, parts in means.items():
         assert min(parts) < -0.3 and max(parts) > 0.3, channel
+
+
+def _the_same(timing: Timing, _: np.random.Generator) -> Timing:
+    return timing
+
+
+def test_delays_and_sampling_time_are_those_of_the_data_sheet(tmp_path: Path) -> None:
+    perfect = Channel(0.0, 0.0, 0.0, 0.0, 1e-9, -100.0, 100.0, 0.0)
+    t_s = np.linspace(0.0, 15.0, 151)
+    ramp = Waves(t_s, {node: t_s for node in ("i(vamp)", "v(in)", "v(out)")})
+    for timing, lags_s in (
+        (Timing(100.0, 0.0, skew_s=400e-6), (0.0, 200e-6, 400e-6)),
+        (Timing(100.0, 0.0, mean_s=10e-3), (-5e-3, -5e-3, -5e-3)),
+        (Timing(100.0, 1000.0), (0.0, 0.0, 0.0)),
+    ):
+        instrument = Instrument("", partial(_the_same, timing), perfect, perfect, 2.0)
+        rates = []
+        for seed in range(6):
+            recorded = record(instrument, ramp, 12.0, np.random.default_rng(seed), tmp_path / "ramp.csv")
+            frame = pd.read_csv(recorded.path)
+            for column, lag_s in zip(("i_load_A", "v_in_V", "v_out_V"), lags_s, strict=True):
+                assert frame[column].iloc[0] == pytest.approx(recorded.begin_s + lag_s, abs=2e-6)
+            true_s = frame["v_in_V"].iloc[-1] - frame["v_in_V"].iloc[0]
+            rates.append(true_s / frame["time_s"].iloc[-1] - 1.0)
+        widest = max(map(abs, rates))
+        assert 0.3e-6 * timing.clock_ppm <= widest <= 1e-6 * timing.clock_ppm + 3e-6
