@@ -25,10 +25,11 @@ from bench.ports.opening import open_port
 from bench.ports.setting import known_bench
 from bench.record import TestRecord
 from bench.record_json import to_json
+from bench.recording import is_sound
 from bench.render.quantities import quantity_of, uncertainty_of
 from bench.render.report import report_text
 from bench.render.rows import judged_rows, measured_rows
-from bench.session import Operator, Progress, Setup, judge_recording, run_test
+from bench.session import Operator, Progress, Setup, judge_recording, judge_sound, run_test
 from bench.uncertainty import Estimate, Measurement, NotMeasured
 from bench.verdict import Verdict
 
@@ -211,7 +212,8 @@ def judge(
     u_scale: Mapping[str, float] | None = None,
     u_zero: Mapping[str, float] | None = None,
 ) -> Result:
-    """Judge a recording made elsewhere: the path of a CSV file, or a frame with the same columns (`time_s`, `i_load_A`, ...).
+    """Judge a recording made elsewhere: the path of a CSV file, or a frame with the same columns (`time_s`, `i_load_A`, ...); or the path
+    of a WAV file, the sound of a unit's clicks.
 
     `names` renames columns (`{"CH1": "v_in_V"}`); `u_scale` (relative) and `u_zero` (V, A) are standard uncertainties of the
     instrument by channel (`{"i_load": 0.01}`), a plain oscilloscope's if not given. The rest is as for `test`.
@@ -228,6 +230,8 @@ def judge(
             folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
             recording.to_csv(folder / "frame.csv", index=False)
             recording = folder / "frame.csv"
+        if is_sound(recording):
+            return Result(judge_sound(recording, setup, when=_now(), software=f"makebreak {__version__}"))
         record = judge_recording(
             recording, setup, names=names, u_scale=u_scale, u_zero=u_zero, when=_now(), software=f"makebreak {__version__}"
         )

@@ -69,18 +69,23 @@ def command(
 ) -> int:
     """Judge RECORDING, a CSV file that an oscilloscope or logger made (or what `test --capture` kept), and print the report.
 
+    A WAV file is taken for the sound of a unit's clicks: flash rate, its steadiness and missed flashes are judged, and no unit is
+    rejected by sound alone.
+
     Its header names columns and units: time_s, i_load_A, v_in_V, v_out_V, v_drop_V, v_pilot_V (or _ms, _mA, _mV). Whatever is
     missing costs only what needs it. Without errors of the instrument, a plain oscilloscope's are taken.
 
     \b
     makebreak judge scope.csv --limits un-r48
     makebreak judge unit.capture --limits my-shop.toml
+    makebreak judge clicks.wav
     makebreak judge scope.csv --rename "CH1=v_in_V" --rename "CH2=i_load_A" --scale-error i_load=1
     """
     from bench import files
     from bench.cli.exit_codes import code_for
     from bench.cli.stopping import story_of_now
-    from bench.session import judge_capture, judge_recording
+    from bench.recording import is_sound
+    from bench.session import judge_capture, judge_recording, judge_sound
 
     setup = make_setup(
         unit=unit, rated=rated, lamps=lamps, led=led, bank=bank, facts=facts, part=part, claims=claims, parts_folder=parts_folder,
@@ -89,6 +94,8 @@ def command(
     )  # fmt: skip
     if is_capture(recording):
         record = judge_capture(recording, setup, files.procedure(procedure), **story_of_now())
+    elif is_sound(recording):
+        record = judge_sound(recording, setup, **story_of_now())
     else:
         record = judge_recording(
             recording,

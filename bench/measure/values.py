@@ -26,12 +26,12 @@ from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, Typ
 _DROP_UNTIL = 20  # cycles: the drop is read before the twentieth (SAE J2068, after a public summary)
 _AFTER_FILM = 5  # cycles: where a film went away as late as that
 _MISSED_AT = 0.6  # of a period: a gap longer by more than that lacks a flash
-_LONG_AT = 1.5
+LONG_AT = 1.5
 _TREND_LEAST = 8
 _SETTLED_S = 0.2  # lamps lit for so long have their steady current within 0.5 %
 _ZERO_MOVED_A = 6e-3  # two thirds of what a leak may be (10 mA)
 _ZERO_TOLD, _ZERO_MAY_MOVE_A = 6, 0.1  # OFF periods that show it; else half of what the zero of a cold amplifier moves by in a minute
-_IRREGULAR = 0.05  # spread of the period: common practice, no source
+IRREGULAR = 0.05  # spread of the period: common practice, no source
 _ONE_START = "of one start; the next may differ by more"
 
 
@@ -85,15 +85,15 @@ def _rates(
     on, off = type_a([c.on_s for c in cycles]), type_a([c.off_s for c in cycles])
     total = 60.0 / periods.mean
     # Neighbouring periods share a closing, which moves both the same way: never less than independent ones.
-    together = math.sqrt(max(1.0, _neighbours_share(period_s)))
-    apart = math.sqrt(_neighbours_share(on_ratio))
+    together = math.sqrt(max(1.0, neighbours_share(period_s)))
+    apart = math.sqrt(neighbours_share(on_ratio))
     make_u, break_u = median(c.begun.u_s for c in cycles), median(c.broke.u_s for c in cycles)
     ends = Component("instants of make", total * make_u * math.sqrt(2.0) / (periods.mean * periods.n))
     edges = Component("make against break", math.hypot(make_u, break_u))
 
     def rate(mean: TypeA, scatter: TypeA, of: str) -> Estimate:
         value = mean.mean
-        random = _scatter(value * together * scatter.u / scatter.mean, scatter.n, of)
+        random = scatter_of(value * together * scatter.u / scatter.mean, scatter.n, of)
         moving = (still_going(60.0 / min(period_s) - 60.0 / max(period_s)),) if film.going else ()
         return Estimate(value, "1/min", (random, ends, *moving, *clock_components(e, value)), scatter.n)
 
@@ -104,18 +104,18 @@ def _rates(
             ratio.mean,
             "1",
             (
-                _scatter(apart * ratio.u, ratio.n, "cycles"),
+                scatter_of(apart * ratio.u, ratio.n, "cycles"),
                 replace(edges, u=edges.u / periods.mean),
                 *((still_going(max(on_ratio) - min(on_ratio)),) if film.going else ()),
             ),
             ratio.n,
         ),
-        "on_s": duration(e, on.mean, (_scatter(on.u, on.n, "on durations"), edges), on.n),
-        "off_s": duration(e, off.mean, (_scatter(off.u, off.n, "off durations"), edges), off.n),
+        "on_s": duration(e, on.mean, (scatter_of(on.u, on.n, "on durations"), edges), on.n),
+        "off_s": duration(e, off.mean, (scatter_of(off.u, off.n, "off durations"), edges), off.n),
     }
 
 
-def _neighbours_share(values: Sequence[float]) -> float:
+def neighbours_share(values: Sequence[float]) -> float:
     """Variance of a mean over that of independent values: 1 + 2 r with r the correlation of neighbours (GUM F.1.1.2, C.3.5).
 
     Neighbouring cycles are not independent in their on-time: the instant of closing lengthens the one by what it takes from the
@@ -131,7 +131,7 @@ def _neighbours_share(values: Sequence[float]) -> float:
     return max(0.08, 1.0 + 2.0 * (together / variance + 1.0 / n))
 
 
-def _scatter(u: float, n: int, of: str) -> Component:
+def scatter_of(u: float, n: int, of: str) -> Component:
     return Component(f"scatter of {n} {of}", u, float(max(n - 1, 1)), "A")
 
 
@@ -314,9 +314,9 @@ def _all_flashes(e: Evidence, kept: Sequence[Cycle], alike: Sequence[Cycle]) -> 
     longer = ((c.off_s - usual_off_s) / usual_s for c in kept)
     missed = sum(round(periods) for periods in longer if periods > _MISSED_AT)
     usual_on = median(c.on_s for c in alike)
-    stuck = sum(c.on_s > _LONG_AT * usual_on for c in alike)
+    stuck = sum(c.on_s > LONG_AT * usual_on for c in alike)
     n = len(alike)
-    if e.broke is None and e.begun is not None and e.end_s - e.begun.t_s > _LONG_AT * usual_on:
+    if e.broke is None and e.begun is not None and e.end_s - e.begun.t_s > LONG_AT * usual_on:
         stuck, n = stuck + 1, n + 1  # the flash at hand is not over, and too long already
     counts = {"missed": missed, "stuck": stuck, "dropouts": e.dropouts}
     return {name: Estimate(float(count), "1", (), n) for name, count in counts.items()}
@@ -325,7 +325,7 @@ def _all_flashes(e: Evidence, kept: Sequence[Cycle], alike: Sequence[Cycle]) -> 
 def _is_irregular(values: Mapping[str, Measurement]) -> bool:
     """Whether flashes are missing or long, or the period scatters by more than 5 % beyond doubt."""
     spread = values["period_spread"]
-    scatters = isinstance(spread, Estimate) and spread.value - spread.expanded() > _IRREGULAR
+    scatters = isinstance(spread, Estimate) and spread.value - spread.expanded() > IRREGULAR
     found = (values[name] for name in ("missed", "stuck"))
     return scatters or any(isinstance(count, Estimate) and count.value > 0.0 for count in found)
 
@@ -337,25 +337,25 @@ def _steadiness(e: Evidence, cycles: Sequence[Cycle]) -> dict[str, Measurement]:
     periods = type_a([c.period_s for c in cycles])
     spread = periods.s / periods.mean
     found: dict[str, Measurement] = {
-        "period_spread": _spread(spread, "1", periods.n),
+        "period_spread": spread_of(spread, "1", periods.n),
         "drop_spread_v": NotMeasured("too few flashes with a readable drop"),
     }
     factor = 1.0 + e.clock.rel_error
     minutes = [(c.begun.t_s - cycles[0].begun.t_s) * factor / 60.0 for c in cycles]
     drops = [(m, c.lit.drop.value) for m, c in zip(minutes, cycles, strict=True) if c.lit.drop is not None]
     if len(drops) >= 3:
-        found["drop_spread_v"] = _spread(type_a([v for _, v in drops]).s, "V", len(drops))
-    found["rate_drift_per_min2"] = _trend([(m, 60.0 / (c.period_s * factor)) for m, c in zip(minutes, cycles, strict=True)], "1/min/min")
-    found["drop_trend_v_per_min"] = _trend(drops, "V/min")
+        found["drop_spread_v"] = spread_of(type_a([v for _, v in drops]).s, "V", len(drops))
+    found["rate_drift_per_min2"] = trend_of([(m, 60.0 / (c.period_s * factor)) for m, c in zip(minutes, cycles, strict=True)], "1/min/min")
+    found["drop_trend_v_per_min"] = trend_of(drops, "V/min")
     return found
 
 
-def _spread(s: float, unit: str, n: int) -> Estimate:
+def spread_of(s: float, unit: str, n: int) -> Estimate:
     """A standard deviation of n normal values, with its own uncertainty s / sqrt(2 (n - 1))."""
     return Estimate(s, unit, (Component("number of cycles", s / math.sqrt(2.0 * (n - 1)), float(n - 1), "A"),), n)
 
 
-def _trend(points: Sequence[tuple[float, float]], unit: str) -> Measurement:
+def trend_of(points: Sequence[tuple[float, float]], unit: str) -> Measurement:
     """Least-squares slope with its type A uncertainty."""
     n = len(points)
     if n < _TREND_LEAST:
@@ -364,7 +364,7 @@ def _trend(points: Sequence[tuple[float, float]], unit: str) -> Measurement:
     sxx = math.fsum((x - mean_x) ** 2 for x, _ in points)
     slope = math.fsum((x - mean_x) * (y - mean_y) for x, y in points) / sxx
     residuals = [y - mean_y - slope * (x - mean_x) for x, y in points]
-    s2 = math.fsum(r * r for r in residuals) / (n - 2) * max(1.0, _neighbours_share(residuals))
+    s2 = math.fsum(r * r for r in residuals) / (n - 2) * max(1.0, neighbours_share(residuals))
     return Estimate(slope, unit, (Component(f"scatter of {n} cycles", math.sqrt(s2 / sxx), float(n - 2), "A"),), n)
 
 

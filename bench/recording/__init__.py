@@ -7,9 +7,12 @@ The header is the first line with a time column. A column is a channel and a uni
 `v_drop_V`, `v_pilot_V`, `temperature_degC`, or with a prefix of a whitelist (`time_ms`, `i_load_mA`, `v_out_mV`). Lines before
 the header, lines that begin with # and blank lines are skipped; columns that are not of ours are ignored and noted. Separators
 are comma, semicolon or tab; with the last two a decimal comma is allowed. An empty cell or `nan` is a gap.
+
+Sound recordings (WAV) become `Sound`, how loud it was when.
 """
 
 from bench.recording.reading import Recording, read_recording
+from bench.recording.sound import Sound, is_sound, read_sound
 from bench.recording.table import RecordingError
 
-__all__ = ["Recording", "RecordingError", "read_recording"]
+__all__ = ["Recording", "RecordingError", "Sound", "is_sound", "read_recording", "read_sound"]

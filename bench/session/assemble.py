@@ -36,6 +36,7 @@ class Story:
     bench_faults: tuple[BenchFault, ...] = ()
     interrupted: str | None = None
     zeroed: bool = False
+    heard: bool = False  # only the unit's sound was recorded
 
 
 def effective_measured(setup: Setup, measured: Measured, bench_faults: Sequence[BenchFault] = ()) -> Measured:
@@ -106,6 +107,7 @@ def assemble(procedure: Procedure, setup: Setup, runs: Sequence[Runs], story: St
         others=_other_loads(setup, runs),
         odd_supply=_odd_supply(setup, circumstances.supply_v),
         leads_may_explain=not story.zeroed and _leads_may_explain(setup, measured, circumstances, verdicts, graded),
+        heard=story.heard,
     )
     notes = {f"note {i}": text for i, text in enumerate(story.notes, 1)}
     return TestRecord(
