@@ -59,7 +59,7 @@ def follow(times_s: Array, worth: Array, period_s: Array, likeness: npt.NDArray[
 def period_of_moment(clicks_s: Array, usual_s: float, times_s: Array) -> Array:
     """The period at each of `times_s`: the middle one of the clicks around, where there are any of about the usual."""
     gaps = np.diff(clicks_s)
-    single = np.abs(gaps / usual_s - 1.0) < 0.25
+    single = np.abs(gaps / usual_s - 1.0) < 0.15
     if np.count_nonzero(single) < 3:
         return np.full(len(times_s), usual_s)
     gaps, at = gaps[single], clicks_s[1:][single]

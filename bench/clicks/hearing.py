@@ -16,17 +16,18 @@ Which of the two clicks is the make, sound does not tell.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 
+from bench.clicks.alternation import alternation
 from bench.clicks.energy import Energies, Loudness
 from bench.clicks.follow import follow, period_of_moment
 from bench.clicks.kind import FEWEST, PAUSE, ClickKind, flashes_in_gap, is_regular
 from bench.clicks.onsets import Onsets, find_onsets, peaks
 from bench.clicks.period import likely_periods
-from bench.clicks.template import AFTER, BEFORE, Template, amount, learn, patches
-from bench.uncertainty import student_quantile
+from bench.clicks.template import AFTER, BEFORE, Template, amount, learn
 
 Array = npt.NDArray[np.float64]
 Steps = npt.NDArray[np.int64]
@@ -35,10 +36,10 @@ _APART = 15  # steps: two clicks of one unit are never within 30 ms
 _SIGMAS, _LEAST = 4.5, 0.12  # of the noise, and of a usual click: what may be one
 _SURE = 0.6  # of a usual click: counts in full
 _HYPOTHESES = 4
-_STRONG = 25.0  # onsets beyond this strength count alike
-_BY_CHANCE = 5e-5  # one side of 1 in 10 000: odd and even clicks of one kind that seem to differ
+_STRONG = 4.0, 25.0  # onsets stronger than nine of ten, within these, count alike
 _PAIR_REACH = 0.06  # of the period: what the time from one click to the other varies by
 _PAIRED = 0.5  # of the flashes: the other click was heard in so many at least
+_SUPPORT = 0.7  # of a click: that the other comes when it should
 _GAP, _LONG = 1.6, 1.25  # periods: a flash is missing (bench.measure counts them so); the flash or the pause was long
 
 
@@ -102,7 +103,7 @@ class _Ear:
         if train is None:
             return None
         others: Steps | None = None
-        parity = self._alternates(train)
+        parity = alternation(self._log, self._step_s, train.steps, train.period_s, train.template)
         if parity is not None:
             even, odd = train.steps[parity == 0], train.steps[parity == 1]
             train = _Train(even, 2.0 * train.period_s, train.worth, learn(self._log, even, odd))
@@ -120,7 +121,8 @@ class _Ear:
 
     def _best_train(self, onsets: Onsets) -> _Train | None:
         times = self._times(onsets.steps)
-        worth = np.sqrt(np.clip(onsets.strength, 0.0, _STRONG) / _STRONG)
+        strong = float(np.clip(np.quantile(onsets.strength, 0.9), *_STRONG)) if len(times) else 1.0
+        worth = np.sqrt(np.clip(onsets.strength / strong, 0.0, 1.0))
         first: list[tuple[float, float, Steps]] = []
         for period_s in likely_periods(onsets, self._step_s)[:_HYPOTHESES]:
             chosen, total = follow(times, worth, np.full(len(times), period_s), onsets.rises)
@@ -162,18 +164,6 @@ class _Ear:
     def _candidates(self, amounts: Array, template: Template) -> Steps:
         return peaks(amounts, _APART, max(_SIGMAS * template.noise, _LEAST))
 
-    def _alternates(self, train: _Train) -> Steps | None:
-        """0 and 1 for every other click of the train, if those of one kind differ from the others in sound or in distance; else None."""
-        times = self._times(train.steps)
-        gaps = np.maximum(np.round(np.diff(times) / train.period_s), 1.0)
-        parity = np.concatenate(([0.0], np.cumsum(gaps))).astype(np.int64) % 2
-        if min(np.count_nonzero(parity == 0), np.count_nonzero(parity == 1)) < 3:
-            return None
-        sounds = patches(self._log, train.steps)[:, BEFORE : BEFORE + 5].mean(axis=1)
-        inner = np.flatnonzero((gaps[:-1] == 1.0) & (gaps[1:] == 1.0)) + 1
-        early = times[inner] - 0.5 * (times[inner - 1] + times[inner + 1])
-        return parity if _differ(sounds, parity) or _differ(early[:, None], parity[inner]) else None
-
     def _offset(self, train: _Train, others: Steps | None) -> float | None:
         """Time in s from a click to the other of the same flash; None if there is no other to be heard."""
         times = self._times(train.steps)
@@ -204,13 +194,16 @@ class _Ear:
         amounts, other_amounts = amount(self._log, mine), amount(self._log, its)
         candidates = self._candidates(amounts, mine)
         reach = max(1, round(_PAIR_REACH * train.period_s / self._step_s))
+        # What sounds more like the other kind is none of this one, however loud.
+        mistaken = np.clip(_nearby(other_amounts) - _nearby(amounts), 0.0, 1.0)
+        rightly = np.clip(other_amounts - np.clip(_nearby(amounts) - _nearby(other_amounts), 0.0, 1.0), 0.0, None)
         support = np.zeros(len(candidates))
         for n, step in enumerate(candidates.tolist()):
             at = step + round(offset_s / self._step_s)
-            support[n] = other_amounts[max(0, at - reach) : at + reach + 1].max(initial=0.0)
+            support[n] = rightly[max(0, at - reach) : at + reach + 1].max(initial=0.0)
         times = self._times(candidates)
         periods = period_of_moment(self._times(train.steps), train.period_s, times)
-        worth = _worth(amounts[candidates]) + 0.7 * np.clip(support / _SURE, 0.0, 1.0)
+        worth = _worth(amounts[candidates]) - mistaken[candidates] + _SUPPORT * np.clip(support / _SURE, 0.0, 1.0)
         chosen, total = follow(times, worth, periods)
         steps = candidates[chosen]
         if len(steps) < FEWEST:
@@ -228,8 +221,11 @@ class _Ear:
         return np.asarray(self._onsets.steps[np.minimum(to_next, to_last) > _APART])
 
     def _partners(self, steps: Steps, others: Steps, offset_s: float, period_s: float) -> Steps:
-        """Those of `others` that come after a click of the train by about the offset."""
-        due = steps + offset_s / self._step_s
+        """Those of `others` that come after a click of the train, or after where one is lacking, by about the offset."""
+        there = steps.astype(np.float64)
+        counts = np.round(np.diff(there) * self._step_s / period_s).astype(int)
+        lacking = [np.linspace(a, b, n + 1)[1:-1] for (a, b), n in zip(pairwise(there), counts, strict=True) if 2 <= n < PAUSE]
+        due = np.concatenate((there, *lacking)) + offset_s / self._step_s
         reach = _PAIR_REACH * period_s / self._step_s
         kept = [other for other in others.tolist() if np.min(np.abs(due - other)) <= reach]
         return np.array(kept, dtype=np.int64)
@@ -273,18 +269,12 @@ def _worth(amounts: Array) -> Array:
     return np.clip((amounts - 0.25) / (_SURE - 0.25), -1.0, 1.0)
 
 
+def _nearby(amounts: Array) -> Array:
+    """The largest within two steps: two kinds of clicks are not aligned alike."""
+    return np.asarray(np.max([np.roll(amounts, k) for k in range(-2, 3)], axis=0))
+
+
 def _usual(times_s: Array, about_s: float) -> float:
     gaps = np.diff(times_s)
     single = gaps[np.abs(gaps / about_s - 1.0) < 0.25]
     return float(np.median(single)) if len(single) else about_s
-
-
-def _differ(values: Array, parity: Steps) -> bool:
-    """Whether the two kinds differ in any column beyond chance (Student's test; those of all columns together 1 in 10 000)."""
-    a, b = values[parity == 0], values[parity == 1]
-    dof = len(values) - 2
-    if min(len(a), len(b)) < 3:
-        return False
-    within = (np.sum((a - a.mean(axis=0)) ** 2, axis=0) + np.sum((b - b.mean(axis=0)) ** 2, axis=0)) / dof
-    error = np.sqrt(within * (1.0 / len(a) + 1.0 / len(b)) + 1e-12)
-    return bool(np.any(np.abs(a.mean(axis=0) - b.mean(axis=0)) > student_quantile(1.0 - _BY_CHANCE / values.shape[1], dof) * error))

@@ -17,7 +17,7 @@ PAUSE = 4.6  # periods: a unit that was switched off, rather
 # Of trains made of onsets in 48 recordings without a unit none had all of these, of 400 with one at 5 dB all did (reports.clicks).
 FEWEST, _MANY = 5, 12
 _TYPICAL, _THERE, _VARIES, _VARIES_MANY = 0.8, 0.65, 0.06, 0.10
-_SLOWEST_S, _FASTEST_S = 60.0 / 35.0, 60.0 / 190.0  # flashes: units make 40 to 160 a minute
+SLOWEST_S, FASTEST_S = 60.0 / 35.0, 60.0 / 175.0  # flashes: units make 40 to 160 a minute (common practice, no source)
 
 
 class ClickKind:
@@ -26,7 +26,7 @@ class ClickKind:
     def __init__(self, log_energy: Energies, step_s: float, template: Template, steps: Steps) -> None:
         self._log, self._step_s, self._template = log_energy, step_s, template
         self._amounts = amount(log_energy, template)
-        self.times_s = _between_steps(self._amounts, steps) * step_s
+        self.times_s = between_steps(self._amounts, steps) * step_s
         self.typical = float(np.median(self._amounts[steps]))
 
     def first_between(self, begun_s: float, ended_s: float) -> float | None:
@@ -62,14 +62,14 @@ def is_regular(kind: ClickKind, period_s: float) -> bool:
     """Whether the clicks are alike and come regularly, as neither speech nor music nor an engine makes a train of its onsets."""
     gaps = np.diff(kind.times_s) / period_s
     gaps = gaps[gaps <= PAUSE]
-    if len(gaps) < FEWEST or not _SLOWEST_S >= period_s >= _FASTEST_S:
+    if len(gaps) < FEWEST or not SLOWEST_S >= period_s >= FASTEST_S:
         return False
     varies = 1.4826 * float(np.median(np.abs(gaps - 1.0)))
     there = len(gaps) / float(np.sum(np.maximum(np.round(gaps), 1.0)))
     return kind.typical >= _TYPICAL and there >= _THERE and varies <= (_VARIES if len(gaps) < _MANY else _VARIES_MANY)
 
 
-def _between_steps(amounts: Array, steps: Steps) -> Array:
+def between_steps(amounts: Array, steps: Steps) -> Array:
     """Where the parabola through three steps is highest."""
     at = np.clip(steps, 1, len(amounts) - 2)
     left, middle, right = amounts[at - 1], amounts[at], amounts[at + 1]

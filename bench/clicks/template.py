@@ -15,7 +15,7 @@ Steps = npt.NDArray[np.int64]
 BEFORE, AFTER = 6, 13  # steps of the patch: 12 ms before a click, 26 ms after it begins
 _AROUND = 60  # steps to either side that show the noise of the moment: 120 ms
 _AWAY = 20  # steps from a click that its echo reaches: what is further away is noise
-_PATCHES = 2500  # of noise: ten for each of its dimensions
+_PATCHES = 1500  # of noise: seven for each of its dimensions
 _OWN = 0.15  # of each value's variance that is taken to be its own: so few patches show no more of what hangs together
 
 
