@@ -69,11 +69,11 @@ def command(
 ) -> int:
     """Judge RECORDING, a CSV file that an oscilloscope or logger made (or what `test --capture` kept), and print the report.
 
-    A WAV file is taken for the sound of a unit's clicks: flash rate, its steadiness and missed flashes are judged, and no unit is
-    rejected by sound alone.
-
     Its header names columns and units: time_s, i_load_A, v_in_V, v_out_V, v_drop_V, v_pilot_V (or _ms, _mA, _mV). Whatever is
     missing costs only what needs it. Without errors of the instrument, a plain oscilloscope's are taken.
+
+    A WAV file is taken for the sound of a unit's clicks: flash rate, its steadiness and missed flashes are judged, and no unit is
+    rejected by sound alone.
 
     \b
     makebreak judge scope.csv --limits un-r48

@@ -17,6 +17,7 @@ PAUSE = 4.6  # periods: a unit that was switched off, rather
 # Of trains made of onsets in 48 recordings without a unit none had all of these, of 400 with one at 5 dB all did (reports.clicks).
 FEWEST, _MANY = 5, 12
 _TYPICAL, _THERE, _VARIES, _VARIES_MANY = 0.8, 0.65, 0.06, 0.10
+_TYPICAL_STEADY, _STEADY = 0.5, 0.025  # many that are as steady as that may be half covered by speech
 SLOWEST_S, FASTEST_S = 60.0 / 35.0, 60.0 / 175.0  # flashes: units make 40 to 160 a minute (common practice, no source)
 
 
@@ -66,7 +67,11 @@ def is_regular(kind: ClickKind, period_s: float) -> bool:
         return False
     varies = 1.4826 * float(np.median(np.abs(gaps - 1.0)))
     there = len(gaps) / float(np.sum(np.maximum(np.round(gaps), 1.0)))
-    return kind.typical >= _TYPICAL and there >= _THERE and varies <= (_VARIES if len(gaps) < _MANY else _VARIES_MANY)
+    if there < _THERE:
+        return False
+    if len(gaps) >= _MANY and varies <= _STEADY and kind.typical >= _TYPICAL_STEADY:
+        return True
+    return kind.typical >= _TYPICAL and varies <= (_VARIES if len(gaps) < _MANY else _VARIES_MANY)
 
 
 def between_steps(amounts: Array, steps: Steps) -> Array:

@@ -26,9 +26,8 @@ def judge_sound(path: str | Path, setup: Setup, *, when: str, software: str) -> 
     sound = read_sound(path)
     heard = hear(sound.loudness)
     measured = measure_heard(heard, setup.counts)
-    record = StepRecord(
-        _STEP.name, _STEP.title, (), load.text, 0.0, heard.lasted_s, measured, len(heard.flashes), heard.covered, setup.supply_v
-    )
+    # The supply that somebody names is not in the record as that of the test: sound does not show it.
+    record = StepRecord(_STEP.name, _STEP.title, (), load.text, 0.0, heard.lasted_s, measured, len(heard.flashes), heard.covered)
     board = {"recording": sound.path.name, "columns": "sound"}
     story = Story(when, software, board, notes=(*sound.notes, *notes_of(heard)), heard=True)
     return assemble(PROCEDURE, setup, (Runs(_STEP, (record,)),), story)
