@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 from clicking import NOISE, RATE, click, clicking, every, heard
 
-from bench.clicks import Flash, Heard, Loudmeter
+from bench.clicks import Flash, Heard, Loudmeter, hear
 from bench.measure import QUANTITIES, Counts, measure_heard, notes_of
 from bench.uncertainty import Estimate, NotMeasured
 
@@ -248,3 +250,17 @@ def test_nothing_heard_is_no_word_against_the_unit() -> None:
 def test_noise_of_the_tests_is_ten_decibels_below_the_clicks_or_more() -> None:
     quietest = click(3400.0, 0.2)
     assert np.mean(quietest**2) > 10.0 * NOISE**2
+
+
+def test_memory_grows_with_the_length_of_a_recording_and_not_with_its_square() -> None:
+    meter = Loudmeter(8000)
+    minute = clicking(every(0.6, until_s=59.0), lasts_s=60.0, rate=8000)[:, None]
+    for _ in range(6):
+        meter.feed(minute)
+    loudness = meter.finish()
+    tracemalloc.start()
+    found = hear(loudness)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert len(found.flashes) > 580
+    assert peak < 60e6

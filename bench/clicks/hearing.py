@@ -178,14 +178,17 @@ class _Ear:
         delays = delays[(delays > 0.08 * train.period_s) & (delays < 0.92 * train.period_s)]
         if len(delays) < 3:
             return None
-        near = np.abs(delays[:, None] - delays[None, :]) < _PAIR_REACH * train.period_s
-        densest = int(np.argmax(near.sum(axis=1)))
-        count = int(near[densest].sum())
+        delays = np.sort(delays)
+        reach_s = _PAIR_REACH * train.period_s
+        first, last = np.searchsorted(delays, delays - reach_s), np.searchsorted(delays, delays + reach_s, side="right")
+        densest = int(np.argmax(last - first))
+        together = delays[first[densest] : last[densest]]
+        count = len(together)
         # By chance as many fall within any such stretch as in the others.
         chance = (len(delays) - count) * 2.0 * _PAIR_REACH / 0.72
         if count < max(3.0, _PAIRED * (len(times) - 1)) and count < 6.0 + 4.0 * chance:
             return None
-        return float(np.median(delays[near[densest]]))
+        return float(np.median(together))
 
     def _followed_together(self, train: _Train, offset_s: float) -> tuple[_Train, Steps | None]:
         """Both clicks followed as one pattern; the second is None if it can't be heard in most flashes."""
@@ -227,10 +230,10 @@ class _Ear:
         there = steps.astype(np.float64)
         counts = np.round(np.diff(there) * self._step_s / period_s).astype(int)
         lacking = [np.linspace(a, b, n + 1)[1:-1] for (a, b), n in zip(pairwise(there), counts, strict=True) if 2 <= n < PAUSE]
-        due = np.concatenate((there, *lacking)) + offset_s / self._step_s
-        reach = _PAIR_REACH * period_s / self._step_s
-        kept = [other for other in others.tolist() if np.min(np.abs(due - other)) <= reach]
-        return np.array(kept, dtype=np.int64)
+        due = np.sort(np.concatenate((there, *lacking))) + offset_s / self._step_s
+        place = np.searchsorted(due, others)
+        apart = np.minimum(np.abs(due[np.maximum(place - 1, 0)] - others), np.abs(due[np.minimum(place, len(due) - 1)] - others))
+        return np.asarray(others[apart <= _PAIR_REACH * period_s / self._step_s])
 
     def _heard(self, train: _Train, others: Steps | None) -> Heard | None:
         mine = ClickKind(self._log, self._step_s, train.template, train.steps)

@@ -50,7 +50,7 @@ def is_sound(path: str | Path) -> bool:
 
 
 def read_sound(path: str | Path) -> Sound:
-    """Read a WAV file: PCM of 8, 16, 24 or 32 bits, or floating point; memory grows by 2 MB a minute, whatever the sample rate."""
+    """Read a WAV file: PCM of 8, 16, 24 or 32 bits, or floating point. Its memory is that of `Loudness`, 1 MB a minute."""
     path = Path(path)
     where = f"sound recording {path.name}"
     with path.open("rb") as file:
