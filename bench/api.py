@@ -232,7 +232,8 @@ def judge(
     rate_hz: float | None = None,
     instrument: str | Instrument = UNSTATED,
 ) -> Result:
-    """Judge a recording made elsewhere: the path of a CSV file, or a frame with the same columns (`time_s`, `i_load_A`, ...).
+    """Judge a recording made elsewhere: the path of a CSV file, or a frame with the same columns (`time_s`, `i_load_A`, ...); or the path
+    of a WAV file, the sound of a unit's clicks.
 
     A list of them are starts of the same unit: starting times are averaged over them, all else is the last one's. `names` renames
     columns (`{"CH1": "v_in_V"}`); `window_s` are the first and last second that are read, None for the recording's; `rate_hz` the rows a

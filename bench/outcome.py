@@ -9,7 +9,7 @@ speaks, and of which nothing asked is open, is good. Grade, sentence and exit co
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from itertools import zip_longest
 
@@ -33,6 +33,7 @@ _OF_OTHER_LAMPS = frozenset({
 _OTHER_LAMPS = "Test it by a procedure that switches a lamp off and a further one on (decide, full), on a bank that has that lamp."
 _FROM_THE_START = "Let the recording begin before voltage comes to the unit, or judge it by limits that ask for no starting time."
 _DROP = "drop"
+_BY_SOUND = "For what sound does not show test it on a bench; where clicks were not heard, record closer, for 20 s or more."
 _AGAIN = "Zero the bench, let everything cool, and test again."
 _NOT_COUNTED = "not counted against the unit, for the reason given with the outcome"
 _NOT_JUDGED = "not judged: the bench is at fault"
@@ -92,6 +93,7 @@ class Case:
     tested on; `is_rated`: whether that is what the unit is for, None if nobody knows. `odd_supply`: volts at which no unit is used, in
     words; empty if the supply was a usual one. `leads_may_explain`: nothing would charge the drop, were the sense leads on the clips.
     `to_be_surer`: what would make the uncertainties narrower, as advice; empty if nothing but another test would.
+    `heard`: only its sound was recorded, which proves neither lamps nor supply: it speaks against no unit.
     """
 
     measured: Measured
@@ -106,6 +108,7 @@ class Case:
     odd_supply: str = ""
     leads_may_explain: bool = False
     to_be_surer: str = ""
+    heard: bool = False
 
 
 @dataclass(frozen=True)
@@ -126,6 +129,8 @@ def conclude(case: Case) -> Conclusion:
         first = min(faults, key=lambda fault: not fault.code.startswith("sense-"))
         return _bench_fault(first.text, len(faults) - 1)
     conclusion = _of_unit(case)
+    if case.heard and conclusion.outcome is Outcome.NOT_DECIDED:
+        return replace(conclusion, advice=_BY_SOUND)
     lost = next((fault for fault in case.bench_faults if fault.code == "samples-lost"), None)
     if lost is not None and not conclusion.outcome.on_unit and case.interrupted is None:
         # What could not be measured may be what was lost; and a cable can be changed, what it kept from being measured cannot.
@@ -150,6 +155,8 @@ def _upheld(verdict: Verdict, outcome: Outcome) -> Verdict:
 def _of_unit(case: Case) -> Conclusion:
     """What is said of the unit on a bench that is not at fault."""
     charges = _charges(case)
+    if charges and case.heard:
+        return _open(f"Not decided: {_lower(charges[0].text)}, but by sound alone: neither lamps nor supply were proved.", _BY_SOUND)
     if charges:
         return _against(case, charges)
     if case.interrupted is not None:

@@ -16,7 +16,7 @@ BENCH = ROOT / "bench"
 LINE = (
     "uncertainty", "control_chart", "wire", "description", "zero", "samples", "envelope", "clock", "calibration", "budget", "lamps",
     "instants", "transitions", "readings", "supply",
-    "inrush", "cycles", "measure", "analysis",
+    "inrush", "cycles", "clicks", "measure", "analysis",
     "table", "bank", "instrument", "rounding", "limits", "conditions", "claims", "verdict", "grade", "outcome", "procedure", "typed_json",
     "record", "record_older", "record_json",
 )  # fmt: skip

@@ -106,6 +106,9 @@ def command(
     A capture says itself how it was made. Unit, limits, grade rule, facts and claims that are named here win; other lamps, system,
     supply or procedure than those of the test are refused.
 
+    A WAV file is taken for the sound of a unit's clicks: flash rate, its steadiness and missed flashes are judged, and no unit is
+    rejected by sound alone.
+
     \b
     makebreak judge scope.csv --limits un-r48
     makebreak judge scope.csv --instrument oscilloscope --fitted 2x21
@@ -113,6 +116,7 @@ def command(
     makebreak judge scope.csv --rename "CH1=v_in_V" --rename "CH2=i_load_A"
     makebreak judge long.csv --window 12.5:60           those seconds only
     makebreak judge dump.csv --rate 10000               no time column: 10,000 rows a second
+    makebreak judge clicks.wav                          the sound of its clicks
     makebreak judge unit.capture                        a test that was kept, judged again
     makebreak judge unit.capture --limits my-shop.toml  the same by other limits
     """

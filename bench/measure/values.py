@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from itertools import pairwise
 from statistics import median
 
 from bench.cycles import Cycle, Lit
@@ -19,6 +18,7 @@ from bench.measure.bench_check import INRUSH, INRUSH_TAU_S, check_bench, lamp_di
 from bench.measure.evidence import Counts, Evidence, clock_components, corrected, current_channel, duration, mean_of, systematic
 from bench.measure.film import Film, film_fact, film_of, film_value, still_going
 from bench.measure.mechanism import THERMAL, UNKNOWN, mechanism_of
+from bench.measure.scatter import kept_by_mean, neighbours_share, own_u, scatter_of, spread_of, trend_of
 from bench.measure.vocabulary import APPLIED_UNSEEN, CARRIED_A, Measured
 from bench.readings import Reading
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, TypeA, quotient, rectangular, type_a
@@ -26,12 +26,11 @@ from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, Typ
 _DROP_UNTIL = 20  # cycles: the drop is read before the twentieth (SAE J2068, after a public summary)
 _AFTER_FILM = 5  # cycles: where a film went away as late as that
 _MISSED_AT = 0.6  # of a period: a gap longer by more than that lacks a flash
-_LONG_AT = 1.5
-_TREND_LEAST = 8
+LONG_AT = 1.5
 _SETTLED_S = 0.2  # lamps lit for so long have their steady current within 0.5 %
 _ZERO_MOVED_A = 6e-3  # two thirds of what a leak may be (10 mA)
 _ZERO_TOLD, _ZERO_MAY_MOVE_A = 6, 0.1  # OFF periods that show it; else half of what the zero of a cold amplifier moves by in a minute
-_IRREGULAR = 0.05  # spread of the period: common practice, no source
+IRREGULAR = 0.05  # spread of the period: common practice, no source
 _ONE_START = "of one start; the next may differ by more"
 
 
@@ -85,18 +84,18 @@ def _rates(
     on, off = type_a([c.on_s for c in cycles]), type_a([c.off_s for c in cycles])
     total = 60.0 / periods.mean
     # Neighbouring periods share a closing, which moves both the same way: never less than independent ones.
-    together = math.sqrt(max(1.0, _neighbours_share(period_s)))
-    apart = math.sqrt(_neighbours_share(on_ratio))
+    together = math.sqrt(max(1.0, neighbours_share(period_s)))
+    apart = math.sqrt(neighbours_share(on_ratio))
     make_u, break_u = median(c.begun.u_s for c in cycles), median(c.broke.u_s for c in cycles)
     soft = Component("make and break take their time", median(math.hypot(c.begun.soft_s, c.broke.soft_s) for c in cycles))
     both_u = math.hypot(make_u, break_u)
     ends = Component("instants of make", total * make_u * math.sqrt(2.0) / (periods.mean * periods.n))
-    edges = Component("make against break", both_u * _kept_by_mean(on.s, both_u, on.n))
+    edges = Component("make against break", both_u * kept_by_mean(on.s, both_u, on.n))
 
     def rate(mean: TypeA, scatter: TypeA, of: str) -> Estimate:
         value = mean.mean
         apart_from = math.sqrt(2.0) * make_u * scatter.mean / periods.mean
-        random = _scatter(value * together * _own_u(scatter, apart_from) / scatter.mean, scatter.n, of)
+        random = scatter_of(value * together * own_u(scatter, apart_from) / scatter.mean, scatter.n, of)
         moving = (still_going(60.0 / min(period_s) - 60.0 / max(period_s)),) if film.going else ()
         return Estimate(value, "1/min", (random, ends, *moving, *clock_components(e, value)), scatter.n)
 
@@ -107,53 +106,16 @@ def _rates(
             ratio.mean,
             "1",
             (
-                _scatter(apart * _own_u(ratio, both_u / periods.mean), ratio.n, "cycles"),
+                scatter_of(apart * own_u(ratio, both_u / periods.mean), ratio.n, "cycles"),
                 replace(edges, u=edges.u / periods.mean),
                 replace(soft, u=soft.u / periods.mean),
                 *((still_going(max(on_ratio) - min(on_ratio)),) if film.going else ()),
             ),
             ratio.n,
         ),
-        "on_s": duration(e, on.mean, (_scatter(_own_u(on, both_u), on.n, "on durations"), edges, soft), on.n),
-        "off_s": duration(e, off.mean, (_scatter(_own_u(off, both_u), off.n, "off durations"), edges, soft), off.n),
+        "on_s": duration(e, on.mean, (scatter_of(own_u(on, both_u), on.n, "on durations"), edges, soft), on.n),
+        "off_s": duration(e, off.mean, (scatter_of(own_u(off, both_u), off.n, "off durations"), edges, soft), off.n),
     }
-
-
-def _own_u(a: TypeA, instants_u: float) -> float:
-    """Standard uncertainty of a mean by the unit's own scatter: that of the readings less what their instants add to each of them.
-
-    What is left is never less than a variance estimated from so few cycles can tell from nothing.
-    """
-    read, instants = a.s**2, instants_u**2
-    least = math.sqrt(2.0 / (a.n - 1)) * min(read, instants) if a.n > 1 else 0.0
-    return math.sqrt(max(read - instants, least) / a.n)
-
-
-def _kept_by_mean(s: float, u: float, n: int) -> float:
-    """The part of an instant's uncertainty u that the mean of n cycles keeps: 1 / sqrt(n) if it differs from cycle to cycle, as a scatter s
-    of at least u shows; all of it if every cycle met the samples alike."""
-    alike = max(0.0, 1.0 - (s / u) ** 2) if u > 0.0 else 0.0
-    return math.sqrt(alike + (1.0 - alike) / n)
-
-
-def _neighbours_share(values: Sequence[float]) -> float:
-    """Variance of a mean over that of independent values: 1 + 2 r with r the correlation of neighbours (GUM F.1.1.2, C.3.5).
-
-    Neighbouring cycles are not independent in their on-time: the instant of closing lengthens the one by what it takes from the
-    other. r is estimated from the cycles themselves; the result is kept from going below 0.08, which few cycles can't support.
-    """
-    n = len(values)
-    mean = math.fsum(values) / n
-    variance = math.fsum((v - mean) ** 2 for v in values) / (n - 1)
-    if n < 4 or variance == 0.0:
-        return 1.0
-    together = math.fsum((a - mean) * (b - mean) for a, b in pairwise(values)) / (n - 1)
-    # Taking the mean off makes the estimate low by variance / n.
-    return max(0.08, 1.0 + 2.0 * (together / variance + 1.0 / n))
-
-
-def _scatter(u: float, n: int, of: str) -> Component:
-    return Component(f"scatter of {n} {of}", u, float(max(n - 1, 1)), "A")
 
 
 def _starting(e: Evidence, start: Start) -> dict[str, Measurement]:
@@ -351,9 +313,9 @@ def _all_flashes(e: Evidence, kept: Sequence[Cycle], alike: Sequence[Cycle]) -> 
     longer = ((c.off_s - usual_off_s) / usual_s for c in kept)
     missed = sum(round(periods) for periods in longer if periods > _MISSED_AT)
     usual_on = median(c.on_s for c in alike)
-    stuck = sum(c.on_s > _LONG_AT * usual_on for c in alike)
+    stuck = sum(c.on_s > LONG_AT * usual_on for c in alike)
     n = len(alike)
-    if e.broke is None and e.begun is not None and e.end_s - e.begun.t_s > _LONG_AT * usual_on:
+    if e.broke is None and e.begun is not None and e.end_s - e.begun.t_s > LONG_AT * usual_on:
         stuck, n = stuck + 1, n + 1  # the flash at hand is not over, and too long already
     counts = {"missed": missed, "stuck": stuck, "dropouts": e.dropouts}
     return {name: Estimate(float(count), "1", (), n) for name, count in counts.items()}
@@ -362,7 +324,7 @@ def _all_flashes(e: Evidence, kept: Sequence[Cycle], alike: Sequence[Cycle]) -> 
 def _is_irregular(values: Mapping[str, Measurement]) -> bool:
     """Whether flashes are missing or long, or the period scatters by more than 5 % beyond doubt."""
     spread = values["period_spread"]
-    scatters = isinstance(spread, Estimate) and spread.value - spread.expanded() > _IRREGULAR
+    scatters = isinstance(spread, Estimate) and spread.value - spread.expanded() > IRREGULAR
     found = (values[name] for name in ("missed", "stuck"))
     return scatters or any(isinstance(count, Estimate) and count.value > 0.0 for count in found)
 
@@ -374,47 +336,19 @@ def _steadiness(e: Evidence, cycles: Sequence[Cycle]) -> dict[str, Measurement]:
     periods = type_a([c.period_s for c in cycles])
     make_u = median(c.begun.u_s for c in cycles) * math.sqrt(2.0)
     found: dict[str, Measurement] = {
-        "period_spread": _spread(periods.s / periods.mean, "1", periods.n, make_u / periods.mean),
+        "period_spread": spread_of(periods.s / periods.mean, "1", periods.n, make_u / periods.mean),
         "drop_spread_v": NotMeasured("too few flashes with a readable drop"),
     }
     factor = 1.0 + e.clock.rel_error
     minutes = [(c.begun.t_s - cycles[0].begun.t_s) * factor / 60.0 for c in cycles]
     drops = [(m, c.lit.drop) for m, c in zip(minutes, cycles, strict=True) if c.lit.drop is not None]
     if len(drops) >= 3:
-        found["drop_spread_v"] = _spread(type_a([r.value for _, r in drops]).s, "V", len(drops))
+        found["drop_spread_v"] = spread_of(type_a([r.value for _, r in drops]).s, "V", len(drops))
     rates = [(m, 60.0 / (c.period_s * factor)) for m, c in zip(minutes, cycles, strict=True)]
-    found["rate_drift_per_min2"] = _trend(rates, "1/min/min", 60.0 * make_u / periods.mean**2)
+    found["rate_drift_per_min2"] = trend_of(rates, "1/min/min", 60.0 * make_u / periods.mean**2)
     counts_v = e.accuracies["v_drop"].u_line if "v_drop" in e.accuracies else 0.0
-    found["drop_trend_v_per_min"] = _trend([(m, r.value) for m, r in drops], "V/min", counts_v)
+    found["drop_trend_v_per_min"] = trend_of([(m, r.value) for m, r in drops], "V/min", counts_v)
     return found
-
-
-def _spread(s: float, unit: str, n: int, instants_u: float = 0.0) -> Estimate:
-    """The standard deviation of normal values of which n were read with a scatter s, each with an uncertainty of instants_u in it.
-
-    The variance read is known to its share sqrt(2 / (n - 1)). The 95 % interval about a standard deviation is not even on both sides; the
-    factor makes an even one hold as often (computed from the chi-squared distribution, for 2 to 100 degrees of freedom within 5 %).
-    """
-    read, dof = s * s, n - 1
-    own = math.sqrt(max(read - instants_u**2, 0.0))
-    u_variance = math.sqrt(2.0 / dof) * max(read, instants_u**2)
-    u = (1.0 + 1.8 / (dof + 0.6)) * min(u_variance / (2.0 * own), math.sqrt(u_variance)) if own > 0.0 else math.sqrt(u_variance)
-    return Estimate(own, unit, (Component("number of cycles", u, float(dof), "A"),), n)
-
-
-def _trend(points: Sequence[tuple[float, float]], unit: str, reading_u: float) -> Measurement:
-    """Least-squares slope with its type A uncertainty; `reading_u` of each point counts where their scatter does not show it."""
-    n = len(points)
-    if n < _TREND_LEAST:
-        return NotMeasured(f"{n} cycles are too few for a trend, {_TREND_LEAST} needed")
-    mean_x, mean_y = math.fsum(x for x, _ in points) / n, math.fsum(y for _, y in points) / n
-    sxx = math.fsum((x - mean_x) ** 2 for x, _ in points)
-    slope = math.fsum((x - mean_x) * (y - mean_y) for x, y in points) / sxx
-    residuals = [y - mean_y - slope * (x - mean_x) for x, y in points]
-    s2 = math.fsum(r * r for r in residuals) / (n - 2)
-    scatter = Component(f"scatter of {n} cycles", math.sqrt(s2 * max(1.0, _neighbours_share(residuals)) / sxx), float(n - 2), "A")
-    unseen = Component("readings of single cycles", math.sqrt(max(reading_u**2 - s2, 0.0) / sxx))
-    return Estimate(slope, unit, (scatter, unseen), n)
 
 
 def _pilot(e: Evidence, cycles: Sequence[Cycle]) -> dict[str, Measurement]:

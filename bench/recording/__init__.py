@@ -11,9 +11,12 @@ ours are ignored and noted. Separators are comma, semicolon or tab; with the las
 The time is a number, a stamp of date and time, or a time of day. A file without it is taken at the rate of sampling that a line before its
 header states, or that is given. An empty cell or `nan` is a gap, unless the column is filled at every k-th row only: then it is a slower
 channel. A reading beyond the range (`OL`, `inf`, 9.9E37) is taken as clipped at the column's largest.
+
+Sound recordings (WAV) become `Sound`, how loud it was when.
 """
 
 from bench.recording.reading import Recording, read_recording
+from bench.recording.sound import Sound, is_sound, read_sound
 from bench.recording.table import EVERYTHING, RecordingError
 
-__all__ = ["EVERYTHING", "Recording", "RecordingError", "read_recording"]
+__all__ = ["EVERYTHING", "Recording", "RecordingError", "Sound", "is_sound", "read_recording", "read_sound"]

@@ -1,13 +1,15 @@
 """The session: drives a board and a unit through a procedure, with hands where they are needed, to a record.
 
 An edge. `run_test` is the whole of it; `judge_capture` makes the same record of what a session received, `judge_recording` one of
-a recording made elsewhere; `self_check` looks at a board without a unit, `calibrate_board` compares it with meters.
+a recording made elsewhere, `judge_sound` of a sound recording; `self_check` looks at a board without a unit, `calibrate_board` compares
+it with meters.
 """
 
 from bench.session.bench import Cancelled
 from bench.session.board import BoardClient, BoardFault
 from bench.session.calibrate import Calibration, Wanted, calibrate_board
 from bench.session.conduct import begun_record, run_test
+from bench.session.heard import judge_sound
 from bench.session.in_force import put_in_force
 from bench.session.judging import judge_files
 from bench.session.memory import BenchMemory
@@ -55,6 +57,7 @@ __all__ = [
     "judge_capture",
     "judge_files",
     "judge_recording",
+    "judge_sound",
     "put_in_force",
     "run_test",
     "self_check",

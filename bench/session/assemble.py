@@ -38,6 +38,7 @@ class Story:
     interrupted: str | None = None
     zeroed: bool = False
     to_be_surer: str = ""
+    heard: bool = False  # only the unit's sound was recorded
 
 
 def effective_measured(setup: Setup, measured: Measured, bench_faults: Sequence[BenchFault] = ()) -> Measured:
@@ -109,6 +110,7 @@ def assemble(procedure: Procedure, setup: Setup, runs: Sequence[Runs], story: St
         odd_supply=_odd_supply(setup, circumstances.supply_v),
         leads_may_explain=not story.zeroed and _leads_may_explain(setup, measured, circumstances, verdicts, graded),
         to_be_surer=story.to_be_surer,
+        heard=story.heard,
     )
     conclusion = conclude(case)
     return TestRecord(

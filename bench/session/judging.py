@@ -10,8 +10,9 @@ from bench.claims import Claims
 from bench.instrument import UNSTATED, Instrument
 from bench.ports.replay import CaptureError, is_capture
 from bench.record import TestRecord
-from bench.recording import EVERYTHING
+from bench.recording import EVERYTHING, RecordingError, is_sound
 from bench.session.captured import Otherwise, read_session, setup_again
+from bench.session.heard import judge_sound
 from bench.session.recorded import judge_recording
 from bench.session.rejudge import judge_capture
 from bench.session.setup import Setup
@@ -31,12 +32,18 @@ def judge_files(
     when: str,
     software: str,
 ) -> TestRecord:
-    """The record of a capture, or of recordings made elsewhere, each a start of the same unit. CaptureError or RecordingError.
+    """The record of a capture, of a sound, or of recordings made elsewhere, each a start of the same unit. CaptureError or RecordingError.
 
     A recording is judged as `setup` says. A capture says itself how it was made, and what was claimed of the unit; `otherwise` makes of
     these claims what is asked otherwise. Only one of the first format is judged by `setup` and the name of a `procedure`. The other options
     are for recordings, and a capture is refused with them.
     """
+    sound = next((Path(path) for path in paths if is_sound(path)), None)
+    if sound is not None:
+        if len(paths) > 1 or names or instrument is not UNSTATED or window_s != EVERYTHING or rate_hz is not None:
+            said = "judge it alone, without new names, an instrument, a window or a rate"
+            raise RecordingError(f"recording {sound.name}: it is a sound recording; {said}")
+        return judge_sound(sound, setup(), when=when, software=software)
     capture = next((Path(path) for path in paths if is_capture(path)), None)
     if capture is None:
         return judge_recording(
