@@ -101,11 +101,10 @@ def parse_instrument(content: Mapping[str, Any], origin: str) -> Instrument:
     title = top.text("title")
     clock, skew, sampling = (_limit(top, key) for key in ("clock_ppm", "skew_us", "sampling_time_us"))
     inputs: dict[str, InputErrors] = {}
-    if "channels" in top:
-        tables = top.table("channels")
+    if (tables := top.optional_table("channels")) is not None:
         for name in (ALL, *CHANNELS):
-            if name in tables:
-                inputs[name] = _input(tables.table(name))
+            if (table := tables.optional_table(name)) is not None:
+                inputs[name] = _input(table)
         tables.done()
     top.done()
     return Instrument(

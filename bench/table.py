@@ -132,6 +132,10 @@ class Table:
             raise self.error(key, "missing or not a table")
         return Table(value, self.origin, f"{self.place}.{key}" if self.place else key)
 
+    def optional_table(self, key: str) -> Table | None:
+        """The table under `key`; None if the key is not there."""
+        return None if self._get(key) is None else self.table(key)
+
     def tables(self, key: str) -> tuple[Table, ...]:
         """The list of tables under `key`; none if the key is not there."""
         value = self._get(key)
