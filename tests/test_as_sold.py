@@ -210,8 +210,11 @@ def test_a_column_that_is_not_there_cannot_be_renamed(tmp_path: Path, capsys: py
 
 
 @pytest.mark.parametrize("error", ["-1", "nan", "inf"])
-def test_an_uncertainty_is_no_less_than_nothing(error: str, tmp_path: Path) -> None:
-    assert run(["judge", str(recording(tmp_path, 0.1)), "--scale-error", f"i_load={error}"]) == USAGE
+def test_an_uncertainty_is_no_less_than_nothing(error: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    stated = tmp_path / "mine.toml"
+    stated.write_text(f'format = 1\ntitle = "Mine"\n[channels.i_load]\nzero = {error}\n', encoding="utf-8")
+    assert run(["judge", str(recording(tmp_path, 0.1)), "--instrument", str(stated)]) == USAGE
+    assert "channels.i_load.zero: got " in capsys.readouterr().err
 
 
 def test_a_capture_of_a_simulated_board_says_so(tmp_path: Path) -> None:

@@ -183,11 +183,14 @@ def test_columns_of_a_recording_can_be_renamed(tmp_path: Path, capsys: pytest.Ca
     recording = tmp_path / "scope.csv"
     square_wave(recording, "time_s,CH1,CH2,CH3")
     renamed = [word for pair in ("CH1=v_in_V", "CH2=v_out_V", "CH3=i_load_A") for word in ("--rename", pair)]
-    exact = ["--scale-error", "i_load=0.5", "--zero-error", "i_load=0.01"]
+    stated = tmp_path / "mine.toml"
+    stated.write_text('format = 1\ntitle = "Mine"\n[channels.i_load]\npercent_of_reading = 0.5\nzero = 0.01\n', encoding="utf-8")
+    exact = ["--instrument", str(stated)]
     assert run(["judge", str(recording), "--limits", "germany", "--led", *renamed, *exact]) == GOOD
     assert run(["judge", str(recording), "--rename", "CH1"]) == USAGE
-    assert run(["judge", str(recording), *renamed, "--scale-error", "i_load=much"]) == USAGE
-    assert "the value must be a number" in capsys.readouterr().err
+    assert "Instrument       Mine; not stated: clock" in capsys.readouterr().out
+    assert run(["judge", str(recording), *renamed, "--instrument", "none-such"]) == USAGE
+    assert "instrument none-such: no such name; there are logger-interleaved" in capsys.readouterr().err
 
 
 def test_the_board_checks_itself(capsys: pytest.CaptureFixture[str]) -> None:

@@ -234,7 +234,8 @@ def test_python_judges_a_capture_too(capture: Path, capsys: pytest.CaptureFixtur
 def test_a_capture_is_judged_alone(capture: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["judge", str(PLAIN), str(capture)]) == USAGE
     assert "capture unit.capture: it holds a whole test; judge it alone, not with 1 more" in capsys.readouterr().err
-    for of_recordings in (["--window", "1:"], ["--rate", "100"], ["--rename", "CH1=v_in_V"], ["--scale-error", "i_load=1"]):
+    named = (["--rename", "CH1=v_in_V"], ["--instrument", "oscilloscope"], ["--fitted", "2x21"])
+    for of_recordings in (["--window", "1:"], ["--rate", "100"], *named):
         assert run(["judge", str(capture), *of_recordings]) == USAGE
         assert "capture unit.capture: it knows its board" in capsys.readouterr().err
     with pytest.raises(CaptureError, match="judge it alone"):

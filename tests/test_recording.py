@@ -260,7 +260,7 @@ def test_time_that_is_not_uniform_is_taken_as_it_is(tmp_path: Path) -> None:
 
 def test_accuracy_is_guessed_from_steps_and_scatter(tmp_path: Path) -> None:
     rng = np.random.default_rng(2)
-    clean = 12.0 + np.arange(3000) * 1e-4
+    clean = 12.0 + np.arange(3000) * 4e-4
     fine = clean + rng.normal(0.0, 0.05, 3000)
     coarse = np.round(clean / 0.25) * 0.25
     text = rows([f"{0.001 * n:.3f},{a:.4f},{b:.2f}" for n, (a, b) in enumerate(zip(fine, coarse, strict=True))])

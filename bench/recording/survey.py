@@ -17,6 +17,8 @@ from bench.samples import Accuracy, Array
 _AT_FLOOR = 0.05
 _FLAT_TOP = 3  # samples in a row at the very top of a current that is else far lower: the input's end, not the current's
 _FAR_ABOVE = 1.3
+_DISTINCT_LEAST = 3
+_COUNTS_UNTOLD = 256.0  # of the largest reading: eight bits, as the plainest instruments have (common practice, no source)
 _TOGETHER = 0.3  # correlation of current and output above which they move together, or against each other
 
 
@@ -32,6 +34,7 @@ class Survey:
         self._bounds = {c: (math.inf, -math.inf) for c in table.channels()}
         self._step = dict.fromkeys(table.channels(), math.inf)
         self._noises: dict[str, list[float]] = {c: [] for c in table.channels()}
+        self._distinct: dict[str, set[float]] = {c: set() for c in table.channels()}
         self._sums = {c: np.zeros(6) for c in table.channels()}
         self._count = dict.fromkeys(table.channels(), 0)
         self._zeros = dict.fromkeys(table.channels(), 0)
@@ -60,6 +63,8 @@ class Survey:
                 self._mean[channel] = max(self._mean[channel], float(np.median(lit)) if len(lit) else 0.0)
                 self._bounds[channel] = min(low, float(there.min())), max(high, float(there.max()))
                 self._largest[channel] = max(self._largest[channel], float(np.abs(there).max()))
+                if len(self._distinct[channel]) < _DISTINCT_LEAST:
+                    self._distinct[channel].update(np.unique(there)[:_DISTINCT_LEAST].tolist())
                 self._step[channel] = min(self._step[channel], _smallest_step(there))
             if len(there) > 32:
                 self._noises[channel].append(_noise(there))
@@ -128,6 +133,9 @@ class Survey:
     def accuracy(self, channel: str, stated: InputErrors | None) -> Accuracy:
         """Errors of a column: as stated or else a plain instrument's, its own steps and scatter, and what of it is clipped."""
         step = self._step[channel] if math.isfinite(self._step[channel]) else 0.0
+        if len(self._distinct[channel]) < _DISTINCT_LEAST:
+            # Two values alone, as of a signal without noise, tell no size of a count.
+            step = min(step, self._largest[channel] / _COUNTS_UNTOLD)
         quantum = max(step, (stated.resolution or 0.0) if stated is not None else 0.0) / math.sqrt(12.0)
         noise = max(float(np.median(self._noises[channel])) if self._noises[channel] else 0.0, quantum)
         low, high = (-math.inf, math.inf) if stated is None else (stated.lowest, stated.highest)
