@@ -137,6 +137,20 @@ def test_what_is_told_of_a_gap(mine: Kind, its: Kind | None, count: int, told: t
     assert flashes_in_gap(mine, its, 0.0, 1.0, count, 0.5) == told
 
 
+@pytest.mark.parametrize(("roar", "told"), [(0.0, True), (0.03, True), (0.05, False), (0.08, False), (0.3, False)])
+def test_a_click_is_absent_only_where_it_would_have_been_heard(roar: float, told: bool) -> None:
+    firsts = every(0.7)[:20]
+    sound = clicking(firsts)
+    sound[15 * RATE :] += roar * np.random.default_rng(2).standard_normal(len(sound) - 15 * RATE)
+    meter = Loudmeter(RATE)
+    meter.feed(sound[:, None])
+    loudness = meter.finish()
+    steps = np.round((np.array(firsts) - loudness.first_s) / loudness.step_s).astype(np.int64) + 2
+    kind = ClickKind(loudness.log_energy, loudness.step_s, learn(loudness.log_energy, steps), steps)
+    assert [kind.is_absent(due, 0.08) for due in (15.6, 16.4, 17.6, 18.4)] == [told] * 4
+    assert not kind.is_absent(firsts[8], 0.08)
+
+
 def test_many_steady_clicks_are_a_train_though_half_covered() -> None:
     def kind(typical: float, times_s: list[float]) -> Kind:
         made = Kind()
