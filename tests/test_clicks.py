@@ -9,6 +9,9 @@ import pytest
 from clicking import NOISE, RATE, click, clicking, every, heard
 
 from bench.clicks import Flash, Heard, Loudmeter, hear
+from bench.clicks.alternation import alternation
+from bench.clicks.kind import ClickKind, flashes_in_gap, is_regular
+from bench.clicks.template import learn
 from bench.measure import QUANTITIES, Counts, measure_heard, notes_of
 from bench.uncertainty import Estimate, NotMeasured
 
@@ -89,6 +92,107 @@ def test_of_a_flash_one_click_is_enough() -> None:
     assert max(periods(found)) < 0.95
 
 
+def test_a_flash_of_which_only_the_other_click_came_did_come() -> None:
+    firsts = every(0.9)
+    found = heard(clicking(firsts[:8] + firsts[9:], [t + 0.4 for t in firsts]))
+    assert (found.missed, found.covered) == (0, 0)
+    found = heard(clicking(firsts, [t + 0.4 for k, t in enumerate(firsts) if k != 8]))
+    assert (found.missed, found.covered) == (0, 0)
+
+
+class Kind(ClickKind):
+    """Clicks of which is said what can be told of them: places (numbers of flashes) where one came, or surely did not; or a trace of it."""
+
+    def __init__(self, came: tuple[int, ...] = (), absent: tuple[int, ...] = (), trace: float = 0.0) -> None:
+        self._came, self._absent, self._trace = came, absent, trace
+
+    def is_at(self, due_s: float, reach_s: float) -> bool:
+        return int(due_s) in self._came
+
+    def is_absent(self, due_s: float, reach_s: float) -> bool:
+        return int(due_s) in self._absent
+
+    def trace(self, due_s: float, reach_s: float) -> float:
+        return self._trace
+
+
+@pytest.mark.parametrize(
+    ("mine", "its", "count", "told"),
+    [
+        (Kind(absent=(1,)), None, 2, (1, 0)),
+        (Kind(), None, 2, (0, 1)),
+        (Kind(absent=(1,)), None, 3, (0, 2)),
+        (Kind(trace=5.0), None, 3, (0, 0)),
+        (Kind(absent=(1,)), Kind(came=(0,)), 2, (1, 0)),
+        (Kind(absent=(1,)), Kind(came=(1,)), 2, (1, 0)),
+        (Kind(), Kind(came=(0,), absent=(1,)), 2, (1, 0)),
+        (Kind(absent=(1,)), Kind(came=(0, 1)), 2, (0, 0)),
+        (Kind(), Kind(came=(0, 1), absent=(2,)), 3, (1, 0)),
+        (Kind(), Kind(came=(0, 1)), 3, (0, 1)),
+        (Kind(trace=3.5), Kind(trace=3.5), 2, (0, 0)),
+        (Kind(trace=2.0), Kind(trace=2.0), 2, (0, 1)),
+    ],
+)
+def test_what_is_told_of_a_gap(mine: Kind, its: Kind | None, count: int, told: tuple[int, int]) -> None:
+    assert flashes_in_gap(mine, its, 0.0, 1.0, count, 0.5) == told
+
+
+@pytest.mark.parametrize(("roar", "told"), [(0.0, True), (0.03, True), (0.05, False), (0.08, False), (0.3, False)])
+def test_a_click_is_absent_only_where_it_would_have_been_heard(roar: float, told: bool) -> None:
+    firsts = every(0.7)[:20]
+    sound = clicking(firsts)
+    sound[15 * RATE :] += roar * np.random.default_rng(2).standard_normal(len(sound) - 15 * RATE)
+    meter = Loudmeter(RATE)
+    meter.feed(sound[:, None])
+    loudness = meter.finish()
+    steps = np.round((np.array(firsts) - loudness.first_s) / loudness.step_s).astype(np.int64) + 2
+    kind = ClickKind(loudness.log_energy, loudness.step_s, learn(loudness.log_energy, steps), steps)
+    assert [kind.is_absent(due, 0.08) for due in (15.6, 16.4, 17.6, 18.4)] == [told] * 4
+    assert not kind.is_absent(firsts[8], 0.08)
+
+
+def test_many_steady_clicks_are_a_train_though_half_covered() -> None:
+    def kind(typical: float, times_s: list[float]) -> Kind:
+        made = Kind()
+        made.typical, made.times_s = typical, np.array(times_s)
+        return made
+
+    steady = every(0.7)
+    wild = [t + 0.08 * (k % 3) for k, t in enumerate(steady)]
+    assert is_regular(kind(0.6, steady), 0.7) and is_regular(kind(0.9, steady), 0.7)
+    assert not is_regular(kind(0.4, steady), 0.7) and not is_regular(kind(0.6, steady[:8]), 0.7)
+    assert not is_regular(kind(0.6, wild), 0.7) and not is_regular(kind(0.9, wild), 0.7)
+    assert not is_regular(kind(0.9, steady[:5]), 0.7)
+    assert not is_regular(kind(0.9, every(2.0)), 2.0) and not is_regular(kind(0.9, every(0.3)), 0.3), "slower or faster than any unit"
+    assert not is_regular(kind(0.9, [t for k, t in enumerate(steady) if k % 2]), 0.7), "half of the clicks are not there"
+
+
+def test_clicks_faster_than_any_unit_are_make_and_break() -> None:
+    firsts, same = every(0.4), click(2500.0, 0.3)
+    found = heard(clicking(firsts, [t + 0.2 for t in firsts], first=same, second=same))
+    assert found.has_both and np.median(periods(found)) == pytest.approx(0.4, abs=2e-3)
+
+
+def test_make_and_break_two_to_three_apart_are_no_train_of_a_fifth() -> None:
+    firsts, same = every(1.25), click(2500.0, 0.3)
+    found = heard(clicking(firsts, [t + 0.5 for t in firsts], first=same, second=same))
+    assert found.has_both and np.median(periods(found)) == pytest.approx(1.25, abs=2e-3)
+
+
+def test_kinds_are_told_across_a_long_flash() -> None:
+    firsts = [t + (0.3 if k > 9 else 0.0) for k, t in enumerate(every(0.8, until_s=18.5))]
+    seconds = [t + 0.4 + (0.3 if k == 9 else 0.0) for k, t in enumerate(firsts)]
+    meter = Loudmeter(RATE)
+    meter.feed(clicking(firsts, seconds)[:, None])
+    loudness = meter.finish()
+    times = np.sort([*firsts, *seconds])
+    steps = np.round((times - loudness.first_s) / loudness.step_s).astype(np.int64) + 2
+    kinds = alternation(loudness.log_energy, loudness.step_s, steps, 0.4, learn(loudness.log_energy, steps))
+    assert kinds is not None
+    assert len({int(kind) for kind, t in zip(kinds, times, strict=True) if t in firsts}) == 1
+    assert len({int(kind) for kind, t in zip(kinds, times, strict=True) if t in seconds}) == 1
+
+
 def test_a_flash_that_lasts_longer_is_no_missed_one() -> None:
     firsts = [t + (0.3 if k > 9 else 0.0) for k, t in enumerate(every(0.8, until_s=18.5))]
     found = heard(clicking(firsts, [t + 0.4 + (0.3 if k == 9 else 0.0) for k, t in enumerate(firsts)]))
@@ -138,6 +242,7 @@ def test_loudness_does_not_depend_on_how_samples_come() -> None:
         pieces.feed(sound[at : at + size])
         at += size
     a, b = whole.finish(), pieces.finish()
+    assert len(a.log_energy) == (4 * RATE - 128) // 32 + 1
     assert np.array_equal(a.log_energy, b.log_energy) and a.lasted_s == b.lasted_s == 4.0
 
 

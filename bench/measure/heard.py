@@ -18,7 +18,8 @@ from bench.measure.vocabulary import QUANTITIES, BenchProof, Measured
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, TypeA, rectangular, type_a
 
 CLOCK_PART = 1e-4  # half-width of the relative error of a phone's or recorder's clock: common practice, no source
-INSTANT_S = 1e-3  # standard uncertainty of a click's instant: 0.3 to 0.7 ms seen at 5 to 20 dB (reports.clicks), and what bounce adds
+# 0.4 to 0.7 ms seen at 10 dB on the sounds of reports/clicks_made.py, before interpolation between steps; bounce adds to it.
+INSTANT_S = 1e-3
 _NO_CLICKS = "no regular clicks were found: an electronic unit without relay or sounder is silent; else record closer, for 20 s or more"
 _HALF = "taken as one click of each flash; were make and break to sound exactly alike, half a period apart, it would be half of this"
 _SAME_SOUND = "a flash that stays lit for a whole period sounds the same; so does a supply that goes away for one"
