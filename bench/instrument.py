@@ -26,7 +26,6 @@ CLOCK_UNSTATED = 5e-3
 SCALE_UNSTATED = 0.03
 ZERO_UNSTATED_OF_LARGEST = 0.03
 ZERO_UNSTATED_COUNTS = 10.0
-_DOMINATES = 0.9  # of a combined uncertainty: then its shape is that of this one contribution
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +54,12 @@ class InputErrors:
     @property
     def zero_shape(self) -> Shape:
         """Of several limits none of which outweighs the others the sum is nearly normal."""
-        return "rectangular" if self.rest and rectangular(max(self.rest)) >= _DOMINATES * self.u_zero else "normal"
+        return "rectangular" if self.rest and rectangular(max(self.rest)) ** 2 > 0.5 * self.u_zero**2 else "normal"
+
+    @property
+    def u_zero_beside(self) -> float:
+        """The part of u_zero that is not of the one limit which outweighs the others; 0 if none does."""
+        return combine(*map(rectangular, sorted(self.rest)[:-1])) if self.zero_shape == "rectangular" else 0.0
 
 
 @dataclass(frozen=True)

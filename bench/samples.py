@@ -30,7 +30,8 @@ class Accuracy:
 
     Readings at or beyond `low` and `high` are clipped: they say "at least", no more. `common` are the shares of other channels'
     readings that this channel reads in error (a drop amplifier's common mode). `scale_shape`, `zero_shape`: `rectangular` for
-    limits of error. `zero_at_rest`: whether its reading with no supply on the unit is its zero, where what it reads is then 0.
+    limits of error; `u_zero_beside`: the part of u_zero that stands beside the one limit which gives it its shape. `zero_at_rest`:
+    whether its reading with no supply on the unit is its zero, where what it reads is then 0.
     """
 
     low: float
@@ -42,6 +43,7 @@ class Accuracy:
     common: tuple[Share, ...] = ()
     scale_shape: Shape = "normal"
     zero_shape: Shape = "normal"
+    u_zero_beside: float = 0.0
     zero_at_rest: bool = True
 
     def parts(
@@ -60,7 +62,10 @@ class Accuracy:
             found.append(Component(f"{channel}: zero (taken at rest)", u_at_zero))
             found.append(Component(f"{channel}: linearity and counts", math.sqrt(2.0) * self.u_line * max(apart, _NEIGHBOURS)))
         else:
-            found.append(Component(f"{channel}: zero", self.u_zero, shape=self.zero_shape))
+            largest_u = math.sqrt(max(self.u_zero**2 - self.u_zero_beside**2, 0.0))
+            found.append(Component(f"{channel}: zero", largest_u, shape=self.zero_shape))
+            if self.u_zero_beside:
+                found.append(Component(f"{channel}: zero, smaller limits", self.u_zero_beside))
             found.append(Component(f"{channel}: linearity and counts", self.u_line))
         for share in self.common:
             found.append(Component(f"{channel}: share of {share.other}", abs((others or {}).get(share.other, 0.0)) * share.u))

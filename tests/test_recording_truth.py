@@ -74,6 +74,20 @@ def test_a_steady_unit_on_a_slow_logger_is_not_irregular(tmp_path: Path, phase: 
     assert abs(rate.value - 60.0 / 0.688) < rate.expanded()
 
 
+@pytest.mark.parametrize("phase", [0.05, 0.35, 0.65, 0.95])
+def test_no_flash_is_long_for_the_sampling_alone(tmp_path: Path, phase: float) -> None:
+    """On for 0.24 s: a logger of ten rows a second sees two rows or three of it, which is half as long again; one of 0.8 s it sees too."""
+    t_s = times(10.0, 30.0, phase)
+    flashes = [(1.0 + 0.637 * k, 1.24 + 0.637 * k) for k in range(40)]
+    steady = judged(written(tmp_path / "a.csv", t_s, columns(t_s, closed(t_s, flashes))), EXACT)
+    assert [estimate(steady, name).value for name in ("missed", "stuck")] == [0.0, 0.0]
+    late = [(make_s + 0.6 * (k > 20), break_s + 0.6 * (k >= 20)) for k, (make_s, break_s) in enumerate(flashes)]
+    stuck = judged(written(tmp_path / "b.csv", t_s, columns(t_s, closed(t_s, late))), EXACT)
+    assert [estimate(stuck, name).value for name in ("missed", "stuck")] == [0.0, 1.0]
+    gone = judged(written(tmp_path / "c.csv", t_s, columns(t_s, closed(t_s, [*flashes[:20], *flashes[21:]]))), EXACT)
+    assert [estimate(gone, name).value for name in ("missed", "stuck")] == [1.0, 0.0]
+
+
 def test_what_meets_the_samples_alike_every_time_is_not_averaged_away(tmp_path: Path) -> None:
     """34 samples a period: each make lies as far behind a sample as the first, and all on-times are wrong by the same."""
     record = judged(made(tmp_path, 50.0, flashes=even(16, first_s=1.0131, on_s=0.3515, off_s=0.3285)), EXACT)

@@ -45,8 +45,8 @@ def start_of(e: Evidence) -> Start:
     blip = at_once and len(events) > 1 and events[1].t_s - events[0].t_s < CLOSED_AT_REST_S
     if at_once and len(events) == 1 and e.end_s - events[0].t_s < CLOSED_AT_REST_S:
         return Start("unknown")
-    # Beyond doubt long enough for light: that of a two-coil relay may be just as long.
-    seen = events[2:] if blip and events[1].t_s - events[0].t_s < _GIVES_LIGHT_S + expanded_s else events
+    # Beyond doubt long enough for light: that of a two-coil relay may be just as long, and a reading that is a mean makes it longer.
+    seen = events[2:] if blip and events[1].t_s - events[0].t_s < _GIVES_LIGHT_S + expanded_s + e.timing.sampling_s else events
     done = events[2:] if blip else events
     rest = "unknown" if unknown and not blip else "closed" if at_once and not blip else "open"
     return Start(rest, _instant(seen, 0), _instant(seen, 1), _instant(done, 1))

@@ -25,6 +25,7 @@ from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, Typ
 
 _DROP_UNTIL = 20  # cycles: the drop is read before the twentieth (SAE J2068, after a public summary)
 _AFTER_FILM = 5  # cycles: where a film went away as late as that
+_SAMPLES_LEAST = 2.0  # in a flash, and in the dark between two: else one may lie between two samples and not be seen
 _MISSED_AT = 0.6  # of a period: a gap longer by more than that lacks a flash
 LONG_AT = 1.5
 _SETTLED_S = 0.2  # lamps lit for so long have their steady current within 0.5 %
@@ -309,11 +310,16 @@ def _all_flashes(e: Evidence, kept: Sequence[Cycle], alike: Sequence[Cycle]) -> 
     if len(alike) < 3:
         return dict.fromkeys(("missed", "stuck", "dropouts"), NotMeasured("too few cycles"))
     usual_s, usual_off_s = median(c.period_s for c in alike), median(c.off_s for c in alike)
+    if min(median(c.on_s for c in alike), usual_off_s) < _SAMPLES_LEAST * e.interval_s:
+        why = f"{1.0 / e.interval_s:.0f} samples a second are too few for flashes so short"
+        return dict.fromkeys(("missed", "stuck", "dropouts"), NotMeasured(why))
+    # Between slow samples an instant lies anywhere within sqrt(3) of its u; what is long and what is usual may each be off by two of them.
+    within_s = math.sqrt(3.0) * median(c.begun.u_s + c.broke.u_s for c in alike)
     # A flash that does not come lengthens the gap by a period, also the gap after a first flash that is unlike the others.
-    longer = ((c.off_s - usual_off_s) / usual_s for c in kept)
-    missed = sum(round(periods) for periods in longer if periods > _MISSED_AT)
+    longer_s = (c.off_s - usual_off_s for c in kept)
+    missed = sum(round(more_s / usual_s) for more_s in longer_s if more_s - 2.0 * within_s > _MISSED_AT * usual_s)
     usual_on = median(c.on_s for c in alike)
-    stuck = sum(c.on_s > LONG_AT * usual_on for c in alike)
+    stuck = sum(c.on_s - within_s > LONG_AT * (usual_on + within_s) for c in alike)
     n = len(alike)
     if e.broke is None and e.begun is not None and e.end_s - e.begun.t_s > LONG_AT * usual_on:
         stuck, n = stuck + 1, n + 1  # the flash at hand is not over, and too long already
@@ -333,6 +339,8 @@ def _steadiness(e: Evidence, cycles: Sequence[Cycle]) -> dict[str, Measurement]:
     names = ("period_spread", "drop_spread_v", "rate_drift_per_min2", "drop_trend_v_per_min")
     if len(cycles) < 3:
         return dict.fromkeys(names, NotMeasured("too few cycles"))
+    if min(median(c.on_s for c in cycles), median(c.off_s for c in cycles)) < _SAMPLES_LEAST * e.interval_s:
+        return dict.fromkeys(names, NotMeasured(f"{1.0 / e.interval_s:.0f} samples a second are too few for flashes so short"))
     periods = type_a([c.period_s for c in cycles])
     make_u = median(c.begun.u_s for c in cycles) * math.sqrt(2.0)
     found: dict[str, Measurement] = {

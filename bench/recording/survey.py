@@ -19,6 +19,7 @@ _FLAT_TOP = 3  # samples in a row at the very top of a current that is else far 
 _FAR_ABOVE = 1.3
 _DISTINCT_LEAST = 3
 _COUNTS_UNTOLD = 256.0  # of the largest reading: eight bits, as the plainest instruments have (common practice, no source)
+_INRUSH = 15.0  # of cold lamps over their steady current, at the most (trade handbook)
 _TOGETHER = 0.3  # correlation of current and output above which they move together, or against each other
 
 
@@ -144,7 +145,9 @@ class Survey:
         is_current = channel.startswith("i_")
         if is_current and self._flat[channel] >= _FLAT_TOP and self._bounds[channel][1] > _FAR_ABOVE * self._mean[channel]:
             high = min(high, self._bounds[channel][1])
-        zero = max(ZERO_UNSTATED_OF_LARGEST * self._largest[channel], ZERO_UNSTATED_COUNTS * step)
+        # The range of a current was chosen for the inrush of cold lamps, which the recording need not hold.
+        largest = max(self._largest[channel], _INRUSH * self._mean[channel]) if is_current else self._largest[channel]
+        zero = max(ZERO_UNSTATED_OF_LARGEST * largest, ZERO_UNSTATED_COUNTS * step)
         errors = stated or InputErrors(SCALE_UNSTATED, (zero,))
         # An open switch leaves some millivolts at the unit's input (common practice, no source): a voltage at rest is no zero.
         return Accuracy(
@@ -156,6 +159,7 @@ class Survey:
             noise=noise,
             scale_shape="rectangular",
             zero_shape=errors.zero_shape,
+            u_zero_beside=errors.u_zero_beside,
             zero_at_rest=is_current,
         )
 
@@ -192,6 +196,8 @@ def _smallest_step(values: Array) -> float:
 
 
 def _noise(values: Array) -> float:
-    """Standard deviation of one sample's noise, from second differences, so that slopes and steps do not count."""
-    bend = values[2:] - 2.0 * values[1:-1] + values[:-2]
-    return float(np.median(np.abs(bend))) / (0.6745 * math.sqrt(6.0))
+    """Standard deviation of one sample's noise, from second differences, so that slopes do not count; nor do steps, while a fifth of the
+    samples lie between two that are on the same level."""
+    bend = np.abs(values[2:] - 2.0 * values[1:-1] + values[:-2])
+    # A fifth of the values of a normal distribution lie within 0.2533 of its standard deviation.
+    return float(np.quantile(bend, 0.2)) / (0.2533 * math.sqrt(6.0))
