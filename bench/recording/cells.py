@@ -71,14 +71,15 @@ class Grid:
         # What is left of blank lines and remarks is empty, and passed over; the lines keep their numbers.
         text = _REMARK.sub("", text)
         try:
-            frame = self._parse(text, as_text=False)
+            frame = self._parse(text, as_found=False)
         except ValueError:
             try:
-                frame = self._parse(text, as_text=True)
+                frame = self._parse(text, as_found=True)
             except ValueError as error:
                 raise BadCells(line, f"no rows of cells from here on: {' '.join(str(error).split())}") from error
             for place in self._numbers:
-                frame[place] = self._converted(frame[place], place, line, text, titles)
+                if frame[place].dtype.kind not in "if":
+                    frame[place] = self._converted(frame[place], place, line, text, titles)
         extra = frame[self._width].notna().to_numpy()
         if extra.any():
             at, row = _line_of(int(extra.argmax()), line, text)
@@ -89,11 +90,13 @@ class Grid:
             frame[place] = np.where(np.abs(values) >= _BEYOND, np.copysign(np.inf, values), values)
         return frame
 
-    def _parse(self, text: str, as_text: bool) -> pd.DataFrame:
+    def _parse(self, text: str, as_found: bool) -> pd.DataFrame:
         import pandas as pd
 
         wanted = self._numbers | self._texts
-        kinds: dict[int, type] = {place: str if as_text or place in self._texts else np.float64 for place in wanted}
+        kinds: dict[int, type] = {place: str for place in self._texts}
+        if not as_found:
+            kinds |= dict.fromkeys(self._numbers, np.float64)
         # A full row before the others, taken off again: pandas needs to see each of the columns once.
         full = self._separator.join(["0"] * (self._width + 1))
         frame = pd.read_csv(
@@ -107,6 +110,7 @@ class Grid:
             na_values=_EMPTY,
             skipinitialspace=True,
             index_col=False,
+            low_memory=False,
         )
         return frame.iloc[1:].reset_index(drop=True)
 
@@ -114,15 +118,19 @@ class Grid:
         """Numbers, and marks of a reading beyond the range, of a column in which not all are plain numbers."""
         import pandas as pd
 
-        texts = cells.str.strip()
+        missing, texts = cells.isna().to_numpy(), cells.astype(str).str.strip()
         plain = texts if self._decimal == "." else texts.str.replace(self._decimal, ".", regex=False)
         values = np.array(pd.to_numeric(plain, errors="coerce"), dtype=np.float64)
-        for row in np.flatnonzero(np.isnan(values) & texts.notna().to_numpy() & (texts != "").to_numpy()).tolist():
-            mark = _MARK.fullmatch(texts.iloc[row])
+        other = np.isnan(values) & ~missing & (texts != "").to_numpy()
+        marks = texts[other]
+        known = {}
+        for cell in marks.unique():
+            mark = _MARK.fullmatch(cell)
             if mark is None:
-                at = _line_of(row, line, text)[0]
-                raise BadCells(at, f"column {titles[place]}: {_short(texts.iloc[row])!r} is not a number")
-            values[row] = -np.inf if mark["sign"] == "-" or mark["word"].upper() == "UNDER" else np.inf
+                at = _line_of(int(np.flatnonzero(other)[(marks == cell).to_numpy().argmax()]), line, text)[0]
+                raise BadCells(at, f"column {titles[place]}: {_short(cell)!r} is not a number")
+            known[cell] = -np.inf if mark["sign"] == "-" or mark["word"].upper() == "UNDER" else np.inf
+        values[other] = marks.map(known)
         return values
 
 

@@ -12,12 +12,11 @@ import numpy as np
 from bench.recording.table import MAIN, Table
 from bench.samples import Array
 
-_REGULAR = 0.9  # of the distances between readings, which must be no more than twice the usual one
-
+_REGULAR = 0.9  # of the distances between readings, which must be no more than twice the usual one (common practice, no source)
 # An input read at fewer instants than that would cost more of the output's timing than it tells: common practice, no source.
 _SELDOM_S = 20e-3
-
-_LEVELS, _FEW = 0.3, 0.01  # of the stretches beyond the range, of the readings: with more than both a level lies there
+# Of the stretches beyond the range, and of the readings: with more than both a level lies there. Common practice, no source.
+_LEVELS, _FEW = 0.3, 0.01
 _RETURNS = 10_000  # stretches that are looked at
 
 

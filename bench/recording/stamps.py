@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 # ISO 8601, the extended format; slashes in the date and a comma before the fraction are common in loggers' files.
-_STAMP = re.compile(r"(\d{4}[-/]\d\d[-/]\d\d[T ]\s*)?\d{1,2}:\d\d:\d\d([.,]\d{1,9})?\s*(Z|[+-]\d\d:?\d\d)?")
+_STAMP = re.compile(r"(\d{4}[-/]\d\d[-/]\d\d[T ]\s*)?([01]?\d|2[0-3]):([0-5]\d):(\d\d(?:[.,]\d{1,9})?)\s*(Z|[+-]\d\d:?\d\d)?")
 _DAY_S = 86400.0
 # s since 1970 (1973 and later). A float holds such times to 0.1 us only, so they are taken off one another exactly.
 EPOCH_S = 1e8
@@ -123,26 +124,33 @@ class Clock:
         return found
 
     def _stamps(self, texts: Sequence[str]) -> Array:
+        matches = [_STAMP.fullmatch(text) for text in texts]
+        is_dated = next((match[1] is not None for match in matches if match), False)
+        for row, (text, match) in enumerate(zip(texts, matches, strict=True)):
+            if text and (match is None or (match[1] is not None) != is_dated):
+                raise NotATime(row, text)
+        if is_dated:
+            return self._dated(texts)
+        return self._over_midnight(
+            np.array([int(m[2]) * 3600 + int(m[3]) * 60 + float(m[4].replace(",", ".")) if m else math.nan for m in matches])
+        )
+
+    def _dated(self, texts: Sequence[str]) -> Array:
         import pandas as pd
 
-        for row, text in enumerate(texts):
-            if text and not is_stamp(text):
-                raise NotATime(row, text)
         plain = pd.Series([text.replace(",", ".").replace("/", "-") or None for text in texts], dtype=object)
-        is_dated = next((text[4:5] in "-/" for text in texts if text), False)
-        if not is_dated:
-            return self._over_midnight(np.array(pd.to_timedelta(plain, errors="coerce").dt.total_seconds(), dtype=np.float64), texts)
         stamps = pd.to_datetime(plain, format="ISO8601", utc=True, errors="coerce")
-        self._refuse_missing(stamps.isna().to_numpy(), texts)
-        nanoseconds = stamps.dt.tz_localize(None).to_numpy(dtype="datetime64[ns]").astype(np.int64)
         there = stamps.notna().to_numpy()
+        for row in np.flatnonzero(~there).tolist():
+            if texts[row]:  # it looks like a stamp and is none: the 31st of February
+                raise NotATime(row, texts[row])
+        nanoseconds = stamps.dt.tz_localize(None).to_numpy(dtype="datetime64[ns]").astype(np.int64)
         if self._first_ns is None and there.any():
             self._first_ns = int(nanoseconds[there][0])
         return np.where(there, (nanoseconds - (self._first_ns or 0)) * 1e-9, np.nan)
 
-    def _over_midnight(self, of_day_s: Array, texts: Sequence[str]) -> Array:
+    def _over_midnight(self, of_day_s: Array) -> Array:
         """Times of day as times since the first of them, which go on where the day changes."""
-        self._refuse_missing(np.isnan(of_day_s), texts)
         there = np.isfinite(of_day_s)
         times = of_day_s[there]
         if not len(times):
@@ -155,9 +163,3 @@ class Clock:
         found = np.full(len(of_day_s), np.nan)
         found[there] = times - self._first_ns * 1e-9 + days * _DAY_S
         return found
-
-    def _refuse_missing(self, missing: np.ndarray[tuple[int, ...], np.dtype[np.bool_]], texts: Sequence[str]) -> None:
-        """Stamps that look like some and are none: the 31st of February, 25 o'clock."""
-        for row in np.flatnonzero(missing).tolist():
-            if texts[row]:
-                raise NotATime(row, texts[row])
