@@ -143,9 +143,10 @@ class Reference:
         instants = [t for t, _ in self.transitions]
         assert [closed for _, closed in self.transitions] == [k % 2 == 0 for k in range(len(instants))]
         padded = [*instants, end_s, end_s]
-        return [self._flash(*padded[k : k + 3]) for k in range(0, len(instants), 2)]
+        return [self.flash(*padded[k : k + 3]) for k in range(0, len(instants), 2)]
 
-    def _flash(self, make_s: float, break_s: float, next_s: float) -> Flash:
+    def flash(self, make_s: float, break_s: float, next_s: float) -> Flash:
+        """Return the flash from make_s to break_s, with its levels; the OFF after it ends at next_s."""
         w, beside = self.waves, _BESIDE_S + self.unit.ramp_s
         inside = (w.t_s > make_s + _SETTLED_S + self.unit.ramp_s) & (w.t_s < break_s - beside)
         last_s = break_s - beside
@@ -198,17 +199,13 @@ def truth(reference: Reference, begin_s: float, end_s: float, gaps: Sequence[tup
     if len(used) >= 3:
         values |= _means(used)
     elif not pairs and flashes:
-        values |= _levels([reference_at_end(reference, flashes[-1], end_s)])
+        # The recording's end cuts off the flash at hand.
+        values |= _levels([reference.flash(flashes[-1].make_s, min(flashes[-1].break_s, end_s), end_s)])
     elif not flashes:
         values["dark_a"] = reference.waves.at("i(vamp)", end_s - _BESIDE_S)
     if len(pairs) >= 3:
         values |= _counts(pairs, flashes[0] if begin_s < reference.applied_s else pairs[0][0])
     return Truth(values, facts, len(after))
-
-
-def reference_at_end(reference: Reference, flash: Flash, end_s: float) -> Flash:
-    """The levels of a flash that the recording's end cuts off."""
-    return reference._flash(flash.make_s, min(flash.break_s, end_s), end_s)
 
 
 def _start(reference: Reference) -> tuple[dict[str, float], str]:
