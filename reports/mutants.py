@@ -58,7 +58,7 @@ TESTS: Mapping[str, tuple[str, ...]] = {
     "instants": _EDGES,
     "uncertainty": ("test_uncertainty", "test_coverage", "test_verdict"),
     "verdict": ("test_verdict", "test_verdict_conditions", "test_verdict_parts"),
-    "session.combine": ("test_combine", "test_assemble"),
+    "session.combine": ("test_combine",),
 }
 """The fast test files of each module; those that are not there yet are passed over."""
 _BEYOND_LINE = ("measure.", "verdict", "session.combine")
