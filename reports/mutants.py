@@ -42,7 +42,7 @@ EQUIVALENT = Path(__file__).parent / "equivalent_mutants.toml"
 _MEASURE = (
     "test_film", "test_golden_budgets", "test_values", "test_value_levels", "test_bench_check", "test_bench_lamps", "test_behaviour",
 )  # fmt: skip
-_SAMPLES = ("test_cycles", "test_inrush", "test_readings")
+_SAMPLES = ("test_cycles", "test_slow_edges", "test_inrush", "test_readings")
 _EDGES = ("test_transitions", "test_transition_levels", "test_instants")
 TESTS: Mapping[str, tuple[str, ...]] = {
     "measure.values": _MEASURE,
@@ -51,6 +51,7 @@ TESTS: Mapping[str, tuple[str, ...]] = {
     "measure.film": _MEASURE,
     "measure.behaviour": _MEASURE,
     "measure.mechanism": _MEASURE,
+    "measure.flashes": ("test_flashes",),
     "cycles": _SAMPLES,
     "inrush": _SAMPLES,
     "readings": _SAMPLES,

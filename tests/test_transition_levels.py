@@ -206,6 +206,18 @@ def test_the_supply_comes_and_goes_and_no_contact_is_closed_without_it() -> None
     assert supplied(-0.1, v_in_v=SUPPLY_V).of(SupplyEdge) == []
 
 
+@pytest.mark.parametrize("at_s", [0.5e-3, 0.1])
+def test_a_supply_behind_a_filter_comes_and_goes_when_it_does(at_s: float) -> None:
+    """Even where but four samples were seen before."""
+    tau_s = 50e-6
+    t = np.arange(0.0, 0.4, STEP)
+    on, off = at_s + 0.4 * STEP, 0.3 + 0.6 * STEP
+    rise, fall = (np.exp(-np.clip(t - edge, 0.0, None) / tau_s) for edge in (on, off))
+    supply = np.where(t < on, 0.0, np.where(t < off, SUPPLY_V * (1.0 - rise), SUPPLY_V * fall))
+    seen = Seen([(0.4, 0.0)], supply_v=supply, tau_s=tau_s)
+    assert [(c.on, near(c.t_s, abs=1e-7)) for c in seen.of(SupplyEdge)] == [(True, on), (False, off)]
+
+
 @pytest.mark.parametrize(("level_v", "on"), [(3.5, False), (3.7, True)])
 def test_a_supply_is_there_from_a_fifth_above_its_floor(level_v: float, on: bool) -> None:
     assert bool(supplied(0.1, level_v=level_v).of(SupplyEdge)) is on
@@ -256,6 +268,10 @@ def test_the_middle_of_a_slow_transition_is_that_of_the_units_own_levels() -> No
     }  # fmt: skip
     found = [c for c in finder.feed(Block(0.0, 1.2, traces)) + finder.flush() if isinstance(c, Transition)]
     assert [(c.closed, near(c.t_s, abs=STEP)) for c in found] == [(True, 0.405), (False, 0.805)]
+    # Of the 0.4 between its levels each sample passes an eightieth, and the middle 0.6 take 6 ms.
+    share = STEP / 0.01
+    assert [c.u_s for c in found] == near([share * STEP / math.sqrt(12.0) + 0.02 * STEP] * 2, rel=1e-3)
+    assert [c.soft_s for c in found] == near([0.003 / math.sqrt(3.0)] * 2, rel=0.2)
 
 
 # The stream.
