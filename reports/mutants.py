@@ -51,7 +51,7 @@ TESTS: Mapping[str, tuple[str, ...]] = {
     "measure.film": _MEASURE,
     "measure.behaviour": _MEASURE,
     "measure.mechanism": _MEASURE,
-    "measure.flashes": ("test_flashes",),
+    "measure.flashes": _MEASURE,
     "cycles": _SAMPLES,
     "inrush": _SAMPLES,
     "readings": _SAMPLES,
