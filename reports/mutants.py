@@ -129,7 +129,8 @@ class Planter:
         for mutant in sorted(mutants[: self._sample] if self._sample else mutants, key=lambda m: m.line):
             killer = self._try(module, tree, mutant, self._order(str(module.__file__), items, mutant, kills))
             described = f"{mutant.function or 'top'}: {mutant.change}"
-            listed = (mutant.function, mutant.change) in known
+            described += f" #{mutant.nth}" if mutant.nth > 1 else ""
+            listed = described in known
             if killer:
                 kills[killer] += 1
                 found.killed += 1
@@ -247,11 +248,9 @@ def _code_into(old: FunctionType, new: FunctionType) -> None:
     old.__code__, old.__defaults__, old.__kwdefaults__ = new.__code__, new.__defaults__, new.__kwdefaults__
 
 
-def _equivalents(module: str) -> set[tuple[str, str]]:
-    if not EQUIVALENT.exists():
-        return set()
-    entries = tomllib.loads(EQUIVALENT.read_text(encoding="utf-8")).get("mutant", [])
-    return {(one["function"], one["change"]) for one in entries if one["module"] == module}
+def _equivalents(module: str) -> set[str]:
+    entries = tomllib.loads(EQUIVALENT.read_text(encoding="utf-8"))["mutant"]
+    return {f"{one['function']}: {one['change']}" for one in entries if one["module"] == module}
 
 
 def try_modules(order: tuple[tuple[str, ...], int, int]) -> list[Found]:
