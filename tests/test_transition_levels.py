@@ -83,6 +83,22 @@ def test_without_a_current_the_other_level_tells() -> None:
     assert Seen([(t, 0.6 if r else 0.0) for t, r in FLASH]).edges == EDGES
 
 
+@pytest.mark.parametrize(
+    ("levels", "edges"),
+    [
+        ([(0.2, 1.0), (0.4, 0.6), (0.6, 1.0), (0.8, 0.6)], [(False, 0.2), (True, 0.4), (False, 0.6)]),  # lit before: the other is a leak
+        ([(0.2, 0.0), (0.4, 1.0), (0.6, 0.6), (0.8, 0.0)], [(True, 0.2), (False, 0.6)]),  # both are known: it sags
+        ([(0.03, 0.5), (0.3, 0.7), (0.5, 0.0), (0.7, 0.7)], [(False, 0.3), (True, 0.5)]),  # the one that stood counts, not what came before
+        ([(0.3, 0.7), (0.6, 0.84), (0.8, 0.0)], [(False, 0.6)]),  # no step between them: one state
+        ([(0.3, 0.7), (0.6, 0.86), (0.8, 0.7)], [(True, 0.3), (False, 0.6)]),
+        ([(0.01, 0.7), (0.3, 1.0), (0.5, 0.0)], [(False, 0.3)]),  # it stood for 10 ms: part of what came after
+        ([(0.2, 0.0), (0.4, 0.77), (0.6, 0.0), (0.8, 0.5), (0.9, 0.0)], [(True, 0.2), (False, 0.4), (True, 0.6), (False, 0.8)]),
+    ],
+)
+def test_which_of_two_levels_is_which(levels: list[tuple[float, float]], edges: list[tuple[bool, float]]) -> None:
+    assert Seen(levels).edges == edges
+
+
 def test_an_unclear_level_holds_decisions_back_for_six_seconds() -> None:
     """A ratio of 0.6 from the begin, and nothing else: is it open or closed? After 6 s it counts by the plain threshold."""
     for until_s, known in ((5.8, False), (6.3, True)):
