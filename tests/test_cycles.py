@@ -219,6 +219,7 @@ def test_a_cycle_with_a_gap_is_none_and_the_next_one_is() -> None:
         stopped = Cut({}, (*FLASHES, Gap(1.901, end_s, closed)), 2.1).cutter
         # What is found again after no more than a tenth of a second has lasted: no flash, and no pause, is that short.
         assert stopped.begun is None and stopped.state_since_s == since_s and stopped.broken == 1
+    assert Cut({}, (SUPPLY, Gap(0.3, 0.32, False))).cutter.state_since_s == 0.2, "dark before, and dark after it"
 
 
 @pytest.mark.parametrize(("t_s", "gaps", "count"), [

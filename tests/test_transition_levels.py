@@ -99,6 +99,12 @@ def test_which_of_two_levels_is_which(levels: list[tuple[float, float]], edges: 
     assert Seen(levels).edges == edges
 
 
+def test_what_was_unclear_at_the_begin_holds_nothing_back_for_good() -> None:
+    seen = Seen([(0.01, 0.7), (0.3, 1.0), (0.5, 0.0), (0.9, 1.0)])
+    assert all(at_s - c.t_s < 0.1 for c, at_s in zip(seen.changes[1:], seen.at_s[1:], strict=True))
+    assert seen.edges == [(False, 0.3), (True, 0.5)]
+
+
 def test_an_unclear_level_holds_decisions_back_for_six_seconds() -> None:
     """A ratio of 0.6 from the begin, and nothing else: is it open or closed? After 6 s it counts by the plain threshold."""
     for until_s, known in ((5.8, False), (6.3, True)):
@@ -222,9 +228,9 @@ def test_the_supply_comes_and_goes_and_no_contact_is_closed_without_it() -> None
     assert supplied(-0.1, v_in_v=SUPPLY_V).of(SupplyEdge) == []
 
 
-@pytest.mark.parametrize("at_s", [0.5e-3, 0.1])
+@pytest.mark.parametrize("at_s", [0.0, 0.5 * STEP, 0.5e-3, 0.1])
 def test_a_supply_behind_a_filter_comes_and_goes_when_it_does(at_s: float) -> None:
-    """Even where but four samples were seen before."""
+    """Even where but one sample was seen before."""
     tau_s = 50e-6
     t = np.arange(0.0, 0.4, STEP)
     on, off = at_s + 0.4 * STEP, 0.3 + 0.6 * STEP
