@@ -42,7 +42,7 @@ EQUIVALENT = Path(__file__).parent / "equivalent_mutants.toml"
 _MEASURE = (
     "test_film", "test_golden_budgets", "test_values", "test_value_levels", "test_bench_check", "test_bench_lamps", "test_behaviour",
 )  # fmt: skip
-_SAMPLES = ("test_cycles", "test_inrush", "test_readings")
+_SAMPLES = ("test_cycles", "test_slow_edges", "test_inrush", "test_readings")
 _EDGES = ("test_transitions", "test_transition_levels", "test_instants")
 TESTS: Mapping[str, tuple[str, ...]] = {
     "measure.values": _MEASURE,
@@ -51,6 +51,7 @@ TESTS: Mapping[str, tuple[str, ...]] = {
     "measure.film": _MEASURE,
     "measure.behaviour": _MEASURE,
     "measure.mechanism": _MEASURE,
+    "measure.flashes": _MEASURE,
     "cycles": _SAMPLES,
     "inrush": _SAMPLES,
     "readings": _SAMPLES,
@@ -58,7 +59,7 @@ TESTS: Mapping[str, tuple[str, ...]] = {
     "instants": _EDGES,
     "uncertainty": ("test_uncertainty", "test_coverage", "test_verdict"),
     "verdict": ("test_verdict", "test_verdict_conditions", "test_verdict_parts"),
-    "session.combine": ("test_combine", "test_assemble"),
+    "session.combine": ("test_combine",),
 }
 """The fast test files of each module; those that are not there yet are passed over."""
 _BEYOND_LINE = ("measure.", "verdict", "session.combine")
@@ -128,7 +129,8 @@ class Planter:
         for mutant in sorted(mutants[: self._sample] if self._sample else mutants, key=lambda m: m.line):
             killer = self._try(module, tree, mutant, self._order(str(module.__file__), items, mutant, kills))
             described = f"{mutant.function or 'top'}: {mutant.change}"
-            listed = (mutant.function, mutant.change) in known
+            described += f" #{mutant.nth}" if mutant.nth > 1 else ""
+            listed = described in known
             if killer:
                 kills[killer] += 1
                 found.killed += 1
@@ -246,11 +248,9 @@ def _code_into(old: FunctionType, new: FunctionType) -> None:
     old.__code__, old.__defaults__, old.__kwdefaults__ = new.__code__, new.__defaults__, new.__kwdefaults__
 
 
-def _equivalents(module: str) -> set[tuple[str, str]]:
-    if not EQUIVALENT.exists():
-        return set()
-    entries = tomllib.loads(EQUIVALENT.read_text(encoding="utf-8")).get("mutant", [])
-    return {(one["function"], one["change"]) for one in entries if one["module"] == module}
+def _equivalents(module: str) -> set[str]:
+    entries = tomllib.loads(EQUIVALENT.read_text(encoding="utf-8"))["mutant"]
+    return {f"{one['function']}: {one['change']}" for one in entries if one["module"] == module}
 
 
 def try_modules(order: tuple[tuple[str, ...], int, int]) -> list[Found]:

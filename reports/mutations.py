@@ -117,7 +117,7 @@ def _nodes(
         if field in _SKIPPED:
             continue
         for index, child in enumerate(value) if isinstance(value, list) else [(None, value)]:
-            if not isinstance(child, ast.AST):
+            if not isinstance(child, ast.AST) or _is_type(child):
                 continue
             around = child if isinstance(child, ast.stmt) else statement
             named = isinstance(child, ast.FunctionDef | ast.ClassDef)
@@ -125,6 +125,11 @@ def _nodes(
             if isinstance(around, ast.stmt) and not named and not _is_text(child):
                 yield child, (node, field, index), around, function
             yield from _nodes(child, around, inside)
+
+
+def _is_type(node: ast.AST) -> bool:
+    """Whether this names a type, which nothing looks at while it runs."""
+    return isinstance(node, ast.AnnAssign) and isinstance(node.annotation, ast.Name) and node.annotation.id == "TypeAlias"
 
 
 def _is_text(node: ast.AST) -> bool:

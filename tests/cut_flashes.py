@@ -64,3 +64,15 @@ class Cut:
 def value(found: Any) -> float:
     assert found is not None
     return float(found.value)
+
+
+def decaying(peak: float, zero: float = 0.0) -> Callable[[Array], Array]:
+    """From each make on a current to the power -1.7 that rises as a straight line, but for the curvature of lamps."""
+
+    def signal(t: Array) -> Array:
+        since = np.where(t >= 1.2, t - 1.2, t - 0.5)
+        z = np.clip(since, 0.0, None) / 2.6e-3
+        lit = ((t >= 0.5) & (t < 0.9)) | (t >= 1.2)
+        return np.where(lit, peak * (1.0 + z) ** (-1.0 / 1.7), 0.0) + zero
+
+    return signal

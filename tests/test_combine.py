@@ -271,3 +271,21 @@ def test_when_a_lamp_that_was_switched_off_says_nothing() -> None:
         assert combined([rated], (ONE_OUT, [out])).bench_faults == ()
     assert combined([], (ONE_OUT, [one])).bench_faults == ()
     assert combined([run({}, interrupted="cable")], (ONE_OUT, [one])).bench_faults == ()
+
+
+def test_a_common_error_keeps_its_shape_if_it_has_it_in_every_start() -> None:
+    wide, round_ = Component("clock", 0.01, shape="rectangular"), Component("clock", 0.01)
+    for parts, shape in (((wide, wide), "rectangular"), ((wide, round_), "normal"), ((round_, round_), "normal")):
+        found = mean_of_starts([of(1.0, parts[0]), of(1.2, parts[1])])
+        assert isinstance(found, Estimate) and found.budget[1].shape == shape
+
+
+def test_the_lamp_switched_off_is_compared_with_the_rated_load() -> None:
+    both, one = lamps(8.0, 0.02, (21.0, 21.0)), lamps(2.0, 0.01, (21.0,))
+    plan = Procedure("p", "", "", (TRAILER, FURTHER, RATED, ONE_OUT))
+    more, good = lamps(9.0, 0.02, (21.0, 21.0, 21.0)), lamps(4.0, 0.02, (21.0, 21.0))
+    runs = [Runs(TRAILER, (more,)), Runs(FURTHER, (good,)), Runs(RATED, (both,)), Runs(ONE_OUT, (one,))]
+    assert [fault.code for fault in combine(plan, runs, 12.0).bench_faults] == ["lamp-current"]
+    assert combine(PLAN, [Runs(ONE_OUT, (one,))], 12.0).bench_faults == ()
+    unread = run(rates(90.0) | {"steady_a": of(8.0, unit="A"), "lamp_v": NotMeasured("not read")}, lamps_w=(21.0, 21.0))
+    assert combined([unread], (ONE_OUT, [one])).bench_faults == ()

@@ -15,6 +15,7 @@ from bench.uncertainty import (
     combine,
     normal_cdf,
     normal_quantile,
+    quotient,
     rectangular_sum_factor,
     student_cdf,
     student_factor,
@@ -42,6 +43,11 @@ def test_the_factor_of_a_rectangular_and_a_normal_part_is_that_of_their_sum(leve
     k = rectangular_sum_factor(level, 0.8, u_normal)
     assert inside(k, half, u_normal) == near(level, abs=2e-6)
     assert k == near(optimize.brentq(lambda x: inside(x, half, u_normal) - level, 1e-3, half + 9.0 * u_normal), rel=1e-5)
+
+
+def test_the_factor_does_not_depend_on_the_unit() -> None:
+    for unit in (1e-7, 1e6):
+        assert rectangular_sum_factor(0.95, 0.8 * unit, 0.3 * unit) == near(unit * rectangular_sum_factor(0.95, 0.8, 0.3), rel=2e-6)
 
 
 @pytest.mark.parametrize("level", [0.5, 0.95, 0.99])
@@ -150,3 +156,23 @@ def test_repeated_readings() -> None:
     two = type_a([1.0, 2.0])
     assert (two.s, two.component("x").dof) == (near(math.sqrt(0.5)), 1.0)
     assert combine(3.0, 4.0, 12.0) == near(13.0) and combine() == 0.0
+
+
+def test_what_is_common_to_both_sides_of_a_quotient_cancels_and_nothing_else_does() -> None:
+    """A scale of 1 % against one of 0.4 % of the same channel leaves 0.6 %; scatter and linearity of each stay."""
+    a = Estimate(20.0, "A", (
+        Component("i: scale", 0.2, shape="rectangular"), Component("i: linearity", 0.06), Component("scatter", 0.1, 9.0, "A"),
+        Component("clock", 0.02), Component("own", 0.04, shape="rectangular"),
+    ), 9)  # fmt: skip
+    b = Estimate(10.0, "A", (
+        Component("i: scale", 0.04, shape="rectangular"), Component("i: linearity", 0.04), Component("scatter", 0.02, 4.0, "A"),
+        Component("clock", 0.03, shape="rectangular"),
+    ), 5)  # fmt: skip
+    found = quotient(a, b)
+    lines = {c.source: c for c in found.budget}
+    assert (found.value, found.unit, found.n, len(lines), len(found.budget)) == (2.0, "1", 5, 5, 5)
+    assert (lines["i: scale"].u, lines["i: scale"].shape) == (near(2.0 * 0.006), "rectangular")
+    assert (lines["clock"].u, lines["clock"].shape) == (near(2.0 * 0.002), "normal")
+    assert lines["i: linearity"].u == near(2.0 * math.hypot(0.003, 0.004))
+    assert (lines["scatter"].u, lines["scatter"].dof, lines["scatter"].kind) == (near(2.0 * math.hypot(0.005, 0.002)), 4.0, "A")
+    assert (lines["own"].u, lines["own"].shape) == (near(2.0 * 0.002), "rectangular")

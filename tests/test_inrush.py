@@ -43,6 +43,13 @@ def test_a_parabola_is_carried_back_to_its_begin(slope: float, peak_a: float) ->
     assert read(slope, peak_a).value == near(peak_a * (1.0 - 0.002 * min(slope, 1.0)), rel=2e-4)
 
 
+def test_a_current_that_rises_after_the_make_is_carried_back_too() -> None:
+    """A load without filaments that takes more as it goes on: the instant counts as much as in a fall."""
+    found = read(-0.3, u_s=2e-4)
+    assert found.value == near(36.0 * (1.0 - 0.002 * 0.3), rel=2e-4)
+    assert found.u == near(found.value * math.hypot(read(0.0).u / 36.0, 0.3 / FIT_S / 1.7 * 2e-4), rel=0.01)
+
+
 def test_a_filter_delays_it() -> None:
     """What is read at t was there at t - tau; within six time constants of the make the filter still settles."""
     assert read(2.0, tau_s=TAU).value == near(36.0 * 0.998, rel=3e-4)

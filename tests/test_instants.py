@@ -74,6 +74,15 @@ def test_a_crossing_late_on_the_rise_finds_the_sample_before_it() -> None:
         assert filtered_step_instant(t, v, k, 0.0, 12.0, TAU)[0] == near(t[k - 1] - min(-TAU * math.log(1.0 - x[k - 1]), 20e-6), abs=1e-9)
 
 
+@pytest.mark.parametrize("x", [0.06, 0.09])
+def test_a_fifteenth_of_the_rise_is_part_of_it(x: float) -> None:
+    """A sample just after the step, and the next past the middle: the first says when."""
+    tau_s = 20e-6
+    t, v, k = sampled(5 * 20e-6 + tau_s * math.log(1.0 - x), 0.0, 12.0, tau_s, 20e-6)
+    assert k == 6 and v[5] == near(12.0 * x)
+    assert filtered_step_instant(t, v, k, 0.0, 12.0, tau_s)[0] == near(t[5] + tau_s * math.log(1.0 - x), abs=1e-9)
+
+
 @pytest.mark.parametrize(("interval_s", "instant_s", "u_s"), [(100e-6, 0.5e-3, 10e-6), (400e-6, 2.4e-3 - 275e-6, 125e-6 / math.sqrt(3.0))])
 def test_a_sample_that_has_arrived_leaves_the_interval_before_it(interval_s: float, instant_s: float, u_s: float) -> None:
     """After 3 tau = 150 us a step has all but arrived. In an interval of 100 us it must have come at its very begin; in one of 400 us it

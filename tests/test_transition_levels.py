@@ -83,6 +83,28 @@ def test_without_a_current_the_other_level_tells() -> None:
     assert Seen([(t, 0.6 if r else 0.0) for t, r in FLASH]).edges == EDGES
 
 
+@pytest.mark.parametrize(
+    ("levels", "edges"),
+    [
+        ([(0.2, 1.0), (0.4, 0.6), (0.6, 1.0), (0.8, 0.6)], [(False, 0.2), (True, 0.4), (False, 0.6)]),  # lit before: the other is a leak
+        ([(0.2, 0.0), (0.4, 1.0), (0.6, 0.6), (0.8, 0.0)], [(True, 0.2), (False, 0.6)]),  # both are known: it sags
+        ([(0.03, 0.5), (0.3, 0.7), (0.5, 0.0), (0.7, 0.7)], [(False, 0.3), (True, 0.5)]),  # the one that stood counts, not what came before
+        ([(0.3, 0.7), (0.6, 0.84), (0.8, 0.0)], [(False, 0.6)]),  # no step between them: one state
+        ([(0.3, 0.7), (0.6, 0.86), (0.8, 0.7)], [(True, 0.3), (False, 0.6)]),
+        ([(0.01, 0.7), (0.3, 1.0), (0.5, 0.0)], [(False, 0.3)]),  # it stood for 10 ms: part of what came after
+        ([(0.2, 0.0), (0.4, 0.77), (0.6, 0.0), (0.8, 0.5), (0.9, 0.0)], [(True, 0.2), (False, 0.4), (True, 0.6), (False, 0.8)]),
+    ],
+)
+def test_which_of_two_levels_is_which(levels: list[tuple[float, float]], edges: list[tuple[bool, float]]) -> None:
+    assert Seen(levels).edges == edges
+
+
+def test_what_was_unclear_at_the_begin_holds_nothing_back_for_good() -> None:
+    seen = Seen([(0.01, 0.7), (0.3, 1.0), (0.5, 0.0), (0.9, 1.0)])
+    assert all(at_s - c.t_s < 0.1 for c, at_s in zip(seen.changes[1:], seen.at_s[1:], strict=True))
+    assert seen.edges == [(False, 0.3), (True, 0.5)]
+
+
 def test_an_unclear_level_holds_decisions_back_for_six_seconds() -> None:
     """A ratio of 0.6 from the begin, and nothing else: is it open or closed? After 6 s it counts by the plain threshold."""
     for until_s, known in ((5.8, False), (6.3, True)):
@@ -206,6 +228,18 @@ def test_the_supply_comes_and_goes_and_no_contact_is_closed_without_it() -> None
     assert supplied(-0.1, v_in_v=SUPPLY_V).of(SupplyEdge) == []
 
 
+@pytest.mark.parametrize("at_s", [0.0, 0.5 * STEP, 0.5e-3, 0.1])
+def test_a_supply_behind_a_filter_comes_and_goes_when_it_does(at_s: float) -> None:
+    """Even where but one sample was seen before."""
+    tau_s = 50e-6
+    t = np.arange(0.0, 0.4, STEP)
+    on, off = at_s + 0.4 * STEP, 0.3 + 0.6 * STEP
+    rise, fall = (np.exp(-np.clip(t - edge, 0.0, None) / tau_s) for edge in (on, off))
+    supply = np.where(t < on, 0.0, np.where(t < off, SUPPLY_V * (1.0 - rise), SUPPLY_V * fall))
+    seen = Seen([(0.4, 0.0)], supply_v=supply, tau_s=tau_s)
+    assert [(c.on, near(c.t_s, abs=1e-7)) for c in seen.of(SupplyEdge)] == [(True, on), (False, off)]
+
+
 @pytest.mark.parametrize(("level_v", "on"), [(3.5, False), (3.7, True)])
 def test_a_supply_is_there_from_a_fifth_above_its_floor(level_v: float, on: bool) -> None:
     assert bool(supplied(0.1, level_v=level_v).of(SupplyEdge)) is on
@@ -256,6 +290,10 @@ def test_the_middle_of_a_slow_transition_is_that_of_the_units_own_levels() -> No
     }  # fmt: skip
     found = [c for c in finder.feed(Block(0.0, 1.2, traces)) + finder.flush() if isinstance(c, Transition)]
     assert [(c.closed, near(c.t_s, abs=STEP)) for c in found] == [(True, 0.405), (False, 0.805)]
+    # Of the 0.4 between its levels each sample passes an eightieth, and the middle 0.6 take 6 ms.
+    share = STEP / 0.01
+    assert [c.u_s for c in found] == near([share * STEP / math.sqrt(12.0) + 0.02 * STEP] * 2, rel=1e-3)
+    assert [c.soft_s for c in found] == near([0.003 / math.sqrt(3.0)] * 2, rel=0.2)
 
 
 # The stream.

@@ -8,10 +8,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from hand_evidence import (
+    ACCURACY,
     CORRECTED,
     NOT_CORRECTED,
+    STEADY_A,
     cycles,
     estimate,
+    evidence,
     lit,
     measured,
     near,
@@ -21,6 +24,7 @@ from hand_evidence import (
 from scipy import stats
 
 from bench.measure import Counts
+from bench.measure.flashes import flash_table
 from bench.readings import Reading
 from bench.samples import Timing
 from bench.uncertainty import Component, Estimate, NotMeasured
@@ -297,3 +301,32 @@ def test_a_trend_needs_eight_cycles_and_a_spread_three() -> None:
 def test_the_conditions_of_this_file_are_those_of_a_bench_in_order() -> None:
     m = measured(cycles([(0.4, 0.3)] * 8))
     assert not m.bench_faults and all(p.proved for p in m.proofs)
+
+
+# The flashes one by one.
+
+
+def test_a_table_of_flashes_has_what_was_read_corrected_as_the_means_are() -> None:
+    """The board's seconds are 0.4 % too short, the drop amplifier shows 12 mV at rest and 0.2 % of the input."""
+    lits = [lit(drop=Reading(0.3, 1e-4, 9), supply=12.5), lit(drop=Reading(1.4, 1e-4, 9), by_difference=True), lit(drop=None, peak=None)]
+    made = cycles(UNEVEN[:3], lits, first_s=0.75)
+    made[1] = replace(made[1], begun=replace(made[1].begun, again_s=(made[1].begun.t_s + 2e-3,)))
+    made[2] = replace(made[2], broke=replace(made[2].broke, again_s=(made[2].broke.t_s + 1e-3,)))
+    e = evidence(made, clock=CORRECTED, rest={"v_drop": Reading(0.012, 1e-5, 7000)}, cycles_before=4)
+    table = flash_table(e, 0.1)
+    assert (table.first, table.from_supply, len(table)) == (5, True, 3)
+    assert table.make_s == near((0.45 * 1.004, 1.11 * 1.004, 1.79 * 1.004), abs=1e-6)
+    assert table.on_s == near([1.004 * s for s in ON_S[:3]], abs=1e-6) and table.off_s == near([1.004 * s for s in OFF_S[:3]], abs=1e-6)
+    assert table.period_s == near([1.004 * (a + b) for a, b in UNEVEN[:3]], abs=1e-6)
+    assert table.drop_v == (near(0.3 - 0.012 - 0.025, abs=1e-4), near(1.4), None)
+    assert (table.inrush_a, table.steady_a) == ((36.0, 36.0, None), near([round(STEADY_A, 4)] * 3))
+    assert (table.supply_v, table.lamp_v) == (near((12.5, 12.81, 12.81)), near([12.45] * 3))
+    assert table.bounce_make_s == near((0.0, 2.008e-3, 0.0)) and table.bounce_break_s == near((0.0, 0.0, 1.004e-3))
+    unseen = flash_table(replace(e, applied=None, accuracies=ACCURACY), 0.1)
+    assert (unseen.from_supply, unseen.make_s[0]) == (False, near(0.65 * 1.004, abs=1e-6))
+    blank = table.without(("drop_v", "on_s"))
+    assert blank.drop_v == blank.on_s == (None,) * 3 and blank.off_s == table.off_s
+    with pytest.raises(ValueError, match="differ in length: 3 make_s, 2 on_s"):
+        replace(table, on_s=table.on_s[:2])
+    no_supply = flash_table(evidence(cycles(UNEVEN[:1], lit(supply=None, drop=Reading(0.3, 1e-4, 9)))), 0.0)
+    assert no_supply.drop_v == (0.3,) and no_supply.supply_v == (None,)
