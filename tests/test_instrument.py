@@ -39,7 +39,7 @@ def test_limits_of_error_are_rectangular() -> None:
     several = InputErrors(0.0, (0.1, 0.1))
     assert several.u_zero == pytest.approx(0.1 * math.sqrt(2 / 3)) and several.zero_shape == "normal"
     one = InputErrors(0.0, (0.01, 0.1))
-    assert (one.zero_shape, one.u_zero_beside) == ("rectangular", pytest.approx(0.01 / math.sqrt(3))), "one outweighs the other"
+    assert one.zero_shape == "rectangular" and one.u_zero_beside == pytest.approx(0.01 / math.sqrt(3)), "one outweighs the other"
     assert several.u_zero_beside == 0.0
     assert (InputErrors(0.01).u_zero, InputErrors(0.01).zero_shape) == (0.0, "normal")
 

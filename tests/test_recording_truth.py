@@ -76,9 +76,9 @@ def test_a_steady_unit_on_a_slow_logger_is_not_irregular(tmp_path: Path, phase: 
 
 @pytest.mark.parametrize("phase", [0.05, 0.35, 0.65, 0.95])
 def test_no_flash_is_long_for_the_sampling_alone(tmp_path: Path, phase: float) -> None:
-    """On for 0.24 s: a logger of ten rows a second sees two rows or three of it, which is half as long again; one of 0.8 s it sees too."""
+    """On for 0.27 s: a logger of ten rows a second sees two rows or three of it, which is half as long again; one of 0.8 s it sees too."""
     t_s = times(10.0, 30.0, phase)
-    flashes = [(1.0 + 0.637 * k, 1.24 + 0.637 * k) for k in range(40)]
+    flashes = [(1.0 + 0.637 * k, 1.27 + 0.637 * k) for k in range(40)]
     steady = judged(written(tmp_path / "a.csv", t_s, columns(t_s, closed(t_s, flashes))), EXACT)
     assert [estimate(steady, name).value for name in ("missed", "stuck")] == [0.0, 0.0]
     late = [(make_s + 0.6 * (k > 20), break_s + 0.6 * (k >= 20)) for k, (make_s, break_s) in enumerate(flashes)]
