@@ -202,10 +202,11 @@ def test_a_file_that_is_not_there(tmp_path: Path) -> None:
         read_recording(tmp_path / "none.csv")
 
 
-def test_an_accuracy_for_a_column_that_is_not_there(tmp_path: Path) -> None:
+def test_an_instrument_may_have_more_inputs_than_a_recording_has_columns(tmp_path: Path) -> None:
     path = written(tmp_path, table("time_s,v_in_V,i_load_A", ","))
-    with pytest.raises(RecordingError, match="errors are stated for an input 'v_out', but it holds v_in, i_load"):
-        read_recording(path, instrument=Instrument(inputs={"v_out": InputErrors(0.01)}))
+    found = read_recording(path, instrument=Instrument(inputs={"v_out": InputErrors(0.01), "v_in": InputErrors(0.02)}))
+    assert found.accuracies.keys() == {"v_in", "i_load"}
+    assert found.accuracies["v_in"].u_scale == pytest.approx(0.02 / 3**0.5)
 
 
 def test_columns_can_be_renamed(tmp_path: Path) -> None:

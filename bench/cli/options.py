@@ -148,8 +148,8 @@ def lamps_options(function: F) -> F:
             "--rated",
             type=Watts(),
             metavar="LAMPS",
-            help="Watts of the lamps that the unit is for, as marked on it: 2x21+5. Without it 2x21 is tried, and the rating counts "
-            "as unknown.",
+            help="Watts of the lamps that the unit is for, as marked on it: 2x21+5. Without it the rating counts as unknown, and a test "
+            "tries 2x21.",
         ),
         click.option(
             "--lamps",

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from bench.description import Share
-from bench.instrument import ALL, UNSTATED, Instrument
+from bench.instrument import UNSTATED, Instrument
 from bench.recording.filling import Filling
 from bench.recording.head import column_notes, open_table
 from bench.recording.rows import blocks_of, rows_of
@@ -90,7 +90,7 @@ def read_recording(
 
     `instrument`: what is stated of the one that made it. `names` renames columns of the file first (`{"CH1": "v_in_V"}`). Only rows of
     the window are read: in s as the file counts, or from its first row where that tells date or time of day. `rate_hz`: rows a second,
-    for a file without times. Raises RecordingError, also for an input of the instrument that is no column of the file.
+    for a file without times. Raises RecordingError.
     """
     if not window_s[0] < window_s[1]:
         raise RecordingError(f"recording {Path(path).name}: a window from {window_s[0]:g} to {window_s[1]:g} s; its end must be later")
@@ -112,9 +112,6 @@ def read_recording(
     notes += filling.notes()
     if not table.columns:
         raise RecordingError(f"{table.name}: {notes[-1]}; record it in a larger range")
-    for channel in instrument.inputs.keys() - {ALL, *table.channels()}:
-        there = ", ".join(table.channels())
-        raise RecordingError(f"recording {table.path.name}: errors are stated for an input {channel!r}, but it holds {there}")
     accuracies = {channel: survey.accuracy(channel, instrument.input(channel)) for channel in table.channels()}
     accuracies |= {c: replace(accuracies[c], low=-accuracies[c].high, high=-accuracies[c].low) for c in turned if c in accuracies}
     accuracies = {c: _clipped_at(accuracy, table.ends.get(c, EVERYTHING)) for c, accuracy in accuracies.items()}
