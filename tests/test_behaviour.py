@@ -42,10 +42,10 @@ def at(t_ms: float, number: int) -> tuple[float, float]:
         ((4.0, 690.0), "closed", 1, 2, 2),  # it bounced as the voltage came
         ((6.0, 690.0), "open", 1, 2, 2),
         ((0.0, 101.0), "closed", 1, 2, 2),
-        # SAE J2068-1999, after a public summary: closed for less than 0.10 s is open at rest. From 10 ms on there is light all the same.
+        # SAE J2068-1999, after a public summary: closed for less than 0.10 s is open at rest. From 20 ms on there is light all the same.
         ((0.0, 99.0, 460.0, 750.0), "open", 1, 2, 4),
-        ((0.0, 11.0, 460.0, 750.0), "open", 1, 2, 4),
-        ((0.0, 9.0, 460.0, 750.0), "open", 3, 4, 4),
+        ((0.0, 21.0, 460.0, 750.0), "open", 1, 2, 4),
+        ((0.0, 19.0, 460.0, 750.0), "open", 3, 4, 4),
         ((470.0, 890.0), "open", 1, 2, 2),
         ((470.0,), "open", 1, 0, 0),
         ((0.0,), "closed", 1, 0, 0),

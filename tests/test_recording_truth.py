@@ -209,7 +209,7 @@ def test_a_leak_is_not_light_because_the_input_is_missing(tmp_path: Path, named:
     assert estimate(record, "on_ratio").value == pytest.approx(0.35 / 0.68, abs=2e-3)
 
 
-@pytest.mark.parametrize(("blip_s", "light_s", "out_s"), [(0.005, 0.6, 0.95), (0.03, 0.0, 0.03), (0.09, 0.0, 0.09)])
+@pytest.mark.parametrize(("blip_s", "light_s", "out_s"), [(0.012, 0.6, 0.95), (0.03, 0.0, 0.03), (0.09, 0.0, 0.09)])
 def test_a_blip_that_gives_light_is_the_first_light(tmp_path: Path, blip_s: float, light_s: float, out_s: float) -> None:
     """A unit open at rest all the same: its start ends with its first full cycle."""
     record = judged(made(tmp_path, flashes=[(1.0, 1.0 + blip_s), *even(14, first_s=1.6)]))
