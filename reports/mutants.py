@@ -52,6 +52,8 @@ TESTS: Mapping[str, tuple[str, ...]] = {
     "measure.behaviour": _MEASURE,
     "measure.mechanism": _MEASURE,
     "measure.flashes": _MEASURE,
+    "measure.scatter": _MEASURE,
+    "measure.heard": ("test_clicks",),
     "cycles": _SAMPLES,
     "inrush": _SAMPLES,
     "readings": _SAMPLES,

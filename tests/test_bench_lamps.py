@@ -130,8 +130,8 @@ def test_lighter_lamps_in_the_sockets_of_27_watt_ones(part: float, named: bool) 
 
 def test_sound_lamps_are_none_of_another_rating() -> None:
     """23 W lamps (US) take 0.999 of what 21 W lamps do: nothing tells these two apart."""
-    for k in range(24):
-        assert codes(drawing(0.92 + 0.005 * k)) == []
+    for k in range(300):
+        assert codes(drawing(0.92 + 0.0004 * k)) == []
 
 
 def test_a_tell_tale_brings_its_own_tolerance() -> None:
