@@ -255,6 +255,16 @@ def test_of_flashes_cut_short_only_a_fall_tells() -> None:
     assert died(1.0, 1.0, 1.0, 0.8, 0.8, 0.8, on_s=(0.4, 0.4, 0.4, 0.04, 0.04, 0.04)) is None, "too short to read"
 
 
+def test_flashes_that_were_not_read_say_nothing_of_lamps_that_die() -> None:
+    lits = [lit(), lit(steady=None), lit(lamp=None), lit(), lit(), lit()]
+    assert lamp_died_at(evidence(cycles(FLASHES, lits))) is None
+
+
+def test_complete_flashes_come_before_the_one_at_hand() -> None:
+    end_s = cycles(FLASHES)[-1].ended.t_s
+    assert codes(lit_now=drawing(0.5), now_s=end_s + 0.3) == []
+
+
 def test_a_voltage_that_changes_is_no_lamp_that_dies() -> None:
     """What conducts as before is the same load; and at less than 0.3 of the system's voltage nothing is read."""
     sags = [lit()] * 3 + [lit(lamp=0.8 * LAMP_V, steady=0.8 * STEADY_A)] * 3

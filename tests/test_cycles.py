@@ -117,6 +117,7 @@ def test_of_a_drop_that_is_partly_out_of_range_the_longest_stretch_inside_counts
 def test_the_peak_is_read_on_the_finer_range_unless_it_is_clipped() -> None:
     fine = Cut({"i_load_low": decaying(7.0), "i_load": decaying(9.0)}).cycles[0].lit.peak
     wide = Cut({"i_load_low": lambda t: np.minimum(decaying(40.0)(t), 9.0), "i_load": decaying(40.0)}).cycles[0].lit.peak
+    assert fine is not None and fine.n in (20, 21), "the first 2.6 ms"
     assert (value(fine), value(wide)) == (near(7.0, rel=0.01), near(40.0, rel=0.01))
     assert value(Cut({"i_load": decaying(40.0, zero=5.0)}, zeros=True).cycles[0].lit.peak) == near(40.0, rel=0.01)
     assert Cut({"i_load": lambda t: np.minimum(decaying(200.0)(t), 90.0)}).cycles[0].lit.peak is None
@@ -277,6 +278,8 @@ def test_what_was_found_closed_has_levels_after_a_tenth_of_a_second(seen_s: floa
     cut = Cut({"v_in": 12.0}, (Gap(0.0, 0.0, True),), seen_s, block_s=0.01)
     assert (cut.cutter.lit_since(True) is not None) is there
     assert cut.cutter.lit_since(False) is None
+    later = Cut({"v_in": 12.0}, (SUPPLY, Gap(0.9, 1.05, True)), 1.1, block_s=0.01)
+    assert later.cutter.lit_since(True) is None, "seen for no more than 50 ms since the gap"
     assert Cut({"v_in": 12.0}).cutter.lit_since(True) is None, "its make was seen"
 
 
