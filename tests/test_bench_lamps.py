@@ -69,6 +69,7 @@ def test_lamps_may_take_what_their_tolerance_and_the_channel_allow(lamps_w: tupl
 
 def test_the_middle_flash_tells_and_not_the_worst() -> None:
     assert codes([drawing(p) for p in (1.0, 0.5, 1.0, 0.5, 1.0, 1.0)]) == []
+    assert codes([drawing(p) for p in (0.5, 1.0, 0.5, 0.5, 0.5, 1.0)]) == ["lamp-current"]
     assert codes([drawing(p) for p in (1.0, 1.5, 1.0, 1.5, 1.0, 1.0)]) == []
 
 
@@ -233,6 +234,7 @@ def died(*parts_: float, on_s: Any = 0.4, **changes: Any) -> int | None:
         ((1.0, 1.0, 1.0, 0.5, 0.5, 0.5), 3),
         ((1.0, 1.0, 1.0, 1.0, 1.0, 0.5), 5),
         ((1.0, 0.5), 1),
+        ((1.0, 1.0, 1.0, 0.5, 0.5, 1.0, 0.5, 0.5), 3),  # its holder made contact once more
         ((0.5, 0.5, 1.0, 1.0, 1.0), 2),  # a holder that makes contact after all
         ((1.0, 1.0, 0.5, 1.0, 1.0), None),  # it came back
         ((1.0, 1.0, 0.91, 0.91, 0.91), None),

@@ -53,6 +53,7 @@ def test_what_is_clipped_is_not_read() -> None:
     for volts, there in ((19.7, True), (19.9, False)):
         lit = Cut({"v_in": volts, "v_out": volts, "i_load": 3.0}).cycles[0].lit
         assert (lit.supply is not None, lit.lamp is not None) == (there, there)
+    assert Cut({"v_in": steps((0.88, 12.0), (9.0, 19.9))}).cycles[0].lit.supply is None, "nor what is clipped in part"
     for amps, low in ((8.8, True), (8.95, False)):
         lit = Cut({"i_load": 50.0, "i_load_low": amps}).cycles[0].lit
         assert value(lit.steady) == near(amps if low else 50.0)
@@ -221,6 +222,7 @@ def test_a_cycle_with_a_gap_is_none_and_the_next_one_is() -> None:
         # What is found again after no more than a tenth of a second has lasted: no flash, and no pause, is that short.
         assert stopped.begun is None and stopped.state_since_s == since_s and stopped.broken == 1
     assert Cut({}, (SUPPLY, Gap(0.3, 0.32, False))).cutter.state_since_s == 0.2, "dark before, and dark after it"
+    assert Cut({}, (*FLASHES[:-1], Gap(1.65, 1.67, False))).cutter.state_since_s == 1.6, "and between two flashes"
 
 
 @pytest.mark.parametrize(("t_s", "gaps", "count"), [
@@ -355,6 +357,8 @@ def test_what_was_never_lit_is_dark_and_what_is_over_is_not_now() -> None:
     assert dark is not None and value(dark.current) == near(0.4)
     over = Cut({"v_in": 12.0}, (SUPPLY, Gap(0.3, 0.31, True), SupplyEdge(0.5, False, U_S)), 1.0).cutter
     assert over.lit_since(True) is None
+    assert Cut({"v_in": 12.0}, (SUPPLY,), 1.0).cutter.lit_now() is None
+    assert CycleCutter({}, {}).now_s == 0.0
 
 
 def test_an_instrument_that_is_clipped_at_one_end_alone_is_so_to_the_last_digits() -> None:
