@@ -57,6 +57,9 @@ def test_what_is_clipped_is_not_read() -> None:
     for amps, low in ((8.8, True), (8.95, False)):
         lit = Cut({"i_load": 50.0, "i_load_low": amps}).cycles[0].lit
         assert value(lit.steady) == near(amps if low else 50.0)
+    partly = Cut({"i_load": 4.0, "i_load_low": steps((0.88, 3.0), (9.0, 8.95))}).cycles[0].lit
+    assert value(partly.steady) == near(4.0)
+    assert value(Cut({"i_load": 4.0}, FLASHES[1:]).cycles[0].lit.steady) == near(4.0), "and no zero is taken off that was not seen"
     assert Cut({"i_load": 89.05, "i_load_low": 9.0}).cycles[0].lit.steady is None
     assert value(Cut({"i_load": 88.95, "i_load_low": 9.0}).cycles[0].lit.steady) == near(88.95)
     assert value(Cut({"i_load": 5.0}).cycles[0].lit.steady) == near(5.0)
