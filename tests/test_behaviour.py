@@ -47,6 +47,7 @@ def at(t_ms: float, number: int) -> tuple[float, float]:
         ((0.0, 21.0, 460.0, 750.0), "open", 1, 2, 4),
         ((0.0, 19.0, 460.0, 750.0), "open", 3, 4, 4),
         ((470.0, 890.0), "open", 1, 2, 2),
+        ((470.0, 530.0, 900.0, 1300.0), "open", 1, 2, 2),  # a short first flash, but none at once
         ((470.0,), "open", 1, 0, 0),
         ((0.0,), "closed", 1, 0, 0),
         ((0.0, 9.0), "open", 0, 0, 0),
@@ -119,6 +120,11 @@ def test_a_state_stands_after_five_seconds_and_three_usual_periods(still_s: floa
     assert (stays_lit, goes_dark, after_gap) == (("steady on", "dark", "steady on") if stands else ("flashing",) * 3)
 
 
+def test_the_usual_period_is_the_middle_one() -> None:
+    of = [(0.5, 0.5)] * 4 + [(1.5, 1.5)]
+    assert doing(of, now_s=cycles(of)[-1].ended.t_s + 6.0) == "steady on"
+
+
 def test_it_ends_when_the_supply_is_taken_away() -> None:
     end_s = cycles(FLASHES)[-1].ended.t_s
     assert doing(FLASHES, now_s=end_s + 60.0, removed=SupplyEdge(end_s + 4.0, False, 1e-6)) == "flashing"
@@ -136,6 +142,7 @@ def test_nothing_is_no_supply_only_where_nothing_was_seen() -> None:
     assert doing([], **(nothing | {"supplied": True})) == "too few"
     assert doing([], **(nothing | {"begun": Transition(0.8, True, 1e-6)})) == "too few"
     assert doing(FLASHES, **nothing) == "flashing"
+    assert doing([], **(nothing | {"closed_now": True, "begun": None})) == "too few", "closed, without its supply being seen"
 
 
 # The pilot terminal. Live is above 0.4 of 12 V.
@@ -330,6 +337,7 @@ def test_a_film_is_less_in_a_6_volt_unit() -> None:
     [
         ([0.5, 0.5, 0.4, 0.3, *[0.2] * 8], "recovered"),
         ([0.5, 0.5, 0.4, 0.3, *[0.2] * 5, 0.25, 0.25, 0.25], "none"),  # it rises again at the end, by more than 0.04 V
+        ([0.5, 0.5, 0.4, 0.3, *[0.2] * 6, 0.25, 0.25], "none"),
         ([0.5, 0.5, 0.4, 0.3, *[0.2] * 5, 0.23, 0.23, 0.23], "recovered"),
     ],
 )

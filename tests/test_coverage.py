@@ -173,6 +173,8 @@ def test_what_is_common_to_both_sides_of_a_quotient_cancels_and_nothing_else_doe
     assert (found.value, found.unit, found.n, len(lines), len(found.budget)) == (2.0, "1", 5, 5, 5)
     assert (lines["i: scale"].u, lines["i: scale"].shape) == (near(2.0 * 0.006), "rectangular")
     assert (lines["clock"].u, lines["clock"].shape) == (near(2.0 * 0.002), "normal")
+    turned = {c.source: c for c in quotient(b, a).budget}
+    assert turned["clock"].shape == "normal" and turned["clock"].u == near(0.5 * 0.002)
     assert lines["i: linearity"].u == near(2.0 * math.hypot(0.003, 0.004))
     assert (lines["scatter"].u, lines["scatter"].dof, lines["scatter"].kind) == (near(2.0 * math.hypot(0.005, 0.002)), 4.0, "A")
     assert (lines["own"].u, lines["own"].shape) == (near(2.0 * 0.002), "rectangular")

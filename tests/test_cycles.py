@@ -53,9 +53,13 @@ def test_what_is_clipped_is_not_read() -> None:
     for volts, there in ((19.7, True), (19.9, False)):
         lit = Cut({"v_in": volts, "v_out": volts, "i_load": 3.0}).cycles[0].lit
         assert (lit.supply is not None, lit.lamp is not None) == (there, there)
+    assert Cut({"v_in": steps((0.88, 12.0), (9.0, 19.9))}).cycles[0].lit.supply is None, "nor what is clipped in part"
     for amps, low in ((8.8, True), (8.95, False)):
         lit = Cut({"i_load": 50.0, "i_load_low": amps}).cycles[0].lit
         assert value(lit.steady) == near(amps if low else 50.0)
+    partly = Cut({"i_load": 4.0, "i_load_low": steps((0.88, 3.0), (9.0, 8.95))}).cycles[0].lit
+    assert value(partly.steady) == near(4.0)
+    assert value(Cut({"i_load": 4.0}, FLASHES[1:]).cycles[0].lit.steady) == near(4.0), "and no zero is taken off that was not seen"
     assert Cut({"i_load": 89.05, "i_load_low": 9.0}).cycles[0].lit.steady is None
     assert value(Cut({"i_load": 88.95, "i_load_low": 9.0}).cycles[0].lit.steady) == near(88.95)
     assert value(Cut({"i_load": 5.0}).cycles[0].lit.steady) == near(5.0)
@@ -117,6 +121,7 @@ def test_of_a_drop_that_is_partly_out_of_range_the_longest_stretch_inside_counts
 def test_the_peak_is_read_on_the_finer_range_unless_it_is_clipped() -> None:
     fine = Cut({"i_load_low": decaying(7.0), "i_load": decaying(9.0)}).cycles[0].lit.peak
     wide = Cut({"i_load_low": lambda t: np.minimum(decaying(40.0)(t), 9.0), "i_load": decaying(40.0)}).cycles[0].lit.peak
+    assert fine is not None and fine.n in (20, 21), "the first 2.6 ms"
     assert (value(fine), value(wide)) == (near(7.0, rel=0.01), near(40.0, rel=0.01))
     assert value(Cut({"i_load": decaying(40.0, zero=5.0)}, zeros=True).cycles[0].lit.peak) == near(40.0, rel=0.01)
     assert Cut({"i_load": lambda t: np.minimum(decaying(200.0)(t), 90.0)}).cycles[0].lit.peak is None
@@ -220,6 +225,7 @@ def test_a_cycle_with_a_gap_is_none_and_the_next_one_is() -> None:
         # What is found again after no more than a tenth of a second has lasted: no flash, and no pause, is that short.
         assert stopped.begun is None and stopped.state_since_s == since_s and stopped.broken == 1
     assert Cut({}, (SUPPLY, Gap(0.3, 0.32, False))).cutter.state_since_s == 0.2, "dark before, and dark after it"
+    assert Cut({}, (*FLASHES[:-1], Gap(1.65, 1.67, False))).cutter.state_since_s == 1.6, "and between two flashes"
 
 
 @pytest.mark.parametrize(("t_s", "gaps", "count"), [
@@ -277,6 +283,8 @@ def test_what_was_found_closed_has_levels_after_a_tenth_of_a_second(seen_s: floa
     cut = Cut({"v_in": 12.0}, (Gap(0.0, 0.0, True),), seen_s, block_s=0.01)
     assert (cut.cutter.lit_since(True) is not None) is there
     assert cut.cutter.lit_since(False) is None
+    later = Cut({"v_in": 12.0}, (SUPPLY, Gap(0.9, 1.05, True)), 1.1, block_s=0.01)
+    assert later.cutter.lit_since(True) is None, "seen for no more than 50 ms since the gap"
     assert Cut({"v_in": 12.0}).cutter.lit_since(True) is None, "its make was seen"
 
 
@@ -352,6 +360,8 @@ def test_what_was_never_lit_is_dark_and_what_is_over_is_not_now() -> None:
     assert dark is not None and value(dark.current) == near(0.4)
     over = Cut({"v_in": 12.0}, (SUPPLY, Gap(0.3, 0.31, True), SupplyEdge(0.5, False, U_S)), 1.0).cutter
     assert over.lit_since(True) is None
+    assert Cut({"v_in": 12.0}, (SUPPLY,), 1.0).cutter.lit_now() is None
+    assert CycleCutter({}, {}).now_s == 0.0
 
 
 def test_an_instrument_that_is_clipped_at_one_end_alone_is_so_to_the_last_digits() -> None:

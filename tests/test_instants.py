@@ -131,6 +131,12 @@ def test_a_slow_rise_behind_a_filter_is_no_step() -> None:
     x = np.array([0, 0, 0, 0, 0, 0.02, 0.3, 0.52, 0.7, 0.9, 1.0, 1.0])
     instant, _ = filtered_step_instant(t, 12.0 * x, 7, 0.0, 12.0, TAU)
     assert instant == near(t[6] + 0.2 / 0.22 * STEP - TAU)
+    late = np.array([0, 0, 0, 0, 0, 0, 0.6, 0.75, 1.0, 1.0, 1.0, 1.0])  # it arrives, but a sample late
+    assert filtered_step_instant(t, 12.0 * late, 6, 0.0, 12.0, TAU)[0] == near(t[5] + 0.5 / 0.6 * STEP - TAU)
+    last = np.array([0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0.7])  # nothing says that it will
+    assert filtered_step_instant(t, 12.0 * last, 11, 0.0, 12.0, TAU)[0] == near(t[10] + 0.5 / 0.7 * STEP - TAU)
+    near_by = np.array([0, 0, 0, 0, 0, 0, 0.55, 0.85, 1.0, 1.0, 1.0, 1.0])  # within 0.12 of where the filter would be: a step
+    assert filtered_step_instant(t, 12.0 * near_by, 6, 0.0, 12.0, TAU)[0] == near(t[6] + TAU * math.log(0.45))
     x[4] = x[5] = 0.15  # it moved before: no step either
     x[6], x[7:] = 0.3, 1.0
     instant, _ = filtered_step_instant(t, 12.0 * x, 7, 0.0, 12.0, TAU)

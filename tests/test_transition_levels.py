@@ -96,7 +96,14 @@ def test_without_a_current_the_other_level_tells() -> None:
     ],
 )
 def test_which_of_two_levels_is_which(levels: list[tuple[float, float]], edges: list[tuple[bool, float]]) -> None:
-    assert Seen(levels).edges == edges
+    seen = Seen(levels)
+    assert seen.edges == edges
+    told = [at_s - c.t_s for c, at_s in zip(seen.changes, seen.at_s, strict=True) if isinstance(c, Transition)]
+    assert all(late_s < 0.1 for late_s in told[:-1]), "as soon as the other level stands"
+
+
+def test_without_the_input_a_level_that_falls_to_nothing_was_lit() -> None:
+    assert Seen([(0.3, 0.6), (0.5, 0.0), (0.7, 0.6), (0.9, 0.0)], v_in_v=SUPPLY_V).edges == [(False, 0.3), (True, 0.5), (False, 0.7)]
 
 
 def test_what_was_unclear_at_the_begin_holds_nothing_back_for_good() -> None:

@@ -77,6 +77,11 @@ def test_a_drop_from_two_voltages_has_the_errors_of_both() -> None:
     assert (by_source["v_in: linearity and counts"].u, by_source["v_out: linearity and counts"].u) == (3.1e-3, 3.3e-3)
 
 
+def test_one_drop_beyond_the_amplifier_makes_the_mean_as_bad_as_that() -> None:
+    lits = [lit(drop=0.9), lit(drop=1.1, by_difference=True), lit(drop=0.9)]
+    assert {"v_in: scale", "v_out: scale"} < set(parts(estimate(measured(cycles([(0.4, 0.3)] * 3, lits)), "drop_v")))
+
+
 def test_a_resistance_has_the_relative_errors_of_drop_and_current() -> None:
     m = drops(0.36, 0.37, 0.35, drop_a=3.6)
     drop, ohm = estimate(m, "drop_v"), estimate(m, "contact_ohm")
@@ -123,6 +128,8 @@ def test_a_unit_that_stays_lit_has_a_drop_and_too_few_flashes_have_none() -> Non
     found = estimate(stays, "drop_v")
     assert (found.n, found.value) == (1, near(0.3 - 0.025))
     assert parts(found)["drop: noise"].u == 2e-4
+    unread = measured([], begun=begun, closed_now=True, now_s=9.0, lit_now=lit(drop=None), starts=[begun])
+    assert reason(unread, "drop_v") == "too few flashes with a readable drop"
     lits = [lit(), lit(drop=None), lit()]
     assert reason(measured(cycles(STEADY[:3], lits)), "drop_v") == "too few flashes with a readable drop"
     assert isinstance(measured(cycles(STEADY[:3], lit(drop=None)), lit_now=lit()).values["drop_v"], NotMeasured)
@@ -304,7 +311,7 @@ def test_the_pilot_is_read_while_it_is_lit_whichever_half_that_is() -> None:
 
 def test_the_temperature_is_known_to_its_noise_and_its_channel() -> None:
     known = ACCURACY | {"temperature": replace(ACCURACY["v_in"], u_zero=0.5, u_line=0.2, u_scale=0.01)}
-    found = estimate(measured(cycles(STEADY), accuracies=known, temperature=Reading(24.0, 0.3, 1)), "temperature_c")
-    assert found.value == 24.0
+    found = estimate(measured(cycles(STEADY), accuracies=known, temperature=Reading(24.0, 0.3, 5)), "temperature_c")
+    assert (found.value, found.n) == (24.0, 5)
     assert [c.u for c in found.budget] == [0.3, 0.0, 0.5, 0.2]
     assert reason(measured(cycles(STEADY)), "temperature_c") == "no temperature channel"

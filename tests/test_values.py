@@ -330,3 +330,9 @@ def test_a_table_of_flashes_has_what_was_read_corrected_as_the_means_are() -> No
         replace(table, on_s=table.on_s[:2])
     no_supply = flash_table(evidence(cycles(UNEVEN[:1], lit(supply=None, drop=Reading(0.3, 1e-4, 9)))), 0.0)
     assert no_supply.drop_v == (0.3,) and no_supply.supply_v == (None,)
+
+
+def test_a_table_of_flashes_has_microseconds_and_tenths_of_millivolts() -> None:
+    table = flash_table(evidence(cycles([(0.1234567, 0.3)], lit(supply=12.34567, lamp=12.12344, steady=3.45678, peak=36.12344))), 0.0)
+    assert table.on_s == (0.123457,)
+    assert (table.supply_v, table.lamp_v, table.steady_a, table.inrush_a) == ((12.3457,), (12.1234,), (3.4568,), (36.1234,))

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import pytest
 from hand_evidence import near
 from scipy import stats
-from verdict_cases import DROP, OWN, RATE, estimate, limit_set
+from verdict_cases import DROP, OWN, RATE, START, estimate, limit_set
 
 from bench.limits import AllOf, AnyOf, FactLimit, Limit
 from bench.measure import Measured
@@ -182,3 +182,9 @@ def test_a_guard_band_is_looked_for_within_eight_uncertainties(u: float) -> None
     assert guard_for_consumer_risk(prior, u, -10.0 * u, 10.0 * u, reached) == near(-7.0 * u, rel=0.02)
     with pytest.raises(ValueError, match="no guard band within 8 u"):
         guard_for_consumer_risk(prior, u, -10.0 * u, 10.0 * u, float(prior.sf(10.0 * u) - prior.sf(22.0 * u)) * 2.0)
+
+
+def test_a_unit_with_a_short_inside_fails_its_rate_and_its_start() -> None:
+    shorted = judge(Measured({}, {"behaviour": "shorted"}), limit_set(RATE, START, DROP))
+    assert [v.conformity for v in shorted] == [FAIL, FAIL, OPEN]
+    assert shorted[0].by_fact == shorted[1].by_fact == "it draws more than the bench may give: a short inside"
