@@ -402,7 +402,7 @@ def test_a_leak_is_measured_and_a_drifting_zero_is_not() -> None:
     assert value(leak, "dark_a") == pytest.approx(0.02, abs=1e-3)
     drifting = measured(Wave(flashes(14), 9.7, dark_a_per_s=3e-3)).values["dark_a"]
     assert isinstance(drifting, NotMeasured) and drifting.fault == "bench"
-    assert "the dark current moved by" in drifting.reason and "let the board warm up" in drifting.reason
+    assert "the dark current moved by" in drifting.reason and "let it warm up" in drifting.reason
     assert isinstance(measured(Wave(flashes(14), 9.7, dark_a_per_s=3e-4)).values["dark_a"], Estimate)
 
 

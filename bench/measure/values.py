@@ -214,13 +214,15 @@ def _currents(e: Evidence, cycles: Sequence[Cycle], kept: Sequence[Cycle]) -> di
     if isinstance(later, Estimate):
         model = sum(c.lit.peak.u for c in cycles if c.lit.peak is not None) / later.n
         found["inrush_later_a"] = Estimate(later.value, "A", (*later.budget, Component("carried back to the make", model)), later.n)
-    found["steady_a"] = _steady(e, lits, mean([lit.steady for lit in lits], "the lamps were never lit"))
+    unread = "no flash was sampled closely enough" if cycles else ""
+    unlit, unclosed = unread or "the lamps were never lit", unread or "the unit was never closed"
+    found["steady_a"] = _steady(e, lits, mean([lit.steady for lit in lits], unlit))
     dark = mean([d.current for d in darks], "the lamps were never dark")
     found["dark_a"] = _dark([c.dark.current for c in kept], dark)
     for name, on_channel, levels in (
         ("supply_v", "v_in", [lit.supply for lit in lits]), ("lamp_v", "v_out", [lit.lamp for lit in lits]),
     ):  # fmt: skip
-        found[name] = _sagging(e, lits, _mean(e, levels, "V", on_channel, "the unit was never closed"))
+        found[name] = _sagging(e, lits, _mean(e, levels, "V", on_channel, unclosed))
     first_a, steady = found["inrush_first_a"], found["steady_a"]
     if isinstance(first_a, Estimate) and isinstance(steady, Estimate) and steady.value > 5.0 * steady.u:
         found["inrush_ratio"] = quotient(first_a, steady)
@@ -253,7 +255,7 @@ def _dark(readings: Sequence[Reading | None], found: Measurement) -> Measurement
     if abs(late - early) <= _ZERO_MOVED_A + noise:
         return found
     what = f"the dark current moved by {(late - early) * 1000:.0f} mA while the unit flashed, so the zero of the current may have"
-    return NotMeasured(f"{what}: let the board warm up, and test again", "bench")
+    return NotMeasured(f"{what}: let it warm up, and test again", "bench")
 
 
 def _unsettled(e: Evidence, lits: Sequence[Lit]) -> float:
