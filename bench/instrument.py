@@ -20,11 +20,12 @@ CHANNELS = ("i_load", "v_in", "v_out", "v_drop", "v_pilot", "temperature")
 """Channels that a recording may hold."""
 ALL = "all"
 # What is taken where nothing was stated, half-widths. Common practice, no source: a plain oscilloscope's 3 % of the reading and 1 % of its
-# range, of which the largest reading may be a third, or ten counts; the ceramic resonator of a cheap logger, 0.5 %; channels read one after
-# another within one row.
+# range, of which the largest voltage may be a third and the inrush of cold lamps a half, or ten counts; the ceramic resonator of a cheap
+# logger, 0.5 %; channels read one after another within one row.
 CLOCK_UNSTATED = 5e-3
 SCALE_UNSTATED = 0.03
 ZERO_UNSTATED_OF_LARGEST = 0.03
+ZERO_UNSTATED_OF_INRUSH = 0.02
 ZERO_UNSTATED_COUNTS = 10.0
 
 
@@ -89,8 +90,7 @@ class Instrument:
         inputs = [channel for channel in channels if self.input(channel) is None]
         missing = [f"clock ({CLOCK_UNSTATED * 100:g} % taken)"] if self.clock is None else []
         if inputs:
-            taken = f"{SCALE_UNSTATED * 100:g} % and as much of the largest taken"
-            missing.append(f"{', '.join(inputs)} ({taken})")
+            missing.append(f"{', '.join(inputs)} ({SCALE_UNSTATED * 100:g} % and a plain instrument's zero taken)")
         if self.skew_s is None and len(channels) > 1:
             missing.append("time between channels (a row's taken)")
         return "; ".join(missing)

@@ -46,6 +46,11 @@ class Accuracy:
     u_zero_beside: float = 0.0
     zero_at_rest: bool = True
 
+    @property
+    def u_apart(self) -> float:
+        """What two readings near each other on the scale differ by for linearity and counts alone."""
+        return math.sqrt(2.0) * self.u_line * _NEIGHBOURS
+
     def parts(
         self, channel: str, value: float, others: Mapping[str, float] | None = None, u_at_zero: float | None = None
     ) -> tuple[Component, ...]:

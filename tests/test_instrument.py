@@ -46,7 +46,7 @@ def test_limits_of_error_are_rectangular() -> None:
 
 def test_what_is_not_stated_is_named_with_what_is_taken() -> None:
     told = UNSTATED.unstated(("v_in", "i_load"))
-    assert told == "clock (0.5 % taken); v_in, i_load (3 % and as much of the largest taken); time between channels (a row's taken)"
+    assert told == "clock (0.5 % taken); v_in, i_load (3 % and a plain instrument's zero taken); time between channels (a row's taken)"
     assert Instrument(clock=1e-4, inputs={"v_in": InputErrors(0.01)}).unstated(("v_in",)) == "", "one channel has no skew"
     assert Instrument(clock=1e-4, skew_s=0.0, inputs={"all": InputErrors(0.01)}).unstated(("v_in", "i_load")) == ""
     assert UNSTATED.clock_half_width == 5e-3 and Instrument(clock=1e-4).clock_half_width == 1e-4

@@ -67,7 +67,8 @@ def film_value(e: Evidence, kept: Sequence[Cycle], counted: Sequence[Cycle]) -> 
     highest = max(readings, key=lambda r: r.value)
     # The median of normal values scatters by sqrt(pi / 2) more than their mean.
     scatter = Component(f"scatter of {len(drops)} later drops", math.sqrt(math.pi / 2.0) * type_a(drops).u, float(len(drops) - 1), "A")
-    return {"film_v": Estimate(highest.value - median(drops), "V", (Component("noise", highest.u), scatter), len(readings))}
+    counts = Component("counts", e.accuracies["v_drop"].u_apart if "v_drop" in e.accuracies else 0.0)
+    return {"film_v": Estimate(highest.value - median(drops), "V", (Component("noise", highest.u), scatter, counts), len(readings))}
 
 
 def film_fact(e: Evidence, film: Film, values: Mapping[str, Measurement]) -> str:

@@ -353,7 +353,8 @@ def _steadiness(e: Evidence, cycles: Sequence[Cycle]) -> dict[str, Measurement]:
     minutes = [(c.begun.t_s - cycles[0].begun.t_s) * factor / 60.0 for c in cycles]
     drops = [(m, c.lit.drop) for m, c in zip(minutes, cycles, strict=True) if c.lit.drop is not None]
     if len(drops) >= 3:
-        found["drop_spread_v"] = spread_of(type_a([r.value for _, r in drops]).s, "V", len(drops))
+        apart_v = e.accuracies["v_drop"].u_apart if "v_drop" in e.accuracies else 0.0
+        found["drop_spread_v"] = spread_of(type_a([r.value for _, r in drops]).s, "V", len(drops), apart_v)
     rates = [(m, 60.0 / (c.period_s * factor)) for m, c in zip(minutes, cycles, strict=True)]
     found["rate_drift_per_min2"] = trend_of(rates, "1/min/min", 60.0 * make_u / periods.mean**2)
     counts_v = e.accuracies["v_drop"].u_line if "v_drop" in e.accuracies else 0.0

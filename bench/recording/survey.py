@@ -8,7 +8,14 @@ from collections.abc import Collection
 import numpy as np
 import numpy.typing as npt
 
-from bench.instrument import SCALE_UNSTATED, ZERO_UNSTATED_COUNTS, ZERO_UNSTATED_OF_LARGEST, InputErrors, Instrument
+from bench.instrument import (
+    SCALE_UNSTATED,
+    ZERO_UNSTATED_COUNTS,
+    ZERO_UNSTATED_OF_INRUSH,
+    ZERO_UNSTATED_OF_LARGEST,
+    InputErrors,
+    Instrument,
+)
 from bench.recording.rows import Timeline
 from bench.recording.table import RecordingError, Table
 from bench.samples import Accuracy, Array
@@ -19,7 +26,7 @@ _FLAT_TOP = 3  # samples in a row at the very top of a current that is else far 
 _FAR_ABOVE = 1.3
 _DISTINCT_LEAST = 3
 _COUNTS_UNTOLD = 256.0  # of the largest reading: eight bits, as the plainest instruments have (common practice, no source)
-_INRUSH = 15.0  # of cold lamps over their steady current, at the most (trade handbook)
+_INRUSH = 10.0  # of cold lamps over their steady current (trade handbook)
 _TOGETHER = 0.3  # correlation of current and output above which they move together, or against each other
 
 
@@ -145,9 +152,11 @@ class Survey:
         is_current = channel.startswith("i_")
         if is_current and self._flat[channel] >= _FLAT_TOP and self._bounds[channel][1] > _FAR_ABOVE * self._mean[channel]:
             high = min(high, self._bounds[channel][1])
-        # The range of a current was chosen for the inrush of cold lamps, which the recording need not hold.
-        largest = max(self._largest[channel], _INRUSH * self._mean[channel]) if is_current else self._largest[channel]
-        zero = max(ZERO_UNSTATED_OF_LARGEST * largest, ZERO_UNSTATED_COUNTS * step)
+        zero = ZERO_UNSTATED_OF_LARGEST * self._largest[channel]
+        if is_current:
+            # Its range was chosen for the inrush of cold lamps, which the recording need not hold.
+            zero = ZERO_UNSTATED_OF_INRUSH * max(self._largest[channel], _INRUSH * self._mean[channel])
+        zero = max(zero, ZERO_UNSTATED_COUNTS * step)
         errors = stated or InputErrors(SCALE_UNSTATED, (zero,))
         # An open switch leaves some millivolts at the unit's input (common practice, no source): a voltage at rest is no zero.
         return Accuracy(
