@@ -132,7 +132,7 @@ _TRUE_QUANTITIES = (
 def _compare_facts(judged: Judged, result: TestRecord, true: Truth, instrument: str) -> None:
     said = result.measured.facts
     # Without voltages nothing tells a dead unit from no supply.
-    unseen = instrument == "current-only" and (true.facts["behaviour"], said["behaviour"]) == ("dark", "no supply")
+    unseen = instrument == "current-only" and (true.facts["behaviour"], said["behaviour"]) == ("dark", "too few")
     # What scatters is called irregular once that is beyond doubt, which takes some cycles.
     spread = result.measured.values["period_spread"]
     doubtful = isinstance(spread, Estimate) and spread.value - spread.expanded() <= _IRREGULAR
