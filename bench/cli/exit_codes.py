@@ -25,28 +25,26 @@ EXIT_CODES = """\
   70   an error in this program: nothing was said of a unit
   130  cancelled
 """
-# Errors that people can put right, by the class's home and name: importing them all would take longer than all the rest.
-_CODES = {
-    "bench.table.TableError": USAGE,
-    "bench.limits.NoLimitSet": USAGE,
-    "bench.session.setup.SetupError": USAGE,
-    "bench.recording.table.RecordingError": USAGE,
-    "bench.record_json.RecordError": USAGE,
-    "bench.ports.replay.CaptureError": USAGE,
-    "bench.ports.AddressError": USAGE,
-    "bench.ports.PortError": BENCH_FAULT,
-    "bench.session.board.BoardFault": BENCH_FAULT,
-    "bench.session.bench.Cancelled": CANCELLED,
-}
 
 
 def code_of(error: Exception) -> int | None:
     """The exit code for an error whose text is one line for people; None for any other, which is a mistake in this program."""
-    for kind in type(error).__mro__:
-        code = _CODES.get(f"{kind.__module__}.{kind.__name__}")
-        if code is not None:
-            return code
-    return None
+    # Only once something went wrong: importing all their homes takes longer than all the rest of a command.
+    from bench.limits import NoLimitSet
+    from bench.ports import AddressError, PortError
+    from bench.ports.replay import CaptureError
+    from bench.record_json import RecordError
+    from bench.recording import RecordingError
+    from bench.session.bench import Cancelled
+    from bench.session.board import BoardFault
+    from bench.session.setup import SetupError
+    from bench.table import TableError
+
+    if isinstance(error, TableError | NoLimitSet | SetupError | RecordingError | RecordError | CaptureError | AddressError):
+        return USAGE
+    if isinstance(error, PortError | BoardFault):
+        return BENCH_FAULT
+    return CANCELLED if isinstance(error, Cancelled) else None
 
 
 def code_for(record: TestRecord) -> int:
