@@ -88,6 +88,20 @@ def test_no_flash_is_long_for_the_sampling_alone(tmp_path: Path, phase: float) -
     assert [estimate(gone, name).value for name in ("missed", "stuck")] == [1.0, 0.0]
 
 
+@pytest.mark.parametrize("rate_hz", [2000.0, 100.0, 24.0, 10.0])
+def test_the_first_flash_of_a_heater_that_was_cold_is_long_on_any_instrument(tmp_path: Path, rate_hz: float) -> None:
+    """Closed at rest, 0.7 s lit from cold and 0.35 s ever after: so are thermal units, whether the instrument shows how it rests or not
+    (the output is read a little before the input, and may show the light one row later)."""
+    t_s = times(rate_hz, 15.0, 0.3)
+    before_s = 0.7 / rate_hz
+    flashes = [(1.0, 1.7), *even(18, first_s=2.03)]
+    named = columns(t_s, closed(t_s, flashes))
+    named["v_out_V"] = columns(t_s - before_s, closed(t_s - before_s, flashes))["v_out_V"]
+    record = judged(written(tmp_path / "r.csv", t_s, named))
+    assert estimate(record, "stuck").value == 0.0
+    assert record.measured.facts["behaviour"] == "flashing"
+
+
 def test_what_meets_the_samples_alike_every_time_is_not_averaged_away(tmp_path: Path) -> None:
     """34 samples a period: each make lies as far behind a sample as the first, and all on-times are wrong by the same."""
     record = judged(made(tmp_path, 50.0, flashes=even(16, first_s=1.0131, on_s=0.3515, off_s=0.3285)), EXACT)

@@ -304,7 +304,7 @@ def _flashes(e: Evidence, cycles: Sequence[Cycle], start: Start, mechanism: str)
     if e.applied is None:
         return cycles[1:]  # it may be the first from cold, or the rest of one
     blip = start.rest == "open" and start.light is not None and cycles[0].on_s < CLOSED_AT_REST_S
-    return cycles[1:] if blip or mechanism == THERMAL or (mechanism == UNKNOWN and start.rest == "closed") else cycles
+    return cycles[1:] if blip or mechanism == THERMAL or (mechanism == UNKNOWN and start.rest != "open") else cycles
 
 
 def _all_flashes(e: Evidence, kept: Sequence[Cycle], alike: Sequence[Cycle]) -> dict[str, Measurement]:
