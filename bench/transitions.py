@@ -21,6 +21,7 @@ from statistics import median
 from typing import TypeAlias
 
 import numpy as np
+import numpy.typing as npt
 
 from bench.instants import filtered_step_instant, level_at
 from bench.samples import Array, Block
@@ -39,7 +40,7 @@ _LASTING_S = 20.0e-3  # a level counts once it has stood this long: longer than 
 _WAIT_S = 6.0  # how long an unclear level may hold decisions back
 _GAP_LOOK = 8  # samples back that say what the ratio just was
 _LOOK = 12  # samples on each side of a crossing that its instant may need
-_SOFT_LOOK = 250  # the same before it, for how long a slow transition lasts
+_SOFT_LOOK = 250  # the same before it, for how long a slow transition lasts; so many are kept
 # Where in a slow transition the lamps are lit or dark is a matter of definition (IEC 60469 takes its middle): anywhere within the part
 # from a fifth to four fifths of the way.
 _SOFT = 0.5 / math.sqrt(3.0)
@@ -110,6 +111,13 @@ def _running_max(v: Array) -> Array:
     return v
 
 
+def _turns(side: npt.NDArray[np.int8], last: int) -> list[int]:
+    """The samples at which the side (+1 or -1) is another; where it is 0 it stays what it was, at first `last`."""
+    known = np.flatnonzero(side)
+    turned: list[int] = known[np.diff(side[known], prepend=np.int8(last)) != 0].tolist()
+    return turned
+
+
 def _current_at(t_s: Array, block: Block) -> Array:
     """The load current at these instants in A, as the wide range reads it; NaN without one."""
     trace = block.traces.get("i_load")
@@ -147,9 +155,11 @@ class TransitionFinder:
         self._group = 0  # samples in a group; 0 until then
         self._grouped = 0  # samples whose lasting levels were looked at
         self._crossed = 0  # samples whose crossings were looked for
-        self._hold = -1  # first sample of a level not yet understood, or -1
+        self._hold: int | None = None  # first sample of a level not yet understood
+        self._held_level: float  # that level
         self._side = 0  # side of the hysteresis band last seen: +1 closed, -1 open
         self._supply_side = 0
+        self._last_s = -math.inf  # instant of the last crossing
         self._pending: list[tuple[float, bool, float, float]] = []
         self._found: list[Change] = []
         self._gap: tuple[float, float] | None = None
@@ -178,29 +188,27 @@ class TransitionFinder:
             self._group = max(_GROUP_LEAST, round(GROUP_S / self._interval_s))
         while self._group and len(self._t) - self._grouped >= self._group:
             self._grouped += self._learn() * self._group
-            self._cross((self._grouped if self._hold < 0 else self._hold) - 2 * self._group)
+            self._cross((self._grouped if self._hold is None else self._hold) - 2 * self._group)
         changes += self._release()
         self._trim()
         return changes
 
     def flush(self) -> list[Change]:
         """What the samples at hand show, although more might have come: at the end of a run, or before a gap."""
-        self._hold = -1
         self._cross(len(self._t))
         self._resolve(math.inf)
-        self._crossed = len(self._t)
-        return self._release(final=True)
+        found, self._found = sorted(self._found, key=lambda change: change.t_s), []
+        return found
 
-    def _release(self, *, final: bool = False) -> list[Change]:
+    def _release(self) -> list[Change]:
         """Changes in order of time, as far as nothing earlier can still be found."""
-        if not self._found or not self._crossed:
+        if not self._found:
             return []
-        interval_s = float(self._t[1] - self._t[0]) if len(self._t) > 1 else 0.0
-        settled = float(self._t[self._crossed - 1]) - 2.0 * interval_s
+        settled = float(self._t[self._crossed - 1]) - 2.0 * self._interval_s
         if self._pending:
             settled = min(settled, self._pending[0][0])
         self._found.sort(key=lambda change: change.t_s)
-        count = len(self._found) if final else sum(change.t_s < settled for change in self._found)
+        count = sum(change.t_s < settled for change in self._found)
         released, self._found = self._found[:count], self._found[count:]
         return released
 
@@ -214,23 +222,20 @@ class TransitionFinder:
         supplied = np.all(self._in[span].reshape(count, self._group) > self._floor, axis=1)
         mean = groups.mean(axis=1)
         flat = supplied & (groups.max(axis=1) - groups.min(axis=1) < _FLAT + 6.0 * self._noise / self._floor)
-        between = flat & (mean > _LOW) & (mean < _HIGH)
-        plain = int(between.argmax()) if between.any() else count
-        if self._hold >= 0 or plain == 0:
+        # Levels change only with these, so they come one at a time.
+        special = ~supplied | (flat & (mean > _LOW) & (mean < _HIGH))
+        plain = int(special.argmax()) if special.any() else count
+        if self._hold is not None or plain == 0:
             self._learn_group(float(mean[0]), bool(flat[0]), bool(supplied[0]))
             return 1
-        since = 0
-        if not supplied[:plain].all():
-            self._forget_levels()
-            since = plain - int(supplied[:plain][::-1].argmin())
-        self._seen_low |= bool((flat & (mean <= _LOW))[since:plain].any())
-        self._seen_high |= bool((flat & (mean >= _HIGH))[since:plain].any())
+        self._seen_low |= bool((flat & (mean <= _LOW))[:plain].any())
+        self._seen_high |= bool((flat & (mean >= _HIGH))[:plain].any())
         return plain
 
     def _learn_group(self, mean: float, flat: bool, supplied: bool) -> None:
         if not supplied:
             self._forget_levels()
-            self._hold = -1
+            self._hold = None
             return
         if not flat:
             return
@@ -240,35 +245,37 @@ class TransitionFinder:
             self._seen_high = True
         elif abs(mean - self._low) > 0.05 and abs(mean - self._high) > 0.05:
             # A level not met before: wait until it is clear which state it is.
-            if self._hold < 0:
-                self._hold = self._grouped
-                self._held_level = mean
-            if abs(mean - self._held_level) > 0.05:
+            if self._hold is None or abs(mean - self._held_level) > 0.05:
                 self._hold, self._held_level = self._grouped, mean
             # Of samples as slow as that, one flat group is enough.
             lasted_s = max(self._grouped - self._hold, self._group) * self._interval_s
             if lasted_s >= _LASTING_S:
                 closed = self._is_closed()
+                if closed is None and self._seen_high != self._dark_known:
+                    closed = self._dark_known
                 if closed is not None:
-                    self._low, self._high = (self._low, mean) if closed else (mean, self._high)
-                    self._hold = -1
-                elif self._seen_high and not self._dark_known:
-                    self._low, self._hold = mean, -1
-                elif self._dark_known and not self._seen_high:
-                    self._high, self._hold = mean, -1
+                    self._set_level(mean, closed)
+                    self._hold = None
                 elif self._dark_known or lasted_s > _WAIT_S:
-                    self._hold = -1
+                    self._hold = None
             return
-        if self._hold >= 0 and (self._seen_low or self._seen_high):
+        if self._hold is not None and (self._seen_low or self._seen_high):
             # The level is over and its counterpart is known. Without a step between them they are one state: a filament that warms up
             # behind a filmed contact passes all levels on its way.
             stepped = abs(mean - self._held_level) > _STEP
             if stepped and (self._grouped - self._hold) * self._interval_s >= _LASTING_S:
                 if mean >= _HIGH and not self._dark_known:
-                    self._low = self._held_level
+                    self._set_level(self._held_level, closed=False)
                 elif mean <= _LOW and not self._seen_high:
-                    self._high = self._held_level
-            self._hold = -1
+                    self._set_level(self._held_level, closed=True)
+            self._hold = None
+
+    def _set_level(self, level: float, closed: bool) -> None:
+        """The level of this state. The other one's, if it was no step from that, is unknown again."""
+        if closed:
+            self._low, self._high = self._low if self._low < level - _STEP else 0.0, level
+        else:
+            self._low, self._high = level, self._high if self._high > level + _STEP else 1.0
 
     @property
     def _dark_known(self) -> bool:
@@ -281,7 +288,7 @@ class TransitionFinder:
         amps = float(self._amps[span].mean())
         if not math.isfinite(amps):
             return None
-        return float((self._in[span] - self._out[span]).mean()) < _OPEN_OHM * max(amps, 0.0)
+        return float((self._in[span] - self._out[span]).mean()) < _OPEN_OHM * amps
 
     # -- crossings
 
@@ -299,32 +306,31 @@ class TransitionFinder:
         middle = np.maximum(THRESHOLD * span, 0.5 * just_was)
         band = HYSTERESIS * span
         above = self._ratio[begin:end] - self._low - middle
-        side = np.where(above > band, 1, np.where(above < -band, -1, 0)).astype(np.int8)
+        side = (above > band).astype(np.int8) - (above < -band)
         if self._side == 0:
             # A stream may begin on a level within the comparator's band that is plainly open all the same.
-            side = np.where((side == 0) & (self._ratio[begin:end] <= _LOW), np.int8(-1), side)
-        known = np.flatnonzero(side)
-        if len(known):
-            signs = side[known]
+            known = int(np.append(side != 0, True).argmax())
+            side[:known][self._ratio[begin : begin + known] <= _LOW] = -1
+        for k in _turns(side, self._side):
+            closed = bool(side[k] > 0)
             if self._side == 0:
-                self._begin_state(bool(signs[0] > 0), begin + int(known[0]))
-                self._side = int(signs[0])
-            turned = np.flatnonzero(np.diff(signs, prepend=np.int8(self._side)))
-            for j in turned:
-                k = begin + int(known[j])
-                closed = bool(signs[j] > 0)
-                self._note_crossing(*self._instant(k, closed, self._low + float(middle[k - begin])), closed)
-            self._side = int(signs[-1])
+                self._begin_state(closed, float(self._t[begin + k]))
+            else:
+                t_s, u_s, soft_s = self._instant(begin + k, closed, self._low + float(middle[k]))
+                # What goes half-way only, or not even that, is over no sooner than it began.
+                self._last_s = t_s = max(t_s, self._last_s)
+                self._resolve(max(t_s, float(self._t[begin + k - 1])))
+                self._pending.append((t_s, closed, u_s, soft_s))
+            self._side = int(side[k])
         self._resolve(float(self._t[end - 1]))
 
-    def _begin_state(self, closed: bool, k: int) -> None:
-        self.closed = closed
+    def _begin_state(self, closed: bool, t_s: float) -> None:
+        self.closed, self._last_s = closed, t_s
         if self._gap is not None:
             self._found.append(Gap(*self._gap, closed))
-            self._gap = None
         elif closed:
             # Found closed: when it made was not seen.
-            self._found.append(Gap(float(self._t[k]), float(self._t[k]), True))
+            self._found.append(Gap(t_s, t_s, True))
 
     def _instant(self, k: int, closed: bool, threshold: float) -> tuple[float, float, float]:
         """Instant of the crossing seen at sample k, its u, and its u that is the same at every such crossing.
@@ -334,18 +340,16 @@ class TransitionFinder:
         """
         low = max(0, k - _LOOK)
         t, v = self._t[low : k + _LOOK], self._out[low : k + _LOOK]
-        ratio = self._ratio[low : k + _LOOK]
+        passed = (self._ratio[low : k + _LOOK] > threshold) == closed
         at = k - low
-        while at > 1 and (ratio[at - 1] > threshold) == closed:
+        while at > 1 and passed[at - 1]:
             at -= 1  # inside the hysteresis band the threshold was passed earlier
-        after_side = (ratio[at + 1 : at + 7] > threshold) == closed
-        before_side = (ratio[max(0, at - 6) : max(0, at - 1)] > threshold) != closed
-        after = v[at + 1 : at + 7][after_side]
-        before = v[max(0, at - 6) : max(0, at - 1)][before_side]
-        level_before = median(before.tolist()) if len(before) else float(v[max(0, at - 1)])
+        t_after, after = (a[at + 1 : at + 7][passed[at + 1 : at + 7]] for a in (t, v))
+        before = v[max(0, at - 6) : at - 1][~passed[max(0, at - 6) : at - 1]]
+        level_before = median(before.tolist()) if len(before) else float(v[at - 1])
         noise = self._noise
         if len(after) >= 5 and float(np.ptp(after[1:])) < 0.15 * abs(float(after[-1]) - level_before):
-            level_after = level_at(float(t[at]), t[at + 1 : at + 7][after_side], after)
+            level_after = level_at(float(t[at]), t_after, after)
         else:
             # The contact bounced open at once: of the few samples the one furthest from the old level comes nearest to the new.
             level_after = float((after.max() if closed else after.min()) if len(after) else v[at])
@@ -363,83 +367,67 @@ class TransitionFinder:
         span = self._high - self._low
         low, high = self._low + 0.2 * span, self._low + 0.8 * span
         # So many samples after k are there whatever the cut of the stream.
-        begin, end = max(0, k - _SOFT_LOOK), min(len(self._ratio), k + 2 * self._group)
-        before, after = self._ratio[begin : k + 1][::-1], self._ratio[k:end]
-        rising = len(after) > 0 and float(after[-1]) > float(before[-1])
+        before, after = self._ratio[max(0, k - _SOFT_LOOK) : k + 1][::-1], self._ratio[k : k + 2 * self._group]
+        rising = float(after[-1]) > float(before[-1])
         out_before = before < low if rising else before > high
         out_after = after > high if rising else after < low
         i = k - (int(out_before.argmax()) if out_before.any() else len(before) - 1)
         j = k + (int(out_after.argmax()) if out_after.any() else len(after) - 1)
         # Both ends are samples just outside it: a step between two samples does not last at all.
-        lasts_s = max(0.0, float(self._t[j] - self._t[i]) - float(self._t[min(i + 1, j)] - self._t[i]))
+        lasts_s = float(self._t[j] - self._t[min(i + 1, j)])
         # Not yet at its end as far as can be seen: it goes on as it went.
         passed = abs(float(self._ratio[j] - self._ratio[i])) / (high - low)
         return lasts_s if out_after.any() and out_before.any() else lasts_s / min(max(passed, 0.1), 1.0)
 
     def _slow_instant(self, k: int, closed: bool) -> tuple[float, float]:
-        """Half-way instant of a ramp: a make is still to reach it, a break has passed it."""
+        """Half-way instant of a ramp: a make is still to reach it, a break has passed it. (As far as both are there whatever the cut.)"""
         half = 0.5 * (self._low + self._high)
         ratio = self._ratio
-        step = 1 if closed else -1
-        i = k
-        while 0 < i < len(ratio) - 1 and ratio[i] <= half:
-            i += step
-        i = i if closed else i + 1
-        i = min(max(i, 1), len(ratio) - 1)
+        first, last = max(0, k - _SOFT_LOOK), min(k + 2 * self._group, len(ratio)) - 1
+        above = first + np.flatnonzero(ratio[first : last + 1] > half)
+        i = int(np.append(above[above >= k], last)[0] if closed else min(np.append(first, above[above <= k])[-1] + 1, last))
         rise = float(ratio[i] - ratio[i - 1])
         interval = float(self._t[i] - self._t[i - 1])
         part = min(max((half - float(ratio[i - 1])) / rise, 0.0), 1.0) if rise else 1.0
         share = min(1.0, abs(rise) / (self._high - self._low))
         return float(self._t[i - 1]) + part * interval - self._tau, share * interval / math.sqrt(12.0) + 0.02 * interval
 
-    def _note_crossing(self, t_s: float, u_s: float, soft_s: float, closed: bool) -> None:
-        self._resolve(t_s)
-        self._pending.append((t_s, closed, u_s, soft_s))
-
     def _resolve(self, now_s: float) -> None:
         """Turn the crossings waiting into a change, once the state they led to has lasted."""
         if not self._pending or now_s - self._pending[-1][0] < STATE_LEAST_S:
             return
-        first, last = self._pending[0], self._pending[-1]
-        lasted = last[0] - first[0]
-        if last[1] != self.closed:
-            self.closed = last[1]
-            self._found.append(Transition(first[0], last[1], first[2], tuple(t for t, *_ in self._pending[1:]), first[3]))
+        t_s, _, u_s, soft_s = self._pending[0]
+        last_s, closed, *_ = self._pending[-1]
+        if closed != self.closed:
+            self.closed = closed
+            self._found.append(Transition(t_s, closed, u_s, tuple(t for t, *_ in self._pending[1:]), soft_s))
         else:
-            self._found.append(Interruption(first[0], bool(self.closed), lasted))
+            self._found.append(Interruption(t_s, closed, last_s - t_s))
         self._pending = []
 
     def _supply_crossings(self, begin: int, end: int) -> None:
         if self._fixed is not None:
             return
         v = self._in[begin:end]
-        if self._supply_side > 0 and v.min() >= 0.8 * self._floor:
-            return
-        side = np.where(v > 1.2 * self._floor, 1, np.where(v < 0.8 * self._floor, -1, 0)).astype(np.int8)
-        known = np.flatnonzero(side)
-        if not len(known):
-            return
-        signs = side[known]
-        if self._supply_side == 0:
-            self._supply_side = int(signs[0])
-            self.supplied = signs[0] > 0
-        for j in np.flatnonzero(np.diff(signs, prepend=np.int8(self._supply_side))):
-            k = begin + int(known[j])
-            low = max(0, k - _LOOK)
-            after = median(self._in[k + 1 : k + 7].tolist()) if k + 1 < len(self._in) else float(self._in[k])
-            before = median(self._in[max(low, k - 6) : max(low + 1, k - 1)].tolist())
-            instant, u = filtered_step_instant(
-                self._t_in[low : k + _LOOK], self._in[low : k + _LOOK], k - low, before, after, self._tau, self._noise
-            )
-            self.supplied = bool(signs[j] > 0)
-            self._found.append(SupplyEdge(instant, self.supplied, math.hypot(u, self._stamp_u)))
-        self._supply_side = int(signs[-1])
+        side = (v > 1.2 * self._floor).astype(np.int8) - (v < 0.8 * self._floor)
+        for turn in _turns(side, self._supply_side):
+            k = begin + turn
+            self.supplied = bool(side[turn] > 0)
+            if self._supply_side != 0:
+                low = max(0, k - _LOOK)
+                before = median(self._in[max(0, k - 6) : max(1, k - 1)].tolist())
+                after = median(self._in[min(k + 1, len(self._in) - 1) : k + 7].tolist())
+                instant, u = filtered_step_instant(
+                    self._t_in[low : k + _LOOK], self._in[low : k + _LOOK], k - low, before, after, self._tau, self._noise
+                )
+                self._found.append(SupplyEdge(instant, self.supplied, math.hypot(u, self._stamp_u)))
+            self._supply_side = int(side[turn])
 
     def _trim(self) -> None:
-        drop = self._crossed - max(4 * _LOOK, _SOFT_LOOK)
-        if drop > 0:
-            kept = (self._t, self._t_in, self._out, self._in, self._ratio, self._amps)
-            self._t, self._t_in, self._out, self._in, self._ratio, self._amps = (a[drop:] for a in kept)
-            self._crossed -= drop
-            self._grouped -= drop
-            self._hold = self._hold - drop if self._hold >= 0 else -1
+        drop = max(0, self._crossed - _SOFT_LOOK)
+        kept = (self._t, self._t_in, self._out, self._in, self._ratio, self._amps)
+        self._t, self._t_in, self._out, self._in, self._ratio, self._amps = (a[drop:] for a in kept)
+        self._crossed -= drop
+        self._grouped -= drop
+        if self._hold is not None:
+            self._hold -= drop

@@ -43,7 +43,7 @@ _MEASURE = (
     "test_film", "test_golden_budgets", "test_values", "test_value_levels", "test_bench_check", "test_bench_lamps", "test_behaviour",
 )  # fmt: skip
 _SAMPLES = ("test_cycles", "test_slow_edges", "test_inrush", "test_readings")
-_EDGES = ("test_transitions", "test_transition_levels", "test_instants")
+_EDGES = ("test_transitions", "test_transition_levels", "test_transition_instants", "test_transition_stream", "test_instants")
 TESTS: Mapping[str, tuple[str, ...]] = {
     "measure.values": _MEASURE,
     "measure.bench_check": _MEASURE,

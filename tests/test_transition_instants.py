@@ -1,0 +1,241 @@
+"""Instants, bounces and slow transitions of signals that are written down sample by sample."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+from hand_evidence import near
+from square_waves import FLOOR_V, STEP, SUPPLY_V
+
+from bench.samples import Array, Block, Trace
+from bench.transitions import Change, Gap, Interruption, SupplyEdge, Transition, TransitionFinder
+
+WITHIN = STEP / math.sqrt(12.0)  # what is known of an instant between two samples
+
+
+def found(ratio: Array, *, step_s: float = STEP, cut: int = 100_000, supply_v: Array | None = None, **known: float) -> list[Change]:
+    """What a finder makes of these samples."""
+    t: Array = np.arange(len(ratio)) * np.float64(step_s)
+    v_in = np.full(len(ratio), SUPPLY_V) if supply_v is None else supply_v
+    finder = TransitionFinder(**({"supply_floor_v": FLOOR_V} | known))
+    changes = []
+    for k in range(0, len(t), cut):
+        part = slice(k, k + cut)
+        traces = {"v_out": Trace(t[part], ratio[part] * v_in[part]), "v_in": Trace(t[part], v_in[part])}
+        changes += finder.feed(Block(float(t[part][0]), float(t[part][-1]) + step_s, traces))
+    return changes + finder.flush()
+
+
+def runs(*parts: tuple[int, float]) -> Array:
+    """So many samples at each ratio."""
+    return np.repeat([ratio for _, ratio in parts], [n for n, _ in parts]).astype(np.float64)
+
+
+def through_filter(changes: Sequence[tuple[float, float]], n: int, tau_s: float) -> Array:
+    """A level that changes at these instants, [(instant, level), ...], first at 0, behind a first-order filter."""
+    t = np.arange(n) * STEP
+    v = np.full(n, changes[0][1])
+    for at_s, level in changes[1:]:
+        until = v.copy()
+        begin = np.flatnonzero(t >= at_s)
+        held = level_then(changes, at_s, tau_s)
+        until[begin] = level + (held - level) * np.exp(-(t[begin] - at_s) / tau_s)
+        v = until
+    return v
+
+
+def level_then(changes: Sequence[tuple[float, float]], at_s: float, tau_s: float) -> float:
+    """The filter's output at this instant, by what came before it."""
+    level, since, value = changes[0][1], changes[0][0], changes[0][1]
+    for next_s, following in changes[1:]:
+        if next_s >= at_s:
+            break
+        value = level + (value - level) * math.exp(-(next_s - since) / tau_s)
+        level, since = following, next_s
+    return level + (value - level) * math.exp(-(at_s - since) / tau_s)
+
+
+def makes_and_breaks(changes: list[Change]) -> list[Transition]:
+    return [c for c in changes if isinstance(c, Transition)]
+
+
+# Steps.
+
+
+@pytest.mark.parametrize("begins", [0.0, 1.0])
+@pytest.mark.parametrize("first", [1, 2, 3, 4, 7, 8, 12, 13, 40])
+def test_a_step_lies_half_way_between_two_samples_from_the_second_on(first: int, begins: float) -> None:
+    ends = 1.0 - begins
+    changes = found(runs((first, begins), (100, ends), (100, begins), (30, ends), (4, begins)))
+    edges = makes_and_breaks(changes)
+    assert [c.closed for c in edges[:3]] == [ends > 0.0, begins > 0.0, ends > 0.0]
+    assert [c.t_s for c in edges[:3]] == near([(n - 0.5) * STEP for n in (first, first + 100, first + 200)], abs=1e-12)
+    assert [c.u_s for c in edges[:3]] == near([WITHIN] * 3)
+    assert [c.soft_s for c in edges] == [0.0] * len(edges)
+
+
+@pytest.mark.parametrize("n", range(1, 10))
+@pytest.mark.parametrize("begins", [0.0, 1.0])
+def test_each_crossing_of_a_bounce_lies_between_its_two_samples(n: int, begins: float) -> None:
+    """Of a state of fewer than six samples the level is known to 2 % only."""
+    ends = 1.0 - begins
+    changes = found(runs((50, begins), (n, ends), (9, begins), (n, ends), (12, begins), (200, ends), (50, begins)))
+    first, second = makes_and_breaks(changes)
+    assert first.t_s == near(49.5 * STEP, abs=1e-12)
+    sums = np.cumsum([n, 9, n, 12])
+    assert first.again_s == near(tuple((49.5 + int(k)) * STEP for k in sums), abs=1e-12)
+    assert first.bounce_s == near((2 * n + 21) * STEP, abs=1e-12)
+    share = 0.02 if ends else 0.0  # of a level of 0 it is nothing
+    assert first.u_s == near(math.hypot(WITHIN, share * STEP) if n < 6 else WITHIN)
+    assert second.u_s == near(WITHIN)
+
+
+@pytest.mark.parametrize(("before", "per_sample", "steady"), [(0.0, 0.028, True), (0.0, 0.034, False), (0.24, 0.0245, False)])
+def test_the_level_after_a_make_is_carried_back_along_a_decay_that_is_not_too_steep(before: float, per_sample: float, steady: bool) -> None:
+    """Within four samples the level may move by 15 % of the step. Otherwise it is that of the sample nearest to it, to 2 %."""
+    falls = 1.0 - per_sample * np.arange(8)
+    wave = np.concatenate((np.full(50, before), falls, np.full(200, falls[-1]), np.full(50, before)))
+    edge = makes_and_breaks(found(wave))[0]
+    if steady:
+        assert (edge.t_s, edge.u_s) == (near(49.5 * STEP, abs=1e-12), near(WITHIN))
+    else:
+        level = 1.0 - per_sample
+        assert edge.t_s == near((49.0 + 0.5 * (level - before) / (1.0 - before)) * STEP, abs=1e-9)
+        assert edge.u_s == near(math.hypot(WITHIN, 0.02 * level / (level - before) * STEP))
+
+
+@pytest.mark.parametrize("bounces", [(), (0.3e-3, 0.9e-3), (0.45e-3, 0.8e-3, 1.3e-3, 1.9e-3)])
+@pytest.mark.parametrize("made_s", [0.0103, 0.01033, 0.01036, 0.01039])
+def test_behind_a_filter_the_first_crossing_is_found_to_some_microseconds(made_s: float, bounces: tuple[float, ...]) -> None:
+    tau_s = 50e-6
+    crossings = [made_s, *(made_s + b for b in bounces), made_s + 0.1, *(made_s + 0.1 + b for b in bounces)]
+    levels = [float(k % 2 == 0) for k in range(len(bounces) + 1)]
+    wave = through_filter([(0.0, 0.0), *zip(crossings, levels + [1.0 - one for one in levels], strict=True)], 2000, tau_s)
+    changes = makes_and_breaks(found(wave, tau_s=tau_s))
+    assert [c.closed for c in changes] == [True, False]
+    assert [c.t_s for c in changes] == near([made_s, made_s + 0.1], abs=4e-6)
+    assert [t for c in changes for t in (c.t_s, *c.again_s)] == near(crossings, abs=20e-6), "a sixth of an interval"
+
+
+# Gaps within a bounce.
+
+
+@pytest.mark.parametrize(("dips_to", "seen"), [(0.40, True), (0.46, False)])
+def test_what_falls_to_less_than_half_of_what_it_just_was_is_open(dips_to: float, seen: bool) -> None:
+    """Less 0.07 of hysteresis: the filter hides no short gap."""
+    changes = found(runs((50, 0.0), (200, 1.0), (2, dips_to), (200, 1.0), (50, 0.0)))
+    gaps = [c for c in changes if isinstance(c, Interruption)]
+    assert [(c.closed, c.lasted_s) for c in gaps] == ([(True, near(2 * STEP, abs=STEP))] if seen else [])
+    assert len(makes_and_breaks(changes)) == 2
+
+
+@pytest.mark.parametrize(("stands", "seen"), [(6, True), (7, False)])
+def test_what_it_just_was_is_the_most_of_the_seven_samples_before(stands: int, seen: bool) -> None:
+    changes = found(runs((50, 0.0), (200, 1.0), (stands, 0.6), (40, 0.28), (200, 1.0), (50, 0.0)))
+    assert len(makes_and_breaks(changes)) == (4 if seen else 2)
+
+
+# Slow transitions.
+
+
+@pytest.mark.parametrize("samples", [2, 3, 4])
+def test_what_takes_up_to_four_samples_is_a_step(samples: int) -> None:
+    wave = np.interp(np.arange(600), [100, 100 + samples, 400, 400 + samples], [0.0, 1.0, 1.0, 0.0])
+    edges = makes_and_breaks(found(wave))
+    assert [c.soft_s for c in edges] == [0.0, 0.0]
+    assert [c.t_s for c in edges] == near([(k + samples / 2) * STEP for k in (100, 400)], abs=1.5 * STEP)
+
+
+@pytest.mark.parametrize("samples", [7, 12, 20, 64])
+@pytest.mark.parametrize("begin", [3, 100])
+def test_what_takes_longer_is_slow(samples: int, begin: int) -> None:
+    """From a fifth to four fifths it takes 0.6 of the ramp, less up to a sample at each end."""
+    wave = np.interp(np.arange(900), [begin, begin + samples, 600, 600 + samples], [0.0, 1.0, 1.0, 0.0])
+    edges = makes_and_breaks(found(wave))
+    assert [c.t_s for c in edges] == near([(k + samples / 2) * STEP for k in (begin, 600)], abs=1e-9)
+    assert [c.u_s for c in edges] == near([WITHIN / samples + 0.02 * STEP] * 2)
+    ends = [math.ceil(0.8 * samples + 1e-9) - math.floor(0.2 * samples - 1e-9) - 1]
+    assert edges[0].soft_s == near(ends[0] * STEP / (2.0 * math.sqrt(3.0)), abs=1.01 * STEP / (2.0 * math.sqrt(3.0)))
+
+
+@pytest.mark.parametrize("ramp_s", [0.1, 0.2, 0.35])
+@pytest.mark.parametrize("falls", [False, True])
+def test_a_ramp_that_is_seen_in_part_goes_on_as_it_went(ramp_s: float, falls: bool) -> None:
+    t = np.arange(0.0, 1.0, STEP)
+    wave = np.interp(t, [0.2, 0.2 + ramp_s], [1.0, 0.0] if falls else [0.0, 1.0])
+    (edge,) = makes_and_breaks(found(wave))
+    assert edge.soft_s == near(0.6 * ramp_s / (2.0 * math.sqrt(3.0)), rel=0.03)
+    assert edge.reach_s == near(1.1 * ramp_s / 2.0, rel=0.03)
+    assert abs(edge.t_s - (0.2 + ramp_s / 2.0)) < 2.0 * edge.soft_s
+
+
+@pytest.mark.parametrize("ratio", [0.3, 0.4, 0.48])
+def test_a_slow_make_that_does_not_reach_half_is_over_no_sooner_than_it_began(ratio: float) -> None:
+    """It lies within what is looked at: two groups of 4 ms."""
+    t = np.arange(0.0, 0.6, STEP)
+    wave = np.interp(t, [0.1, 0.12, 0.125, 0.145, 0.4], [0.0, ratio, ratio, 0.0, 0.0]) + (t >= 0.4)
+    changes = found(wave)
+    edges = makes_and_breaks(changes)
+    assert edges[-1].t_s == near(0.4, abs=STEP)
+    assert all(0.1 < c.t_s < 0.16 for c in changes[:-1]) and len(changes) > 1
+    assert all(c.lasted_s >= 0.0 for c in changes if isinstance(c, Interruption))
+    assert all(c.bounce_s >= 0.0 for c in edges)
+
+
+# The begin.
+
+
+@pytest.mark.parametrize(("ratio", "samples"), [(0.26, 5), (0.26, 100)])
+def test_what_is_neither_open_nor_closed_at_first_is_found_when_it_is(ratio: float, samples: int) -> None:
+    for cut in (7, 100_000):
+        changes = found(runs((samples, ratio), (400, 1.0), (50, 0.0)), cut=cut)
+        assert changes[0] == Gap(samples * STEP, samples * STEP, True)
+        assert [(c.closed, c.t_s) for c in makes_and_breaks(changes)] == [(False, near((samples + 399.5) * STEP))]
+
+
+def test_what_is_plainly_low_at_first_is_open_until_it_is_closed() -> None:
+    changes = found(runs((240, 0.22), (400, 1.0), (50, 0.22), (400, 1.0)))
+    first, *_ = makes_and_breaks(changes)
+    assert (first.closed, first.t_s) == (True, near(239.5 * STEP))
+
+
+def test_a_first_block_may_follow_on_a_gap() -> None:
+    finder = TransitionFinder(supply_floor_v=FLOOR_V)
+    assert finder.closed is None and finder.supplied is False
+    t: Array = np.arange(800) * np.float64(STEP)
+    traces = {"v_out": Trace(t, runs((400, 0.0), (400, SUPPLY_V))), "v_in": Trace(t, np.full(800, SUPPLY_V))}
+    changes = finder.feed(Block(0.0, 0.1, traces, True)) + finder.flush()
+    assert [(c.closed, c.t_s) for c in makes_and_breaks(changes)] == [(True, near(399.5 * STEP))]
+    assert len(changes) == 1 and finder.closed and finder.supplied
+
+
+def test_without_any_input_no_contact_is_closed() -> None:
+    t: Array = np.arange(800) * np.float64(STEP)
+    finder = TransitionFinder(supply_floor_v=0.5)
+    assert finder.feed(Block(0.0, 0.1, {"v_out": Trace(t, runs((400, 0.0), (400, 1.0)))})) + finder.flush() == []
+    assert finder.closed is False
+
+
+# Supply.
+
+
+@pytest.mark.parametrize("first", [1, 2, 3, 8, 40])
+@pytest.mark.parametrize("level_v", [5.0, 12.0])
+def test_a_supply_steps_half_way_between_two_samples(first: int, level_v: float) -> None:
+    for samples in (300, 20):
+        supply = runs((first, 0.0), (samples, level_v), (300, 0.0), (20, level_v), (1, 0.0))
+        changes = [c for c in found(np.zeros(len(supply)), supply_v=supply) if isinstance(c, SupplyEdge)]
+        assert [c.on for c in changes] == [True, False, True, False]
+        ends = np.cumsum([first, samples, 300, 20])
+        assert [c.t_s for c in changes] == near([(int(n) - 0.5) * STEP for n in ends], abs=1e-12)
+        assert [c.u_s for c in changes] == near([WITHIN] * 4)
+
+
+def test_a_supply_that_creeps_through_its_band_turns_once() -> None:
+    """From a fifth below the floor to a fifth above nothing is told; the first that passes it is."""
+    supply = runs((100, 10.0), (100, 3.0), (100, 2.5), (100, 3.5), (100, 10.0), (50, 2.0), (50, 3.5), (50, 4.0))
+    changes = [c for c in found(np.zeros(len(supply)), supply_v=supply) if isinstance(c, SupplyEdge)]
+    assert [(c.on, c.t_s) for c in changes] == [(False, near(499.5 * STEP, abs=STEP)), (True, near(599.5 * STEP, abs=STEP))]
