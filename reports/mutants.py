@@ -41,8 +41,9 @@ ROOT = Path(__file__).parent.parent
 EQUIVALENT = Path(__file__).parent / "equivalent_mutants.toml"
 _MEASURE = (
     "test_film", "test_golden_budgets", "test_values", "test_value_levels", "test_bench_check", "test_bench_lamps", "test_behaviour",
+    "test_doubtful_starts", "test_scatter",
 )  # fmt: skip
-_SAMPLES = ("test_cycles", "test_slow_edges", "test_inrush", "test_readings")
+_SAMPLES = ("test_cycles", "test_kept_samples", "test_slow_edges", "test_inrush", "test_readings")
 _EDGES = ("test_transitions", "test_transition_levels", "test_instants")
 TESTS: Mapping[str, tuple[str, ...]] = {
     "measure.values": _MEASURE,

@@ -227,7 +227,7 @@ def _other_rating(e: Evidence, part: float) -> float | None:
 def _cold_ohm(e: Evidence) -> tuple[float, float] | None:
     """What the load had at the first make from cold, less its uncertainty, and the most that cold lamps may have; None if not seen, ohm."""
     first = e.first_lit or (e.lit_now if not e.cycles else None)
-    if e.lost_at_start or e.applied is None or first is None or first.siemens is None:
+    if e.start_missed or e.applied is None or first is None or first.siemens is None:
         return None
     cold_ohm = 1.0 / cold_siemens(e.conditions.lamps_w, e.conditions.system_v)
     most = (_NOT_COLD_FILMED if _is_filmed(e, first) else _NOT_COLD) * (cold_ohm + _BANK_OHM)
