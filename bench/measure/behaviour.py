@@ -84,7 +84,7 @@ def behaviour(e: Evidence, counts: Counts) -> str:
         if e.end_s - e.state_since_s >= stays:
             return "steady on"
     elif e.end_s - e.state_since_s >= stays:
-        return "one flash" if len(e.cycles) == 0 and e.broke is not None and _lit_long(e) else "dark"
+        return "one flash" if not e.cycles and _lit_long(e) else "dark"
     if len(e.cycles) + e.cycles_before < counts.skip + counts.average:
         return "too few"
     return "flashing"

@@ -88,7 +88,7 @@ def _leads(e: Evidence) -> Iterator[BenchFault]:
 
 def _supply(e: Evidence) -> Iterator[BenchFault]:
     ohm = e.supply.source_ohm(e.conditions.open_v)
-    most_ohm = _SOURCE_OHM.get(e.conditions.system_v, 0.35)
+    most_ohm = _SOURCE_OHM[e.conditions.system_v]
     if ohm is not None and ohm > most_ohm and _supply_gives_way(e, most_ohm):
         yield BenchFault(
             "supply-limited",
@@ -165,7 +165,7 @@ def _other_load(e: Evidence) -> float | None:
 
 def _tell_tale_a(e: Evidence, lit: Lit) -> float:
     """Current of the tell-tale, which passes the shunt too, in A; 0 while its terminal is dead."""
-    if e.conditions.pilot_w <= 0.0 or not _is_live(e, lit) or lit.supply is None:
+    if not _is_live(e, lit) or lit.supply is None:
         return 0.0
     return expected_current_a((e.conditions.pilot_w,), e.conditions.system_v, lit.supply.value)
 
