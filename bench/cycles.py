@@ -335,7 +335,7 @@ class CycleCutter:
     def _unclipped(self, name: str, begin_s: float, end_s: float) -> tuple[Array, Array]:
         """Instants and values of a channel; none if some of them stand at the upper end of its input."""
         t, v = self._store.between(name, begin_s, end_s)
-        return (_EMPTY, _EMPTY) if len(v) and self._clipped(name, v).any() else (t, v)
+        return (_EMPTY, _EMPTY) if self._clipped(name, v).any() else (t, v)
 
     def _lit_between(self, make: Transition, end_s: float) -> Lit:
         settled = make.t_s + make.bounce_s + SETTLE_S + make.reach_s

@@ -126,6 +126,14 @@ def test_the_supply_must_be_where_it_was_asked_to_be_in_every_flash(volts: float
     assert codes(lits, brief, conditions=conditions) == [], "what is read within 0.2 s is the inrush"
 
 
+@pytest.mark.parametrize(("lit_s", "named"), [(0.19, False), (0.21, True)])
+def test_the_flash_at_hand_shows_the_supply_where_none_is_complete(lit_s: float, named: bool) -> None:
+    begun = cycles(FLASHES)[0].begun
+    still = {"begun": begun, "starts": [begun], "lit_now": lit(supply=12.0), "now_s": begun.t_s + lit_s, "closed_now": True}
+    conditions = replace(TWO_LAMPS, supply_low_v=12.3, supply_high_v=13.3)
+    assert [one.code for one in check_bench(evidence([], conditions=conditions, **still), None)[0]] == ["supply-out-of-range"] * named
+
+
 def test_the_worst_supply_is_named() -> None:
     conditions = replace(TWO_LAMPS, supply_low_v=12.3, supply_high_v=13.3)
     (found,) = faults([lit(supply=v) for v in (12.2, 13.9, 12.8, 12.8, 12.8, 12.1)], conditions=conditions)

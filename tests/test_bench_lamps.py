@@ -200,6 +200,10 @@ def test_of_lamps_that_are_lit_for_good_the_flash_at_hand_shows_whether_they_wer
     assert check_bench(evidence(made, **(still | {"now_s": made[-1].ended.t_s + 0.2})), None)[0] == ()
 
 
+def test_lamps_whose_current_was_not_read_are_not_said_to_have_been_warm() -> None:
+    assert codes(lit(siemens=1.0, steady=None)) == [] and codes(lit(siemens=1.0)) == ["lamps-not-cold"]
+
+
 # Loads without filaments.
 
 
@@ -218,6 +222,8 @@ def test_a_load_of_led_lamps_takes_its_current_within_a_quarter(part: float, nam
     assert codes([low, low, low, low, level, level], conditions=conditions) == [], "the middle one tells"
     unread = [replace(level, lamp=None), *[level] * 4, replace(level, supply=None)]
     assert codes(unread, conditions=conditions) == ["lamp-current"] * named
+    odd = replace(level, steady=Reading(1.5 * 0.8, 0.01, 9))
+    assert codes([level, odd, level, level, odd, level], conditions=conditions) == ["lamp-current"] * named
     assert proof("lamps", low, conditions=conditions) == (False, "not filament lamps: their current says nothing")
 
 

@@ -36,12 +36,13 @@ def by_normal_equations(t_s: Array, i_a: Array, curvature: float, curvature_u: f
     return float(found[0] ** (-1.0 / 1.7) * (1.0 - 0.002 * min(abs(found[1]) / found[0], 1.0))), math.sqrt(variance) / (1.7 * found[0])
 
 
+@pytest.mark.parametrize("slope", [0.4, -0.3])
 @pytest.mark.parametrize("seed", range(4))
 @pytest.mark.parametrize("count", [5, 8, 20])
-def test_the_fit_against_the_normal_equations(count: int, seed: int) -> None:
-    """A slope of 0.4, whose curvature is taken as -0.03 +- 0.10 of it."""
+def test_the_fit_against_the_normal_equations(count: int, seed: int, slope: float) -> None:
+    """A slope whose curvature is taken as -0.03 +- 0.10 of it."""
     t = MAKE_S + 30e-6 + STEP * np.arange(count, dtype=np.float64)
-    i = decay(t, 36.0, 0.4, 0.05) + np.random.default_rng(seed).normal(0.0, 0.2, count)
+    i = decay(t, 36.0, slope, 0.05) + np.random.default_rng(seed).normal(0.0, 0.2, count)
     found = current_at_make(t, i, MAKE, 0.0)
     value, noise_u = by_normal_equations(t, i, -0.03, 0.10)
     assert found is not None and found.value == near(value, rel=1e-9)

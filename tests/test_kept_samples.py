@@ -49,10 +49,10 @@ def test_a_unit_that_stays_dark_keeps_as_little_as_one_that_stays_lit() -> None:
     assert dark is not None and value(dark.current) == near(0.4) and cutter.flow_now() == near(0.4)
 
 
-@pytest.mark.parametrize("first", ["make", "supply"])
-def test_the_rest_of_a_unit_that_makes_as_its_supply_comes_is_the_second_before(first: str) -> None:
+@pytest.mark.parametrize(("make_s", "first"), [(2.0, "make"), (2.0, "supply"), (2.04, "make")])
+def test_the_rest_of_a_unit_that_makes_as_its_supply_comes_is_the_second_before(make_s: float, first: str) -> None:
     """Whichever of the two is told first."""
-    make, supply = change(2.0, True), SupplyEdge(2.0, True, U_S)
+    make, supply = change(make_s, True), SupplyEdge(2.0, True, U_S)
     changes = (make, supply) if first == "make" else (supply, make)
     cut = Cut({"i_load": steps((0.99, 40.0), (9.0, 0.5))}, (*changes, change(2.5, False)), 3.0, zeros=True)
     assert (value(cut.cutter.rest["i_load"]), cut.cutter.rest["i_load"].n) == (0.5, near(0.999 / STEP, abs=1))
