@@ -291,9 +291,9 @@ class CycleCutter:
         if self._make is None:
             return
         if self._break is not None and self._break.t_s > edge.t_s - _WITH_SUPPLY_S:
-            self._break = None
-            if self.first and not self.first[-1].closed:
+            if self.first[-1] is self._break:
                 self.first.pop()
+            self._break = None
         elif self._break is None:
             self._lit = self._lit_between(self._make, edge.t_s - 1e-3)
 

@@ -108,7 +108,7 @@ def decide(value: float, u: float, dof: float, low: float | None, high: float | 
     guard = guard_band(u, dof, level)
     inside = _inside(value, low, high)
     accept_low, accept_high = acceptance_region(low, high, guard)
-    if inside and accept_low <= value <= accept_high:
+    if accept_low <= value <= accept_high:
         one_sided = low is None or high is None
         if one_sided or specific_risk(value, u, dof, low, high) <= 1.0 - level:
             return Conformity.PASS

@@ -68,6 +68,15 @@ def test_what_stands_before_a_make_says_nothing_of_its_peak() -> None:
     assert value(Cut({"i_load_low": clipped_before}, changes, 2.6).cycles[1].lit.peak) == near(7.0, rel=0.01)
 
 
+def test_an_opening_that_came_with_the_end_of_the_supply_takes_no_other_from_the_start() -> None:
+    """The start is the first eight changes; the tenth was the supply's."""
+    many = [change(0.5 + 0.1 * k, k % 2 == 0) for k in range(10)]
+    cut = Cut({}, (SUPPLY, *many, SupplyEdge(1.401, False, U_S)))
+    assert cut.cutter.first == many[:8] and cut.cutter.broke is None
+    early = Cut({}, (SUPPLY, *many[:4], SupplyEdge(0.801, False, U_S)))
+    assert early.cutter.first == many[:3]
+
+
 # Few or none.
 
 
