@@ -26,6 +26,8 @@ _WITH_SUPPLY_S = 2e-3
 _REST_LEAST = 16
 _AT_END = 0.05  # part of the samples at rest that stand at the input's lower end: fewer are noise
 _STEP_MOST_S = 0.1e-3  # a make that takes longer (soft_s) is no step, and has no inrush to carry back
+_AFTER_MAKE_S = 6e-3  # the decay is looked at for 2.6 ms (bench.inrush), after bounce and the filters' settling
+_VOLTS_LEAST = 8  # at the output meanwhile, for the conductance of the load
 _FLOW_LEAST_S = 0.5
 _GAP_NEAR_S = 10e-3
 _GAP_SHORT_S = 0.1  # no flash, and no dark between two, is shorter: a state found again after such a gap has lasted
@@ -149,7 +151,6 @@ class CycleCutter:
         self._break: Transition | None = None
         self._lit: Lit | None = None
         self._state_since = 0.0
-        self._peak: Reading | None = None
         self._over = False
         self.first_lit: Lit | None = None
 
@@ -235,7 +236,7 @@ class CycleCutter:
             dark = self._dark_between(self._break.t_s + self._break.reach_s, self._before(make, self._break.t_s))
             cycles.append(Cycle(self._make, self._break, make, self._lit, dark))
         self._forget(make.t_s)
-        self._make, self._break, self._lit, self._peak = make, None, None, None
+        self._make, self._break, self._lit = make, None, None
         self._state_since = make.t_s
 
     def _on_break(self, broke: Transition) -> None:
@@ -277,12 +278,11 @@ class CycleCutter:
         return bool(np.count_nonzero(v <= self.accuracies[name].low) > _AT_END * len(v))
 
     def _bound(self) -> None:
-        lasted = self._now - self._state_since
-        if self.applied is None and lasted > _HOLD_S:
+        if self._now - self._state_since <= _HOLD_S:
+            return
+        if self.applied is None:
             self._store.forget_before(self._now - _KEEP_TAIL_S)
-        elif lasted > _HOLD_S:
-            if self._make is not None and self._break is None and self._peak is None:
-                self._peak = self._peak_after(self._make)
+        else:
             self._store.forget_between(self._state_since + _KEEP_HEAD_S, self._now - _KEEP_TAIL_S)
 
     def _end(self, edge: SupplyEdge) -> None:
@@ -291,20 +291,19 @@ class CycleCutter:
         if self._make is None:
             return
         if self._break is not None and self._break.t_s > edge.t_s - _WITH_SUPPLY_S:
-            self._break = None
-            if self.first and not self.first[-1].closed:
+            if self.first[-1] is self._break:
                 self.first.pop()
+            self._break = None
         elif self._break is None:
             self._lit = self._lit_between(self._make, edge.t_s - 1e-3)
 
     # -- features
 
     def _peak_after(self, make: Transition) -> Reading | None:
-        if self._peak is not None or make.soft_s > _STEP_MOST_S:
-            return self._peak
-        last = make.t_s + make.bounce_s
+        if make.soft_s > _STEP_MOST_S:
+            return None
         for name in ("i_load_low", "i_load"):
-            t, v = self._store.between(name, make.t_s - 2e-3, last + 6e-3)
+            t, v = self._store.between(name, make.t_s, make.t_s + make.bounce_s + _AFTER_MAKE_S)
             if not len(t) or self._clipped(name, v).any():
                 continue
             reading = current_at_make(t, v - self._zero(name), make, self._delays.get(name, 0.0), self._timing)
@@ -336,7 +335,7 @@ class CycleCutter:
     def _unclipped(self, name: str, begin_s: float, end_s: float) -> tuple[Array, Array]:
         """Instants and values of a channel; none if some of them stand at the upper end of its input."""
         t, v = self._store.between(name, begin_s, end_s)
-        return (_EMPTY, _EMPTY) if len(v) and self._clipped(name, v).any() else (t, v)
+        return (_EMPTY, _EMPTY) if self._clipped(name, v).any() else (t, v)
 
     def _lit_between(self, make: Transition, end_s: float) -> Lit:
         settled = make.t_s + make.bounce_s + SETTLE_S + make.reach_s
@@ -356,9 +355,10 @@ class CycleCutter:
 
     def _siemens_at(self, make: Transition) -> Reading | None:
         """What the load conducted at the make: it falls as the current does, and does not depend on what is in series."""
-        t, i = self._store.between("i_load", make.t_s, make.t_s + make.bounce_s + 6e-3)
-        t_out, v_out = self._store.between("v_out", make.t_s, make.t_s + make.bounce_s + 6e-3)
-        if len(t) < 8 or len(t_out) < 8 or self._clipped("i_load", i).any():
+        until_s = make.t_s + make.bounce_s + _AFTER_MAKE_S
+        t, i = self._store.between("i_load", make.t_s, until_s)
+        t_out, v_out = self._store.between("v_out", make.t_s, until_s)
+        if len(t_out) < _VOLTS_LEAST or self._clipped("i_load", i).any():
             return None
         volts = np.maximum(np.interp(t, t_out, v_out), 1e-3)
         return current_at_make(t, (i - self._zero("i_load")) / volts, make, self._delays.get("i_load", 0.0), self._timing)

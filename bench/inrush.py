@@ -21,6 +21,9 @@ _POWER = -1.7
 _FIT_S = 2.6e-3
 _MODEL_BIAS, _MODEL_U = 0.002, 0.0045
 _MODEL_U_PER_S = 2.0
+# Weight of the known curvature against a sample. It grows without end as the slope of an LED lamp or a resistor goes to nothing, and would
+# leave the other columns no digits.
+_KNOWN_MOST = 1e3
 _CROSSING_U_S = 22e-6  # of each crossing of a bounce: its levels are hard to tell
 
 
@@ -49,16 +52,15 @@ def current_at_make(t_s: Array, i_a: Array, make: Transition, tau_s: float, timi
     s = math.sqrt(float(residual @ residual) / (len(z) - 2))
     slope = abs(float(first[1]))
     curvature, curvature_u = _curvature(slope / max(float(first[0]), 1e-12))
-    known = s / (curvature_u * slope) if s > 0.0 and slope > 0.0 else 1.0
+    known = min(s / (curvature_u * slope), _KNOWN_MOST) if slope > 0.0 else _KNOWN_MOST
     design = np.vstack((design, np.array([0.0, -curvature, 1.0]) * known))
     target = np.append(y * weight, 0.0)
-    solution, _, rank, _ = np.linalg.lstsq(design, target, rcond=None)
-    if rank < 3 or solution[0] <= 0.0:
+    solution, _, _, _ = np.linalg.lstsq(design, target, rcond=None)
+    if solution[0] <= 0.0:
         return None
     residual = (target - design @ solution)[:-1]
     s2 = float(residual @ residual) / (len(z) - 2)
-    # Of an LED lamp or a resistor in whole counts the samples are all alike, and the matrix singular.
-    covariance = np.linalg.pinv(design.T @ design) * s2
+    covariance = np.linalg.inv(design.T @ design) * s2
     coldness = min(abs(float(solution[1])) / float(solution[0]), 1.0)
     peak = float(solution[0]) ** (1.0 / _POWER) * (1.0 - _MODEL_BIAS * coldness)
     steepness = abs(float(solution[1])) / _FIT_S / float(solution[0]) / -_POWER  # relative fall of the current for each second

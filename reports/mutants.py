@@ -41,8 +41,9 @@ ROOT = Path(__file__).parent.parent
 EQUIVALENT = Path(__file__).parent / "equivalent_mutants.toml"
 _MEASURE = (
     "test_film", "test_golden_budgets", "test_values", "test_value_levels", "test_bench_check", "test_bench_lamps", "test_behaviour",
+    "test_doubtful_starts", "test_scatter",
 )  # fmt: skip
-_SAMPLES = ("test_cycles", "test_slow_edges", "test_inrush", "test_readings")
+_SAMPLES = ("test_cycles", "test_kept_samples", "test_slow_edges", "test_inrush", "test_inrush_fit", "test_readings")
 _EDGES = ("test_transitions", "test_transition_levels", "test_transition_instants", "test_transition_stream", "test_instants")
 TESTS: Mapping[str, tuple[str, ...]] = {
     "measure.values": _MEASURE,
@@ -59,7 +60,7 @@ TESTS: Mapping[str, tuple[str, ...]] = {
     "transitions": _EDGES,
     "instants": _EDGES,
     "uncertainty": ("test_uncertainty", "test_coverage", "test_verdict"),
-    "verdict": ("test_verdict", "test_verdict_conditions", "test_verdict_parts"),
+    "verdict": ("test_verdict", "test_verdict_conditions", "test_verdict_numbers", "test_verdict_parts"),
     "session.combine": ("test_combine",),
 }
 """The fast test files of each module. `measure.heard` is not among them: sounds to test it with take a minute to make."""

@@ -141,7 +141,7 @@ def test_nothing_is_no_supply_only_where_nothing_was_seen() -> None:
     assert doing([], **nothing) == "no supply"
     assert doing([], **(nothing | {"supplied": True})) == "too few"
     assert doing([], **(nothing | {"begun": Transition(0.8, True, 1e-6)})) == "too few"
-    assert doing(FLASHES, **nothing) == "flashing"
+    assert doing(FLASHES, **nothing) == doing(FLASHES, **nothing, begun=None) == "flashing"
     assert doing([], **(nothing | {"closed_now": True, "begun": None})) == "too few", "closed, without its supply being seen"
 
 
@@ -160,6 +160,8 @@ def test_the_pilot_terminal_against_the_lamps(on_v: float | None, off_v: float |
     assert measured(cycles(FLASHES, *levels)).facts["pilot"] == word
     odd = [lit(pilot=on_v)] * 5 + [lit(pilot=12.0), lit(pilot=0.0), lit(pilot=12.0)]
     assert on_v is None or off_v is None or measured(cycles(FLASHES, odd, levels[1])).facts["pilot"] == word, "the middle one tells"
+    odd_off = [dark(pilot=off_v)] * 5 + [dark(pilot=12.0), dark(pilot=0.0), dark(pilot=12.0)]
+    assert on_v is None or off_v is None or measured(cycles(FLASHES, levels[0], odd_off)).facts["pilot"] == word
 
 
 @pytest.mark.parametrize(("volts", "word"), [(6.1, "steady"), (5.9, "dead")])

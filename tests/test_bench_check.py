@@ -121,8 +121,17 @@ def test_the_supply_must_be_where_it_was_asked_to_be_in_every_flash(volts: float
     found = faults(lits, conditions=conditions)
     assert [one.code for one in found] == ["supply-out-of-range"] * named
     assert not named or f"the supply was {volts:.2f} V at the unit while on, not 12.3 to 13.3 V" in found[0].text
+    assert codes(lits, conditions=replace(conditions, supply_high_v=None)) == [], "to one end alone nothing is held"
     brief = [(0.4, 0.3)] * 2 + [(0.19, 0.3)] + [(0.4, 0.3)] * 3
     assert codes(lits, brief, conditions=conditions) == [], "what is read within 0.2 s is the inrush"
+
+
+@pytest.mark.parametrize(("lit_s", "named"), [(0.19, False), (0.21, True)])
+def test_the_flash_at_hand_shows_the_supply_where_none_is_complete(lit_s: float, named: bool) -> None:
+    begun = cycles(FLASHES)[0].begun
+    still = {"begun": begun, "starts": [begun], "lit_now": lit(supply=12.0), "now_s": begun.t_s + lit_s, "closed_now": True}
+    conditions = replace(TWO_LAMPS, supply_low_v=12.3, supply_high_v=13.3)
+    assert [one.code for one in check_bench(evidence([], conditions=conditions, **still), None)[0]] == ["supply-out-of-range"] * named
 
 
 def test_the_worst_supply_is_named() -> None:
@@ -139,6 +148,8 @@ def test_a_supply_that_nobody_set_must_fit_the_system(volts: float, named: bool)
     assert [one.code for one in found] == ["supply-out-of-range"] * named
     assert not named or f"the supply was {volts:.1f} V at the unit while on: no 12 V system" in found[0].text
     assert codes([*[lit(supply=12.0)] * 4, lit(supply=volts), lit(supply=volts)], conditions=conditions) == []
+    asked = replace(conditions, supply_low_v=volts - 0.5, supply_high_v=volts + 0.5)
+    assert codes(lit(supply=volts), conditions=asked) == [], "one that was set is held to what it was set to"
 
 
 # What cannot be looked at.

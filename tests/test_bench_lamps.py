@@ -119,14 +119,21 @@ def test_a_tell_tale_draws_its_part_while_it_is_live() -> None:
     assert codes(drawing(1.2)) == ["lamp-current"]
 
 
-@pytest.mark.parametrize(("part", "named"), [(0.875, True), (0.915, False)])
+@pytest.mark.parametrize(("part", "named"), [(0.87, True), (0.915, False)])
 def test_lighter_lamps_in_the_sockets_of_27_watt_ones(part: float, named: bool) -> None:
     """21 W lamps take 0.856 of what 27 W lamps do: nearer than half the way to 1 is theirs."""
     conditions = Conditions(lamps_w=(27.0, 27.0))
     steady_a = part * expected_current_a((27.0, 27.0), 12.0, LAMP_V)
     found = faults(lit(steady=steady_a, siemens=None), conditions=conditions)
     assert [one.code for one in found] == ["lamp-current"] * named
-    assert not named or ("take 88 % of what 27 W + 27 W should, as 21 W lamps do" in found[0].text)
+    assert not named or ("take 87 % of what 27 W + 27 W should, as 21 W lamps do" in found[0].text)
+
+
+def test_lamps_that_are_no_signal_lamps_keep_their_own_tolerance() -> None:
+    """21 W lamps take 0.84 of what 25 W ones do, which may themselves take 0.86 of it."""
+    conditions = Conditions(lamps_w=(25.0, 25.0))
+    steady_a = 0.87 * expected_current_a((25.0, 25.0), 12.0, LAMP_V)
+    assert codes(lit(steady=steady_a, siemens=None), conditions=conditions) == []
 
 
 def test_sound_lamps_are_none_of_another_rating() -> None:
@@ -140,6 +147,8 @@ def test_a_tell_tale_brings_its_own_tolerance() -> None:
     conditions = replace(TWO_LAMPS, pilot_w=10.0)
     whole_a = expected_current_a((21.0, 21.0, 10.0), 12.0, LAMP_V)
     assert [codes(lit(steady=part * whole_a), conditions=conditions) for part in (1.12, 1.15)] == [[], ["lamp-current"]]
+    blip_first = [lit(pilot=0.0), *[lit(steady=1.12 * whole_a)] * 5]
+    assert codes(blip_first, [(0.02, 0.3), *[(0.4, 0.3)] * 5], conditions=conditions) == [], "a blip does not say whether it is lit"
     small = {name: replace(known, u_scale=0.0, u_zero=1e-4, u_line=1e-4) for name, known in ACCURACY.items()}
     one = Conditions(lamps_w=(5.0,), pilot_w=1.0)
     taken_a = 1.2 * expected_current_a((5.0, 1.0), 12.0, LAMP_V)
@@ -191,6 +200,10 @@ def test_of_lamps_that_are_lit_for_good_the_flash_at_hand_shows_whether_they_wer
     assert check_bench(evidence(made, **(still | {"now_s": made[-1].ended.t_s + 0.2})), None)[0] == ()
 
 
+def test_lamps_whose_current_was_not_read_are_not_said_to_have_been_warm() -> None:
+    assert codes(lit(siemens=1.0, steady=None)) == [] and codes(lit(siemens=1.0)) == ["lamps-not-cold"]
+
+
 # Loads without filaments.
 
 
@@ -209,6 +222,9 @@ def test_a_load_of_led_lamps_takes_its_current_within_a_quarter(part: float, nam
     assert codes([low, low, low, low, level, level], conditions=conditions) == [], "the middle one tells"
     unread = [replace(level, lamp=None), *[level] * 4, replace(level, supply=None)]
     assert codes(unread, conditions=conditions) == ["lamp-current"] * named
+    odd = replace(level, steady=Reading(1.5 * 0.8, 0.01, 9))
+    assert codes([level, odd, level, level, odd, level], conditions=conditions) == ["lamp-current"] * named
+    assert proof("lamps", low, conditions=conditions) == (False, "not filament lamps: their current says nothing")
 
 
 def test_the_tell_tale_is_no_part_of_an_led_load() -> None:
@@ -218,6 +234,7 @@ def test_the_tell_tale_is_no_part_of_an_led_load() -> None:
     assert codes(level, conditions=conditions) == []
     assert codes(replace(level, pilot=Reading(0.0, 0.01, 9)), conditions=conditions) == ["lamp-current"]
     assert codes(level, conditions=replace(conditions, pilot_w=0.0)) == ["lamp-current"]
+    assert codes(replace(level, supply=None), conditions=conditions) == [], "at volts that were not read neither is told from the other"
 
 
 # A lamp that dies.
@@ -242,6 +259,8 @@ def died(*parts_: float, on_s: Any = 0.4, **changes: Any) -> int | None:
         ((1.0, 1.0, 1.09, 1.09, 1.09), None),
         ((1.0, 1.0, 1.11, 1.11, 1.11), 2),
         ((1.0, 0.97, 0.94, 0.91, 0.88, 0.85), None),  # lamps that warm up, step by step
+        ((1.0, 1.0, 0.92, 0.92, 0.84, 0.84, 0.84), None),  # against the middle of the three before it: 0.92
+        ((1.0, 1.0, 1.0, 0.85, 0.85, 1.0, 1.0, 1.0), 3),  # for good is by the middle of three: it stayed so for two
     ],
 )
 def test_a_lamp_dies_where_the_load_changes_for_good_by_a_tenth(flashes: tuple[float, ...], at: int | None) -> None:
@@ -252,6 +271,8 @@ def test_of_flashes_cut_short_only_a_fall_tells() -> None:
     """The filament is colder, so that it conducts better."""
     lasted = (0.4, 0.4, 0.4, 0.1, 0.1, 0.1)
     assert died(1.0, 1.0, 1.0, 1.3, 1.3, 1.3, on_s=lasted) is None
+    assert died(1.0, 1.0, 1.0, 1.15, 1.15, 1.15, on_s=(0.4, 0.4, 0.4, 0.25, 0.25, 0.25)) is None, "0.4 s are usual"
+    assert died(1.0, 1.0, 1.0, 1.15, 1.15, 1.15, on_s=0.25) == 3, "unless all are as short"
     assert died(1.0, 1.0, 1.0, 0.8, 0.8, 0.8, on_s=lasted) == 3
     assert died(1.0, 1.0, 1.0, 0.8, 0.8, 0.8, on_s=(0.4, 0.4, 0.4, 0.08, 0.08, 0.08)) == 3
     assert died(1.0, 1.0, 1.0, 0.8, 0.8, 0.8, on_s=(0.4, 0.4, 0.4, 0.04, 0.04, 0.04)) is None, "too short to read"

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 import pytest
 from cut_flashes import FLASHES, STEP, SUPPLY, U_S, Cut, Signal, change, decaying, steps, value
 from hand_evidence import near
 
 from bench.cycles import CycleCutter
-from bench.samples import Accuracy, Array, Block, Timing, Trace
+from bench.samples import Array, Timing
 from bench.transitions import Change, Gap, Interruption, SupplyEdge
 
 
@@ -362,15 +360,6 @@ def test_what_was_never_lit_is_dark_and_what_is_over_is_not_now() -> None:
     assert over.lit_since(True) is None
     assert Cut({"v_in": 12.0}, (SUPPLY,), 1.0).cutter.lit_now() is None
     assert CycleCutter({}, {}).now_s == 0.0
-
-
-def test_an_instrument_that_is_clipped_at_one_end_alone_is_so_to_the_last_digits() -> None:
-    """Its input ends at 5 V, and nothing is known of the other end."""
-    for volts, there in ((5.0 * (1.0 - 5e-10), False), (5.0 * (1.0 - 1e-6), True)):
-        cutter = CycleCutter({"v_in": Accuracy(-math.inf, 5.0, 0, 0, 0, 0)}, {})
-        t = np.arange(0.0, 2.0, STEP)
-        (cycle, _) = cutter.feed(Block(0.0, 2.0, {"v_in": Trace(t, np.full(len(t), volts))}), FLASHES)
-        assert (cycle.lit.supply is not None) is there
 
 
 def test_a_clipped_current_says_nothing_of_cold_lamps() -> None:

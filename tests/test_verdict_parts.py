@@ -184,6 +184,12 @@ def test_a_guard_band_is_looked_for_within_eight_uncertainties(u: float) -> None
         guard_for_consumer_risk(prior, u, -10.0 * u, 10.0 * u, float(prior.sf(10.0 * u) - prior.sf(22.0 * u)) * 2.0)
 
 
+def test_a_dark_unit_fails_its_start_unless_the_bench_lost_it() -> None:
+    for found, outcome in ((NotMeasured("no light came"), FAIL), (NotMeasured("samples were lost", "bench"), OPEN)):
+        (verdict,) = judge(Measured({"start_s": found}, {"behaviour": "dark"}), limit_set(START))
+        assert verdict.conformity is outcome
+
+
 def test_a_unit_with_a_short_inside_fails_its_rate_and_its_start() -> None:
     shorted = judge(Measured({}, {"behaviour": "shorted"}), limit_set(RATE, START, DROP))
     assert [v.conformity for v in shorted] == [FAIL, FAIL, OPEN]

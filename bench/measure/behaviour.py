@@ -41,9 +41,11 @@ def start_of(e: Evidence) -> Start:
     if e.applied is None or not e.starts:
         return Start("unknown" if e.applied is None or e.end_s - e.applied.t_s < CLOSED_AT_REST_S else "open")
     events = list(e.starts)
+    if not events[0].closed:
+        return Start("unknown")  # its first make was not seen
     after_s = events[0].t_s - e.applied.t_s
     expanded_s = 2.0 * math.hypot(events[0].u_s, events[0].soft_s, e.applied.u_s, rectangular(e.timing.skew_s))
-    at_once, unknown = _at_once(after_s, expanded_s) if events[0].closed else (False, False)
+    at_once, unknown = _at_once(after_s, expanded_s)
     blip = at_once and len(events) > 1 and events[1].t_s - events[0].t_s < CLOSED_AT_REST_S
     if at_once and len(events) == 1 and e.end_s - events[0].t_s < CLOSED_AT_REST_S:
         return Start("unknown")
@@ -82,7 +84,7 @@ def behaviour(e: Evidence, counts: Counts) -> str:
         if e.end_s - e.state_since_s >= stays:
             return "steady on"
     elif e.end_s - e.state_since_s >= stays:
-        return "one flash" if len(e.cycles) == 0 and e.broke is not None and _lit_long(e) else "dark"
+        return "one flash" if not e.cycles and _lit_long(e) else "dark"
     if len(e.cycles) + e.cycles_before < counts.skip + counts.average:
         return "too few"
     return "flashing"

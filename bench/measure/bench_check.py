@@ -88,7 +88,7 @@ def _leads(e: Evidence) -> Iterator[BenchFault]:
 
 def _supply(e: Evidence) -> Iterator[BenchFault]:
     ohm = e.supply.source_ohm(e.conditions.open_v)
-    most_ohm = _SOURCE_OHM.get(e.conditions.system_v, 0.35)
+    most_ohm = _SOURCE_OHM[e.conditions.system_v]
     if ohm is not None and ohm > most_ohm and _supply_gives_way(e, most_ohm):
         yield BenchFault(
             "supply-limited",
@@ -165,7 +165,7 @@ def _other_load(e: Evidence) -> float | None:
 
 def _tell_tale_a(e: Evidence, lit: Lit) -> float:
     """Current of the tell-tale, which passes the shunt too, in A; 0 while its terminal is dead."""
-    if e.conditions.pilot_w <= 0.0 or not _is_live(e, lit) or lit.supply is None:
+    if not _is_live(e, lit) or lit.supply is None:
         return 0.0
     return expected_current_a((e.conditions.pilot_w,), e.conditions.system_v, lit.supply.value)
 
@@ -227,7 +227,7 @@ def _other_rating(e: Evidence, part: float) -> float | None:
 def _cold_ohm(e: Evidence) -> tuple[float, float] | None:
     """What the load had at the first make from cold, less its uncertainty, and the most that cold lamps may have; None if not seen, ohm."""
     first = e.first_lit or (e.lit_now if not e.cycles else None)
-    if e.lost_at_start or e.applied is None or first is None or first.siemens is None:
+    if e.start_missed or e.applied is None or first is None or first.siemens is None:
         return None
     cold_ohm = 1.0 / cold_siemens(e.conditions.lamps_w, e.conditions.system_v)
     most = (_NOT_COLD_FILMED if _is_filmed(e, first) else _NOT_COLD) * (cold_ohm + _BANK_OHM)

@@ -80,6 +80,11 @@ class Evidence:
     timing: Timing = EXACT
 
     @property
+    def start_missed(self) -> bool:
+        """Whether samples are missing in the start; so its first make, if the first change that was seen is an opening."""
+        return self.lost_at_start or (bool(self.starts) and not self.starts[0].closed)
+
+    @property
     def end_s(self) -> float:
         """The last instant at which the unit was supplied."""
         return self.removed.t_s if self.removed is not None else self.now_s

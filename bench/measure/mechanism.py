@@ -25,7 +25,7 @@ _WIRE_A = 0.1  # of a 12 V unit: a third of what a nominal one passes, five time
 
 def mechanism_of(e: Evidence, cycles: Sequence[Cycle]) -> str:
     """One of MECHANISMS, or `unknown`: from a start that was seen, and at least three flashes."""
-    if e.applied is None or e.lost_at_start or len(cycles) < 3 or not e.starts or e.cycles_before:
+    if e.applied is None or e.start_missed or len(cycles) < 3 or not e.starts or e.cycles_before:
         return UNKNOWN
     first_s = e.starts[0].t_s - e.applied.t_s
     dark = [c.dark.current.value for c in cycles if c.dark.current is not None]

@@ -36,12 +36,12 @@ def neighbours_share(values: Sequence[float]) -> float:
     """
     n = len(values)
     mean = math.fsum(values) / n
-    variance = math.fsum((v - mean) ** 2 for v in values) / (n - 1)
-    if n < 4 or variance == 0.0:
+    squares = math.fsum((v - mean) ** 2 for v in values)
+    if n < 4 or squares == 0.0:
         return 1.0
-    together = math.fsum((a - mean) * (b - mean) for a, b in pairwise(values)) / (n - 1)
-    # Taking the mean off makes the estimate low by variance / n.
-    return max(0.08, 1.0 + 2.0 * (together / variance + 1.0 / n))
+    together = math.fsum((a - mean) * (b - mean) for a, b in pairwise(values))
+    # Taking the mean off makes the estimate of r low by 1 / n.
+    return max(0.08, 1.0 + 2.0 * (together / squares + 1.0 / n))
 
 
 def scatter_of(u: float, n: int, of: str) -> Component:

@@ -24,6 +24,7 @@ from bench.readings import Reading
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, TypeA, quotient, rectangular, type_a
 
 _DROP_UNTIL = 20  # cycles: the drop is read before the twentieth (SAE J2068, after a public summary)
+_SCATTER_LEAST = 2  # cycles: of one alone the scatter is not known
 _AFTER_FILM = 5  # cycles: where a film went away as late as that
 _SAMPLES_LEAST = 2.0  # in a flash, and in the dark between two: else one may lie between two samples and not be seen
 _MISSED_AT = 0.6  # of a period: a gap longer by more than that lacks a flash
@@ -72,11 +73,12 @@ def _rates(
     e: Evidence, cycles: Sequence[Cycle], counts: Counts, doing: str, complete: int, film: Film
 ) -> dict[str, Measurement]:
     names = ("rate_per_min", "rate_total_per_min", "on_ratio", "on_s", "off_s")
-    if len(cycles) < counts.average:
+    least = max(counts.average, _SCATTER_LEAST)
+    if len(cycles) < least:
         if doing in ("steady on", "dark", "one flash"):
             why = f"the unit did not flash: {doing}"
         else:
-            why = f"{complete} complete cycles seen, {counts.skip + counts.average} needed"
+            why = f"{complete} complete cycles seen, {counts.skip + least} needed"
         return dict.fromkeys(names, NotMeasured(why, "bench" if e.cycles_broken and doing == "too few" else "none"))
     factor = 1.0 + e.clock.rel_error
     period_s = [c.period_s * factor for c in cycles]
@@ -123,7 +125,7 @@ def _starting(e: Evidence, start: Start) -> dict[str, Measurement]:
     def since(event: tuple[float, float] | None, why: str) -> Measurement:
         if e.applied is None:
             return NotMeasured(APPLIED_UNSEEN)
-        if e.lost_at_start:
+        if e.start_missed:
             return NotMeasured("samples were lost during the start", "bench")
         if event is None:
             return NotMeasured(why)
@@ -187,7 +189,7 @@ def _drop(e: Evidence, cycles: Sequence[Cycle], counts: Counts, film: Film) -> d
 def _currents(e: Evidence, cycles: Sequence[Cycle], kept: Sequence[Cycle]) -> dict[str, Measurement]:
     first = e.first_lit or (e.lit_now if not e.cycles else None)
     found: dict[str, Measurement] = {}
-    peak = first.peak if first is not None and not e.lost_at_start else None
+    peak = first.peak if first is not None and not e.start_missed else None
     if e.applied is None:
         found["inrush_first_a"] = NotMeasured(APPLIED_UNSEEN)  # the lamps may have been warm from flashes before
     elif peak is None:
