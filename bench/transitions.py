@@ -151,7 +151,7 @@ class TransitionFinder:
     def _restart(self) -> None:
         """Forget the samples at hand: after a gap nothing may be joined to what was before it."""
         self._t, self._t_in, self._out, self._in, self._ratio, self._amps = (np.empty(0) for _ in range(6))
-        self._interval_s = 0.0  # from one sample to the next, once it is known
+        self._interval_s: float  # from one sample to the next, once it is known
         self._group = 0  # samples in a group; 0 until then
         self._grouped = 0  # samples whose lasting levels were looked at
         self._crossed = 0  # samples whose crossings were looked for
@@ -159,7 +159,7 @@ class TransitionFinder:
         self._held_level: float  # that level
         self._side = 0  # side of the hysteresis band last seen: +1 closed, -1 open
         self._supply_side = 0
-        self._last_s = -math.inf  # instant of the last crossing
+        self._last_s: float  # instant of the last crossing
         self._pending: list[tuple[float, bool, float, float]] = []
         self._found: list[Change] = []
         self._gap: tuple[float, float] | None = None

@@ -128,6 +128,47 @@ def test_a_level_may_drift_by_a_twentieth_and_is_the_same(leak: float, moves: fl
     assert all(at_s - c.t_s < 0.03 for c, at_s in list(zip(seen.changes, seen.at_s, strict=True))[1:-1])
 
 
+def test_the_level_of_a_bad_contact_that_is_known_is_not_waited_for() -> None:
+    """Told after two groups, a block and the 3 ms of a state, not after the 20 ms that a new level has to stand."""
+    levels = [(0.1, 0.0), (0.3, 0.6), (0.5, 0.0), (0.7, 0.6), (0.9, 0.0), (1.1, 0.57), (1.3, 0.0), (1.4, 0.63)]
+    begun_lit = [(0.3, 0.6), (0.5, 0.0), (0.7, 0.6), (0.9, 0.0), (1.1, 0.62)]
+    for seen in (Seen(levels), Seen(levels, amps=[3.5 * r for _, r in levels]), Seen(begun_lit, v_in_v=SUPPLY_V)):
+        late_s = [at_s - c.t_s for c, at_s in zip(seen.changes, seen.at_s, strict=True)]
+        assert max(late_s[2:-1]) < 0.022 and len(late_s) > 3
+
+
+@pytest.mark.parametrize("leak", [0.4, 0.6])
+def test_a_slow_transition_is_reckoned_from_its_own_levels(leak: float) -> None:
+    """Up in 23 samples: the fifth to the eighteenth lie between a fifth and four fifths of the way."""
+    n = np.arange(4000)
+    way = np.interp(n, [800, 801, 1600, 1601, 2400, 2423, 3200, 3223], [0.0, 1.0, 1.0, 0.0, 0.0, 1.0, 1.0, 0.0])
+    t: Array = n * np.float64(STEP)
+    v, amps = (leak + (1.0 - leak) * way) * SUPPLY_V, 3.5 * (way > 0.5)
+    channels = {"v_out": (t, v), "v_in": (t, np.full(4000, SUPPLY_V)), "i_load": (t, amps)}
+    rise, fall = [c for c in found(channels, 64) if isinstance(c, Transition)][2:]
+    assert (rise.t_s, fall.t_s) == (near(2411.5 * STEP, abs=1e-6), near(3211.5 * STEP, abs=1e-6))
+    assert rise.soft_s == near(14 * STEP / (2.0 * math.sqrt(3.0)))
+    assert fall.soft_s == near(14 * STEP / (2.0 * math.sqrt(3.0)), abs=2 * STEP / (2.0 * math.sqrt(3.0)))
+
+
+def test_what_comes_from_beyond_its_levels_lasts_no_shorter_than_it_is_seen_to() -> None:
+    """A leak of 0.6; then from 0 up to 0.9 by 0.15 a sample, and there it stays: two groups are looked at, less the first sample."""
+    n = np.arange(4000)
+    ratio = np.interp(n, [800, 801, 1600, 1601, 2000, 2001, 2400, 2406], [0.6, 1.0, 1.0, 0.6, 0.6, 0.0, 0.0, 0.9])
+    t: Array = n * np.float64(STEP)
+    amps = np.where(ratio > 0.7, 3.5, 0.0)
+    channels = {"v_out": (t, ratio * SUPPLY_V), "v_in": (t, np.full(4000, SUPPLY_V)), "i_load": (t, amps)}
+    rise = [c for c in found(channels, 64) if isinstance(c, Transition)][-1]
+    assert rise.soft_s == near(63 * STEP / (2.0 * math.sqrt(3.0)))
+
+
+@pytest.mark.parametrize("cut", [1, 5, 100_000])
+def test_what_happens_to_the_supply_is_told_after_the_break_before_it(cut: int) -> None:
+    t = np.arange(0.0, 0.3, STEP)
+    seen = Seen([(0.1, 1.0), (0.3, 0.0)], supply_v=np.where(t < 0.1015, SUPPLY_V, 0.0), cut=cut)
+    assert [type(c) for c in seen.changes] == [Gap, Transition, SupplyEdge]
+
+
 @pytest.mark.parametrize(("levels", "edges"), [
     ([(0.1, 0.0), (0.3, 0.6), (0.5, 0.0), (0.7, 0.4), (0.9, 0.0)], [(True, 0.1), (False, 0.3), (True, 0.5), (False, 0.7)]),
     ([(0.1, 0.4), (0.3, 1.0), (0.5, 0.4), (0.7, 1.0), (0.9, 0.6), (1.1, 1.0)],
