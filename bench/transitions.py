@@ -221,7 +221,7 @@ class TransitionFinder:
         groups = self._ratio[span].reshape(count, self._group)
         supplied = np.all(self._in[span].reshape(count, self._group) > self._floor, axis=1)
         mean = groups.mean(axis=1)
-        flat = supplied & (groups.max(axis=1) - groups.min(axis=1) < _FLAT + 6.0 * self._noise / self._floor)
+        flat = groups.max(axis=1) - groups.min(axis=1) < _FLAT + 6.0 * self._noise / self._floor
         # Levels change only with these, so they come one at a time.
         special = ~supplied | (flat & (mean > _LOW) & (mean < _HIGH))
         plain = int(special.argmax()) if special.any() else count
@@ -377,7 +377,7 @@ class TransitionFinder:
         lasts_s = float(self._t[j] - self._t[min(i + 1, j)])
         # Not yet at its end as far as can be seen: it goes on as it went.
         passed = abs(float(self._ratio[j] - self._ratio[i])) / (high - low)
-        return lasts_s if out_after.any() and out_before.any() else lasts_s / min(max(passed, 0.1), 1.0)
+        return lasts_s / min(max(passed, 0.1), 1.0)
 
     def _slow_instant(self, k: int, closed: bool) -> tuple[float, float]:
         """Half-way instant of a ramp: a make is still to reach it, a break has passed it. (As far as both are there whatever the cut.)"""

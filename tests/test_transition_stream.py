@@ -147,6 +147,31 @@ def test_the_level_of_a_bad_contact_that_is_known_is_not_waited_for() -> None:
         assert max(late_s[2:-1]) < 0.022 and len(late_s) > 3
 
 
+@pytest.mark.parametrize(
+    ("levels", "low", "high"),
+    [
+        ([(0.6, 0.01), (1.0, 3.5), (0.0, 0.0), (0.5, 3.5)], 0.0, 0.5),  # a leak, and a bad contact no step from it
+        ([(0.3, 0.01), (1.0, 3.5), (0.0, 0.0), (0.7, 3.5)], 0.3, 0.7),  # apart from it: both are known
+        ([(0.0, 0.0), (0.6, 3.5), (0.0, 0.0), (0.5, 0.01)], 0.5, 1.0),  # the other way round
+        ([(0.0, 0.0), (0.7, 3.5), (0.0, 0.0), (0.3, 0.01)], 0.3, 0.7),
+    ],
+)
+def test_a_slow_transition_has_its_middle_between_the_levels_that_are_known(
+    levels: list[tuple[float, float]], low: float, high: float
+) -> None:
+    """Each stands for 0.1 s; then it goes from low to high in 24 samples, the fifth to the nineteenth within the part that counts."""
+    n = np.arange(6400)
+    which = np.minimum(n // 800, 3)
+    ratio, amps = (np.array(one)[which] for one in zip(*levels, strict=True))
+    ratio[3600:] = np.interp(n[3600:], [4800, 4824], [low, high])
+    amps[3600:] = 3.5 * (n[3600:] > 4812)
+    t: Array = n * np.float64(STEP)
+    channels = {"v_out": (t, ratio * SUPPLY_V), "v_in": (t, np.full(6400, SUPPLY_V)), "i_load": (t, amps)}
+    last = [c for c in found(channels, 64) if isinstance(c, Transition)][-1]
+    assert (last.closed, last.t_s) == (True, near(4812 * STEP, abs=1e-6))
+    assert last.soft_s == near(15 * STEP / (2.0 * math.sqrt(3.0)))
+
+
 @pytest.mark.parametrize("leak", [0.4, 0.6])
 def test_a_slow_transition_is_reckoned_from_its_own_levels(leak: float) -> None:
     """Up in 23 samples: the fifth to the eighteenth lie between a fifth and four fifths of the way."""
