@@ -151,7 +151,7 @@ class TransitionFinder:
     def _restart(self) -> None:
         """Forget the samples at hand: after a gap nothing may be joined to what was before it."""
         self._t, self._t_in, self._out, self._in, self._ratio, self._amps = (np.empty(0) for _ in range(6))
-        self._interval_s = 0.0  # from one sample to the next, once it is known
+        self._interval_s: float  # from one sample to the next, once it is known
         self._group = 0  # samples in a group; 0 until then
         self._grouped = 0  # samples whose lasting levels were looked at
         self._crossed = 0  # samples whose crossings were looked for
@@ -159,7 +159,7 @@ class TransitionFinder:
         self._held_level: float  # that level
         self._side = 0  # side of the hysteresis band last seen: +1 closed, -1 open
         self._supply_side = 0
-        self._last_s = -math.inf  # instant of the last crossing
+        self._last_s: float  # instant of the last crossing
         self._pending: list[tuple[float, bool, float, float]] = []
         self._found: list[Change] = []
         self._gap: tuple[float, float] | None = None
@@ -221,7 +221,7 @@ class TransitionFinder:
         groups = self._ratio[span].reshape(count, self._group)
         supplied = np.all(self._in[span].reshape(count, self._group) > self._floor, axis=1)
         mean = groups.mean(axis=1)
-        flat = supplied & (groups.max(axis=1) - groups.min(axis=1) < _FLAT + 6.0 * self._noise / self._floor)
+        flat = groups.max(axis=1) - groups.min(axis=1) < _FLAT + 6.0 * self._noise / self._floor
         # Levels change only with these, so they come one at a time.
         special = ~supplied | (flat & (mean > _LOW) & (mean < _HIGH))
         plain = int(special.argmax()) if special.any() else count
@@ -377,7 +377,7 @@ class TransitionFinder:
         lasts_s = float(self._t[j] - self._t[min(i + 1, j)])
         # Not yet at its end as far as can be seen: it goes on as it went.
         passed = abs(float(self._ratio[j] - self._ratio[i])) / (high - low)
-        return lasts_s if out_after.any() and out_before.any() else lasts_s / min(max(passed, 0.1), 1.0)
+        return lasts_s / min(max(passed, 0.1), 1.0)
 
     def _slow_instant(self, k: int, closed: bool) -> tuple[float, float]:
         """Half-way instant of a ramp: a make is still to reach it, a break has passed it. (As far as both are there whatever the cut.)"""

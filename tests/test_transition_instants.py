@@ -77,6 +77,15 @@ def test_a_step_lies_half_way_between_two_samples_from_the_second_on(first: int,
     assert [c.soft_s for c in edges] == [0.0] * len(edges)
 
 
+@pytest.mark.parametrize("begins", [0.0, 1.0])
+@pytest.mark.parametrize("last", [1, 2, 3, 4, 5, 8])
+def test_a_step_just_before_the_end_is_told(last: int, begins: float) -> None:
+    """To 2 % of the level, of which fewer than six samples are there."""
+    (edge,) = makes_and_breaks(found(runs((100, begins), (last, 1.0 - begins))))
+    assert (edge.closed, edge.t_s) == (begins == 0.0, near(99.5 * STEP, abs=1e-12))
+    assert edge.u_s == near(math.hypot(WITHIN, 0.02 * STEP * (1.0 - begins)) if last < 6 else WITHIN)
+
+
 @pytest.mark.parametrize("n", range(1, 10))
 @pytest.mark.parametrize("begins", [0.0, 1.0])
 def test_each_crossing_of_a_bounce_lies_between_its_two_samples(n: int, begins: float) -> None:
@@ -120,6 +129,12 @@ def test_behind_a_filter_the_first_crossing_is_found_to_some_microseconds(made_s
     assert [t for c in changes for t in (c.t_s, *c.again_s)] == near(crossings, abs=20e-6), "a sixth of an interval"
 
 
+def test_a_fall_is_past_its_middle_although_the_comparator_waits() -> None:
+    """By the straight line between its samples, 1 and 0.45 of the way."""
+    edge = makes_and_breaks(found(runs((100, 0.0), (100, 1.0), (1, 0.45), (100, 0.0))))[1]
+    assert edge.t_s == near((199.0 + 0.5 / 0.55) * STEP, abs=1e-9)
+
+
 # Gaps within a bounce.
 
 
@@ -149,16 +164,22 @@ def test_what_takes_up_to_four_samples_is_a_step(samples: int) -> None:
     assert [c.t_s for c in edges] == near([(k + samples / 2) * STEP for k in (100, 400)], abs=1.5 * STEP)
 
 
-@pytest.mark.parametrize("samples", [7, 12, 20, 64])
+@pytest.mark.parametrize(("samples", "rise", "fall"), [(12, 7, 7), (23, 14, 15), (64, 39, 43)])
 @pytest.mark.parametrize("begin", [3, 100])
-def test_what_takes_longer_is_slow(samples: int, begin: int) -> None:
-    """From a fifth to four fifths it takes 0.6 of the ramp, less up to a sample at each end."""
+def test_what_takes_longer_is_slow(samples: int, rise: int, fall: int, begin: int) -> None:
+    """From the first sample past a fifth to the first past four fifths; a fall of 23 or 64 is seen 1 or 4 samples after its last fifth."""
     wave = np.interp(np.arange(900), [begin, begin + samples, 600, 600 + samples], [0.0, 1.0, 1.0, 0.0])
     edges = makes_and_breaks(found(wave))
     assert [c.t_s for c in edges] == near([(k + samples / 2) * STEP for k in (begin, 600)], abs=1e-9)
     assert [c.u_s for c in edges] == near([WITHIN / samples + 0.02 * STEP] * 2)
-    ends = [math.ceil(0.8 * samples + 1e-9) - math.floor(0.2 * samples - 1e-9) - 1]
-    assert edges[0].soft_s == near(ends[0] * STEP / (2.0 * math.sqrt(3.0)), abs=1.01 * STEP / (2.0 * math.sqrt(3.0)))
+    assert [c.soft_s for c in edges] == near([n * STEP / (2.0 * math.sqrt(3.0)) for n in (rise, fall)])
+
+
+def test_a_filter_delays_a_slow_transition_by_its_time_constant() -> None:
+    t = np.arange(0.0, 0.4, STEP)
+    tau_s = 200e-6
+    wave = np.interp(t - tau_s, [0.1, 0.12, 0.3, 0.31], [0.0, 1.0, 1.0, 0.0])
+    assert [c.t_s for c in makes_and_breaks(found(wave, tau_s=tau_s))] == near([0.11, 0.305], abs=1e-9)
 
 
 @pytest.mark.parametrize("ramp_s", [0.1, 0.2, 0.35])
@@ -183,6 +204,16 @@ def test_a_slow_make_that_does_not_reach_half_is_over_no_sooner_than_it_began(ra
     assert all(0.1 < c.t_s < 0.16 for c in changes[:-1]) and len(changes) > 1
     assert all(c.lasted_s >= 0.0 for c in changes if isinstance(c, Interruption))
     assert all(c.bounce_s >= 0.0 for c in edges)
+
+
+@pytest.mark.parametrize("noise", [2e-3, 8e-3])
+@pytest.mark.parametrize("seed", range(3))
+def test_noise_makes_no_step_of_a_slow_transition(noise: float, seed: int) -> None:
+    """Where next to nothing changes within some samples, noise of 20 mV or 80 mV is more than that."""
+    wave = np.interp(np.arange(8000), [400, 3600, 4400, 7600], [0.0, 1.0, 1.0, 0.0])
+    changes = found(wave + np.random.default_rng(seed).normal(0.0, noise, 8000), noise_v=10.0 * noise)
+    assert [c.closed for c in makes_and_breaks(changes)] == [True, False]
+    assert all(c.soft_s > 100 * STEP for c in makes_and_breaks(changes))
 
 
 # The begin.
