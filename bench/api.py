@@ -252,7 +252,7 @@ def judge(
     """
     in_sockets = None if bank is None else files.bank(bank)
     connected = None if fitted is None else tuple(fitted)
-    named = None if limits is None else tuple(limits)
+    named = None if limits is None else (limits,) if isinstance(limits, str) else tuple(limits)
 
     def setup() -> Setup:
         said = claims_for(Path(parts_folder), part, claims or {})

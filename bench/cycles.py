@@ -130,8 +130,8 @@ class CycleCutter:
     """Blocks and the changes found in them in, cycles out; one verb, `feed`.
 
     `applied` is when voltage came to the unit (None if never seen), `rest` the channels' readings while there was none,
-    `dropouts` the gaps while lit that were too short to be a state, `first` and `first_lit` the transitions of the start and its first
-    light.
+    `came_again` whether it came once more after it had gone (of that nothing is read), `dropouts` the gaps while lit that were too short
+    to be a state, `first` and `first_lit` the transitions of the start and its first light.
     """
 
     def __init__(self, accuracies: Mapping[str, Accuracy], delays_s: Mapping[str, float], timing: Timing = EXACT) -> None:
@@ -152,6 +152,7 @@ class CycleCutter:
         self._lit: Lit | None = None
         self._state_since = 0.0
         self._over = False
+        self.came_again = False
         self.first_lit: Lit | None = None
 
     def feed(self, block: Block, changes: Iterable[Change]) -> list[Cycle]:
@@ -160,7 +161,8 @@ class CycleCutter:
         cycles: list[Cycle] = []
         for change in changes:
             if self._over:
-                break
+                self.came_again |= isinstance(change, SupplyEdge) and change.on
+                continue
             match change:
                 case Transition(closed=True):
                     self._on_make(change, cycles)
@@ -338,7 +340,8 @@ class CycleCutter:
         return (_EMPTY, _EMPTY) if self._clipped(name, v).any() else (t, v)
 
     def _lit_between(self, make: Transition, end_s: float) -> Lit:
-        settled = make.t_s + make.bounce_s + SETTLE_S + make.reach_s
+        # A reading that is a mean over the make is none of the lit state.
+        settled = make.t_s + make.bounce_s + SETTLE_S + make.reach_s + self._timing.sampling_s
         tail = max(end_s - min(_TAIL_S, 0.25 * (end_s - make.t_s)), settled)
         steady = end_reading(*self._current(tail, end_s)[1:], end_s)
         supply = end_reading(*self._unclipped("v_in", tail, end_s), end_s)
@@ -371,6 +374,8 @@ class CycleCutter:
 
     def _lowest_drop(self, begin_s: float, end_s: float) -> tuple[Reading | None, Reading | None, bool]:
         by_difference = False
+        if any(self._clipped(name, self._store.between(name, begin_s, end_s)[1]).any() for name in ("v_in", "v_out")):
+            return None, None, by_difference  # two inputs at their ends differ by nothing
         t, v = self._store.between("v_drop", begin_s, end_s)
         if len(t):
             # Out of range in the inrush, and perhaps in a gap too short for a crossing: what lies between, the longest such stretch.

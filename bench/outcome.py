@@ -34,6 +34,16 @@ _OTHER_LAMPS = "Test it by a procedure that switches a lamp off and a further on
 _FROM_THE_START = "Let the recording begin before voltage comes to the unit, or judge it by limits that ask for no starting time."
 _DROP = "drop"
 _BY_SOUND = "For what sound does not show test it on a bench; where clicks were not heard, record closer, for 20 s or more."
+_ONE_RUN = "Judge one run alone (--window), and record until voltage goes."
+_IN_RECORDINGS = (
+    ("Fit the shorting link and check the lamps, or test on lamps that are known; then test again.",
+     "Record it on lamps that are known to be right, with their current, and name them (--fitted)."),
+    ("Read the zeros with the shorting link, which shows what the leads add; then test again.",
+     "Record the drop at the unit's own terminals."),
+    ("Test until decided for a grade.", "Record for longer for a grade."),
+    ("test the same unit again", "record the same unit again"), ("Test again.", "Record it again, with what is missing."),
+    ("Test it again.", "Record it again."), ("Test it on the lamps", "Record it on the lamps"),
+)  # fmt: skip
 _AGAIN = "Zero the bench, let everything cool, and test again."
 _NOT_COUNTED = "not counted against the unit, for the reason given with the outcome"
 _NOT_JUDGED = "not judged: the bench is at fault"
@@ -93,7 +103,8 @@ class Case:
     tested on; `is_rated`: whether that is what the unit is for, None if nobody knows. `odd_supply`: volts at which no unit is used, in
     words; empty if the supply was a usual one. `leads_may_explain`: nothing would charge the drop, were the sense leads on the clips.
     `to_be_surer`: what would make the uncertainties narrower, as advice; empty if nothing but another test would.
-    `heard`: only its sound was recorded, which proves neither lamps nor supply: it speaks against no unit.
+    `doubt`: what the recording leaves open though nothing in it speaks against the unit. `recorded`: it was recorded elsewhere, so that
+    advice speaks of recording. `heard`: only its sound was recorded, which proves neither lamps nor supply: it speaks against no unit.
     """
 
     measured: Measured
@@ -109,6 +120,8 @@ class Case:
     leads_may_explain: bool = False
     to_be_surer: str = ""
     heard: bool = False
+    doubt: str = ""
+    recorded: bool = False
 
 
 @dataclass(frozen=True)
@@ -123,6 +136,14 @@ class _Charge:
 
 def conclude(case: Case) -> Conclusion:
     """The conclusion of a test (see the top of this module)."""
+    conclusion = _concluded(case)
+    advice = conclusion.advice
+    for of_bench, of_recording in _IN_RECORDINGS if case.recorded else ():
+        advice = advice.replace(of_bench, of_recording)
+    return replace(conclusion, advice=advice)
+
+
+def _concluded(case: Case) -> Conclusion:
     faults = spoiling((*case.bench_faults, *(f for f in case.measured.bench_faults if f not in case.bench_faults)))
     if faults:
         # A lead that is off, or two that are swapped, make the supply and the lamps look wrong too.
@@ -166,6 +187,8 @@ def _of_unit(case: Case) -> Conclusion:
         return _open(f"Not finished: {why}.", "Test it again.")
     if not case.verdicts:
         return _open("Not decided: no limit was judged.", "Name a limit set to judge by.")
+    if case.doubt:
+        return _open(f"Not decided: {case.doubt}.", _ONE_RUN)
     return _favourable(case)
 
 

@@ -31,7 +31,8 @@ class Accuracy:
     Readings at or beyond `low` and `high` are clipped: they say "at least", no more. `common` are the shares of other channels'
     readings that this channel reads in error (a drop amplifier's common mode). `scale_shape`, `zero_shape`: `rectangular` for
     limits of error; `u_zero_beside`: the part of u_zero that stands beside the one limit which gives it its shape. `zero_at_rest`:
-    whether its reading with no supply on the unit is its zero, where what it reads is then 0.
+    whether its reading with no supply on the unit is its zero, where what it reads is then 0. `line_is_smooth`: whether readings near
+    each other share most of their u_line; those of an instrument whose counts are all that is known share nothing.
     """
 
     low: float
@@ -45,11 +46,12 @@ class Accuracy:
     zero_shape: Shape = "normal"
     u_zero_beside: float = 0.0
     zero_at_rest: bool = True
+    line_is_smooth: bool = True
 
     @property
     def u_apart(self) -> float:
         """What two readings near each other on the scale differ by for linearity and counts alone."""
-        return math.sqrt(2.0) * self.u_line * _NEIGHBOURS
+        return math.sqrt(2.0) * self.u_line * (_NEIGHBOURS if self.line_is_smooth else 1.0)
 
     def parts(
         self, channel: str, value: float, others: Mapping[str, float] | None = None, u_at_zero: float | None = None
@@ -63,7 +65,7 @@ class Accuracy:
         if u_at_zero is not None:
             # Two readings are compared: errors of linearity add, but near each other on the scale they are nearly the same.
             span = self.high - self.low
-            apart = min(1.0, abs(value) / (NEAR * span)) if math.isfinite(span) else 1.0
+            apart = min(1.0, abs(value) / (NEAR * span)) if math.isfinite(span) and self.line_is_smooth else 1.0
             found.append(Component(f"{channel}: zero (taken at rest)", u_at_zero))
             found.append(Component(f"{channel}: linearity and counts", math.sqrt(2.0) * self.u_line * max(apart, _NEIGHBOURS)))
         else:

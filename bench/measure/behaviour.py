@@ -73,7 +73,7 @@ def _instant(events: Sequence[Transition], k: int) -> tuple[float, float] | None
 def behaviour(e: Evidence, counts: Counts) -> str:
     """One of the words of `Measured.facts['behaviour']`, `irregular` apart, which its values decide."""
     if e.applied is None and not e.supplied and not e.cycles and e.begun is None and not e.closed_now:
-        return "no supply" if "v_in" in e.accuracies else "too few"  # an input that was not recorded may have had its voltage
+        return "no supply" if e.has_input else "too few"  # an input that was not recorded may have had its voltage
     usual = median(c.period_s for c in e.cycles) if e.cycles else 0.0
     stays = max(_STAYS_S, 3.0 * usual)
     if e.begun is not None and e.broke is None:

@@ -40,6 +40,7 @@ _SOURCE_OHM: Mapping[float, float] = {6.0: 0.25, 12.0: 0.35, 24.0: 0.8}
 # Cold resistance: lamps are within 6 % (UN R37), the room within a tenth; leads and switches behind the output's sense lead add their
 # own (28 to 45 mohm in the reference rig).
 _NOT_COLD, _BANK_OHM = 1.2, 0.045
+_NOT_COLD_RECORDED = 2.0  # leads and clamps of a recording are anybody's; lamps lit a second ago have more than twice the cold resistance
 _FILMED_OHM, _NOT_COLD_FILMED = 0.2, 2.0  # a film that gives way during the make blurs what is read there
 _SHOWN_S = 5.0e-3  # a contradiction between channels that lasts longer is none of an edge
 _OF_SYSTEM = (0.65, 1.4)  # of a recording, whose supply nobody set: 6 V systems run at 5.5 to 7.5 V, 12 V at 9 to 15, 24 V at 18 to 30
@@ -230,7 +231,8 @@ def _cold_ohm(e: Evidence) -> tuple[float, float] | None:
     if e.start_missed or e.applied is None or first is None or first.siemens is None:
         return None
     cold_ohm = 1.0 / cold_siemens(e.conditions.lamps_w, e.conditions.system_v)
-    most = (_NOT_COLD_FILMED if _is_filmed(e, first) else _NOT_COLD) * (cold_ohm + _BANK_OHM)
+    allowed = _NOT_COLD if e.conditions.wiring_known else _NOT_COLD_RECORDED
+    most = (_NOT_COLD_FILMED if _is_filmed(e, first) else allowed) * (cold_ohm + _BANK_OHM)
     return (1.0 - 3.0 * first.siemens.u / first.siemens.value) / first.siemens.value, most
 
 
@@ -265,7 +267,7 @@ def _lamps_proof(e: Evidence, died: int | None, wrong: set[str]) -> BenchProof:
         return BenchProof("lamps", False, "no current was recorded")
     ratios = _ratios(e, e.cycles if died is None else e.cycles[:died])
     if not ratios:
-        return BenchProof("lamps", False, "nothing lit them")
+        return BenchProof("lamps", False, "no flash in which their current and voltage could be read" if e.cycles else "nothing lit them")
     part = median(r for r, _, _ in ratios)
     return BenchProof("lamps", not wrong & LAMPS_WRONG, f"{part * 100:.0f} % of the expected current")
 
@@ -292,9 +294,10 @@ def lamp_died_at(e: Evidence) -> int | None:
         return None
     usual = median(c.on_s for c in e.cycles) if e.cycles else 0.0
     settled_s = max(min(_SETTLED_S, 0.9 * usual), _LIT_LEAST_S)
-    flashes = [(c.on_s, c.lit) for c in e.cycles]
+    # Where a slow instrument reads long before the end of a flash, that is what counts.
+    flashes = [(min(c.on_s, c.lit.settled_s), c.lit) for c in e.cycles]
     if e.broke is None and e.lit_now is not None:
-        flashes.append((_lit_s(e), e.lit_now))
+        flashes.append((min(_lit_s(e), e.lit_now.settled_s), e.lit_now))
     loads = [
         (i, lit.steady.value / lit.lamp.value, on_s > settled_s)
         for i, (on_s, lit) in enumerate(flashes)

@@ -21,7 +21,8 @@ class Conditions:
     `lamps_w`: rated watts of each lamp closed, empty if not known. `filament`: all of them are filament lamps (else their current
     says nothing). `supply_low_v` .. `supply_high_v`: where the voltage at the unit's input should be while it is on; `open_v`: what it
     was set to without load. `pilot_w`: rated watts of a tell-tale at the pilot terminal, 0 without one. `other_a`: current in A
-    that a load with other things than filament lamps should take, lit; None if that is not known.
+    that a load with other things than filament lamps should take, lit; None if that is not known. `wiring_known`: whether leads and
+    switches are those of a rig, not anybody's.
     """
 
     system_v: float = 12.0
@@ -32,6 +33,7 @@ class Conditions:
     open_v: float | None = None
     pilot_w: float = 0.0
     other_a: float | None = None
+    wiring_known: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +85,11 @@ class Evidence:
     def start_missed(self) -> bool:
         """Whether samples are missing in the start; so its first make, if the first change that was seen is an opening."""
         return self.lost_at_start or (bool(self.starts) and not self.starts[0].closed)
+
+    @property
+    def has_input(self) -> bool:
+        """Whether the voltage at the unit's input was sampled."""
+        return "v_in" in self.accuracies
 
     @property
     def end_s(self) -> float:

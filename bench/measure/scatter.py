@@ -9,6 +9,7 @@ from itertools import pairwise
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, TypeA
 
 _TREND_LEAST = 8
+_BY_SAMPLES = 0.6  # of an interval: edges that fall on either side of a sample make a period scatter by half of one at the most
 
 
 def own_u(a: TypeA, instants_u: float) -> float:
@@ -19,6 +20,16 @@ def own_u(a: TypeA, instants_u: float) -> float:
     read, instants = a.s**2, instants_u**2
     least = math.sqrt(2.0 / (a.n - 1)) * min(read, instants) if a.n > 1 else 0.0
     return math.sqrt(max(read - instants, least) / a.n)
+
+
+def is_in_step(period_s: float, s: float, n: int, interval_s: float) -> bool:
+    """Whether n cycles met the samples nearly alike: the period is so near a whole number of intervals that all of them together drift by
+    one at the most (which is read to within one), and what is read scatters by less, s. What an edge is off by is then no chance, though
+    it may fall on either side of a sample."""
+    if interval_s <= 0.0:
+        return False
+    intervals = period_s / interval_s
+    return n * abs(intervals - round(intervals)) < 2.0 and s < _BY_SAMPLES * interval_s
 
 
 def kept_by_mean(s: float, u: float, n: int) -> float:

@@ -18,7 +18,7 @@ from bench.measure.bench_check import INRUSH, INRUSH_TAU_S, check_bench, lamp_di
 from bench.measure.evidence import Counts, Evidence, clock_components, corrected, current_channel, duration, mean_of, systematic
 from bench.measure.film import Film, film_fact, film_of, film_value, still_going
 from bench.measure.mechanism import THERMAL, UNKNOWN, mechanism_of
-from bench.measure.scatter import kept_by_mean, neighbours_share, own_u, scatter_of, spread_of, trend_of
+from bench.measure.scatter import is_in_step, kept_by_mean, neighbours_share, own_u, scatter_of, spread_of, trend_of
 from bench.measure.vocabulary import APPLIED_UNSEEN, CARRIED_A, Measured
 from bench.readings import Reading
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, TypeA, quotient, rectangular, type_a
@@ -93,7 +93,8 @@ def _rates(
     soft = Component("make and break take their time", median(math.hypot(c.begun.soft_s, c.broke.soft_s) for c in cycles))
     both_u = math.hypot(make_u, break_u)
     ends = Component("instants of make", total * make_u * math.sqrt(2.0) / (periods.mean * periods.n))
-    edges = Component("make against break", both_u * kept_by_mean(on.s, both_u, on.n))
+    in_step = is_in_step(periods.mean / factor, max(periods.s, on.s), periods.n, e.interval_s)
+    edges = Component("make against break", both_u if in_step else both_u * kept_by_mean(on.s, both_u, on.n))
 
     def rate(mean: TypeA, scatter: TypeA, of: str) -> Estimate:
         value = mean.mean
@@ -216,7 +217,7 @@ def _currents(e: Evidence, cycles: Sequence[Cycle], kept: Sequence[Cycle]) -> di
     if isinstance(later, Estimate):
         model = sum(c.lit.peak.u for c in cycles if c.lit.peak is not None) / later.n
         found["inrush_later_a"] = Estimate(later.value, "A", (*later.budget, Component("carried back to the make", model)), later.n)
-    unread = "no flash was sampled closely enough" if cycles else ""
+    unread = "no flash was sampled closely enough, or the readings stand at the end of the range" if cycles else ""
     unlit, unclosed = unread or "the lamps were never lit", unread or "the unit was never closed"
     found["steady_a"] = _steady(e, lits, mean([lit.steady for lit in lits], unlit))
     dark = mean([d.current for d in darks], "the lamps were never dark")

@@ -149,4 +149,5 @@ def _difference(v_in: Accuracy, v_out: Accuracy) -> Accuracy:
         noise=math.hypot(v_in.noise, v_out.noise),
         common=(Share("v_in", math.hypot(v_in.u_scale, v_out.u_scale)),),
         zero_at_rest=False,
+        line_is_smooth=False,
     )

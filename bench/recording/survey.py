@@ -170,6 +170,7 @@ class Survey:
             zero_shape=errors.zero_shape,
             u_zero_beside=errors.u_zero_beside,
             zero_at_rest=is_current,
+            line_is_smooth=False,
         )
 
     def clipped_at_zero(self, channel: str) -> bool:

@@ -39,6 +39,7 @@ class Story:
     zeroed: bool = False
     to_be_surer: str = ""
     heard: bool = False  # only the unit's sound was recorded
+    doubt: str = ""  # what keeps a recording without a charge from being good
 
 
 def effective_measured(setup: Setup, measured: Measured, bench_faults: Sequence[BenchFault] = ()) -> Measured:
@@ -111,6 +112,8 @@ def assemble(procedure: Procedure, setup: Setup, runs: Sequence[Runs], story: St
         leads_may_explain=not story.zeroed and _leads_may_explain(setup, measured, circumstances, verdicts, graded),
         to_be_surer=story.to_be_surer,
         heard=story.heard,
+        doubt=story.doubt,
+        recorded=story.recording is not None,
     )
     conclusion = conclude(case)
     return TestRecord(
