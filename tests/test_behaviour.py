@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from hand_evidence import TWO_LAMPS, cycles, dark, estimate, evidence, lit, measured, near, parts, reason
+from hand_evidence import ACCURACY, TWO_LAMPS, cycles, dark, estimate, evidence, lit, measured, near, parts, reason
 from scipy import stats
 
 from bench.measure import Conditions, Counts, Measured
@@ -294,6 +294,7 @@ def test_a_film_is_the_highest_of_the_first_less_the_middle_of_the_later_drops()
     scatter = by_source.pop("scatter of 5 later drops")
     # The median of normal values scatters by sqrt(pi / 2) more than their mean.
     assert (scatter.u, scatter.dof, scatter.kind) == (near(math.sqrt(math.pi / 2.0) * stats.sem(later)), 4.0, "A")
+    assert by_source.pop("counts").u == near(ACCURACY["v_drop"].u_apart)
     assert [c.u for c in by_source.values()] == [1e-3]
     unskipped = estimate(filmed([0.37, 0.33, *later], Counts(0, 3)), "film_v")
     assert (unskipped.value, unskipped.n) == (near(0.37 - 0.31), 1), "where none is skipped it is the first"

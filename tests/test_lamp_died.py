@@ -21,7 +21,7 @@ Flash = tuple[float, float]
 
 def evidence(flashes: Sequence[Flash]) -> Evidence:
     lamp = Reading(12.0, 0.001, 20)
-    lits = [SimpleNamespace(steady=Reading(12.0 * g, 0.001, 20) if g else None, lamp=lamp) for _, g in flashes]
+    lits = [SimpleNamespace(steady=Reading(12.0 * g, 0.001, 20) if g else None, lamp=lamp, settled_s=on_s) for on_s, g in flashes]
     cycles = [SimpleNamespace(on_s=on_s, lit=lit) for (on_s, _), lit in zip(flashes, lits, strict=True)]
     conditions = SimpleNamespace(filament=True, system_v=12.0)
     return cast("Evidence", SimpleNamespace(cycles=cycles, broke=object(), lit_now=None, conditions=conditions))
