@@ -8,7 +8,7 @@ speaks, and of which nothing asked is open, is good. Grade, sentence and exit co
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from itertools import zip_longest
@@ -35,15 +35,20 @@ _FROM_THE_START = "Let the recording begin before voltage comes to the unit, or 
 _DROP = "drop"
 _BY_SOUND = "For what sound does not show test it on a bench; where clicks were not heard, record closer, for 20 s or more."
 _ONE_RUN = "Judge one run alone (--window), and record until voltage goes."
-_IN_RECORDINGS = (
-    ("Fit the shorting link and check the lamps, or test on lamps that are known; then test again.",
-     "Record it on lamps that are known to be right, with their current, and name them (--fitted)."),
-    ("Read the zeros with the shorting link, which shows what the leads add; then test again.",
-     "Record the drop at the unit's own terminals."),
-    ("Test until decided for a grade.", "Record for longer for a grade."),
-    ("test the same unit again", "record the same unit again"), ("Test again.", "Record it again, with what is missing."),
-    ("Test it again.", "Record it again."), ("Test it on the lamps", "Record it on the lamps"),
-)  # fmt: skip
+_TEST_AGAIN = "Test again."
+_MEND = "Put that right, then test the same unit again."
+_READ_ZEROS = "Read the zeros with the shorting link, which shows what the leads add; then test again."
+_PROVE_LAMPS = "Fit the shorting link and check the lamps, or test on lamps that are known; then test again."
+_ITS_LAMPS = "Test it on the lamps that it is for."
+_OF_RECORDINGS: Mapping[str, str] = {
+    _TEST_AGAIN: "Record it again, with what is missing.",
+    _MEND: "Put that right, then record the same unit again.",
+    _READ_ZEROS: "Record the drop at the unit's own terminals.",
+    _PROVE_LAMPS: "Record it on lamps that are known to be right, with their current, and name them (--fitted).",
+    _ITS_LAMPS: "Record it on the lamps that it is for.",
+    _READ_RATING: "Read on the unit which lamps it is for, and record it on those.",
+}
+"""The same advice to somebody who has no bench, but a recording made elsewhere."""
 _AGAIN = "Zero the bench, let everything cool, and test again."
 _NOT_COUNTED = "not counted against the unit, for the reason given with the outcome"
 _NOT_JUDGED = "not judged: the bench is at fault"
@@ -137,10 +142,8 @@ class _Charge:
 def conclude(case: Case) -> Conclusion:
     """The conclusion of a test (see the top of this module)."""
     conclusion = _concluded(case)
-    advice = conclusion.advice
-    for of_bench, of_recording in _IN_RECORDINGS if case.recorded else ():
-        advice = advice.replace(of_bench, of_recording)
-    return replace(conclusion, advice=advice)
+    advice = _OF_RECORDINGS.get(conclusion.advice) if case.recorded else None
+    return conclusion if advice is None else replace(conclusion, advice=advice)
 
 
 def _concluded(case: Case) -> Conclusion:
@@ -197,7 +200,7 @@ def _bench_fault(text: str, more: int) -> Conclusion:
     seen = f"{text.rstrip('.')}{others}"
     # The fault says itself what to do; then the same unit once more.
     reason = f"The bench is at fault, not the unit: {seen}."
-    return Conclusion(Outcome.BENCH_FAULT, reason, "Put that right, then test the same unit again.")
+    return Conclusion(Outcome.BENCH_FAULT, reason, _MEND)
 
 
 def _open(reason: str, advice: str) -> Conclusion:
@@ -259,7 +262,7 @@ def _name_is_of_load(name: str) -> bool:
 def _against(case: Case, charges: Sequence[_Charge]) -> Conclusion:
     if case.leads_may_explain and all(charge.thing == _DROP for charge in charges):
         reason = f"Not decided: {_lower(charges[0].text)}, but the sense leads may be a part of that."
-        return _open(reason, "Read the zeros with the shorting link, which shows what the leads add; then test again.")
+        return _open(reason, _READ_ZEROS)
     # More lamps than it is for raise the drop of the best contact.
     own = [charge for charge in charges if not charge.of_load and not (case.is_rated is False and charge.thing == _DROP)]
     behaviour = case.measured.facts.get("behaviour", "")
@@ -275,13 +278,13 @@ def _against(case: Case, charges: Sequence[_Charge]) -> Conclusion:
         unproved = next((proof.text for proof in case.measured.proofs if proof.item == "lamps" and not proof.proved), "")
         if unproved:
             reason = f"Not decided: {_lower(charges[0].text)}, but the lamps were not proved ({unproved})."
-            return _open(reason, "Fit the shorting link and check the lamps, or test on lamps that are known; then test again.")
+            return _open(reason, _PROVE_LAMPS)
         if case.is_rated is False and case.measured.facts.get("rating") != "known":
             reason = f"Not decided: on {case.load} {_lower(charges[0].text)}; which lamps it is for is not known."
             return _open(reason, _READ_RATING)
         if case.is_rated is False:
             reason = f"Not decided: on {case.load}, not the load that it is for: {_lower(charges[0].text)}."
-            return _open(reason, "Test it on the lamps that it is for.")
+            return _open(reason, _ITS_LAMPS)
         if case.is_rated is None and behaviour == "steady on":
             reason = f"Not decided: {_lower(charges[0].text)} on {case.load}, and its rating is not known."
             return _open(reason, _READ_RATING)
@@ -342,7 +345,7 @@ def _favourable(case: Case) -> Conclusion:
         closest = max(near, key=lambda v: v.p_wrong or 0.0)
         return _open(f"Not decided: just inside, too near to be sure: {evidence(closest)}.", case.to_be_surer or _AGAIN)
     if grade is not None and grade.outcome != "good":
-        return _open(f"Not decided: {'; '.join(grade.because) or grade.title}.", grade.wording or "Test again.")
+        return _open(f"Not decided: {'; '.join(grade.because) or grade.title}.", grade.wording or _TEST_AGAIN)
     basis = weakest_basis(v.limit for v in case.verdicts)
     reason = f"Good: {_good_news(case.verdicts)}{_short_of(grade)}."
     advice = grade.wording if grade is not None and grade.wording else "Within all limits, guard band included; no grade was asked for."
@@ -372,7 +375,7 @@ def _undecided(case: Case, verdict: Verdict, more: int) -> Conclusion:
         doubtful = isinstance(verdict.limit, Limit) and verdict.limit.doubtful
         advice = "Judge by a limit set without this figure." if doubtful else "Test under the conditions that the limit asks for."
         return _open(f"Not decided: {title_of(verdict)}: {verdict.why_open}{others}.", advice)
-    advice = _OTHER_LAMPS if _name_of(verdict.limit) in _OF_OTHER_LAMPS else "Test again."
+    advice = _OTHER_LAMPS if _name_of(verdict.limit) in _OF_OTHER_LAMPS else _TEST_AGAIN
     if isinstance(verdict.limit, FactLimit):
         return _open(f'Not decided: "{title_of(verdict)}" could not be seen{others}.', advice)
     why = ""

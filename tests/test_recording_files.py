@@ -361,7 +361,7 @@ def test_an_input_that_was_read_too_seldom_costs_only_itself(tmp_path: Path) -> 
 # --- beyond the range
 
 
-@pytest.mark.parametrize("mark", ["OL", "+OL", "O.L", "OVLD", "+OVER", "inf", "9.9E37", "9.91E+37", "1.#INF", "Overflow"])
+@pytest.mark.parametrize("mark", ["OL", "+OL", "O.L", "OVLD", "+OVER", "inf", "9.9E37", "1e25", "9.91E+37", "1.#INF", "Overflow"])
 def test_a_reading_beyond_the_range_is_clipped_and_counted(tmp_path: Path, mark: str) -> None:
     path = written(tmp_path, f"time_s,v_in_V,i_load_A\n0,12,1\n1,12,7.5\n2,12,{mark}\n3,12,7.25\n4,12,2\n")
     assert series(path, "i_load")[1].tolist() == [1.0, 7.5, 7.5, 7.25, 2.0]

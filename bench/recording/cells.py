@@ -17,8 +17,9 @@ if TYPE_CHECKING:
 
 PIECE = 1 << 20  # characters read together, and the longest line
 _EMPTY = ["nan", "NaN", "NAN", "NA", "N/A", "n/a", "null", "-", "--"]
-# No instrument reads so much: 9.9E37 stands for "beyond the range" (IEEE 488.2 and SCPI), and files have it and others like it.
-_BEYOND = 1e30
+# No instrument reads so much: 9.9E37 stands for "beyond the range" (IEEE 488.2 and SCPI), and files have it and others like it. (The
+# largest number that means something is a time in ns since 1970, 2e18.)
+_BEYOND = 1e20
 _MARK = re.compile(
     r"(?P<sign>[-+]?)\s*(?P<word>OL|O\.L|OFL|OVLD|OVF|OVRNG|OVER|UNDER|OVERLOAD|OVERFLOW|OVERRANGE|INF|1\.#INF)", re.IGNORECASE
 )

@@ -24,7 +24,7 @@ from bench.samples import Accuracy, Array
 _AT_FLOOR = 0.05
 _FLAT_TOP = 3  # samples in a row at the very top of a current that is else far lower: the input's end, not the current's
 _FAR_ABOVE = 1.3
-_DISTINCT_LEAST = 3
+_DISTINCT_LEAST = 3  # values, by which a count shows
 _COUNTS_UNTOLD = 256.0  # of the largest reading: eight bits, as the plainest instruments have (common practice, no source)
 _INRUSH = 10.0  # of cold lamps over their steady current (trade handbook)
 _TOGETHER = 0.3  # correlation of current and output above which they move together, or against each other
@@ -38,7 +38,6 @@ class Survey:
         self._timeline = Timeline(table)
         self.rows = 0
         self._intervals: list[Array] = []
-        self._largest = dict.fromkeys(table.channels(), 0.0)
         self._bounds = {c: (math.inf, -math.inf) for c in table.channels()}
         self._step = dict.fromkeys(table.channels(), math.inf)
         self._noises: dict[str, list[float]] = {c: [] for c in table.channels()}
@@ -47,7 +46,7 @@ class Survey:
         self._count = dict.fromkeys(table.channels(), 0)
         self._zeros = dict.fromkeys(table.channels(), 0)
         self._flat = dict.fromkeys(table.channels(), 0)
-        self._mean = dict.fromkeys(table.channels(), 0.0)
+        self._lit = dict.fromkeys(table.channels(), 0.0)
 
     def add(self, time_s: Array, values: dict[str, Array]) -> None:
         self.rows += len(time_s)
@@ -68,9 +67,8 @@ class Survey:
                 self._count[channel] += len(there)
                 self._zeros[channel] += int(np.count_nonzero(there == 0.0))
                 lit = there[there > 0.1 * float(there.max())]
-                self._mean[channel] = max(self._mean[channel], float(np.median(lit)) if len(lit) else 0.0)
+                self._lit[channel] = max(self._lit[channel], float(np.median(lit)) if len(lit) else 0.0)
                 self._bounds[channel] = min(low, float(there.min())), max(high, float(there.max()))
-                self._largest[channel] = max(self._largest[channel], float(np.abs(there).max()))
                 if len(self._distinct[channel]) < _DISTINCT_LEAST:
                     self._distinct[channel].update(np.unique(there)[:_DISTINCT_LEAST].tolist())
                 self._step[channel] = min(self._step[channel], _smallest_step(there))
@@ -110,7 +108,7 @@ class Survey:
             if channel.startswith("i_") and (together := self._together(channel)) is not None:
                 return together < 0.0
             stated = instrument.input(channel)
-            off = sum(stated.rest) if stated is not None else ZERO_UNSTATED_OF_LARGEST * self._largest[channel]
+            off = sum(stated.rest) if stated is not None else ZERO_UNSTATED_OF_LARGEST * self._largest(channel)
             return -low - high > 2.0 * off
 
         there = self._table.channels()
@@ -118,6 +116,10 @@ class Survey:
         shows = next((c for c in ("v_in", "v_out") if c in there), None)
         found = voltages if shows is not None and backwards(shows) else []
         return (*found, *(c for c in there if c.startswith("i_") and backwards(c)))
+
+    def _largest(self, channel: str) -> float:
+        """The largest reading of a channel, whatever its sign."""
+        return max(map(abs, self._bounds[channel]))
 
     def _together(self, channel: str) -> float | None:
         """Correlation of a channel with the size of the output's voltage; None if there is none to speak of."""
@@ -131,11 +133,15 @@ class Survey:
         return float(np.median(np.concatenate(self._intervals)))
 
     @property
+    def _jitter_s(self) -> float:
+        """By how much half of the steps between rows differ from the usual one."""
+        return float(np.median(np.abs(np.concatenate(self._intervals) - self.interval_s)))
+
+    @property
     def stamp_u_s(self) -> float:
         """Standard uncertainty of a time stamp: what the rows' stamps scatter by about even steps, at most that of a whole step."""
-        steps = np.concatenate(self._intervals)
-        scatter = 1.4826 * float(np.median(np.abs(steps - self.interval_s))) / math.sqrt(2.0)
-        rounded = _smallest_step(steps) if scatter > 1e-3 * self.interval_s else 0.0
+        scatter = 1.4826 * self._jitter_s / math.sqrt(2.0)
+        rounded = _smallest_step(np.concatenate(self._intervals)) if scatter > 1e-3 * self.interval_s else 0.0
         return min(max(scatter, rounded / math.sqrt(12.0)), self.interval_s / math.sqrt(12.0))
 
     def accuracy(self, channel: str, stated: InputErrors | None) -> Accuracy:
@@ -143,19 +149,19 @@ class Survey:
         step = self._step[channel] if math.isfinite(self._step[channel]) else 0.0
         if len(self._distinct[channel]) < _DISTINCT_LEAST:
             # Two values alone, as of a signal without noise, tell no size of a count.
-            step = min(step, self._largest[channel] / _COUNTS_UNTOLD)
+            step = min(step, self._largest(channel) / _COUNTS_UNTOLD)
         quantum = max(step, (stated.resolution or 0.0) if stated is not None else 0.0) / math.sqrt(12.0)
         noise = max(float(np.median(self._noises[channel])) if self._noises[channel] else 0.0, quantum)
         low, high = (-math.inf, math.inf) if stated is None else (stated.lowest, stated.highest)
         if self.clipped_at_zero(channel):
             low = max(low, 0.0)
         is_current = channel.startswith("i_")
-        if is_current and self._flat[channel] >= _FLAT_TOP and self._bounds[channel][1] > _FAR_ABOVE * self._mean[channel]:
+        if is_current and self._flat[channel] >= _FLAT_TOP and self._bounds[channel][1] > _FAR_ABOVE * self._lit[channel]:
             high = min(high, self._bounds[channel][1])
-        zero = ZERO_UNSTATED_OF_LARGEST * self._largest[channel]
+        zero = ZERO_UNSTATED_OF_LARGEST * self._largest(channel)
         if is_current:
             # Its range was chosen for the inrush of cold lamps, which the recording need not hold.
-            zero = ZERO_UNSTATED_OF_INRUSH * max(self._largest[channel], _INRUSH * self._mean[channel])
+            zero = ZERO_UNSTATED_OF_INRUSH * max(self._largest(channel), _INRUSH * self._lit[channel])
         zero = max(zero, ZERO_UNSTATED_COUNTS * step)
         errors = stated or InputErrors(SCALE_UNSTATED, (zero,))
         # An open switch leaves some millivolts at the unit's input (common practice, no source): a voltage at rest is no zero.
@@ -180,8 +186,7 @@ class Survey:
 
     def notes(self) -> list[str]:
         notes = [f"{self.rows} rows, {1.0 / self.interval_s:.4g} a second"]
-        steps = np.concatenate(self._intervals)
-        jitter = float(np.median(np.abs(steps - self.interval_s)))
+        jitter = self._jitter_s
         if jitter > 0.01 * self.interval_s:
             notes.append(f"time between rows varies (half of them by more than {jitter * 1e6:.3g} us)")
         if self._timeline.spread:
