@@ -23,13 +23,14 @@ from bench.calibration import (
 from bench.clock import ClockComparison, ClockEstimate
 from bench.description import BoardDescription, Range
 from bench.ports import Port
-from bench.session.board import BoardClient, BoardFault
+from bench.session.board import BoardClient, BoardFault, Expect
 from bench.session.in_force import best_lines, lines_of
 from bench.session.operator import Action, Do, FitLink, FitUnit, MeterReader, Place, SetSupply, SimulatedHands, attending
 from bench.session.progress import Asked, Noted, Progress, StepBegan, Waiting
 from bench.session.watch import Watch
 from bench.uncertainty import TypeA, combine
 from bench.wire import SAMPLES_PER_FRAME, EventFrame, SampleFrame, Sequencer, format_channels
+from bench.wire.answers import whole
 from bench.zero import LinkReadings, ZeroError, converter_seen, converter_stated, told_by_range, zeroed
 
 CLOCK_S = 300.0
@@ -308,7 +309,7 @@ class _Calibrator:
         board.command("SENS:MODE PREC" if "PREC" in self._description.modes else "SENS:MODE FAST")
         for number in numbers:
             highest = self._description.channels["v_in"].range(number).high
-            board.command(f"SENS:VOLT:RANG {0.99 * highest:.3f}", "SENS:VOLT:RANG?", str(number))
+            board.command(f"SENS:VOLT:RANG {0.99 * highest:.3f}", Expect("SENS:VOLT:RANG?", whole(0, 3), number))
             watch = Watch(self._description)
             board.listener = watch
             board.start_sampling()
