@@ -22,6 +22,8 @@ CHANNEL_UNITS: Mapping[str, str | None] = {
     "v_in": "V", "v_out": "V", "v_drop": "V", "i_load": "A", "i_load_low": "A", "v_pilot": "V", "temperature": "degC", "self_check": None,
 }  # fmt: skip
 """The channels that this program can read, and the unit that each must be in; None: its own."""
+NEEDED = ("v_in", "v_out", "i_load")
+"""Without these nothing can be said of a unit: neither when it flashed, nor whether supply, lamps and leads were right meanwhile."""
 MODE_NAMES = ("FAST", "PREC")
 LIMIT_NAMES = ("CURR", "DELAY", "TIME", "SIL")
 
@@ -179,6 +181,11 @@ class BoardDescription:
     def sample_period_s(self, mode: str) -> float:
         """Nominal time from one sample to the next (of the next slot), in s."""
         return self.modes[mode].ticks_per_sample / self.clock_hz
+
+    @property
+    def missing(self) -> tuple[str, ...]:
+        """The channels that a test of a unit needs and this board lacks."""
+        return tuple(name for name in NEEDED if name not in self.channels)
 
     def mode_of(self, precise: bool) -> Mode:
         """The mode that a frame says it is of; of a board that has only the other, that one, since something must be said of its time."""

@@ -69,6 +69,10 @@ class BoardUnfit(BoardFault):
     """The board says of itself that something in it is wrong."""
 
 
+class BoardLacks(BoardFault):
+    """The board has not what a test of a unit needs."""
+
+
 class BoardRefused(BoardFault):
     """The board took a command for an error, or did not do it."""
 
@@ -339,6 +343,12 @@ class BoardClient:
                     raise BoardFault(f"{reading} {error}") from error
             self.retries += 1
         raise BoardFault(f"{reading} its check does not fit the {count} lines that came")
+
+    def need_channels(self, description: BoardDescription) -> None:
+        """BoardLacks if the board lacks a channel without which nothing can be said of a unit."""
+        if description.missing:
+            lacks = f"the board at {self.port.address} has no channel {' and no '.join(description.missing)}"
+            raise BoardLacks(f"{lacks}: without it nothing of a unit can be measured; makebreak check tells what the board has")
 
     def self_test(self) -> str:
         """Have the board test itself, not while sampling. What it finds wrong, or empty."""

@@ -91,7 +91,7 @@ class _ClockWatch:
 
     def __init__(self, description: BoardDescription) -> None:
         self._comparison = ClockComparison(description.clock_half_width)
-        self._period_s = description.sample_period_s("FAST")
+        self._period_s = description.sample_period_s(description.mode_of(precise=False).name)
         self._sequencer = Sequencer()
 
     def __call__(self, frames: Sequence[SampleFrame | EventFrame], arrival_s: float) -> None:
@@ -252,7 +252,7 @@ class _Calibrator:
     def _clock(self, seconds: float) -> ClockCalibrated:
         """Against the host's clock for this long."""
         board = self._board
-        board.command("SENS:MODE FAST")
+        board.command(f"SENS:MODE {self._description.mode_of(precise=False).name}")
         watch = _ClockWatch(self._description)
         board.listener = watch
         board.start_sampling()
@@ -306,7 +306,7 @@ class _Calibrator:
         board = self._board
         found: dict[int, Mapping[str, TypeA]] = {}
         should = 0.0
-        board.command("SENS:MODE PREC" if "PREC" in self._description.modes else "SENS:MODE FAST")
+        board.command(f"SENS:MODE {self._description.mode_of(precise=True).name}")
         for number in numbers:
             highest = self._description.channels["v_in"].range(number).high
             board.command(f"SENS:VOLT:RANG {0.99 * highest:.3f}", Expect("SENS:VOLT:RANG?", whole(0, 3), number))
@@ -342,6 +342,7 @@ def calibrate_board(
     back: tuple[str, ...] = ()
     try:
         before = board.open()
+        board.need_channels(before)
         back = lines_of(before)
         identity = board.identity()
         unit = board.simulated_unit()

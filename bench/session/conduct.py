@@ -19,7 +19,17 @@ from bench.procedure import CoolStep, Procedure, PromptStep, RunStep, Step, Zero
 from bench.record import StepRecord, TestRecord
 from bench.session.assemble import Story, assemble
 from bench.session.bench import Bench, Cancelled
-from bench.session.board import BoardClient, BoardFault, BoardRefused, BoardRestarted, BoardSilent, BoardTripped, BoardUnfit, Expect
+from bench.session.board import (
+    BoardClient,
+    BoardFault,
+    BoardLacks,
+    BoardRefused,
+    BoardRestarted,
+    BoardSilent,
+    BoardTripped,
+    BoardUnfit,
+    Expect,
+)
 from bench.session.captured import SessionNote
 from bench.session.chain import AT_FAULT, Chain
 from bench.session.combine import Runs
@@ -43,6 +53,7 @@ _CODES: Sequence[tuple[type[Exception], str]] = (
     (BoardSilent, "board-silent"),
     (BoardRefused, "board-refused"),
     (BoardUnfit, "self-test"),
+    (BoardLacks, "board-lacks"),
     (BoardFault, "board"),
     (ZeroError, "zero"),
     (PortError, "port-lost"),
@@ -185,6 +196,7 @@ class _Test:
         if unit is not None:
             hands = SimulatedHands(board, unit)
             self._operator = hands if self._at_simulated is None else self._at_simulated(hands)
+        board.need_channels(description)
         self._rated = load_for("rated", setup, description)
         self._memory.meet(board.identity(), self._began_s)
         off_s = self._began_s - setup.rested_s
