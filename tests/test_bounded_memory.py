@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import random
 import tracemalloc
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import count, islice
 
 import pytest
@@ -14,7 +14,9 @@ from bench.analysis import Analysis
 from bench.description import NEEDED, description_lines, parse_description
 from bench.envelope import Envelope
 from bench.measure import Conditions
+from bench.samples import Block
 from bench.simboard.rig import rig_description
+from bench.transitions import Change
 from bench.wire import SAMPLES_PER_FRAME, STAMP_MODULUS, Decoder, Reply, SampleFrame, encode_sample_frame, pack_samples
 
 FRAME_S = SAMPLES_PER_FRAME * 26e-6
@@ -95,7 +97,11 @@ def hostile(how: str, rng: random.Random) -> Iterator[SampleFrame]:
 @pytest.mark.parametrize("lines", [description_lines(rig_description(1)), QUICKEST], ids=["rig", "quickest"])
 def test_no_sequence_of_stamps_costs_much_memory(lines: tuple[str, ...], how: str) -> None:
     envelope = Envelope()
-    analysis = Analysis(parse_description(lines), Conditions(12.0, (21.0, 21.0)), observer=lambda block, _: envelope.feed(block))
+
+    def draw(block: Block, changes: Sequence[Change]) -> None:
+        envelope.feed(block)
+
+    analysis = Analysis(parse_description(lines), Conditions(12.0, (21.0, 21.0)), observer=draw)
     tracemalloc.start()
     try:
         for number, frame in enumerate(islice(hostile(how, random.Random(1)), 600)):

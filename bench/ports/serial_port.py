@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -13,11 +14,6 @@ from serial.tools import list_ports
 from bench.ports import Port, PortError
 from bench.wire import Decoder, Reply, encode_command
 
-try:
-    from termios import error as _TerminalError
-except ImportError:  # a system without terminals of this kind
-    _TerminalError = OSError  # type: ignore[misc]
-
 BAUD = 1_000_000
 IDENTITY_WORD = "makebreak"
 # A board that is reset by the opening of its port spends two seconds in its boot loader.
@@ -25,8 +21,14 @@ _PROBE_S = 2.5
 _WRITE_TIMEOUT_S = 1.0
 _PATIENT_S, _GATHER_S = 0.02, 0.004  # 250 bytes of the fastest stream; a driver holds 4 kB
 # What comes of a port that vanishes while it is used: pyserial's own exception is an OSError, asking how many bytes wait gives a bare one,
-# and telling a new time-out to what is no terminal any more the system's.
-_FOREIGN: tuple[type[Exception], ...] = (OSError, _TerminalError)
+# and telling a new time-out to what is no terminal any more the system's own.
+_FOREIGN: tuple[type[Exception], ...] = (OSError,)
+if sys.platform != "win32":
+    import termios
+
+    _FOREIGN = (OSError, termios.error)
+# A name that no device can have, or a speed that this system lacks, is a ValueError.
+_CANT_OPEN: tuple[type[Exception], ...] = (*_FOREIGN, ValueError)
 
 
 class SerialPort:
@@ -78,7 +80,7 @@ def open_serial(device: str) -> SerialPort:
     """A real serial port by its name, at the protocol's speed; for this program alone, where the system can do that."""
     try:
         return SerialPort(device, serial.Serial(device, BAUD, timeout=0.1, write_timeout=_WRITE_TIMEOUT_S, exclusive=True))
-    except (*_FOREIGN, ValueError) as error:  # ValueError: a name that no device can have, or a speed that this system lacks
+    except _CANT_OPEN as error:
         known = ", ".join(port.device for port in list_ports.comports()) or "none"
         raise PortError(f"opening {device}: {error}; serial ports here: {known}") from error
 
