@@ -22,15 +22,29 @@ _LOOK_S = 0.002
 
 
 class ServedBoard:
-    """A board at `device`, a name that stays the same whenever its cable is pulled and plugged in again."""
+    """A board at `device`, a name that stays the same whenever its cable is pulled and plugged in again.
+
+    `late_s`: the longest time that it was not given the processor. A real board needs none of this computer's; if this one stood still for
+    long, whatever was then said of a silent board or a slow clock was true.
+    """
 
     def __init__(self, folder: Path, address: str = "sim://bench-nc-2x21?seed=3") -> None:
         self.device = folder / "board"
         self.line = open_line(parse_sim_address(address), paced=True)
         assert isinstance(self.line.board, SimulatedBoard)
         self.board = self.line.board
+        self.late_s = 0.0
+        self._lived_s = 0.0
+        self._live = self.line.poll
+        self.line.poll = self._live_in_time  # type: ignore[method-assign]
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
+
+    def _live_in_time(self) -> bytes:
+        now_s = time.monotonic()
+        self.late_s = max(self.late_s, now_s - (self._lived_s or now_s))
+        self._lived_s = now_s
+        return self._live()
 
     def __enter__(self) -> Self:
         self.plug()
