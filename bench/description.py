@@ -27,7 +27,7 @@ NEEDED = ("v_in", "v_out", "i_load")
 MODE_NAMES = ("FAST", "PREC")
 LIMIT_NAMES = ("CURR", "DELAY", "TIME", "SIL")
 
-# What a board may say, least and most (PROTOCOL.md section 9): wide enough for any rig, narrow enough that nothing overflows or fills the
+# What a board may say, least and most (PROTOCOL.md section 11): wide enough for any rig, narrow enough that nothing overflows or fills the
 # memory. A sample every 10 us is more than a line of 1 Mbaud carries, one a millisecond too few to tell bounce from a flash.
 LINES_MOST = 200
 CLOCK_HZ, CLOCK_HALF_WIDTH_MOST = (1e4, 1e9), 0.1
@@ -333,7 +333,7 @@ def _told(text: str) -> str:
 def parse_description(lines: Iterable[str]) -> BoardDescription:
     """A description from its lines, in any order. DescriptionError for one that this program can't work with.
 
-    What a newer board may add is passed over by the rules of PROTOCOL.md section 9.
+    What a newer board may add is passed over by the rules of PROTOCOL.md section 11.
     """
     draft = _Draft()
     said: dict[tuple[str, ...], str] = {}
