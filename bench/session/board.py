@@ -348,7 +348,7 @@ class BoardClient:
         """BoardLacks if the board lacks a channel without which nothing can be said of a unit."""
         if description.missing:
             lacks = f"the board at {self.port.address} has no channel {' and no '.join(description.missing)}"
-            raise BoardLacks(f"{lacks}: without it nothing of a unit can be measured; makebreak check tells what the board has")
+            raise BoardLacks(f"{lacks}, which every test of a unit needs; makebreak check tells what the board has")
 
     def self_test(self) -> str:
         """Have the board test itself, not while sampling. What it finds wrong, or empty."""
