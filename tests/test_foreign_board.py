@@ -72,7 +72,9 @@ def test_a_board_without_a_channel_can_be_looked_at(name: str) -> None:
     assert not [finding for finding in findings if finding.state is State.BAD]
     assert not {finding.what.removesuffix(" at rest") for finding in findings} & set(names)
     _, found = measure_link(foreign(describe=lacking(*names)), setup(), None)
-    needs = {"current_zero_a": {"i_load"}, "out_over_in": {"v_in", "v_out"}, "drop_share": {"v_in", "v_drop"}, "self_check_v": {"self_check"}}
+    needs = {
+        "current_zero_a": {"i_load"}, "out_over_in": {"v_in", "v_out"}, "drop_share": {"v_in", "v_drop"}, "self_check_v": {"self_check"},
+    }  # fmt: skip
     assert needs.keys() & found.keys() == {quantity for quantity, needed in needs.items() if not needed & set(names)}
     assert ("lamp_a" in found) == ("v_out" not in names and not {"i_load", "i_load_low"} <= set(names))
 
