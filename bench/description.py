@@ -130,9 +130,19 @@ class Check:
     u: float
 
 
+@dataclass(frozen=True, slots=True)
+class Loop:
+    """Series resistance from the supply's terminals through switch, shunt and wiring to the lamps, unit shorted, with its standard
+    uncertainty; ohm."""
+
+    ohm: float
+    u_ohm: float
+
+
 @dataclass(frozen=True)
 class BoardDescription:
-    """`calibrated`: the day of the calibration that ranges and clock come from, as a number such as 20261125; 0 for none."""
+    """`calibrated`: the day of the calibration that ranges and clock come from, as a number such as 20261125; 0 for none. `loop`: None where
+    the board does not state it."""
 
     model: str
     serial: str
@@ -144,6 +154,7 @@ class BoardDescription:
     limits: Mapping[str, Limit] = field(default_factory=dict)
     checks: tuple[Check, ...] = ()
     calibrated: int = 0
+    loop: Loop | None = None
 
     def sample_period_s(self, mode: str) -> float:
         """Nominal time from one sample to the next (of the next slot), in s."""
@@ -170,6 +181,7 @@ class _Draft:
     checks: dict[str, Check] = field(default_factory=dict)
     loads: dict[int, Load] = field(default_factory=dict)
     limits: dict[str, Limit] = field(default_factory=dict)
+    loop: Loop | None = None
 
 
 def _require(condition: bool, what: str) -> None:
@@ -249,6 +261,11 @@ def _check(d: _Draft, f: list[str]) -> None:
     d.checks[f[0]] = Check(f[0], parse_number(f[1]), _not_negative(f[2]))
 
 
+def _loop(d: _Draft, f: list[str]) -> None:
+    _require(d.loop is None, "a second line of this kind")
+    d.loop = Loop(_not_negative(f[0]), _not_negative(f[1]))
+
+
 def _load(d: _Draft, f: list[str]) -> None:
     number = _whole(f[0], 1, 8)
     _require(number not in d.loads and f[1] in LOAD_KINDS, f"a load is one of {', '.join(LOAD_KINDS)}, once for each number")
@@ -272,6 +289,7 @@ _READERS: Mapping[str, tuple[int, Callable[[_Draft, list[str]], None]]] = {
     "common": (3, _common),
     "curve": (5, _curve),
     "check": (3, _check),
+    "loop": (2, _loop),
     "load": (3, _load),
     "limit": (4, _limit),
 }
@@ -326,7 +344,7 @@ def _assemble(draft: _Draft) -> BoardDescription:
             if other_name not in channels:
                 raise stop(f"a line 'common' of channel {name!r} names {other_name!r}, which has no line 'channel'")
     checks = tuple(draft.checks.values())
-    return BoardDescription(*draft.board, *draft.clock, draft.modes, channels, draft.loads, draft.limits, checks, draft.calibrated)
+    return BoardDescription(*draft.board, *draft.clock, draft.modes, channels, draft.loads, draft.limits, checks, draft.calibrated, draft.loop)
 
 
 def description_lines(d: BoardDescription) -> tuple[str, ...]:
@@ -354,6 +372,8 @@ def _fields(d: BoardDescription) -> Iterator[tuple[str | float, ...]]:
             yield "curve", c.name, "NTC", c.curve.series_ohm, c.curve.r25_ohm, c.curve.b_k
     for check in d.checks:
         yield "check", check.channel, check.expected, check.u
+    if d.loop is not None:
+        yield "loop", d.loop.ohm, d.loop.u_ohm
     for load in d.loads.values():
         yield "load", load.number, load.kind, load.nominal
     for limit in d.limits.values():

@@ -32,8 +32,11 @@ from bench.wire import (
 )
 
 HEARTBEAT_S = 0.3
+# What a board has for a reply (PROTOCOL.md section 2), what is granted to link and computer, and how many times the former is waited.
 REPLY_S = 0.5
-SELF_TEST_S = 2.5
+LONG_REPLY_S = 2.0
+_GRANTED_S = 0.05
+_PATIENCE = 2.0
 _PUMP_S = 0.05
 _ANSWER_S = 0.01
 _TRIES = 6
@@ -49,6 +52,10 @@ class BoardFault(Exception):
 
 class BoardSilent(BoardFault):
     """No answer, or no more samples."""
+
+
+class BoardLate(BoardFault):
+    """It answers later than the protocol allows."""
 
 
 class BoardTripped(BoardFault):
@@ -121,29 +128,43 @@ class BoardClient:
         self.port.write(data)
         self._written_s = self.port.now_s()
 
-    def query(self, line: str, like: str = ".*", timeout_s: float = REPLY_S, tries: int = _TRIES) -> str:
-        """The reply to a query; `like` is a pattern that every answer to it has, and others hardly. BoardSilent if none comes."""
+    def query(self, line: str, like: str = ".*", duty_s: float = REPLY_S, tries: int = _TRIES) -> str:
+        """The reply to a query; `like` is a pattern that every answer to it has, and others hardly. `duty_s`: what a board has for it.
+
+        BoardSilent if none comes, BoardLate if it comes too late. Where it had to be asked again, a reply counts if no other follows: else
+        both were late, and the first is not the answer to what was asked last.
+        """
         pattern = re.compile(like)
+        patience_s = _PATIENCE * duty_s
+        self._replies.clear()
+        first_s = self.port.now_s()
         for attempt in range(tries):
-            if attempt:
-                self.retries += 1
-                # A reply may only be late: let it come and go, so that it isn't taken for the next one.
-                self._pump(_PUMP_S)
-            self._replies.clear()
+            self.retries += attempt > 0
             self.send(line)
-            until_s = self.port.now_s() + timeout_s
-            while True:
-                while self._replies:
-                    text = self._replies.popleft()
-                    if pattern.fullmatch(text):
-                        return text
-                    self.strays += 1
-                left_s = until_s - self.port.now_s()
-                if left_s <= 0.0:
-                    break
-                self._pump(min(_ANSWER_S, left_s))
-        tried = f"no answer in {tries} tries of {timeout_s:g} s"
+            text = self._answer(pattern, patience_s)
+            if text is None:
+                continue
+            late_s = self.port.now_s() - first_s
+            if late_s > duty_s + _GRANTED_S and (attempt == 0 or self._answer(pattern, patience_s + _GRANTED_S) is not None):
+                what = f"it answers too late ({late_s:.1f} s; the page allows {duty_s:g} s)"
+                raise BoardLate(f"asking {line} of the board at {self.port.address}: {what}; look at its program and at the bridge")
+            return text
+        tried = f"no answer in {tries} tries of {patience_s:g} s"
         raise BoardSilent(f"asking {line} of the board at {self.port.address}: {tried}; look at cable and power")
+
+    def _answer(self, pattern: re.Pattern[str], patience_s: float) -> str | None:
+        """The next reply that fits, None if none comes in time."""
+        until_s = self.port.now_s() + patience_s
+        while True:
+            while self._replies:
+                text = self._replies.popleft()
+                if pattern.fullmatch(text):
+                    return text
+                self.strays += 1
+            left_s = until_s - self.port.now_s()
+            if left_s <= 0.0:
+                return None
+            self._pump(min(_ANSWER_S, left_s))
 
     def command(self, line: str, ask: str | None = None, expected: str | None = None, like: str = r"[^,]*") -> None:
         """Send a command and make sure: by the error queue, and by asking `ask` for `expected`. BoardRefused if it won't."""
@@ -297,7 +318,7 @@ class BoardClient:
 
     def self_test(self) -> str:
         """Have the board test itself, not while sampling. What it finds wrong, or empty."""
-        result = int(self.query("*TST?", r"\d{1,3}", timeout_s=SELF_TEST_S))
+        result = int(self.query("*TST?", r"\d{1,3}", duty_s=LONG_REPLY_S))
         self.command("*CLS")
         wrong = [text for bit, text in _SELF_TEST_TEXT.items() if result & bit]
         return "; ".join(wrong) or (f"it says {result}, which nobody knows" if result else "")
@@ -310,7 +331,8 @@ class BoardClient:
         for _ in range(_TRIES):
             self.send("SIM:UNIT?")
             self.attend(_PUMP_S)
-            number, _ = parse_error(self.query("SYST:ERR?", r'[+-]?\d+,"[^"]*"'))
+            # The board has its time for both replies.
+            number, _ = parse_error(self.query("SYST:ERR?", r'[+-]?\d+,"[^"]*"', duty_s=2.0 * REPLY_S))
             if number == 0:
                 return self.query("SIM:UNIT?", r"[^,]*")
         # A damaged line is an unknown word too, but not so often in a row.

@@ -9,7 +9,6 @@ from bench.description import BoardDescription
 from bench.ports import Port
 from bench.session.board import BoardClient, BoardFault
 
-_STORE_S = 2.5
 _SAME = 1e-5
 
 
@@ -29,7 +28,7 @@ def put_in_force(port: Port, lines: Sequence[str]) -> BoardDescription:
         for line in lines:
             board.command(line)
         board.send("CAL:STOR")
-        board.query("*OPC?", "1", timeout_s=_STORE_S)
+        board.query("*OPC?", "1", duty_s=LONG_REPLY_S)
         description = board.open()
         wrong = board.self_test()
         if wrong:
