@@ -10,7 +10,7 @@ import sys
 import traceback
 from importlib import import_module
 
-from bench import __version__
+from bench import __version__, stopping
 from bench.cli.exit_codes import CANCELLED, EXIT_CODES, PROGRAM, USAGE, code_of
 
 TYPE_CHECKING = False
@@ -63,11 +63,18 @@ Exit codes:
 
 
 def main() -> None:
-    """The entry point: run and leave with the documented exit code."""
+    """The entry point: run and leave with the documented exit code, also if told to end while nothing that matters is going on yet."""
+    stopping.interrupt_on_signals()
     for stream in (sys.stdout, sys.stderr):
         # A label may hold what this terminal cannot show.
         stream.reconfigure(errors="replace")  # type: ignore[union-attr]
-    sys.exit(run(sys.argv[1:]))
+    try:
+        code = run(sys.argv[1:])
+    except KeyboardInterrupt:
+        print("makebreak: cancelled", file=sys.stderr)
+        code = CANCELLED
+    stopping.leave_to_system()
+    sys.exit(code)
 
 
 def run(arguments: Sequence[str]) -> int:

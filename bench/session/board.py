@@ -6,6 +6,7 @@ asked. Whatever the board does by itself (a trip, a restart, silence) is raised 
 
 from __future__ import annotations
 
+import logging
 import re
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
@@ -38,7 +39,12 @@ _PUMP_S = 0.05
 _ANSWER_S = 0.01
 _TRIES = 6
 _STALL_S = 1.0
+_SAFE_S = 2.5
+"""How long a board is asked whether everything is open: one that hears nothing any more has opened it by itself after a second."""
+_SAFE_TRIES = 12  # should the port's clock stand still, or what is raised come at once
 _CHANNELS = r"\(@(\d(,\d)*)?\)"
+
+_log = logging.getLogger(__name__)
 
 Listener: TypeAlias = Callable[[Sequence[SampleFrame | EventFrame], float], None]
 
@@ -110,20 +116,28 @@ class BoardClient:
         self._alert: BoardFault | None = None
         self._watch = False
         self._sampling = False
+        self._ending = False
+        self._half_said = False
 
     # --- talking
 
     def send(self, line: str) -> None:
-        """Send a line, without knowing whether it arrives."""
+        """Send a line, without knowing whether it arrives. The board comes first, then the capture."""
         data = encode_command(line)
-        if self._capture is not None:
-            self._capture.sent(data, self.port.now_s())
+        if self._half_said:
+            # What was broken off in the middle must not spoil this line.
+            data = b"\n" + data
+        self._half_said = True
         self.port.write(data)
+        self._half_said = False
         self._written_s = self.port.now_s()
+        if self._capture is not None:
+            self._capture.sent(data, self._written_s)
 
     def query(self, line: str, like: str = ".*", timeout_s: float = REPLY_S, tries: int = _TRIES) -> str:
         """The reply to a query; `like` is a pattern that every answer to it has, and others hardly. BoardSilent if none comes."""
         pattern = re.compile(like)
+        tries = 1 if self._ending else tries
         for attempt in range(tries):
             if attempt:
                 self.retries += 1
@@ -148,7 +162,7 @@ class BoardClient:
     def command(self, line: str, ask: str | None = None, expected: str | None = None, like: str = r"[^,]*") -> None:
         """Send a command and make sure: by the error queue, and by asking `ask` for `expected`. BoardRefused if it won't."""
         problem = ""
-        for attempt in range(_TRIES):
+        for attempt in range(1 if self._ending else _TRIES):
             if attempt:
                 # The line was damaged or lost on the way, or an error stood in the queue from before: say it again.
                 self.retries += 1
@@ -251,7 +265,18 @@ class BoardClient:
                 self._frame_s = now_s
                 self._notice(piece)
         if frames and self.listener is not None:
+            self._tell_listener(frames, now_s)
+
+    def _tell_listener(self, frames: Sequence[SampleFrame | EventFrame], now_s: float) -> None:
+        assert self.listener is not None
+        try:
             self.listener(frames, now_s)
+        except Exception:
+            if not self._ending:
+                raise
+            # Whoever listens must not keep the loads closed.
+            _log.debug("listening while everything is being opened", exc_info=True)
+            self.listener = None
 
     def _notice(self, frame: SampleFrame | EventFrame) -> None:
         """Trips and restarts; a trip shows in every later frame too, should its own event be lost."""
@@ -336,15 +361,41 @@ class BoardClient:
         self.attend(0.1)
 
     def make_safe(self) -> str:
-        """Open everything, come what may. Empty if the board confirmed it, else the one-line reason why that is not known."""
+        """Open everything, whatever else fails. Empty if the board confirmed it, else the one-line reason why that is not known.
+
+        The first thing done is to send `*RST`. Nothing is raised, not even by the keyboard; it takes some _SAFE_S at the most.
+        """
         self.idle = None
         self._watch = self._sampling = False
+        self._ending = True
+        problem: BaseException | None = None
+        until_s: float | None = None
+        for attempt in range(_SAFE_TRIES):
+            try:
+                if attempt:
+                    self.send("*RST")
+                    self.send("*CLS")
+                self.command("*RST", "OUTP?", "0", like="[01]")
+                self.all_open()
+                problem = None
+                break
+            except BaseException as error:
+                problem = error
+            now_s = self._clock_s()
+            until_s = now_s + _SAFE_S if until_s is None else until_s
+            if now_s > until_s:
+                break
+        self._ending = False
+        if problem is None:
+            return ""
+        return f"the board did not confirm that everything is open ({_line(problem)}); it opens by itself within a second of silence"
+
+    def _clock_s(self) -> float:
+        """The port's time; that of the last line sent, should the clock fail."""
         try:
-            self.command("*RST", "OUTP?", "0", like="[01]")
-            self.all_open()
-        except (PortError, BoardFault) as error:
-            return f"the board did not confirm that everything is open ({error}); it opens by itself within a second of silence"
-        return ""
+            return self.port.now_s()
+        except BaseException:
+            return self._written_s
 
     def go_on(self, idle: Callable[[], None] | None) -> None:
         """Work with the board again after `make_safe`: it must have got over its trip. BoardFault if it has not."""
@@ -360,8 +411,13 @@ class BoardClient:
     def note(self, **content: Any) -> None:
         """Put a note in the capture, if there is one."""
         if self._capture is not None:
-            self._capture.note(content, self.port.now_s())
+            self._capture.note(content, self._clock_s())
 
     def note_fault(self, fault: BenchFault) -> None:
         """Put a fault of the bench in the capture, or it would be forgotten when that is judged again."""
         self.note(note="bench fault", **asdict(fault))
+
+
+def _line(error: BaseException) -> str:
+    """What was raised, in one line."""
+    return str(error) if isinstance(error, PortError | BoardFault) else f"{type(error).__name__}: {error}".rstrip(": ")
