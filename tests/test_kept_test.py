@@ -5,6 +5,8 @@ from __future__ import annotations
 import errno
 import os
 import signal
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -234,6 +236,15 @@ def test_a_capture_that_is_not_whole_is_said_and_costs_nothing_else(tmp_path: Pa
     assert got.out.startswith("GOOD") and f"{NOT_WHOLE} (File too large)" in got.err
     assert capture.stat().st_size == ROOM_BYTES
     assert from_json(path.read_text()).notes[-1].startswith(NOT_WHOLE)
+
+
+def test_a_report_that_goes_to_a_full_disk_is_said_and_its_record_is_kept(tmp_path: Path) -> None:
+    path = tmp_path / "a.json"
+    command = [sys.executable, "-m", "bench", "test", UNIT, "--procedure", "quick", "--rated", "2x21", "--json", str(path)]
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, timeout=120)
+    assert (done.returncode, done.stderr) == (USAGE, "makebreak test: writing what came of it: No space left on device\n")
+    assert from_json(path.read_text()).interrupted is None
 
 
 # --- readings of a standard

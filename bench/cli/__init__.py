@@ -5,6 +5,7 @@ Importing click takes longer than starting Python, so the list of commands is pr
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 import traceback
@@ -109,6 +110,10 @@ def _run_command(name: str, arguments: Sequence[str]) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return CANCELLED
     except Exception as error:
+        if isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+            print(f"makebreak {name}: writing what came of it: {error.strerror}", file=sys.stderr)
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            return USAGE
         code = code_of(error)
         if code is None:
             # Python itself would leave with 1, which says of a unit that it is not good.

@@ -99,7 +99,7 @@ _SELF_TEST_TEXT: Mapping[int, str] = {
 class BoardClient:
     """One board behind one port.
 
-    `listener` gets frames as they come; `idle` is called between reads and may raise to break off (a cancelled test).
+    `listener` gets frames as they come; `idle` is called before each line and each read, and may raise to break off (a cancelled test).
     """
 
     def __init__(self, port: Port, capture: CaptureWriter | None = None) -> None:
@@ -122,8 +122,10 @@ class BoardClient:
     # --- talking
 
     def send(self, line: str) -> None:
-        """Send a line, without knowing whether it arrives. The board comes first, then the capture."""
+        """Send a line, without knowing whether it arrives, unless it is time to break off. The board comes first, then the capture."""
         data = encode_command(line)
+        if self.idle is not None:
+            self.idle()
         if self._half_said:
             # What was broken off in the middle must not spoil this line.
             data = b"\n" + data

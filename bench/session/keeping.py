@@ -39,9 +39,9 @@ def write_whole(path: Path, content: str | bytes) -> None:
     OSError if it can't be written, also where something stands that is no ordinary file: a device, a folder, a symbolic link.
     """
     if path.is_symlink():
-        raise OSError(f"{path} is a symbolic link, which would be replaced; name the file that it leads to")
+        raise OSError("it is a symbolic link, which would be replaced; name the file that it leads to")
     if path.exists() and not path.is_file():
-        raise OSError(f"{path} is no ordinary file; name one, or one that is not there yet")
+        raise OSError("it is no ordinary file; name one, or one that is not there yet")
     part = path.with_name(f".{secrets.token_hex(8)}.part")
     try:
         _write_new(part, content)
