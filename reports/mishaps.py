@@ -19,7 +19,7 @@ import tempfile
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -102,7 +102,8 @@ def interrupt_again(chance: random.Random, pid: int) -> None:
         time.sleep(chance.uniform(0.0, 2.0 * apart_s))
 
 
-KINDS: dict[str, Mishap] = {"SIGKILL": kill, "SIGTERM": terminate, "Ctrl-C series": interrupt_again}
+SERIES = "Ctrl-C series"
+KINDS: dict[str, Mishap] = {"SIGKILL": kill, "SIGTERM": terminate, SERIES: interrupt_again}
 
 
 # --- programs
@@ -247,6 +248,8 @@ PROGRAMS: dict[str, Callable[[WatchedBoard, Path, str, Mishap, random.Random], S
     "station": with_station,
     "screen": with_screen,
 }
+SHARES = ("test",) * 4 + ("station",) + ("test",) * 3 + ("station", "screen")
+"""Of ten events so many are of each; the screen takes longest to start."""
 
 
 # --- what came of it
@@ -451,6 +454,18 @@ def longest_file(size: int) -> None:
 # --- all of it
 
 
+def events(board: WatchedBoard, folder: Path, counts: Mapping[str, int], first: int, tallies: dict[str, Tally]) -> None:
+    """So many of each kind, in turn."""
+    due = [(kind, n) for n in range(max(counts.values())) for kind in KINDS if n < counts[kind]]
+    for number, (kind, n) in enumerate(due, 1):
+        program = SHARES[n % len(SHARES)]
+        tally = tallies.setdefault(f"{program} {kind}", Tally())
+        one_event(board, folder, program, kind, first + n, tally)
+        if number % 10 == 0:
+            tally.wrong += filter(None, [next_start_works(board, folder, f"next-{number}")])
+            print(f"{number} of {len(due)} events, {sum(len(t.wrong) for t in tallies.values())} wrong", file=sys.stderr, flush=True)
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
     parser.add_argument("--kills", type=int, default=30, metavar="N", help="SIGKILL, and as many SIGTERM")
@@ -460,21 +475,15 @@ def main() -> int:
     options = parser.parse_args()
     # What is started in the background of a shell ignores Ctrl-C, and so would all that is started here.
     signal.signal(signal.SIGINT, signal.default_int_handler)
-    tallies: dict[str, Tally] = {}
     wrong: list[str] = []
     with tempfile.TemporaryDirectory() as made, WatchedBoard() as board:
         folder = Path(made)
         (folder / "brief.toml").write_text(PROCEDURE)
-        # Of ten events seven are of `test`, two of the station, one of the screen, which takes longest to start.
-        shares = ("test",) * 7 + ("station",) * 2 + ("screen",)
-        due = [(kind, n) for kind in KINDS for n in range(options.series if kind == "Ctrl-C series" else options.kills)]
-        for number, (kind, n) in enumerate(due, 1):
-            program = shares[n % len(shares)]
-            tally = tallies.setdefault(f"{program} {kind}", Tally())
-            one_event(board, folder, program, kind, options.first + n, tally)
-            if number % 10 == 0:
-                tally.wrong += filter(None, [next_start_works(board, folder, f"next-{number}")])
-                print(f"{number} of {len(due)} events, {sum(len(t.wrong) for t in tallies.values())} wrong", file=sys.stderr, flush=True)
+        tallies: dict[str, Tally] = {}
+        try:
+            events(board, folder, {kind: options.series if kind == SERIES else options.kills for kind in KINDS}, options.first, tallies)
+        except KeyboardInterrupt:
+            print("broken off; so far:")
         for name, tally in tallies.items():
             print(tally.line(name))
             wrong += tally.wrong
