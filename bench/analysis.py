@@ -21,7 +21,7 @@ from bench.readings import Reading
 from bench.samples import EXACT, Accuracy, Block, Sampler, SwitchEvent, Timing, accuracies
 from bench.supply import SupplyWatch
 from bench.transitions import Change, TransitionFinder
-from bench.wire import SAMPLES_PER_FRAME, EventFrame, Placed, SampleFrame, Sequencer
+from bench.wire import SAMPLES_PER_FRAME, STAMP_MODULUS, EventFrame, Placed, SampleFrame, Sequencer
 
 _CYCLES_KEPT = 5000
 _FRAMES_TOGETHER = 240  # a second's; whoever asks sooner has them looked at sooner
@@ -168,6 +168,7 @@ class Analysis:
         self._line: Line | None = None
         self._waiting: list[Placed] = []
         self._run: int | None = None
+        self._last: tuple[int, float] | None = None
         self._samples = 0
         self._before: Mapping[str, int] = {}
         self._rest: dict[str, Reading] = {}
@@ -193,10 +194,19 @@ class Analysis:
             self._waiting.append(placed)
         if last is not None:
             # Of the frames that came together the last is the least late.
-            mode = "PREC" if last.frame.precise else "FAST"
-            self._clock.add((last.stamp + 159) * self._description.sample_period_s(mode), arrival_s)
+            period_s = self._description.sample_period_s("PREC" if last.frame.precise else "FAST")
+            self._last = last.stamp + SAMPLES_PER_FRAME - 1, period_s
+            self._clock.add(self._last[0] * period_s, arrival_s)
         if len(self._waiting) >= _FRAMES_TOGETHER:
             self.catch_up()
+
+    def compare(self, stamp: int, ticks: int, sent_s: float, received_s: float) -> None:
+        """The board answered with this stamp a question of the host's, which was sent and answered at these times of the host's clock."""
+        if self._last is None:
+            return  # nothing of this run has come yet that tells where in it the stamp stands
+        last, period_s = self._last
+        ahead = (stamp - last + STAMP_MODULUS // 2) % STAMP_MODULUS - STAMP_MODULUS // 2
+        self._clock.bracket((last + ahead) * period_s + ticks / self._description.clock_hz, sent_s, received_s)
 
     def _begins(self, frame: SampleFrame) -> bool:
         """Whether this frame lies wholly after the switching that was waited for: the first to show it may be mixed."""
@@ -214,7 +224,7 @@ class Analysis:
         self.catch_up()
         after = Analysis(self._description, conditions, observer=observer)
         after._sequencer, after._run, after._sampler, after._clock = self._sequencer, self._run, self._sampler, self._clock
-        after._before, after._awaited = self.totals, loads
+        after._last, after._before, after._awaited = self._last, self.totals, loads
         after._rest = self._line_for_range().cutter.rest
         return after
 

@@ -22,7 +22,7 @@ from statistics import median
 from bench.cycles import Cycle, Lit
 from bench.lamps import SIGNAL_W, US_RATED_V, US_SYSTEM_V, allowed_current_a, cold_siemens, expected_current_a
 from bench.measure.evidence import Evidence, systematic
-from bench.measure.vocabulary import LAMPS_WRONG, BenchFault, BenchProof
+from bench.measure.vocabulary import LAMPS_WRONG, QUANTITIES, BenchFault, BenchProof
 from bench.uncertainty import Estimate, Measurement, NotMeasured
 
 _LIT_LEAST_S = 0.2  # before that the lamps' own inrush hides a change of load
@@ -48,6 +48,7 @@ _NEARER, _LESS = 0.5, 0.95  # of the distance to the current of the right lamps;
 _TOO_MUCH = "one is of a higher wattage, or one too many is lit, or the system is another"
 _SHOWN_PART = 0.15  # of the time in which the lamps draw: a lead that is off shows in all of it, noise and edges in little
 _LOST = 1.0e-3  # of a run's samples: more lost than that and flashes go missing by luck
+_TIMED = ("s", "1/min")  # units of what a wrong clock makes worthless
 _START = ("start_s", "start_largest_s", "first_light_s", "first_extinction_s", "inrush_first_a", "inrush_ratio")
 
 
@@ -59,6 +60,12 @@ def check_bench(e: Evidence, died: int | None) -> tuple[tuple[BenchFault, ...], 
 
 def _found(e: Evidence, died: int | None) -> Iterator[BenchFault]:
     yield from _leads(e)
+    if e.clock.wrong:
+        yield BenchFault(
+            "board-clock",
+            f"{e.clock.wrong}, and the board states {e.clock_half_width * 100:g} %: nothing that was timed counts; have its clock and its "
+            "description looked at, or use another board",
+        )
     if e.clock.corrected and e.clock_half_width and abs(e.clock.rel_error) > e.clock_half_width + 3.0 * e.clock.u:
         yield BenchFault(
             "clock-off",
@@ -325,6 +332,10 @@ def spoilt(values: Mapping[str, Measurement], faults: tuple[BenchFault, ...]) ->
         if fault.code in ("supply-limited", "lamps-not-cold"):
             for name in _START:
                 if isinstance(found.get(name), Estimate):
+                    found[name] = NotMeasured(fault.text, "bench")
+        if fault.code == "board-clock":
+            for name, value in found.items():
+                if QUANTITIES[name].unit in _TIMED and isinstance(value, Estimate):
                     found[name] = NotMeasured(fault.text, "bench")
         if fault.code == "lamp-died":
             for name, value in found.items():

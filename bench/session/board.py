@@ -10,12 +10,13 @@ import re
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
-from typing import Any, TypeAlias
+from typing import Any, NamedTuple, TypeAlias
 
 from bench.description import BoardDescription, DescriptionError, description_crc, parse_description
 from bench.measure import BenchFault
 from bench.ports import Port, PortError
 from bench.ports.replay import HEARTBEAT, CaptureWriter
+from bench.session.commanded import Commanded
 from bench.wire import (
     Decoder,
     EventFrame,
@@ -43,6 +44,15 @@ _CHANNELS = r"\(@(\d(,\d)*)?\)"
 Listener: TypeAlias = Callable[[Sequence[SampleFrame | EventFrame], float], None]
 
 
+class StampAsked(NamedTuple):
+    """`SYSTem:STAMp?` answered: the run stood at `stamp` and `ticks` at a moment between `sent_s` and `received_s` of the port's clock."""
+
+    stamp: int
+    ticks: int
+    sent_s: float
+    received_s: float
+
+
 class BoardFault(Exception):
     """The bench failed, not the unit. One line: what happened, at which board, what to do."""
 
@@ -65,6 +75,10 @@ class BoardRestarted(BoardFault):
 
 class BoardUnfit(BoardFault):
     """The board says of itself that something in it is wrong."""
+
+
+class BoardContradicts(BoardFault):
+    """The board's frames show another state than the one that it was told and has confirmed."""
 
 
 class BoardRefused(BoardFault):
@@ -104,6 +118,7 @@ class BoardClient:
         self.strays = 0
         self._capture = capture
         self._decoder = Decoder()
+        self._commanded = Commanded()
         self._replies: deque[str] = deque(maxlen=64)
         self._written_s = -1e9
         self._frame_s = 0.0
@@ -118,6 +133,7 @@ class BoardClient:
         data = encode_command(line)
         if self._capture is not None:
             self._capture.sent(data, self.port.now_s())
+        self._commanded.told(line)
         self.port.write(data)
         self._written_s = self.port.now_s()
 
@@ -160,7 +176,7 @@ class BoardClient:
                     return
                 problem = self.query(ask, like)
                 if problem == expected:
-                    return
+                    return self._commanded.confirmed(ask, expected)
                 problem = f"{ask} answers {problem}, not {expected}"
             else:
                 problem = f"error {number} {text}"
@@ -204,12 +220,19 @@ class BoardClient:
             number, text = parse_error(self.query("SYST:ERR?", r'[+-]?\d+,"[^"]*"'))
             answer = self.query("ROUT:CLOS?", _CHANNELS)
             if number == 0 and answer == expected:
-                return
+                return self._commanded.confirmed("ROUT:CLOS?", expected)
             problem = f"error {number} {text}" if number else f"ROUT:CLOS? answers {answer}, not {expected}"
         raise BoardRefused(f"switching the loads of the board at {self.port.address} to {expected}: {problem}")
 
     def switch_master(self, on: bool) -> None:
         self.command(f"OUTP {'ON' if on else 'OFF'}", "OUTP?", "1" if on else "0", like="[01]")
+
+    def select_range(self, volts: float) -> int:
+        """Have the lowest voltage range that reads these volts selected; its number."""
+        self.command(f"SENS:VOLT:RANG {format_number(volts)}")
+        number = self.query("SENS:VOLT:RANG?", r"[0-3]")
+        self._commanded.confirmed("SENS:VOLT:RANG?", number)
+        return int(number)
 
     def all_open(self) -> None:
         self.switch_master(False)
@@ -234,7 +257,7 @@ class BoardClient:
         if data:
             self._take(data, now_s)
         if self._alert is None and self._sampling and now_s - self._frame_s > _STALL_S:
-            self._alert = BoardSilent(f"the board at {self.port.address} stopped sending samples; look at the cable")
+            self._alert = BoardSilent(f"the board at {self.port.address} stopped sending new samples; look at the cable")
         if self._watch and self._alert is not None:
             alert, self._alert = self._alert, None
             raise alert
@@ -248,13 +271,15 @@ class BoardClient:
                 self._replies.append(piece.text)
             else:
                 frames.append(piece)
-                self._frame_s = now_s
+                if self._commanded.is_new(piece):
+                    self._frame_s = now_s
                 self._notice(piece)
         if frames and self.listener is not None:
             self.listener(frames, now_s)
 
     def _notice(self, frame: SampleFrame | EventFrame) -> None:
-        """Trips and restarts; a trip shows in every later frame too, should its own event be lost."""
+        """Trips, restarts and contradictions; a trip shows in every later frame too, should its own event be lost."""
+        contradiction = self._commanded.contradiction(frame)
         if isinstance(frame, EventFrame) and frame.kind == EventKind.STARTED:
             cause = ResetCause(frame.reason).name if frame.reason in set(ResetCause) else str(frame.reason)
             self._alert = BoardRestarted(
@@ -265,6 +290,9 @@ class BoardClient:
             self._alert = BoardTripped(f"the board at {self.port.address} opened everything: {_TRIP_TEXT[known]}", known)
         elif frame.tripped and self._alert is None:
             self._alert = BoardTripped(f"the board at {self.port.address} opened everything; the cause was lost on the way", None)
+        elif contradiction and self._alert is None:
+            text = f"the board at {self.port.address} contradicts itself: {contradiction}; nothing that it shows counts: restart it"
+            self._alert = BoardContradicts(f"{text}, and have it looked at if that does not help")
 
     # --- the usual conversation
 
@@ -325,7 +353,7 @@ class BoardClient:
             self.attend(0.1)
             if self._frame_s > before_s:
                 self._sampling = True
-                return
+                return self._commanded.began()
             if number <= -200 and number != -213:
                 break
         raise BoardSilent(f"starting the samples of the board at {self.port.address}: none came (error {number} {text})")
@@ -351,6 +379,13 @@ class BoardClient:
         self.command("*CLS")
         self._alert = None
         self._watch, self.idle = True, idle
+
+    def ask_stamp(self) -> StampAsked:
+        """Where in the run the board is, and when that was. However often it must be asked: the first question was sent before, and the
+        answer came after."""
+        sent_s = self.port.now_s()
+        stamp, ticks = self.query("SYST:STAM?", r"\d{1,10},\d{1,5}").split(",")
+        return StampAsked(int(stamp), int(ticks), sent_s, self.port.now_s())
 
     def link(self) -> Mapping[str, int]:
         """Damage so far, by kind."""

@@ -251,7 +251,7 @@ class _Calibrator:
     def _clock(self, seconds: float) -> ClockCalibrated:
         """Against the host's clock for this long."""
         board = self._board
-        board.command("SENS:MODE FAST")
+        board.command("SENS:MODE FAST", "SENS:MODE?", "FAST")
         watch = _ClockWatch(self._description)
         board.listener = watch
         board.start_sampling()
@@ -305,7 +305,8 @@ class _Calibrator:
         board = self._board
         found: dict[int, Mapping[str, TypeA]] = {}
         should = 0.0
-        board.command("SENS:MODE PREC" if "PREC" in self._description.modes else "SENS:MODE FAST")
+        mode = "PREC" if "PREC" in self._description.modes else "FAST"
+        board.command(f"SENS:MODE {mode}", "SENS:MODE?", mode)
         for number in numbers:
             highest = self._description.channels["v_in"].range(number).high
             board.command(f"SENS:VOLT:RANG {0.99 * highest:.3f}", "SENS:VOLT:RANG?", str(number))

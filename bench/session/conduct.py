@@ -19,7 +19,16 @@ from bench.procedure import CoolStep, Procedure, PromptStep, RunStep, Step, Zero
 from bench.record import StepRecord, TestRecord
 from bench.session.assemble import Story, assemble
 from bench.session.bench import Bench, Cancelled
-from bench.session.board import BoardClient, BoardFault, BoardRefused, BoardRestarted, BoardSilent, BoardTripped, BoardUnfit
+from bench.session.board import (
+    BoardClient,
+    BoardContradicts,
+    BoardFault,
+    BoardRefused,
+    BoardRestarted,
+    BoardSilent,
+    BoardTripped,
+    BoardUnfit,
+)
 from bench.session.captured import SessionNote
 from bench.session.chain import AT_FAULT, Chain
 from bench.session.combine import Runs
@@ -31,7 +40,7 @@ from bench.session.progress import Progress, StepBegan
 from bench.session.setup import Load, Setup, SetupError, load_for, open_v, range_reach_v, setup_record
 from bench.typed_json import encode
 from bench.verdict import spoiling
-from bench.wire import TripCause, format_number
+from bench.wire import TripCause
 from bench.zero import ZeroError
 
 _LAMPS_COLD_S = 10.0  # dark for so long before a cold start: common practice, no source
@@ -40,6 +49,7 @@ _CODES: Sequence[tuple[type[Exception], str]] = (
     (BoardTripped, "board-tripped"),
     (BoardRestarted, "board-restarted"),
     (BoardSilent, "board-silent"),
+    (BoardContradicts, "board-contradicts"),
     (BoardRefused, "board-refused"),
     (BoardUnfit, "self-test"),
     (BoardFault, "board"),
@@ -199,7 +209,7 @@ class _Test:
             raise SetupError(f"setting the sample mode: this board has no mode {mode}")
         self._board.command(f"SENS:MODE {mode}", "SENS:MODE?", mode)
         volts = [open_v(self._setup, self._rated, self._volts(step)) for step in self._procedure.runs]
-        self._board.command(f"SENS:VOLT:RANG {format_number(round(range_reach_v(self._setup, volts), 2))}")
+        self._board.select_range(round(range_reach_v(self._setup, volts), 2))
 
     def _choose_loads(self, description: BoardDescription) -> None:
         """The load of every step, before anything is switched. What goes beyond the rated load may be left out, and said."""

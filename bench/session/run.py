@@ -90,6 +90,7 @@ class Run:
         board, plan = self._board, self.plan
         board.listener = self.analysis.feed
         board.start_sampling()
+        self._compare_clocks()
         board.attend(REST_S)
         board.close_loads(plan.load.numbers)
         board.attend(LOOK_S)
@@ -143,6 +144,7 @@ class Run:
             self._seen, self._changed_s = seen, now_s
         fresh = now_s - self._measured_s >= _MEASURE_S
         if fresh:
+            self._compare_clocks()
             self._latest, self._measured_s = snapshot(analysis, self.plan.counts), now_s
         on_s = now_s - self._on_s
         left_s = max(0.0, self._at_most_s() - on_s)
@@ -153,6 +155,12 @@ class Run:
             # A bench that is at fault has nothing to show of the unit, however many flashes are looked at.
             spoilt = on_s > _BENCH_CLEAR_S and bool(spoiling(self._latest.bench_faults))
             self.stopped_early = spoilt or (seen[1] >= counts.skip + counts.average and self._enough(self._latest))
+
+    def _compare_clocks(self) -> None:
+        """Ask the board where its stamps are: between question and answer lies a bound on its clock that no delay can blur."""
+        asked = self._board.ask_stamp()
+        self.analysis.compare(*asked)
+        self._board.note(note="stamp", **asked._asdict())
 
     def _observe(self, block: Block, changes: Sequence[Change]) -> None:
         self._traced.append((self._envelope.feed(block), changes, block.end_s))

@@ -60,8 +60,7 @@ def measure_link(
         progress(Asked(FitLink()))
         hands.do(FitLink(), attending(board))
         lamps = [n for n, load in sorted(description.loads.items()) if load.kind == "LAMP"][:_LAMPS]
-        board.command(f"SENS:VOLT:RANG {range_reach_v(setup, [setup.nominal_v]):g}")
-        number = int(board.query("SENS:VOLT:RANG?", r"[0-3]"))
+        number = board.select_range(round(range_reach_v(setup, [setup.nominal_v]), 2))
         watch = Watch(description)
         board.listener = watch
         board.start_sampling()
