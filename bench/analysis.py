@@ -19,6 +19,7 @@ from bench.measure import Conditions, Counts, Evidence, Measured, measure
 from bench.measure.flashes import FlashTable, flash_table
 from bench.readings import Reading
 from bench.samples import EXACT, Accuracy, Block, Sampler, SwitchEvent, Timing, accuracies
+from bench.stillness import Stillness
 from bench.supply import SupplyWatch
 from bench.transitions import Change, TransitionFinder
 from bench.wire import SAMPLES_PER_FRAME, STAMP_MODULUS, EventFrame, Placed, SampleFrame, Sequencer
@@ -27,6 +28,9 @@ _CYCLES_KEPT = 5000
 _FRAMES_TOGETHER = 240  # a second's; whoever asks sooner has them looked at sooner
 STANDARD_COUNTS = Counts()
 _FLOOR = 0.3  # of the system voltage: below it there is no supply
+
+# With the master switch open nothing flows. A zero may drift by 0.2 A and be off by its u; a filter or a pick-up of hum adds to that.
+_NO_CURRENT_A, _NO_DROP_V, _ZERO_K = 0.3, 0.03, 5.0
 
 Observer: TypeAlias = Callable[[Block, Sequence[Change]], None]
 """Shown each block as it was sampled, and the changes that it settled (they may lie in blocks before)."""
@@ -63,7 +67,13 @@ class Line:
         )
         self.cutter = CycleCutter(channel_accuracies, delays_s, timing)
         most_a = channel_accuracies["i_load"].high if "i_load" in channel_accuracies else math.inf
-        self.supply = SupplyWatch(conditions.system_v, _cold_ohm(conditions), most_a, zero_a)
+        drop_most_v = channel_accuracies["v_drop"].high if "v_drop" in channel_accuracies else math.inf
+        at_rest = {
+            name: most + _ZERO_K * channel_accuracies[name].u_zero
+            for name, most in (("i_load", _NO_CURRENT_A), ("i_load_low", _NO_CURRENT_A), ("v_drop", _NO_DROP_V))
+            if name in channel_accuracies
+        }
+        self.supply = SupplyWatch(conditions.system_v, _cold_ohm(conditions), most_a, zero_a, at_rest, drop_most_v)
         self.cycles: deque[Cycle] = deque(maxlen=_CYCLES_KEPT)
         self.complete = 0
         self.lost_at_start = False
@@ -103,7 +113,7 @@ class Line:
         """The complete flashes one by one, as many as are kept."""
         return flash_table(self.evidence(), self._begin_s or 0.0)
 
-    def evidence(self, lost_part: float = 0.0) -> Evidence:
+    def evidence(self, lost_part: float = 0.0, still_s: float = 0.0) -> Evidence:
         cutter = self.cutter
         return Evidence(
             cycles=list(self.cycles),
@@ -133,6 +143,7 @@ class Line:
             supplied=self.finder.supplied,
             supply=self.supply.evidence,
             lost_part=lost_part,
+            still_s=still_s,
             timing=self._timing,
         )
 
@@ -165,6 +176,7 @@ class Analysis:
         self._clock.begin_run()
         self._sequencer = Sequencer()
         self._sampler = Sampler(description)
+        self._stillness = Stillness(description)
         self._line: Line | None = None
         self._waiting: list[Placed] = []
         self._run: int | None = None
@@ -189,6 +201,7 @@ class Analysis:
             if isinstance(frame, SampleFrame):
                 last = placed
                 self._samples += SAMPLES_PER_FRAME
+                self._stillness.add(frame)
                 if self._awaited is not None and not self._begins(frame):
                     continue
             self._waiting.append(placed)
@@ -224,7 +237,7 @@ class Analysis:
         self.catch_up()
         after = Analysis(self._description, conditions, observer=observer)
         after._sequencer, after._run, after._sampler, after._clock = self._sequencer, self._run, self._sampler, self._clock
-        after._last, after._before, after._awaited = self._last, self.totals, loads
+        after._last, after._stillness, after._before, after._awaited = self._last, self._stillness, self.totals, loads
         after._rest = self._line_for_range().cutter.rest
         return after
 
@@ -254,7 +267,7 @@ class Analysis:
     def measured(self, counts: Counts = STANDARD_COUNTS) -> Measured:
         """A snapshot of what the run shows so far."""
         self.catch_up()
-        return measure(self._line_for_range().evidence(self._lost_part()), counts)
+        return measure(self._line_for_range().evidence(self._lost_part(), self._stillness.still_s), counts)
 
     def _lost_part(self) -> float:
         """Part of the samples of this run that never came, as counted."""

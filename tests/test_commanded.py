@@ -81,7 +81,7 @@ def test_a_board_that_switches_by_itself_is_told_by_its_event(mode: str) -> None
     port.at |= {t_s: lambda: port.board.switch(port.board.master, port.board.loads - {1}) for t_s in (5.0, 6.0, 7.0)}
     record = run_on(port, setup=setup(precise=mode == "PREC"))
     nobody_is_judged(record, "board-contradicts")
-    assert "switched by itself to the closed loads (@2)" in record.reason
+    assert "switched by itself to the closed loads (@2,7)" in record.reason
 
 
 def test_a_board_whose_stamps_stand_still_is_silent() -> None:
