@@ -22,14 +22,15 @@ from bench.samples import EXACT, Accuracy, Block, Sampler, SwitchEvent, Timing, 
 from bench.stillness import Stillness
 from bench.supply import SupplyWatch
 from bench.transitions import Change, TransitionFinder
+from bench.uncertainty import combine, rectangular
 from bench.wire import SAMPLES_PER_FRAME, STAMP_MODULUS, EventFrame, Placed, SampleFrame, Sequencer
 
 _CYCLES_KEPT = 5000
 _FRAMES_TOGETHER = 240  # a second's; whoever asks sooner has them looked at sooner
 STANDARD_COUNTS = Counts()
 _FLOOR = 0.3  # of the system voltage: below it there is no supply
-
-# With the master switch open nothing flows. A zero may drift by 0.2 A and be off by its u; a filter or a pick-up of hum adds to that.
+_STANDARD_LEAST = 32  # readings of a built-in standard
+# With the master switch open nothing flows. A zero may drift by 0.2 A (as far as a drift is not charged to anything) and is off by its u.
 _NO_CURRENT_A, _NO_DROP_V, _ZERO_K = 0.3, 0.03, 5.0
 
 Observer: TypeAlias = Callable[[Block, Sequence[Change]], None]
@@ -113,7 +114,9 @@ class Line:
         """The complete flashes one by one, as many as are kept."""
         return flash_table(self.evidence(), self._begin_s or 0.0)
 
-    def evidence(self, lost_part: float = 0.0, still_s: float = 0.0) -> Evidence:
+    def evidence(
+        self, lost_part: float = 0.0, still_s: float = 0.0, standards: Mapping[str, tuple[float, float, float]] | None = None
+    ) -> Evidence:
         cutter = self.cutter
         return Evidence(
             cycles=list(self.cycles),
@@ -144,6 +147,7 @@ class Line:
             supply=self.supply.evidence,
             lost_part=lost_part,
             still_s=still_s,
+            standards=standards or {},
             timing=self._timing,
         )
 
@@ -182,6 +186,7 @@ class Analysis:
         self._run: int | None = None
         self._last: tuple[int, float] | None = None
         self._samples = 0
+        self._checked: dict[str, tuple[float, int]] = {}
         self._before: Mapping[str, int] = {}
         self._rest: dict[str, Reading] = {}
         self._awaited: frozenset[int] | None = None
@@ -246,6 +251,9 @@ class Analysis:
         waiting, self._waiting = self._waiting, []
         for item in self._sampler.feed(waiting):
             if isinstance(item, Block):
+                for check in self._description.checks:
+                    values, (total, n) = item.traces[check.channel].values, self._checked.get(check.channel, (0.0, 0))
+                    self._checked[check.channel] = total + float(values.sum()), n + len(values)
                 changes = self._line_for_range().feed(item)
                 if self._observer is not None:
                     self._observer(item, changes)
@@ -267,7 +275,18 @@ class Analysis:
     def measured(self, counts: Counts = STANDARD_COUNTS) -> Measured:
         """A snapshot of what the run shows so far."""
         self.catch_up()
-        return measure(self._line_for_range().evidence(self._lost_part(), self._stillness.still_s), counts)
+        return measure(self._line_for_range().evidence(self._lost_part(), self._stillness.still_s, self._standards()), counts)
+
+    def _standards(self) -> Mapping[str, tuple[float, float, float]]:
+        """What the built-in standards read in this run, what they should, and how well that is known."""
+        found = {}
+        for check in self._description.checks:
+            total, n = self._checked.get(check.channel, (0.0, 0))
+            r = self._description.channels[check.channel].range(self._sampler.range_number)
+            if n >= _STANDARD_LEAST:
+                u = combine(check.u, r.u_at(check.expected), rectangular(0.5 * r.scale), r.noise / math.sqrt(n))
+                found[check.channel] = total / n, check.expected, u
+        return found
 
     def _lost_part(self) -> float:
         """Part of the samples of this run that never came, as counted."""
@@ -298,6 +317,11 @@ class Analysis:
     def contact_closed(self) -> bool | None:
         self.catch_up()
         return self._line.finder.closed if self._line is not None else None
+
+    @property
+    def stillness(self) -> Stillness:
+        """Whether what comes is new."""
+        return self._stillness
 
     @property
     def latest(self) -> Mapping[str, float]:

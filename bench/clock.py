@@ -125,7 +125,7 @@ class ClockComparison:
         certain = self._certain()
         believed = BELIEVED * self._half_width + _HOST_SLEWED
         wrong = _excluded(certain, believed)
-        reach = max(-certain.least, certain.most) if self._asked else math.inf
+        reach = min(max(-certain.least, certain.most), 1.0) if self._asked else math.inf
         dof = len(board) - len(span) - 1
         if dof >= _DOF_LEAST:
             sxx = float(board @ board)
@@ -138,7 +138,7 @@ class ClockComparison:
             if not self._asked and abs(slope) > believed + _SIGNIFICANT * u:
                 wrong = _said("", sum(span), (1.0 + slope) * sum(span))
             if possible:
-                reach = min(reach, abs(slope) + _COVERED * u)
+                reach = min(reach, abs(slope) + _COVERED * u, 1.0)
             if possible and not wrong and abs(slope) <= believed and u < rectangular(self._half_width):
                 return ClockEstimate(slope, parts, True, sum(span))
         return ClockEstimate(0.0, (self._uncorrected(reach),), False, sum(span), wrong)
@@ -147,7 +147,7 @@ class ClockComparison:
         """What is known without a correction: the board's claim, or as much more as nothing excludes (`reach`; infinite: not looked at)."""
         if not self._half_width < reach < math.inf:
             return Component(f"{self._name} (its own tolerance)", rectangular(self._half_width), shape="rectangular")
-        return Component(f"{self._name} (as far as it was compared)", rectangular(min(reach, 1.0)), shape="rectangular")
+        return Component(f"{self._name} (as far as it was compared)", rectangular(reach), shape="rectangular")
 
     def _changing(self, board: Array, late: Array, runs: int) -> tuple[Component, ...]:
         """What a clock that is not steady adds: how much its two halves' rates differ, if that is more than scatter."""

@@ -3,7 +3,7 @@
 Strategy. Readings of a steady input scatter by the noise that the board states for them, so two frames never hold the same 160 samples. A
 board whose samples at rest, with everything open, were new in every frame has shown that it scatters; if frames then bring again what was
 there before, for longer than chance and damage can make it, they are not readings. A board without noise (an ideal one, or one that reads
-coarsely) shows the same at rest again and again, and is not charged with it.
+coarsely) shows the same at rest again and again, and is not charged with it: whether it still reads is seen when the supply goes.
 """
 
 from __future__ import annotations
@@ -19,7 +19,9 @@ _RESTED_LEAST, _REPEATED_MOST = 20, 0.05  # frames at rest, and the part of them
 
 
 class Stillness:
-    """Add the sample frames of a run in their order; `still_s` is for how long, at the longest, nothing new came. Bounded memory."""
+    """Add the sample frames of a run in their order; `still_s` is for how long, at the longest, nothing new came on a board that scatters.
+    `new` counts the frames that brought something new. Bounded memory.
+    """
 
     def __init__(self, description: BoardDescription) -> None:
         currents = [channel for channel in description.channels.values() if channel.unit == "A"]
@@ -28,11 +30,13 @@ class Stillness:
         self._bodies: deque[bytes] = deque(maxlen=_REMEMBERED)
         self._rested = self._repeated = 0
         self._was_on = False
+        self.new = 0
         self._now_s = self._longest_s = 0.0
 
     def add(self, frame: SampleFrame) -> None:
         again = frame.body in self._bodies
         self._bodies.append(frame.body)
+        self.new += not again
         if frame.master:
             self._was_on = True
         elif not self._was_on:
@@ -41,6 +45,11 @@ class Stillness:
         self._now_s = self._now_s + self._frame_s.get("PREC" if frame.precise else "FAST", 0.0) if again else 0.0
         if self._was_on:
             self._longest_s = max(self._longest_s, self._now_s)
+
+    @property
+    def now_s(self) -> float:
+        """In s since the last frame that brought something new, be it that the board has no noise."""
+        return self._now_s
 
     @property
     def still_s(self) -> float:

@@ -3,13 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TypeAlias
 
+import numpy as np
+import numpy.typing as npt
 from bench_port import BenchPort, bench_port
 
-from bench.wire import Decoder, EventFrame, Reply, SampleFrame, encode_event, encode_reply, encode_sample_frame
+from bench.wire import (
+    Decoder,
+    EventFrame,
+    Reply,
+    SampleFrame,
+    encode_event,
+    encode_reply,
+    encode_sample_frame,
+    pack_samples,
+    unpack_samples,
+)
 
+Counts: TypeAlias = npt.NDArray[np.int64]
 Lie: TypeAlias = Callable[[SampleFrame | EventFrame], SampleFrame | EventFrame]
 
 
@@ -58,3 +71,38 @@ def sampled_while_on(lie: Lie, after: int = 0, times: int = 1 << 30) -> Lie:
         return lie(frame) if after < seen <= after + times else frame
 
     return told
+
+
+def without_noise(bench: BenchPort) -> BenchPort:
+    """The same bench on a board whose readings do not scatter, whatever it states."""
+    bench.board.rig.hidden = replace(bench.board.rig.hidden, noise_factor=0.0)
+    return bench
+
+
+def channel(slot: int, change: Callable[[Counts], Counts]) -> Lie:
+    """The same frame with the counts of one slot of each scan of five changed, and kept within ten bits."""
+
+    def lie(frame: SampleFrame | EventFrame) -> SampleFrame | EventFrame:
+        if not isinstance(frame, SampleFrame):
+            return frame
+        counts = unpack_samples([frame.body])[0].astype(np.int64)
+        counts[slot::5] = np.clip(change(counts[slot::5]), 0, 1023)
+        return frame._replace(body=pack_samples(counts))
+
+    return lie
+
+
+def repeating(frames: int = 1) -> Lie:
+    """The first so many bodies again and again."""
+    kept: list[bytes] = []
+    n = 0
+
+    def lie(frame: SampleFrame | EventFrame) -> SampleFrame | EventFrame:
+        nonlocal n
+        assert isinstance(frame, SampleFrame)
+        if len(kept) < frames:
+            kept.append(frame.body)
+        n += 1
+        return frame._replace(body=kept[(n - 1) % frames])
+
+    return lie

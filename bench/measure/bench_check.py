@@ -48,6 +48,7 @@ _NEARER, _LESS = 0.5, 0.95  # of the distance to the current of the right lamps;
 _TOO_MUCH = "one is of a higher wattage, or one too many is lit, or the system is another"
 _SHOWN_PART = 0.15  # of the time in which the lamps draw: a lead that is off shows in all of it, noise and edges in little
 _STILL_S = 0.25  # samples that repeat for longer are no damage of the line, which hands over a frame or two twice
+_STANDARD_K = 5.0  # standard uncertainties, as in a board's own self-test
 _RESTED_S = 0.2  # the bench at rest is sampled for longer than that before a unit is switched on
 _FED, _HELD = 0.3, 0.97  # of the system voltage; a capacitor of the unit falls by more in half a second, or holds for 20 s
 _MOSTLY, _NOTHING_V = 0.5, 1.0
@@ -93,6 +94,10 @@ def _board(e: Evidence) -> Iterator[BenchFault]:
     if e.still_s > _STILL_S:
         text = f"the board sent the same samples again for {e.still_s:.1f} s: its converter or its buffer stands still"
         yield BenchFault("samples-still", f"{text}; restart it, and have it looked at if that does not help")
+    for name, (read, should, u) in e.standards.items():
+        if abs(read - should) > _STANDARD_K * u:
+            text = f"the built-in standard {name} reads {read:.4g} and should read {should:.4g}: the converter or its reference is off"
+            yield BenchFault("standard-off", f"{text}; have the board calibrated or put right")
     seen = e.supply
     if seen.switched_off_s < _RESTED_S:
         return

@@ -170,7 +170,8 @@ class _Test:
         if code == "program":
             _log.error("the test was broken off by an error in the program", exc_info=error)
             text = f"an error in the program: {type(error).__name__}: {error}"
-        self._blame_bench(BenchFault(code, text, spoils=False))
+        # A board that contradicts itself was not to be believed before either.
+        self._blame_bench(BenchFault(code, text, spoils=isinstance(error, BoardContradicts)))
         return text
 
     def _check_cancelled(self) -> None:

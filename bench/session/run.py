@@ -12,7 +12,7 @@ from bench.measure import Conditions, Counts, Measured
 from bench.measure.flashes import FlashTable
 from bench.procedure import RunStep
 from bench.samples import Block
-from bench.session.board import BoardClient
+from bench.session.board import BoardClient, BoardContradicts
 from bench.session.progress import Event, Live, Traced
 from bench.session.setup import Load
 from bench.transitions import Change
@@ -22,6 +22,7 @@ REST_S = 0.5  # everything open before each run: the zeros of the currents are r
 LOOK_S = 0.1
 _LEAST_S = 0.01
 _TELL_S = 0.048  # whoever watches a trace sees steps of a tenth of a second; a little more often than twenty times
+_STILL_S = 0.25
 _MEASURE_S = 1.0
 _BENCH_CLEAR_S = 4.0  # by then several flashes of any unit have shown what a first one may only seem to show
 LIVE_COUNTS = Counts(skip=2, average=3)
@@ -118,8 +119,23 @@ class Run:
     def switch_off(self) -> None:
         """Send the unit off before anything is computed. What is measured is what came until now: switching off is not its doing."""
         self._board.note(note="off")
+        stillness = self.analysis.stillness
+        new = stillness.new if stillness.now_s > _STILL_S else None
         self._board.send("OUTP OFF")
         self._final = snapshot(self.analysis, self.plan.counts), self.analysis.flashes()
+        if new is not None and self._final[0].facts.get("behaviour", "no supply") != "no supply":
+            self._prove_alive(new)
+
+    def _prove_alive(self, new: int) -> None:
+        """For a while nothing new has come, only `new` frames in all: see that something does as the supply goes. BoardContradicts if not.
+
+        A unit that stands still on a board without noise looks like a board that stands still.
+        """
+        self._board.switch_master(False)
+        self._board.attend(LOOK_S)
+        if self.analysis.stillness.new == new:
+            shown = "its samples are the same with the master switch open as with it closed"
+            raise BoardContradicts(f"the board at {self._board.port.address} stands still: {shown}; restart it")
 
     def close(self) -> None:
         """The run is over though the unit goes on flashing: another one carries on."""
