@@ -11,11 +11,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
+from bench.wire.frames import STAMP_MODULUS
 from bench.wire.text import parse_channels, parse_error, parse_number, parse_whole
 
 T = TypeVar("T")
 
 _SAME = 1e-5  # a board keeps six significant digits, and may cut the rest off instead of rounding (PROTOCOL.md section 2)
+_TICKS_MOST = 0xFFFF
 _NAME = re.compile(r"[\w-]+", re.ASCII)
 _LINE = re.compile(r"[A-Za-z][ -~]*")
 
@@ -63,10 +65,16 @@ def _identity(text: str) -> str:
     return text
 
 
+def _stamp(text: str) -> tuple[int, int]:
+    stamp, _, ticks = text.partition(",")
+    return parse_whole(stamp, 0, STAMP_MODULUS - 1), parse_whole(ticks, 0, _TICKS_MOST)
+
+
 NUMBER = Answer("a number", parse_number, same_number)
 SWITCH = Answer("1 or 0", lambda text: bool(parse_whole(text, 0, 1)))
 DONE = Answer("1", lambda text: parse_whole(text, 1, 1))
 CHANNELS = Answer("a channel list such as (@1,2)", parse_channels)
+STAMP = Answer("a stamp and ticks such as 20100,300", _stamp)
 ERROR = Answer('an error such as 0,"No error"', parse_error)
 NAME = Answer("a name", _matching(_NAME))
 IDENTITY = Answer("maker, model, serial number and version", _identity)
