@@ -201,7 +201,9 @@ class BoardClient:
         again, a reply counts if no other follows: else both were late, and the first is not the answer to what was asked last.
         """
         patience_s = _PATIENCE * duty_s
-        tries = 1 if self._ending else tries
+        if self._ending:
+            # Rather say again that everything is to be opened than wait for an answer.
+            patience_s, tries = duty_s + _GRANTED_S, 1
         self._replies.clear()
         first_s = self.port.now_s()
         asking = f"asking {line} of the board at {self.port.address}:"
