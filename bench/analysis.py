@@ -193,7 +193,7 @@ class Analysis:
             self._waiting.append(placed)
         if last is not None:
             # Of the frames that came together the last is the least late.
-            mode = "PREC" if last.frame.precise else "FAST"
+            mode = self._description.mode_of(last.frame.precise).name
             self._clock.add((last.stamp + 159) * self._description.sample_period_s(mode), arrival_s)
         if len(self._waiting) >= _FRAMES_TOGETHER:
             self.catch_up()

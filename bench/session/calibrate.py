@@ -23,13 +23,14 @@ from bench.calibration import (
 from bench.clock import ClockComparison, ClockEstimate
 from bench.description import BoardDescription, Range
 from bench.ports import Port
-from bench.session.board import BoardClient, BoardFault
+from bench.session.board import BoardClient, BoardFault, Expect
 from bench.session.in_force import best_lines, lines_of
 from bench.session.operator import Action, Do, FitLink, FitUnit, MeterReader, Place, SetSupply, SimulatedHands, attending
 from bench.session.progress import Asked, Noted, Progress, StepBegan, Waiting
 from bench.session.watch import Watch
 from bench.uncertainty import TypeA, combine
 from bench.wire import SAMPLES_PER_FRAME, EventFrame, SampleFrame, Sequencer, format_channels
+from bench.wire.answers import whole
 from bench.zero import LinkReadings, ZeroError, converter_seen, converter_stated, told_by_range, zeroed
 
 CLOCK_S = 300.0
@@ -90,7 +91,7 @@ class _ClockWatch:
 
     def __init__(self, description: BoardDescription) -> None:
         self._comparison = ClockComparison(description.clock_half_width)
-        self._period_s = description.sample_period_s("FAST")
+        self._period_s = description.sample_period_s(description.mode_of(precise=False).name)
         self._sequencer = Sequencer()
 
     def __call__(self, frames: Sequence[SampleFrame | EventFrame], arrival_s: float) -> None:
@@ -251,7 +252,7 @@ class _Calibrator:
     def _clock(self, seconds: float) -> ClockCalibrated:
         """Against the host's clock for this long."""
         board = self._board
-        board.command("SENS:MODE FAST")
+        board.command(f"SENS:MODE {self._description.mode_of(precise=False).name}")
         watch = _ClockWatch(self._description)
         board.listener = watch
         board.start_sampling()
@@ -305,10 +306,10 @@ class _Calibrator:
         board = self._board
         found: dict[int, Mapping[str, TypeA]] = {}
         should = 0.0
-        board.command("SENS:MODE PREC" if "PREC" in self._description.modes else "SENS:MODE FAST")
+        board.command(f"SENS:MODE {self._description.mode_of(precise=True).name}")
         for number in numbers:
             highest = self._description.channels["v_in"].range(number).high
-            board.command(f"SENS:VOLT:RANG {0.99 * highest:.3f}", "SENS:VOLT:RANG?", str(number))
+            board.command(f"SENS:VOLT:RANG {0.99 * highest:.3f}", Expect("SENS:VOLT:RANG?", whole(0, 3), number))
             watch = Watch(self._description)
             board.listener = watch
             board.start_sampling()
@@ -341,6 +342,7 @@ def calibrate_board(
     back: tuple[str, ...] = ()
     try:
         before = board.open()
+        board.need_channels(before)
         back = lines_of(before)
         identity = board.identity()
         unit = board.simulated_unit()

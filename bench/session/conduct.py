@@ -19,7 +19,17 @@ from bench.procedure import CoolStep, Procedure, PromptStep, RunStep, Step, Zero
 from bench.record import StepRecord, TestRecord
 from bench.session.assemble import Story, assemble
 from bench.session.bench import Bench, Cancelled
-from bench.session.board import BoardClient, BoardFault, BoardRefused, BoardRestarted, BoardSilent, BoardTripped, BoardUnfit
+from bench.session.board import (
+    BoardClient,
+    BoardFault,
+    BoardLacks,
+    BoardRefused,
+    BoardRestarted,
+    BoardSilent,
+    BoardTripped,
+    BoardUnfit,
+    Expect,
+)
 from bench.session.captured import SessionNote
 from bench.session.chain import AT_FAULT, Chain
 from bench.session.combine import Runs
@@ -32,6 +42,7 @@ from bench.session.setup import Load, Setup, SetupError, load_for, open_v, range
 from bench.typed_json import encode
 from bench.verdict import spoiling
 from bench.wire import TripCause, format_number
+from bench.wire.answers import MODE
 from bench.zero import ZeroError
 
 _LAMPS_COLD_S = 10.0  # dark for so long before a cold start: common practice, no source
@@ -42,6 +53,7 @@ _CODES: Sequence[tuple[type[Exception], str]] = (
     (BoardSilent, "board-silent"),
     (BoardRefused, "board-refused"),
     (BoardUnfit, "self-test"),
+    (BoardLacks, "board-lacks"),
     (BoardFault, "board"),
     (ZeroError, "zero"),
     (PortError, "port-lost"),
@@ -184,6 +196,7 @@ class _Test:
         if unit is not None:
             hands = SimulatedHands(board, unit)
             self._operator = hands if self._at_simulated is None else self._at_simulated(hands)
+        board.need_channels(description)
         self._rated = load_for("rated", setup, description)
         self._memory.meet(board.identity(), self._began_s)
         off_s = self._began_s - setup.rested_s
@@ -197,7 +210,7 @@ class _Test:
         mode = "PREC" if self._setup.precise else "FAST"
         if mode not in description.modes:
             raise SetupError(f"setting the sample mode: this board has no mode {mode}")
-        self._board.command(f"SENS:MODE {mode}", "SENS:MODE?", mode)
+        self._board.command(f"SENS:MODE {mode}", Expect("SENS:MODE?", MODE, mode))
         volts = [open_v(self._setup, self._rated, self._volts(step)) for step in self._procedure.runs]
         self._board.command(f"SENS:VOLT:RANG {format_number(round(range_reach_v(self._setup, volts), 2))}")
 

@@ -8,9 +8,9 @@ from bench.calibration import Calibrated, ClockCalibrated, command_lines
 from bench.description import BoardDescription
 from bench.ports import Port
 from bench.session.board import BoardClient, BoardFault
+from bench.wire.answers import DONE, same_number
 
 _STORE_S = 2.5
-_SAME = 1e-5
 
 
 def best_lines(zeroed_one: BoardDescription, channels: Sequence[Calibrated], clock: ClockCalibrated | None, date: int) -> tuple[str, ...]:
@@ -29,7 +29,7 @@ def put_in_force(port: Port, lines: Sequence[str]) -> BoardDescription:
         for line in lines:
             board.command(line)
         board.send("CAL:STOR")
-        board.query("*OPC?", "1", timeout_s=_STORE_S)
+        board.query("*OPC?", DONE, timeout_s=_STORE_S)
         description = board.open()
         wrong = board.self_test()
         if wrong:
@@ -54,7 +54,7 @@ def _check_said(description: BoardDescription, line: str, address: str) -> None:
         told, said = [float(text) for text in parameters.split(",")], (description.clock_hz, description.clock_half_width)
     elif header == "CAL:DATE":
         told, said = [float(parameters)], [description.calibrated]
-    if any(abs(t - s) > _SAME * max(abs(t), 1e-9) for t, s in zip(told, said, strict=True)):
+    if not all(map(same_number, told, said)):
         raise BoardFault(f"calibrating the board at {address}: it was told {line} and says {', '.join(f'{s:g}' for s in said)}")
 
 
