@@ -34,6 +34,7 @@ CLOCK_HZ, CLOCK_HALF_WIDTH_MOST = (1e4, 1e9), 0.1
 INTERVAL_S = (1e-5, 1e-3)
 DELAY_MOST_S = 1.0
 COUNTS_MOST, SCALES = 1e5, (1e-9, 1e3)
+LOOP_MOST_OHM = 10.0
 LARGEST = 1e6  # readings and uncertainties, in the channel's unit
 OHMS, BS_K = (10.0, 1e7), (500.0, 1e4)  # of a thermistor and its resistor; its B
 LOAD_NOMINALS: Mapping[str, tuple[float, float]] = {"LAMP": (0.1, 1e3), "PILOT": (0.1, 1e3), "LEAK": (1.0, 1e9), "FREE": (0.0, 1e9)}
@@ -159,11 +160,20 @@ class Place:
     every: int
 
 
+@dataclass(frozen=True, slots=True)
+class Loop:
+    """Series resistance from the supply's terminals through switch, shunt and wiring to the lamps, unit shorted, with its standard
+    uncertainty; ohm."""
+
+    ohm: float
+    u_ohm: float
+
+
 @dataclass(frozen=True)
 class BoardDescription:
     """`calibrated`: the day of the calibration that ranges and clock come from, as a number such as 20261125; 0 for none.
 
-    `unread`: the places in the scan plan of channels that this program can't read.
+    `unread`: the places in the scan plan of channels that this program can't read. `loop`: None where the board does not state it.
     """
 
     model: str
@@ -177,6 +187,7 @@ class BoardDescription:
     checks: tuple[Check, ...] = ()
     calibrated: int = 0
     unread: Mapping[str, Place] = field(default_factory=dict)
+    loop: Loop | None = None
 
     def sample_period_s(self, mode: str) -> float:
         """Nominal time from one sample to the next (of the next slot), in s."""
@@ -212,6 +223,7 @@ class _Draft:
     checks: dict[str, Check] = field(default_factory=dict)
     loads: dict[int, Load] = field(default_factory=dict)
     limits: dict[str, Limit] = field(default_factory=dict)
+    loop: Loop | None = None
 
 
 def _require(condition: bool, what: str) -> None:
@@ -264,7 +276,7 @@ def _range(d: _Draft, f: list[str]) -> None:
     zero, scale = _number(f[2], -COUNTS_MOST, COUNTS_MOST), _number(f[3], *SCALES)
     low, high = (_number(x, -LARGEST, LARGEST) for x in f[4:6])
     _require(low < high, "the lowest reading is not below the highest")
-    u_scale, u_zero, u_line, noise = _u(f[6], 1.0), _u(f[7]), _u(f[8]), _u(f[9])
+    u_scale, u_zero, u_line, noise = _u(f[6], 1000.0), _u(f[7]), _u(f[8]), _u(f[9])
     d.ranges.setdefault(f[0], {})[number] = Range(number, zero, scale, low, high, u_scale, u_zero, u_line, noise)
 
 
@@ -280,6 +292,10 @@ def _curve(d: _Draft, f: list[str]) -> None:
 
 def _check(d: _Draft, f: list[str]) -> None:
     d.checks[f[0]] = Check(f[0], _number(f[1], -LARGEST, LARGEST), _u(f[2]))
+
+
+def _loop(d: _Draft, f: list[str]) -> None:
+    d.loop = Loop(_u(f[0], LOOP_MOST_OHM), _u(f[1], LOOP_MOST_OHM))
 
 
 def _load(d: _Draft, f: list[str]) -> None:
@@ -317,6 +333,7 @@ _KINDS: Mapping[str, _Kind] = {
     "common": _Kind(3, 2, _common, CHANNEL_UNITS),
     "curve": _Kind(2, 1, _curve, CHANNEL_UNITS),
     "check": _Kind(3, 1, _check, CHANNEL_UNITS),
+    "loop": _Kind(2, 0, _loop),
     "load": _Kind(3, 1, _load, LOAD_NOMINALS, 1),
     "limit": _Kind(4, 1, _limit, LIMIT_NAMES),
 }
@@ -394,7 +411,9 @@ def _assemble(draft: _Draft) -> BoardDescription:
     channels = {name: _assembled(name, draft) for name in draft.channels if _is_readable(name, draft)}
     unread = {name: place for name, (_, place, _) in draft.channels.items() if name not in channels}
     checks = tuple(check for check in draft.checks.values() if check.channel in channels)
-    return BoardDescription(*draft.board, *draft.clock, draft.modes, channels, draft.loads, draft.limits, checks, draft.calibrated, unread)
+    return BoardDescription(
+        *draft.board, *draft.clock, draft.modes, channels, draft.loads, draft.limits, checks, draft.calibrated, unread, draft.loop
+    )
 
 
 def _is_readable(name: str, draft: _Draft) -> bool:
@@ -435,6 +454,8 @@ def _fields(d: BoardDescription) -> Iterator[tuple[str | float, ...]]:
             yield "curve", c.name, "NTC", c.curve.series_ohm, c.curve.r25_ohm, c.curve.b_k
     for check in d.checks:
         yield "check", check.channel, check.expected, check.u
+    if d.loop is not None:
+        yield "loop", d.loop.ohm, d.loop.u_ohm
     for load in d.loads.values():
         yield "load", load.number, load.kind, load.nominal
     for limit in d.limits.values():

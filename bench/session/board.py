@@ -32,8 +32,11 @@ from bench.wire import (
 from bench.wire.answers import CHANNELS, DESCRIPTION_LINE, DONE, ERROR, IDENTITY, NAME, NUMBER, SWITCH, Answer, whole
 
 HEARTBEAT_S = 0.3
+# What a board has for a reply (PROTOCOL.md section 2), what is granted to link and computer, and how many times the former is waited.
 REPLY_S = 0.5
-SELF_TEST_S = 2.5
+LONG_REPLY_S = 2.0
+_GRANTED_S = 0.05
+_PATIENCE = 2.0
 _PUMP_S = 0.05
 _ANSWER_S = 0.01
 _TRIES = 6
@@ -51,6 +54,10 @@ class BoardFault(Exception):
 
 class BoardSilent(BoardFault):
     """No answer, or no more samples."""
+
+
+class BoardLate(BoardFault):
+    """It answers later than the protocol allows."""
 
 
 class BoardTripped(BoardFault):
@@ -136,6 +143,7 @@ class BoardClient:
         self.idle: Callable[[], None] | None = None
         self.retries = 0
         self.strays = 0
+        self._other: str | None = None  # the last answer that was of another kind
         self._capture = capture
         self._decoder = Decoder()
         self._replies: deque[str] = deque(maxlen=64)
@@ -155,37 +163,57 @@ class BoardClient:
         self.port.write(data)
         self._written_s = self.port.now_s()
 
-    def query(self, line: str, kind: Answer[T], timeout_s: float = REPLY_S, tries: int = _TRIES) -> T:
-        """The value of the answer to a query, which must be of this kind.
+    def query(self, line: str, kind: Answer[T], duty_s: float = REPLY_S, tries: int = _TRIES) -> T:
+        """The value of the answer to a query, which must be of this kind. `duty_s`: what a board has for it.
 
-        BoardSilent if none comes, BoardMisspoken if what comes is of another kind.
+        BoardSilent if none comes, BoardMisspoken if what comes is of another kind, BoardLate if it comes too late. Where it had to be asked
+        again, an answer counts if no other follows: else both were late, and the first is not the answer to what was asked last.
         """
-        other: str | None = None
-        for attempt in range(tries):
-            if attempt:
-                self.retries += 1
-                # A reply may only be late: let it come and go, so that it isn't taken for the next one.
-                self._pump(_PUMP_S)
-            self._replies.clear()
-            other = None
-            self.send(line)
-            until_s = self.port.now_s() + timeout_s
-            while True:
-                while self._replies:
-                    text = self._replies.popleft()
-                    try:
-                        return kind.read(text)
-                    except ValueError:
-                        self.strays += 1
-                        other = text
-                left_s = until_s - self.port.now_s()
-                if left_s <= 0.0:
-                    break
-                self._pump(min(_ANSWER_S, left_s))
+        patience_s = _PATIENCE * duty_s
+        self._replies.clear()
+        self._other = None
+        first_s = self.port.now_s()
         asking = f"asking {line} of the board at {self.port.address}:"
-        if other is not None:
-            raise BoardMisspoken(f"{asking} it answers {_quoted(other)}, expected {kind.text}; it does not keep to the board protocol")
-        raise BoardSilent(f"{asking} no answer in {tries} tries of {timeout_s:g} s; look at cable and power")
+        for attempt in range(tries):
+            self.retries += attempt > 0
+            self.send(line)
+            try:
+                found = self._answer(kind, patience_s)
+            except LookupError:
+                continue
+            late_s = self.port.now_s() - first_s
+            if late_s > duty_s + _GRANTED_S and (attempt == 0 or self._another(kind, patience_s)):
+                what = f"it answers too late ({late_s:.1f} s; the page allows {duty_s:g} s)"
+                raise BoardLate(f"{asking} {what}; look at its program and at the bridge")
+            return found
+        if self._other is not None:
+            what = f"it answers {_quoted(self._other)}, expected {kind.text}"
+            raise BoardMisspoken(f"{asking} {what}; it does not keep to the board protocol")
+        raise BoardSilent(f"{asking} no answer in {tries} tries of {patience_s:g} s; look at cable and power")
+
+    def _answer(self, kind: Answer[T], patience_s: float) -> T:
+        """The next answer of this kind. LookupError if none comes in time; one of another kind is then in `_other`."""
+        until_s = self.port.now_s() + patience_s
+        while True:
+            while self._replies:
+                text = self._replies.popleft()
+                try:
+                    return kind.read(text)
+                except ValueError:
+                    self.strays += 1
+                    self._other = text
+            left_s = until_s - self.port.now_s()
+            if left_s <= 0.0:
+                raise LookupError
+            self._pump(min(_ANSWER_S, left_s))
+
+    def _another(self, kind: Answer[Any], patience_s: float) -> bool:
+        """Whether one more answer of this kind comes."""
+        try:
+            self._answer(kind, patience_s + _GRANTED_S)
+        except LookupError:
+            return False
+        return True
 
     def command(self, line: str, expect: Expect[Any] | None = None) -> None:
         """Send a command and make sure: by the error queue, and by what `expect` says. BoardRefused if it won't."""
@@ -352,7 +380,7 @@ class BoardClient:
 
     def self_test(self) -> str:
         """Have the board test itself, not while sampling. What it finds wrong, or empty."""
-        result = self.query("*TST?", whole(0, _TESTS_MOST), timeout_s=SELF_TEST_S)
+        result = self.query("*TST?", whole(0, _TESTS_MOST), duty_s=LONG_REPLY_S)
         self.command("*CLS")
         wrong = [text for bit, text in _SELF_TEST_TEXT.items() if result & bit]
         unknown = result & ~sum(_SELF_TEST_TEXT)
@@ -366,7 +394,8 @@ class BoardClient:
         for _ in range(_TRIES):
             self.send("SIM:UNIT?")
             self.attend(_PUMP_S)
-            number, _ = self.query("SYST:ERR?", ERROR)
+            # The board has its time for both replies.
+            number, _ = self.query("SYST:ERR?", ERROR, duty_s=2.0 * REPLY_S)
             if number == 0:
                 return self.query("SIM:UNIT?", NAME)
         # A damaged line is an unknown word too, but not so often in a row.

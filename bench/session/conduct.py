@@ -211,7 +211,7 @@ class _Test:
         if mode not in description.modes:
             raise SetupError(f"setting the sample mode: this board has no mode {mode}")
         self._board.command(f"SENS:MODE {mode}", Expect("SENS:MODE?", MODE, mode))
-        volts = [open_v(self._setup, self._rated, self._volts(step)) for step in self._procedure.runs]
+        volts = [open_v(self._setup, self._rated, self._volts(step), description) for step in self._procedure.runs]
         self._board.command(f"SENS:VOLT:RANG {format_number(round(range_reach_v(self._setup, volts), 2))}")
 
     def _choose_loads(self, description: BoardDescription) -> None:

@@ -7,10 +7,8 @@ from collections.abc import Sequence
 from bench.calibration import Calibrated, ClockCalibrated, command_lines
 from bench.description import BoardDescription
 from bench.ports import Port
-from bench.session.board import BoardClient, BoardFault
+from bench.session.board import LONG_REPLY_S, BoardClient, BoardFault
 from bench.wire.answers import DONE, same_number
-
-_STORE_S = 2.5
 
 
 def best_lines(zeroed_one: BoardDescription, channels: Sequence[Calibrated], clock: ClockCalibrated | None, date: int) -> tuple[str, ...]:
@@ -29,7 +27,7 @@ def put_in_force(port: Port, lines: Sequence[str]) -> BoardDescription:
         for line in lines:
             board.command(line)
         board.send("CAL:STOR")
-        board.query("*OPC?", DONE, timeout_s=_STORE_S)
+        board.query("*OPC?", DONE, duty_s=LONG_REPLY_S)
         description = board.open()
         wrong = board.self_test()
         if wrong:

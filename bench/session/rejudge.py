@@ -183,7 +183,7 @@ def _open_run(reading: Reading, note: dict[str, Any], procedure: Procedure, name
         made = note["loads"]
         raise CaptureError(f"capture {name}: run {note['name']} was made on loads {made}, not on {list(load.numbers)}")
     rated = load_for("rated", reading.setup, reading.description)
-    conditions = conditions_for(reading.setup, rated, load, note["volts"])
+    conditions = conditions_for(reading.setup, rated, load, note["volts"], reading.description)
     observer = reading.onlooker.begin(reading.description) if reading.onlooker is not None else None
     if note.get("live") and reading.before is not None:
         analysis = reading.before.carried_on(conditions, frozenset(load.numbers), observer)
