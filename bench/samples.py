@@ -108,13 +108,15 @@ class Trace:
 class Block:
     """A stretch of a run without a gap inside; `gap_before` if samples are missing between the last block and this one.
 
-    Every block spans `begin_s` to `end_s` (the instant at which the next would begin).
+    `master`: whether a board's master switch was closed as each of its frames began (the last of them may hold samples of after a
+    change); None for a recording. Every block spans `begin_s` to `end_s` (the instant at which the next would begin).
     """
 
     begin_s: float
     end_s: float
     traces: Mapping[str, Trace]
     gap_before: bool = False
+    master: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,11 +169,11 @@ class Sampler:
         for item in placed:
             frame = item.frame
             if isinstance(frame, SampleFrame):
-                number = frame.range_number
-                if together and (item.lost_before or number != self.range_number):
+                state = frame.range_number, frame.master
+                if together and (item.lost_before or state != (self.range_number, together[-1].frame.master)):
                     found.append(self._block(together))
                     together = []
-                self.range_number = number
+                self.range_number = frame.range_number
                 together.append(item)
             elif (event := self._event(item, frame)) is not None:
                 found.append(event)
@@ -210,7 +212,7 @@ class Sampler:
                 counted, which = np.unique(np.clip(taken, 1.0, full - 1.0), return_inverse=True)
                 values = np.array([channel.curve.temperature_c(float(x) / full) for x in counted])[which]
             traces[name] = Trace((start + at).astype(np.float64) * sample_s, values)
-        return Block(start * sample_s, (start + len(counts)) * sample_s, traces, bool(together[0].lost_before))
+        return Block(start * sample_s, (start + len(counts)) * sample_s, traces, bool(together[0].lost_before), frames[0].master)
 
     def _places(self, name: str, offset: int, length: int) -> npt.NDArray[np.int64]:
         """Indices of the channel's samples among `length` samples that begin `offset` samples into the plan's period."""

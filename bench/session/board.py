@@ -10,12 +10,13 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
-from typing import Any, Generic, TypeAlias, TypeVar
+from typing import Any, Generic, NamedTuple, TypeAlias, TypeVar
 
 from bench.description import LINES_MOST, BoardDescription, DescriptionError, description_crc, parse_description
 from bench.measure import BenchFault
 from bench.ports import Port, PortError
 from bench.ports.replay import HEARTBEAT, CaptureWriter
+from bench.session.commanded import Commanded
 from bench.wire import (
     Decoder,
     EventFrame,
@@ -29,7 +30,7 @@ from bench.wire import (
     format_channels,
     format_number,
 )
-from bench.wire.answers import CHANNELS, DESCRIPTION_LINE, DONE, ERROR, IDENTITY, NAME, NUMBER, SWITCH, Answer, whole
+from bench.wire.answers import CHANNELS, DESCRIPTION_LINE, DONE, ERROR, IDENTITY, NAME, NUMBER, STAMP, SWITCH, Answer, whole
 
 HEARTBEAT_S = 0.3
 # What a board has for a reply (PROTOCOL.md section 2), what is granted to link and computer, and how many times the former is waited.
@@ -46,6 +47,15 @@ _SHOWN = 60  # characters of an answer that is quoted
 
 T = TypeVar("T")
 Listener: TypeAlias = Callable[[Sequence[SampleFrame | EventFrame], float], None]
+
+
+class StampAsked(NamedTuple):
+    """`SYSTem:STAMp?` answered: the run stood at `stamp` and `ticks` at a moment between `sent_s` and `received_s` of the port's clock."""
+
+    stamp: int
+    ticks: int
+    sent_s: float
+    received_s: float
 
 
 class BoardFault(Exception):
@@ -78,6 +88,10 @@ class BoardUnfit(BoardFault):
 
 class BoardLacks(BoardFault):
     """The board has not what a test of a unit needs."""
+
+
+class BoardContradicts(BoardFault):
+    """The board's frames show another state than the one that it was told and has confirmed."""
 
 
 class BoardRefused(BoardFault):
@@ -146,6 +160,7 @@ class BoardClient:
         self._other: str | None = None  # the last answer that was of another kind
         self._capture = capture
         self._decoder = Decoder()
+        self._commanded = Commanded()
         self._replies: deque[str] = deque(maxlen=64)
         self._written_s = -1e9
         self._frame_s = 0.0
@@ -160,6 +175,7 @@ class BoardClient:
         data = encode_command(line)
         if self._capture is not None:
             self._capture.sent(data, self.port.now_s())
+        self._commanded.told(line)
         self.port.write(data)
         self._written_s = self.port.now_s()
 
@@ -237,7 +253,10 @@ class BoardClient:
         if expect is None:
             return ""
         answer = self.query(expect.ask, expect.kind)
-        return "" if expect.kind.same(answer, expect.wanted) else f"{expect.ask} answers {_shown(answer)}, not {_shown(expect.wanted)}"
+        if not expect.kind.same(answer, expect.wanted):
+            return f"{expect.ask} answers {_shown(answer)}, not {_shown(expect.wanted)}"
+        self._commanded.confirmed(expect.ask, expect.wanted)
+        return ""
 
     def set_number(self, header: str, value: float) -> None:
         """Set something that is a number, and make sure."""
@@ -281,6 +300,13 @@ class BoardClient:
     def switch_master(self, on: bool) -> None:
         self.command(f"OUTP {'ON' if on else 'OFF'}", Expect("OUTP?", SWITCH, on))
 
+    def select_range(self, volts: float) -> int:
+        """Have the lowest voltage range that reads these volts selected; its number."""
+        self.command(f"SENS:VOLT:RANG {format_number(volts)}")
+        number = self.query("SENS:VOLT:RANG?", whole(0, 3))
+        self._commanded.confirmed("SENS:VOLT:RANG?", number)
+        return number
+
     def all_open(self) -> None:
         self.switch_master(False)
         self.command("ROUT:OPEN:ALL", _NONE_CLOSED)
@@ -304,7 +330,7 @@ class BoardClient:
         if data:
             self._take(data, now_s)
         if self._alert is None and self._sampling and now_s - self._frame_s > _STALL_S:
-            self._alert = BoardSilent(f"the board at {self.port.address} stopped sending samples; look at the cable")
+            self._alert = BoardSilent(f"the board at {self.port.address} stopped sending new samples; look at the cable")
         if self._watch and self._alert is not None:
             alert, self._alert = self._alert, None
             raise alert
@@ -318,13 +344,15 @@ class BoardClient:
                 self._replies.append(piece.text)
             else:
                 frames.append(piece)
-                self._frame_s = now_s
+                if self._commanded.is_new(piece):
+                    self._frame_s = now_s
                 self._notice(piece)
         if frames and self.listener is not None:
             self.listener(frames, now_s)
 
     def _notice(self, frame: SampleFrame | EventFrame) -> None:
-        """Trips and restarts; a trip shows in every later frame too, should its own event be lost."""
+        """Trips, restarts and contradictions; a trip shows in every later frame too, should its own event be lost."""
+        contradiction = self._commanded.contradiction(frame)
         if isinstance(frame, EventFrame) and frame.kind == EventKind.STARTED:
             cause = cause_word(ResetCause, frame.reason)
             self._alert = BoardRestarted(
@@ -336,6 +364,9 @@ class BoardClient:
             self._alert = BoardTripped(f"the board at {self.port.address} opened everything: {why}", known)
         elif frame.tripped and self._alert is None:
             self._alert = BoardTripped(f"the board at {self.port.address} opened everything; the cause was lost on the way", None)
+        elif contradiction and self._alert is None:
+            text = f"the board at {self.port.address} contradicts itself: {contradiction}; nothing that it shows counts: restart it"
+            self._alert = BoardContradicts(f"{text}, and have it looked at if that does not help")
 
     # --- the usual conversation
 
@@ -410,7 +441,7 @@ class BoardClient:
             self.attend(0.1)
             if self._frame_s > before_s:
                 self._sampling = True
-                return
+                return self._commanded.began()
             if number <= -200 and number != -213:
                 break
         raise BoardSilent(f"starting the samples of the board at {self.port.address}: none came (error {number} {text})")
@@ -436,6 +467,13 @@ class BoardClient:
         self.command("*CLS")
         self._alert = None
         self._watch, self.idle = True, idle
+
+    def ask_stamp(self) -> StampAsked:
+        """Where in the run the board is, and when that was. However often it must be asked: the first question was sent before, and the
+        answer came after."""
+        sent_s = self.port.now_s()
+        stamp, ticks = self.query("SYST:STAM?", STAMP)
+        return StampAsked(stamp, ticks, sent_s, self.port.now_s())
 
     def link(self) -> Mapping[str, int]:
         """Damage so far, by kind."""

@@ -30,7 +30,7 @@ from bench.session.progress import Asked, Noted, Progress, StepBegan, Waiting
 from bench.session.watch import Watch
 from bench.uncertainty import TypeA, combine
 from bench.wire import SAMPLES_PER_FRAME, EventFrame, SampleFrame, Sequencer, format_channels
-from bench.wire.answers import whole
+from bench.wire.answers import MODE, whole
 from bench.zero import LinkReadings, ZeroError, converter_seen, converter_stated, told_by_range, zeroed
 
 CLOCK_S = 300.0
@@ -252,7 +252,8 @@ class _Calibrator:
     def _clock(self, seconds: float) -> ClockCalibrated:
         """Against the host's clock for this long."""
         board = self._board
-        board.command(f"SENS:MODE {self._description.mode_of(precise=False).name}")
+        fast = self._description.mode_of(precise=False).name
+        board.command(f"SENS:MODE {fast}", Expect("SENS:MODE?", MODE, fast))
         watch = _ClockWatch(self._description)
         board.listener = watch
         board.start_sampling()
@@ -306,7 +307,8 @@ class _Calibrator:
         board = self._board
         found: dict[int, Mapping[str, TypeA]] = {}
         should = 0.0
-        board.command(f"SENS:MODE {self._description.mode_of(precise=True).name}")
+        mode = self._description.mode_of(precise=True).name
+        board.command(f"SENS:MODE {mode}", Expect("SENS:MODE?", MODE, mode))
         for number in numbers:
             highest = self._description.channels["v_in"].range(number).high
             board.command(f"SENS:VOLT:RANG {0.99 * highest:.3f}", Expect("SENS:VOLT:RANG?", whole(0, 3), number))

@@ -21,6 +21,7 @@ from bench.session.assemble import Story, assemble
 from bench.session.bench import Bench, Cancelled
 from bench.session.board import (
     BoardClient,
+    BoardContradicts,
     BoardFault,
     BoardLacks,
     BoardRefused,
@@ -41,7 +42,7 @@ from bench.session.progress import Progress, StepBegan
 from bench.session.setup import Load, Setup, SetupError, load_for, open_v, range_reach_v, setup_record
 from bench.typed_json import encode
 from bench.verdict import spoiling
-from bench.wire import TripCause, format_number
+from bench.wire import TripCause
 from bench.wire.answers import MODE
 from bench.zero import ZeroError
 
@@ -51,6 +52,7 @@ _CODES: Sequence[tuple[type[Exception], str]] = (
     (BoardTripped, "board-tripped"),
     (BoardRestarted, "board-restarted"),
     (BoardSilent, "board-silent"),
+    (BoardContradicts, "board-contradicts"),
     (BoardRefused, "board-refused"),
     (BoardUnfit, "self-test"),
     (BoardLacks, "board-lacks"),
@@ -172,7 +174,8 @@ class _Test:
         if code == "program":
             _log.error("the test was broken off by an error in the program", exc_info=error)
             text = f"an error in the program: {type(error).__name__}: {error}"
-        self._blame_bench(BenchFault(code, text, spoils=False))
+        # A board that contradicts itself was not to be believed before either.
+        self._blame_bench(BenchFault(code, text, spoils=isinstance(error, BoardContradicts)))
         return text
 
     def _check_cancelled(self) -> None:
@@ -212,7 +215,7 @@ class _Test:
             raise SetupError(f"setting the sample mode: this board has no mode {mode}")
         self._board.command(f"SENS:MODE {mode}", Expect("SENS:MODE?", MODE, mode))
         volts = [open_v(self._setup, self._rated, self._volts(step), description) for step in self._procedure.runs]
-        self._board.command(f"SENS:VOLT:RANG {format_number(round(range_reach_v(self._setup, volts), 2))}")
+        self._board.select_range(round(range_reach_v(self._setup, volts), 2))
 
     def _choose_loads(self, description: BoardDescription) -> None:
         """The load of every step, before anything is switched. What goes beyond the rated load may be left out, and said."""

@@ -149,6 +149,8 @@ def _follow(reading: Reading, note: dict[str, Any], procedure: Procedure, name: 
             reading.description, reading.zeroed = zeroed(reading.stated, LinkReadings(*phases)), True
         case "run":
             _open_run(reading, note, procedure, name)
+        case "stamp" if reading.open is not None:
+            reading.open.analysis.compare(note["stamp"], note["ticks"], note["sent_s"], note["received_s"])
         case "off" if reading.open is not None:
             reading.open.shown = _shown(reading.open, reading.setup)
         case "shorted":

@@ -21,7 +21,6 @@ from bench.session.progress import Asked, Progress
 from bench.session.setup import Setup, range_reach_v
 from bench.session.watch import Watch, look
 from bench.uncertainty import Component, Estimate, TypeA
-from bench.wire.answers import whole
 
 UNIT_QUANTITIES = ("rate_per_min", "on_ratio", "drop_v", "steady_a", "clock_error")
 """Of a kept unit's record."""
@@ -61,8 +60,7 @@ def measure_link(
         progress(Asked(FitLink()))
         hands.do(FitLink(), attending(board))
         lamps = [n for n, load in sorted(description.loads.items()) if load.kind == "LAMP"][:_LAMPS]
-        board.command(f"SENS:VOLT:RANG {range_reach_v(setup, [setup.nominal_v]):g}")
-        number = board.query("SENS:VOLT:RANG?", whole(0, 3))
+        number = board.select_range(round(range_reach_v(setup, [setup.nominal_v]), 2))
         watch = Watch(description)
         board.listener = watch
         board.start_sampling()

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
+from bench.wire.frames import STAMP_MODULUS
 from bench.wire.text import parse_channels, parse_error, parse_number, parse_whole
 
 T = TypeVar("T")
@@ -63,6 +64,11 @@ def _identity(text: str) -> str:
     return text
 
 
+def _stamp(text: str) -> tuple[int, int]:
+    stamp, ticks = text.split(",")
+    return parse_whole(stamp, 0, STAMP_MODULUS - 1), parse_whole(ticks, 0, 0xFFFF)
+
+
 NUMBER = Answer("a number", parse_number, same_number)
 SWITCH = Answer("1 or 0", lambda text: bool(parse_whole(text, 0, 1)))
 DONE = Answer("1", lambda text: parse_whole(text, 1, 1))
@@ -72,3 +78,4 @@ NAME = Answer("a name", _matching(_NAME))
 IDENTITY = Answer("maker, model, serial number and version", _identity)
 DESCRIPTION_LINE = Answer("a line of the description", _matching(_LINE))
 MODE = Answer("FAST or PREC", _mode)
+STAMP = Answer("stamp,ticks", _stamp)
