@@ -23,17 +23,20 @@ LINE = (
 # The edges: what each may import besides the whole line.
 EDGES: dict[str, frozenset[str]] = {
     "defaults": frozenset(),
+    "stopping": frozenset(),
     "files": frozenset(),
     "simboard": frozenset({"files"}),
     "ports": frozenset({"files", "simboard"}),
     "recording": frozenset(),
-    "session": frozenset({"files", "ports", "recording"}),
-    "station": frozenset({"files", "ports", "session", "simboard"}),
+    "session": frozenset({"files", "ports", "recording", "stopping"}),
+    "station": frozenset({"files", "ports", "session", "simboard", "stopping"}),
     "render": frozenset({"session"}),
     "parts": frozenset({"files", "session"}),
     "tui": frozenset({"defaults", "files", "ports", "session", "station", "render", "simboard"}),
     "api": frozenset({"defaults", "files", "parts", "ports", "recording", "session", "render", "simboard"}),
-    "cli": frozenset({"defaults", "files", "parts", "ports", "recording", "session", "station", "render", "simboard", "api", "tui"}),
+    "cli": frozenset(
+        {"defaults", "files", "parts", "ports", "recording", "session", "station", "render", "simboard", "stopping", "api", "tui"}
+    ),
     "__main__": frozenset({"cli"}),
     "__init__": frozenset({"api"}),
 }

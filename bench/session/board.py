@@ -7,6 +7,7 @@ as a `BoardFault` from whichever call notices.
 
 from __future__ import annotations
 
+import logging
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
@@ -44,6 +45,11 @@ _TRIES = 6
 _STALL_S = 1.0
 _DESCRIPTION_S = 30.0
 _SHOWN = 60  # characters of an answer that is quoted
+_SAFE_S = 2.5
+"""How long a board is asked whether everything is open: one that hears nothing any more has opened it by itself after a second."""
+_SAFE_TRIES = 12  # should the port's clock stand still, or what is raised come at once
+
+_log = logging.getLogger(__name__)
 
 T = TypeVar("T")
 Listener: TypeAlias = Callable[[Sequence[SampleFrame | EventFrame], float], None]
@@ -148,7 +154,7 @@ def _shown(value: object) -> str:
 class BoardClient:
     """One board behind one port.
 
-    `listener` gets frames as they come; `idle` is called between reads and may raise to break off (a cancelled test).
+    `listener` gets frames as they come; `idle` is called before each line and each read, and may raise to break off (a cancelled test).
     """
 
     def __init__(self, port: Port, capture: CaptureWriter | None = None) -> None:
@@ -167,17 +173,26 @@ class BoardClient:
         self._alert: BoardFault | None = None
         self._watch = False
         self._sampling = False
+        self._ending = False
+        self._half_said = False
 
     # --- talking
 
     def send(self, line: str) -> None:
-        """Send a line, without knowing whether it arrives."""
+        """Send a line, without knowing whether it arrives, unless it is time to break off. The board comes first, then the capture."""
         data = encode_command(line)
-        if self._capture is not None:
-            self._capture.sent(data, self.port.now_s())
+        if self.idle is not None:
+            self.idle()
+        if self._half_said:
+            # What was broken off in the middle must not spoil this line.
+            data = b"\n" + data
+        self._half_said = True
         self._commanded.told(line)
         self.port.write(data)
+        self._half_said = False
         self._written_s = self.port.now_s()
+        if self._capture is not None:
+            self._capture.sent(data, self._written_s)
 
     def query(self, line: str, kind: Answer[T], duty_s: float = REPLY_S, tries: int = _TRIES) -> T:
         """The value of the answer to a query, which must be of this kind. `duty_s`: what a board has for it.
@@ -186,6 +201,7 @@ class BoardClient:
         again, an answer counts if no other follows: else both were late, and the first is not the answer to what was asked last.
         """
         patience_s = _PATIENCE * duty_s
+        tries = 1 if self._ending else tries
         self._replies.clear()
         self._other = None
         first_s = self.port.now_s()
@@ -234,7 +250,7 @@ class BoardClient:
     def command(self, line: str, expect: Expect[Any] | None = None) -> None:
         """Send a command and make sure: by the error queue, and by what `expect` says. BoardRefused if it won't."""
         problem = ""
-        for attempt in range(_TRIES):
+        for attempt in range(1 if self._ending else _TRIES):
             if attempt:
                 # The line was damaged or lost on the way, or an error stood in the queue from before: say it again.
                 self.retries += 1
@@ -348,7 +364,18 @@ class BoardClient:
                     self._frame_s = now_s
                 self._notice(piece)
         if frames and self.listener is not None:
+            self._tell_listener(frames, now_s)
+
+    def _tell_listener(self, frames: Sequence[SampleFrame | EventFrame], now_s: float) -> None:
+        assert self.listener is not None
+        try:
             self.listener(frames, now_s)
+        except Exception:
+            if not self._ending:
+                raise
+            # Whoever listens must not keep the loads closed.
+            _log.debug("listening while everything is being opened", exc_info=True)
+            self.listener = None
 
     def _notice(self, frame: SampleFrame | EventFrame) -> None:
         """Trips, restarts and contradictions; a trip shows in every later frame too, should its own event be lost."""
@@ -452,15 +479,41 @@ class BoardClient:
         self.attend(0.1)
 
     def make_safe(self) -> str:
-        """Open everything, come what may. Empty if the board confirmed it, else the one-line reason why that is not known."""
+        """Open everything, whatever else fails. Empty if the board confirmed it, else the one-line reason why that is not known.
+
+        The first thing done is to send `*RST`. Nothing is raised, not even by the keyboard; it takes some _SAFE_S at the most.
+        """
         self.idle = None
         self._watch = self._sampling = False
+        self._ending = True
+        problem: BaseException | None = None
+        until_s: float | None = None
+        for attempt in range(_SAFE_TRIES):
+            try:
+                if attempt:
+                    self.send("*RST")
+                    self.send("*CLS")
+                self.command("*RST", _MASTER_OFF)
+                self.all_open()
+                problem = None
+                break
+            except BaseException as error:
+                problem = error
+            now_s = self._clock_s()
+            until_s = now_s + _SAFE_S if until_s is None else until_s
+            if now_s > until_s:
+                break
+        self._ending = False
+        if problem is None:
+            return ""
+        return f"the board did not confirm that everything is open ({_line(problem)}); it opens by itself within a second of silence"
+
+    def _clock_s(self) -> float:
+        """The port's time; that of the last line sent, should the clock fail."""
         try:
-            self.command("*RST", _MASTER_OFF)
-            self.all_open()
-        except (PortError, BoardFault) as error:
-            return f"the board did not confirm that everything is open ({error}); it opens by itself within a second of silence"
-        return ""
+            return self.port.now_s()
+        except BaseException:
+            return self._written_s
 
     def go_on(self, idle: Callable[[], None] | None) -> None:
         """Work with the board again after `make_safe`: it must have got over its trip. BoardFault if it has not."""
@@ -483,8 +536,13 @@ class BoardClient:
     def note(self, **content: Any) -> None:
         """Put a note in the capture, if there is one."""
         if self._capture is not None:
-            self._capture.note(content, self.port.now_s())
+            self._capture.note(content, self._clock_s())
 
     def note_fault(self, fault: BenchFault) -> None:
         """Put a fault of the bench in the capture, or it would be forgotten when that is judged again."""
         self.note(note="bench fault", **asdict(fault))
+
+
+def _line(error: BaseException) -> str:
+    """What was raised, in one line."""
+    return str(error) if isinstance(error, PortError | BoardFault) else f"{type(error).__name__}: {error}".rstrip(": ")

@@ -24,6 +24,7 @@ from bench.clock import ClockComparison, ClockEstimate
 from bench.description import BoardDescription, Range
 from bench.ports import Port
 from bench.session.board import BoardClient, BoardFault, Expect
+from bench.session.conversation import conversation
 from bench.session.in_force import best_lines, lines_of
 from bench.session.operator import Action, Do, FitLink, FitUnit, MeterReader, Place, SetSupply, SimulatedHands, attending
 from bench.session.progress import Asked, Noted, Progress, StepBegan, Waiting
@@ -340,12 +341,9 @@ def calibrate_board(
     Nothing is changed on the board yet: `put_in_force` does that. `hands` is None only for a simulated board, which has its own.
     `date` as a number such as 20261125. BoardFault or PortError if the board fails; everything is open afterwards.
     """
-    board = BoardClient(port)
-    back: tuple[str, ...] = ()
-    try:
+    with conversation(port) as board:
         before = board.open()
         board.need_channels(before)
-        back = lines_of(before)
         identity = board.identity()
         unit = board.simulated_unit()
         board.command("*CLS")
@@ -353,17 +351,17 @@ def calibrate_board(
             hands = SimulatedHands(board, unit, wanted.meters)
         if hands is None:
             raise BoardFault(f"calibrating the board at {port.address}: nobody was named to read the meter")
-        # What an earlier calibration promises must not stand in the way of a later one: what is built in has to be beaten.
-        board.command("CAL:CLE")
-        work = _Calibrator(board, board.open(), hands, wanted, progress)
-        if "TIME" in before.limits:
-            board.set_number("OUTP:PROT:TIME", min(_LONGEST_ON_S, before.limits["TIME"].high))
-        channels, clock = work.perform()
-        work.ask(FitUnit(unit or "the unit"))
-    finally:
-        problem = board.make_safe()
-        if not problem:
-            for line in back:
-                board.command(line)
+        try:
+            # What an earlier calibration promises must not stand in the way of a later one: what is built in has to be beaten.
+            board.command("CAL:CLE")
+            work = _Calibrator(board, board.open(), hands, wanted, progress)
+            if "TIME" in before.limits:
+                board.set_number("OUTP:PROT:TIME", min(_LONGEST_ON_S, before.limits["TIME"].high))
+            channels, clock = work.perform()
+            work.ask(FitUnit(unit or "the unit"))
+        finally:
+            if not board.make_safe():
+                for line in lines_of(before):
+                    board.command(line)
     lines = ("CAL:CLE", *best_lines(work.zeroed, channels, clock, date))
     return Calibration(identity, date, wanted, work.points, tuple(channels), clock, tuple(work.notes), lines)

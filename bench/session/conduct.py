@@ -18,7 +18,7 @@ from bench.ports.replay import ByteSink, CaptureWriter
 from bench.procedure import CoolStep, Procedure, PromptStep, RunStep, Step, ZeroStep
 from bench.record import StepRecord, TestRecord
 from bench.session.assemble import Story, assemble
-from bench.session.bench import Bench, Cancelled
+from bench.session.bench import Bench
 from bench.session.board import (
     BoardClient,
     BoardContradicts,
@@ -34,12 +34,14 @@ from bench.session.board import (
 from bench.session.captured import SessionNote
 from bench.session.chain import AT_FAULT, Chain
 from bench.session.combine import Runs
+from bench.session.conversation import Cancelled, heeding
 from bench.session.identity import addressed_board, identified_board
 from bench.session.ledger import Ledger
 from bench.session.memory import BenchMemory
 from bench.session.operator import Do, Operator, SimulatedHands
 from bench.session.progress import Progress, StepBegan
 from bench.session.setup import Load, Setup, SetupError, load_for, open_v, range_reach_v, setup_record
+from bench.stopping import held
 from bench.typed_json import encode
 from bench.verdict import spoiling
 from bench.wire import TripCause
@@ -81,15 +83,23 @@ def run_test(
 
     `operator` does what hands must do; a simulated board does that by itself, and only for a real one it is needed (by procedures
     with such steps). `at_simulated` names somebody else for a simulated board, given the hands that it has. `cancelled` is asked
-    some twenty times a second, and may raise Cancelled with a reason. `when` and `software` go into the record as they are.
+    some twenty times a second, and may raise Cancelled with a reason. Signals end a test in good order, as often as they may come; one
+    that came is left for whoever holds them off around this. `when` and `software` go into the record as they are.
     `capture` gets everything that was received (format: bench.ports.replay). `memory`: what earlier tests of this session learnt of the
     bench. Raises SetupError if this board can't do the test; everything else ends in a record.
     """
-    board = BoardClient(port, CaptureWriter(capture) if capture is not None else None)
+    writer = CaptureWriter(capture) if capture is not None else None
+    board = BoardClient(port, writer)
     ledger = Ledger(procedure, setup, when, software, port.address, board.link)
     known = memory if memory is not None else BenchMemory()
-    _Test(board, ledger, operator, at_simulated, progress, cancelled or (lambda: False), known).perform()
-    return ledger.record()
+    with held() as hold:
+        _Test(board, ledger, operator, at_simulated, progress, heeding(hold, cancelled), known).perform()
+        if writer is not None and writer.problem:
+            ledger.notes.append(writer.problem)
+        return ledger.record()
+
+
+BEGUN = "the program was stopped before the test was over; what the board had sent by then is in the capture, if one was kept"
 
 
 def begun_record(procedure: Procedure, setup: Setup, address: str, why: str, *, when: str, software: str) -> TestRecord:
@@ -106,7 +116,7 @@ class _Test:
         operator: Operator | None,
         at_simulated: Callable[[SimulatedHands], Operator] | None,
         progress: Progress | None,
-        cancelled: Callable[[], bool],
+        heed: Callable[[], None],
         memory: BenchMemory,
     ) -> None:
         self._board = board
@@ -115,11 +125,12 @@ class _Test:
         self._operator = operator
         self._at_simulated = at_simulated
         self._progress = progress
-        self._cancelled = cancelled
+        self._heed = heed
+        self._is_secured = False
         self._memory = memory
         self._loads: dict[str, Load] = {}
         self._began_s = board.port.now_s()
-        board.idle = self._check_cancelled
+        board.idle = heed
         begun = SessionNote(setup_record(self._setup, self._setup.nominal_v), self._procedure, ledger.when, ledger.software)
         board.note(note="session", **encode(begun))
 
@@ -127,15 +138,18 @@ class _Test:
 
     def perform(self) -> None:
         try:
-            self._open()
-            self._go_through()
+            try:
+                self._open()
+                self._go_through()
+            finally:
+                # Before anything is said or written of what happened.
+                self._secure()
         except SetupError:
             raise
         except (Exception, KeyboardInterrupt) as error:
             self._ledger.interrupted = self._why(error)
             self._board.note(note="interrupted", text=self._ledger.interrupted)
         finally:
-            self._secure()
             self._board.note(note="closed", left_out=self._ledger.left_out, notes=self._ledger.notes, link=self._board.link())
 
     def _go_through(self) -> None:
@@ -150,13 +164,11 @@ class _Test:
                 self._ledger.leave_out_after(step, "all limits were decided before")
 
     def _secure(self) -> None:
-        """Everything open, however often the keyboard is hit while that is being done."""
-        problem: str | None = None
-        while problem is None:
-            try:
-                problem = self._board.make_safe()
-            except KeyboardInterrupt:
-                continue
+        """Everything open, if it was not opened for good already."""
+        if self._is_secured:
+            return
+        problem = self._board.make_safe()
+        self._is_secured = True
         if problem and not any(fault.code == "not-confirmed-open" for fault in self._ledger.faults):
             self._blame_bench(BenchFault("not-confirmed-open", problem, spoils=False))
 
@@ -177,10 +189,6 @@ class _Test:
         # A board that contradicts itself was not to be believed before either.
         self._blame_bench(BenchFault(code, text, spoils=isinstance(error, BoardContradicts)))
         return text
-
-    def _check_cancelled(self) -> None:
-        if self._cancelled():
-            raise Cancelled
 
     # --- contact
 
@@ -337,7 +345,8 @@ class _Test:
 
     def _go_on(self) -> None:
         """Work with the board again after everything was opened."""
-        self._board.go_on(self._check_cancelled)
+        self._is_secured = False
+        self._board.go_on(self._heed)
         self._choose_sampling(self._bench.description)
 
     def _keep_short(self, step: RunStep, proof: BenchProof) -> None:

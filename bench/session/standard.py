@@ -16,6 +16,7 @@ from bench.procedure import Procedure
 from bench.samples import Accuracy, accuracies
 from bench.session.board import BoardClient, BoardFault
 from bench.session.conduct import run_test
+from bench.session.conversation import conversation
 from bench.session.operator import FitLink, FitUnit, Operator, SimulatedHands, attending
 from bench.session.progress import Asked, Progress
 from bench.session.setup import Setup, range_reach_v
@@ -49,8 +50,7 @@ def measure_link(
     port: Port, setup: Setup, operator: Operator | None, progress: Progress = lambda event: None
 ) -> tuple[BoardDescription, dict[str, Estimate]]:
     """The board's readings with the link fitted and two lamps of the bank. BoardFault or PortError if that can't be done."""
-    board = BoardClient(port)
-    try:
+    with conversation(port) as board:
         description = board.open()
         unit = board.simulated_unit()
         board.command("*CLS")
@@ -71,8 +71,6 @@ def measure_link(
         board.listener = None
         progress(Asked(FitUnit("the unit")))
         hands.do(FitUnit(unit or "the unit"), attending(board))
-    finally:
-        board.make_safe()
     volts = off["v_in"].mean if "v_in" in off else _LEAST_V
     if volts < _LEAST_V:
         raise BoardFault(f"measuring a standard on the board at {port.address}: {volts:.2f} V at the input; switch the supply on")
