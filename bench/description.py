@@ -34,6 +34,7 @@ CLOCK_HZ, CLOCK_HALF_WIDTH_MOST = (1e4, 1e9), 0.1
 INTERVAL_S = (1e-5, 1e-3)
 DELAY_MOST_S = 1.0
 COUNTS_MOST, SCALES = 1e5, (1e-9, 1e3)
+LOOP_MOST_OHM = 10.0
 LARGEST = 1e6  # readings and uncertainties, in the channel's unit
 OHMS, BS_K = (10.0, 1e7), (500.0, 1e4)  # of a thermistor and its resistor; its B
 LOAD_NOMINALS: Mapping[str, tuple[float, float]] = {"LAMP": (0.1, 1e3), "PILOT": (0.1, 1e3), "LEAK": (1.0, 1e9), "FREE": (0.0, 1e9)}
@@ -152,15 +153,6 @@ class Check:
 
 
 @dataclass(frozen=True, slots=True)
-class Loop:
-    """Series resistance from the supply's terminals through switch, shunt and wiring to the lamps, unit shorted, with its standard
-    uncertainty; ohm."""
-
-    ohm: float
-    u_ohm: float
-
-
-@dataclass(frozen=True, slots=True)
 class Place:
     """A place in the scan plan: `slot` of every `every`th scan from `first` on."""
 
@@ -169,10 +161,20 @@ class Place:
     every: int
 
 
+@dataclass(frozen=True, slots=True)
+class Loop:
+    """Series resistance from the supply's terminals through switch, shunt and wiring to the lamps, unit shorted, with its standard
+    uncertainty; ohm."""
+
+    ohm: float
+    u_ohm: float
+
+
 @dataclass(frozen=True)
 class BoardDescription:
-    """`calibrated`: the day of the calibration that ranges and clock come from, as a number such as 20261125; 0 for none. `loop`: None
-    where the board does not state it. `unread`: the places in the scan plan of channels that this program can't read.
+    """`calibrated`: the day of the calibration that ranges and clock come from, as a number such as 20261125; 0 for none.
+
+    `unread`: the places in the scan plan of channels that this program can't read. `loop`: None where the board does not state it.
     """
 
     model: str
@@ -185,8 +187,8 @@ class BoardDescription:
     limits: Mapping[str, Limit] = field(default_factory=dict)
     checks: tuple[Check, ...] = ()
     calibrated: int = 0
-    loop: Loop | None = None
     unread: Mapping[str, Place] = field(default_factory=dict)
+    loop: Loop | None = None
 
     def sample_period_s(self, mode: str) -> float:
         """Nominal time from one sample to the next (of the next slot), in s."""
@@ -275,7 +277,7 @@ def _range(d: _Draft, f: list[str]) -> None:
     zero, scale = _number(f[2], -COUNTS_MOST, COUNTS_MOST), _number(f[3], *SCALES)
     low, high = (_number(x, -LARGEST, LARGEST) for x in f[4:6])
     _require(low < high, "the lowest reading is not below the highest")
-    u_scale, u_zero, u_line, noise = _u(f[6], 1.0), _u(f[7]), _u(f[8]), _u(f[9])
+    u_scale, u_zero, u_line, noise = _u(f[6], 1000.0), _u(f[7]), _u(f[8]), _u(f[9])
     d.ranges.setdefault(f[0], {})[number] = Range(number, zero, scale, low, high, u_scale, u_zero, u_line, noise)
 
 
@@ -411,7 +413,7 @@ def _assemble(draft: _Draft) -> BoardDescription:
     unread = {name: place for name, (_, place, _) in draft.channels.items() if name not in channels}
     checks = tuple(check for check in draft.checks.values() if check.channel in channels)
     return BoardDescription(
-        *draft.board, *draft.clock, draft.modes, channels, draft.loads, draft.limits, checks, draft.calibrated, draft.loop, unread
+        *draft.board, *draft.clock, draft.modes, channels, draft.loads, draft.limits, checks, draft.calibrated, unread, draft.loop
     )
 
 

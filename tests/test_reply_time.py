@@ -1,4 +1,4 @@
-"""A board has 0.5 s for a reply (firmware/PROTOCOL.md section 2): within it everything works, beyond it the host says so, however far beyond."""
+"""A board has 0.5 s for a reply (firmware/PROTOCOL.md section 2): within it all works, beyond it the host says so, however far beyond."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ class SlowToAnswer(SimulatedBoard):
     """Obeys at once and answers `late_s` later; frames are not held up."""
 
     late_s = 0.0
+    due: list[tuple[float, bytes]]
 
     def answer(self, reply: str) -> None:
         self.due.append((self.now_s + self.late_s, encode_reply(reply)))
@@ -29,15 +30,11 @@ class SlowToAnswer(SimulatedBoard):
             self.uplink.send(due_s, data)
         super().run_until(t_s)
 
-    @property
-    def due(self) -> list[tuple[float, bytes]]:
-        return self.__dict__.setdefault("_due", [])
-
 
 def slow_bench(late_s: float) -> BenchPort:
     unit = nominal("EL")
     board = SlowToAnswer(World(unit, seed=1), seed=1, unit_name="EL", find_unit=lambda name: "LINK" if name == "LINK" else unit)
-    board.late_s = late_s
+    board.late_s, board.due = late_s, []
     return BenchPort(board)
 
 
