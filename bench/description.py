@@ -141,8 +141,8 @@ class Loop:
 
 @dataclass(frozen=True)
 class BoardDescription:
-    """`calibrated`: the day of the calibration that ranges and clock come from, as a number such as 20261125; 0 for none. `loop`: None where
-    the board does not state it."""
+    """`calibrated`: the day of the calibration that ranges and clock come from, as a number such as 20261125; 0 for none. `loop`: None
+    where the board does not state it."""
 
     model: str
     serial: str
@@ -344,7 +344,9 @@ def _assemble(draft: _Draft) -> BoardDescription:
             if other_name not in channels:
                 raise stop(f"a line 'common' of channel {name!r} names {other_name!r}, which has no line 'channel'")
     checks = tuple(draft.checks.values())
-    return BoardDescription(*draft.board, *draft.clock, draft.modes, channels, draft.loads, draft.limits, checks, draft.calibrated, draft.loop)
+    return BoardDescription(
+        *draft.board, *draft.clock, draft.modes, channels, draft.loads, draft.limits, checks, draft.calibrated, draft.loop
+    )
 
 
 def description_lines(d: BoardDescription) -> tuple[str, ...]:

@@ -253,7 +253,8 @@ def test_protection_and_supply_follow_what_the_bank_has(board: BoardDescription)
     assert conditions.supply_low_v < 12.8 < 13.26 < conditions.supply_high_v
     heavy = setup(rated=(27.0, 27.0), bank=bank("2x27"))
     load = load_for("rated", heavy, board)
-    assert (conditions_for(heavy, load, load, 12.8, board).filament, conditions_for(heavy, load, load, 12.8, board).lamps_w) == (True, (27.0, 27.0))
+    conditions = conditions_for(heavy, load, load, 12.8, board)
+    assert (conditions.filament, conditions.lamps_w) == (True, (27.0, 27.0))
     assert open_v(heavy, load, 12.8, board) == pytest.approx(12.8 + 0.1 * 4.20, abs=0.001)
 
 
@@ -279,7 +280,8 @@ def test_supply_and_protection_go_by_the_loop_that_the_board_states(board: Board
         assert conditions.supply_low_v is not None and conditions.supply_high_v is not None
         widths.append(conditions.supply_high_v - conditions.supply_low_v)
     # 2.5 % and two u of the loop either way, and 1.2 times the fall.
-    assert widths == pytest.approx([0.64 + 3.60 * (1.2 * ohm + 4.0 * u) for ohm, u in ((0.02, 0.002), (0.1, 0.006), (0.1, 0.03))], abs=0.002)
+    loops = ((0.02, 0.002), (0.1, 0.006), (0.1, 0.03))
+    assert widths == pytest.approx([0.64 + 3.60 * (1.2 * ohm + 4.0 * u) for ohm, u in loops], abs=0.002)
     levels = [protection_a(wanted, load, 12.8, one) for one in (board, silent, stiff)]
     assert None not in levels and levels == sorted(levels) and len(set(levels)) == 3  # type: ignore[type-var]
 

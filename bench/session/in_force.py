@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from bench.calibration import Calibrated, ClockCalibrated, command_lines
 from bench.description import BoardDescription
 from bench.ports import Port
-from bench.session.board import BoardClient, BoardFault
+from bench.session.board import LONG_REPLY_S, BoardClient, BoardFault
 
 _SAME = 1e-5
 
