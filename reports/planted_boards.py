@@ -29,7 +29,7 @@ from bench.simboard.commands import CommandError, Status, execute
 from bench.simboard.hidden import RIG_FAULTS
 from bench.simboard.loads import lamp_bank
 from bench.simboard.protection import Protection, Trip, Wave
-from bench.simboard.rig import rig_description
+from bench.simboard.rig import Waveform, rig_description
 from bench.simboard.sampling import BURST_OVER_S, FinishedBurst, FullFrame, Stand
 from bench.simboard.world import World
 from bench.wire import Decoder, EventFrame, EventKind, ResetCause, SampleFrame, TripCause, encode_event, encode_reply, encode_sample_frame
@@ -130,7 +130,7 @@ class StopBeforeOpening(SimulatedBoard):
 
 class StoresNothing(SimulatedBoard):
     def power_up(self, cause: ResetCause) -> None:
-        self.scales.store = lambda: None
+        self.scales.store = lambda: None  # type: ignore[method-assign]
         super().power_up(cause)
 
 
@@ -148,7 +148,7 @@ class _OtherBursts(SimulatedBoard):
         super().start()
         assert self._run is not None
         plain: Callable[..., list[FinishedBurst]] = self._run._bursts
-        self._run._bursts = lambda *given: [self.other(burst) for burst in plain(*given)]
+        self._run._bursts = lambda *given: [self.other(burst) for burst in plain(*given)]  # type: ignore[method-assign]
 
 
 class BurstAtLastChange(_OtherBursts):
@@ -173,12 +173,12 @@ class _OtherComparator(SimulatedBoard):
         super().power_up(cause)
         if "_compare" not in vars(self.rig):
             plain = self.rig._compare
-            self.rig._compare = lambda wave: plain(self._compared(wave))
+            self.rig._compare = lambda wave: plain(self._compared(wave))  # type: ignore[method-assign]
 
-    def _compared(self, wave: Wave) -> Wave:
+    def _compared(self, wave: Waveform) -> Waveform:
         """What the built-in comparator takes as this board's one takes the wave itself."""
         least_v = self.part * np.maximum(wave.v_in, self.floor_v)
-        return replace(wave, v_in=np.full_like(wave.v_in, 1.0), v_out=0.5 + wave.v_out - least_v)
+        return Wave(wave.t_s, np.full_like(wave.v_in, 1.0), 0.5 + wave.v_out - least_v, wave.i_load, wave.v_pilot)
 
 
 class ThresholdQuarter(_OtherComparator):
@@ -399,8 +399,8 @@ class RefusedByHalf(SimulatedBoard):
 
 @dataclass(frozen=True)
 class Planted:
-    """A fault: what is wrong in words, the board that has it, and the rig's faults that it needs to show: those lose samples, which no other
-    test may see."""
+    """A fault: what is wrong in words, the board that has it, and the rig's faults that it needs to show: those lose samples, and
+    are for the one test of such boards."""
 
     text: str
     board: type[SimulatedBoard]

@@ -185,7 +185,7 @@ def test_a_cold_load_closed_live_adds_its_inrush_and_then_a_lamps_current(
     alone = float(np.mean([a for s, a in current.items() if s <= event.stamp]))
     early = [a for s, a in current.items() if 0 < s - event.stamp <= 0.003 / period]
     late = [a for s, a in current.items() if s - event.stamp > 0.8 / period]
-    # The cold lamp's conductance beside the lit one's, both behind the loop; it warms up from the first sample on. What is lit has no inrush.
+    # The cold lamp's conductance beside the lit one's, both behind the loop; it warms up from the first sample on.
     assert description.loop is not None
     siemens = cold_siemens([description.loads[loads.b].nominal], SYSTEM_V) + alone / idle_v
     inrush = idle_v * siemens / (1.0 + description.loop.ohm * siemens)

@@ -52,8 +52,8 @@ def described_lines(d: BoardDescription) -> Iterator[tuple[int, str]]:
         for value in (0.99 * limit.low, 1.01 * limit.high, -limit.low):
             yield -222, f"{header} {format_number(value)}"
     ranges = d.channels["v_in"].ranges
-    for r in ranges:
-        yield 0, f"SENS:VOLT:RANG {format_number(r.high)}"
+    for one_range in ranges:
+        yield 0, f"SENS:VOLT:RANG {format_number(one_range.high)}"
     yield -222, f"SENS:VOLT:RANG {format_number(1.001 * max(r.high for r in ranges))}"
     for channel in d.channels.values():
         for number in range(4):

@@ -18,6 +18,7 @@ from contract_bench import OTHER, Bench, hands_at, loads_of
 
 from bench.description import parse_description
 from bench.ports.opening import open_port
+from bench.wire import ResetCause
 from reports.planted_boards import FAULTS, KIND, described_board, planted_board
 
 CASES: dict[str, Callable[..., None]] = {
@@ -28,7 +29,7 @@ CASES: dict[str, Callable[..., None]] = {
     "burst-last": samples.test_a_burst_is_stamped_at_its_first_change_and_counts_them_all,
     "threshold-quarter": samples.test_the_comparator_is_high_above_half_the_input,
     "run-number": samples.test_runs_are_numbered_and_each_begins_at_zero,
-    "sequence": partial(protection.test_a_start_is_told_and_all_is_as_the_page_has_it, cause=protection.ResetCause.EXT),
+    "sequence": partial(protection.test_a_start_is_told_and_all_is_as_the_page_has_it, cause=ResetCause.EXT),
     "overflow-bit": text.test_at_an_overflow_the_status_has_the_bit_of_350_and_not_the_ninths_own,
     "silence-errors": partial(protection.test_lines_with_errors_do_not_keep_a_board_closed, line="FOO"),
     "live-glitch": switches.test_what_a_line_does_not_name_stays_without_the_shortest_break,
