@@ -9,6 +9,7 @@ from bench.outcome import Outcome
 from bench.session.board import BoardClient, BoardLate, BoardSilent
 from bench.simboard.units import nominal
 from bench.simboard.world import World
+from bench.wire.answers import DONE, NUMBER
 from reports.planted_boards import RepliesLate
 
 
@@ -44,6 +45,6 @@ def test_a_lost_reply_is_asked_for_again_and_not_taken_for_a_late_one() -> None:
     client.open()
     lost = iter((True, True))
     port.lose = lambda data: data == b"SYST:VERS?\n" and next(lost, False)
-    assert client.query("SYST:VERS?") == "1999.0"
+    assert client.query("SYST:VERS?", NUMBER) == 1999.0
     assert client.retries == 2
-    assert client.query("*OPC?") == "1"
+    assert client.query("*OPC?", DONE) == 1

@@ -280,7 +280,7 @@ def test_supply_and_protection_go_by_the_loop_that_the_board_states(board: Board
         assert conditions.supply_low_v is not None and conditions.supply_high_v is not None
         widths.append(conditions.supply_high_v - conditions.supply_low_v)
     # 2.5 % and two u of the loop either way, and 1.2 times the fall.
-    loops = ((0.02, 0.002), (0.1, 0.006), (0.1, 0.03))
+    loops = (0.02, 0.002), (0.1, 0.006), (0.1, 0.03)
     assert widths == pytest.approx([0.64 + 3.60 * (1.2 * ohm + 4.0 * u) for ohm, u in loops], abs=0.002)
     levels = [protection_a(wanted, load, 12.8, one) for one in (board, silent, stiff)]
     assert None not in levels and levels == sorted(levels) and len(set(levels)) == 3  # type: ignore[type-var]

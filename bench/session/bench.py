@@ -9,6 +9,7 @@ from bench.description import BoardDescription
 from bench.measure import BenchFault, BenchProof
 from bench.ports import PortError
 from bench.session.board import BoardClient, BoardFault
+from bench.session.conversation import Cancelled
 from bench.session.lamp_check import lamp_takes
 from bench.session.ledger import Ledger
 from bench.session.memory import BenchMemory
@@ -26,10 +27,6 @@ _TICK_S = 0.25
 _LAMP_S = 0.3
 _NOTHING_A, _DEAD_V = 0.1, 0.5
 _AT_ONCE_S = 4.0  # a board opens everything by itself some 5 s after the longest that a run may take, however short that was
-
-
-class Cancelled(Exception):
-    """The operator has had enough; an `Operator` or a `progress` may raise it too."""
 
 
 class _SupplyShown:
