@@ -104,6 +104,9 @@ _SELF_TEST_TEXT: Mapping[int, str] = {
 }
 
 
+_VALUE: Mapping[str, Callable[[str], object]] = {"OUTP?": lambda text: text == "1", "ROUT:CLOS?": parse_channels, "SENS:VOLT:RANG?": int}
+
+
 class BoardClient:
     """One board behind one port.
 
@@ -176,7 +179,7 @@ class BoardClient:
                     return
                 problem = self.query(ask, like)
                 if problem == expected:
-                    return self._commanded.confirmed(ask, expected)
+                    return self._commanded.confirmed(ask, _VALUE.get(ask, str)(problem))
                 problem = f"{ask} answers {problem}, not {expected}"
             else:
                 problem = f"error {number} {text}"
@@ -220,7 +223,7 @@ class BoardClient:
             number, text = parse_error(self.query("SYST:ERR?", r'[+-]?\d+,"[^"]*"'))
             answer = self.query("ROUT:CLOS?", _CHANNELS)
             if number == 0 and answer == expected:
-                return self._commanded.confirmed("ROUT:CLOS?", expected)
+                return self._commanded.confirmed("ROUT:CLOS?", wanted)
             problem = f"error {number} {text}" if number else f"ROUT:CLOS? answers {answer}, not {expected}"
         raise BoardRefused(f"switching the loads of the board at {self.port.address} to {expected}: {problem}")
 
@@ -230,9 +233,9 @@ class BoardClient:
     def select_range(self, volts: float) -> int:
         """Have the lowest voltage range that reads these volts selected; its number."""
         self.command(f"SENS:VOLT:RANG {format_number(volts)}")
-        number = self.query("SENS:VOLT:RANG?", r"[0-3]")
+        number = int(self.query("SENS:VOLT:RANG?", r"[0-3]"))
         self._commanded.confirmed("SENS:VOLT:RANG?", number)
-        return int(number)
+        return number
 
     def all_open(self) -> None:
         self.switch_master(False)
