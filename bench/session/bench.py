@@ -16,7 +16,7 @@ from bench.session.memory import BenchMemory
 from bench.session.operator import Action, Cool, FitLink, FitUnit, Meanwhile, Operator, SetSupply, attending
 from bench.session.progress import Asked, Event, Noted, Progress, Waiting
 from bench.session.run import LOOK_S, REST_S
-from bench.session.setup import Load, Setup, SetupError, on_time_s, open_v, protection_a
+from bench.session.setup import Load, Setup, SetupError, loop_of, on_time_s, open_v, protection_a
 from bench.session.watch import Watch, look
 from bench.uncertainty import TypeA
 from bench.zero import LinkReadings, ZeroError, zeroed
@@ -144,7 +144,10 @@ class Bench:
         """See that the supply is right: ask only if it is not, and look again after the person says that it is."""
         if self._supply_v == volts:
             return
-        wanted = SetSupply(volts, open_v(self._setup, self._rated, volts), self._rated.numbers)
+        if self._supply_v is None and self.description.loop is None:
+            loop = loop_of(self.description)
+            self.note(f"the board does not state its loop: {loop.ohm:.2f} ohm from supply to lamps is assumed (SAE J823)")
+        wanted = SetSupply(volts, open_v(self._setup, self._rated, volts, self.description), self._rated.numbers)
         self._supply_v = volts
         fault = self._supply_fault(wanted, judged)
         for _ in range(_TRIES):

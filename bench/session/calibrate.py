@@ -23,7 +23,7 @@ from bench.calibration import (
 from bench.clock import ClockComparison, ClockEstimate
 from bench.description import BoardDescription, Range
 from bench.ports import Port
-from bench.session.board import BoardClient, BoardFault
+from bench.session.board import BoardClient, BoardFault, Expect
 from bench.session.conversation import conversation
 from bench.session.in_force import best_lines, lines_of
 from bench.session.operator import Action, Do, FitLink, FitUnit, MeterReader, Place, SetSupply, SimulatedHands, attending
@@ -31,6 +31,7 @@ from bench.session.progress import Asked, Noted, Progress, StepBegan, Waiting
 from bench.session.watch import Watch
 from bench.uncertainty import TypeA, combine
 from bench.wire import SAMPLES_PER_FRAME, EventFrame, SampleFrame, Sequencer, format_channels
+from bench.wire.answers import MODE, whole
 from bench.zero import LinkReadings, ZeroError, converter_seen, converter_stated, told_by_range, zeroed
 
 CLOCK_S = 300.0
@@ -91,7 +92,7 @@ class _ClockWatch:
 
     def __init__(self, description: BoardDescription) -> None:
         self._comparison = ClockComparison(description.clock_half_width)
-        self._period_s = description.sample_period_s("FAST")
+        self._period_s = description.sample_period_s(description.mode_of(precise=False).name)
         self._sequencer = Sequencer()
 
     def __call__(self, frames: Sequence[SampleFrame | EventFrame], arrival_s: float) -> None:
@@ -252,7 +253,8 @@ class _Calibrator:
     def _clock(self, seconds: float) -> ClockCalibrated:
         """Against the host's clock for this long."""
         board = self._board
-        board.command("SENS:MODE FAST")
+        fast = self._description.mode_of(precise=False).name
+        board.command(f"SENS:MODE {fast}", Expect("SENS:MODE?", MODE, fast))
         watch = _ClockWatch(self._description)
         board.listener = watch
         board.start_sampling()
@@ -306,10 +308,11 @@ class _Calibrator:
         board = self._board
         found: dict[int, Mapping[str, TypeA]] = {}
         should = 0.0
-        board.command("SENS:MODE PREC" if "PREC" in self._description.modes else "SENS:MODE FAST")
+        mode = self._description.mode_of(precise=True).name
+        board.command(f"SENS:MODE {mode}", Expect("SENS:MODE?", MODE, mode))
         for number in numbers:
             highest = self._description.channels["v_in"].range(number).high
-            board.command(f"SENS:VOLT:RANG {0.99 * highest:.3f}", "SENS:VOLT:RANG?", str(number))
+            board.command(f"SENS:VOLT:RANG {0.99 * highest:.3f}", Expect("SENS:VOLT:RANG?", whole(0, 3), number))
             watch = Watch(self._description)
             board.listener = watch
             board.start_sampling()
@@ -340,6 +343,7 @@ def calibrate_board(
     """
     with conversation(port) as board:
         before = board.open()
+        board.need_channels(before)
         identity = board.identity()
         unit = board.simulated_unit()
         board.command("*CLS")

@@ -19,7 +19,18 @@ from bench.procedure import CoolStep, Procedure, PromptStep, RunStep, Step, Zero
 from bench.record import StepRecord, TestRecord
 from bench.session.assemble import Story, assemble
 from bench.session.bench import Bench
-from bench.session.board import BoardClient, BoardFault, BoardRefused, BoardRestarted, BoardSilent, BoardTripped, BoardUnfit
+from bench.session.board import (
+    BoardClient,
+    BoardContradicts,
+    BoardFault,
+    BoardLacks,
+    BoardRefused,
+    BoardRestarted,
+    BoardSilent,
+    BoardTripped,
+    BoardUnfit,
+    Expect,
+)
 from bench.session.captured import SessionNote
 from bench.session.chain import AT_FAULT, Chain
 from bench.session.combine import Runs
@@ -33,7 +44,8 @@ from bench.session.setup import Load, Setup, SetupError, load_for, open_v, range
 from bench.stopping import held
 from bench.typed_json import encode
 from bench.verdict import spoiling
-from bench.wire import TripCause, format_number
+from bench.wire import TripCause
+from bench.wire.answers import MODE
 from bench.zero import ZeroError
 
 _LAMPS_COLD_S = 10.0  # dark for so long before a cold start: common practice, no source
@@ -42,8 +54,10 @@ _CODES: Sequence[tuple[type[Exception], str]] = (
     (BoardTripped, "board-tripped"),
     (BoardRestarted, "board-restarted"),
     (BoardSilent, "board-silent"),
+    (BoardContradicts, "board-contradicts"),
     (BoardRefused, "board-refused"),
     (BoardUnfit, "self-test"),
+    (BoardLacks, "board-lacks"),
     (BoardFault, "board"),
     (ZeroError, "zero"),
     (PortError, "port-lost"),
@@ -172,7 +186,8 @@ class _Test:
         if code == "program":
             _log.error("the test was broken off by an error in the program", exc_info=error)
             text = f"an error in the program: {type(error).__name__}: {error}"
-        self._blame_bench(BenchFault(code, text, spoils=False))
+        # A board that contradicts itself was not to be believed before either.
+        self._blame_bench(BenchFault(code, text, spoils=isinstance(error, BoardContradicts)))
         return text
 
     # --- contact
@@ -192,6 +207,7 @@ class _Test:
         if unit is not None:
             hands = SimulatedHands(board, unit)
             self._operator = hands if self._at_simulated is None else self._at_simulated(hands)
+        board.need_channels(description)
         self._rated = load_for("rated", setup, description)
         self._memory.meet(board.identity(), self._began_s)
         off_s = self._began_s - setup.rested_s
@@ -205,9 +221,9 @@ class _Test:
         mode = "PREC" if self._setup.precise else "FAST"
         if mode not in description.modes:
             raise SetupError(f"setting the sample mode: this board has no mode {mode}")
-        self._board.command(f"SENS:MODE {mode}", "SENS:MODE?", mode)
-        volts = [open_v(self._setup, self._rated, self._volts(step)) for step in self._procedure.runs]
-        self._board.command(f"SENS:VOLT:RANG {format_number(round(range_reach_v(self._setup, volts), 2))}")
+        self._board.command(f"SENS:MODE {mode}", Expect("SENS:MODE?", MODE, mode))
+        volts = [open_v(self._setup, self._rated, self._volts(step), description) for step in self._procedure.runs]
+        self._board.select_range(round(range_reach_v(self._setup, volts), 2))
 
     def _choose_loads(self, description: BoardDescription) -> None:
         """The load of every step, before anything is switched. What goes beyond the rated load may be left out, and said."""

@@ -7,11 +7,9 @@ from collections.abc import Sequence
 from bench.calibration import Calibrated, ClockCalibrated, command_lines
 from bench.description import BoardDescription
 from bench.ports import Port, PortError
-from bench.session.board import BoardFault
+from bench.session.board import LONG_REPLY_S, BoardFault
 from bench.session.conversation import Cancelled, conversation
-
-_STORE_S = 2.5
-_SAME = 1e-5
+from bench.wire.answers import DONE, same_number
 
 
 def best_lines(zeroed_one: BoardDescription, channels: Sequence[Calibrated], clock: ClockCalibrated | None, date: int) -> tuple[str, ...]:
@@ -36,7 +34,7 @@ def put_in_force(port: Port, lines: Sequence[str]) -> BoardDescription:
             board.idle = None
             now_has = "the board may have stored it or not: calibrate it again"
             board.send("CAL:STOR")
-            board.query("*OPC?", "1", timeout_s=_STORE_S)
+            board.query("*OPC?", DONE, duty_s=LONG_REPLY_S)
             description = board.open()
             wrong = board.self_test()
             if wrong:
@@ -62,7 +60,7 @@ def _check_said(description: BoardDescription, line: str, address: str) -> None:
         told, said = [float(text) for text in parameters.split(",")], (description.clock_hz, description.clock_half_width)
     elif header == "CAL:DATE":
         told, said = [float(parameters)], [description.calibrated]
-    if any(abs(t - s) > _SAME * max(abs(t), 1e-9) for t, s in zip(told, said, strict=True)):
+    if not all(map(same_number, told, said)):
         raise BoardFault(f"calibrating the board at {address}: it was told {line} and says {', '.join(f'{s:g}' for s in said)}")
 
 

@@ -60,8 +60,7 @@ def measure_link(
         progress(Asked(FitLink()))
         hands.do(FitLink(), attending(board))
         lamps = [n for n, load in sorted(description.loads.items()) if load.kind == "LAMP"][:_LAMPS]
-        board.command(f"SENS:VOLT:RANG {range_reach_v(setup, [setup.nominal_v]):g}")
-        number = int(board.query("SENS:VOLT:RANG?", r"[0-3]"))
+        number = board.select_range(round(range_reach_v(setup, [setup.nominal_v]), 2))
         watch = Watch(description)
         board.listener = watch
         board.start_sampling()
@@ -103,20 +102,21 @@ def link_quantities(
     for name, channel in (("current_zero_a", "i_load"), ("current_zero_low_a", "i_load_low")):
         if channel in rest:
             found[name] = _reading(known, channel, rest[channel], "A")
-    if "v_drop" in rest and "v_drop" in off:
+    if "v_drop" in rest and "v_drop" in off and "v_in" in off:
         risen = off["v_drop"].mean - rest["v_drop"].mean
         parts = known["v_drop"].parts("v_drop", risen, {"v_in": off["v_in"].mean}, rest["v_drop"].u)
         found["drop_share"] = Estimate(risen, "V", (*parts, Component("noise", off["v_drop"].u))).scaled(1.0 / off["v_in"].mean, "1")
-    if "v_out" in off:
+    if "v_out" in off and "v_in" in off:
         found["out_over_in"] = _ratio(_reading(known, "v_out", off["v_out"], "V"), _reading(known, "v_in", off["v_in"], "V"))
     currents: dict[str, Estimate] = {}
     for channel in ("i_load", "i_load_low"):
         if channel in on and channel in rest:
             amperes = on[channel].mean - rest[channel].mean
-            parts = known[channel].parts(channel, amperes, {"v_in": on["v_in"].mean}, rest[channel].u)
+            others = {name: reading.mean for name, reading in on.items()}
+            parts = known[channel].parts(channel, amperes, others, rest[channel].u)
             currents[channel] = Estimate(amperes, "A", (*parts, Component("noise", on[channel].u)))
     best = currents.get("i_load_low", currents.get("i_load"))
-    if best is not None and "v_out" in on:
+    if best is not None and "v_out" in on and on["v_out"].mean > 0.0:
         volts = _reading(known, "v_out", on["v_out"], "V")
         by_law = (nominal_v / volts.value) ** CURRENT_EXPONENT
         at_nominal = best.scaled(by_law, "A")

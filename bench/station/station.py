@@ -54,6 +54,7 @@ from bench.station.words import (
     Stop,
     Turn,
 )
+from bench.wire.answers import DONE
 
 SILENT_SCREEN_S = 1.0
 """A screen that was not heard for so long during a test is taken for gone: as long as a board waits for its host."""
@@ -213,7 +214,7 @@ class Station:
             return
         try:
             if self._port is not None:
-                BoardClient(self._port).query("*OPC?", "1", tries=2)
+                BoardClient(self._port).query("*OPC?", DONE, tries=2)
                 return
             if self._attached.address == "auto" and not self._worth_asking():
                 return
