@@ -20,7 +20,7 @@ from bench.record import StepRecord, TestRecord
 from bench.session.assemble import Story, assemble
 from bench.session.bench import Bench, Cancelled
 from bench.session.board import BoardClient, BoardFault, BoardRefused, BoardRestarted, BoardSilent, BoardTripped, BoardUnfit
-from bench.session.captured import SessionNote
+from bench.session.capture_notes import SessionNote
 from bench.session.chain import AT_FAULT, Chain
 from bench.session.combine import Runs
 from bench.session.identity import addressed_board, identified_board
