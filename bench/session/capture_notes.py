@@ -15,6 +15,7 @@ from bench.ports.replay import FORMAT, CaptureError, Entry
 from bench.procedure import Procedure
 from bench.record import BoardRecord, SetupRecord
 from bench.typed_json import ContentError, decode, printable
+from bench.wire import STAMP_MODULUS
 
 
 @dataclass(frozen=True)
@@ -75,6 +76,20 @@ class RunNote:
 
 
 @dataclass(frozen=True, slots=True)
+class StampNote:
+    """The board was asked where its stamps are, between `sent_s` and `received_s` of the port's clock: at `stamp` and `ticks`."""
+
+    stamp: int
+    ticks: int
+    sent_s: float
+    received_s: float
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.stamp < STAMP_MODULUS or self.ticks < 0 or self.sent_s > self.received_s:
+            raise ValueError(f"stamp {self.stamp} and {self.ticks} ticks, asked at {self.sent_s:g} s and answered at {self.received_s:g} s")
+
+
+@dataclass(frozen=True, slots=True)
 class OffNote:
     """The unit is switched off, or another run carries on: what came until now is what the run shows."""
 
@@ -125,7 +140,7 @@ class ClosedNote:
 
 
 Note: TypeAlias = (
-    SessionNote | OlderSession | BoardNote | OlderBoard | ZeroNote | RunNote | OffNote | EndNote | ShortedNote | LampsProvedNote
+    SessionNote | OlderSession | BoardNote | OlderBoard | ZeroNote | RunNote | StampNote | OffNote | EndNote | ShortedNote | LampsProvedNote
     | BenchFault | InterruptedNote | ClosedNote
 )  # fmt: skip
 NOTES: Mapping[str, type] = {
@@ -133,6 +148,7 @@ NOTES: Mapping[str, type] = {
     "board": BoardNote,
     "zero": ZeroNote,
     "run": RunNote,
+    "stamp": StampNote,
     "off": OffNote,
     "end": EndNote,
     "shorted": ShortedNote,

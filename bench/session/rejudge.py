@@ -28,6 +28,7 @@ from bench.session.capture_notes import (
     RunNote,
     SessionNote,
     ShortedNote,
+    StampNote,
     ZeroNote,
     note_of,
 )
@@ -186,6 +187,8 @@ def _follow(reading: Reading, note: Note) -> None:
             _zero(reading, note)
         case RunNote():
             _open_run(reading, note)
+        case StampNote():
+            reading.running().analysis.compare(note.stamp, note.ticks, note.sent_s, note.received_s)
         case OffNote():
             run = reading.running()
             reading.demand(run.shown is None, f"run {run.note.name!r} is switched off twice")
@@ -249,6 +252,8 @@ def _open_run(reading: Reading, note: RunNote) -> None:
     step, description = reading.step(note.step), reading.description
     if description is None:
         raise reading.refused(f"it holds a run {note.name!r} before a board is known")
+    missing = " and no ".join(description.missing)
+    reading.demand(not missing, f"its board has no channel {missing}: no run can be judged")
     reading.demand(reading.open is None, f"run {note.name!r} begins before the run before it is over")
     reading.demand(not note.live or reading.before is not None, f"run {note.name!r} carries on another, and there is none before it")
     load = load_for(step.loads, reading.setup, description)
@@ -256,7 +261,7 @@ def _open_run(reading: Reading, note: RunNote) -> None:
     reading.demand(made == wanted, f"run {note.name!r} was made on loads {made}, not on {wanted}")
     reading.demand(0.0 < note.volts <= MOST_V, f"run {note.name!r} was made at {note.volts:g} V; allowed is up to {MOST_V:g} V")
     rated = load_for("rated", reading.setup, description)
-    conditions = conditions_for(reading.setup, rated, load, note.volts)
+    conditions = conditions_for(reading.setup, rated, load, note.volts, description)
     observer = reading.onlooker.begin(description) if reading.onlooker is not None else None
     if note.live and reading.before is not None:
         analysis = reading.before.carried_on(conditions, frozenset(load.numbers), observer)
