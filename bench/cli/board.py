@@ -33,7 +33,7 @@ def command(address: str, tcp: int | None, host: str) -> None:
     from bench.ports.simulated import open_line
 
     def ready(name: str) -> None:
-        click.echo(name)
+        print(name, flush=True)
 
     line = open_line(parse_sim_address(address), paced=True)
     if tcp is None:

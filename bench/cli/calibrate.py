@@ -125,9 +125,9 @@ def command(
             found = calibrate_board(port, wanted, Person(assume_yes=yes), _day(story["when"]), progress=progress)
         print_table(("channel", "at", "u without", "u with meter", "result"), _rows(found))
         for text in _refusals(found):
-            click.echo(folded(text))
+            print(folded(text))
         for note in found.notes:
-            click.echo(folded(note, "note: "), err=True)
+            print(folded(note, "note: "), file=sys.stderr)
         stored = False
         try:
             if found.better and _confirmed(store):
@@ -137,10 +137,10 @@ def command(
             # Whatever becomes of the board: nobody shall have to read the meters again.
             path = keep_calibration(keep, found, stored, story["when"], story["software"])
     if not found.better:
-        click.echo("Nothing is better known than before: the board stays as it is.")
+        print("Nothing is better known than before: the board stays as it is.")
     else:
-        click.echo("Stored in the board, and read back." if stored else "Not stored: the board stays as it is.")
-    click.echo(f"Kept in {path}.")
+        print("Stored in the board, and read back." if stored else "Not stored: the board stays as it is.")
+    print(f"Kept in {path}.")
     return GOOD
 
 

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+
+from bench.cli.streams import bare
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -26,15 +29,20 @@ WIDEST = 100
 _NARROWEST_PIPE = 80
 
 
-def console(stderr: bool = False) -> Console:
-    """A console that takes nothing for markup. It keeps to NO_COLOR, and to 80 columns where there is no terminal."""
-    from rich.console import Console
+def console() -> Console:
+    """A console that takes nothing for markup, and lets no text reach the terminal that it might obey. It keeps to NO_COLOR, and to 80
+    columns where there is no terminal."""
+    from rich.console import Console, ConsoleOptions, RenderableType
+    from rich.segment import Segment
+
+    from bench.render.plain import plain_text
 
     class _Console(Console):
-        def on_broken_pipe(self) -> None:
-            raise BrokenPipeError  # rich would leave with 1, which says of a unit that it is not good
+        def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
+            for segment in super().render(renderable, options):
+                yield segment if segment.control else Segment(plain_text(segment.text), segment.style)
 
-    made = _Console(stderr=stderr, markup=False, highlight=False, emoji=False, soft_wrap=False)
+    made = _Console(file=bare(sys.stdout), markup=False, highlight=False, emoji=False, soft_wrap=False)
     made.width = min(made.width, WIDEST) if made.is_terminal else _NARROWEST_PIPE
     return made
 
@@ -52,7 +60,7 @@ def print_report(record: TestRecord, full: bool, budget: bool, kept_in: str = ""
             out.print()
             out.print(headline(record))
         else:
-            click.echo(report_text(record, out.width, budget), nl=False)
+            print(report_text(record, out.width, budget), end="")
         return
     from rich.text import Text
 
@@ -78,7 +86,7 @@ def deliver(record: TestRecord, json_path: str | None, full: bool, budget: bool)
 
     text = to_json(record) + "\n"
     if json_path == "-":
-        click.echo(text, nl=False)
+        print(text, end="")
         return
     try:
         write_whole(Path(json_path), text)

@@ -14,4 +14,4 @@ def command() -> None:
     \b
     makebreak schema > record-3.json
     """
-    click.echo((files("bench") / "data" / "schema" / "record-3.json").read_text(encoding="utf-8"), nl=False)
+    print((files("bench") / "data" / "schema" / "record-3.json").read_text(encoding="utf-8"), end="")

@@ -52,7 +52,7 @@ def _write_flashes(record: TestRecord, path: str) -> None:
     from bench.session.keeping import write_whole
 
     if path == "-":
-        click.echo(flashes_csv(record), nl=False)
+        print(flashes_csv(record), end="")
         return
     try:
         write_whole(Path(path), flashes_csv(record))
@@ -61,10 +61,11 @@ def _write_flashes(record: TestRecord, path: str) -> None:
 
 
 def _record(path: Path) -> TestRecord:
+    from bench.intake import RECORD_MB, IntakeError, read_text
     from bench.record_json import RecordError, from_json
 
     try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
+        text = read_text(path, RECORD_MB)
+    except IntakeError as error:
         raise RecordError(f"reading {path}: {error}") from error
     return from_json(text, str(path))

@@ -120,22 +120,22 @@ def _report(name: str, entries: Sequence[Entry], charts: bool) -> int:
     drifted = []
     last = entries[-1]
     count = "first reading" if len(entries) == 1 else f"{len(entries)} readings since {entries[0].when[:10]}"
-    click.echo(f"Kept standard {name} on board {last.board}: {count}")
+    print(f"Kept standard {name} on board {last.board}: {count}")
     for quantity, (_, _, unit) in last.values.items():
         rows = [(e.when, *e.values[quantity]) for e in entries if quantity in e.values]
         whens, values = [row[0] for row in rows], [row[1] for row in rows]
         finding = judge(values, [row[2] for row in rows])
         title = TITLES.get(quantity, quantity)
-        click.echo(sentence(title, whens, values, finding, unit))
+        print(sentence(title, whens, values, finding, unit))
         if charts or finding.state is not State.STEADY:
             for line in chart_lines(whens, values, finding):
-                click.echo(line)
+                print(line)
         if finding.state is State.DRIFTED:
             drifted.append(title)
     if len(entries) == 1:
-        click.echo("There is nothing yet to compare it with.")
+        print("There is nothing yet to compare it with.")
     elif drifted:
-        click.echo(f"THE RIG HAS DRIFTED: {', '.join(drifted)}. Look for the cause (leads, lamps, warmth), then zero or calibrate it.")
+        print(f"THE RIG HAS DRIFTED: {', '.join(drifted)}. Look for the cause (leads, lamps, warmth), then zero or calibrate it.")
     else:
-        click.echo("The rig has not drifted beyond its stated uncertainty.")
+        print("The rig has not drifted beyond its stated uncertainty.")
     return BENCH_FAULT if drifted else GOOD

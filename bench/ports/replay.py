@@ -27,7 +27,8 @@ from itertools import chain
 from pathlib import Path
 from typing import Any, BinaryIO, NamedTuple, Protocol
 
-from bench.ports import PortError
+from bench.intake import RECORDING_MB, IntakeError, open_file
+from bench.ports import AddressError, PortError
 from bench.wire import encode_command
 
 MAGIC = b"makebreak capture 2\n"
@@ -91,9 +92,9 @@ class CaptureWriter:
 def is_capture(path: str | Path) -> bool:
     """Whether the file begins as a capture does; one that can't be read does not."""
     try:
-        with Path(path).open("rb") as file:
+        with open_file(path, RECORDING_MB) as file:
             return file.read(len(MAGIC)).startswith((MAGIC, _OLDER))
-    except OSError:
+    except (IntakeError, OSError):
         return False
 
 
@@ -101,10 +102,12 @@ def read_capture(path: str | Path) -> Iterator[Entry]:
     """The whole entries of a capture, in order and one at a time. Raises CaptureError for what is no capture or is damaged."""
     path = Path(path)
     try:
-        with path.open("rb") as file:
+        with open_file(path, RECORDING_MB) as file:
             if not file.read(len(MAGIC)).startswith((MAGIC, _OLDER)):
                 raise CaptureError(f"capture {path.name}: not a capture of format 1 or 2: it does not begin with its first line")
             yield from _entries(file, path.name)
+    except IntakeError as error:
+        raise CaptureError(f"capture {path}: can't be read: {error}") from error
     except OSError as error:
         raise CaptureError(f"capture {path}: can't be read: {error.strerror or error}") from error
 
@@ -138,7 +141,7 @@ class ReplayPort:
             entries = read_capture(path)
             first = next(entries, None)
         except CaptureError as error:
-            raise PortError(str(error)) from error
+            raise AddressError(str(error)) from error
         self._now_s = first.t_s if first is not None else 0.0
         everything = chain((first,) if first is not None else (), entries)
         self._entries = (e for e in everything if e.kind != NOTE and e.payload != _BEAT)
@@ -184,5 +187,5 @@ class ReplayPort:
 
 
 def open_replay(address: str) -> ReplayPort:
-    """The port of an address `replay://FILE`. PortError if there is no such capture."""
+    """The port of an address `replay://FILE`. AddressError if there is no such capture."""
     return ReplayPort(address.removeprefix("replay://"))

@@ -6,18 +6,21 @@ Nothing that was written is ever written over.
 from __future__ import annotations
 
 import json
+import math
 import os
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from bench.intake import STANDARD_MB, IntakeError, read_text
 from bench.session.calibrate import Calibration
 from bench.table import TableError
 from bench.uncertainty import Estimate
 
 CALIBRATION_FORMAT = 1
 STANDARD_FORMAT = 1
+_LONGEST_NAME = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,8 +81,8 @@ def _plain(value: Any) -> Any:
 
 def standard_path(folder: Path, name: str) -> Path:
     """Where the readings of the standard of this name are kept. TableError for a name that makes no file name."""
-    if not name or not all(c.isalnum() or c in "-_" for c in name):
-        raise TableError(f"kept standard {name!r}: a name is made of letters, digits, - and _")
+    if not 0 < len(name) <= _LONGEST_NAME or not all(c.isalnum() or c in "-_" for c in name):
+        raise TableError(f"kept standard {name!r}: a name is made of 1 to {_LONGEST_NAME} letters, digits, - and _")
     return folder / f"{name}.jsonl"
 
 
@@ -100,8 +103,8 @@ def read_standard(path: Path) -> tuple[Entry, ...]:
         return ()
     entries = []
     try:
-        lines = path.read_text(encoding="ascii").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
+        lines = read_text(path, STANDARD_MB).splitlines()
+    except IntakeError as error:
         raise TableError(f"kept standard {path}: cannot be read: {error}") from error
     for number, line in enumerate(lines, 1):
         try:
@@ -109,8 +112,10 @@ def read_standard(path: Path) -> tuple[Entry, ...]:
             if content["format"] != STANDARD_FORMAT:
                 raise ValueError(f"format {content['format']}, this version reads {STANDARD_FORMAT}")
             values = {name: (float(value), float(u), str(unit)) for name, (value, u, unit) in content["values"].items()}
+            if not all(math.isfinite(number) for value, u, _ in values.values() for number in (value, u)):
+                raise ValueError("a value that is no finite number")
             entries.append(Entry(str(content["when"]), str(content["board"]), int(content["calibrated"]), values))
-        except (ValueError, KeyError, TypeError, AttributeError) as error:
+        except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError) as error:
             raise TableError(f"kept standard {path}, line {number}: not a line of this file ({error}); mend or remove it") from error
     return tuple(entries)
 
