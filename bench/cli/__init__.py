@@ -72,8 +72,8 @@ def main() -> None:
         watch(f"makebreak {arguments[0]}")
     try:
         code = run(arguments)
-    except KeyboardInterrupt:
-        code = CANCELLED
+    except BaseException as error:  # between two of its own: a second Ctrl-C
+        code = _failed("makebreak", error)
     try:
         sys.stdout.flush()
     except (OSError, ValueError):

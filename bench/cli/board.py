@@ -5,10 +5,11 @@ from __future__ import annotations
 import click
 
 from bench import defaults
+from bench.cli.kinds import Address
 
 
 @click.command("board")
-@click.argument("address", default=defaults.ADDRESS, metavar="[sim://NAME]")
+@click.argument("address", type=Address(), default=defaults.ADDRESS, metavar="[sim://NAME]")
 @click.option(
     "--tcp",
     type=click.IntRange(0, 65535),

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bench.cli.output import budget_option, full_option, print_report, print_table
+from bench.cli.output import budget_option, check_target, full_option, print_report, print_table
 
 if TYPE_CHECKING:
     from bench.record import TestRecord
@@ -34,6 +34,7 @@ def command(paths: tuple[Path, ...], full: bool, budget: bool, flashes_path: str
 
     if flashes_path is not None and len(paths) > 1:
         raise click.BadParameter(f"got {len(paths)} records; name one", param_hint="--flashes")
+    check_target(flashes_path, "flashes", paths)
     records = [_record(path) for path in paths]
     if flashes_path is not None:
         _write_flashes(records[0], flashes_path)

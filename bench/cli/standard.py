@@ -10,7 +10,9 @@ from typing import TYPE_CHECKING
 import click
 
 from bench import defaults
+from bench.cli.kinds import Address, Folder
 from bench.cli.options import lamps_options, make_setup
+from bench.cli.output import check_folder
 
 if TYPE_CHECKING:
     from bench.session import Setup
@@ -19,12 +21,12 @@ if TYPE_CHECKING:
 
 
 @click.command("standard")
-@click.argument("address", required=False)
+@click.argument("address", type=Address(), required=False)
 @click.option("--name", default="link", show_default=True, help="Name of the kept standard; its readings are kept under it.")
 @click.option("--flashing", is_flag=True, help="The standard is a kept unit that flashes, not the shorting link.")
 @click.option(
     "--keep",
-    type=click.Path(file_okay=False, path_type=Path),
+    type=Folder(),
     default=Path("standards"),
     show_default=True,
     metavar="FOLDER",
@@ -70,6 +72,7 @@ def command(
         # What can't be read or kept must be known before anything is measured.
         read_standard(path)
         make_folder(keep)
+        check_folder(keep)
         setup = make_setup(
             unit=name, rated=rated, system=system, limits=(), grade_rule="none", facts=facts, lamps=lamps, led=led,
             bank=bank, address=address,

@@ -13,6 +13,7 @@ from bench.render.plain import one_line, plain_text, shortened
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from typing import Any, TextIO
 
 LONGEST_LINE = 2000
@@ -40,6 +41,10 @@ class Stream:
         except (OSError, ValueError) as error:
             self._failed(error)
         return len(text)
+
+    def writelines(self, lines: Iterable[str]) -> None:
+        for line in lines:
+            self.write(line)
 
     def flush(self) -> None:
         try:
@@ -71,9 +76,11 @@ class PlainStream(Stream):
 
 
 def plain_stream(stream: TextIO, needed: bool) -> TextIO:
-    """`stream` made plain. A label may hold what this terminal cannot show: that is replaced."""
-    if hasattr(stream, "reconfigure"):
-        stream.reconfigure(errors="replace")
+    """`stream` made plain. A label may hold what this terminal cannot show: that is replaced. Never raises."""
+    try:  # noqa: SIM105  # to import contextlib takes a while
+        stream.reconfigure(errors="replace")  # type: ignore[attr-defined]
+    except (AttributeError, OSError, ValueError):
+        pass  # what stands for a stream, or one that takes nothing: that shows when something is written
     return PlainStream(stream, needed)  # type: ignore[return-value]  # a stream in all that is asked of it
 
 

@@ -9,14 +9,16 @@ from typing import Any, BinaryIO
 import click
 
 from bench import defaults
+from bench.cli.kinds import Address, UnitNumber
 from bench.cli.options import bench_options, lamps_options, limits_options, make_setup, part_options
-from bench.cli.output import budget_option, deliver, full_option, json_option, refuse_no_folder
+from bench.cli.output import budget_option, check_target, deliver, full_option, json_option, paths_among
 
 
 @click.command("test")
-@click.argument("address", default=defaults.ADDRESS)
+@click.argument("address", type=Address(), default=defaults.ADDRESS)
 @click.option(
-    "--unit", metavar="NUMBER", help="The unit's number or name for the record. Default: the simulated unit's name, or 'unnamed'."
+    "--unit", type=UnitNumber(), metavar="NUMBER",
+    help="The unit's number or name for the record. Default: the simulated unit's name, or 'unnamed'.",
 )
 @click.option(
     "--procedure",
@@ -93,7 +95,8 @@ def command(
         part=part, claims=claims, parts_folder=parts_folder, system=system, limits=limits, grade_rule=grade_rule, supply=supply,
         rested=rested, precise=precise, zero=zero, stop_early=stop_early,
     )  # fmt: skip
-    refuse_no_folder(json_path)
+    inputs = paths_among(procedure, bank, grade_rule, *limits)
+    check_target(json_path, "record", (*inputs, *(() if capture is None else (capture,))))
     confirm_cautions(address, assume_yes=yes)
     with contextlib.ExitStack() as stack:
         kept: BinaryIO | None = stack.enter_context(_open_capture(capture)) if capture is not None else None
