@@ -31,10 +31,14 @@ def report(doing: str, error: BaseException) -> None:
 
 def watch(doing: str) -> None:
     """From now on errors that no caller can see (in threads, in finalizers, as the interpreter ends) are reported too, and the process then
-    leaves with PROGRAM, whatever it was to leave with."""
+    leaves with PROGRAM, whatever it was to leave with. Warnings are not shown."""
     import atexit
     import threading
+    import warnings
 
+    if not sys.warnoptions:
+        # What libraries warn of (an overflow in numbers that are refused later) is for developers, who ask for it with -W.
+        warnings.simplefilter("ignore")
     seen: list[BaseException] = []
 
     def note(where: str, error: BaseException | None) -> None:
