@@ -98,7 +98,7 @@ def _bytes_changed(content: bytes, rng: Rng) -> bytes:
 
 def _wrapped(text: str, rng: Rng) -> bytes:
     """Text as other programs save it, or worse."""
-    return pick(
+    chosen: bytes = pick(
         rng,
         (
             text.encode("utf-8-sig"),
@@ -114,12 +114,13 @@ def _wrapped(text: str, rng: Rng) -> bytes:
             text[: len(text) // 2].encode() + b"\xed\xa0\x80",
         ),
     )
+    return chosen
 
 
 def _whole(rng: Rng) -> bytes:
     """Files that are no settings and no record at all."""
     count = int(rng.integers(1000, 120_000))
-    return pick(
+    chosen: bytes = pick(
         rng,
         (
             b"",
@@ -147,6 +148,7 @@ def _whole(rng: Rng) -> bytes:
             b"makebreak capture 2\n" + b"\0" * count,
         ),
     )
+    return chosen
 
 
 def bad_toml(text: str, rng: Rng) -> bytes:
