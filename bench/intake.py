@@ -13,8 +13,8 @@ from typing import BinaryIO
 
 SETTINGS_MB = 0.25
 """Limit sets, procedures, banks, instruments, grade rules, parts, choices: the longest that is shipped has 0.01 MB."""
-RECORD_MB = 20.0
-"""A record in JSON: 1 MB holds some 5,000 flashes."""
+RECORD_MB = 10.0
+"""A record in JSON: 0.1 kB for each flash, so that this holds a day of them."""
 STANDARD_MB = 20.0
 """The readings of a kept standard, 1 kB each."""
 RECORDING_MB = 2000.0
@@ -27,6 +27,7 @@ _KINDS = (
     (stat.S_ISBLK, "a device"),
     (stat.S_ISCHR, "a device"),
 )
+_MOST_BRACKETS = 200_000  # a list takes 60 bytes of memory for each of its own: 20 MB of brackets alone take 1 GB
 
 
 class IntakeError(Exception):
@@ -77,6 +78,14 @@ def read_text(path: str | Path, most_mb: float) -> str:
     except UnicodeDecodeError as error:
         raise IntakeError(f"not UTF-8 text (byte {error.start})") from error
     return text.replace("\r\n", "\n").replace("\r", "\n")
+
+
+def read_json_text(path: str | Path, most_mb: float) -> str:
+    """The text of a JSON file, as `read_text`, but none that would take many times its size: IntakeError for too many lists and objects."""
+    text = read_text(path, most_mb)
+    if text.count("[") + text.count("{") > _MOST_BRACKETS:
+        raise IntakeError(f"there are more than {_MOST_BRACKETS} lists and objects in it")
+    return text
 
 
 def _check(found: os.stat_result, most_mb: float) -> None:

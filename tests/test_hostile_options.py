@@ -77,6 +77,9 @@ def test_volts_that_no_unit_is_tested_at(value: str, capsys: pytest.CaptureFixtu
         ["standard", "--name", "../x"],
         ["standard", "--keep", ""],
         ["parts", "--parts", ""],
+        ["parts", "--parts", "n" * 300],
+        ["part", "4711", "--parts", "n/" * 2000],
+        ["standard", "--keep", "n" * 300],
         ["part", LONG],
         ["part", ""],
         ["part", "1", "--rated", "nan"],
@@ -216,6 +219,20 @@ def test_a_record_there_is_written_over(tmp_path: Path, monkeypatch: pytest.Monk
     (tmp_path / "flashes.csv").write_text("older")
     assert run(["show", "unit.json", "--flashes", "flashes.csv"]) == GOOD
     assert (tmp_path / "flashes.csv").read_text() != "older"
+
+
+@posix
+def test_the_file_of_a_part_is_a_file_of_its_own(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert run(["part", "4711", "--rated", "2x21"]) == GOOD
+    capsys.readouterr()
+    kept = tmp_path / "parts" / "4711.toml"
+    kept.rename(tmp_path / "elsewhere.toml")
+    kept.symlink_to(tmp_path / "elsewhere.toml")
+    assert "it is a symbolic link, which is not replaced" in refused(["part", "4711", "--outage", "yes"], capsys)
+    assert kept.is_symlink()
 
 
 @posix

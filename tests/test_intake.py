@@ -13,7 +13,7 @@ import pytest
 from bench import files
 from bench.cli import run
 from bench.cli.exit_codes import GOOD, USAGE
-from bench.intake import RECORD_MB, SETTINGS_MB, IntakeError, open_file, read_bytes, read_text
+from bench.intake import RECORD_MB, SETTINGS_MB, IntakeError, open_file, read_bytes, read_json_text, read_text
 from bench.parts import all_parts
 from bench.ports import AddressError
 from bench.ports.opening import open_port
@@ -23,7 +23,6 @@ from bench.session.keeping import read_standard
 from bench.table import TableError
 
 posix = pytest.mark.xfail(os.name == "nt", reason="no such files here", run=False)
-BIG = RECORD_MB * 1e6 + 1
 
 
 def pipe(folder: Path) -> Path:
@@ -138,6 +137,18 @@ def test_a_file_that_does_not_say_how_large_it_is_is_bounded_too() -> None:
     assert read_bytes("/proc/self/maps", 1.0)
     with pytest.raises(IntakeError, match="larger than"):
         read_bytes("/proc/self/maps", 1e-5)
+
+
+def test_json_that_would_fill_the_memory_is_refused_unread(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "a.json"
+    for brackets in ("[],", "{},", '{"a":['):
+        path.write_text("[" + brackets * 200_001)
+        assert "more than 200000 lists and objects" in said(lambda p: read_json_text(p, RECORD_MB), path, IntakeError)
+        assert run(["show", str(path)]) == USAGE
+        (line,) = capsys.readouterr().err.splitlines()
+        assert "more than 200000 lists and objects" in line
+    path.write_text(f'["{"[" * 199_999}"]')
+    assert len(read_json_text(path, RECORD_MB)) == 200_003
 
 
 def test_the_limit_is_the_last_that_is_read(tmp_path: Path) -> None:

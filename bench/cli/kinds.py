@@ -12,6 +12,7 @@ import click
 MOST_LAMPS = 16
 LONGEST_UNIT = 100
 """Characters of a unit's number."""
+_LONGEST_INSIDE = 200  # characters of the names of files that are kept in a folder
 _LATEST_S = 1e10  # stamps since 1970 are 1.8e9 s
 
 
@@ -140,4 +141,8 @@ class Folder(click.Path):
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         if not str(value).strip():
             self.fail("got an empty name; name a folder", param, ctx)
+        try:
+            (Path(value) / ("n" * _LONGEST_INSIDE)).exists()
+        except (OSError, ValueError) as error:
+            self.fail(f"{str(value)!r} can be no folder for files: {getattr(error, 'strerror', None) or error}", param, ctx)
         return super().convert(value, param, ctx)

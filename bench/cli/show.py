@@ -62,11 +62,11 @@ def _write_flashes(record: TestRecord, path: str) -> None:
 
 
 def _record(path: Path) -> TestRecord:
-    from bench.intake import RECORD_MB, IntakeError, read_text
+    from bench.intake import RECORD_MB, IntakeError, read_json_text
     from bench.record_json import RecordError, from_json
 
     try:
-        text = read_text(path, RECORD_MB)
+        text = read_json_text(path, RECORD_MB)
     except IntakeError as error:
         raise RecordError(f"reading {path}: {error}") from error
     return from_json(text, str(path))
