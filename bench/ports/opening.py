@@ -61,6 +61,8 @@ def check_address(address: str) -> None:
 
 def _check_device(name: str) -> None:
     """AddressError for the name of a file or folder, or one that no device can have; what is not there may be plugged in yet."""
+    if os.name != "posix":
+        return  # a port's name is in no folder there
     try:
         mode = os.stat(name).st_mode
     except FileNotFoundError:

@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from bench.intake import STANDARD_MB, IntakeError, read_text
+from bench.intake import STANDARD_MB, IntakeError, read_json_text
 from bench.session.calibrate import Calibration
 from bench.table import TableError
 from bench.uncertainty import Estimate
@@ -103,7 +103,7 @@ def read_standard(path: Path) -> tuple[Entry, ...]:
         return ()
     entries = []
     try:
-        lines = read_text(path, STANDARD_MB).splitlines()
+        lines = read_json_text(path, STANDARD_MB).splitlines()
     except IntakeError as error:
         raise TableError(f"kept standard {path}: cannot be read: {error}") from error
     for number, line in enumerate(lines, 1):
