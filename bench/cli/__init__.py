@@ -5,11 +5,12 @@ Importing click takes longer than starting Python, so the list of commands is pr
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 from importlib import import_module
 
-from bench import __version__
+from bench import __version__, stopping
 from bench.cli.exit_codes import CANCELLED, EXIT_CODES, PROGRAM, USAGE, code_of
 from bench.cli.streams import OutputClosed, OutputError, give_up_output, plain_stream, say_error
 
@@ -63,8 +64,10 @@ Exit codes:
 
 
 def main() -> None:
-    """The entry point: run and leave with the documented exit code, whatever happens."""
+    """The entry point: run and leave with the documented exit code, whatever happens, also if told to end while nothing that matters is
+    going on yet."""
     _fill_streams()
+    stopping.interrupt_on_signals()
     arguments = sys.argv[1:]
     if arguments and arguments[0] in COMMANDS:
         from bench.cli.failures import watch
@@ -78,6 +81,7 @@ def main() -> None:
         sys.stdout.flush()
     except (OSError, ValueError):
         give_up_output()
+    stopping.leave_to_system()
     sys.exit(code)
 
 
@@ -145,6 +149,9 @@ def _failed(doing: str, error: BaseException) -> int:
         return CANCELLED
     if isinstance(error, OutputError):
         say_error(f"{doing}: writing to the standard output: {error}; give it room, or another place")
+        return USAGE
+    if isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+        say_error(f"{doing}: writing what came of it: {error.strerror}")
         return USAGE
     try:
         code = code_of(error)
