@@ -1,6 +1,6 @@
 """Hostile and sick boards drawn at random, each with a unit to test: does the host survive them, and is nothing said that is not so?
 
-Run: python -m reports.hostile_boards [--boards 500] [--first 1] [--family NAME] [--only SEED] [--jobs 1]   (it forks: Linux, macOS)
+Run: python -m reports.hostile_boards [--boards 500] [--first 1] [--family NAME] [--only SEED] [--jobs 1] [--screen]   (it forks: Linux, macOS)
 
 A seed draws a board (a family of mischief and its numbers), a unit and a procedure. `makebreak test` runs on it in virtual time, in a child
 of this process, and so does the same unit on an honest board. Wanted of every board:
@@ -45,6 +45,7 @@ from bench.verdict import Conformity
 from reports.hostile_frames import FRAMES, Maker
 from reports.hostile_itself import ITSELF
 from reports.hostile_port import HostileLine, HostilePort, Mischief
+from reports.hostile_screen import shown
 from reports.hostile_words import WORDS
 
 MOST_S, MOST_MB, OPEN_S = 60.0, 200.0, 1.1
@@ -241,6 +242,16 @@ class Children:
                 yield case, came
 
 
+def before_the_screen(seeds: Sequence[int]) -> Iterator[tuple[tuple[int, bool], Came]]:
+    """What came of the boards of these seeds in front of the bench screen."""
+    for seed in seeds:
+        board, began_s = drawn(seed), time.monotonic()
+        seen = shown(board.address, board.mischiefs)
+        said = None if seen.record is None else _said(seen.record)
+        crash = seen.wrong or ("" if seen.record is None else _contradicts(seen.record))
+        yield (seed, False), Came(said, crash, virtual_s=time.monotonic() - began_s, closed_s=seen.closed_s)
+
+
 def wrong(came: Came, honest: Came) -> dict[str, str]:
     """What is wrong with what came, by the column of the table."""
     found = {}
@@ -310,14 +321,16 @@ def seeds_of(family: str | None, first: int, count: int) -> list[int]:
 @click.option("--family", type=click.Choice(NAMES))
 @click.option("--only", type=int, metavar="SEED", help="This board alone, with all that it came to.")
 @click.option("--jobs", default=1, show_default=True)
-def main(boards: int, first: int, family: str | None, only: int | None, jobs: int) -> None:
+@click.option("--screen", is_flag=True, help="In real time before the bench screen in a pseudo-terminal, one after the other.")
+def main(boards: int, first: int, family: str | None, only: int | None, jobs: int, screen: bool) -> None:
     seeds = [only] if only is not None else seeds_of(family, first, boards)
     units = {(b.address, b.procedure): b.seed for b in map(drawn, seeds)}
     tested(drawn(seeds[0]), honest=True)  # imports everything, so that no child waits for it
     children = Children(jobs)
     honest = {seed: came for (seed, _), came in children.results([(seed, True) for seed in units.values()])}
     results = {}
-    for (seed, _), came in children.results([(seed, False) for seed in seeds]):
+    all_came = before_the_screen(seeds) if screen else children.results([(seed, False) for seed in seeds])
+    for (seed, _), came in all_came:
         board = drawn(seed)
         found = wrong(came, honest[units[board.address, board.procedure]])
         results[seed] = board, came, found

@@ -106,8 +106,10 @@ class HostileLine:
                 return due
 
     def poll(self) -> bytes:
+        """What is there, without waiting."""
         self._check()
         self._send(self._line.poll())
+        self._add_more()
         return b"".join(self._due())
 
     def close(self) -> None:
@@ -156,12 +158,14 @@ class HostileLine:
         """Let time pass until bytes come, at most until then."""
         if self._waiting:
             deadline_s = min(deadline_s, max(self._waiting[0][0], self.now_s))
-        busy = [m.more for m in self._mischiefs if m.more is not None]
-        if busy:
+        if any(m.more is not None for m in self._mischiefs):
             deadline_s = min(deadline_s, self.now_s + _STEP_S)
         self._send(self._line.read(deadline_s - self.now_s))
-        for more in busy:
-            for up in more(self):
+        self._add_more()
+
+    def _add_more(self) -> None:
+        for mischief in self._mischiefs:
+            for up in mischief.more(self) if mischief.more is not None else ():
                 self._put(self.now_s, self._bytes(up))
 
     def _due(self) -> Iterator[bytes]:
