@@ -1,6 +1,7 @@
 """Hostile and sick boards drawn at random, each with a unit to test: does the host survive them, and is nothing said that is not so?
 
-Run: python -m reports.hostile_boards [--boards 500] [--first 1] [--family NAME] [--only SEED] [--jobs 1] [--screen]   (it forks: Linux, macOS)
+Run: python -m reports.hostile_boards [--boards 500] [--first 1] [--family NAME] [--only SEED] [--jobs 1] [--screen]
+It forks, so it needs Linux or macOS.
 
 A seed draws a board (a family of mischief and its numbers), a unit and a procedure. `makebreak test` runs on it in virtual time, in a child
 of this process, and so does the same unit on an honest board. Wanted of every board:
