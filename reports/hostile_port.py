@@ -119,7 +119,7 @@ class HostileLine:
         """Time passes, and nobody says or hears anything."""
         end_s = self.now_s + seconds
         while self.now_s < end_s:
-            self._line.read(end_s - self.now_s)
+            self._line.read(min(_STEP_S, end_s - self.now_s))
 
     def open_after(self, t_s: float) -> float | None:
         """How long after t_s everything was open for the first time; None if it never was."""

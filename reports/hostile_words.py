@@ -242,7 +242,7 @@ def _tolerance_line(rng: Rng) -> Mischief:
     """A clock that is wrong, and a tolerance that says so, or denies it."""
     half = rng.choice(("0", "1E-6", "0.02", "0.3", "0.99"))
     wrong, said = true_rate(rng), _described(f"half-width {half}", _swap("clock", f"clock,16000000,{half}"))
-    return replace(said, text=f"{wrong.text}; {said.text}", begin=wrong.begin)
+    return replace(said, text=f"{wrong.text}; {said.text}", begin=wrong.begin, more=wrong.more)
 
 
 WORDS: Mapping[str, tuple[Maker, ...]] = {
