@@ -164,6 +164,38 @@ def _other_loads(rng: Rng) -> Mischief:
     return Mischief(text, line=heard, frame=frame)
 
 
+def _flashes(rng: Rng) -> Mischief:
+    """It opens and closes what it was told to close, again and again, as if the unit did that; it says so or not."""
+    half_s, begin_s, master, lies = rng.choice((0.05, 0.33, 0.6)), rng.choice((0.0, 2.5)), rng.random() < 0.5, rng.random() < 0.7
+    told, is_open, next_s, shown = (False, frozenset[int]()), False, begin_s, 0
+
+    def heard(line: HostileLine, text: str) -> Heard:
+        nonlocal is_open
+        if is_open and not text.endswith("?") and text != PASSED_DOWN:
+            is_open = False
+            line.board.switch(*told)
+        return Heard((text,))
+
+    def more(line: HostileLine) -> Iterable[Up]:
+        nonlocal told, is_open, next_s
+        board = line.board
+        if line.now_s >= next_s and (is_open or (board.master and board.loads)):
+            next_s, is_open = line.now_s + half_s, not is_open
+            told = (board.master, board.loads) if is_open else told
+            board.switch(*(((False, told[1]) if master else (told[0], frozenset[int]())) if is_open else told))
+        return ()
+
+    def frame(line: HostileLine, of: Frame) -> Iterable[Up]:
+        nonlocal shown
+        if not lies or not is_open:
+            shown = of.loads or shown
+            return (of,)
+        return (of._replace(loads=shown, state=of.state | MASTER),) if isinstance(of, SampleFrame) else ()
+
+    text = f"opens {'the master switch' if master else 'the loads'} by itself every {2 * half_s:g} s{', and hides it' if lies else ''}"
+    return Mischief(f"{text}, from {begin_s:.1f} s", line=heard, more=more, frame=frame)
+
+
 def _other_mode(rng: Rng) -> Mischief:
     """It samples otherwise than it was told; its frames tell, or hide it."""
     ranged, lies = rng.random() < 0.5, rng.random() < 0.5
@@ -290,7 +322,7 @@ ITSELF: Mapping[str, tuple[Maker, ...]] = {
     "restarts": (_restart,),
     "events": (_events,),
     "deaf": (_deaf,),
-    "other loads": (_other_loads,),
+    "other loads": (_other_loads, _flashes),
     "other mode": (_other_mode,),
     "sampling": (_init, _unasked, _fast),
     "port": (_gone, _some_lines),
