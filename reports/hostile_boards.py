@@ -114,7 +114,7 @@ class Came:
     closed_s: float | None = 0.0
 
 
-def tested(board: Board, *, honest: bool = False) -> Came:
+def tried(board: Board, *, honest: bool = False) -> Came:
     """Test the unit of this board in this process, on the board or, if `honest`, on one without its mischief."""
     line = HostileLine(open_line(parse_sim_address(board.address)), () if honest else board.mischiefs, _LONGEST_S)
     setup = Setup(board.unit, rating_known=True, limits=(files.named_limits("un-r48"),), grade_rule=files.grade_rule())
@@ -202,7 +202,7 @@ def _child(seed: int, honest: bool, to: Connection) -> None:
         resource.setrlimit(resource.RLIMIT_AS, (_MEMORY_AT_ALL, _MEMORY_AT_ALL))
         resource.setrlimit(resource.RLIMIT_CPU, (int(1.5 * MOST_S),) * 2)
     try:
-        to.send(tested(drawn(seed), honest=honest))
+        to.send(tried(drawn(seed), honest=honest))
     except Exception as error:
         to.send(Came(crash=f"{type(error).__name__} in this report: {error}"))
 
@@ -248,7 +248,7 @@ def before_the_screen(seeds: Sequence[int]) -> Iterator[tuple[tuple[int, bool], 
     for seed in seeds:
         board, began_s = drawn(seed), time.monotonic()
         seen = shown(board.address, board.mischiefs)
-        said = None if seen.record is None else _said(seen.record)
+        said = _said(seen.record) if seen.record is not None else Said("no board" if "NO BOARD" in seen.text else "no test", "")
         crash = seen.wrong or ("" if seen.record is None else _contradicts(seen.record))
         yield (seed, False), Came(said, crash, virtual_s=time.monotonic() - began_s, closed_s=seen.closed_s)
 
@@ -326,7 +326,7 @@ def seeds_of(family: str | None, first: int, count: int) -> list[int]:
 def main(boards: int, first: int, family: str | None, only: int | None, jobs: int, screen: bool) -> None:
     seeds = [only] if only is not None else seeds_of(family, first, boards)
     units = {(b.address, b.procedure): b.seed for b in map(drawn, seeds)}
-    tested(drawn(seeds[0]), honest=True)  # imports everything, so that no child waits for it
+    tried(drawn(seeds[0]), honest=True)  # imports everything, so that no child waits for it
     children = Children(jobs)
     honest = {seed: came for (seed, _), came in children.results([(seed, True) for seed in units.values()])}
     results = {}

@@ -20,6 +20,7 @@ MASTER, TRIPPED, RANGE, PRECISE, SAMPLING, RUN = 1, 2, 12, 16, 32, 192
 """Bits of the state in a header (PROTOCOL.md section 3)."""
 SLOTS = ("v_in", "v_out", "v_drop", "i_load", "the rest")
 _LARGEST_COUNT = 4095
+_TWO = 2 * SAMPLES_PER_FRAME
 
 
 def moment(rng: Rng) -> float:
@@ -111,18 +112,24 @@ def _stamps(rng: Rng) -> Mischief:
 
 
 def copies(text: str, how_many: Callable[[HostileLine], int]) -> Mischief:
-    """Each sample frame so many times, as if that were what was sampled: the stamps hide it."""
+    """Each two sample frames so many times, as if that were what was sampled: the stamps hide it, and the scan plan, which repeats after
+    two frames, does not show it."""
     shift, run = 0, -1
+    held: SampleFrame | None = None
 
     def frame(line: HostileLine, of: Frame) -> Iterable[Up]:
-        nonlocal shift, run
+        nonlocal shift, run, held
         if of.run != run or not of.sampling:
-            shift, run = 0, of.run
+            shift, run, held = 0, of.run, None
         if not isinstance(of, SampleFrame):
             return (of._replace(stamp=(of.stamp + shift) % STAMP_MODULUS),)
+        if held is None:
+            held = of
+            return ()
+        two, held = (held, of), None
         count = how_many(line)
-        made = [of._replace(stamp=(of.stamp + shift + SAMPLES_PER_FRAME * n) % STAMP_MODULUS) for n in range(count)]
-        shift += SAMPLES_PER_FRAME * (count - 1)
+        made = [one._replace(stamp=(one.stamp + shift + _TWO * n) % STAMP_MODULUS) for n in range(count) for one in two]
+        shift += _TWO * (count - 1)
         return made
 
     return Mischief(text, frame=frame)

@@ -9,7 +9,7 @@ import heapq
 import itertools
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 from bench.ports import PortError
 from bench.ports.simulated import SimulatedLine
@@ -212,9 +212,9 @@ class HostileLine:
         world, switch = self.board.world, self.board.world.switch
         self.switched.append((0.0, False))
 
-        def watched(*, master: bool, loads: frozenset[int]) -> None:
-            switch(master=master, loads=loads)
-            self.switched.append((self.board.now_s, master or bool(loads)))
+        def watched(**given: Any) -> None:
+            switch(**given)
+            self.switched.append((self.board.now_s, not self.all_open))
 
         world.switch = watched  # type: ignore[method-assign]
 

@@ -34,6 +34,7 @@ class _ServedLine:
         self.line = HostileLine(open_line(parse_sim_address(address), paced=True), mischiefs)
         self._stop = threading.Event()
         self._there = threading.Event()
+        self.failed = ""
         self._thread = threading.Thread(target=self._serve, name="board", daemon=True)
 
     def __enter__(self) -> Self:
@@ -46,9 +47,13 @@ class _ServedLine:
         self._thread.join(_FOUND_S)
 
     def _serve(self) -> None:
-        # It is used as the line that it stands for.
-        with contextlib.suppress(PortError, OSError):
+        try:
+            # It is used as the line that it stands for.
             serve_pty(cast(SimulatedLine, self.line), self._ready, self._stop)
+        except (PortError, OSError):
+            pass  # a port that closes is a mischief; the board behind it lives on
+        except Exception as error:
+            self.failed = f"{type(error).__name__} in the hostile board: {error}"
         self.device.unlink(missing_ok=True)
         while not self._stop.is_set():
             self.line.let_go(0.05)
@@ -97,7 +102,7 @@ def shown(address: str, mischiefs: Sequence[Mischief]) -> Shown:
             except Exception as error:
                 wrong = wrong or f"{type(error).__name__}: {str(error)[:200]}"
             closed_s = _closed_for(board.line)
-            return Shown(record, text, closed_s, wrong)
+            return Shown(record, text, closed_s, wrong or board.failed)
 
 
 def _is_absent(terminal: SeenTerminal) -> bool:

@@ -10,7 +10,7 @@ from bench.description import description_crc, description_lines
 from bench.ports.address import parse_sim_address
 from bench.ports.simulated import SimulatedLine, open_line
 from bench.wire import Decoder, EventFrame, Frame, Piece, Reply, encode_command
-from reports.hostile_boards import NAMES, OPEN_S, Came, Said, drawn, wrong
+from reports.hostile_boards import NAMES, OPEN_S, UNITS, Came, Said, drawn, tried, wrong
 from reports.hostile_port import Heard, HostileLine, Mischief, event
 
 COMMANDS = ("*CLS", "*IDN?", "INIT", "ROUT:CLOS (@1,2)", "OUTP ON", "ROUT:CLOS?", "OUTP?", "SYST:ERR?", "ABOR", "OUTP OFF", "ROUT:OPEN:ALL")
@@ -126,3 +126,17 @@ BENCH = Came(Said("bench fault", "The bench is at fault"))
 )
 def test_what_is_wrong_is_told(came: Came, honest: Came, column: str | None) -> None:
     assert list(wrong(came, honest)) == ([] if column is None else [column])
+
+
+EXPECTED = {
+    "good": "good", "good, electronic": "good", "good, hot wire": "good", "slow": "not good", "dead": "not good", "welded": "not good",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("unit", UNITS)
+def test_what_an_honest_board_says(unit: str) -> None:
+    board = next(drawn(seed) for seed in range(500) if drawn(seed).unit == unit and drawn(seed).procedure == "quick")
+    came = tried(board, honest=True)
+    assert came.said is not None
+    assert (came.said.outcome, came.crash, came.closed_s) == (EXPECTED[unit], "", 0.0)
+    assert not wrong(came, came)
