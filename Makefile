@@ -18,8 +18,9 @@ lint: $(VENV)/dev
 	$(BIN)/ruff check .
 	$(BIN)/mypy
 
+# Side by side on all cores; the tests of one file stay together, since they share what takes long to set up.
 unit: $(VENV)/dev
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest -n auto --dist loadfile
 
 $(VENV)/base: constraints/base.txt pyproject.toml | $(VENV)/made
 	$(BIN)/python -m pip install --quiet --require-hashes -r constraints/base.txt

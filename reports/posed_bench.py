@@ -16,6 +16,7 @@ from bench.station.process import station_in_thread
 from bench.tui.app import INKS, BenchApp
 from bench.tui.choices import Choices
 from bench.tui.state import Phase
+from reports.patience import Patience
 
 KIND = "posed"
 _PATIENCE_S = 60.0
@@ -77,9 +78,9 @@ class Pose:
         return self.port
 
     async def until(self, holds: Callable[[], object]) -> None:
-        end_s = time.monotonic() + _PATIENCE_S
+        patience = Patience(_PATIENCE_S)
         while not holds():
-            assert time.monotonic() < end_s, f"what the picture is to show did not come: {self.app.state}"
+            assert patience.is_left, f"what the picture is to show did not come: {self.app.state}"
             await self.pilot.pause(0.02)
 
     async def do(self, *keys: str) -> None:

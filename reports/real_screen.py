@@ -22,10 +22,11 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Self
 
+from reports.patience import Patience
 from reports.seen_terminal import ANSWERS, SeenTerminal
 
 LARGE, SMALL = (120, 40), (80, 24)
-SOON_S = 30.0  # for what is waited for and not measured: a busy machine takes its time
+SOON_S = 30.0  # for what is waited for and not measured
 _LARGEST_READ = 65536
 _LOOK_S = 0.05
 # The shell opens the terminal as the leader of a new session, and so makes it the one that its program belongs to.
@@ -83,7 +84,7 @@ class RealScreen:
             with contextlib.suppress(ProcessLookupError):
                 os.kill(pid, signal.SIGCONT)
                 os.kill(pid, signal.SIGKILL)
-        self.process.wait(10)
+        self.process.wait(120)
         self.close_terminal()
 
     # --- what comes
@@ -126,9 +127,11 @@ class RealScreen:
     def until(self, sees: str | Callable[[SeenTerminal], bool], at_most_s: float = SOON_S) -> float:
         """Wait until this text is on the screen, or this holds of it; when what shows it came. NotSeen if it does not come."""
         holds = (lambda terminal: sees in terminal.text) if isinstance(sees, str) else sees
+        patience = Patience(at_most_s)
         with self._news:
-            if self._news.wait_for(lambda: holds(self.terminal), at_most_s):
-                return self._came_s
+            while patience.is_left:
+                if self._news.wait_for(lambda: holds(self.terminal), _LOOK_S):
+                    return self._came_s
             raise NotSeen(f"{sees!r} did not come within {at_most_s:g} s; the screen shows:\n{self.terminal.text}")
 
     @property
@@ -165,7 +168,10 @@ class RealScreen:
 
     def ended(self, at_most_s: float = SOON_S) -> int:
         """Wait for the program to end: its exit code, negative for a signal."""
-        return self.process.wait(at_most_s)
+        patience = Patience(at_most_s)
+        while self.process.poll() is None and patience.is_left:
+            time.sleep(_LOOK_S)
+        return self.process.wait(0.0)
 
     # --- its processes
 
@@ -200,9 +206,9 @@ def is_alive(pid: int) -> bool:
 
 def gone(pids: list[int], at_most_s: float = 5.0) -> bool:
     """Whether all of these have ended by then."""
-    end_s = time.monotonic() + at_most_s
+    patience = Patience(at_most_s)
     while any(is_alive(pid) for pid in pids):
-        if time.monotonic() > end_s:
+        if not patience.is_left:
             return False
         time.sleep(0.01)
     return True

@@ -18,6 +18,7 @@ from bench.station.process import station_in_thread
 from bench.tui.app import BenchApp
 from bench.tui.choices import Choices
 from bench.tui.state import Phase
+from reports.patience import Patience
 
 PATIENCE_S = 20.0
 
@@ -45,9 +46,9 @@ class Sitting:
         self.let_pass(1.0)
 
     async def until(self, what: Callable[[], object]) -> None:
-        until_s = time.monotonic() + PATIENCE_S
+        patience = Patience(PATIENCE_S)
         while not what():
-            assert time.monotonic() < until_s, f"it never came; the screen shows\n{shown(self.app)}"
+            assert patience.is_left, f"it never came; the screen shows\n{shown(self.app)}"
             await self.pilot.pause(0.01)
 
     async def see(self, *words: str) -> str:

@@ -18,6 +18,7 @@ from bench.procedure import Procedure
 from bench.session import Setup
 from bench.station import Attach, Beat, Begin, News, Order, Present, StationLink
 from bench.station.process import station_in_thread
+from reports.patience import Patience
 
 N = TypeVar("N")
 PATIENCE_S = 20.0
@@ -42,8 +43,8 @@ class Heard:
 
     def wait(self, kind: type[N], since: int = 0, when: Callable[[N], bool] = lambda news: True) -> N:
         """The first news of this kind (for which `when` holds) after the first `since`; AssertionError if it never comes."""
-        until_s = time.monotonic() + PATIENCE_S
-        while time.monotonic() < until_s:
+        patience = Patience(PATIENCE_S)
+        while patience.is_left:
             found = next((news for news in self.all[since:] if isinstance(news, kind) and when(news)), None)
             if found is not None:
                 return found

@@ -344,7 +344,7 @@ def test_whoever_reads_only_the_first_lines_is_not_told_that_a_unit_is_bad() -> 
     with subprocess.Popen([sys.executable, "-m", "bench", "show", str(RECORD)], stdout=subprocess.PIPE) as program:
         assert program.stdout is not None
         program.stdout.close()
-        assert program.wait(60) == CANCELLED
+        assert program.wait(120) == CANCELLED
 
 
 def test_a_record_that_cannot_be_kept_is_said_before_the_test(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -1,4 +1,4 @@
-"""However long a run lasts, the line keeps no more of it: the peak of memory of a later minute is that of an earlier one."""
+"""However long a run lasts, the line keeps no more of it: the peak of memory of a later span of 20 s is that of an earlier one."""
 
 from __future__ import annotations
 
@@ -15,11 +15,11 @@ from bench.simboard.rig import rig_description
 from bench.wire import SAMPLES_PER_FRAME, Decoder, Reply, SampleFrame, encode_sample_frame, pack_samples
 
 FRAME_S = SAMPLES_PER_FRAME * 26e-6
-MINUTE = round(60.0 / FRAME_S)
+SPAN = round(20.0 / FRAME_S)
 REST = round(1.0 / FRAME_S)
 HALF_PERIOD = round(0.34 / FRAME_S)
 READ = 10  # frames
-SLACK_BYTES = 50_000
+SLACK_BYTES = 20_000
 CYCLE_BYTES = 4_000  # at most, of each cycle kept; the newest 5000 are
 
 # Counts of the five slots: input, output, drop, current, current (narrow range) or pilot.
@@ -52,9 +52,9 @@ def test_memory_stays_as_it_is(behaviour: str) -> None:
     peaks, cycles = [], []
     tracemalloc.start()
     try:
-        for _minute in range(3):
+        for _span in range(3):
             tracemalloc.reset_peak()
-            for number in range(MINUTE // READ):
+            for number in range(SPAN // READ):
                 now_s += READ * FRAME_S
                 analysis.feed([p for p in decoder.feed(next(reads)) if not isinstance(p, Reply)], now_s)
                 if number % 100 == 0:
@@ -64,5 +64,5 @@ def test_memory_stays_as_it_is(behaviour: str) -> None:
     finally:
         tracemalloc.stop()
     assert analysis.losses == {"duplicates": 0, "backwards": 0, "frames_missing": 0, "samples_lost": 0}
-    assert (cycles[2] > 250) == (behaviour == "flashing")
+    assert (cycles[2] > 80) == (behaviour == "flashing")
     assert peaks[2] - peaks[1] < SLACK_BYTES + CYCLE_BYTES * (cycles[2] - cycles[1])

@@ -282,6 +282,6 @@ def test_the_program_is_served_in_real_time_on_a_pseudo_terminal() -> None:
         assert b"makebreak,rig-328,SIM00005," in heard
     finally:
         server.send_signal(signal.SIGTERM)
-        assert server.wait(10) == 0
+        assert server.wait(120) == 0
         assert server.stdout is not None
         server.stdout.close()

@@ -121,7 +121,7 @@ def drawn_case(drawn: Mapping[str, object]) -> Case:
     )  # fmt: skip
 
 
-@settings(max_examples=5000, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
+@settings(max_examples=2500, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
 @given(drawn=DRAWN)
 def test_no_test_contradicts_itself(drawn: Mapping[str, object]) -> None:
     one = drawn_case(drawn)

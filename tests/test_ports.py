@@ -374,7 +374,7 @@ def started(target: Any, *args: Any, stop: threading.Event, **kwargs: Any) -> tu
     ready: queue.Queue[str] = queue.Queue()
     thread = threading.Thread(target=target, args=args, kwargs={**kwargs, "on_ready": ready.put, "stop": stop}, daemon=True)
     thread.start()
-    return thread, ready.get(timeout=10)
+    return thread, ready.get(timeout=120)
 
 
 def test_a_pseudo_terminal_serves_one_client_after_another(stop: threading.Event) -> None:
@@ -395,7 +395,7 @@ def test_a_pseudo_terminal_serves_one_client_after_another(stop: threading.Event
         port.write(b"*RST\n")
         port.close()
     stop.set()
-    thread.join(5)
+    thread.join(120)
     assert not thread.is_alive()
     assert not os.path.exists(device)
 
@@ -411,7 +411,7 @@ def test_a_tcp_port_serves_one_client_after_another(stop: threading.Event) -> No
     last = open_port(address)
     assert ask(last, "*OPC?") == "1"
     stop.set()
-    thread.join(5)
+    thread.join(120)
     assert not thread.is_alive()
     with pytest.raises(PortError, match=r"the other end closed|connection"):
         for _ in range(100):
@@ -431,7 +431,7 @@ def test_a_server_ends_cleanly_on_a_signal(number: signal.Signals) -> None:
         assert server.stdout.readline().startswith("socket://")
         server.send_signal(number)
         assert server.stdout.readline() == "ended\n"
-        assert server.wait(5) == 0
+        assert server.wait(120) == 0
 
 
 def test_a_tcp_port_in_use_is_a_port_error() -> None:

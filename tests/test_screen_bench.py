@@ -166,7 +166,7 @@ def test_a_station_that_ends_is_replaced_and_work_goes_on(tmp_path: Path) -> Non
     async def main() -> None:
         async with at_screen("sim://bench-el-plain", tmp_path) as at:
             first = at.app.station
-            await asyncio.to_thread(lambda: first._connection.close() or first._worker.join(5.0))  # type: ignore[func-returns-value]
+            await asyncio.to_thread(lambda: first._connection.close() or first._worker.join(120.0))  # type: ignore[func-returns-value]
             await at.until(lambda: at.app.station is not first and at.app.state.board is not None)
             await at.graded("4711")
 

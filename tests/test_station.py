@@ -142,7 +142,7 @@ def test_a_screen_that_is_gone_ends_the_station(tmp_path: Path) -> None:
         heard.tell(long_test())
         heard.wait(Live)
         heard.link._connection.close()
-        heard.link._worker.join(10.0)
+        heard.link._worker.join(120.0)
         assert not heard.link._worker.is_alive()
     assert port.all_open
     assert [from_json(path.read_text()).interrupted for path in kept(tmp_path)] == ["the screen is gone"]
