@@ -19,14 +19,19 @@ from bench.measure import Conditions, Counts, Evidence, Measured, measure
 from bench.measure.flashes import FlashTable, flash_table
 from bench.readings import Reading
 from bench.samples import EXACT, Accuracy, Block, Sampler, SwitchEvent, Timing, accuracies
+from bench.stillness import Stillness
 from bench.supply import SupplyWatch
 from bench.transitions import Change, TransitionFinder
-from bench.wire import SAMPLES_PER_FRAME, EventFrame, Placed, SampleFrame, Sequencer
+from bench.uncertainty import combine, rectangular
+from bench.wire import SAMPLES_PER_FRAME, STAMP_MODULUS, EventFrame, Placed, SampleFrame, Sequencer
 
 _CYCLES_KEPT = 5000
 _FRAMES_TOGETHER = 240  # a second's; whoever asks sooner has them looked at sooner
 STANDARD_COUNTS = Counts()
 _FLOOR = 0.3  # of the system voltage: below it there is no supply
+_STANDARD_LEAST = 32  # readings of a built-in standard
+# With the master switch open nothing flows. A zero may drift by 0.2 A (as far as a drift is not charged to anything) and is off by its u.
+_NO_CURRENT_A, _NO_DROP_V, _ZERO_K = 0.3, 0.03, 5.0
 
 Observer: TypeAlias = Callable[[Block, Sequence[Change]], None]
 """Shown each block as it was sampled, and the changes that it settled (they may lie in blocks before)."""
@@ -63,7 +68,13 @@ class Line:
         )
         self.cutter = CycleCutter(channel_accuracies, delays_s, timing)
         most_a = channel_accuracies["i_load"].high if "i_load" in channel_accuracies else math.inf
-        self.supply = SupplyWatch(conditions.system_v, _cold_ohm(conditions), most_a, zero_a)
+        drop_most_v = channel_accuracies["v_drop"].high if "v_drop" in channel_accuracies else math.inf
+        at_rest = {
+            name: most + _ZERO_K * channel_accuracies[name].u_zero
+            for name, most in (("i_load", _NO_CURRENT_A), ("i_load_low", _NO_CURRENT_A), ("v_drop", _NO_DROP_V))
+            if name in channel_accuracies
+        }
+        self.supply = SupplyWatch(conditions.system_v, _cold_ohm(conditions), most_a, zero_a, at_rest, drop_most_v)
         self.cycles: deque[Cycle] = deque(maxlen=_CYCLES_KEPT)
         self.complete = 0
         self.lost_at_start = False
@@ -103,7 +114,9 @@ class Line:
         """The complete flashes one by one, as many as are kept."""
         return flash_table(self.evidence(), self._begin_s or 0.0)
 
-    def evidence(self, lost_part: float = 0.0) -> Evidence:
+    def evidence(
+        self, lost_part: float = 0.0, still_s: float = 0.0, standards: Mapping[str, tuple[float, float, float]] | None = None
+    ) -> Evidence:
         cutter = self.cutter
         return Evidence(
             cycles=list(self.cycles),
@@ -133,6 +146,8 @@ class Line:
             supplied=self.finder.supplied,
             supply=self.supply.evidence,
             lost_part=lost_part,
+            still_s=still_s,
+            standards=standards or {},
             timing=self._timing,
         )
 
@@ -165,10 +180,13 @@ class Analysis:
         self._clock.begin_run()
         self._sequencer = Sequencer()
         self._sampler = Sampler(description)
+        self._stillness = Stillness(description)
         self._line: Line | None = None
         self._waiting: list[Placed] = []
         self._run: int | None = None
+        self._last: tuple[int, float] | None = None
         self._samples = 0
+        self._checked: dict[str, tuple[float, int]] = {}
         self._before: Mapping[str, int] = {}
         self._rest: dict[str, Reading] = {}
         self._awaited: frozenset[int] | None = None
@@ -188,15 +206,25 @@ class Analysis:
             if isinstance(frame, SampleFrame):
                 last = placed
                 self._samples += SAMPLES_PER_FRAME
+                self._stillness.add(frame)
                 if self._awaited is not None and not self._begins(frame):
                     continue
             self._waiting.append(placed)
         if last is not None:
             # Of the frames that came together the last is the least late.
-            mode = "PREC" if last.frame.precise else "FAST"
-            self._clock.add((last.stamp + 159) * self._description.sample_period_s(mode), arrival_s)
+            period_s = self._description.sample_period_s(self._description.mode_of(last.frame.precise).name)
+            self._last = last.stamp + SAMPLES_PER_FRAME - 1, period_s
+            self._clock.add(self._last[0] * period_s, arrival_s)
         if len(self._waiting) >= _FRAMES_TOGETHER:
             self.catch_up()
+
+    def compare(self, stamp: int, ticks: int, sent_s: float, received_s: float) -> None:
+        """The board answered with this stamp a question of the host's, which was sent and answered at these times of the host's clock."""
+        if self._last is None:
+            return  # nothing of this run has come yet that tells where in it the stamp stands
+        last, period_s = self._last
+        ahead = (stamp - last + STAMP_MODULUS // 2) % STAMP_MODULUS - STAMP_MODULUS // 2
+        self._clock.bracket((last + ahead) * period_s + ticks / self._description.clock_hz, sent_s, received_s)
 
     def _begins(self, frame: SampleFrame) -> bool:
         """Whether this frame lies wholly after the switching that was waited for: the first to show it may be mixed."""
@@ -214,7 +242,7 @@ class Analysis:
         self.catch_up()
         after = Analysis(self._description, conditions, observer=observer)
         after._sequencer, after._run, after._sampler, after._clock = self._sequencer, self._run, self._sampler, self._clock
-        after._before, after._awaited = self.totals, loads
+        after._last, after._stillness, after._before, after._awaited = self._last, self._stillness, self.totals, loads
         after._rest = self._line_for_range().cutter.rest
         return after
 
@@ -223,6 +251,9 @@ class Analysis:
         waiting, self._waiting = self._waiting, []
         for item in self._sampler.feed(waiting):
             if isinstance(item, Block):
+                for check in self._description.checks:
+                    values, (total, n) = item.traces[check.channel].values, self._checked.get(check.channel, (0.0, 0))
+                    self._checked[check.channel] = total + float(values.sum()), n + len(values)
                 changes = self._line_for_range().feed(item)
                 if self._observer is not None:
                     self._observer(item, changes)
@@ -244,7 +275,18 @@ class Analysis:
     def measured(self, counts: Counts = STANDARD_COUNTS) -> Measured:
         """A snapshot of what the run shows so far."""
         self.catch_up()
-        return measure(self._line_for_range().evidence(self._lost_part()), counts)
+        return measure(self._line_for_range().evidence(self._lost_part(), self._stillness.still_s, self._standards()), counts)
+
+    def _standards(self) -> Mapping[str, tuple[float, float, float]]:
+        """What the built-in standards read in this run, what they should, and how well that is known."""
+        found = {}
+        for check in self._description.checks:
+            total, n = self._checked.get(check.channel, (0.0, 0))
+            r = self._description.channels[check.channel].range(self._sampler.range_number)
+            if n >= _STANDARD_LEAST:
+                u = combine(check.u, r.u_at(check.expected), rectangular(0.5 * r.scale), r.noise / math.sqrt(n))
+                found[check.channel] = total / n, check.expected, u
+        return found
 
     def _lost_part(self) -> float:
         """Part of the samples of this run that never came, as counted."""
@@ -275,6 +317,11 @@ class Analysis:
     def contact_closed(self) -> bool | None:
         self.catch_up()
         return self._line.finder.closed if self._line is not None else None
+
+    @property
+    def stillness(self) -> Stillness:
+        """Whether what comes is new."""
+        return self._stillness
 
     @property
     def latest(self) -> Mapping[str, float]:

@@ -387,6 +387,8 @@ class CycleCutter:
         if found is None:
             t, v_in = self._store.between("v_in", begin_s, end_s)
             t_out, v_out = self._store.between("v_out", begin_s, end_s)
+            if len(t) and abs(len(t) - len(t_out)) > 1:
+                t, v_in = t_out, np.interp(t_out, t, v_in)  # sampled more seldom, or oftener, than the output
             n = min(len(t), len(t_out))
             t, v = t[:n], v_in[:n] - v_out[:n]
             found = lowest_reading(t, v)

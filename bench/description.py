@@ -6,7 +6,7 @@ Pure. A different board is a different description, not different host code.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -14,12 +14,32 @@ import numpy as np
 import numpy.typing as npt
 
 from bench.wire.frames import SAMPLES_PER_FRAME, crc16
-from bench.wire.text import format_number, parse_number
+from bench.wire.text import format_number, parse_number, parse_whole
 
 PROTOCOL_VERSION = 1
 PERIOD_SCANS = 64
-LOAD_KINDS = ("LAMP", "PILOT", "LEAK", "FREE")
+CHANNEL_UNITS: Mapping[str, str | None] = {
+    "v_in": "V", "v_out": "V", "v_drop": "V", "i_load": "A", "i_load_low": "A", "v_pilot": "V", "temperature": "degC", "self_check": None,
+}  # fmt: skip
+"""The channels that this program can read, and the unit that each must be in; None: its own."""
+NEEDED = ("v_in", "v_out", "i_load")
+"""Without these nothing can be said of a unit: neither when it flashed, nor whether supply, lamps and leads were right meanwhile."""
+MODE_NAMES = ("FAST", "PREC")
 LIMIT_NAMES = ("CURR", "DELAY", "TIME", "SIL")
+
+# What a board may say, least and most (PROTOCOL.md section 9): wide enough for any rig, narrow enough that nothing overflows or fills the
+# memory. A sample every 10 us is more than a line of 1 Mbaud carries, one a millisecond too few to tell bounce from a flash.
+LINES_MOST = 200
+CLOCK_HZ, CLOCK_HALF_WIDTH_MOST = (1e4, 1e9), 0.1
+INTERVAL_S = (1e-5, 1e-3)
+DELAY_MOST_S = 1.0
+COUNTS_MOST, SCALES = 1e5, (1e-9, 1e3)
+LOOP_MOST_OHM = 10.0
+LARGEST = 1e6  # readings and uncertainties, in the channel's unit
+OHMS, BS_K = (10.0, 1e7), (500.0, 1e4)  # of a thermistor and its resistor; its B
+LOAD_NOMINALS: Mapping[str, tuple[float, float]] = {"LAMP": (0.1, 1e3), "PILOT": (0.1, 1e3), "LEAK": (1.0, 1e9), "FREE": (0.0, 1e9)}
+LIMIT_MOST = 1e7
+_HOTTEST_K = 1000.0
 _T25_K = 298.15
 _ZERO_CELSIUS_K = 273.15
 
@@ -56,9 +76,10 @@ class NtcCurve:
     b_k: float
 
     def temperature_c(self, ratio: float) -> float:
-        """`ratio` is count over full scale (2 ** bits), strictly between 0 and 1."""
+        """`ratio` is count over full scale (2 ** bits), strictly between 0 and 1. A ratio that no temperature gives reads 727 degC."""
         resistance = self.series_ohm * ratio / (1.0 - ratio)
-        return 1.0 / (1.0 / _T25_K + math.log(resistance / self.r25_ohm) / self.b_k) - _ZERO_CELSIUS_K
+        per_k = 1.0 / _T25_K + math.log(resistance / self.r25_ohm) / self.b_k
+        return 1.0 / max(per_k, 1.0 / _HOTTEST_K) - _ZERO_CELSIUS_K
 
     def ratio(self, temperature_c: float) -> float:
         """The inverse of `temperature_c`."""
@@ -130,9 +151,30 @@ class Check:
     u: float
 
 
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A place in the scan plan: `slot` of every `every`th scan from `first` on."""
+
+    slot: int
+    first: int
+    every: int
+
+
+@dataclass(frozen=True, slots=True)
+class Loop:
+    """Series resistance from the supply's terminals through switch, shunt and wiring to the lamps, unit shorted, with its standard
+    uncertainty; ohm."""
+
+    ohm: float
+    u_ohm: float
+
+
 @dataclass(frozen=True)
 class BoardDescription:
-    """`calibrated`: the day of the calibration that ranges and clock come from, as a number such as 20261125; 0 for none."""
+    """`calibrated`: the day of the calibration that ranges and clock come from, as a number such as 20261125; 0 for none.
+
+    `unread`: the places in the scan plan of channels that this program can't read. `loop`: None where the board does not state it.
+    """
 
     model: str
     serial: str
@@ -144,10 +186,21 @@ class BoardDescription:
     limits: Mapping[str, Limit] = field(default_factory=dict)
     checks: tuple[Check, ...] = ()
     calibrated: int = 0
+    unread: Mapping[str, Place] = field(default_factory=dict)
+    loop: Loop | None = None
 
     def sample_period_s(self, mode: str) -> float:
         """Nominal time from one sample to the next (of the next slot), in s."""
         return self.modes[mode].ticks_per_sample / self.clock_hz
+
+    @property
+    def missing(self) -> tuple[str, ...]:
+        """The channels that a test of a unit needs and this board lacks."""
+        return tuple(name for name in NEEDED if name not in self.channels)
+
+    def mode_of(self, precise: bool) -> Mode:
+        """The mode that a frame says it is of; of a board that has only the other, that one, since something must be said of its time."""
+        return self.modes.get("PREC" if precise else "FAST") or next(iter(self.modes.values()))
 
     @property
     def slots(self) -> int:
@@ -163,13 +216,14 @@ class _Draft:
     clock: tuple[float, float] | None = None
     calibrated: int = 0
     modes: dict[str, Mode] = field(default_factory=dict)
-    channels: dict[str, tuple[str, int, int, int, float]] = field(default_factory=dict)
+    channels: dict[str, tuple[str, Place, float]] = field(default_factory=dict)
     ranges: dict[str, dict[int, Range]] = field(default_factory=dict)
     common: dict[str, dict[str, float]] = field(default_factory=dict)
-    curves: dict[str, NtcCurve] = field(default_factory=dict)
+    curves: dict[str, NtcCurve | None] = field(default_factory=dict)
     checks: dict[str, Check] = field(default_factory=dict)
     loads: dict[int, Load] = field(default_factory=dict)
     limits: dict[str, Limit] = field(default_factory=dict)
+    loop: Loop | None = None
 
 
 def _require(condition: bool, what: str) -> None:
@@ -177,120 +231,149 @@ def _require(condition: bool, what: str) -> None:
         raise ValueError(what)
 
 
-def _whole(text: str, low: int, high: int) -> int:
-    _require(text.isascii() and text.isdigit() and len(text) < 10 and low <= int(text) <= high,
-             f"{text!r} is not a whole number from {low} to {high}")
-    return int(text)
-
-
-def _not_negative(text: str) -> float:
+def _number(text: str, low: float, high: float) -> float:
     value = parse_number(text)
-    _require(value >= 0.0, f"{text} is negative")
+    _require(low <= value <= high, f"{text} is not from {low:g} to {high:g}")
     return value
 
 
+def _u(text: str, high: float = LARGEST) -> float:
+    """A standard uncertainty, or what else is never negative."""
+    return _number(text, 0.0, high)
+
+
 def _board(d: _Draft, f: list[str]) -> None:
-    _require(d.board is None, "a second line of this kind")
-    _require(f[0] == str(PROTOCOL_VERSION), f"protocol version {f[0]} is not the {PROTOCOL_VERSION} that this program speaks")
+    version = parse_number(f[0])
+    _require(version == PROTOCOL_VERSION, f"protocol version {f[0]} is not the {PROTOCOL_VERSION} that this program speaks")
     d.board = f[1], f[2]
 
 
 def _clock(d: _Draft, f: list[str]) -> None:
-    _require(d.clock is None, "a second line of this kind")
-    d.clock = parse_number(f[0]), _not_negative(f[1])
-    _require(d.clock[0] > 0.0 and d.clock[1] < 1.0, "a frequency above 0 and a relative error below 1 are needed")
+    d.clock = _number(f[0], *CLOCK_HZ), _u(f[1], CLOCK_HALF_WIDTH_MOST)
 
 
 def _calibrated(d: _Draft, f: list[str]) -> None:
-    _require(d.calibrated == 0, "a second line of this kind")
-    d.calibrated = _whole(f[0], 1, 99991231)
+    d.calibrated = parse_whole(f[0], 1, 99991231)
 
 
 def _mode(d: _Draft, f: list[str]) -> None:
-    _require(f[0] in ("FAST", "PREC") and f[0] not in d.modes, "a mode is FAST or PREC, once")
-    mode = Mode(f[0], _whole(f[1], 1, 65535), _whole(f[2], 1, SAMPLES_PER_FRAME), _whole(f[3], 1, 12))
+    mode = Mode(f[0], parse_whole(f[1], 1, 65535), parse_whole(f[2], 1, SAMPLES_PER_FRAME), parse_whole(f[3], 1, 12))
     _require(SAMPLES_PER_FRAME % mode.slots == 0, f"{SAMPLES_PER_FRAME} samples do not hold whole scans of {mode.slots}")
     d.modes[f[0]] = mode
 
 
 def _channel(d: _Draft, f: list[str]) -> None:
-    _require(f[0] not in d.channels, "a second channel of this name")
-    every = _whole(f[4], 1, PERIOD_SCANS)
+    every = parse_whole(f[4], 1, PERIOD_SCANS)
     _require(PERIOD_SCANS % every == 0, f"{every} does not divide {PERIOD_SCANS}")
-    d.channels[f[0]] = f[1], _whole(f[2], 0, SAMPLES_PER_FRAME - 1), _whole(f[3], 0, every - 1), every, _not_negative(f[5])
+    place = Place(parse_whole(f[2], 0, SAMPLES_PER_FRAME - 1), parse_whole(f[3], 0, every - 1), every)
+    unit = CHANNEL_UNITS.get(f[0])
+    _require(unit in (None, f[1]), f"channel {f[0]} must be in {unit}")
+    d.channels[f[0]] = f[1], place, _u(f[5], DELAY_MOST_S)
 
 
 def _range(d: _Draft, f: list[str]) -> None:
-    number = _whole(f[1], 0, 3)
-    ranges = d.ranges.setdefault(f[0], {})
-    _require(number not in ranges, "a second range of this number")
-    zero, scale, low, high = (parse_number(x) for x in f[2:6])
-    _require(scale > 0.0 and low < high, "a scale above 0 and a lowest reading below the highest are needed")
-    u_scale, u_zero, u_line, noise = (_not_negative(x) for x in f[6:10])
-    ranges[number] = Range(number, zero, scale, low, high, u_scale, u_zero, u_line, noise)
+    number = parse_whole(f[1], 0, 3)
+    zero, scale = _number(f[2], -COUNTS_MOST, COUNTS_MOST), _number(f[3], *SCALES)
+    low, high = (_number(x, -LARGEST, LARGEST) for x in f[4:6])
+    _require(low < high, "the lowest reading is not below the highest")
+    u_scale, u_zero, u_line, noise = _u(f[6], 1000.0), _u(f[7]), _u(f[8]), _u(f[9])
+    d.ranges.setdefault(f[0], {})[number] = Range(number, zero, scale, low, high, u_scale, u_zero, u_line, noise)
 
 
 def _common(d: _Draft, f: list[str]) -> None:
-    parts = d.common.setdefault(f[0], {})
-    _require(f[1] not in parts, "a second line for this pair")
-    parts[f[1]] = _not_negative(f[2])
+    d.common.setdefault(f[0], {})[f[1]] = _u(f[2], 1.0)
 
 
 def _curve(d: _Draft, f: list[str]) -> None:
-    _require(f[1] == "NTC", f"a curve of kind {f[1]!r} is not known")
-    _require(f[0] not in d.curves, "a second curve for this channel")
-    curve = NtcCurve(*(parse_number(x) for x in f[2:5]))
-    _require(min(curve.series_ohm, curve.r25_ohm, curve.b_k) > 0.0, "resistances and B must be above 0")
-    d.curves[f[0]] = curve
+    # How many fields another kind of curve has is its own affair.
+    _require(f[1] != "NTC" or len(f) >= 5, "an NTC has resistance, resistance at 25 degC and B")
+    d.curves[f[0]] = NtcCurve(_number(f[2], *OHMS), _number(f[3], *OHMS), _number(f[4], *BS_K)) if f[1] == "NTC" else None
 
 
 def _check(d: _Draft, f: list[str]) -> None:
-    _require(f[0] not in d.checks, "a second check of this channel")
-    d.checks[f[0]] = Check(f[0], parse_number(f[1]), _not_negative(f[2]))
+    d.checks[f[0]] = Check(f[0], _number(f[1], -LARGEST, LARGEST), _u(f[2]))
+
+
+def _loop(d: _Draft, f: list[str]) -> None:
+    d.loop = Loop(_u(f[0], LOOP_MOST_OHM), _u(f[1], LOOP_MOST_OHM))
 
 
 def _load(d: _Draft, f: list[str]) -> None:
-    number = _whole(f[0], 1, 8)
-    _require(number not in d.loads and f[1] in LOAD_KINDS, f"a load is one of {', '.join(LOAD_KINDS)}, once for each number")
-    d.loads[number] = Load(number, f[1], _not_negative(f[2]))
+    number = parse_whole(f[0], 1, 8)
+    d.loads[number] = Load(number, f[1], _number(f[2], *LOAD_NOMINALS[f[1]]))
 
 
 def _limit(d: _Draft, f: list[str]) -> None:
-    _require(f[0] in LIMIT_NAMES and f[0] not in d.limits, f"a limit is one of {', '.join(LIMIT_NAMES)}, once")
-    limit = Limit(f[0], *(parse_number(x) for x in f[1:4]))
+    limit = Limit(f[0], *(_u(x, LIMIT_MOST) for x in f[1:4]))
     _require(limit.low <= limit.default <= limit.high, "the default does not lie between the smallest and the largest")
     d.limits[f[0]] = limit
 
 
-_READERS: Mapping[str, tuple[int, Callable[[_Draft, list[str]], None]]] = {
-    "board": (3, _board),
-    "calibrated": (1, _calibrated),
-    "clock": (2, _clock),
-    "mode": (4, _mode),
-    "channel": (6, _channel),
-    "range": (10, _range),
-    "common": (3, _common),
-    "curve": (5, _curve),
-    "check": (3, _check),
-    "load": (3, _load),
-    "limit": (4, _limit),
+@dataclass(frozen=True, slots=True)
+class _Kind:
+    """A kind of line: how many fields it must have, how many of the first say what it is about, how it is read.
+
+    `words`: what the field `word_at` must be one of for a line that this program understands; others are passed over.
+    """
+
+    fields: int
+    about: int
+    read: Callable[[_Draft, list[str]], None]
+    words: Collection[str] = ()
+    word_at: int = 0
+
+
+_KINDS: Mapping[str, _Kind] = {
+    "board": _Kind(3, 0, _board),
+    "clock": _Kind(2, 0, _clock),
+    "calibrated": _Kind(1, 0, _calibrated),
+    "mode": _Kind(4, 1, _mode, MODE_NAMES),
+    "channel": _Kind(6, 1, _channel),
+    "range": _Kind(10, 2, _range, CHANNEL_UNITS),
+    "common": _Kind(3, 2, _common, CHANNEL_UNITS),
+    "curve": _Kind(2, 1, _curve, CHANNEL_UNITS),
+    "check": _Kind(3, 1, _check, CHANNEL_UNITS),
+    "loop": _Kind(2, 0, _loop),
+    "load": _Kind(3, 1, _load, LOAD_NOMINALS, 1),
+    "limit": _Kind(4, 1, _limit, LIMIT_NAMES),
 }
 
 
+def _told(text: str) -> str:
+    """A field by what it says: of a number its value."""
+    try:
+        return format_number(parse_number(text))
+    except ValueError:
+        return text
+
+
 def parse_description(lines: Iterable[str]) -> BoardDescription:
-    """A description from its lines, in any order; unknown first words are ignored. DescriptionError if it can't be used."""
+    """A description from its lines, in any order. DescriptionError for one that this program can't work with.
+
+    What a newer board may add is passed over by the rules of PROTOCOL.md section 9.
+    """
     draft = _Draft()
-    for line in lines:
+    said: dict[tuple[str, ...], str] = {}
+    for count, line in enumerate(lines, start=1):
+        if count > LINES_MOST:
+            raise DescriptionError(f"the board's description can't be used: it has more than {LINES_MOST} lines")
         word, *fields = line.split(",")
-        if word not in _READERS:
+        kind = _KINDS.get(word)
+        if kind is None:
             continue
-        count, read = _READERS[word]
+        if kind.words and len(fields) > kind.word_at and fields[kind.word_at] not in kind.words:
+            continue
+        about = (word, *map(_told, fields[: kind.about]))
+        if said.get(about) == line:
+            continue
         try:
-            _require(len(fields) == count, f"{count} fields are needed behind the first word, not {len(fields)}")
+            _require(len(fields) >= kind.fields, f"{kind.fields} fields are needed after the first word")
             _require(all(fields), "an empty field")
-            read(draft, fields)
+            _require(about not in said, f"another line says otherwise: {said.get(about)!r}")
+            kind.read(draft, fields)
         except ValueError as error:
             raise DescriptionError(f"the board's description can't be used: line {line!r}: {error}") from error
+        said[about] = line
     return _assemble(draft)
 
 
@@ -302,35 +385,52 @@ def _assemble(draft: _Draft) -> BoardDescription:
         raise stop("it needs a line 'board', a line 'clock', and lines 'mode' and 'channel'")
     if len({mode.slots for mode in draft.modes.values()}) > 1:
         raise stop("its modes differ in slots per scan")
+    for mode in draft.modes.values():
+        interval_s = mode.ticks_per_sample / draft.clock[0]
+        if not INTERVAL_S[0] <= interval_s <= INTERVAL_S[1]:
+            allowed = f"{INTERVAL_S[0]:g} to {INTERVAL_S[1]:g} s"
+            raise stop(f"in mode {mode.name} a sample would be taken every {interval_s:.3g} s, allowed are {allowed}")
     slots = next(iter(draft.modes.values())).slots
     for kind, names in (("range", draft.ranges), ("common", draft.common), ("curve", draft.curves), ("check", draft.checks)):
         for name in names:
             if name not in draft.channels:
                 raise stop(f"a line '{kind}' is for channel {name!r}, which has no line 'channel'")
-    channels = {}
-    for name, (unit, slot, first, every, delay_s) in draft.channels.items():
-        if name not in draft.ranges:
-            raise stop(f"channel {name!r} has no line 'range'")
-        if slot >= slots:
-            raise stop(f"channel {name!r} is in slot {slot} of {slots}")
-        ranges = tuple(draft.ranges[name][n] for n in sorted(draft.ranges[name]))
-        common = tuple(Share(other, u) for other, u in draft.common.get(name, {}).items())
-        channels[name] = Channel(name, unit, slot, first, every, delay_s, ranges, common, draft.curves.get(name))
-    for channel in channels.values():
-        for other in channels.values():
-            if (other.name > channel.name and (other.slot, other.every) == (channel.slot, channel.every)
-                    and other.first == channel.first):
-                raise stop(f"channels {channel.name!r} and {other.name!r} claim the same place")
     for name, parts in draft.common.items():
         for other_name in parts:
-            if other_name not in channels:
+            if other_name not in draft.channels:
                 raise stop(f"a line 'common' of channel {name!r} names {other_name!r}, which has no line 'channel'")
-    checks = tuple(draft.checks.values())
-    return BoardDescription(*draft.board, *draft.clock, draft.modes, channels, draft.loads, draft.limits, checks, draft.calibrated)
+    claimed: dict[Place, str] = {}
+    for name, (_, place, _) in draft.channels.items():
+        if place.slot >= slots:
+            raise stop(f"channel {name!r} is in slot {place.slot} of {slots}")
+        if place in claimed:
+            raise stop(f"channels {claimed[place]!r} and {name!r} claim the same place")
+        claimed[place] = name
+        if name in CHANNEL_UNITS and name not in draft.ranges:
+            raise stop(f"channel {name!r} has no line 'range'")
+    channels = {name: _assembled(name, draft) for name in draft.channels if _is_readable(name, draft)}
+    unread = {name: place for name, (_, place, _) in draft.channels.items() if name not in channels}
+    checks = tuple(check for check in draft.checks.values() if check.channel in channels)
+    return BoardDescription(
+        *draft.board, *draft.clock, draft.modes, channels, draft.loads, draft.limits, checks, draft.calibrated, unread, draft.loop
+    )
+
+
+def _is_readable(name: str, draft: _Draft) -> bool:
+    """Whether this program knows what the channel reads: by which law, and what it shows of others."""
+    needed = (name, *draft.common.get(name, ()))
+    return all(one in CHANNEL_UNITS and draft.curves.get(one, "straight") is not None for one in needed)
+
+
+def _assembled(name: str, draft: _Draft) -> Channel:
+    unit, place, delay_s = draft.channels[name]
+    ranges = tuple(draft.ranges[name][n] for n in sorted(draft.ranges[name]))
+    common = tuple(Share(other, u) for other, u in draft.common.get(name, {}).items())
+    return Channel(name, unit, place.slot, place.first, place.every, delay_s, ranges, common, draft.curves.get(name))
 
 
 def description_lines(d: BoardDescription) -> tuple[str, ...]:
-    """The lines of a description, in the order of PROTOCOL.md section 8."""
+    """The lines of a description, in the order of PROTOCOL.md section 8; without the channels that this program can't read."""
     return tuple(",".join(x if isinstance(x, str) else format_number(x) for x in fields) for fields in _fields(d))
 
 
@@ -354,6 +454,8 @@ def _fields(d: BoardDescription) -> Iterator[tuple[str | float, ...]]:
             yield "curve", c.name, "NTC", c.curve.series_ohm, c.curve.r25_ohm, c.curve.b_k
     for check in d.checks:
         yield "check", check.channel, check.expected, check.u
+    if d.loop is not None:
+        yield "loop", d.loop.ohm, d.loop.u_ohm
     for load in d.loads.values():
         yield "load", load.number, load.kind, load.nominal
     for limit in d.limits.values():
@@ -366,7 +468,7 @@ def description_crc(lines: Iterable[str]) -> int:
 
 
 def scan_plan(description: BoardDescription, period_scans: int = PERIOD_SCANS) -> Mapping[str, npt.NDArray[np.int64]]:
-    """For each channel the indices of its samples within `period_scans` scans, ascending; the plan repeats after those.
+    """For each channel that can be read the indices of its samples within `period_scans` scans, ascending; the plan repeats after those.
 
     Where two channels claim a place, the rarer one has it (PROTOCOL.md section 5). `period_scans` must be a multiple of 64.
     """
@@ -374,7 +476,8 @@ def scan_plan(description: BoardDescription, period_scans: int = PERIOD_SCANS) -
         raise ValueError(f"period_scans must be a multiple of {PERIOD_SCANS}, got {period_scans}")
     slots = description.slots
     owner = np.full(period_scans * slots, -1, dtype=np.int64)
-    channels = sorted(description.channels.values(), key=lambda c: c.every)
-    for number, channel in enumerate(channels):
-        owner[channel.first * slots + channel.slot :: channel.every * slots] = number
-    return {channel.name: np.flatnonzero(owner == number) for number, channel in enumerate(channels)}
+    places = {c.name: Place(c.slot, c.first, c.every) for c in description.channels.values()}
+    claims = sorted([*places.items(), *description.unread.items()], key=lambda claim: claim[1].every)
+    for number, (_, place) in enumerate(claims):
+        owner[place.first * slots + place.slot :: place.every * slots] = number
+    return {name: np.flatnonzero(owner == number) for number, (name, _) in enumerate(claims) if name in places}

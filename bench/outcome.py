@@ -69,6 +69,16 @@ class Outcome(StrEnum):
         return self in (Outcome.GOOD, Outcome.NOT_GOOD, Outcome.NOT_FOR_LOAD)
 
 
+OPENINGS: Mapping[Outcome, tuple[str, ...]] = {
+    Outcome.GOOD: ("Good: ",),
+    Outcome.NOT_GOOD: ("Rejected: ",),
+    Outcome.NOT_FOR_LOAD: ("Not for ",),
+    Outcome.NOT_DECIDED: ("Not decided: ", "Not finished: "),
+    Outcome.BENCH_FAULT: ("The bench is at fault, not the unit: ",),
+}
+"""How the sentence of each outcome begins."""
+
+
 @dataclass(frozen=True)
 class Conclusion:
     """The outcome with all that is said beside it.

@@ -21,7 +21,7 @@ from bench.outcome import Conclusion, Outcome
 from bench.procedure import Procedure
 from bench.verdict import Verdict
 
-RECORD_FORMAT = 3
+RECORD_FORMAT = 4
 _SIMULATED = ("sim", "firmware")
 
 
@@ -156,7 +156,8 @@ class TestRecord:
     """The whole test. `measured` is what was judged: the steps' values put together as the procedure says.
 
     `load`: the text of the load that it was tested on, at `supply_v`; `rated_load` that of the load it is for. It was made on a `board`,
-    or elsewhere and is a `recording`. `procedure` is the whole of it; an older record has only its name.
+    or elsewhere and is a `recording`. `procedure` is the whole of it; an older record has only its name. `older_format`: the format that it
+    was kept in, without a check sum; None if it was kept with one.
     """
 
     setup: SetupRecord
@@ -179,6 +180,7 @@ class TestRecord:
     conditions: tuple[ConditionVerdict, ...] = ()
     load: str = ""
     supply_v: float | None = None
+    older_format: int | None = None
     format: int = RECORD_FORMAT
 
     @property

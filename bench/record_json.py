@@ -1,6 +1,7 @@
-"""The record as JSON and back: format 3, published as `bench/data/schema/record-3.json`. Formats 1 and 2 are still read.
+"""The record as JSON and back: format 4, published as `bench/data/schema/record-4.json`. Formats 1 to 3 are still read.
 
-Text in, text out. How the content is written: `bench.typed_json`.
+Text in, text out. How the content is written: `bench.typed_json`; its check sum: `bench.record_sum`. A record that was changed after it
+was kept, or that contradicts itself (`bench.record_checks`), is refused whole: nothing that it says is passed on.
 """
 
 from __future__ import annotations
@@ -12,11 +13,14 @@ from typing import Any
 
 from bench.outcome import upheld
 from bench.record import RECORD_FORMAT, TestRecord
-from bench.record_older import concluded, in_format_3
+from bench.record_checks import contradiction_in
+from bench.record_older import concluded, in_format_4
+from bench.record_sum import KEY, sum_of
 from bench.typed_json import decode, dumps, encode, loads
 
-SCHEMA = "makebreak-record-3"
-_OLDER = (1, 2)
+SCHEMA = "makebreak-record-4"
+_OLDER = (1, 2, 3)
+_LONGEST = 40
 
 
 class RecordError(ValueError):
@@ -24,8 +28,9 @@ class RecordError(ValueError):
 
 
 def to_json(record: TestRecord) -> str:
-    """The record as JSON text, in ASCII, so that no terminal or mail can be hurt by what a label said."""
-    return dumps({"schema": SCHEMA, "format": record.format, **encode(record)})
+    """The record as JSON text with its check sum, in ASCII, so that no terminal or mail can be hurt by what a label said."""
+    head, content = {"schema": SCHEMA, "format": record.format}, encode(record)
+    return dumps({**head, KEY: sum_of(json.dumps({**head, **content}, allow_nan=False)), **content})
 
 
 def from_json(text: str, origin: str = "record") -> TestRecord:
@@ -35,27 +40,46 @@ def from_json(text: str, origin: str = "record") -> TestRecord:
         if not isinstance(content, dict) or "format" not in content:
             raise RecordError("not a record: it must be an object with a format number")
         number = _known_format(content.pop("format"), content.pop("schema", None))
-        record: TestRecord = decode(TestRecord, content if number == RECORD_FORMAT else _in_format_3(content, number))
+        if number == RECORD_FORMAT:
+            _check_sum(content.pop(KEY, None), text)
+        record: TestRecord = decode(TestRecord, content if number == RECORD_FORMAT else _in_format_4(content, number))
+        if number < RECORD_FORMAT:
+            # Files of earlier versions keep verdicts that their own outcome does not uphold.
+            record = concluded(record) if number == 1 else replace(record, verdicts=upheld(record.verdicts, record.outcome))
+        if contradiction := contradiction_in(record):
+            raise RecordError(f"it can't be right, and is not shown: {contradiction}")
     except json.JSONDecodeError as error:
         raise RecordError(f"{origin}: no record: it is no JSON ({error.msg} in line {error.lineno})") from None
     except RecursionError:
         raise RecordError(f"{origin}: nested too deep to be a record") from None
     except (ValueError, OverflowError) as error:
         raise RecordError(f"{origin}: {error}") from None
-    # Files of earlier versions keep verdicts that their own outcome does not uphold.
-    return concluded(record) if number == 1 else replace(record, verdicts=upheld(record.verdicts, record.outcome))
+    return record
 
 
-def _in_format_3(content: Mapping[str, Any], number: int) -> dict[str, Any]:
+def _check_sum(stated: object, text: str) -> None:
+    if not isinstance(stated, str):
+        raise RecordError(f"changed after it was kept: format {RECORD_FORMAT} has its check sum under {KEY!r}, and here it is missing")
+    found = sum_of(text)
+    if found != stated:
+        sums = f"its check sum is {stated[:8]!r}..., its content gives {found[:8]!r}..."
+        raise RecordError(f"changed after it was kept ({sums}); nothing of it is shown: use the file as it was kept, or test again")
+
+
+def _in_format_4(content: Mapping[str, Any], number: int) -> dict[str, Any]:
     try:
-        return in_format_3(content, number)
+        return in_format_4(content, number)
     except (KeyError, TypeError, AttributeError) as error:
         raise RecordError(f"not a record of format {number}: {error}") from None
 
 
 def _known_format(number: object, schema: object) -> int:
-    if isinstance(number, int) and number > RECORD_FORMAT:
+    shown = repr(number)[:_LONGEST]
+    if isinstance(number, bool) or not isinstance(number, int | float) or not float(number).is_integer():
+        number = None
+    elif number > RECORD_FORMAT:
         raise RecordError(f"format {number} is newer than this version reads ({RECORD_FORMAT}): a newer makebreak is needed")
-    if isinstance(number, int) and number in (*_OLDER, RECORD_FORMAT) and schema == f"makebreak-record-{number}":
-        return number
-    raise RecordError(f"got format {number!r} and schema {schema!r}; this version reads {RECORD_FORMAT} and {SCHEMA!r}, or older ones")
+    elif number in (*_OLDER, RECORD_FORMAT) and schema == f"makebreak-record-{number:g}":
+        return int(number)
+    came = f"got format {shown} and schema {repr(schema)[:_LONGEST]}"
+    raise RecordError(f"{came}; this version reads {RECORD_FORMAT} and {SCHEMA!r}, or older ones")

@@ -1,9 +1,11 @@
-"""Records of formats 1 and 2 read as records of format 3.
+"""Records of formats 1, 2 and 3 read as records of format 4.
 
 Format 1 kept the worst verdict of a test as its outcome, and beside it a grade and a sentence that could say something else. So only
 what was measured and judged is taken over; what is said of the unit is concluded anew, by the rule that all records follow now.
 
 Formats 1 and 2 kept set-up and board as text for people. What those texts say becomes typed; a text that is not known becomes a note.
+
+Format 3 differs from this one in that it carries no check sum, as those before it; the record then says so (`older_format`).
 """
 
 from __future__ import annotations
@@ -26,9 +28,13 @@ _IDENTITY = ("maker's word", "model", "serial number", "firmware")
 _NEVER = "never; its scales are the built-in ones"
 
 
-def in_format_3(content: Mapping[str, Any], number: int) -> dict[str, Any]:
-    """Return the content of a record of format `number`, 1 or 2, under the keys of format 3. KeyError, TypeError or AttributeError if it
+def in_format_4(content: Mapping[str, Any], number: int) -> dict[str, Any]:
+    """Return the content of a record of format `number`, 1 to 3, under the keys of format 4. KeyError, TypeError or AttributeError if it
     is no such record. The conclusion of format 1 says nothing but the grade."""
+    return {**(dict(content) if number == 3 else _in_format_3(content, number)), "older_format": number}
+
+
+def _in_format_3(content: Mapping[str, Any], number: int) -> dict[str, Any]:
     content = _in_format_2(content) if number == 1 else content
     kept = {key: value for key, value in content.items() if key not in _TYPED}
     settings, board = dict(content.get("settings", {})), dict(content.get("board", {}))

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from bench.description import PERIOD_SCANS, BoardDescription, Share, scan_plan
 from bench.uncertainty import Component, Shape
-from bench.wire import EventFrame, EventKind, Placed, SampleFrame, TripCause, unpack_samples
+from bench.wire import EventFrame, EventKind, Placed, SampleFrame, TripCause, cause_word, unpack_samples
 
 Array: TypeAlias = npt.NDArray[np.float64]
 
@@ -108,20 +108,22 @@ class Trace:
 class Block:
     """A stretch of a run without a gap inside; `gap_before` if samples are missing between the last block and this one.
 
-    Every block spans `begin_s` to `end_s` (the instant at which the next would begin).
+    `master`: whether a board's master switch was closed as each of its frames began (the last of them may hold samples of after a
+    change); None for a recording. Every block spans `begin_s` to `end_s` (the instant at which the next would begin).
     """
 
     begin_s: float
     end_s: float
     traces: Mapping[str, Trace]
     gap_before: bool = False
+    master: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class SwitchEvent:
     """The board (or a person) switched: at `t_s` the master is `master` and the loads in the set `loads` are closed.
 
-    `reason` is `command` or the word of a trip cause.
+    `reason` is `command` or the word of a trip cause (`cause_word`).
     """
 
     t_s: float
@@ -158,7 +160,6 @@ class Sampler:
         self._description = description
         self._plan, self._periods = scan_plan(description), 1
         self._period = PERIOD_SCANS * description.slots
-        self._bits = {name: mode.bits for name, mode in description.modes.items()}
         self.range_number = 0
 
     def feed(self, placed: Sequence[Placed]) -> list[Sampled]:
@@ -168,11 +169,11 @@ class Sampler:
         for item in placed:
             frame = item.frame
             if isinstance(frame, SampleFrame):
-                number = frame.range_number
-                if together and (item.lost_before or number != self.range_number):
+                state = frame.range_number, frame.master
+                if together and (item.lost_before or state != (self.range_number, together[-1].frame.master)):
                     found.append(self._block(together))
                     together = []
-                self.range_number = number
+                self.range_number = frame.range_number
                 together.append(item)
             elif (event := self._event(item, frame)) is not None:
                 found.append(event)
@@ -180,18 +181,17 @@ class Sampler:
             found.append(self._block(together))
         return found
 
-    def _sample_s(self, frame: SampleFrame | EventFrame) -> tuple[str, float]:
-        mode = "PREC" if frame.precise else "FAST"
-        return mode, self._description.sample_period_s(mode)
+    def _sample_s(self, frame: SampleFrame | EventFrame) -> float:
+        return self._description.sample_period_s(self._description.mode_of(frame.precise).name)
 
     def _event(self, item: Placed, frame: EventFrame) -> SwitchEvent | Burst | None:
         if not item.timed:
             return None
-        t_s = item.stamp * self._sample_s(frame)[1] + frame.ticks / self._description.clock_hz
+        t_s = item.stamp * self._sample_s(frame) + frame.ticks / self._description.clock_hz
         if frame.kind == EventKind.BURST:
             return Burst(t_s, bool(frame.reason), frame.value)
         if frame.kind in (EventKind.SWITCHED, EventKind.TRIP):
-            reason = "command" if frame.kind == EventKind.SWITCHED else TripCause(frame.reason).name
+            reason = "command" if frame.kind == EventKind.SWITCHED else cause_word(TripCause, frame.reason)
             return SwitchEvent(t_s, frame.master, frame.closed_loads, reason)
         return None
 
@@ -199,7 +199,7 @@ class Sampler:
         frames = [item.frame for item in together if isinstance(item.frame, SampleFrame)]
         counts = unpack_samples([frame.body for frame in frames]).reshape(-1)
         start = together[0].stamp
-        mode, sample_s = self._sample_s(frames[0])
+        sample_s = self._sample_s(frames[0])
         traces = {}
         for name, channel in self._description.channels.items():
             at = self._places(name, start % self._period, len(counts))
@@ -208,11 +208,11 @@ class Sampler:
             if channel.curve is None:
                 values: Array = (taken - r.zero) * r.scale
             else:
-                full = float(1 << self._bits[mode])
+                full = float(1 << self._description.mode_of(frames[0].precise).bits)
                 counted, which = np.unique(np.clip(taken, 1.0, full - 1.0), return_inverse=True)
                 values = np.array([channel.curve.temperature_c(float(x) / full) for x in counted])[which]
             traces[name] = Trace((start + at).astype(np.float64) * sample_s, values)
-        return Block(start * sample_s, (start + len(counts)) * sample_s, traces, bool(together[0].lost_before))
+        return Block(start * sample_s, (start + len(counts)) * sample_s, traces, bool(together[0].lost_before), frames[0].master)
 
     def _places(self, name: str, offset: int, length: int) -> npt.NDArray[np.int64]:
         """Indices of the channel's samples among `length` samples that begin `offset` samples into the plan's period."""

@@ -2,13 +2,15 @@
 
 Strategy. Cycles say nothing of a bench so ill that no cycle can be cut. So the samples themselves are looked at: how far the input falls
 for each ampere (a stiff supply falls by its lead's 0.1 ohm), and for how long the voltages contradict the circuit: an output above its
-input, or a current with no voltage that could drive it. Only times are kept, so memory is bounded.
+input, or a current with no voltage that could drive it. Before the master switch closes nothing can flow and nothing feeds the input; an
+open contact has the drop beyond its range. Only times are kept, so memory is bounded.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +22,7 @@ _LOADED_A = 2.0  # below it a fall of some tens of mV is noise
 _FLOWS_A, _IDLE_A = 0.6, 0.45
 _FINE_A = 3.0  # below it the finer range is read
 _ABOVE = 0.3  # of the system voltage
+_SHOWS = 0.8  # of its highest reading: what the drop must show at least where it is far beyond that
 _NOTHING = 1.0 / 3.0  # of what cold lamps would show: no load conducts better than that
 _UNKNOWN_LOAD_A, _UNKNOWN_LOAD = 2.4, 0.05  # where the load is not known: the current asked for, and the part of the input voltage
 
@@ -31,6 +34,10 @@ class SupplyEvidence:
     `loaded`: input voltage in V and current in A of the sample where the input stood lowest under more than 2 A, None if there was none.
     `idle_v`: highest input voltage without load. Then, in s: `swapped_s`: output above input while nothing flows; `input_lost_s`: output
     above input while the lamps draw; `output_lost_s`: the lamps draw while the output shows nothing; `drawing_s`: the lamps draw.
+
+    Of a board: `switched_off_s`: samples came before the master switch was closed; `read_then_s`: a channel read something then that can't
+    be there; `input_then_v`: its input then, first and lowest reading. `parted_s`: input and output were further apart than twice what
+    the drop's range holds; `not_shown_s`: the drop did not show it.
     """
 
     loaded: tuple[float, float] | None = None
@@ -39,6 +46,11 @@ class SupplyEvidence:
     input_lost_s: float = 0.0
     output_lost_s: float = 0.0
     drawing_s: float = 0.0
+    switched_off_s: float = 0.0
+    read_then_s: Mapping[str, float] = field(default_factory=dict)
+    input_then_v: tuple[float, float] | None = None
+    parted_s: float = 0.0
+    not_shown_s: float = 0.0
 
     def source_ohm(self, open_v: float | None) -> float | None:
         """How far the input fell for each ampere from `open_v` (what was set; None: what was seen without load), in ohm."""
@@ -53,10 +65,21 @@ class SupplyWatch:
     i_load_low, where there is one, is read for small currents.
 
     `cold_ohm`: resistance of the load's cold filaments in ohm, None if the load is not known. `most_a`: a current that reads as much is
-    larger, by an amount that is not known. `zero_a`: what the zero of the current may be off by.
+    larger, by an amount that is not known. `zero_a`: what the zero of the current may be off by. `at_rest`: by channel, the largest
+    reading that may be 0. `drop_most_v`: highest reading of the drop.
     """
 
-    def __init__(self, system_v: float, cold_ohm: float | None, most_a: float = math.inf, zero_a: float = 0.0) -> None:
+    def __init__(
+        self,
+        system_v: float,
+        cold_ohm: float | None,
+        most_a: float = math.inf,
+        zero_a: float = 0.0,
+        at_rest: Mapping[str, float] | None = None,
+        drop_most_v: float = math.inf,
+    ) -> None:
+        self._at_rest, self._drop_most_v = at_rest or {}, drop_most_v
+        self._was_on = False
         self._most_a = most_a
         self._system_v = system_v
         self._cold_ohm = cold_ohm
@@ -66,6 +89,9 @@ class SupplyWatch:
         self.evidence = SupplyEvidence()
 
     def feed(self, block: Block) -> None:
+        self._was_on = self._was_on or block.master is not False
+        if not self._was_on:
+            self._rest(block)
         if not {"v_in", "v_out", "i_load"} <= block.traces.keys():
             return
         t_in, v_in = block.traces["v_in"].t_s, block.traces["v_in"].values
@@ -95,14 +121,34 @@ class SupplyWatch:
             i = int(np.flatnonzero(loaded)[v_in[loaded].argmin()])
             if lowest is None or v_in[i] < lowest[0]:
                 lowest = float(v_in[i]), float(amps[i])
-        self.evidence = SupplyEvidence(
-            lowest,
-            max(seen.idle_v, float(v_in[idle].max())) if idle.any() else seen.idle_v,
-            seen.swapped_s + interval_s * int((above & idle).sum()),
-            seen.input_lost_s + interval_s * int((above & draws).sum()),
-            seen.output_lost_s + interval_s * int(dead_out.sum()),
-            seen.drawing_s + interval_s * int((settled & draws).sum()),
+        drop = block.traces.get("v_drop")
+        if drop is not None and block.master is not None:
+            parted = settled & (v_in - v_out > 2.0 * self._drop_most_v)
+            unseen = parted & (_at(t_in, drop.t_s, drop.values) < _SHOWS * self._drop_most_v)
+            parted_s, not_shown_s = seen.parted_s + interval_s * int(parted.sum()), seen.not_shown_s + interval_s * int(unseen.sum())
+            self.evidence = seen = replace(seen, parted_s=parted_s, not_shown_s=not_shown_s)
+        self.evidence = replace(
+            seen,
+            loaded=lowest,
+            idle_v=max(seen.idle_v, float(v_in[idle].max())) if idle.any() else seen.idle_v,
+            swapped_s=seen.swapped_s + interval_s * int((above & idle).sum()),
+            input_lost_s=seen.input_lost_s + interval_s * int((above & draws).sum()),
+            output_lost_s=seen.output_lost_s + interval_s * int(dead_out.sum()),
+            drawing_s=seen.drawing_s + interval_s * int((settled & draws).sum()),
         )
+
+    def _rest(self, block: Block) -> None:
+        """Samples of before the master switch was closed."""
+        seen, span_s = self.evidence, block.end_s - block.begin_s
+        read_s = dict(seen.read_then_s)
+        for name, most in self._at_rest.items():
+            if name in block.traces and len(values := block.traces[name].values):
+                read_s[name] = read_s.get(name, 0.0) + span_s * float((np.abs(values) > most).mean())
+        v_in = block.traces["v_in"].values if "v_in" in block.traces else np.empty(0)
+        then = seen.input_then_v
+        if len(v_in):
+            then = (float(v_in[0]), float(v_in.min())) if then is None else (then[0], min(then[1], float(v_in.min())))
+        self.evidence = replace(seen, switched_off_s=seen.switched_off_s + span_s, read_then_s=read_s, input_then_v=then)
 
     def _unheard(self, v_in: Array, v_out: Array, amps: Array) -> npt.NDArray[np.bool_]:
         """Where the lamps draw more than any lamp could at the output voltage shown."""

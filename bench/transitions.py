@@ -24,7 +24,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bench.instants import filtered_step_instant, level_at
-from bench.samples import Array, Block
+from bench.samples import Array, Block, Trace
 
 STATE_LEAST_S = 3.0e-3  # a shorter state is bounce: contact bounce is 1-3 ms in bursts of shorter gaps (common practice, no source)
 # The comparator stands near the open level, which is well known, and not half-way: the closed level may start at a third of the supply
@@ -175,7 +175,7 @@ class TransitionFinder:
         v_out = block.traces["v_out"]
         t_in, v_in = v_out.t_s, np.full(len(v_out.t_s), self._fixed or 0.0)
         if "v_in" in block.traces:
-            t_in, v_in = block.traces["v_in"].t_s, block.traces["v_in"].values
+            t_in, v_in = self._input_at(v_out.t_s, block.traces["v_in"])
         ratio = np.where(v_in > self._floor, v_out.values / np.maximum(v_in, self._floor), 0.0)
         self._t = np.concatenate((self._t, v_out.t_s))
         self._t_in = np.concatenate((self._t_in, t_in))
@@ -192,6 +192,14 @@ class TransitionFinder:
         changes += self._release()
         self._trim()
         return changes
+
+    def _input_at(self, t_s: Array, v_in: Trace) -> tuple[Array, Array]:
+        """The input as it was sampled beside the output at `t_s`: instants and V. One that is sampled more seldom, or oftener, is read
+        between its samples; where a block holds none of them, as it was last."""
+        if len(v_in.t_s) == len(t_s):
+            return v_in.t_s, v_in.values
+        known = np.concatenate((self._in[-1:], v_in.values)), np.concatenate((self._t_in[-1:], v_in.t_s))
+        return t_s, np.interp(t_s, known[1], known[0]) if len(known[0]) else np.zeros(len(t_s))
 
     def flush(self) -> list[Change]:
         """What the samples at hand show, although more might have come: at the end of a run, or before a gap."""

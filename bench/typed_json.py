@@ -36,6 +36,8 @@ KINDS: Mapping[type, str] = {
 DERIVED = ("u", "dof", "expanded")
 """What an estimate shows beyond its own fields."""
 _SAME = 1e-9
+_EXACT = 2.0**53
+"""Whole numbers below this are doubles without loss."""
 
 
 class ContentError(ValueError):
@@ -63,6 +65,8 @@ def _text(content: Any, line: str) -> str:
 
 def encode(value: Any) -> Any:
     """What stands in JSON for a value made of dataclasses, mappings, tuples and plain values."""
+    if isinstance(value, float):
+        return value + 0.0  # no negative zero: what others make of it differs
     if is_dataclass(value):
         shown: dict[str, Any] = {"kind": KINDS[type(value)]} if type(value) in KINDS else {}
         shown |= {f.name: _encode_number(f.name, getattr(value, f.name)) for f in fields(value) if f.name != "format"}
@@ -182,6 +186,8 @@ def _decode_plain(kind: Any, data: Any, place: str) -> Any:
     if isinstance(kind, type) and issubclass(kind, StrEnum):
         _expect(data in list(kind), place, data, f"one of {', '.join(kind)}")
         return kind(data)
+    if kind is int and isinstance(data, float) and data.is_integer() and abs(data) < _EXACT:
+        return int(data)  # other programs write 5 as 5.0
     _expect(isinstance(data, kind) and (kind is bool or not isinstance(data, bool)), place, data, _WORDS[kind])
     return data
 

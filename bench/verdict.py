@@ -186,7 +186,7 @@ def guard_for_consumer_risk(prior: Prior, u: float, low: float | None, high: flo
 # What was measured against what is asked.
 
 _FLASHING = frozenset({"rate_per_min", "rate_total_per_min", "on_ratio"})
-_STANDING = {
+STANDING = {
     "steady on": ("the lamps stay lit", frozenset({"start_s", "start_largest_s", "first_extinction_s"})),
     "dark": ("the lamps stay dark", frozenset({"start_s", "start_largest_s", "first_light_s", "first_extinction_s"})),
     "one flash": ("it flashes once and no more", frozenset[str]()),
@@ -229,11 +229,13 @@ def decided(verdicts: Sequence[Verdict]) -> bool:
     return bool(verdicts) and all(v.conformity.definite for v in verdicts)
 
 
-def _worst(outcomes: Iterable[Conformity]) -> Conformity:
+def worst(outcomes: Iterable[Conformity]) -> Conformity:
+    """Return the conformity of "all of" these."""
     return min(outcomes, key=tuple(Conformity).index)
 
 
-def _best(outcomes: Iterable[Conformity]) -> Conformity:
+def best(outcomes: Iterable[Conformity]) -> Conformity:
+    """Return the conformity of "any of" these."""
     return max(outcomes, key=tuple(Conformity).index)
 
 
@@ -292,7 +294,7 @@ def _judge_plainly(case: _Case, limit: Limit, found: Measurement) -> Verdict:
 
 def _standing_still(measured: Measured, quantity: str) -> str:
     """What was seen, if a unit that stands still cannot have the quantity for that reason; else empty."""
-    seen, never = _STANDING.get(measured.facts.get("behaviour", ""), ("", frozenset[str]()))
+    seen, never = STANDING.get(measured.facts.get("behaviour", ""), ("", frozenset[str]()))
     if quantity in _FLASHING:
         return seen
     flashed = isinstance(measured.values.get("on_s"), Estimate)
@@ -317,7 +319,7 @@ def _judge_parts(case: _Case, requirement: AllOf | AnyOf, parts: tuple[Verdict, 
     Two parts that pass with 5 % each are "all of" with up to 10 %, and two that fail are none "of any" with as much.
     """
     every = isinstance(requirement, AllOf)
-    outcome = (_worst if every else _best)(p.conformity for p in parts)
+    outcome = (worst if every else best)(p.conformity for p in parts)
     by_fact = _deciding_fact(requirement, parts, outcome)
     if outcome is Conformity.NOT_MEASURED or by_fact:
         open_parts = (p.why_open for p in parts if p.why_open and outcome is Conformity.NOT_MEASURED)

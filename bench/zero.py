@@ -150,7 +150,7 @@ def _with_share(channel: Channel, share: Share, readings: LinkReadings) -> Share
     """The share seen: what the channel reads more with the supply on, over what the other channel reads."""
     other = readings.off.get(share.other)
     seen, rest = readings.off.get(channel.name), readings.rest.get(channel.name)
-    if other is None or seen is None or rest is None or channel.name not in KNOWN_ZERO:
+    if other is None or not other.mean or seen is None or rest is None or channel.name not in KNOWN_ZERO:
         return share
     part = (seen.mean - rest.mean) / other.mean
     u = combine(combine(seen.u, rest.u, channel.ranges[0].u_line) / abs(other.mean), _DRIFT * share.u)

@@ -25,7 +25,7 @@ from statistics import median
 from bench import defaults, files
 from bench.claims import Claims
 from bench.cli.exit_codes import code_for
-from bench.outcome import Outcome
+from bench.outcome import OPENINGS, Outcome
 from bench.ports.opening import open_port
 from bench.record import TestRecord
 from bench.record_json import from_json, to_json
@@ -105,11 +105,6 @@ def tested(address: str, procedure: str, setup: Setup) -> TestRecord:
         port.close()
 
 
-_OPENINGS = {
-    Outcome.GOOD: "Good: ", Outcome.NOT_GOOD: "Rejected: ", Outcome.NOT_FOR_LOAD: "Not for ", Outcome.BENCH_FAULT: "The bench is at fault",
-}  # fmt: skip
-
-
 def contradiction(seed: int) -> str:
     """A test drawn at random by this seed: what in its record contradicts its outcome; empty if nothing does."""
     rng = random.Random(seed)
@@ -126,13 +121,12 @@ def contradiction(seed: int) -> str:
     record = tested(address, rng.choice((*("quick",) * 5, "decide")), setup)
     outcome, letter, code = record.outcome, record.conclusion.letter, code_for(record)
     cancelled = outcome is Outcome.NOT_DECIDED and record.interrupted is not None
-    opening = "Not " if outcome is Outcome.NOT_DECIDED else _OPENINGS[outcome]
     failed = any(v.conformity is Conformity.FAIL for v in record.verdicts)
     wrong = [
         text
         for text, holds in (
             ("grade", agrees(outcome, letter)),
-            ("sentence", record.reason.startswith(opening)),
+            ("sentence", record.reason.startswith(OPENINGS[outcome])),
             ("exit code", code == (130 if cancelled else {0: 0, 1: 1, 2: 5, 3: 3, 4: 4}[list(Outcome).index(outcome)])),
             ("a limit failed", outcome is not Outcome.GOOD or not failed),
             ("a limit open", outcome is not Outcome.GOOD or all(v.conformity.favourable for v in record.verdicts)),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -243,6 +244,13 @@ def test_a_supply_that_nobody_could_set_is_the_same_fault_when_the_capture_is_ju
     assert (again.conclusion, again.bench_faults) == (live.conclusion, live.bench_faults)
 
 
+def in_format_3(record: TestRecord) -> str:
+    """The record as the version before wrote it."""
+    newer = ("schema", "format", "sha256", "older_format")
+    content = {key: value for key, value in json.loads(to_json(record)).items() if key not in newer}
+    return json.dumps({"schema": "makebreak-record-3", "format": 3, **content})
+
+
 @pytest.mark.parametrize("behaviour", ["dark", "steady on"])
 def test_no_page_charges_what_the_outcome_leaves_open(behaviour: str) -> None:
     """The lamps were not proved, so a unit that stays dark or lit is not counted against, neither first nor below."""
@@ -263,4 +271,4 @@ def test_no_page_charges_what_the_outcome_leaves_open(behaviour: str) -> None:
     assert of_screen and not any("outside" in line or "not as asked" in line for line in of_screen)
     before = replace(record, verdicts=judge(record.measured, named_limits("un-r48")[1][0]))
     assert Conformity.FAIL in {v.conformity for v in before.verdicts}, "what a file of an earlier version held"
-    assert from_json(to_json(before)).verdicts == record.verdicts
+    assert from_json(in_format_3(before)).verdicts == record.verdicts

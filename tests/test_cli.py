@@ -168,9 +168,9 @@ def test_a_kept_record_is_shown(kept: Path, capsys: pytest.CaptureFixture[str]) 
 
 
 def test_a_damaged_record_is_refused(kept: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    kept.write_text(kept.read_text().replace('"format": 3', '"format": 4'))
+    kept.write_text(kept.read_text().replace('"format": 4', '"format": 5'))
     assert run(["show", str(kept)]) == USAGE
-    assert "format 4 is newer than this version reads (3)" in capsys.readouterr().err
+    assert "format 5 is newer than this version reads (4)" in capsys.readouterr().err
     kept.write_bytes(b"\xff\xfe")
     assert run(["show", str(kept)]) == USAGE
     assert "reading" in capsys.readouterr().err

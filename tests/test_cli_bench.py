@@ -13,14 +13,17 @@ from io import StringIO
 from pathlib import Path
 
 import pytest
+from full_disks import disk_of
 from pytest_mock import MockerFixture
 
 from bench.cli import run
 from bench.cli.exit_codes import BENCH_FAULT, CANCELLED, GOOD, NOT_DECIDED, NOT_GOOD, USAGE
 from bench.cli.hands import Person
+from bench.record import TestRecord
 from bench.record_json import from_json
 from bench.render.actions import action_text
 from bench.session import Cancelled, Cool, Do, FitLink, FitUnit, SetSupply, SetupError
+from bench.session.kept_test import KeptTest
 
 ROOT = Path(__file__).parent.parent
 UNIT = "sim://bench-el-plain?seed=3"
@@ -135,12 +138,26 @@ def test_a_capture_is_judged_again_the_same(tmp_path: Path, capsys: pytest.Captu
     assert "name a file that is not there yet" in capsys.readouterr().err
 
 
-def test_a_record_that_cannot_be_written_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    (tmp_path / "unit.json").mkdir()
-    assert run(["test", UNIT, "--json", str(tmp_path / "unit.json")]) == USAGE
+def test_a_record_that_cannot_be_written_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Before the test if it can be known then; else the report is not lost with the file."""
+    (tmp_path / "folder").mkdir()
+    assert run(["test", UNIT, "--json", str(tmp_path / "folder")]) == USAGE
     got = capsys.readouterr()
-    assert "writing the record to" in got.err
-    assert got.out.startswith("GOOD"), "the report is not lost with the file"
+    assert f"keeping the record in {tmp_path / 'folder'}: it is no ordinary file" in " ".join(got.err.split()) and got.out == ""
+    kept = tmp_path / "unit.json"
+    finish = KeptTest.finish
+
+    def on_full_disk(self: KeptTest, record: TestRecord) -> TestRecord:
+        with disk_of(tmp_path, 0, monkeypatch):
+            return finish(self, record)
+
+    monkeypatch.setattr(KeptTest, "finish", on_full_disk)
+    assert run(["test", UNIT, "--json", str(kept)]) == USAGE
+    got = capsys.readouterr()
+    assert f"keeping the record in {kept}: No space left on device" in got.err
+    assert got.out.startswith("GOOD") and str(kept) not in got.out
 
 
 def test_a_record_is_written_whole_or_not_at_all(
@@ -150,7 +167,7 @@ def test_a_record_is_written_whole_or_not_at_all(
     kept.write_text("what stood there before")
     mocker.patch("os.fsync", side_effect=OSError(28, "No space left on device"))
     assert run(["test", UNIT, "--json", str(kept)]) == USAGE
-    assert f"writing the record to {kept}: No space left on device" in capsys.readouterr().err
+    assert f"keeping the record in {kept}: No space left on device" in capsys.readouterr().err
     assert [path.name for path in tmp_path.iterdir()] == ["unit.json"]
     assert kept.read_text() == "what stood there before"
 
@@ -260,5 +277,5 @@ def test_a_test_through_a_real_serial_port_can_be_cancelled(tmp_path: Path) -> N
             out, err = test.communicate(timeout=120)  # against a hang, not a measurement
     assert test.returncode == CANCELLED, err
     assert "fuse within 15 cm" in err, "the cautions come before a port that could be a real board's"
-    assert "Not finished: stopped from the keyboard." in out
-    assert from_json(kept.read_text()).interrupted == "stopped from the keyboard"
+    assert "Not finished: told to end (SIGTERM)." in out
+    assert from_json(kept.read_text()).interrupted == "told to end (SIGTERM)"

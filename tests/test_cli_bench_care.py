@@ -7,15 +7,17 @@ import json
 import os
 import sys
 import threading
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import pytest
+from full_disks import longest_file
 
 from bench.cli import run
 from bench.cli.exit_codes import BENCH_FAULT, GOOD, USAGE
 from bench.cli.hands import Person
-from bench.session import Cancelled, Place, SetupError
+from bench.ports import Port
+from bench.session import Cancelled, Place, SetupError, put_in_force
 from bench.session.keeping import Entry, append_standard, comparable, read_standard, standard_path
 from bench.table import TableError
 
@@ -151,3 +153,34 @@ def test_a_person_reads_the_meter_while_the_board_is_kept_awake(
     monkeypatch.setattr("sys.stdin", io.StringIO("12.8\n"))
     with pytest.raises(SetupError, match="nobody is at the terminal to read the meter"):
         Person(assume_yes=True).read_meter(place, dict)
+
+
+CALIBRATE = ["calibrate", RIG, *AMPERES, "--store"]
+
+
+def test_a_calibration_that_can_t_be_kept_changes_no_board(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    told: list[object] = []
+    monkeypatch.setattr("bench.session.put_in_force", lambda *given: told.append(given))
+    with longest_file(100):
+        assert run([*CALIBRATE, "--keep", str(tmp_path)]) == USAGE
+    assert "keeping the calibration in" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == [] and told == []
+
+
+def test_a_calibration_is_kept_before_it_is_stored_and_marked_afterwards(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    seen: list[object] = []
+
+    def look(port: Port, lines: Sequence[str]) -> object:
+        (path,) = tmp_path.iterdir()
+        seen.append(json.loads(path.read_text())["stored_in_board"])
+        return put_in_force(port, lines)
+
+    monkeypatch.setattr("bench.session.put_in_force", look)
+    assert run([*CALIBRATE, "--keep", str(tmp_path)]) == GOOD
+    (path,) = tmp_path.iterdir()
+    assert seen == [False] and json.loads(path.read_text())["stored_in_board"] is True
+    assert "Stored in the board, and read back." in capsys.readouterr().out

@@ -349,7 +349,7 @@ def test_a_station_that_dies_leaves_the_record_that_it_began_with(tmp_path: Path
     at.desk.hear(REAL)
     at.start()
     kept = tmp_path / "a.json"
-    kept.write_text(to_json(renamed(replace(passed(), interrupted="stopped before the test was over"), "4711")), encoding="ascii")
+    kept.write_text(to_json(record(unit="4711", interrupted="stopped before the test was over")), encoding="ascii")
     at.desk.hear(Started("4711", kept, tmp_path / "a.capture"))
     at.desk.hear(Broken("it has ended"))
     assert at.phase() is Phase.VERDICT and at.state.test is None

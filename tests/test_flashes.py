@@ -23,6 +23,7 @@ from bench.files import procedure
 from bench.measure.flashes import COLUMNS, FlashTable
 from bench.record import StepRecord, TestRecord
 from bench.record_json import from_json, to_json
+from bench.record_sum import sum_of
 from bench.session import judge_capture, judge_recording
 from bench.uncertainty import Estimate
 
@@ -183,7 +184,7 @@ def test_columns_of_one_length_only() -> None:
     content = json.loads(to_json(record()))
     content["steps"][0]["flashes"]["on_s"] = [0.3]
     with pytest.raises(ValueError, match=r"steps\[0\]\.flashes: the columns of the flashes differ in length: 0 make_s, 1 on_s"):
-        from_json(json.dumps(content))
+        from_json(json.dumps({**content, "sha256": sum_of(json.dumps(content))}))
 
 
 # --- as a frame, as CSV

@@ -15,25 +15,28 @@ BENCH = ROOT / "bench"
 # The line, from left to right: each room may import what stands to its left. A room is a module, or a package of that name.
 LINE = (
     "uncertainty", "control_chart", "wire", "description", "zero", "samples", "envelope", "clock", "calibration", "budget", "lamps",
-    "instants", "transitions", "readings", "supply",
+    "instants", "transitions", "readings", "supply", "stillness",
     "inrush", "cycles", "clicks", "measure", "analysis",
     "table", "bank", "instrument", "rounding", "limits", "conditions", "claims", "verdict", "grade", "outcome", "procedure", "typed_json",
-    "record", "record_older", "record_json",
+    "record", "record_older", "record_sum", "record_words", "record_checks", "record_json",
 )  # fmt: skip
 # The edges: what each may import besides the whole line.
 EDGES: dict[str, frozenset[str]] = {
     "defaults": frozenset(),
+    "stopping": frozenset(),
     "files": frozenset(),
     "simboard": frozenset({"files"}),
     "ports": frozenset({"files", "simboard"}),
     "recording": frozenset(),
-    "session": frozenset({"files", "ports", "recording"}),
-    "station": frozenset({"files", "ports", "session", "simboard"}),
+    "session": frozenset({"files", "ports", "recording", "stopping"}),
+    "station": frozenset({"files", "ports", "session", "simboard", "stopping"}),
     "render": frozenset({"session"}),
     "parts": frozenset({"files", "session"}),
     "tui": frozenset({"defaults", "files", "ports", "session", "station", "render", "simboard"}),
     "api": frozenset({"defaults", "files", "parts", "ports", "recording", "session", "render", "simboard"}),
-    "cli": frozenset({"defaults", "files", "parts", "ports", "recording", "session", "station", "render", "simboard", "api", "tui"}),
+    "cli": frozenset(
+        {"defaults", "files", "parts", "ports", "recording", "session", "station", "render", "simboard", "stopping", "api", "tui"}
+    ),
     "__main__": frozenset({"cli"}),
     "__init__": frozenset({"api"}),
 }

@@ -50,6 +50,11 @@ def switched_at(all_frames: Frames) -> int:
     return said[1]
 
 
+def feed(analysis: Analysis, some: Sequence[SampleFrame | EventFrame]) -> None:
+    """Frames that arrive when their last sample is held, by a host's clock that goes as the board's."""
+    analysis.feed(some, max(((f.stamp + 160) * 26e-6 for f in some if isinstance(f, SampleFrame)), default=0.0))
+
+
 def carried(all_frames: Frames, pieces: Sequence[int], at: int) -> tuple[Analysis, Analysis]:
     """The analysis of the frames before `at`, and the one carried on; fed in pieces of these sizes, again and again."""
     first = Analysis(rig_description(3), TWO)
@@ -59,7 +64,7 @@ def carried(all_frames: Frames, pieces: Sequence[int], at: int) -> tuple[Analysi
         size = pieces[n % len(pieces)]
         if done < at <= done + size:
             size = at - done
-        now.feed(all_frames[done : done + size], 0.0)
+        feed(now, all_frames[done : done + size])
         done, n = done + size, n + 1
         if done == at:
             now = first.carried_on(ONE, frozenset({1}))
@@ -75,7 +80,7 @@ def test_what_is_carried_on_sees_the_cycles_of_a_fresh_look_at_the_later_part(ki
     later = switched_at(frames(kind))
     _, after = carried(frames(kind), (17,), later - 40)
     fresh = Analysis(rig_description(3), ONE)
-    fresh.feed(frames(kind)[later:], 0.0)
+    feed(fresh, frames(kind)[later:])
     assert after.cycles_complete >= 5
     assert edges(after.cycles()) == edges(fresh.cycles())
     assert after.measured(LATER).facts["behaviour"] == fresh.measured(LATER).facts["behaviour"] == "flashing"

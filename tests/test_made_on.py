@@ -89,4 +89,4 @@ def test_records_of_every_format_are_shown(path: Path, capsys: pytest.CaptureFix
 
 def test_the_schema_printed_is_that_of_format_3(capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["schema"]) == 0
-    assert '"const": "makebreak-record-3"' in capsys.readouterr().out
+    assert '"const": "makebreak-record-4"' in capsys.readouterr().out

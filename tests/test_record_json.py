@@ -27,11 +27,12 @@ from bench.outcome import Conclusion, Outcome
 from bench.procedure import CoolStep, Procedure, PromptStep, RunStep, ZeroStep
 from bench.record import BoardRecord, JudgedAgain, RecordingSource, SetupRecord, SimulationRecord, StepRecord, TestRecord
 from bench.record_json import RecordError, from_json, to_json
-from bench.typed_json import DERIVED
+from bench.record_sum import KEY, sum_of
+from bench.typed_json import DERIVED, decode, dumps, encode, loads
 from bench.uncertainty import Component, Estimate, NotMeasured
 from bench.verdict import Verdict
 
-SCHEMA: dict[str, Any] = json.loads((files("bench") / "data" / "schema" / "record-3.json").read_text(encoding="utf-8"))
+SCHEMA: dict[str, Any] = json.loads((files("bench") / "data" / "schema" / "record-4.json").read_text(encoding="utf-8"))
 VALIDATOR = jsonschema.Draft202012Validator(SCHEMA)
 GOOD = record()
 
@@ -69,7 +70,7 @@ def test_the_schema_has_every_field(name: str, kind: Any, more: tuple[str, ...])
 
 
 def test_the_schema_has_every_field_of_the_record() -> None:
-    assert set(SCHEMA["properties"]) == {"schema", *(f.name for f in fields(TestRecord))}
+    assert set(SCHEMA["properties"]) == {"schema", KEY, *(f.name for f in fields(TestRecord))}
 
 
 def test_conditions_claims_and_proofs_are_kept() -> None:
@@ -93,18 +94,23 @@ _NUMBERS = st.floats(allow_nan=False, allow_infinity=False, width=64)
 @given(value=_NUMBERS, u=st.floats(0.0, 1e100), dof=st.floats(0.5, 1e6) | st.just(math.inf), note=st.text(), unit=st.text())
 def test_any_estimate_survives(value: float, u: float, dof: float, note: str, unit: str) -> None:
     found = Estimate(value, unit, (Component(note, u, dof, "A"),), 3, note)
-    before = replace(GOOD, setup=replace(GOOD.setup, unit=note), measured=Measured({"rate_per_min": found}))
-    assert from_json(to_json(before)) == before
+    before = Measured({"rate_per_min": found}, {note: note})
+    assert decode(Measured, loads(dumps(encode(before)))) == before
 
 
 def changed(path: tuple[str | int, ...], value: Any) -> str:
-    """The good record's JSON with one place changed."""
+    """The good record's JSON with one place changed, and a sum that fits as far as there is one."""
     content = json.loads(to_json(GOOD))
     place = content
     for key in path[:-1]:
         place = place[key]
     place[path[-1]] = value
-    return json.dumps(content)
+    return json.dumps({**content, KEY: sum_of(json.dumps(content))})
+
+
+def resealed(text: str) -> str:
+    """The text of a changed record with the sum that fits."""
+    return text.replace(json.loads(text)[KEY], sum_of(text))
 
 
 RATE = ("measured", "values", "rate_per_min")
@@ -117,8 +123,8 @@ RATE = ("measured", "values", "rate_per_min")
         ("[]", "file: not a record"),
         ("{}", "file: not a record"),
         ("[" * 100_000, "file: nested too deep"),
-        (changed(("format",), 4), "file: format 4 is newer than this version reads (3): a newer makebreak is needed"),
-        (changed(("format",), 1), "file: got format 1 and schema 'makebreak-record-3'; this version reads 3 and"),
+        (changed(("format",), 5), "file: format 5 is newer than this version reads (4): a newer makebreak is needed"),
+        (changed(("format",), 1), "file: got format 1 and schema 'makebreak-record-4'; this version reads 4 and"),
         ('{"format": 2, "schema": "makebreak-record-2"}', "file: not a record of format 2: 'measured'"),
         (changed(("procedure", "steps", 0, "kind"), "wait"), "file: procedure.steps[0].kind: got 'wait'; it must be one of zero, run, "),
         (changed(("procedure", "steps", 0, "loads"), 5), "file: procedure.steps[0].loads: got 5; it must be a list"),
@@ -130,8 +136,8 @@ RATE = ("measured", "values", "rate_per_min")
         (changed(("setup", "unit"), 5), "file: setup.unit: got 5; it must be text"),
         (changed(("setup", "system_v"), True), "file: setup.system_v: got True; it must be a number"),
         (changed(("setup", "system_v"), math.nan), "NaN is not a number"),
-        (to_json(GOOD).replace('"system_v": 12.0', '"system_v": 1e999'), "file: setup.system_v: got inf; it must be a number"),
-        (to_json(GOOD).replace('"system_v": 12.0', f'"system_v": {"9" * 400}'), "file: int too large to convert to float"),
+        (resealed(to_json(GOOD).replace('"system_v": 12.0', '"system_v": 1e999')), "file: setup.system_v: got inf; it must be a number"),
+        (resealed(to_json(GOOD).replace('"system_v": 12.0', f'"system_v": {"9" * 400}')), "file: int too large to convert to float"),
         (changed(("conclusion", "outcome"), "fine"), "file: conclusion.outcome: got 'fine'; it must be one of good, not good, "),
         (changed(("verdicts", 0, "conformity"), "fine"), "file: verdicts[0].conformity: got 'fine'; it must be one of fail, "),
         (changed(("setup", "claims", "pilot"), "lit"), "file: setup.claims.pilot: got 'lit'; it must be one of 'in step', "),
@@ -155,7 +161,7 @@ def test_a_missing_field_is_named() -> None:
     content = json.loads(to_json(GOOD))
     del content["steps"][0]["lasted_s"]
     with pytest.raises(RecordError, match=r"^record: steps\[0\]\.lasted_s is missing$"):
-        from_json(json.dumps(content))
+        from_json(resealed(json.dumps(content)))
 
 
 def test_no_infinity_is_written() -> None:
@@ -188,7 +194,7 @@ OLD = Path(__file__).parent.parent / "fixtures" / "records"
 def test_a_record_of_format_1_is_read_and_concluded_anew(name: str, outcome: Outcome, letter: str, says: str) -> None:
     text = (OLD / f"{name}.json").read_text(encoding="ascii")
     old, found = json.loads(text), from_json(text, name)
-    assert (found.outcome, found.conclusion.letter, found.format) == (outcome, letter, 3)
+    assert (found.outcome, found.conclusion.letter, found.format) == (outcome, letter, 4)
     assert found.reason.startswith(says)
     assert [v.conformity.value for v in found.verdicts] == [v["outcome"] for v in old["verdicts"]]
     assert set(found.measured.values) == set(old["measured"]["values"])

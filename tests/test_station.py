@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import replace
 from itertools import pairwise
 from multiprocessing import Pipe
@@ -36,7 +35,7 @@ from bench.station import (
     start_station,
 )
 from bench.station.process import station_in_thread
-from bench.station.shelf import Spool, file_name, new_place
+from bench.station.shelf import file_name, new_place
 from bench.station.station import Station
 
 WHEN = "2026-11-25T13:47:50+00:00"
@@ -318,38 +317,6 @@ def test_what_was_said_before_a_question_is_no_answer(tmp_path: Path) -> None:
         assert heard.wait(Finished).record.interrupted == "cancelled by the operator"
 
 
-class FullDisk:
-    """A file on a disk that is full after so many bytes."""
-
-    def __init__(self, room: int) -> None:
-        self.room = room
-        self.closed = False
-
-    def write(self, data: bytes | memoryview, /) -> int:
-        self.room -= len(data)
-        if self.room < 0:
-            raise OSError(28, "No space left on device")
-        return len(data)
-
-    def fileno(self) -> int:
-        return os.open(os.devnull, os.O_RDONLY)
-
-    def close(self) -> None:
-        self.closed = True
-
-
-def test_a_full_disk_spoils_no_test() -> None:
-    disk = FullDisk(10)
-    spool = Spool(disk)
-    assert spool.write(b"12345") == 5 and not spool.problem
-    assert spool.write(b"1234567890") == 10
-    assert "No space left" in spool.problem
-    spool.write(b"more")
-    spool.flush()
-    spool.close()
-    assert disk.closed and disk.room == -5, "after the first failure nothing is tried again"
-
-
 def test_a_folder_that_can_t_be_written_is_said_and_the_test_is_done(tmp_path: Path) -> None:
     blocked = tmp_path / "file"
     blocked.write_text("here is a file, not a folder")
@@ -366,7 +333,7 @@ def test_nothing_is_written_over(tmp_path: Path) -> None:
     assert names == [f"134750-{file_name('../../4711 ‮')}{n}.capture" for n in ("", "-2", "-3")]
     assert all(path.parent == tmp_path / "2026-11-25" for path in tmp_path.rglob("*.capture"))
     for place in places:
-        place.close()
+        place.discard()
 
 
 def test_without_a_folder_nothing_is_kept() -> None:

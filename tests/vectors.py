@@ -29,13 +29,14 @@ def samples(text: str) -> list[int]:
     return [int(text[k : k + 3], 16) for k in range(0, len(text), 3)]
 
 
-def command_lines() -> list[tuple[int, bytes]]:
-    """Expected error and line (without its end) of commands.txt."""
+def command_lines(*names: str) -> list[tuple[int, bytes]]:
+    """Expected error and line (without its end) of commands.txt and commands_rig.txt, or of those named."""
     found = []
-    for line in (VECTORS / "commands.txt").read_text("ascii").splitlines():
-        if not line.startswith("#"):
-            number, _, text = line.partition(" ")
-            found.append((int(number), re.sub(rb"\\x(..)", lambda m: bytes.fromhex(m[1].decode()), text.encode())))
+    for name in names or ("commands.txt", "commands_rig.txt"):
+        for line in (VECTORS / name).read_text("ascii").splitlines():
+            if not line.startswith("#"):
+                number, _, text = line.partition(" ")
+                found.append((int(number), re.sub(rb"\\x(..)", lambda m: bytes.fromhex(m[1].decode()), text.encode())))
     return found
 
 

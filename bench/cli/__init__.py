@@ -5,12 +5,13 @@ Importing click takes longer than starting Python, so the list of commands is pr
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 import traceback
 from importlib import import_module
 
-from bench import __version__
+from bench import __version__, stopping
 from bench.cli.exit_codes import CANCELLED, EXIT_CODES, PROGRAM, USAGE, code_of
 
 TYPE_CHECKING = False
@@ -63,11 +64,18 @@ Exit codes:
 
 
 def main() -> None:
-    """The entry point: run and leave with the documented exit code."""
+    """The entry point: run and leave with the documented exit code, also if told to end while nothing that matters is going on yet."""
+    stopping.interrupt_on_signals()
     for stream in (sys.stdout, sys.stderr):
         # A label may hold what this terminal cannot show.
         stream.reconfigure(errors="replace")  # type: ignore[union-attr]
-    sys.exit(run(sys.argv[1:]))
+    try:
+        code = run(sys.argv[1:])
+    except KeyboardInterrupt:
+        print("makebreak: cancelled", file=sys.stderr)
+        code = CANCELLED
+    stopping.leave_to_system()
+    sys.exit(code)
 
 
 def run(arguments: Sequence[str]) -> int:
@@ -102,6 +110,10 @@ def _run_command(name: str, arguments: Sequence[str]) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return CANCELLED
     except Exception as error:
+        if isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+            print(f"makebreak {name}: writing what came of it: {error.strerror}", file=sys.stderr)
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            return USAGE
         code = code_of(error)
         if code is None:
             # Python itself would leave with 1, which says of a unit that it is not good.

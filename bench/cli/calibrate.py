@@ -95,11 +95,12 @@ def command(
     from bench.cli.exit_codes import GOOD
     from bench.cli.hands import Person, confirm_cautions, folded
     from bench.cli.progress import ProgressLine
-    from bench.cli.stopping import stop_signals, story_of_now
+    from bench.cli.story import story_of_now
     from bench.ports.opening import open_port
     from bench.session import Wanted, calibrate_board, put_in_force
     from bench.session.calibrate import HIGHEST_V
-    from bench.session.keeping import keep_calibration, make_folder
+    from bench.session.keeping import keep_calibration, make_folder, mark_stored
+    from bench.stopping import ENDING, held
 
     accuracies = _accuracies(meters)
     wanted = Wanted(
@@ -120,27 +121,25 @@ def command(
     with contextlib.ExitStack() as stack:
         port = open_port(address)
         stack.callback(port.close)
-        stack.enter_context(stop_signals())
-        with ProgressLine() as progress:
+        with held(ENDING), ProgressLine() as progress:
             found = calibrate_board(port, wanted, Person(assume_yes=yes), _day(story["when"]), progress=progress)
         print_table(("channel", "at", "u without", "u with meter", "result"), _rows(found))
         for text in _refusals(found):
             click.echo(folded(text))
         for note in found.notes:
             click.echo(folded(note, "note: "), err=True)
-        stored = False
-        try:
-            if found.better and _confirmed(store):
+        # Before anything is changed: whatever becomes of the board, nobody shall have to read the meters again.
+        path = keep_calibration(keep, found, story["when"], story["software"])
+        click.echo(f"Kept in {path}.")
+        if not found.better:
+            click.echo("Nothing is better known than before: the board stays as it is.")
+        elif not _confirmed(store):
+            click.echo("Not stored: the board stays as it is.")
+        else:
+            with held(ENDING):
                 put_in_force(port, found.lines)
-                stored = True
-        finally:
-            # Whatever becomes of the board: nobody shall have to read the meters again.
-            path = keep_calibration(keep, found, stored, story["when"], story["software"])
-    if not found.better:
-        click.echo("Nothing is better known than before: the board stays as it is.")
-    else:
-        click.echo("Stored in the board, and read back." if stored else "Not stored: the board stays as it is.")
-    click.echo(f"Kept in {path}.")
+                click.echo("Stored in the board, and read back.")
+                mark_stored(path)
     return GOOD
 
 

@@ -29,16 +29,16 @@ def command(address: str, link: bool, lamps: bool, system: str, yes: bool) -> in
     """
     from bench.cli.exit_codes import BENCH_FAULT, GOOD
     from bench.cli.hands import Person, confirm_cautions
-    from bench.cli.stopping import stop_signals
     from bench.ports.opening import open_port
     from bench.session import self_check
     from bench.session.selfcheck import State
+    from bench.stopping import ENDING, held
 
     confirm_cautions(address, assume_yes=yes)
     with contextlib.ExitStack() as stack:
         port = open_port(address)
         stack.callback(port.close)
-        stack.enter_context(stop_signals())
+        stack.enter_context(held(ENDING))
         findings = self_check(port, link=link, lamps=lamps, system_v=float(system), operator=Person(assume_yes=yes))
     print_table(("checked", "found", "what was seen"), [(f.what, f.state.value.upper(), f.text) for f in findings])
     return BENCH_FAULT if any(f.state is State.BAD for f in findings) else GOOD

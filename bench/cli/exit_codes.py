@@ -35,8 +35,8 @@ def code_of(error: Exception) -> int | None:
     from bench.ports.replay import CaptureError
     from bench.record_json import RecordError
     from bench.recording import RecordingError
-    from bench.session.bench import Cancelled
     from bench.session.board import BoardFault
+    from bench.session.conversation import Cancelled
     from bench.session.setup import SetupError
     from bench.table import TableError
 

@@ -123,7 +123,7 @@ def command(
     from bench import files
     from bench.cli.capture_setup import asked_otherwise
     from bench.cli.exit_codes import code_for
-    from bench.cli.stopping import story_of_now
+    from bench.cli.story import story_of_now
     from bench.instrument import UNSTATED
     from bench.session import judge_files
 

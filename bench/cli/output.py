@@ -69,23 +69,27 @@ def refuse_no_folder(json_path: str | None) -> None:
 
 
 def deliver(record: TestRecord, json_path: str | None, full: bool, budget: bool) -> None:
-    """The record as it was asked for: JSON alone on the standard output, or the report, and JSON in a file."""
-    if json_path is None:
-        print_report(record, full, budget)
-        return
+    """Keep the record in a file, if it was asked for, and show it."""
     from bench.record_json import to_json
     from bench.session.keeping import write_whole
 
-    text = to_json(record) + "\n"
+    if json_path not in (None, "-"):
+        try:
+            write_whole(Path(json_path), to_json(record) + "\n")
+        except OSError as error:
+            show_result(record, None, full, budget)
+            raise click.ClickException(f"writing the record to {json_path}: {error.strerror or error}") from error
+    show_result(record, json_path, full, budget)
+
+
+def show_result(record: TestRecord, json_path: str | None, full: bool, budget: bool) -> None:
+    """The record as it was asked for: JSON alone on the standard output, or the report. `json_path`: where it is kept."""
+    from bench.record_json import to_json
+
     if json_path == "-":
-        click.echo(text, nl=False)
-        return
-    try:
-        write_whole(Path(json_path), text)
-    except OSError as error:
-        print_report(record, full, budget)
-        raise click.ClickException(f"writing the record to {json_path}: {error.strerror or error}") from error
-    print_report(record, full, budget, json_path)
+        click.echo(to_json(record))
+    else:
+        print_report(record, full, budget, json_path or "")
 
 
 def print_table(titles: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:

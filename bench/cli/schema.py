@@ -12,6 +12,6 @@ def command() -> None:
     """Print the JSON schema of the records that `test --json` and `judge --json` write.
 
     \b
-    makebreak schema > record-3.json
+    makebreak schema > record-4.json
     """
-    click.echo((files("bench") / "data" / "schema" / "record-3.json").read_text(encoding="utf-8"), nl=False)
+    click.echo((files("bench") / "data" / "schema" / "record-4.json").read_text(encoding="utf-8"), nl=False)

@@ -30,21 +30,38 @@ def command(paths: tuple[Path, ...], full: bool, budget: bool, flashes_path: str
     makebreak show unit.json --budget
     makebreak show returns/*.json
     """
-    from bench.cli.exit_codes import GOOD, code_for
+    from bench.cli.exit_codes import GOOD, USAGE, code_for
 
     if flashes_path is not None and len(paths) > 1:
         raise click.BadParameter(f"got {len(paths)} records; name one", param_hint="--flashes")
-    records = [_record(path) for path in paths]
+    if len(paths) > 1:
+        return USAGE if _show_several(paths) else GOOD
+    record = _record(paths[0])
     if flashes_path is not None:
-        _write_flashes(records[0], flashes_path)
+        _write_flashes(record, flashes_path)
         if flashes_path == "-":
-            return code_for(records[0])
-    if len(records) == 1:
-        print_report(records[0], full, budget, str(paths[0]))
-        return code_for(records[0])
-    rows = [(r.unit, r.outcome.value, r.conclusion.letter or "-", r.reason) for r in records]
+            return code_for(record)
+    print_report(record, full, budget, str(paths[0]))
+    return code_for(record)
+
+
+def _show_several(paths: tuple[Path, ...]) -> int:
+    """Print a line for each record, and one on the standard error for each that can't be shown; return how many of those."""
+    from bench.record_json import RecordError
+
+    rows, refused = [], []
+    for path in paths:
+        try:
+            record = _record(path)
+        except RecordError as error:
+            refused.append(str(error))
+            continue
+        older = f" (format {record.older_format}: no check sum)" if record.older_format is not None else ""
+        rows.append((record.unit, record.outcome.value, record.conclusion.letter or "-", f"{record.reason}{older}"))
     print_table(("unit", "outcome", "grade", "why"), rows)
-    return GOOD
+    for text in refused:
+        click.echo(f"makebreak show: {text}", err=True)
+    return len(refused)
 
 
 def _write_flashes(record: TestRecord, path: str) -> None:

@@ -61,11 +61,13 @@ def command(
 
     Leaves with 4 if something has drifted.
     """
-    from bench.cli.stopping import story_of_now
-    from bench.session.keeping import append_standard, comparable, entry_of, make_folder, read_standard, standard_path
+    from bench.cli.story import story_of_now
+    from bench.session.keeping import append_standard, comparable, entry_of, make_folder, read_standard, standard_path, unfinished_line
     from bench.table import TableError
 
     path = standard_path(keep, name)
+    if text := unfinished_line(path):
+        click.echo(f"note: {text}", err=True)
     if address is not None:
         # What can't be read or kept must be known before anything is measured.
         read_standard(path)
@@ -87,27 +89,25 @@ def _measured(address: str, setup: Setup, flashing: bool, yes: bool) -> tuple[st
     from bench import files
     from bench.cli.hands import Person, confirm_cautions
     from bench.cli.progress import ProgressLine
-    from bench.cli.stopping import stop_signals, story_of_now
+    from bench.cli.story import story_of_now
     from bench.ports.opening import open_port
-    from bench.session.board import BoardClient
+    from bench.session.conversation import conversation
     from bench.session.standard import measure_link, measure_unit
+    from bench.stopping import ENDING, held
 
     confirm_cautions(address, assume_yes=yes)
     with contextlib.ExitStack() as stack:
         port = open_port(address)
         stack.callback(port.close)
-        stack.enter_context(stop_signals())
+        stack.enter_context(held(ENDING))
         progress = stack.enter_context(ProgressLine())
         person = Person(assume_yes=yes)
         if not flashing:
             description, found = measure_link(port, setup, person, progress)
             return description.serial, description.calibrated, found
         found = measure_unit(port, files.procedure(defaults.PROCEDURE), setup, person, progress=progress, **story_of_now())
-        board = BoardClient(port)
-        try:
+        with conversation(port) as board:
             description = board.open()
-        finally:
-            board.make_safe()
         return description.serial, description.calibrated, found
 
 

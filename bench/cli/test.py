@@ -4,13 +4,20 @@ from __future__ import annotations
 
 import contextlib
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from bench import defaults
+from bench import defaults, stopping
 from bench.cli.options import bench_options, lamps_options, limits_options, make_setup, part_options
-from bench.cli.output import budget_option, deliver, full_option, json_option, refuse_no_folder
+from bench.cli.output import budget_option, full_option, json_option, refuse_no_folder, show_result
+
+if TYPE_CHECKING:
+    from bench.ports import Port
+    from bench.procedure import Procedure
+    from bench.record import TestRecord
+    from bench.session import Setup
+    from bench.session.kept_test import KeptTest
 
 
 @click.command("test")
@@ -81,11 +88,9 @@ def command(
     """
     from bench import files
     from bench.cli.exit_codes import code_for
-    from bench.cli.hands import Person, confirm_cautions
-    from bench.cli.progress import ProgressLine
-    from bench.cli.stopping import stop_signals, story_of_now
+    from bench.cli.hands import confirm_cautions
     from bench.ports.opening import open_port
-    from bench.session import run_test
+    from bench.session.kept_test import KeptTest
 
     plan = files.procedure(procedure)
     setup = make_setup(
@@ -95,23 +100,43 @@ def command(
     )  # fmt: skip
     refuse_no_folder(json_path)
     confirm_cautions(address, assume_yes=yes)
-    with contextlib.ExitStack() as stack:
-        kept: BinaryIO | None = stack.enter_context(_open_capture(capture)) if capture is not None else None
-        port = open_port(address)
-        stack.callback(port.close)
-        stack.enter_context(stop_signals())
-        progress = stack.enter_context(ProgressLine())
-        record = run_test(
-            port, plan, setup, operator=Person(assume_yes=yes), progress=progress, capture=kept, **story_of_now(),
-        )  # fmt: skip
-    deliver(record, json_path, full, budget)
+    kept = KeptTest(Path(json_path) if json_path not in (None, "-") else None, capture)
+    port = open_port(address)
+    # From here on nothing ends the test but in good order, with all loads open and the record kept.
+    with stopping.held(f"{stopping.ENDING}, keeping the record"):
+        record = _tested(port, plan, setup, kept, yes)
+    show_result(record, json_path if kept.record_path is not None or json_path == "-" else None, full, budget)
+    if kept.problem:
+        error = click.ClickException(kept.problem)
+        if kept.record_path is None and json_path not in (None, "-"):
+            raise error
+        error.show()
     return code_for(record)
 
 
-def _open_capture(path: Path) -> BinaryIO:
+def _tested(port: Port, plan: Procedure, setup: Setup, kept: KeptTest, yes: bool) -> TestRecord:
+    """The record of the test, which is kept."""
+    from bench.cli.hands import Person
+    from bench.cli.progress import ProgressLine
+    from bench.cli.story import story_of_now
+    from bench.ports import PortError
+    from bench.session import BEGUN, SetupError, begun_record, run_test
+
+    story = story_of_now()
     try:
-        return path.open("xb")
-    except OSError as error:
-        raise click.ClickException(
-            f"keeping the capture in {path}: {error.strerror or error}; name a file that is not there yet"
-        ) from error
+        kept.begin(begun_record(plan, setup, port.address, BEGUN, **story))
+        if kept.problem:
+            kept.discard()
+            raise click.ClickException(kept.problem)
+        try:
+            with ProgressLine() as progress:
+                record = run_test(
+                    port, plan, setup, operator=Person(assume_yes=yes), progress=progress, capture=kept.capture, **story
+                )
+        except SetupError:
+            kept.discard()
+            raise
+        return kept.finish(record)
+    finally:
+        with contextlib.suppress(PortError):
+            port.close()

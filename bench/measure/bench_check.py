@@ -22,7 +22,7 @@ from statistics import median
 from bench.cycles import Cycle, Lit
 from bench.lamps import SIGNAL_W, US_RATED_V, US_SYSTEM_V, allowed_current_a, cold_siemens, expected_current_a
 from bench.measure.evidence import Evidence, systematic
-from bench.measure.vocabulary import LAMPS_WRONG, BenchFault, BenchProof
+from bench.measure.vocabulary import LAMPS_WRONG, QUANTITIES, BenchFault, BenchProof
 from bench.uncertainty import Estimate, Measurement, NotMeasured
 
 _LIT_LEAST_S = 0.2  # before that the lamps' own inrush hides a change of load
@@ -47,7 +47,13 @@ _OF_SYSTEM = (0.65, 1.4)  # of a recording, whose supply nobody set: 6 V systems
 _NEARER, _LESS = 0.5, 0.95  # of the distance to the current of the right lamps; others that take less, for short flashes draw too much
 _TOO_MUCH = "one is of a higher wattage, or one too many is lit, or the system is another"
 _SHOWN_PART = 0.15  # of the time in which the lamps draw: a lead that is off shows in all of it, noise and edges in little
+_STILL_S = 0.25  # samples that repeat for longer are no damage of the line, which hands over a frame or two twice
+_STANDARD_K = 5.0  # standard uncertainties, as in a board's own self-test
+_RESTED_S = 0.2  # the bench at rest is sampled for longer than that before a unit is switched on
+_FED, _HELD = 0.3, 0.97  # of the system voltage; a capacitor of the unit falls by more in half a second, or holds for 20 s
+_MOSTLY, _NOTHING_V = 0.5, 1.0
 _LOST = 1.0e-3  # of a run's samples: more lost than that and flashes go missing by luck
+_TIMED = ("s", "1/min")  # units of what a wrong clock makes worthless
 _START = ("start_s", "start_largest_s", "first_light_s", "first_extinction_s", "inrush_first_a", "inrush_ratio")
 
 
@@ -58,6 +64,7 @@ def check_bench(e: Evidence, died: int | None) -> tuple[tuple[BenchFault, ...], 
 
 
 def _found(e: Evidence, died: int | None) -> Iterator[BenchFault]:
+    yield from _board(e)
     yield from _leads(e)
     if e.clock.corrected and e.clock_half_width and abs(e.clock.rel_error) > e.clock_half_width + 3.0 * e.clock.u:
         yield BenchFault(
@@ -74,6 +81,41 @@ def _found(e: Evidence, died: int | None) -> Iterator[BenchFault]:
         )
     yield from _supply(e)
     yield from _lamps(e, died)
+
+
+def _board(e: Evidence) -> Iterator[BenchFault]:
+    """What the board's frames show that no unit can do."""
+    if e.clock.wrong:
+        yield BenchFault(
+            "board-clock",
+            f"{e.clock.wrong}, and the board states {e.clock_half_width * 100:g} %: nothing that was timed counts; have its clock and its "
+            "description looked at, or use another board",
+        )
+    if e.still_s > _STILL_S:
+        text = f"the board sent the same samples again for {e.still_s:.1f} s: its converter or its buffer stands still"
+        yield BenchFault("samples-still", f"{text}; restart it, and have it looked at if that does not help")
+    for name, (read, should, u) in e.standards.items():
+        if abs(read - should) > _STANDARD_K * u:
+            text = f"the built-in standard {name} reads {read:.4g} and should read {should:.4g}: the converter or its reference is off"
+            yield BenchFault("standard-off", f"{text}; have the board calibrated or put right")
+    seen = e.supply
+    if seen.switched_off_s < _RESTED_S:
+        return
+    if seen.input_then_v is not None and seen.input_then_v[1] > max(_FED * e.conditions.system_v, _HELD * seen.input_then_v[0]):
+        text = f"the input shows {seen.input_then_v[0]:.1f} V with the master switch open, and it does not fall"
+        yield BenchFault("input-fed", f"{text}: the switch is bridged, or the board's samples stand still")
+    for name, read_s in seen.read_then_s.items():
+        if read_s > _MOSTLY * seen.switched_off_s and (name != "v_drop" or not _is_held(e)):
+            text = f"{name} does not read 0 with the master switch open: its zero is far off, or it is stuck"
+            yield BenchFault("not-zero", f"{text}; have the board calibrated or put right")
+    if seen.not_shown_s > max(_SHOWN_S, _SHOWN_PART * seen.parted_s):
+        text = "the drop does not show that the contact is open while input and output do: its amplifier is stuck or its scale wrong"
+        yield BenchFault("drop-stuck", f"{text}; have the board put right")
+
+
+def _is_held(e: Evidence) -> bool:
+    """Whether something, a capacitor of the unit say, kept voltage at the input while the master switch was open."""
+    return e.supply.input_then_v is not None and e.supply.input_then_v[0] > _NOTHING_V
 
 
 def _leads(e: Evidence) -> Iterator[BenchFault]:
@@ -325,6 +367,10 @@ def spoilt(values: Mapping[str, Measurement], faults: tuple[BenchFault, ...]) ->
         if fault.code in ("supply-limited", "lamps-not-cold"):
             for name in _START:
                 if isinstance(found.get(name), Estimate):
+                    found[name] = NotMeasured(fault.text, "bench")
+        if fault.code == "board-clock":
+            for name, value in found.items():
+                if QUANTITIES[name].unit in _TIMED and isinstance(value, Estimate):
                     found[name] = NotMeasured(fault.text, "bench")
         if fault.code == "lamp-died":
             for name, value in found.items():

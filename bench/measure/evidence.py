@@ -79,6 +79,8 @@ class Evidence:
     supplied: bool = False  # whether there is voltage at the input, seen to come or not
     supply: SupplyEvidence = field(default_factory=SupplyEvidence)
     lost_part: float = 0.0  # of the samples of this run
+    standards: Mapping[str, tuple[float, float, float]] = field(default_factory=dict)  # mean reading, what it should be, its u
+    still_s: float = 0.0  # for how long samples that were there before came again instead of new ones
     timing: Timing = EXACT
 
     @property

@@ -38,6 +38,7 @@ _CRC = struct.Struct("<H")
 _LONGEST = 1 << 24
 HEARTBEAT = "SYST:BEAT"
 _BEAT = encode_command(HEARTBEAT)
+NOT_WHOLE = "the capture is not whole"
 
 
 class Entry(NamedTuple):
@@ -61,17 +62,22 @@ class CaptureError(Exception):
 class ByteSink(Protocol):
     """What a capture is written to: a binary file, or what stands for one."""
 
-    def write(self, data: bytes, /) -> object: ...
+    def write(self, data: memoryview, /) -> int | None:
+        """How many bytes it took; None is all of them."""
+
     def flush(self) -> object: ...
 
 
 class CaptureWriter:
-    """Appends entries to a binary file that is open for writing; closing it is its owner's business."""
+    """Appends entries to a binary file that is open for writing; closing it is its owner's business.
+
+    What can't be written any more is missing from it, which `problem` says in one line, and nobody else is troubled.
+    """
 
     def __init__(self, file: ByteSink) -> None:
         self._file = file
-        file.write(MAGIC)
-        file.flush()
+        self.problem = ""
+        self._write(MAGIC)
 
     def received(self, data: bytes, t_s: float) -> None:
         self._append(RECEIVED, t_s, data)
@@ -84,8 +90,20 @@ class CaptureWriter:
 
     def _append(self, kind: bytes, t_s: float, payload: bytes) -> None:
         entry = _HEAD.pack(kind, t_s, len(payload)) + payload
-        self._file.write(entry + _CRC.pack(crc_hqx(entry, 0xFFFF)))
-        self._file.flush()
+        self._write(entry + _CRC.pack(crc_hqx(entry, 0xFFFF)))
+
+    def _write(self, data: bytes) -> None:
+        if self.problem:
+            return
+        left = memoryview(data)
+        try:
+            while left:
+                # A file without a buffer may take less than it is given.
+                left = left[self._file.write(left) or len(left) :]
+            self._file.flush()
+        except Exception as error:
+            # An unfinished entry at the end is no damage: see the container above.
+            self.problem = f"{NOT_WHOLE} ({getattr(error, 'strerror', None) or error}): it ends where that happened"
 
 
 def is_capture(path: str | Path) -> bool:

@@ -96,6 +96,7 @@ def open_line(address: SimAddress, *, paced: bool = False) -> SimulatedLine:
     """The host's end of the bench of this address, in real time if it says so or `paced` does. AddressError for unknown names."""
     from bench.ports.setting import set_up
     from bench.simboard.board import SimulatedBoard
+    from bench.simboard.rig import rig_description
 
     setting = set_up(address)
     board = SimulatedBoard(
@@ -108,7 +109,7 @@ def open_line(address: SimAddress, *, paced: bool = False) -> SimulatedLine:
         ambient_c=address.ambient_c,
         find_unit=setting.find_unit,
         link=setting.link,
-        bank=setting.bank,
+        description=rig_description(address.seed, setting.bank),
     )
     return line_to(board, address, paced=paced)
 

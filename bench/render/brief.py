@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from bench.conditions import Kept
 from bench.limits import Limit
 from bench.record import StepRecord, TestRecord
-from bench.render.made_on import instrument_text
+from bench.render.made_on import instrument_text, older_text
 from bench.render.plain import one_line
 from bench.render.values import limit_text, quantity_text
 from bench.render.words import behaviour_text
@@ -95,6 +95,8 @@ def _parts(record: TestRecord, width: int) -> Iterator[_Part]:
         word, _, confidence = conclusion.basis.partition(" ")
         sure = f" (confidence {confidence})" if confidence else ""
         yield _Part((_cut(f"{'Weakest basis':<{_NAME}}{_BASES[word]}{sure}, of the figures that decided", width),), 2)
+    if text := older_text(record):
+        yield _Part(_wrapped(text, width), 2)
     if record.is_simulated:
         yield _Part(("Simulated board: no real unit was tested.",), 2)
     yield _Part((_cut("No inspection of a vehicle: a licensed inspection decides. All figures: --full", width),), 1)

@@ -68,6 +68,13 @@ def _of_setup(setup: SetupRecord) -> Iterator[str]:
         yield f"entered by hand: {fact} {word}"
 
 
+def older_text(record: TestRecord) -> str:
+    """What is to be said of a record that was kept without a check sum; empty of one that carried one."""
+    if record.older_format is None:
+        return ""
+    return f"Kept in format {record.older_format}, which carries no check sum: whether it was changed does not show."
+
+
 def made_on(record: TestRecord) -> Iterator[tuple[str, str]]:
     """Rows of a report, title and text: the capture that it was judged from, set-up, board or recording."""
     if record.judged_again is not None:
@@ -79,3 +86,5 @@ def made_on(record: TestRecord) -> Iterator[tuple[str, str]]:
         yield "Recording", recording_text(record.recording)
     if record.board is not None:
         yield "Board", board_text(record.board)
+    if text := older_text(record):
+        yield "Record", text

@@ -5,10 +5,10 @@ a recording made elsewhere, `judge_sound` of a sound recording; `self_check` loo
 it with meters.
 """
 
-from bench.session.bench import Cancelled
 from bench.session.board import BoardClient, BoardFault
 from bench.session.calibrate import Calibration, Wanted, calibrate_board
-from bench.session.conduct import begun_record, run_test
+from bench.session.conduct import BEGUN, begun_record, run_test
+from bench.session.conversation import Cancelled
 from bench.session.heard import judge_sound
 from bench.session.in_force import put_in_force
 from bench.session.judging import judge_files
@@ -21,6 +21,7 @@ from bench.session.selfcheck import Finding, self_check
 from bench.session.setup import Setup, SetupError
 
 __all__ = [
+    "BEGUN",
     "Action",
     "Asked",
     "BenchMemory",

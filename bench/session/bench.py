@@ -9,13 +9,14 @@ from bench.description import BoardDescription
 from bench.measure import BenchFault, BenchProof
 from bench.ports import PortError
 from bench.session.board import BoardClient, BoardFault
+from bench.session.conversation import Cancelled
 from bench.session.lamp_check import lamp_takes
 from bench.session.ledger import Ledger
 from bench.session.memory import BenchMemory
 from bench.session.operator import Action, Cool, FitLink, FitUnit, Meanwhile, Operator, SetSupply, attending
 from bench.session.progress import Asked, Event, Noted, Progress, Waiting
 from bench.session.run import LOOK_S, REST_S
-from bench.session.setup import Load, Setup, SetupError, on_time_s, open_v, protection_a
+from bench.session.setup import Load, Setup, SetupError, loop_of, on_time_s, open_v, protection_a
 from bench.session.watch import Watch, look
 from bench.uncertainty import TypeA
 from bench.zero import LinkReadings, ZeroError, zeroed
@@ -26,10 +27,6 @@ _TICK_S = 0.25
 _LAMP_S = 0.3
 _NOTHING_A, _DEAD_V = 0.1, 0.5
 _AT_ONCE_S = 4.0  # a board opens everything by itself some 5 s after the longest that a run may take, however short that was
-
-
-class Cancelled(Exception):
-    """The operator has had enough; an `Operator` or a `progress` may raise it too."""
 
 
 class _SupplyShown:
@@ -147,7 +144,10 @@ class Bench:
         """See that the supply is right: ask only if it is not, and look again after the person says that it is."""
         if self._supply_v == volts:
             return
-        wanted = SetSupply(volts, open_v(self._setup, self._rated, volts), self._rated.numbers)
+        if self._supply_v is None and self.description.loop is None:
+            loop = loop_of(self.description)
+            self.note(f"the board does not state its loop: {loop.ohm:.2f} ohm from supply to lamps is assumed (SAE J823)")
+        wanted = SetSupply(volts, open_v(self._setup, self._rated, volts, self.description), self._rated.numbers)
         self._supply_v = volts
         fault = self._supply_fault(wanted, judged)
         for _ in range(_TRIES):

@@ -1,21 +1,23 @@
 """The conversation with a board: queries and their replies, commands that are known to have arrived, frames to whoever listens.
 
-An edge: it drives a port. Lost or damaged replies are asked for again; a reply counts only if it looks like an answer to what was
-asked. Whatever the board does by itself (a trip, a restart, silence) is raised as a `BoardFault` from whichever call notices.
+An edge: it drives a port. Lost or damaged replies are asked for again. A reply counts only if it can be read as an answer of the kind that
+was asked for (`bench.wire.answers`), and is compared by its value. Whatever the board does by itself (a trip, a restart, silence) is raised
+as a `BoardFault` from whichever call notices.
 """
 
 from __future__ import annotations
 
-import re
+import logging
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict
-from typing import Any, TypeAlias
+from dataclasses import asdict, dataclass
+from typing import Any, Generic, NamedTuple, TypeAlias, TypeVar
 
-from bench.description import BoardDescription, DescriptionError, description_crc, parse_description
+from bench.description import LINES_MOST, BoardDescription, DescriptionError, description_crc, parse_description
 from bench.measure import BenchFault
 from bench.ports import Port, PortError
 from bench.ports.replay import HEARTBEAT, CaptureWriter
+from bench.session.commanded import Commanded
 from bench.wire import (
     Decoder,
     EventFrame,
@@ -24,23 +26,42 @@ from bench.wire import (
     ResetCause,
     SampleFrame,
     TripCause,
+    cause_word,
     encode_command,
     format_channels,
     format_number,
-    parse_channels,
-    parse_error,
 )
+from bench.wire.answers import CHANNELS, DESCRIPTION_LINE, DONE, ERROR, IDENTITY, NAME, NUMBER, STAMP, SWITCH, Answer, whole
 
 HEARTBEAT_S = 0.3
+# What a board has for a reply (PROTOCOL.md section 2), what is granted to link and computer, and how many times the former is waited.
 REPLY_S = 0.5
-SELF_TEST_S = 2.5
+LONG_REPLY_S = 2.0
+_GRANTED_S = 0.05
+_PATIENCE = 2.0
 _PUMP_S = 0.05
 _ANSWER_S = 0.01
 _TRIES = 6
 _STALL_S = 1.0
-_CHANNELS = r"\(@(\d(,\d)*)?\)"
+_DESCRIPTION_S = 30.0
+_SHOWN = 60  # characters of an answer that is quoted
+_SAFE_S = 2.5
+"""How long a board is asked whether everything is open: one that hears nothing any more has opened it by itself after a second."""
+_SAFE_TRIES = 12  # should the port's clock stand still, or what is raised come at once
 
+_log = logging.getLogger(__name__)
+
+T = TypeVar("T")
 Listener: TypeAlias = Callable[[Sequence[SampleFrame | EventFrame], float], None]
+
+
+class StampAsked(NamedTuple):
+    """`SYSTem:STAMp?` answered: the run stood at `stamp` and `ticks` at a moment between `sent_s` and `received_s` of the port's clock."""
+
+    stamp: int
+    ticks: int
+    sent_s: float
+    received_s: float
 
 
 class BoardFault(Exception):
@@ -49,6 +70,10 @@ class BoardFault(Exception):
 
 class BoardSilent(BoardFault):
     """No answer, or no more samples."""
+
+
+class BoardLate(BoardFault):
+    """It answers later than the protocol allows."""
 
 
 class BoardTripped(BoardFault):
@@ -67,8 +92,29 @@ class BoardUnfit(BoardFault):
     """The board says of itself that something in it is wrong."""
 
 
+class BoardLacks(BoardFault):
+    """The board has not what a test of a unit needs."""
+
+
+class BoardContradicts(BoardFault):
+    """The board's frames show another state than the one that it was told and has confirmed."""
+
+
 class BoardRefused(BoardFault):
     """The board took a command for an error, or did not do it."""
+
+
+class BoardMisspoken(BoardFault):
+    """The board answers, but not what was asked: it speaks another protocol, or another version of this one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Expect(Generic[T]):
+    """What shows that a command was done: the query `ask`, whose answer of this kind must be `wanted`."""
+
+    ask: str
+    kind: Answer[T]
+    wanted: T
 
 
 _TRIP_TEXT: Mapping[TripCause, str] = {
@@ -82,6 +128,9 @@ _TRIP_TEXT: Mapping[TripCause, str] = {
 }
 
 
+_MASTER_OFF = Expect("OUTP?", SWITCH, False)
+_NONE_CLOSED: Expect[frozenset[int]] = Expect("ROUT:CLOS?", CHANNELS, frozenset())
+_TESTS_MOST = 0xFFFF
 _SELF_TEST_TEXT: Mapping[int, str] = {
     1: "its built-in standard reads wrong",
     2: "a channel is stuck",
@@ -90,10 +139,22 @@ _SELF_TEST_TEXT: Mapping[int, str] = {
 }
 
 
+def _quoted(text: str) -> str:
+    """An answer as a message shows it: not more of it than tells what it is."""
+    return repr(text if len(text) <= _SHOWN else f"{text[:_SHOWN]}...")
+
+
+def _shown(value: object) -> str:
+    """The value of an answer as a board would write it."""
+    if isinstance(value, frozenset):
+        return format_channels(value)
+    return _quoted(value) if isinstance(value, str) else format_number(float(value)) if isinstance(value, (int, float)) else str(value)
+
+
 class BoardClient:
     """One board behind one port.
 
-    `listener` gets frames as they come; `idle` is called between reads and may raise to break off (a cancelled test).
+    `listener` gets frames as they come; `idle` is called before each line and each read, and may raise to break off (a cancelled test).
     """
 
     def __init__(self, port: Port, capture: CaptureWriter | None = None) -> None:
@@ -102,83 +163,129 @@ class BoardClient:
         self.idle: Callable[[], None] | None = None
         self.retries = 0
         self.strays = 0
+        self._other: str | None = None  # the last answer that was of another kind
         self._capture = capture
         self._decoder = Decoder()
+        self._commanded = Commanded()
         self._replies: deque[str] = deque(maxlen=64)
         self._written_s = -1e9
         self._frame_s = 0.0
         self._alert: BoardFault | None = None
         self._watch = False
         self._sampling = False
+        self._ending = False
+        self._half_said = False
 
     # --- talking
 
     def send(self, line: str) -> None:
-        """Send a line, without knowing whether it arrives."""
+        """Send a line, without knowing whether it arrives, unless it is time to break off. The board comes first, then the capture."""
         data = encode_command(line)
-        if self._capture is not None:
-            self._capture.sent(data, self.port.now_s())
+        if self.idle is not None:
+            self.idle()
+        if self._half_said:
+            # What was broken off in the middle must not spoil this line.
+            data = b"\n" + data
+        self._half_said = True
+        self._commanded.told(line)
         self.port.write(data)
+        self._half_said = False
         self._written_s = self.port.now_s()
+        if self._capture is not None:
+            self._capture.sent(data, self._written_s)
 
-    def query(self, line: str, like: str = ".*", timeout_s: float = REPLY_S, tries: int = _TRIES) -> str:
-        """The reply to a query; `like` is a pattern that every answer to it has, and others hardly. BoardSilent if none comes."""
-        pattern = re.compile(like)
+    def query(self, line: str, kind: Answer[T], duty_s: float = REPLY_S, tries: int = _TRIES) -> T:
+        """The value of the answer to a query, which must be of this kind. `duty_s`: what a board has for it.
+
+        BoardSilent if none comes, BoardMisspoken if what comes is of another kind, BoardLate if it comes too late. Where it had to be asked
+        again, an answer counts if no other follows: else both were late, and the first is not the answer to what was asked last.
+        """
+        patience_s = _PATIENCE * duty_s
+        tries = 1 if self._ending else tries
+        self._replies.clear()
+        self._other = None
+        first_s = self.port.now_s()
+        asking = f"asking {line} of the board at {self.port.address}:"
         for attempt in range(tries):
-            if attempt:
-                self.retries += 1
-                # A reply may only be late: let it come and go, so that it isn't taken for the next one.
-                self._pump(_PUMP_S)
-            self._replies.clear()
+            self.retries += attempt > 0
             self.send(line)
-            until_s = self.port.now_s() + timeout_s
-            while True:
-                while self._replies:
-                    text = self._replies.popleft()
-                    if pattern.fullmatch(text):
-                        return text
-                    self.strays += 1
-                left_s = until_s - self.port.now_s()
-                if left_s <= 0.0:
-                    break
-                self._pump(min(_ANSWER_S, left_s))
-        tried = f"no answer in {tries} tries of {timeout_s:g} s"
-        raise BoardSilent(f"asking {line} of the board at {self.port.address}: {tried}; look at cable and power")
+            try:
+                found = self._answer(kind, patience_s)
+            except LookupError:
+                continue
+            late_s = self.port.now_s() - first_s
+            if late_s > duty_s + _GRANTED_S and (attempt == 0 or self._another(kind, patience_s)):
+                what = f"it answers too late ({late_s:.1f} s; the page allows {duty_s:g} s)"
+                raise BoardLate(f"{asking} {what}; look at its program and at the bridge")
+            return found
+        if self._other is not None:
+            what = f"it answers {_quoted(self._other)}, expected {kind.text}"
+            raise BoardMisspoken(f"{asking} {what}; it does not keep to the board protocol")
+        raise BoardSilent(f"{asking} no answer in {tries} tries of {patience_s:g} s; look at cable and power")
 
-    def command(self, line: str, ask: str | None = None, expected: str | None = None, like: str = r"[^,]*") -> None:
-        """Send a command and make sure: by the error queue, and by asking `ask` for `expected`. BoardRefused if it won't."""
+    def _answer(self, kind: Answer[T], patience_s: float) -> T:
+        """The next answer of this kind. LookupError if none comes in time; one of another kind is then in `_other`."""
+        until_s = self.port.now_s() + patience_s
+        while True:
+            while self._replies:
+                text = self._replies.popleft()
+                try:
+                    return kind.read(text)
+                except ValueError:
+                    self.strays += 1
+                    self._other = text
+            left_s = until_s - self.port.now_s()
+            if left_s <= 0.0:
+                raise LookupError
+            self._pump(min(_ANSWER_S, left_s))
+
+    def _another(self, kind: Answer[Any], patience_s: float) -> bool:
+        """Whether one more answer of this kind comes."""
+        try:
+            self._answer(kind, patience_s + _GRANTED_S)
+        except LookupError:
+            return False
+        return True
+
+    def command(self, line: str, expect: Expect[Any] | None = None) -> None:
+        """Send a command and make sure: by the error queue, and by what `expect` says. BoardRefused if it won't."""
         problem = ""
-        for attempt in range(_TRIES):
+        for attempt in range(1 if self._ending else _TRIES):
             if attempt:
                 # The line was damaged or lost on the way, or an error stood in the queue from before: say it again.
                 self.retries += 1
                 self.send("*CLS")
             self.send(line)
-            number, text = parse_error(self.query("SYST:ERR?", r'[+-]?\d+,"[^"]*"'))
-            if number == 0:
-                if ask is None:
-                    return
-                problem = self.query(ask, like)
-                if problem == expected:
-                    return
-                problem = f"{ask} answers {problem}, not {expected}"
-            else:
-                problem = f"error {number} {text}"
+            problem = self._problem(expect)
+            if not problem:
+                return
         raise BoardRefused(f"telling {line} to the board at {self.port.address}: {problem}")
+
+    def _problem(self, expect: Expect[Any] | None) -> str:
+        """What shows that the lines sent last were not done; empty if they were."""
+        number, text = self.query("SYST:ERR?", ERROR)
+        if number:
+            return f"error {number} {text}"
+        if expect is None:
+            return ""
+        answer = self.query(expect.ask, expect.kind)
+        if not expect.kind.same(answer, expect.wanted):
+            return f"{expect.ask} answers {_shown(answer)}, not {_shown(expect.wanted)}"
+        self._commanded.confirmed(expect.ask, expect.wanted)
+        return ""
 
     def set_number(self, header: str, value: float) -> None:
         """Set something that is a number, and make sure."""
-        text = format_number(value)
-        self.command(f"{header} {text}", f"{header}?", text)
+        self.command(f"{header} {format_number(value)}", Expect(f"{header}?", NUMBER, value))
 
     def close_loads(self, loads: Sequence[int]) -> None:
         """Close these loads and no others."""
         channels = format_channels(loads)
         for _ in range(_TRIES):
             # A damaged line may have closed others: begin with none.
-            self.command("ROUT:OPEN:ALL", "ROUT:CLOS?", "(@)", like=_CHANNELS)
+            self.command("ROUT:OPEN:ALL", _NONE_CLOSED)
             try:
-                return self.command(f"ROUT:CLOS {channels}", "ROUT:CLOS?", channels, like=_CHANNELS)
+                return self.command(f"ROUT:CLOS {channels}", Expect("ROUT:CLOS?", CHANNELS, frozenset(loads)))
             except BoardRefused as error:
                 refusal = error
         raise refusal
@@ -189,31 +296,36 @@ class BoardClient:
         What is too much opens before what is missing closes. Only where no load stays closed does it close first, so that a unit that
         conducts is never without one.
         """
-        wanted, expected = frozenset(loads), format_channels(loads)
+        wanted = frozenset(loads)
         problem = ""
         for attempt in range(_TRIES):
             if attempt:
                 # As in `command`; a damaged line may also have switched another load, so begin with what is closed now.
                 self.retries += 1
                 self.send("*CLS")
-            closed = parse_channels(self.query("ROUT:CLOS?", _CHANNELS))
+            closed = self.query("ROUT:CLOS?", CHANNELS)
             steps = [("OPEN", closed - wanted), ("CLOS", wanted - closed)]
             for word, some in steps if closed & wanted else reversed(steps):
                 if some:
                     self.send(f"ROUT:{word} {format_channels(some)}")
-            number, text = parse_error(self.query("SYST:ERR?", r'[+-]?\d+,"[^"]*"'))
-            answer = self.query("ROUT:CLOS?", _CHANNELS)
-            if number == 0 and answer == expected:
+            problem = self._problem(Expect("ROUT:CLOS?", CHANNELS, wanted))
+            if not problem:
                 return
-            problem = f"error {number} {text}" if number else f"ROUT:CLOS? answers {answer}, not {expected}"
-        raise BoardRefused(f"switching the loads of the board at {self.port.address} to {expected}: {problem}")
+        raise BoardRefused(f"switching the loads of the board at {self.port.address} to {format_channels(wanted)}: {problem}")
 
     def switch_master(self, on: bool) -> None:
-        self.command(f"OUTP {'ON' if on else 'OFF'}", "OUTP?", "1" if on else "0", like="[01]")
+        self.command(f"OUTP {'ON' if on else 'OFF'}", Expect("OUTP?", SWITCH, on))
+
+    def select_range(self, volts: float) -> int:
+        """Have the lowest voltage range that reads these volts selected; its number."""
+        self.command(f"SENS:VOLT:RANG {format_number(volts)}")
+        number = self.query("SENS:VOLT:RANG?", whole(0, 3))
+        self._commanded.confirmed("SENS:VOLT:RANG?", number)
+        return number
 
     def all_open(self) -> None:
         self.switch_master(False)
-        self.command("ROUT:OPEN:ALL", "ROUT:CLOS?", "(@)", like=_CHANNELS)
+        self.command("ROUT:OPEN:ALL", _NONE_CLOSED)
 
     # --- listening
 
@@ -234,7 +346,7 @@ class BoardClient:
         if data:
             self._take(data, now_s)
         if self._alert is None and self._sampling and now_s - self._frame_s > _STALL_S:
-            self._alert = BoardSilent(f"the board at {self.port.address} stopped sending samples; look at the cable")
+            self._alert = BoardSilent(f"the board at {self.port.address} stopped sending new samples; look at the cable")
         if self._watch and self._alert is not None:
             alert, self._alert = self._alert, None
             raise alert
@@ -248,23 +360,40 @@ class BoardClient:
                 self._replies.append(piece.text)
             else:
                 frames.append(piece)
-                self._frame_s = now_s
+                if self._commanded.is_new(piece):
+                    self._frame_s = now_s
                 self._notice(piece)
         if frames and self.listener is not None:
+            self._tell_listener(frames, now_s)
+
+    def _tell_listener(self, frames: Sequence[SampleFrame | EventFrame], now_s: float) -> None:
+        assert self.listener is not None
+        try:
             self.listener(frames, now_s)
+        except Exception:
+            if not self._ending:
+                raise
+            # Whoever listens must not keep the loads closed.
+            _log.debug("listening while everything is being opened", exc_info=True)
+            self.listener = None
 
     def _notice(self, frame: SampleFrame | EventFrame) -> None:
-        """Trips and restarts; a trip shows in every later frame too, should its own event be lost."""
+        """Trips, restarts and contradictions; a trip shows in every later frame too, should its own event be lost."""
+        contradiction = self._commanded.contradiction(frame)
         if isinstance(frame, EventFrame) and frame.kind == EventKind.STARTED:
-            cause = ResetCause(frame.reason).name if frame.reason in set(ResetCause) else str(frame.reason)
+            cause = cause_word(ResetCause, frame.reason)
             self._alert = BoardRestarted(
                 f"the board at {self.port.address} restarted by itself (cause {cause}); look at its supply and cable"
             )
         elif isinstance(frame, EventFrame) and frame.kind == EventKind.TRIP:
-            known = TripCause(frame.reason) if frame.reason in set(TripCause) else TripCause.NONE
-            self._alert = BoardTripped(f"the board at {self.port.address} opened everything: {_TRIP_TEXT[known]}", known)
+            known = TripCause(frame.reason) if frame.reason in set(TripCause) else None
+            why = _TRIP_TEXT[known] if known is not None else f"for its cause {frame.reason}, which this program does not know"
+            self._alert = BoardTripped(f"the board at {self.port.address} opened everything: {why}", known)
         elif frame.tripped and self._alert is None:
             self._alert = BoardTripped(f"the board at {self.port.address} opened everything; the cause was lost on the way", None)
+        elif contradiction and self._alert is None:
+            text = f"the board at {self.port.address} contradicts itself: {contradiction}; nothing that it shows counts: restart it"
+            self._alert = BoardContradicts(f"{text}, and have it looked at if that does not help")
 
     # --- the usual conversation
 
@@ -273,46 +402,60 @@ class BoardClient:
         self._watch = False
         self.attend(0.05)
         self.send("")
-        self.query("*OPC?", "1", tries=8)
+        self.query("*OPC?", DONE, tries=8)
         self.command("*CLS")
-        self.command("*RST", "OUTP?", "0")
+        self.command("*RST", _MASTER_OFF)
         description = self._describe()
         self._alert = None
         self._watch = True
         return description
 
     def _describe(self) -> BoardDescription:
-        problem = ""
+        """The board's description, read again if its check does not fit. BoardFault if it can't be used or takes too long."""
+        reading = f"reading the description of the board at {self.port.address}:"
+        until_s = self.port.now_s() + _DESCRIPTION_S
         for _ in range(3):
-            count = int(self.query("SYST:BOAR?", r"\d{1,3}"))
-            lines = [self.query(f"SYST:BOAR:LINE? {n}", r"[a-z_]+(,[^,\s]+)+") for n in range(1, count + 1)]
-            if int(self.query("SYST:BOAR:CHEC?", r"\d{1,5}")) == description_crc(lines):
+            count = self.query("SYST:BOAR?", whole(1, LINES_MOST))
+            lines: list[str] = []
+            for n in range(1, count + 1):
+                lines.append(self.query(f"SYST:BOAR:LINE? {n}", DESCRIPTION_LINE))
+                if self.port.now_s() > until_s:
+                    came = f"only {n} of its {count} lines came in {_DESCRIPTION_S:g} s"
+                    raise BoardFault(f"{reading} {came}; the board or the line to it is too slow")
+            if self.query("SYST:BOAR:CHEC?", whole(0, 0xFFFF)) == description_crc(lines):
                 try:
                     return parse_description(lines)
                 except DescriptionError as error:
-                    raise BoardFault(f"reading the description of the board at {self.port.address}: {error}") from error
-            problem = f"its check does not fit the {count} lines that came"
+                    raise BoardFault(f"{reading} {error}") from error
             self.retries += 1
-        raise BoardFault(f"reading the description of the board at {self.port.address}: {problem}")
+        raise BoardFault(f"{reading} its check does not fit the {count} lines that came")
+
+    def need_channels(self, description: BoardDescription) -> None:
+        """BoardLacks if the board lacks a channel without which nothing can be said of a unit."""
+        if description.missing:
+            lacks = f"the board at {self.port.address} has no channel {' and no '.join(description.missing)}"
+            raise BoardLacks(f"{lacks}: without it nothing of a unit can be measured; makebreak check tells what the board has")
 
     def self_test(self) -> str:
         """Have the board test itself, not while sampling. What it finds wrong, or empty."""
-        result = int(self.query("*TST?", r"\d{1,3}", timeout_s=SELF_TEST_S))
+        result = self.query("*TST?", whole(0, _TESTS_MOST), duty_s=LONG_REPLY_S)
         self.command("*CLS")
         wrong = [text for bit, text in _SELF_TEST_TEXT.items() if result & bit]
-        return "; ".join(wrong) or (f"it says {result}, which nobody knows" if result else "")
+        unknown = result & ~sum(_SELF_TEST_TEXT)
+        return "; ".join([*wrong, f"it says {unknown}, which this program does not know"] if unknown else wrong)
 
     def identity(self) -> str:
-        return self.query("*IDN?", r"[^,]+,[^,]+,[^,]+,[^,]+")
+        return self.query("*IDN?", IDENTITY)
 
     def simulated_unit(self) -> str | None:
         """The unit in a simulated board's socket; None for a real board, which does not know the word."""
         for _ in range(_TRIES):
             self.send("SIM:UNIT?")
             self.attend(_PUMP_S)
-            number, _ = parse_error(self.query("SYST:ERR?", r'[+-]?\d+,"[^"]*"'))
+            # The board has its time for both replies.
+            number, _ = self.query("SYST:ERR?", ERROR, duty_s=2.0 * REPLY_S)
             if number == 0:
-                return self.query("SIM:UNIT?", r"[^,]*")
+                return self.query("SIM:UNIT?", NAME)
         # A damaged line is an unknown word too, but not so often in a row.
         return None
 
@@ -320,12 +463,12 @@ class BoardClient:
         """INITiate, and make sure that samples come."""
         for _ in range(_TRIES):
             self.send("INIT")
-            number, text = parse_error(self.query("SYST:ERR?", r'[+-]?\d+,"[^"]*"'))
+            number, text = self.query("SYST:ERR?", ERROR)
             before_s = self._frame_s = self.port.now_s()
             self.attend(0.1)
             if self._frame_s > before_s:
                 self._sampling = True
-                return
+                return self._commanded.began()
             if number <= -200 and number != -213:
                 break
         raise BoardSilent(f"starting the samples of the board at {self.port.address}: none came (error {number} {text})")
@@ -336,21 +479,54 @@ class BoardClient:
         self.attend(0.1)
 
     def make_safe(self) -> str:
-        """Open everything, come what may. Empty if the board confirmed it, else the one-line reason why that is not known."""
+        """Open everything, whatever else fails. Empty if the board confirmed it, else the one-line reason why that is not known.
+
+        The first thing done is to send `*RST`. Nothing is raised, not even by the keyboard; it takes some _SAFE_S at the most.
+        """
         self.idle = None
         self._watch = self._sampling = False
+        self._ending = True
+        problem: BaseException | None = None
+        until_s: float | None = None
+        for attempt in range(_SAFE_TRIES):
+            try:
+                if attempt:
+                    self.send("*RST")
+                    self.send("*CLS")
+                self.command("*RST", _MASTER_OFF)
+                self.all_open()
+                problem = None
+                break
+            except BaseException as error:
+                problem = error
+            now_s = self._clock_s()
+            until_s = now_s + _SAFE_S if until_s is None else until_s
+            if now_s > until_s:
+                break
+        self._ending = False
+        if problem is None:
+            return ""
+        return f"the board did not confirm that everything is open ({_line(problem)}); it opens by itself within a second of silence"
+
+    def _clock_s(self) -> float:
+        """The port's time; that of the last line sent, should the clock fail."""
         try:
-            self.command("*RST", "OUTP?", "0", like="[01]")
-            self.all_open()
-        except (PortError, BoardFault) as error:
-            return f"the board did not confirm that everything is open ({error}); it opens by itself within a second of silence"
-        return ""
+            return self.port.now_s()
+        except BaseException:
+            return self._written_s
 
     def go_on(self, idle: Callable[[], None] | None) -> None:
         """Work with the board again after `make_safe`: it must have got over its trip. BoardFault if it has not."""
         self.command("*CLS")
         self._alert = None
         self._watch, self.idle = True, idle
+
+    def ask_stamp(self) -> StampAsked:
+        """Where in the run the board is, and when that was. However often it must be asked: the first question was sent before, and the
+        answer came after."""
+        sent_s = self.port.now_s()
+        stamp, ticks = self.query("SYST:STAM?", STAMP)
+        return StampAsked(stamp, ticks, sent_s, self.port.now_s())
 
     def link(self) -> Mapping[str, int]:
         """Damage so far, by kind."""
@@ -360,8 +536,13 @@ class BoardClient:
     def note(self, **content: Any) -> None:
         """Put a note in the capture, if there is one."""
         if self._capture is not None:
-            self._capture.note(content, self.port.now_s())
+            self._capture.note(content, self._clock_s())
 
     def note_fault(self, fault: BenchFault) -> None:
         """Put a fault of the bench in the capture, or it would be forgotten when that is judged again."""
         self.note(note="bench fault", **asdict(fault))
+
+
+def _line(error: BaseException) -> str:
+    """What was raised, in one line."""
+    return str(error) if isinstance(error, PortError | BoardFault) else f"{type(error).__name__}: {error}".rstrip(": ")

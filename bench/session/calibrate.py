@@ -23,13 +23,15 @@ from bench.calibration import (
 from bench.clock import ClockComparison, ClockEstimate
 from bench.description import BoardDescription, Range
 from bench.ports import Port
-from bench.session.board import BoardClient, BoardFault
+from bench.session.board import BoardClient, BoardFault, Expect
+from bench.session.conversation import conversation
 from bench.session.in_force import best_lines, lines_of
 from bench.session.operator import Action, Do, FitLink, FitUnit, MeterReader, Place, SetSupply, SimulatedHands, attending
 from bench.session.progress import Asked, Noted, Progress, StepBegan, Waiting
 from bench.session.watch import Watch
 from bench.uncertainty import TypeA, combine
 from bench.wire import SAMPLES_PER_FRAME, EventFrame, SampleFrame, Sequencer, format_channels
+from bench.wire.answers import MODE, whole
 from bench.zero import LinkReadings, ZeroError, converter_seen, converter_stated, told_by_range, zeroed
 
 CLOCK_S = 300.0
@@ -90,7 +92,7 @@ class _ClockWatch:
 
     def __init__(self, description: BoardDescription) -> None:
         self._comparison = ClockComparison(description.clock_half_width)
-        self._period_s = description.sample_period_s("FAST")
+        self._period_s = description.sample_period_s(description.mode_of(precise=False).name)
         self._sequencer = Sequencer()
 
     def __call__(self, frames: Sequence[SampleFrame | EventFrame], arrival_s: float) -> None:
@@ -251,7 +253,8 @@ class _Calibrator:
     def _clock(self, seconds: float) -> ClockCalibrated:
         """Against the host's clock for this long."""
         board = self._board
-        board.command("SENS:MODE FAST")
+        fast = self._description.mode_of(precise=False).name
+        board.command(f"SENS:MODE {fast}", Expect("SENS:MODE?", MODE, fast))
         watch = _ClockWatch(self._description)
         board.listener = watch
         board.start_sampling()
@@ -305,10 +308,11 @@ class _Calibrator:
         board = self._board
         found: dict[int, Mapping[str, TypeA]] = {}
         should = 0.0
-        board.command("SENS:MODE PREC" if "PREC" in self._description.modes else "SENS:MODE FAST")
+        mode = self._description.mode_of(precise=True).name
+        board.command(f"SENS:MODE {mode}", Expect("SENS:MODE?", MODE, mode))
         for number in numbers:
             highest = self._description.channels["v_in"].range(number).high
-            board.command(f"SENS:VOLT:RANG {0.99 * highest:.3f}", "SENS:VOLT:RANG?", str(number))
+            board.command(f"SENS:VOLT:RANG {0.99 * highest:.3f}", Expect("SENS:VOLT:RANG?", whole(0, 3), number))
             watch = Watch(self._description)
             board.listener = watch
             board.start_sampling()
@@ -337,11 +341,9 @@ def calibrate_board(
     Nothing is changed on the board yet: `put_in_force` does that. `hands` is None only for a simulated board, which has its own.
     `date` as a number such as 20261125. BoardFault or PortError if the board fails; everything is open afterwards.
     """
-    board = BoardClient(port)
-    back: tuple[str, ...] = ()
-    try:
+    with conversation(port) as board:
         before = board.open()
-        back = lines_of(before)
+        board.need_channels(before)
         identity = board.identity()
         unit = board.simulated_unit()
         board.command("*CLS")
@@ -349,17 +351,17 @@ def calibrate_board(
             hands = SimulatedHands(board, unit, wanted.meters)
         if hands is None:
             raise BoardFault(f"calibrating the board at {port.address}: nobody was named to read the meter")
-        # What an earlier calibration promises must not stand in the way of a later one: what is built in has to be beaten.
-        board.command("CAL:CLE")
-        work = _Calibrator(board, board.open(), hands, wanted, progress)
-        if "TIME" in before.limits:
-            board.set_number("OUTP:PROT:TIME", min(_LONGEST_ON_S, before.limits["TIME"].high))
-        channels, clock = work.perform()
-        work.ask(FitUnit(unit or "the unit"))
-    finally:
-        problem = board.make_safe()
-        if not problem:
-            for line in back:
-                board.command(line)
+        try:
+            # What an earlier calibration promises must not stand in the way of a later one: what is built in has to be beaten.
+            board.command("CAL:CLE")
+            work = _Calibrator(board, board.open(), hands, wanted, progress)
+            if "TIME" in before.limits:
+                board.set_number("OUTP:PROT:TIME", min(_LONGEST_ON_S, before.limits["TIME"].high))
+            channels, clock = work.perform()
+            work.ask(FitUnit(unit or "the unit"))
+        finally:
+            if not board.make_safe():
+                for line in lines_of(before):
+                    board.command(line)
     lines = ("CAL:CLE", *best_lines(work.zeroed, channels, clock, date))
     return Calibration(identity, date, wanted, work.points, tuple(channels), clock, tuple(work.notes), lines)

@@ -124,7 +124,7 @@ class Chain:
             volts=volts,
             wanted=max(step.cycles, counts.skip + counts.average) if last else self._earlier_start(step),
             counts=counts,
-            conditions=conditions_for(setup, self._rated, load, volts),
+            conditions=conditions_for(setup, self._rated, load, volts, self._bench.description),
             closed=self._ledger.rest == "closed",
         )
 

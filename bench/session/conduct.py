@@ -18,20 +18,34 @@ from bench.ports.replay import ByteSink, CaptureWriter
 from bench.procedure import CoolStep, Procedure, PromptStep, RunStep, Step, ZeroStep
 from bench.record import StepRecord, TestRecord
 from bench.session.assemble import Story, assemble
-from bench.session.bench import Bench, Cancelled
-from bench.session.board import BoardClient, BoardFault, BoardRefused, BoardRestarted, BoardSilent, BoardTripped, BoardUnfit
+from bench.session.bench import Bench
+from bench.session.board import (
+    BoardClient,
+    BoardContradicts,
+    BoardFault,
+    BoardLacks,
+    BoardRefused,
+    BoardRestarted,
+    BoardSilent,
+    BoardTripped,
+    BoardUnfit,
+    Expect,
+)
 from bench.session.captured import SessionNote
 from bench.session.chain import AT_FAULT, Chain
 from bench.session.combine import Runs
+from bench.session.conversation import Cancelled, heeding
 from bench.session.identity import addressed_board, identified_board
 from bench.session.ledger import Ledger
 from bench.session.memory import BenchMemory
 from bench.session.operator import Do, Operator, SimulatedHands
 from bench.session.progress import Progress, StepBegan
 from bench.session.setup import Load, Setup, SetupError, load_for, open_v, range_reach_v, setup_record
+from bench.stopping import held
 from bench.typed_json import encode
 from bench.verdict import spoiling
-from bench.wire import TripCause, format_number
+from bench.wire import TripCause
+from bench.wire.answers import MODE
 from bench.zero import ZeroError
 
 _LAMPS_COLD_S = 10.0  # dark for so long before a cold start: common practice, no source
@@ -40,8 +54,10 @@ _CODES: Sequence[tuple[type[Exception], str]] = (
     (BoardTripped, "board-tripped"),
     (BoardRestarted, "board-restarted"),
     (BoardSilent, "board-silent"),
+    (BoardContradicts, "board-contradicts"),
     (BoardRefused, "board-refused"),
     (BoardUnfit, "self-test"),
+    (BoardLacks, "board-lacks"),
     (BoardFault, "board"),
     (ZeroError, "zero"),
     (PortError, "port-lost"),
@@ -67,15 +83,23 @@ def run_test(
 
     `operator` does what hands must do; a simulated board does that by itself, and only for a real one it is needed (by procedures
     with such steps). `at_simulated` names somebody else for a simulated board, given the hands that it has. `cancelled` is asked
-    some twenty times a second, and may raise Cancelled with a reason. `when` and `software` go into the record as they are.
+    some twenty times a second, and may raise Cancelled with a reason. Signals end a test in good order, as often as they may come; one
+    that came is left for whoever holds them off around this. `when` and `software` go into the record as they are.
     `capture` gets everything that was received (format: bench.ports.replay). `memory`: what earlier tests of this session learnt of the
     bench. Raises SetupError if this board can't do the test; everything else ends in a record.
     """
-    board = BoardClient(port, CaptureWriter(capture) if capture is not None else None)
+    writer = CaptureWriter(capture) if capture is not None else None
+    board = BoardClient(port, writer)
     ledger = Ledger(procedure, setup, when, software, port.address, board.link)
     known = memory if memory is not None else BenchMemory()
-    _Test(board, ledger, operator, at_simulated, progress, cancelled or (lambda: False), known).perform()
-    return ledger.record()
+    with held() as hold:
+        _Test(board, ledger, operator, at_simulated, progress, heeding(hold, cancelled), known).perform()
+        if writer is not None and writer.problem:
+            ledger.notes.append(writer.problem)
+        return ledger.record()
+
+
+BEGUN = "the program was stopped before the test was over; what the board had sent by then is in the capture, if one was kept"
 
 
 def begun_record(procedure: Procedure, setup: Setup, address: str, why: str, *, when: str, software: str) -> TestRecord:
@@ -92,7 +116,7 @@ class _Test:
         operator: Operator | None,
         at_simulated: Callable[[SimulatedHands], Operator] | None,
         progress: Progress | None,
-        cancelled: Callable[[], bool],
+        heed: Callable[[], None],
         memory: BenchMemory,
     ) -> None:
         self._board = board
@@ -101,11 +125,12 @@ class _Test:
         self._operator = operator
         self._at_simulated = at_simulated
         self._progress = progress
-        self._cancelled = cancelled
+        self._heed = heed
+        self._is_secured = False
         self._memory = memory
         self._loads: dict[str, Load] = {}
         self._began_s = board.port.now_s()
-        board.idle = self._check_cancelled
+        board.idle = heed
         begun = SessionNote(setup_record(self._setup, self._setup.nominal_v), self._procedure, ledger.when, ledger.software)
         board.note(note="session", **encode(begun))
 
@@ -113,15 +138,18 @@ class _Test:
 
     def perform(self) -> None:
         try:
-            self._open()
-            self._go_through()
+            try:
+                self._open()
+                self._go_through()
+            finally:
+                # Before anything is said or written of what happened.
+                self._secure()
         except SetupError:
             raise
         except (Exception, KeyboardInterrupt) as error:
             self._ledger.interrupted = self._why(error)
             self._board.note(note="interrupted", text=self._ledger.interrupted)
         finally:
-            self._secure()
             self._board.note(note="closed", left_out=self._ledger.left_out, notes=self._ledger.notes, link=self._board.link())
 
     def _go_through(self) -> None:
@@ -136,13 +164,11 @@ class _Test:
                 self._ledger.leave_out_after(step, "all limits were decided before")
 
     def _secure(self) -> None:
-        """Everything open, however often the keyboard is hit while that is being done."""
-        problem: str | None = None
-        while problem is None:
-            try:
-                problem = self._board.make_safe()
-            except KeyboardInterrupt:
-                continue
+        """Everything open, if it was not opened for good already."""
+        if self._is_secured:
+            return
+        problem = self._board.make_safe()
+        self._is_secured = True
         if problem and not any(fault.code == "not-confirmed-open" for fault in self._ledger.faults):
             self._blame_bench(BenchFault("not-confirmed-open", problem, spoils=False))
 
@@ -160,12 +186,9 @@ class _Test:
         if code == "program":
             _log.error("the test was broken off by an error in the program", exc_info=error)
             text = f"an error in the program: {type(error).__name__}: {error}"
-        self._blame_bench(BenchFault(code, text, spoils=False))
+        # A board that contradicts itself was not to be believed before either.
+        self._blame_bench(BenchFault(code, text, spoils=isinstance(error, BoardContradicts)))
         return text
-
-    def _check_cancelled(self) -> None:
-        if self._cancelled():
-            raise Cancelled
 
     # --- contact
 
@@ -184,6 +207,7 @@ class _Test:
         if unit is not None:
             hands = SimulatedHands(board, unit)
             self._operator = hands if self._at_simulated is None else self._at_simulated(hands)
+        board.need_channels(description)
         self._rated = load_for("rated", setup, description)
         self._memory.meet(board.identity(), self._began_s)
         off_s = self._began_s - setup.rested_s
@@ -197,9 +221,9 @@ class _Test:
         mode = "PREC" if self._setup.precise else "FAST"
         if mode not in description.modes:
             raise SetupError(f"setting the sample mode: this board has no mode {mode}")
-        self._board.command(f"SENS:MODE {mode}", "SENS:MODE?", mode)
-        volts = [open_v(self._setup, self._rated, self._volts(step)) for step in self._procedure.runs]
-        self._board.command(f"SENS:VOLT:RANG {format_number(round(range_reach_v(self._setup, volts), 2))}")
+        self._board.command(f"SENS:MODE {mode}", Expect("SENS:MODE?", MODE, mode))
+        volts = [open_v(self._setup, self._rated, self._volts(step), description) for step in self._procedure.runs]
+        self._board.select_range(round(range_reach_v(self._setup, volts), 2))
 
     def _choose_loads(self, description: BoardDescription) -> None:
         """The load of every step, before anything is switched. What goes beyond the rated load may be left out, and said."""
@@ -321,7 +345,8 @@ class _Test:
 
     def _go_on(self) -> None:
         """Work with the board again after everything was opened."""
-        self._board.go_on(self._check_cancelled)
+        self._is_secured = False
+        self._board.go_on(self._heed)
         self._choose_sampling(self._bench.description)
 
     def _keep_short(self, step: RunStep, proof: BenchProof) -> None:

@@ -6,11 +6,10 @@ from collections.abc import Sequence
 
 from bench.calibration import Calibrated, ClockCalibrated, command_lines
 from bench.description import BoardDescription
-from bench.ports import Port
-from bench.session.board import BoardClient, BoardFault
-
-_STORE_S = 2.5
-_SAME = 1e-5
+from bench.ports import Port, PortError
+from bench.session.board import LONG_REPLY_S, BoardFault
+from bench.session.conversation import Cancelled, conversation
+from bench.wire.answers import DONE, same_number
 
 
 def best_lines(zeroed_one: BoardDescription, channels: Sequence[Calibrated], clock: ClockCalibrated | None, date: int) -> tuple[str, ...]:
@@ -22,20 +21,27 @@ def best_lines(zeroed_one: BoardDescription, channels: Sequence[Calibrated], clo
 
 
 def put_in_force(port: Port, lines: Sequence[str]) -> BoardDescription:
-    """Tell the board these lines, have it keep them, and read back what it then says. BoardFault if that is not what it was told."""
-    board = BoardClient(port)
+    """Tell the board these lines, have it keep them, and read back what it then says. BoardFault if that is not what it was told, or if
+    that was broken off; it says what the board has then."""
+    now_has = "the board is as it was"
     try:
-        board.open()
-        for line in lines:
-            board.command(line)
-        board.send("CAL:STOR")
-        board.query("*OPC?", "1", timeout_s=_STORE_S)
-        description = board.open()
-        wrong = board.self_test()
-        if wrong:
-            raise BoardFault(f"calibrating the board at {port.address}: after storing it says that {wrong}")
-    finally:
-        board.make_safe()
+        with conversation(port) as board:
+            board.open()
+            now_has = "nothing is stored in the board: take its power for a moment, and it is as it was"
+            for line in lines:
+                board.command(line)
+            # From here on it is brought to its end, which takes a second or two: a board that has stored half of it would be worse.
+            board.idle = None
+            now_has = "the board may have stored it or not: calibrate it again"
+            board.send("CAL:STOR")
+            board.query("*OPC?", DONE, duty_s=LONG_REPLY_S)
+            description = board.open()
+            wrong = board.self_test()
+            if wrong:
+                raise BoardFault(f"after storing it says that {wrong}")
+    except (BoardFault, PortError, Cancelled, KeyboardInterrupt) as error:
+        why = str(error) or type(error).__name__
+        raise BoardFault(f"storing the calibration in the board at {port.address}: {why}; {now_has}") from error
     for line in lines:
         _check_said(description, line, port.address)
     return description
@@ -54,7 +60,7 @@ def _check_said(description: BoardDescription, line: str, address: str) -> None:
         told, said = [float(text) for text in parameters.split(",")], (description.clock_hz, description.clock_half_width)
     elif header == "CAL:DATE":
         told, said = [float(parameters)], [description.calibrated]
-    if any(abs(t - s) > _SAME * max(abs(t), 1e-9) for t, s in zip(told, said, strict=True)):
+    if not all(map(same_number, told, said)):
         raise BoardFault(f"calibrating the board at {address}: it was told {line} and says {', '.join(f'{s:g}' for s in said)}")
 
 

@@ -1,12 +1,14 @@
 """Files that a bench keeps of itself: calibrations, one file each, and the readings of a kept standard, one line each.
 
-Nothing that was written is ever written over.
+Whatever is written is there whole or not at all, whether the disk is full or the program is killed.
 """
 
 from __future__ import annotations
 
+import errno
 import json
 import os
+import secrets
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -18,6 +20,7 @@ from bench.uncertainty import Estimate
 
 CALIBRATION_FORMAT = 1
 STANDARD_FORMAT = 1
+_STORED = "stored_in_board"
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,17 +33,30 @@ class Entry:
     values: Mapping[str, tuple[float, float, str]]
 
 
-def write_whole(path: Path, text: str) -> None:
-    """The whole text or nothing: a full disk or a kill leaves what stood there before, never half a record."""
-    part = path.with_name(f"{path.name}.part")
+def write_whole(path: Path, content: str | bytes) -> None:
+    """The whole content or nothing: a full disk or a kill leaves what stood there before, never half a record.
+
+    OSError if it can't be written, also where something stands that is no ordinary file: a device, a folder, a symbolic link.
+    """
+    if path.is_symlink():
+        raise OSError("it is a symbolic link, which would be replaced; name the file that it leads to")
+    if path.exists() and not path.is_file():
+        raise OSError("it is no ordinary file; name one, or one that is not there yet")
+    part = path.with_name(f".{secrets.token_hex(8)}.part")
     try:
-        with part.open("w", encoding="utf-8") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
+        _write_new(part, content)
         part.replace(path)
-    finally:
+    except BaseException:
         part.unlink(missing_ok=True)
+        raise
+
+
+def _write_new(path: Path, content: str | bytes) -> None:
+    """A file that was not there before, on the disk when this returns."""
+    with path.open("xb") as file:
+        file.write(content.encode() if isinstance(content, str) else content)
+        file.flush()
+        os.fsync(file.fileno())
 
 
 def make_folder(folder: Path) -> None:
@@ -51,20 +67,39 @@ def make_folder(folder: Path) -> None:
         raise TableError(f"keeping files in {folder}: {error.strerror or error}; name a folder that can be written") from error
 
 
-def keep_calibration(folder: Path, calibration: Calibration, stored: bool, when: str, software: str) -> Path:
-    """A new file in `folder`, named for the board's serial number and the time. TableError if it can't be written."""
+def keep_calibration(folder: Path, calibration: Calibration, when: str, software: str) -> Path:
+    """A new file in `folder`, named for the board's serial number and the time, which says that the board has nothing of it yet.
+    TableError if it can't be written."""
     serial = "".join(c for c in calibration.board.split(",")[2] if c.isalnum())
     stamp = "".join(c for c in when[:19] if c.isalnum())
     path = folder / f"{serial}-{stamp}.json"
     content: dict[str, Any] = {"schema": "makebreak-calibration-1", "format": CALIBRATION_FORMAT, "when": when, "software": software}
-    content |= {"stored_in_board": stored, **_plain(asdict(calibration))}
+    content |= {_STORED: False, **_plain(asdict(calibration))}
     make_folder(folder)
     try:
-        with path.open("x", encoding="ascii") as file:
-            file.write(json.dumps(content, indent=2, allow_nan=False) + "\n")
+        _write_new(path, json.dumps(content, indent=2, allow_nan=False) + "\n")
+    except FileExistsError as error:
+        raise TableError(f"keeping the calibration in {path}: there is one already") from error
     except OSError as error:
+        path.unlink(missing_ok=True)
         raise TableError(f"keeping the calibration in {path}: {error.strerror or error}; name a folder that can be written") from error
     return path
+
+
+def mark_stored(path: Path) -> None:
+    """Have the file of a calibration say that the board has it. TableError if that can't be written.
+
+    In place and no longer than before, so that a full disk can't prevent it.
+    """
+    no, yes = (f'"{_STORED}": {word}'.encode() for word in ("false", "true "))
+    try:
+        with path.open("r+b", buffering=0) as file:
+            file.seek(file.read().index(no))
+            file.write(yes)
+            os.fsync(file.fileno())
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or error
+        raise TableError(f"noting in {path} that the board has stored it: {why}; it has all the same") from error
 
 
 def _plain(value: Any) -> Any:
@@ -84,23 +119,58 @@ def standard_path(folder: Path, name: str) -> Path:
 
 
 def append_standard(path: Path, entry: Entry) -> None:
-    """One more line at the end of the file. TableError if it can't be written."""
+    """One more line at the end of the file, whole or not at all, in the place of one that was not finished. TableError if it can't be
+    written."""
     line = json.dumps({"format": STANDARD_FORMAT, **asdict(entry)}, allow_nan=False)
     make_folder(path.parent)
     try:
-        with path.open("a", encoding="ascii") as file:
-            file.write(line + "\n")
+        with path.open("a+b", buffering=0) as file:
+            file.seek(0)
+            before = file.read()
+            end = len(before) - len(_unfinished(before))
+            file.truncate(end)
+            try:
+                data = f"{line}\n".encode("ascii")
+                if end and before[end - 1] != ord("\n"):
+                    data = b"\n" + data
+                if file.write(data) != len(data):
+                    raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+                os.fsync(file.fileno())
+            except BaseException:
+                file.truncate(end)
+                raise
     except OSError as error:
         raise TableError(f"keeping the standard in {path}: {error.strerror or error}; name a folder that can be written") from error
 
 
+def unfinished_line(path: Path) -> str:
+    """What to say of a last line that was never finished, because the program was killed or the disk was full; else empty."""
+    try:
+        found = _unfinished(path.read_bytes())
+    except OSError:
+        return ""
+    return f"the last line of {path} was never finished; it counts for nothing, and the next reading takes its place" if found else ""
+
+
+def _unfinished(content: bytes) -> bytes:
+    """What stands after the last whole line; a line whose end of line alone is missing is whole."""
+    rest = content.rpartition(b"\n")[2]
+    try:
+        json.loads(rest)
+    except ValueError:
+        return rest
+    return b""
+
+
 def read_standard(path: Path) -> tuple[Entry, ...]:
-    """All that was kept, oldest first; nothing if there is no file yet. TableError for a line that can't be read."""
+    """All that was kept, oldest first; nothing if there is no file yet. A last line that was not finished is left out. TableError for any
+    other that can't be read."""
     if not path.exists():
         return ()
     entries = []
     try:
-        lines = path.read_text(encoding="ascii").splitlines()
+        content = path.read_bytes()
+        lines = content.removesuffix(_unfinished(content)).decode("ascii").splitlines()
     except (OSError, UnicodeDecodeError) as error:
         raise TableError(f"kept standard {path}: cannot be read: {error}") from error
     for number, line in enumerate(lines, 1):

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from typing import Protocol, TypeAlias
 
 from bench.calibration import MeterAccuracy
-from bench.session.board import BoardClient
+from bench.session.board import BoardClient, Expect
 from bench.wire import format_channels, format_number
+from bench.wire.answers import NAME, NUMBER
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,13 +111,12 @@ class SimulatedHands:
     def do(self, action: Action, meanwhile: Meanwhile) -> bool:
         match action:
             case FitLink():
-                self._board.command("SIM:UNIT LINK", "SIM:UNIT?", "LINK")
+                self._board.command("SIM:UNIT LINK", Expect("SIM:UNIT?", NAME, "LINK"))
             case FitUnit():
-                self._board.command(f"SIM:UNIT {self._unit}", "SIM:UNIT?", self._unit)
+                self._board.command(f"SIM:UNIT {self._unit}", Expect("SIM:UNIT?", NAME, self._unit))
             case SetSupply(volts=volts, loads=loads):
-                text = format_number(volts)
                 on = "" if loads is None else f",{format_channels(loads)}"
-                self._board.command(f"SIM:SUPP {text}{on}", "SIM:SUPP?", text)
+                self._board.command(f"SIM:SUPP {format_number(volts)}{on}", Expect("SIM:SUPP?", NUMBER, volts))
             case Cool(seconds=seconds):
                 self._board.command(f"SIM:WAIT {format_number(seconds)}")
             case Do():
@@ -125,13 +125,13 @@ class SimulatedHands:
 
     def turn_supply(self, by_v: float) -> None:
         """As if somebody had turned the supply's knob."""
-        now_v = float(self._board.query("SIM:SUPP?", r"[-+\d.E]+"))
+        now_v = self._board.query("SIM:SUPP?", NUMBER)
         self._board.set_number("SIM:SUPP", round(min(max(now_v + by_v, 0.0), _MOST_V), 3))
 
     def read_meter(self, place: Place, meanwhile: Meanwhile) -> float:
         meter = self._meters[place.unit]
         accuracy = f"{format_number(meter.part)},{format_number(meter.rest)}"
-        return float(self._board.query(f"SIM:MET? {place.channel},{accuracy}", r"[-+\d.E]+"))
+        return self._board.query(f"SIM:MET? {place.channel},{accuracy}", NUMBER)
 
 
 def attending(board: BoardClient) -> Meanwhile:

@@ -149,6 +149,8 @@ def _follow(reading: Reading, note: dict[str, Any], procedure: Procedure, name: 
             reading.description, reading.zeroed = zeroed(reading.stated, LinkReadings(*phases)), True
         case "run":
             _open_run(reading, note, procedure, name)
+        case "stamp" if reading.open is not None:
+            reading.open.analysis.compare(note["stamp"], note["ticks"], note["sent_s"], note["received_s"])
         case "off" if reading.open is not None:
             reading.open.shown = _shown(reading.open, reading.setup)
         case "shorted":
@@ -176,12 +178,14 @@ def _open_run(reading: Reading, note: dict[str, Any], procedure: Procedure, name
     step = next((s for s in procedure.runs if s.name == note["step"]), None)
     if step is None or reading.description is None:
         raise CaptureError(f"capture {name}: it holds a run {note['step']!r}, which procedure {procedure.name} has not")
+    if reading.description.missing:
+        raise CaptureError(f"capture {name}: its board has no channel {' and no '.join(reading.description.missing)}: no run can be judged")
     load = load_for(step.loads, reading.setup, reading.description)
     if list(load.numbers) != note["loads"]:
         made = note["loads"]
         raise CaptureError(f"capture {name}: run {note['name']} was made on loads {made}, not on {list(load.numbers)}")
     rated = load_for("rated", reading.setup, reading.description)
-    conditions = conditions_for(reading.setup, rated, load, note["volts"])
+    conditions = conditions_for(reading.setup, rated, load, note["volts"], reading.description)
     observer = reading.onlooker.begin(reading.description) if reading.onlooker is not None else None
     if note.get("live") and reading.before is not None:
         analysis = reading.before.carried_on(conditions, frozenset(load.numbers), observer)

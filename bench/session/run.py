@@ -12,7 +12,7 @@ from bench.measure import Conditions, Counts, Measured
 from bench.measure.flashes import FlashTable
 from bench.procedure import RunStep
 from bench.samples import Block
-from bench.session.board import BoardClient
+from bench.session.board import BoardClient, BoardContradicts
 from bench.session.progress import Event, Live, Traced
 from bench.session.setup import Load
 from bench.transitions import Change
@@ -22,6 +22,7 @@ REST_S = 0.5  # everything open before each run: the zeros of the currents are r
 LOOK_S = 0.1
 _LEAST_S = 0.01
 _TELL_S = 0.048  # whoever watches a trace sees steps of a tenth of a second; a little more often than twenty times
+_STILL_S = 0.25
 _MEASURE_S = 1.0
 _BENCH_CLEAR_S = 4.0  # by then several flashes of any unit have shown what a first one may only seem to show
 LIVE_COUNTS = Counts(skip=2, average=3)
@@ -90,6 +91,7 @@ class Run:
         board, plan = self._board, self.plan
         board.listener = self.analysis.feed
         board.start_sampling()
+        self._compare_clocks()
         board.attend(REST_S)
         board.close_loads(plan.load.numbers)
         board.attend(LOOK_S)
@@ -117,8 +119,23 @@ class Run:
     def switch_off(self) -> None:
         """Send the unit off before anything is computed. What is measured is what came until now: switching off is not its doing."""
         self._board.note(note="off")
+        stillness = self.analysis.stillness
+        new = stillness.new if stillness.now_s > _STILL_S else None
         self._board.send("OUTP OFF")
         self._final = snapshot(self.analysis, self.plan.counts), self.analysis.flashes()
+        if new is not None and self._final[0].facts.get("behaviour", "no supply") != "no supply":
+            self._prove_alive(new)
+
+    def _prove_alive(self, new: int) -> None:
+        """For a while nothing new has come, only `new` frames in all: see that something does as the supply goes. BoardContradicts if not.
+
+        A unit that stands still on a board without noise looks like a board that stands still.
+        """
+        self._board.switch_master(False)
+        self._board.attend(LOOK_S)
+        if self.analysis.stillness.new == new:
+            shown = "its samples are the same with the master switch open as with it closed"
+            raise BoardContradicts(f"the board at {self._board.port.address} stands still: {shown}; restart it")
 
     def close(self) -> None:
         """The run is over though the unit goes on flashing: another one carries on."""
@@ -143,6 +160,7 @@ class Run:
             self._seen, self._changed_s = seen, now_s
         fresh = now_s - self._measured_s >= _MEASURE_S
         if fresh:
+            self._compare_clocks()
             self._latest, self._measured_s = snapshot(analysis, self.plan.counts), now_s
         on_s = now_s - self._on_s
         left_s = max(0.0, self._at_most_s() - on_s)
@@ -153,6 +171,12 @@ class Run:
             # A bench that is at fault has nothing to show of the unit, however many flashes are looked at.
             spoilt = on_s > _BENCH_CLEAR_S and bool(spoiling(self._latest.bench_faults))
             self.stopped_early = spoilt or (seen[1] >= counts.skip + counts.average and self._enough(self._latest))
+
+    def _compare_clocks(self) -> None:
+        """Ask the board where its stamps are: between question and answer lies a bound on its clock that no delay can blur."""
+        asked = self._board.ask_stamp()
+        self.analysis.compare(*asked)
+        self._board.note(note="stamp", **asked._asdict())
 
     def _observe(self, block: Block, changes: Sequence[Change]) -> None:
         self._traced.append((self._envelope.feed(block), changes, block.end_s))

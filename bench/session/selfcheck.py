@@ -10,6 +10,7 @@ from bench.description import BoardDescription
 from bench.ports import Port
 from bench.samples import accuracies
 from bench.session.board import BoardClient
+from bench.session.conversation import conversation
 from bench.session.lamp_check import lamp_takes
 from bench.session.operator import FitLink, FitUnit, Operator, SimulatedHands, attending
 from bench.session.watch import Watch, look
@@ -47,11 +48,8 @@ def self_check(
     `link`: zero it with the shorting link, which `operator` fits (a simulated board does it by itself). `lamps`: light each lamp of
     the bank alone through the link. Lamps of another system voltage than `system_v` burn out: the caller must have asked.
     """
-    board = BoardClient(port)
-    try:
+    with conversation(port) as board:
         return tuple(_findings(board, link, lamps, system_v, operator))
-    finally:
-        board.make_safe()
 
 
 def _findings(board: BoardClient, link: bool, lamps: bool, system_v: float, operator: Operator | None) -> Iterator[Finding]:

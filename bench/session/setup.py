@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from bench import files
 from bench.bank import Bank, Socket, nominal_test_v, sockets_text
 from bench.claims import Claims
-from bench.description import BoardDescription
+from bench.description import BoardDescription, Loop
 from bench.grade import Rule
 from bench.limits import LimitSet
 from bench.measure import FACTS, Conditions, Counts
@@ -17,7 +17,8 @@ from bench.procedure import Loads
 from bench.record import SetupRecord
 
 TRAILER_W = 21.0
-LOOP_OHM = 0.10  # series resistance from supply to lamps: SAE J823 (1994), after a public summary
+LOOP_ASSUMED = Loop(0.10, 0.03)
+"""Of a board that does not state its own: what SAE J823 (1994) asks for, after a public summary; how far benches are off it is a guess."""
 _INRUSH: Mapping[str, float] = {"filament": 15.0, "led": 3.0, "resistor": 1.0, "led+resistor": 3.0}
 """Times the steady current that a cold load takes from a stiff source, at most: filaments 10 to 15 (general lighting notes); LED lamps, for
 the capacitors at their input (common practice, no source)."""
@@ -323,16 +324,23 @@ def _known(load: Load, setup: Setup) -> tuple[Socket, ...] | None:
     return load.known if setup.filament or setup.bank is not None else None
 
 
-def open_v(setup: Setup, rated: Load, lamp_v: float) -> float:
+def loop_of(description: BoardDescription) -> Loop:
+    """Series resistance from supply to lamps: the board's own, or LOOP_ASSUMED."""
+    return description.loop or LOOP_ASSUMED
+
+
+def open_v(setup: Setup, rated: Load, lamp_v: float, description: BoardDescription) -> float:
     """The supply's voltage without load that leaves lamp_v at the lamps, unit shorted and rated load on (SAE J823)."""
-    return lamp_v + LOOP_OHM * (steady_a(rated, setup, lamp_v) or 0.0)
+    return lamp_v + loop_of(description).ohm * (steady_a(rated, setup, lamp_v) or 0.0)
 
 
-def conditions_for(setup: Setup, rated: Load, load: Load, lamp_v: float) -> Conditions:
-    """What the analysis has to know; the band of the supply is what the loop leaves at the unit, 2.5 % wider each way."""
-    source_v = open_v(setup, rated, lamp_v)
-    falls = 1.2 * LOOP_OHM * (steady_a(load, setup, lamp_v) or 0.0)
-    slack = _SUPPLY_PART * lamp_v
+def conditions_for(setup: Setup, rated: Load, load: Load, lamp_v: float, description: BoardDescription) -> Conditions:
+    """What the analysis has to know; the band of the supply is what the loop leaves at the unit, 2.5 % wider each way, and by what the
+    loop's uncertainty (k = 2) may hide at the rated load."""
+    loop = loop_of(description)
+    source_v = open_v(setup, rated, lamp_v, description)
+    falls = 1.2 * loop.ohm * (steady_a(load, setup, lamp_v) or 0.0)
+    slack = _SUPPLY_PART * lamp_v + 2.0 * loop.u_ohm * (steady_a(rated, setup, lamp_v) or 0.0)
     return Conditions(
         system_v=setup.system_v,
         lamps_w=load.watts,
@@ -354,7 +362,8 @@ def protection_a(setup: Setup, load: Load, lamp_v: float, description: BoardDesc
     if known is None:
         return limit.high
     cold_siemens = sum(_INRUSH[socket.kind] * socket.current_a(setup.system_v, lamp_v) for socket in known) / lamp_v
-    inrush = open_v(setup, load, lamp_v) * cold_siemens / (1.0 + LOOP_OHM * cold_siemens)
+    loop_ohm = max(loop_of(description).ohm - 2.0 * loop_of(description).u_ohm, 0.0)
+    inrush = open_v(setup, load, lamp_v, description) * cold_siemens / (1.0 + loop_ohm * cold_siemens)
     return min(max(round(1.25 * inrush, 1), limit.low), limit.high)
 
 

@@ -16,6 +16,7 @@ from bench.procedure import Procedure
 from bench.samples import Accuracy, accuracies
 from bench.session.board import BoardClient, BoardFault
 from bench.session.conduct import run_test
+from bench.session.conversation import conversation
 from bench.session.operator import FitLink, FitUnit, Operator, SimulatedHands, attending
 from bench.session.progress import Asked, Progress
 from bench.session.setup import Setup, range_reach_v
@@ -49,8 +50,7 @@ def measure_link(
     port: Port, setup: Setup, operator: Operator | None, progress: Progress = lambda event: None
 ) -> tuple[BoardDescription, dict[str, Estimate]]:
     """The board's readings with the link fitted and two lamps of the bank. BoardFault or PortError if that can't be done."""
-    board = BoardClient(port)
-    try:
+    with conversation(port) as board:
         description = board.open()
         unit = board.simulated_unit()
         board.command("*CLS")
@@ -60,8 +60,7 @@ def measure_link(
         progress(Asked(FitLink()))
         hands.do(FitLink(), attending(board))
         lamps = [n for n, load in sorted(description.loads.items()) if load.kind == "LAMP"][:_LAMPS]
-        board.command(f"SENS:VOLT:RANG {range_reach_v(setup, [setup.nominal_v]):g}")
-        number = int(board.query("SENS:VOLT:RANG?", r"[0-3]"))
+        number = board.select_range(round(range_reach_v(setup, [setup.nominal_v]), 2))
         watch = Watch(description)
         board.listener = watch
         board.start_sampling()
@@ -72,8 +71,6 @@ def measure_link(
         board.listener = None
         progress(Asked(FitUnit("the unit")))
         hands.do(FitUnit(unit or "the unit"), attending(board))
-    finally:
-        board.make_safe()
     volts = off["v_in"].mean if "v_in" in off else _LEAST_V
     if volts < _LEAST_V:
         raise BoardFault(f"measuring a standard on the board at {port.address}: {volts:.2f} V at the input; switch the supply on")
@@ -105,20 +102,21 @@ def link_quantities(
     for name, channel in (("current_zero_a", "i_load"), ("current_zero_low_a", "i_load_low")):
         if channel in rest:
             found[name] = _reading(known, channel, rest[channel], "A")
-    if "v_drop" in rest and "v_drop" in off:
+    if "v_drop" in rest and "v_drop" in off and "v_in" in off:
         risen = off["v_drop"].mean - rest["v_drop"].mean
         parts = known["v_drop"].parts("v_drop", risen, {"v_in": off["v_in"].mean}, rest["v_drop"].u)
         found["drop_share"] = Estimate(risen, "V", (*parts, Component("noise", off["v_drop"].u))).scaled(1.0 / off["v_in"].mean, "1")
-    if "v_out" in off:
+    if "v_out" in off and "v_in" in off:
         found["out_over_in"] = _ratio(_reading(known, "v_out", off["v_out"], "V"), _reading(known, "v_in", off["v_in"], "V"))
     currents: dict[str, Estimate] = {}
     for channel in ("i_load", "i_load_low"):
         if channel in on and channel in rest:
             amperes = on[channel].mean - rest[channel].mean
-            parts = known[channel].parts(channel, amperes, {"v_in": on["v_in"].mean}, rest[channel].u)
+            others = {name: reading.mean for name, reading in on.items()}
+            parts = known[channel].parts(channel, amperes, others, rest[channel].u)
             currents[channel] = Estimate(amperes, "A", (*parts, Component("noise", on[channel].u)))
     best = currents.get("i_load_low", currents.get("i_load"))
-    if best is not None and "v_out" in on:
+    if best is not None and "v_out" in on and on["v_out"].mean > 0.0:
         volts = _reading(known, "v_out", on["v_out"], "V")
         by_law = (nominal_v / volts.value) ** CURRENT_EXPONENT
         at_nominal = best.scaled(by_law, "A")

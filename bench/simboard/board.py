@@ -11,7 +11,6 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any, Protocol
 
-from bench.bank import Bank
 from bench.description import BoardDescription
 from bench.simboard.commands import CommandError, LineBuffer, Status, execute
 from bench.simboard.drawn import draw_rig
@@ -75,7 +74,7 @@ class SimulatedBoard:
 
     `seed` draws its hidden errors, its noise and its bridge's delays; `ideal` leaves errors and noise out. `faults`: names
     of `RIG_FAULTS`. `find_unit` gives what `World.set_unit` takes for a name (KeyError if unknown). `first_stamp`: that of every
-    run's first sample, for tests of the wrap. `bank`: what the description says of the sockets, None for the bank `standard`.
+    run's first sample, for tests of the wrap. `description`: what it says about itself, None for the reference rig of this seed.
     """
 
     firmware = FIRMWARE
@@ -93,9 +92,11 @@ class SimulatedBoard:
         find_unit: Callable[[str], Any] = _no_units,
         link: Link | None = None,
         first_stamp: int = 0,
-        bank: Bank | None = None,
+        description: BoardDescription | None = None,
     ) -> None:
-        self.rig, self.meter, delays, self._chance = draw_rig(seed, ideal=ideal, faults=faults, ambient_c=ambient_c, bank=bank)
+        self.rig, self.meter, delays, self._chance = draw_rig(
+            seed, ideal=ideal, faults=faults, ambient_c=ambient_c, description=description
+        )
         self.description: BoardDescription = self.rig.description
         self.scales = Scales(self.description)
         self.link = Link() if link is None else link
@@ -149,8 +150,12 @@ class SimulatedBoard:
             return
         self._last_line_s = self.now_s
         if reply is not None:
-            self.uplink.send(self.now_s, encode_reply(reply))
-            self._zero_first = True
+            self.answer(reply)
+
+    def answer(self, reply: str) -> None:
+        """Send a reply."""
+        self.uplink.send(self.now_s, encode_reply(reply))
+        self._zero_first = True
 
     # --- what commands do ---
 

@@ -34,6 +34,8 @@ POWER_ON = 128
 OPERATION_COMPLETE = 1
 _NUMBER = r"[+-]?(\d+\.?\d*|\.\d+)([Ee][+-]?\d+)?"
 Value: TypeAlias = float | str | bool | frozenset[int]
+Handler: TypeAlias = Callable[..., str | None]
+Parser: TypeAlias = Callable[[str], Value]
 
 
 class CommandError(Exception):
@@ -121,14 +123,18 @@ def _whole(text: str) -> float:
     return value
 
 
-def _mode(text: str) -> str:
-    word = text.upper()
-    if not word.isalpha():
-        raise CommandError(-104)
-    try:
-        return {"FAST": "FAST", "PREC": "PREC", "PRECISE": "PREC"}[word]
-    except KeyError:
-        raise CommandError(-224) from None
+def _one_of(**words: str) -> Parser:
+    """The parser of a parameter that is one of these words; what each stands for."""
+
+    def parse(text: str) -> str:
+        if not text.isalpha():
+            raise CommandError(-104)
+        try:
+            return words[text.upper()]
+        except KeyError:
+            raise CommandError(-224) from None
+
+    return parse
 
 
 def _channels(text: str) -> frozenset[int]:
@@ -164,10 +170,6 @@ def _split(text: str) -> list[str]:
     """Parameters between commas, those inside brackets left alone."""
     kept = re.sub(r"\([^)]*\)", lambda pair: pair[0].replace(",", "\0"), text)
     return [part.strip().replace("\0", ",") for part in kept.split(",")] if text else []
-
-
-Handler: TypeAlias = Callable[..., str | None]
-Parser: TypeAlias = Callable[[str], Value]
 
 
 @dataclass(frozen=True, slots=True)
@@ -360,6 +362,10 @@ def _wait(b: SimulatedBoard, seconds: float) -> None:
     b.rest(seconds)
 
 
+def _reset(b: SimulatedBoard, cause: str) -> None:
+    b.power_up(ResetCause[cause])
+
+
 def _nothing(b: SimulatedBoard) -> None:
     return None
 
@@ -403,7 +409,7 @@ _ROWS: tuple[tuple[str, tuple[Parser, ...], Handler], ...] = (
     ("ROUTe:CLOSe?", (), lambda b: format_channels(b.loads)),
     ("ROUTe:OPEN", (_channels,), _open),
     ("ROUTe:OPEN:ALL", (), _open_all),
-    ("SENSe:MODE", (_mode,), _set_mode),
+    ("SENSe:MODE", (_one_of(FAST="FAST", PREC="PREC", PRECISE="PREC"),), _set_mode),
     ("SENSe:MODE?", (), lambda b: b.settings.mode),
     ("SENSe:VOLTage:RANGe", (_number,), _set_range),
     ("SENSe:VOLTage:RANGe?", (), lambda b: str(b.settings.range_number)),
@@ -423,6 +429,7 @@ _ROWS: tuple[tuple[str, tuple[Parser, ...], Handler], ...] = (
     ("SIMulation:AMBient", (_number,), _set_ambient),
     ("SIMulation:AMBient?", (), lambda b: format_number(b.ambient_c)),
     ("SIMulation:METer?", (_name, _number, _number), _meter),
+    ("SIMulation:RESet", (_one_of(POW="POW", POWER="POW", EXT="EXT", EXTERNAL="EXT"),), _reset),
     ("SIMulation:WAIT", (_number,), _wait),
 )
 _COMMANDS: Mapping[str, tuple[tuple[Parser, ...], Handler]] = {

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from bench.bank import Bank
+from bench.description import BoardDescription
 from bench.simboard.hidden import RIG_FAULTS, draw_hidden
 from bench.simboard.meter import Meter
 from bench.simboard.rig import Rig, rig_description
@@ -24,12 +24,17 @@ class Drawn(NamedTuple):
 
 
 def draw_rig(
-    seed: int, *, ideal: bool = False, faults: Iterable[str] = (), ambient_c: float = 24.0, bank: Bank | None = None
+    seed: int,
+    *,
+    ideal: bool = False,
+    faults: Iterable[str] = (),
+    ambient_c: float = 24.0,
+    description: BoardDescription | None = None,
 ) -> Drawn:
-    """The rig of this seed. `ideal` leaves errors and noise out; `faults`: names of RIG_FAULTS (KeyError for others); `bank`: what its
-    description says of the sockets, None for the bank `standard`."""
+    """The rig of this seed. `ideal` leaves errors and noise out; `faults`: names of RIG_FAULTS (KeyError for others); `description`: what
+    it says about itself, None for the reference rig's of this seed with the bank `standard`."""
     errors, noise, delays, chance = np.random.default_rng([seed, 0xB0A2D]).spawn(4)
-    description = rig_description(seed, bank)
+    description = rig_description(seed) if description is None else description
     meter = Meter(errors.spawn(1)[0])
     hidden = reduce(lambda h, name: RIG_FAULTS[name].change(h), faults, draw_hidden(description, errors, ideal=ideal))
     return Drawn(Rig(description, hidden, noise, ambient_c), meter, delays, chance)

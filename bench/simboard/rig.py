@@ -46,6 +46,7 @@ range,self_check,0,0,0.004,0,4.092,0.001,0.004,0.002,0.002
 common,v_drop,v_in,0.00105
 curve,temperature,NTC,10000,10000,3950
 check,self_check,3.84,0.0002
+loop,0.1,0.006
 load,1,LAMP,21
 load,2,LAMP,21
 load,3,LAMP,21
@@ -61,7 +62,7 @@ limit,SIL,0.2,1,1
 """
 
 # Amplifiers run from 5 V and clip there, above the converter's 4.096 V: the filters behind them charge to what they give.
-_RAIL_CODES = 1024 * 5.0 / 4.096
+_RAIL_PART = 5.0 / 4.096
 _DRIFT_TIME_S = 60.0
 _COMPARATOR_FLOOR_V = 1.0
 _NOISE_BLOCK = 1 << 16
@@ -154,7 +155,7 @@ class Rig:
                 per_unit, sigma, line = 1.0, self.hidden.noise_factor * r.noise * slope, 0.0 * errors.line
                 zero = self._full * channel.curve.ratio(self.ambient_c + errors.zero)
                 code_zero = 0.0
-            low, high = -code_zero / per_unit, (_RAIL_CODES - code_zero) / per_unit
+            low, high = -code_zero / per_unit, (_RAIL_PART * self._full - code_zero) / per_unit
             rows.append((1.0 + errors.gain, zero, low, high, per_unit, code_zero, sigma, line))
         gains, zeros, lows, highs, per_units, code_zeros, sigmas, lines = (np.array(column) for column in zip(*rows, strict=True))
         stuck = np.array([name in self.hidden.stuck for name in self._names])
@@ -281,7 +282,7 @@ class Rig:
         code = np.clip(value, 0, top).astype(np.intp)
         value += run.line[owner, code]
         if run.stuck.any():
-            value[run.stuck[owner]] = 512.0
+            value[run.stuck[owner]] = 0.5 * self._full
         np.rint(value, out=value)
         return np.clip(value, 0, top, out=value).astype(np.uint16)
 
@@ -297,7 +298,7 @@ class Rig:
         value += self._normal(value.size).reshape(value.shape) * sigma
         code = np.clip(value, 0, self._full - 1).astype(np.intp)
         value += np.take_along_axis(self._run.line.T, code, axis=0)
-        value[:, self._run.stuck] = 512.0
+        value[:, self._run.stuck] = 0.5 * self._full
         return value
 
     def _normal(self, count: int) -> Array:

@@ -13,6 +13,7 @@ _SCALE_OFF = 0.1
 _ZERO_OFF_COUNTS = 32.0
 _LARGEST_U = 1000.0
 _CLOCK_OFF = 0.02
+_ROUNDING = 1e-9  # of the built-in value: what lies exactly at a limit is within it, whatever floating point makes of the difference
 
 
 class ScaleError(ValueError):
@@ -39,8 +40,8 @@ class Scales:
         built_in = next((r for r in channel.ranges if r.number == number), None) if channel is not None else None
         if channel is None or built_in is None:
             raise ScaleError(f"no range {number:g} of {name}")
-        far = abs(scale / built_in.scale - 1.0) > _SCALE_OFF or abs(zero - built_in.zero) > _ZERO_OFF_COUNTS
-        if far or not all(0.0 <= u <= _LARGEST_U for u in (us, uz, ul)):
+        near = _is_near(scale, built_in.scale, _SCALE_OFF) and abs(zero - built_in.zero) <= _ZERO_OFF_COUNTS
+        if not near or not all(0.0 <= u <= _LARGEST_U for u in (us, uz, ul)):
             raise ScaleError(f"range {number:g} of {name}")
         low, high = built_in.low, built_in.high
         if channel.curve is None:
@@ -52,7 +53,7 @@ class Scales:
         return replace(self.description, channels={**self.description.channels, name: replace(now, ranges=ranges)})
 
     def with_clock(self, hz: float, half_width: float) -> BoardDescription:
-        if abs(hz / self._built_in.clock_hz - 1.0) > _CLOCK_OFF or not 0.0 <= half_width <= _CLOCK_OFF:
+        if not _is_near(hz, self._built_in.clock_hz, _CLOCK_OFF) or not 0.0 <= half_width <= _CLOCK_OFF:
             raise ScaleError("clock")
         return replace(self.description, clock_hz=round(hz), clock_half_width=half_width)
 
@@ -77,3 +78,8 @@ class Scales:
         """Back to what was stored, as a reset does."""
         self.use(self._stored)
 
+
+
+def _is_near(value: float, built_in: float, part: float) -> bool:
+    """Whether a value is off the built-in one by no more than this part of it, the limit included."""
+    return abs(value - built_in) <= (part + _ROUNDING) * built_in

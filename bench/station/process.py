@@ -7,7 +7,6 @@ import logging
 import multiprocessing
 import os
 import select
-import signal
 import sys
 import threading
 from collections.abc import Iterator
@@ -17,6 +16,7 @@ from typing import Protocol
 
 from bench.station.station import SILENT_SCREEN_S, Station
 from bench.station.words import Beat, Broken, Leave, News, Order
+from bench.stopping import held
 
 _AT_ONCE = 500
 _ORDERLY_S = 4.0  # opening everything and keeping the record takes some 0.3 s
@@ -91,11 +91,8 @@ def _main(connection: Connection, folder: Path | None) -> None:
     if hasattr(os, "setsid"):
         os.setsid()
     _leave_terminal(folder)
-    station = Station(connection, folder)
-    for name in ("SIGTERM", "SIGHUP", "SIGINT"):
-        if hasattr(signal, name):
-            signal.signal(getattr(signal, name), lambda *_, name=name: station.end(f"the station was told to end ({name})"))
-    station.serve()
+    with held() as hold:
+        Station(connection, folder, told_to_end=lambda: hold.reason).serve()
 
 
 def _leave_terminal(folder: Path | None) -> None:

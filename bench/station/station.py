@@ -21,6 +21,7 @@ from bench.ports import Port, PortError
 from bench.ports.opening import open_port
 from bench.ports.serial_port import FoundPort, find_boards
 from bench.session import (
+    BEGUN,
     BenchMemory,
     BoardClient,
     BoardFault,
@@ -53,6 +54,7 @@ from bench.station.words import (
     Stop,
     Turn,
 )
+from bench.wire.answers import DONE
 
 SILENT_SCREEN_S = 1.0
 """A screen that was not heard for so long during a test is taken for gone: as long as a board waits for its host."""
@@ -64,14 +66,13 @@ _ATTEND_S = 0.02
 _LOOK_EVERY_S = 1.0
 _ASK_AGAIN_S = 20.0
 _WAITING_NEWS = 60
-_BEGUN = "the program was stopped before the test was over; what the board had sent by then is in the capture"
 # Of these only the newest counts; a screen that is behind may miss some.
 _STALE_SOON = (Traced, Live, SoFar, Waiting, Shown)
 _log = logging.getLogger(__name__)
 
 
 class Station:
-    """`serve` until told to leave, or until the other end of the connection is gone."""
+    """`serve` until told to leave, or until the other end of the connection is gone. `told_to_end`: why the system wants it to, if so."""
 
     def __init__(
         self,
@@ -79,8 +80,10 @@ class Station:
         folder: Path | None,
         clock: Callable[[], float] = time.monotonic,
         silent_screen_s: float = SILENT_SCREEN_S,
+        told_to_end: Callable[[], str | None] = lambda: None,
     ) -> None:
         self._silent_screen_s = silent_screen_s
+        self._told_to_end = told_to_end
         self._connection = connection
         self._folder = folder
         self._clock = clock
@@ -119,11 +122,13 @@ class Station:
     # --- hearing
 
     def end(self, reason: str) -> None:
-        """Leave as soon as possible; may be called from a signal handler."""
+        """Leave as soon as possible."""
         self._leave = self._leave or reason
 
     def hear(self, wait_s: float = 0.0) -> None:
-        """Take in the orders that are there."""
+        """Take in the orders that are there, and what the system says."""
+        if (reason := self._told_to_end()) is not None:
+            self.end(reason)
         try:
             while self._connection.poll(wait_s):
                 self._take(self._connection.recv())
@@ -209,7 +214,7 @@ class Station:
             return
         try:
             if self._port is not None:
-                BoardClient(self._port).query("*OPC?", "1", tries=2)
+                BoardClient(self._port).query("*OPC?", DONE, tries=2)
                 return
             if self._attached.address == "auto" and not self._worth_asking():
                 return
@@ -256,7 +261,7 @@ class Station:
         folder = self._folder / PRACTICE if self._folder is not None and self._simulated else self._folder
         setup = replace(begin.setup, rested_s=max(begin.setup.rested_s, self._rested_s(port, begin.setup.unit)))
         place = new_place(folder, setup.unit, when)
-        place.keep(begun_record(begin.procedure, setup, port.address, _BEGUN, when=when, software=software))
+        place.begin(begun_record(begin.procedure, setup, port.address, BEGUN, when=when, software=software))
         self.say(Started(setup.unit, place.record_path, place.capture_path))
         own = self._attached.own_hands
         try:
@@ -270,7 +275,7 @@ class Station:
                 cancelled=self._attend_screen,
                 when=when,
                 software=software,
-                capture=place.spool,
+                capture=place.capture,
                 memory=self._memory,
             )
         except SetupError as error:
@@ -278,8 +283,7 @@ class Station:
             self.say(Refused(str(error)))
             return
         self._opened_s, self._tested = port.now_s(), setup.unit
-        place.close()
-        place.keep(record)
+        record = place.finish(record)
         self.say(Finished(record, place.record_path, place.capture_path, place.problem))
         self._looked_s = -1e9  # if the board was lost, the screen should know soon
 

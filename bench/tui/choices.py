@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields, replace
 from pathlib import Path
@@ -17,6 +16,7 @@ from bench.description import BoardDescription
 from bench.render.claims import claims_words
 from bench.render.plain import one_line
 from bench.session import Setup, SetupError
+from bench.session.keeping import write_whole
 from bench.session.setup import bank_text, load_for, watts_text
 from bench.table import TableError
 
@@ -162,11 +162,9 @@ def load(path: Path) -> tuple[Choices, str]:
 
 def save(path: Path, choices: Choices) -> str:
     """Keeps the choices; returns what went wrong in a line, empty if nothing did. The file there is whole at every moment."""
-    part = path.with_name(f"{path.name}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        part.write_text(json.dumps({"format": FORMAT, **asdict(choices)}, indent=1) + "\n", encoding="utf-8")
-        os.replace(part, path)
+        write_whole(path, json.dumps({"format": FORMAT, **asdict(choices)}, indent=1) + "\n")
     except OSError as error:
         return f"The choices can't be kept in {one_line(path.name)}: {one_line(error.strerror or str(error))}."
     return ""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import os
 import select
 import signal
@@ -13,7 +14,11 @@ from collections.abc import Callable
 from types import FrameType
 
 CANCELLED = 130
-_REASONS = {"SIGTERM": "the screen was told to end (SIGTERM)", "SIGHUP": "the terminal was closed (SIGHUP)"}
+_REASONS = {
+    "SIGINT": "the screen was told to end (SIGINT)",
+    "SIGTERM": "the screen was told to end (SIGTERM)",
+    "SIGHUP": "the terminal was closed (SIGHUP)",
+}
 
 
 def takes_output() -> bool:
@@ -27,7 +32,7 @@ def takes_output() -> bool:
 
 
 def heed_signals(leave: Callable[[str], None], draw: Callable[[], object], patience_s: float) -> None:
-    """From now on a closed terminal and SIGTERM call `leave` with the reason, in the event loop, instead of ending the program at once.
+    """From now on a closed terminal, SIGTERM and SIGINT call `leave` with the reason, in the event loop, and end nothing by themselves.
 
     The event loop itself may stand still, waiting for a terminal that takes nothing: then the process ends after `patience_s` all the same.
     A screen that was stopped and goes on calls `draw`, and nothing else: Textual would take the terminal a second time. It can't be stopped
@@ -39,7 +44,8 @@ def heed_signals(leave: Callable[[str], None], draw: Callable[[], object], patie
 
     def end(number: int, frame: FrameType | None) -> None:
         end_at_the_latest(patience_s)
-        loop.call_soon_threadsafe(leave, _REASONS[signal.Signals(number).name])
+        with contextlib.suppress(RuntimeError):  # the loop has ended: so does the program
+            loop.call_soon_threadsafe(leave, _REASONS[signal.Signals(number).name])
 
     for name in _REASONS:
         if hasattr(signal, name):

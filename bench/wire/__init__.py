@@ -15,6 +15,7 @@ from bench.wire.frames import (
     ResetCause,
     SampleFrame,
     TripCause,
+    cause_word,
     crc16,
     encode_event,
     encode_reply,
@@ -32,6 +33,7 @@ from bench.wire.text import (
     parse_channels,
     parse_error,
     parse_number,
+    parse_whole,
 )
 
 __all__ = [
@@ -52,6 +54,7 @@ __all__ = [
     "SequenceCount",
     "Sequencer",
     "TripCause",
+    "cause_word",
     "crc16",
     "encode_command",
     "encode_event",
@@ -63,5 +66,6 @@ __all__ = [
     "parse_channels",
     "parse_error",
     "parse_number",
+    "parse_whole",
     "unpack_samples",
 ]

@@ -57,6 +57,11 @@ class ResetCause(IntEnum):
     EXT = 4
 
 
+def cause_word(causes: type[IntEnum], code: int) -> str:
+    """The short word of a trip or reset cause; of one that is not known, what a newer board may send, its code: `code 9`."""
+    return causes(code).name if code in set(causes) else f"code {code}"
+
+
 class Header:
     """What samples and events have in common: when, and how the board stood at that moment.
 

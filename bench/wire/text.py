@@ -33,6 +33,7 @@ SCPI_ERRORS: Mapping[int, str] = {
     -363: "Input buffer overrun",
 }
 
+_ERRORS_MOST = 32767  # SCPI-1999 volume 2, 21.8.1: error numbers are of 16 bits
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(E[+-]?\d+)?", re.IGNORECASE)
 
 
@@ -46,10 +47,10 @@ def encode_command(line: str) -> bytes:
 
 def parse_error(reply: str) -> tuple[int, str]:
     """Number and text of an answer to `SYSTem:ERRor?`. ValueError if it is none."""
-    match = re.fullmatch(r'([+-]?\d+),"([^"]*)"', reply)
+    match = re.fullmatch(r'([^," ]+), *"(.*)"', reply)
     if match is None:
         raise ValueError(f'an error is number,"text", got {reply!r}')
-    return int(match[1]), match[2]
+    return parse_whole(match[1], -_ERRORS_MOST, _ERRORS_MOST), match[2]
 
 
 def parse_number(text: str) -> float:
@@ -60,6 +61,14 @@ def parse_number(text: str) -> float:
     if not math.isfinite(value):
         raise ValueError(f"a number too large: {text!r}")
     return value
+
+
+def parse_whole(text: str, low: int, high: int) -> int:
+    """A whole number from low to high in any form of a number (`480`, `480.0`, `4.8E2`). ValueError for anything else."""
+    value = parse_number(text)
+    if not (low <= value <= high and value.is_integer()):
+        raise ValueError(f"{text!r} is not a whole number from {low} to {high}")
+    return int(value)
 
 
 def format_number(value: float) -> str:

@@ -6,7 +6,8 @@
 #include "store.h"
 
 #define SERIAL_UNSET "UNSET"
-#define SCALE_OFF 0.1f
+/* What lies exactly at a limit is within it; half a millionth more, for what a float makes of the difference. */
+#define SCALE_OFF 0.1000005f
 #define ZERO_OFF 32.0f
 #define LARGEST_U 1000.0f
 #define CLOCK_OFF 0.02f

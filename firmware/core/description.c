@@ -8,7 +8,7 @@
 
 enum { VERSION = 1, CONVERTER_BITS = 10 };
 
-enum kind { BOARD, CALIBRATED, CLOCK, MODE, CHANNEL, RANGE, COMMON, CURVE, CHECK, LOAD, LIMIT };
+enum kind { BOARD, CALIBRATED, CLOCK, MODE, CHANNEL, RANGE, COMMON, CURVE, CHECK, LOOP, LOAD, LIMIT };
 
 static const ROM struct section {
     char word[11];
@@ -23,6 +23,7 @@ static const ROM struct section {
     [COMMON] = {"common", 1},
     [CURVE] = {"curve", 1},
     [CHECK] = {"check", 1},
+    [LOOP] = {"loop", 1},
     [LOAD] = {"load", RIG_LOADS},
     [LIMIT] = {"limit", RIG_LIMITS},
 };
@@ -192,6 +193,18 @@ static uint8_t write_check(char *text, uint8_t field)
     }
 }
 
+static uint8_t write_loop(char *text, uint8_t field)
+{
+    switch (field) {
+    case 1:
+        return number_write(text, RIG_LOOP_OHM);
+    case 2:
+        return number_write(text, RIG_LOOP_U_OHM);
+    default:
+        return 0;
+    }
+}
+
 static uint8_t write_load(char *text, uint8_t row, uint8_t field)
 {
     switch (field) {
@@ -262,6 +275,8 @@ uint8_t description_write_field(char *text, uint8_t line, uint8_t field)
         return write_curve(text, field);
     case CHECK:
         return write_check(text, field);
+    case LOOP:
+        return write_loop(text, field);
     case LOAD:
         return write_load(text, row, field);
     default:

@@ -66,6 +66,10 @@ extern const ROM struct rig_limit rig_limits[RIG_LIMITS];
 /* The part of v_in by which v_drop may be off, k = 1. */
 #define RIG_COMMON_U 0.00105f
 
+/* From the supply's terminals to the lamps, unit shorted: 0.10 +- 0.01 ohm (firmware/rig/WIRING.md), rectangular. */
+#define RIG_LOOP_OHM 0.1f
+#define RIG_LOOP_U_OHM 0.006f
+
 #define RIG_NTC_SERIES_OHM 10000.0f
 #define RIG_NTC_R25_OHM 10000.0f
 #define RIG_NTC_B_K 3950.0f

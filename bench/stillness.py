@@ -1,0 +1,58 @@
+"""Frames to whether their samples are new ones: a converter that stands still, or a buffer that is sent again, shows no unit.
+
+Strategy. Readings of a steady input scatter by the noise that the board states for them, so two frames never hold the same 160 samples. A
+board whose samples at rest, with everything open, were new in every frame has shown that it scatters; if frames then bring again what was
+there before, for longer than chance and damage can make it, they are not readings. A board without noise (an ideal one, or one that reads
+coarsely) shows the same at rest again and again, and is not charged with it: whether it still reads is seen when the supply goes.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+
+from bench.description import BoardDescription
+from bench.wire import SAMPLES_PER_FRAME, SampleFrame
+
+_SCATTERS = 0.4  # of a count: what a reading's stated standard deviation, quantisation included, must be for its counts to scatter
+_REMEMBERED = 64  # frames: a quarter of a second in FAST
+_RESTED_LEAST, _REPEATED_MOST = 20, 0.05  # frames at rest, and the part of them that may be the same by damage or chance
+
+
+class Stillness:
+    """Add the sample frames of a run in their order; `still_s` is for how long, at the longest, nothing new came on a board that scatters.
+    `new` counts the frames that brought something new. Bounded memory.
+    """
+
+    def __init__(self, description: BoardDescription) -> None:
+        currents = [channel for channel in description.channels.values() if channel.unit == "A"]
+        self._scatters = any(r.noise >= _SCATTERS * r.scale for channel in currents for r in channel.ranges)
+        self._frame_s = {name: SAMPLES_PER_FRAME * description.sample_period_s(name) for name in description.modes}
+        self._bodies: deque[bytes] = deque(maxlen=_REMEMBERED)
+        self._rested = self._repeated = 0
+        self._was_on = False
+        self.new = 0
+        self._now_s = self._longest_s = 0.0
+
+    def add(self, frame: SampleFrame) -> None:
+        again = frame.body in self._bodies
+        self._bodies.append(frame.body)
+        self.new += not again
+        if frame.master:
+            self._was_on = True
+        elif not self._was_on:
+            self._rested += 1
+            self._repeated += again
+        self._now_s = self._now_s + self._frame_s.get("PREC" if frame.precise else "FAST", 0.0) if again else 0.0
+        if self._was_on:
+            self._longest_s = max(self._longest_s, self._now_s)
+
+    @property
+    def now_s(self) -> float:
+        """In s since the last frame that brought something new, be it that the board has no noise."""
+        return self._now_s
+
+    @property
+    def still_s(self) -> float:
+        """In s since the master switch was closed; 0 while it is not known that this board's readings scatter."""
+        scattered = self._rested >= _RESTED_LEAST and self._repeated <= _REPEATED_MOST * self._rested
+        return self._longest_s if self._scatters and scattered else 0.0

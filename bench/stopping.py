@@ -1,0 +1,116 @@
+"""Being told to stop: Ctrl-C, SIGTERM, a closed terminal.
+
+Outside of `held` each of them raises KeyboardInterrupt at once. Inside, none raises anything: what is being done finds the reason in
+`Hold.reason`, where it looks between two reads of a board, some twenty times a second, and ends in good order; more of them change
+nothing. Nothing is held off for longer than HELD_S: whoever does not look, because a terminal or a pipe takes nothing more, is
+interrupted then.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import signal
+import sys
+import threading
+import time
+from collections.abc import Iterator, Mapping
+from types import FrameType
+from typing import Any
+
+HELD_S = 8.0
+"""Opening everything takes 3 s at the most (a board that does not answer), the record as much on a busy machine."""
+ENDING = "ending: opening all loads"
+"""What a command says at once when it is told to stop."""
+_STDERR = 2
+_REASONS: Mapping[str, str] = {
+    "SIGINT": "stopped from the keyboard",
+    "SIGTERM": "told to end (SIGTERM)",
+    "SIGHUP": "the terminal was closed (SIGHUP)",
+}
+_NUMBERS: Mapping[int, str] = {getattr(signal, name): text for name, text in _REASONS.items() if hasattr(signal, name)}
+
+
+class Hold:
+    """`reason`: why to stop, as one line; None as long as there is none. `saying`: what is printed once when there is one."""
+
+    def __init__(self, saying: str = "") -> None:
+        self.reason: str | None = None
+        self._asked_s = 0.0
+        self._saying = saying
+
+    def heed(self, number: int, frame: FrameType | None) -> None:
+        """The signal handler: keep the first reason; interrupt who has not come to an end long after it."""
+        if self.reason is None:
+            self.reason, self._asked_s = _NUMBERS[number], time.monotonic()
+            if hasattr(signal, "setitimer"):
+                # Again and again, should whoever catches the first be held up anew.
+                signal.setitimer(signal.ITIMER_REAL, HELD_S, HELD_S)
+            self._say()
+        elif time.monotonic() - self._asked_s >= 0.99 * HELD_S:
+            raise KeyboardInterrupt
+
+    def _say(self) -> None:
+        """To the standard error, unless that takes nothing: a terminal that stands still must hold nothing up."""
+        if not self._saying:
+            return
+        with contextlib.suppress(OSError, ValueError):
+            # Python's own stream may be in the middle of a line.
+            if sys.platform == "win32" or select.select([], [_STDERR], [], 0.0)[1]:
+                os.write(_STDERR, f"\n{self._saying}\n".encode())
+
+
+_outermost: Hold | None = None
+
+
+@contextlib.contextmanager
+def held(saying: str = "") -> Iterator[Hold]:
+    """Signals are held off in here; the first prints `saying`. One `held` inside another is the same. In other threads than the main one,
+    where no signal comes, nothing is changed."""
+    global _outermost
+    if threading.current_thread() is not threading.main_thread():
+        yield Hold()
+        return
+    if _outermost is not None:
+        yield _outermost
+        return
+    hold = Hold(saying)
+    with _handling(hold):
+        _outermost = hold
+        try:
+            yield hold
+        finally:
+            _outermost = None
+
+
+@contextlib.contextmanager
+def _handling(hold: Hold) -> Iterator[None]:
+    """The hold heeds every signal that is not ignored (as `nohup` has it); afterwards all is as before."""
+    numbers = [number for number in _NUMBERS if signal.getsignal(number) is not signal.SIG_IGN]
+    if hasattr(signal, "SIGALRM"):
+        numbers.append(signal.SIGALRM)
+    before: dict[int, Any] = {}
+    try:
+        for number in numbers:
+            before[number] = signal.signal(number, hold.heed)
+        yield
+    finally:
+        if hasattr(signal, "setitimer"):
+            signal.setitimer(signal.ITIMER_REAL, 0.0)
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def interrupt_on_signals() -> None:
+    """From now on SIGTERM and a closed terminal raise KeyboardInterrupt, as Ctrl-C does."""
+    for number in _NUMBERS:
+        if signal.getsignal(number) is signal.SIG_DFL:
+            signal.signal(number, signal.default_int_handler)
+
+
+def leave_to_system() -> None:
+    """All is done: from now on a signal ends the program at once, without a word."""
+    for number in _NUMBERS:
+        if signal.getsignal(number) is not signal.SIG_IGN:
+            signal.signal(number, signal.SIG_DFL)

@@ -1,0 +1,121 @@
+"""Signals: held off while a board is driven, and for some seconds at the most."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+import pytest
+
+from bench import stopping
+from bench.stopping import held
+
+ALL = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+
+
+REASONS = ("stopped from the keyboard", "told to end (SIGTERM)", "the terminal was closed (SIGHUP)")
+
+
+@pytest.mark.parametrize(("number", "reason"), [*zip(ALL, REASONS, strict=True)])
+def test_signals_say_why_and_interrupt_nothing(number: signal.Signals, reason: str) -> None:
+    before = [signal.getsignal(one) for one in (*ALL, signal.SIGALRM)]
+    with held() as hold:
+        assert hold.reason is None
+        signal.raise_signal(number)
+        for other in ALL:
+            signal.raise_signal(other)
+        assert hold.reason == reason
+        with held() as inner:
+            assert inner is hold
+    assert [signal.getsignal(one) for one in (*ALL, signal.SIGALRM)] == before
+    assert signal.getitimer(signal.ITIMER_REAL) == (0.0, 0.0)
+    with held() as again:
+        assert again.reason is None
+
+
+def test_whoever_never_looks_is_interrupted_in_the_end(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(stopping, "HELD_S", 0.05)
+    times = 0
+    with held():
+        signal.raise_signal(signal.SIGTERM)
+        for _ in range(2):
+            try:
+                time.sleep(60.0)
+            except KeyboardInterrupt:
+                times += 1
+    assert times == 2, "and again, should it go on to stand still"
+
+
+def test_what_was_ignored_stays_ignored() -> None:
+    """As under nohup."""
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        with held() as hold:
+            signal.raise_signal(signal.SIGHUP)
+            assert hold.reason is None
+        stopping.interrupt_on_signals()
+        assert signal.getsignal(signal.SIGHUP) is signal.SIG_IGN
+    finally:
+        signal.signal(signal.SIGHUP, before)
+        signal.signal(signal.SIGTERM, signal.SIG_DFL)
+
+
+def test_other_threads_change_nothing() -> None:
+    before = signal.getsignal(signal.SIGTERM)
+    seen = []
+
+    def work() -> None:
+        with held() as hold:
+            seen.append((hold.reason, signal.getsignal(signal.SIGTERM) is before))
+
+    thread = threading.Thread(target=work)
+    thread.start()
+    thread.join()
+    assert seen == [(None, True)]
+
+
+def test_it_is_said_once(capfd: pytest.CaptureFixture[str]) -> None:
+    with held("ending: one moment"):
+        for _ in range(5):
+            signal.raise_signal(signal.SIGINT)
+    assert capfd.readouterr().err == "\nending: one moment\n"
+
+
+def test_a_terminal_that_takes_nothing_holds_nothing_up() -> None:
+    read_end, write_end = os.pipe()
+    os.set_blocking(write_end, False)
+    try:
+        while True:
+            os.write(write_end, b"x" * 4096)
+    except BlockingIOError:
+        pass
+    os.set_blocking(write_end, True)
+    program = "import signal; from bench.stopping import held\nwith held('ending') as h: signal.raise_signal(15); print(h.reason)"
+    try:
+        done = subprocess.run([sys.executable, "-c", program], stderr=write_end, stdout=subprocess.PIPE, timeout=60, check=True)
+    finally:
+        os.close(read_end)
+        os.close(write_end)
+    assert done.stdout == b"told to end (SIGTERM)\n"
+
+
+def test_told_to_end_while_starting(tmp_path: Path) -> None:
+    """Nothing has begun: the command leaves with the code of what was cancelled, and without a trace of the program."""
+    program = (
+        "import os, signal, sys, importlib.abc\n"
+        "class Hit(importlib.abc.MetaPathFinder):\n"
+        "    def find_spec(self, name, path=None, target=None):\n"
+        "        if name == 'bench.session.conduct': os.kill(os.getpid(), signal.SIGTERM)\n"
+        "sys.meta_path.insert(0, Hit())\n"
+        f"sys.argv = ['makebreak', 'test', '--json', {str(tmp_path / 'a.json')!r}]\n"
+        "from bench.cli import main; main()\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, timeout=60)
+    assert done.returncode == 130
+    assert done.stderr.strip() == "makebreak: cancelled"
+    assert list(tmp_path.iterdir()) == []
