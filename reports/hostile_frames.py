@@ -132,7 +132,13 @@ def copies(text: str, how_many: Callable[[HostileLine], int]) -> Mischief:
         shift += _TWO * (count - 1)
         return made
 
-    return Mischief(text, frame=frame)
+    def reply(line: HostileLine, said: str) -> Iterable[tuple[float, str]]:
+        stamp, comma, ticks = said.partition(",")
+        if line.asked == "SYST:STAM?" and stamp.isdigit():
+            said = f"{(int(stamp) + shift) % STAMP_MODULUS}{comma}{ticks}"
+        return ((0.0, said),)
+
+    return Mischief(text, frame=frame, reply=reply)
 
 
 def _spread(rng: Rng, mean: float) -> int:
