@@ -17,6 +17,7 @@ from types import UnionType
 from typing import Any, Literal, NoReturn, Union, get_args, get_origin, get_type_hints
 
 from bench.limits import AllOf, AnyOf, FactLimit, Limit
+from bench.plain import escaped
 from bench.procedure import CoolStep, PromptStep, RunStep, ZeroStep
 from bench.uncertainty import Estimate, NotMeasured
 
@@ -54,14 +55,6 @@ class ContentError(ValueError):
 def printable(text: str) -> str:
     """Return outside text for an error's one line: escaped, and cut where it gets long."""
     return escaped(text if len(text) <= _LONGEST else f"{text[:_LONGEST]}...")
-
-
-def escaped(text: str) -> str:
-    """Return `text` with what a terminal might obey as visible escapes (`\\x1b`, `\\n`).
-
-    Not printable, to Python, are control and format characters (which can turn the direction of writing) and the like.
-    """
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
 
 
 def loads(text: str) -> Any:

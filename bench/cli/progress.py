@@ -8,7 +8,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING
 
 from bench.cli.streams import bare
-from bench.render.plain import one_line
+from bench.plain import one_line
 
 if TYPE_CHECKING:
     from bench.session import Event, Live

@@ -6,7 +6,12 @@ surrogate pairs, and characters of private use. They are shown as escapes (`\\x1
 
 from __future__ import annotations
 
-from bench.typed_json import escaped
+
+def escaped(text: str) -> str:
+    """`text` with every character that is not printable as a visible escape."""
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
 
 
 def one_line(text: str) -> str:
