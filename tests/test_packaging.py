@@ -78,6 +78,7 @@ def test_under_ci_a_skipped_test_is_a_failed_one(tmp_path: Path) -> None:
 
     def ends_with(**more: str) -> int:
         environment = {name: value for name, value in os.environ.items() if name != "CI"} | more
+        environment["PYTHONPATH"] = os.pathsep.join((str(ROOT), str(ROOT / "tests")))
         return subprocess.run(command, cwd=tmp_path, env=environment, capture_output=True, check=False).returncode
 
     assert ends_with() == 0
