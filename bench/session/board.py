@@ -187,9 +187,9 @@ class BoardClient:
             # What was broken off in the middle must not spoil this line.
             data = b"\n" + data
         self._half_said = True
-        self._commanded.told(line)
         self.port.write(data)
         self._half_said = False
+        self._commanded.told(line)
         self._written_s = self.port.now_s()
         if self._capture is not None:
             self._capture.sent(data, self._written_s)
