@@ -200,8 +200,8 @@ class BoardClient:
         BoardSilent if none comes, BoardMisspoken if what comes is of another kind, BoardLate if it comes too late. Where it had to be asked
         again, an answer counts if no other follows: else both were late, and the first is not the answer to what was asked last.
         """
-        patience_s = _PATIENCE * duty_s
-        tries = 1 if self._ending else tries
+        # While everything is opened, that is said again at once instead.
+        patience_s, tries = (duty_s, 1) if self._ending else (_PATIENCE * duty_s, tries)
         self._replies.clear()
         self._other = None
         first_s = self.port.now_s()
