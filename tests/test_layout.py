@@ -23,7 +23,8 @@ LINE = (
 # The edges: what each may import besides the whole line.
 EDGES: dict[str, frozenset[str]] = {
     "defaults": frozenset(),
-    "stopping": frozenset(),
+    "terminal": frozenset(),
+    "stopping": frozenset({"terminal"}),
     "intake": frozenset(),
     "files": frozenset({"intake"}),
     "simboard": frozenset({"files"}),
@@ -33,10 +34,11 @@ EDGES: dict[str, frozenset[str]] = {
     "station": frozenset({"files", "ports", "session", "simboard", "stopping"}),
     "render": frozenset({"session"}),
     "parts": frozenset({"files", "session"}),
-    "tui": frozenset({"defaults", "files", "intake", "ports", "session", "station", "render", "simboard"}),
+    "tui": frozenset({"defaults", "files", "intake", "ports", "session", "station", "render", "simboard", "terminal"}),
     "api": frozenset({"defaults", "files", "parts", "ports", "recording", "session", "render", "simboard"}),
     "cli": frozenset(
-        {"defaults", "files", "intake", "parts", "ports", "recording", "session", "station", "render", "simboard", "stopping", "api", "tui"}
+        {"defaults", "files", "intake", "parts", "ports", "recording", "session", "station", "render", "simboard", "stopping", "terminal",
+         "api", "tui"}
     ),
     "__main__": frozenset({"cli"}),
     "__init__": frozenset({"api"}),

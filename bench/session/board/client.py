@@ -117,9 +117,9 @@ class BoardClient:
             # What was broken off in the middle must not spoil this line.
             data = b"\n" + data
         self._half_said = True
-        self._commanded.told(line)
         self.port.write(data)
         self._half_said = False
+        self._commanded.told(line)
         self._written_s = self.port.now_s()
         if self._capture is not None:
             self._capture.sent(data, self._written_s)
@@ -130,10 +130,8 @@ class BoardClient:
         BoardSilent if none comes, BoardMisspoken if what comes is of another kind, BoardLate if it comes too late. Where it had to be asked
         again, an answer counts if no other follows: else both were late, and the first is not the answer to what was asked last.
         """
-        patience_s = _PATIENCE * duty_s
-        if self._ending:
-            # Rather say again that everything is to be opened than wait for an answer.
-            patience_s, tries = duty_s + _GRANTED_S, 1
+        # While everything is opened, that is said again at once instead.
+        patience_s, tries = (duty_s, 1) if self._ending else (_PATIENCE * duty_s, tries)
         self._replies.clear()
         first_s = self.port.now_s()
         asking = f"asking {line} of the board at {self.port.address}:"
