@@ -42,7 +42,7 @@ FORMAT = 3
 _FIRST_LINES = tuple(b"makebreak capture %d\n" % number for number in range(1, FORMAT + 1))
 MAGIC = _FIRST_LINES[-1]
 RECEIVED, SENT, NOTE = b"R", b"T", b"N"
-_HEAD = struct.Struct("<cdI")
+_HEAD, _SUMMED_HEAD = struct.Struct("<cdI"), struct.Struct("<cdIH")
 _CRC = struct.Struct("<H")
 _LONGEST = {RECEIVED: 1 << 24, SENT: 1 << 24, NOTE: 1 << 20}
 _SEARCHED, _NEXT = 1 << 16, 1 << 12
@@ -169,10 +169,10 @@ def read_capture(path: str | Path) -> Iterator[Entry]:
 
 def _entries(file: BinaryIO, name: str, has_head_sum: bool) -> Iterator[Entry]:
     place, last_s = len(MAGIC), -math.inf
-    head_size = _HEAD.size + (_CRC.size if has_head_sum else 0)
-    while len(head := file.read(head_size)) == head_size:
-        kind, t_s, length = _HEAD.unpack_from(head)
-        if has_head_sum and _CRC.unpack_from(head, _HEAD.size) != (_crc(head[: _HEAD.size]),):
+    form = _SUMMED_HEAD if has_head_sum else _HEAD
+    while len(head := file.read(form.size)) == form.size:
+        kind, t_s, length, *sums = form.unpack(head)
+        if sums and sums[0] != _crc(head[: _HEAD.size]):
             raise CaptureError(f"capture {name}: damaged at byte {place}: the check sum of the entry's head is wrong")
         if length > _LONGEST.get(kind, -1):
             raise CaptureError(f"capture {name}: damaged at byte {place}: no entry begins there")
@@ -187,7 +187,7 @@ def _entries(file: BinaryIO, name: str, has_head_sum: bool) -> Iterator[Entry]:
         if not last_s <= t_s < math.inf:
             raise CaptureError(f"capture {name}: damaged at byte {place}: got the time {t_s!r} s after {last_s!r} s")
         yield Entry(kind, t_s, payload)
-        place, last_s = place + head_size + len(rest), t_s
+        place, last_s = place + form.size + len(rest), t_s
 
 
 def _is_damaged(head: bytes, rest: bytes) -> bool:
