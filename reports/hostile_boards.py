@@ -272,6 +272,11 @@ def wrong(came: Came, honest: Came) -> dict[str, str]:
 _CHARGES = (Outcome.NOT_GOOD.value, Outcome.NOT_FOR_LOAD.value)
 
 
+def _itself(value: float) -> float:
+    """How much otherwise a unit may do a thing that was switched on some moments earlier or once more before: 1 %, or a tenth of a ms."""
+    return max(0.01 * abs(value), 1e-4)
+
+
 def _said_wrongly(said: Said, honest: Said) -> dict[str, str]:
     if said.outcome not in (Outcome.GOOD.value, *_CHARGES):
         return {}
@@ -281,7 +286,7 @@ def _said_wrongly(said: Said, honest: Said) -> dict[str, str]:
     off = [
         f"{name} {value:.4g} +- {u:.2g}, not {honest.values[name][0]:.4g} +- {honest.values[name][1]:.2g}"
         for name, (value, u) in said.values.items()
-        if name in honest.values and not abs(value - honest.values[name][0]) <= u + honest.values[name][1]
+        if name in honest.values and not abs(value - honest.values[name][0]) <= u + honest.values[name][1] + _itself(value)
     ]
     return {"value off": "; ".join(off)} if off else {}
 
