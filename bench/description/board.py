@@ -137,8 +137,9 @@ class Loop:
 
 @dataclass(frozen=True)
 class BoardDescription:
-    """`calibrated`: the day of the calibration that ranges and clock come from, as a number such as 20261125; 0 for none. `loop`: None
-    where the board does not state it. `unread`: the places in the scan plan of channels that this program can't read.
+    """`calibrated`: the day of the calibration that ranges and clock come from, as a number such as 20261125; 0 for none.
+
+    `unread`: the places in the scan plan of channels that this program can't read. `loop`: None where the board does not state it.
     """
 
     model: str
@@ -151,8 +152,8 @@ class BoardDescription:
     limits: Mapping[str, Limit] = field(default_factory=dict)
     checks: tuple[Check, ...] = ()
     calibrated: int = 0
-    loop: Loop | None = None
     unread: Mapping[str, Place] = field(default_factory=dict)
+    loop: Loop | None = None
 
     def sample_period_s(self, mode: str) -> float:
         """Nominal time from one sample to the next (of the next slot), in s."""
