@@ -98,7 +98,6 @@ def test_an_address_in_full() -> None:
         ("socket://nowhere", "host or port is missing"),
         ("socket://h:99999", "write socket://host:port"),
         ("/dev/no-such-port", "opening /dev/no-such-port"),
-        ("/dev/tty\0x", "embedded null byte; serial ports here:"),
     ],
 )
 def test_what_cannot_be_opened_says_why_in_one_line(address: str, message: str) -> None:
@@ -307,6 +306,11 @@ def test_foreign_exceptions_become_port_errors_and_are_kept(error: Exception) ->
         with pytest.raises(PortError, match=f"{doing} COM9") as caught:
             action()
         assert caught.value.__cause__ is error
+
+
+def test_a_name_that_no_device_can_have_is_a_port_error() -> None:
+    with pytest.raises(PortError, match="embedded null byte; serial ports here:"):
+        open_serial("/dev/tty\0x")
 
 
 def test_other_exceptions_are_errors_in_the_program() -> None:
