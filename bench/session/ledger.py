@@ -24,8 +24,8 @@ class Ledger:
     """One for each test. `when` and `software` go into the record as they are; `damage` counts what the link has lost so far.
 
     `rest` and `mechanism`: what the runs have shown of the unit, `unknown` before. `board`: what is known of the board. `notes`:
-    things worth knowing. `faults`: of the bench. `zeroed`: its zeros were read with the link. `is_announced`: the result was told (`Decided`),
-    and nothing that happens while everything is being opened changes it.
+    things worth knowing. `faults`: of the bench. `zeroed`: its zeros were read with the link. `is_announced`: the result was told
+    (`Decided`), and nothing that happens while everything is being opened changes it.
     """
 
     def __init__(
