@@ -99,8 +99,8 @@ def _handling(hold: Hold) -> Iterator[None]:
 
 
 def interrupt_on_signals() -> None:
-    """From now on the first signal raises KeyboardInterrupt, and a second ends the program at once: while none is held off, nothing is going
-    on that must come to an end."""
+    """From now on the first signal raises KeyboardInterrupt, and a second ends the program at once: where none is held off, nothing must
+    come to an end."""
 
     def interrupt(number: int, frame: FrameType | None) -> None:
         leave_to_system()

@@ -166,7 +166,7 @@ class BoardClient:
                     self._other = text
             left_s = until_s - self.port.now_s()
             if left_s <= 0.0:
-                return None
+                raise LookupError
             self._pump(min(_ANSWER_S, left_s))
 
     def _another(self, kind: Answer[Any], patience_s: float) -> bool:
