@@ -16,6 +16,7 @@ from functools import cache
 from types import UnionType
 from typing import Any, Literal, NoReturn, Union, get_args, get_origin, get_type_hints
 
+from bench.escapes import escaped
 from bench.limits import AllOf, AnyOf, FactLimit, Limit
 from bench.procedure import CoolStep, PromptStep, RunStep, ZeroStep
 from bench.uncertainty import Estimate, NotMeasured
@@ -36,6 +37,10 @@ KINDS: Mapping[type, str] = {
 DERIVED = ("u", "dof", "expanded")
 """What an estimate shows beyond its own fields."""
 _SAME = 1e-9
+_LONGEST = 400
+_LARGEST = int(1e308)
+_WHOLE = 2**63
+"""Whole numbers are smaller than this, as in any other program."""
 _EXACT = 2.0**53
 """Whole numbers below this are doubles without loss."""
 
@@ -43,9 +48,17 @@ _EXACT = 2.0**53
 class ContentError(ValueError):
     """JSON that does not fit the type. One line: the place in it, what came, what is allowed."""
 
+    def __init__(self, text: str) -> None:
+        super().__init__(printable(text))
+
+
+def printable(text: str) -> str:
+    """Return outside text for an error's one line: escaped, and cut where it gets long."""
+    return escaped(text if len(text) <= _LONGEST else f"{text[:_LONGEST]}...")
+
 
 def loads(text: str) -> Any:
-    """The content of JSON text. ContentError for NaN and infinities, JSONDecodeError or RecursionError for what is no JSON."""
+    """The content of JSON text. ContentError for NaN and infinities, JSONDecodeError, ValueError or RecursionError for what is no JSON."""
     return json.loads(text, parse_constant=_no_constant)
 
 
@@ -181,13 +194,16 @@ def _check_derived(value: Estimate, derived: Mapping[str, Any], place: str) -> N
 
 def _decode_plain(kind: Any, data: Any, place: str) -> Any:
     if kind is float:
-        _expect(isinstance(data, int | float) and not isinstance(data, bool) and math.isfinite(data), place, data, "a number")
+        known = isinstance(data, float) or (isinstance(data, int) and not isinstance(data, bool) and abs(data) <= _LARGEST)
+        _expect(known and math.isfinite(data), place, data, "a number")
         return float(data)
     if isinstance(kind, type) and issubclass(kind, StrEnum):
         _expect(data in list(kind), place, data, f"one of {', '.join(kind)}")
         return kind(data)
     if kind is int and isinstance(data, float) and data.is_integer() and abs(data) < _EXACT:
         return int(data)  # other programs write 5 as 5.0
+    if kind is int and isinstance(data, int):
+        _expect(abs(data) < _WHOLE, place, data, "a whole number below 2^63")
     _expect(isinstance(data, kind) and (kind is bool or not isinstance(data, bool)), place, data, _WORDS[kind])
     return data
 

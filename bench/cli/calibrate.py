@@ -124,15 +124,16 @@ def command(
     with contextlib.ExitStack() as stack:
         port = open_port(address)
         stack.callback(port.close)
-        with held(ENDING), ProgressLine() as progress:
-            found = calibrate_board(port, wanted, Person(assume_yes=yes), _day(story["when"]), progress=progress)
+        with held(ENDING):
+            with ProgressLine() as progress:
+                found = calibrate_board(port, wanted, Person(assume_yes=yes), _day(story["when"]), progress=progress)
+            # Before anything is changed: whatever becomes of the board, nobody shall have to read the meters again.
+            path = keep_calibration(keep, found, story["when"], story["software"])
         print_table(("channel", "at", "u without", "u with meter", "result"), _rows(found))
         for text in _refusals(found):
             print(folded(text))
         for note in found.notes:
             print(folded(note, "note: "), file=sys.stderr)
-        # Before anything is changed: whatever becomes of the board, nobody shall have to read the meters again.
-        path = keep_calibration(keep, found, story["when"], story["software"])
         print(f"Kept in {path}.")
         if not found.better:
             print("Nothing is better known than before: the board stays as it is.")

@@ -1,21 +1,19 @@
-"""Outside text (labels, board replies, file names) made safe to print: nothing in it that a terminal might obey.
-
-Not printable, to Python, are control characters (C0, C1) and format characters (which can turn the direction of writing), halves of
-surrogate pairs, and characters of private use. They are shown as escapes (`\\x1b`).
-"""
+"""Text made safe to print: on one line, in lines as it is, or shortened. What is taken out of it: `bench.escapes`."""
 
 from __future__ import annotations
+
+from bench.escapes import escaped
 
 
 def one_line(text: str) -> str:
     """`text` with every run of white space as one space, and what a terminal might obey as visible escapes."""
-    return _escaped(" ".join(text.split()))
+    return escaped(" ".join(text.split()))
 
 
 def plain_text(text: str) -> str:
     """`text` with its lines and blanks as they are, all other white space as blanks, and what a terminal might obey as visible escapes."""
     lines = text.split("\n")
-    return "\n".join(line if line.isprintable() else _escaped("".join(" " if c.isspace() else c for c in line)) for line in lines)
+    return "\n".join(line if line.isprintable() else escaped("".join(" " if c.isspace() else c for c in line)) for line in lines)
 
 
 def shortened(text: str, most: int) -> str:
@@ -24,9 +22,3 @@ def shortened(text: str, most: int) -> str:
         return text
     part = (most - 40) // 2
     return f"{text[:part]} [... {len(text) - 2 * part} characters ...] {text[-part:]}"
-
-
-def _escaped(text: str) -> str:
-    if text.isprintable():
-        return text
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
