@@ -27,7 +27,7 @@ NEEDED = ("v_in", "v_out", "i_load")
 MODE_NAMES = ("FAST", "PREC")
 LIMIT_NAMES = ("CURR", "DELAY", "TIME", "SIL")
 
-# What a board may say, least and most (PROTOCOL.md section 9): wide enough for any rig, narrow enough that nothing overflows or fills the
+# What a board may say, least and most (PROTOCOL.md section 11): wide enough for any rig, narrow enough that nothing overflows or fills the
 # memory. A sample every 10 us is more than a line of 1 Mbaud carries, one a millisecond too few to tell bounce from a flash.
 LINES_MOST = 200
 CLOCK_HZ, CLOCK_HALF_WIDTH_MOST = (1e4, 1e9), 0.1
@@ -152,15 +152,6 @@ class Check:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
-    """A place in the scan plan: `slot` of every `every`th scan from `first` on."""
-
-    slot: int
-    first: int
-    every: int
-
-
-@dataclass(frozen=True, slots=True)
 class Loop:
     """Series resistance from the supply's terminals through switch, shunt and wiring to the lamps, unit shorted, with its standard
     uncertainty; ohm."""
@@ -169,11 +160,19 @@ class Loop:
     u_ohm: float
 
 
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A place in the scan plan: `slot` of every `every`th scan from `first` on."""
+
+    slot: int
+    first: int
+    every: int
+
+
 @dataclass(frozen=True)
 class BoardDescription:
-    """`calibrated`: the day of the calibration that ranges and clock come from, as a number such as 20261125; 0 for none.
-
-    `unread`: the places in the scan plan of channels that this program can't read. `loop`: None where the board does not state it.
+    """`calibrated`: the day of the calibration that ranges and clock come from, as a number such as 20261125; 0 for none. `loop`: None
+    where the board does not state it. `unread`: the places in the scan plan of channels that this program can't read.
     """
 
     model: str
@@ -186,8 +185,8 @@ class BoardDescription:
     limits: Mapping[str, Limit] = field(default_factory=dict)
     checks: tuple[Check, ...] = ()
     calibrated: int = 0
-    unread: Mapping[str, Place] = field(default_factory=dict)
     loop: Loop | None = None
+    unread: Mapping[str, Place] = field(default_factory=dict)
 
     def sample_period_s(self, mode: str) -> float:
         """Nominal time from one sample to the next (of the next slot), in s."""
@@ -350,7 +349,7 @@ def _told(text: str) -> str:
 def parse_description(lines: Iterable[str]) -> BoardDescription:
     """A description from its lines, in any order. DescriptionError for one that this program can't work with.
 
-    What a newer board may add is passed over by the rules of PROTOCOL.md section 9.
+    What a newer board may add is passed over by the rules of PROTOCOL.md section 11.
     """
     draft = _Draft()
     said: dict[tuple[str, ...], str] = {}
@@ -412,7 +411,7 @@ def _assemble(draft: _Draft) -> BoardDescription:
     unread = {name: place for name, (_, place, _) in draft.channels.items() if name not in channels}
     checks = tuple(check for check in draft.checks.values() if check.channel in channels)
     return BoardDescription(
-        *draft.board, *draft.clock, draft.modes, channels, draft.loads, draft.limits, checks, draft.calibrated, unread, draft.loop
+        *draft.board, *draft.clock, draft.modes, channels, draft.loads, draft.limits, checks, draft.calibrated, draft.loop, unread
     )
 
 

@@ -16,6 +16,7 @@ from bench.samples import Array, Block, Trace
 
 BIN_S = 4e-3
 """Some 30 samples of a channel in fast mode, 8 in precise mode."""
+_GAP_BINS = 2500  # ten seconds: a longer gap is not drawn, since stamps that jump would make millions of empty bins of it
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,9 +44,11 @@ class Envelope:
         self._kept: dict[str, Trace] = {}
 
     def feed(self, block: Block) -> Bins | None:
-        """The bins that this block completes; None if there is none. Bins inside a gap are there, and empty."""
-        if self._next is None:
-            self._next = self._bin_at(block.begin_s)
+        """The bins that this block completes; None if there is none. Bins inside a gap are there, and empty; those of a gap of more than
+        ten seconds, and the bin before it that it left unfinished, are left out."""
+        begin = self._bin_at(block.begin_s)
+        if self._next is None or begin - self._next > _GAP_BINS:
+            self._next, self._kept = begin, {}
         for name, trace in block.traces.items():
             kept = self._kept.get(name)
             self._kept[name] = trace if kept is None else _joined(kept, trace)

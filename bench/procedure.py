@@ -78,6 +78,14 @@ class RunStep:
     starts_of: str = ""
     electronic_cool_s: float | None = None
 
+    def __post_init__(self) -> None:
+        if isinstance(self.loads, str) and self.loads not in ROLES:
+            raise ValueError(f"load {self.loads!r}; it must be one of {', '.join(ROLES)}, or the numbers of loads")
+        if unknown := [name for name in self.judge if name not in QUANTITIES]:
+            raise ValueError(f"quantity {unknown[0]!r} to judge, which this version does not know")
+        if self.starts < 1 or self.cycles < 0:
+            raise ValueError(f"{self.starts} starts of {self.cycles} cycles; at least one start, and no cycles less than 0")
+
     def supply_for(self, system_v: float, otherwise: float) -> float:
         """The supply voltage of this step in a system of `system_v` (6, 12 or 24 V)."""
         return otherwise if self.supply_v is None else self.supply_v * (system_v / 12.0)

@@ -16,7 +16,7 @@ from bench.record import RECORD_FORMAT, TestRecord
 from bench.record_checks import contradiction_in
 from bench.record_older import concluded, in_format_4
 from bench.record_sum import KEY, sum_of
-from bench.typed_json import decode, dumps, encode, loads
+from bench.typed_json import decode, dumps, encode, loads, printable
 
 SCHEMA = "makebreak-record-4"
 _OLDER = (1, 2, 3)
@@ -53,7 +53,7 @@ def from_json(text: str, origin: str = "record") -> TestRecord:
     except RecursionError:
         raise RecordError(f"{origin}: nested too deep to be a record") from None
     except (ValueError, OverflowError) as error:
-        raise RecordError(f"{origin}: {error}") from None
+        raise RecordError(printable(f"{origin}: {error}")) from None
     return record
 
 

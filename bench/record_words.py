@@ -10,7 +10,6 @@ from collections.abc import Container, Iterator
 from bench.bank import KINDS
 from bench.limits import BASES, RULES, SYSTEMS_V, UNITS, AllOf, AnyOf, FactLimit, Limit, Requirement, Source
 from bench.measure import FACTS, QUANTITIES, Measured
-from bench.procedure import ROLES
 from bench.record import TestRecord
 from bench.uncertainty import Estimate
 
@@ -34,10 +33,6 @@ def unknown_words(record: TestRecord) -> Iterator[str]:
         yield from _unknown("meaning of a grade", record.grade.outcome, ("good", "not good", "not decided"))
         for name in record.grade.charged:
             yield from _unknown("quantity or fact", name, ("", *QUANTITIES, *FACTS))
-    for step in record.procedure.runs:
-        yield from _unknown("load", step.loads, ROLES) if isinstance(step.loads, str) else ()
-        for quantity in step.judge:
-            yield from _unknown("quantity", quantity, QUANTITIES)
     for fact, word in record.setup.entered.items():
         yield from _unknown_fact(fact, word)
     if record.setup.bank is not None:

@@ -8,8 +8,6 @@ coarsely) shows the same at rest again and again, and is not charged with it: wh
 
 from __future__ import annotations
 
-from collections import deque
-
 from bench.description import BoardDescription
 from bench.wire import SAMPLES_PER_FRAME, SampleFrame
 
@@ -27,15 +25,19 @@ class Stillness:
         currents = [channel for channel in description.channels.values() if channel.unit == "A"]
         self._scatters = any(r.noise >= _SCATTERS * r.scale for channel in currents for r in channel.ranges)
         self._frame_s = {name: SAMPLES_PER_FRAME * description.sample_period_s(name) for name in description.modes}
-        self._bodies: deque[bytes] = deque(maxlen=_REMEMBERED)
+        self._seen: dict[bytes, int] = {}
+        self._added = 0
         self._rested = self._repeated = 0
         self._was_on = False
         self.new = 0
         self._now_s = self._longest_s = 0.0
 
     def add(self, frame: SampleFrame) -> None:
-        again = frame.body in self._bodies
-        self._bodies.append(frame.body)
+        self._added += 1
+        again = self._added - self._seen.get(frame.body, -_REMEMBERED) <= _REMEMBERED
+        self._seen[frame.body] = self._added
+        if len(self._seen) > 2 * _REMEMBERED:
+            self._seen = {body: when for body, when in self._seen.items() if self._added - when < _REMEMBERED}
         self.new += not again
         if frame.master:
             self._was_on = True

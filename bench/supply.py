@@ -28,16 +28,24 @@ _UNKNOWN_LOAD_A, _UNKNOWN_LOAD = 2.4, 0.05  # where the load is not known: the c
 
 
 @dataclass(frozen=True, slots=True)
+class SwitchedOff:
+    """What a board showed before its master switch was closed, for `span_s`: `read_s`, by channel, for how long it read something that
+    can't be there; `input_v`: first and lowest reading of the unit's input, None without one."""
+
+    span_s: float = 0.0
+    read_s: Mapping[str, float] = field(default_factory=dict)
+    input_v: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class SupplyEvidence:
     """What a run has shown of supply and leads so far.
 
     `loaded`: input voltage in V and current in A of the sample where the input stood lowest under more than 2 A, None if there was none.
     `idle_v`: highest input voltage without load. Then, in s: `swapped_s`: output above input while nothing flows; `input_lost_s`: output
     above input while the lamps draw; `output_lost_s`: the lamps draw while the output shows nothing; `drawing_s`: the lamps draw.
-
-    Of a board: `switched_off_s`: samples came before the master switch was closed; `read_then_s`: a channel read something then that can't
-    be there; `input_then_v`: its input then, first and lowest reading. `parted_s`: input and output were further apart than twice what
-    the drop's range holds; `not_shown_s`: the drop did not show it.
+    Of a board: `parted_s`: input and output were further apart than twice what the drop's range holds; `not_shown_s`: the drop did not
+    show it; `off`: what was read before.
     """
 
     loaded: tuple[float, float] | None = None
@@ -46,11 +54,9 @@ class SupplyEvidence:
     input_lost_s: float = 0.0
     output_lost_s: float = 0.0
     drawing_s: float = 0.0
-    switched_off_s: float = 0.0
-    read_then_s: Mapping[str, float] = field(default_factory=dict)
-    input_then_v: tuple[float, float] | None = None
     parted_s: float = 0.0
     not_shown_s: float = 0.0
+    off: SwitchedOff = SwitchedOff()
 
     def source_ohm(self, open_v: float | None) -> float | None:
         """How far the input fell for each ampere from `open_v` (what was set; None: what was seen without load), in ohm."""
@@ -139,16 +145,17 @@ class SupplyWatch:
 
     def _rest(self, block: Block) -> None:
         """Samples of before the master switch was closed."""
-        seen, span_s = self.evidence, block.end_s - block.begin_s
-        read_s = dict(seen.read_then_s)
+        off, span_s = self.evidence.off, block.end_s - block.begin_s
+        read_s = dict(off.read_s)
         for name, most in self._at_rest.items():
             if name in block.traces and len(values := block.traces[name].values):
                 read_s[name] = read_s.get(name, 0.0) + span_s * float((np.abs(values) > most).mean())
         v_in = block.traces["v_in"].values if "v_in" in block.traces else np.empty(0)
-        then = seen.input_then_v
+        input_v = off.input_v
         if len(v_in):
-            then = (float(v_in[0]), float(v_in.min())) if then is None else (then[0], min(then[1], float(v_in.min())))
-        self.evidence = replace(seen, switched_off_s=seen.switched_off_s + span_s, read_then_s=read_s, input_then_v=then)
+            first_v, lowest_v = input_v if input_v is not None else (float(v_in[0]), math.inf)
+            input_v = first_v, min(lowest_v, float(v_in.min()))
+        self.evidence = replace(self.evidence, off=SwitchedOff(off.span_s + span_s, read_s, input_v))
 
     def _unheard(self, v_in: Array, v_out: Array, amps: Array) -> npt.NDArray[np.bool_]:
         """Where the lamps draw more than any lamp could at the output voltage shown."""

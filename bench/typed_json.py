@@ -36,6 +36,10 @@ KINDS: Mapping[type, str] = {
 DERIVED = ("u", "dof", "expanded")
 """What an estimate shows beyond its own fields."""
 _SAME = 1e-9
+_LONGEST = 400
+_LARGEST = int(1e308)
+_WHOLE = 2**63
+"""Whole numbers are smaller than this, as in any other program."""
 _EXACT = 2.0**53
 """Whole numbers below this are doubles without loss."""
 
@@ -43,9 +47,25 @@ _EXACT = 2.0**53
 class ContentError(ValueError):
     """JSON that does not fit the type. One line: the place in it, what came, what is allowed."""
 
+    def __init__(self, text: str) -> None:
+        super().__init__(printable(text))
+
+
+def printable(text: str) -> str:
+    """Return outside text for an error's one line: escaped, and cut where it gets long."""
+    return escaped(text if len(text) <= _LONGEST else f"{text[:_LONGEST]}...")
+
+
+def escaped(text: str) -> str:
+    """Return `text` with what a terminal might obey as visible escapes (`\\x1b`, `\\n`).
+
+    Not printable, to Python, are control and format characters (which can turn the direction of writing) and the like.
+    """
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
+
 
 def loads(text: str) -> Any:
-    """The content of JSON text. ContentError for NaN and infinities, JSONDecodeError or RecursionError for what is no JSON."""
+    """The content of JSON text. ContentError for NaN and infinities, JSONDecodeError, ValueError or RecursionError for what is no JSON."""
     return json.loads(text, parse_constant=_no_constant)
 
 
@@ -181,13 +201,16 @@ def _check_derived(value: Estimate, derived: Mapping[str, Any], place: str) -> N
 
 def _decode_plain(kind: Any, data: Any, place: str) -> Any:
     if kind is float:
-        _expect(isinstance(data, int | float) and not isinstance(data, bool) and math.isfinite(data), place, data, "a number")
+        known = isinstance(data, float) or (isinstance(data, int) and not isinstance(data, bool) and abs(data) <= _LARGEST)
+        _expect(known and math.isfinite(data), place, data, "a number")
         return float(data)
     if isinstance(kind, type) and issubclass(kind, StrEnum):
         _expect(data in list(kind), place, data, f"one of {', '.join(kind)}")
         return kind(data)
     if kind is int and isinstance(data, float) and data.is_integer() and abs(data) < _EXACT:
         return int(data)  # other programs write 5 as 5.0
+    if kind is int and isinstance(data, int):
+        _expect(abs(data) < _WHOLE, place, data, "a whole number below 2^63")
     _expect(isinstance(data, kind) and (kind is bool or not isinstance(data, bool)), place, data, _WORDS[kind])
     return data
 

@@ -162,7 +162,7 @@ def _check(readings: LinkReadings) -> None:
     supply = off["v_in"].mean if "v_in" in off else math.inf
     if supply < _SUPPLY_LEAST_V:
         raise _refused(f"{supply:.2f} V at the input; switch the supply on and try again")
-    if "v_out" in off and off["v_out"].mean < 0.9 * supply:
+    if "v_in" in off and "v_out" in off and off["v_out"].mean < 0.9 * supply:
         raise _refused(f"{off['v_out'].mean:.2f} V at the output of {supply:.2f} V; the link is not fitted, fit it and try again")
     name = "i_load_low" if "i_load_low" in on else "i_load"
     if name in on and name in off and on[name].mean - off[name].mean < 0.1:

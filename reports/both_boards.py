@@ -33,7 +33,7 @@ from bench.files import grade_rule, named_limits, procedure
 from bench.measure import Measured
 from bench.outcome import Outcome
 from bench.ports.address import parse_sim_address
-from bench.ports.simulated import open_line
+from bench.ports.simulated import SimulatedPort, open_line
 from bench.procedure import Procedure, RunStep
 from bench.record import TestRecord
 from bench.render.values import limit_text
@@ -162,26 +162,14 @@ def setup(case: Case) -> Setup:
     )  # fmt: skip
 
 
-class SimulatedPort:
+class SeenPort(SimulatedPort):
     """A host's port to the simulated board, whose world can be seen."""
 
     def __init__(self, address: str) -> None:
-        self.address = address
-        self._line = open_line(parse_sim_address(address))
-        assert isinstance(self._line.board, SimulatedBoard)
-        self.board = self._line.board
-
-    def write(self, data: bytes) -> None:
-        self._line.write(data)
-
-    def read(self, timeout_s: float) -> bytes:
-        return self._line.read(timeout_s)
-
-    def now_s(self) -> float:
-        return self._line.now_s
-
-    def close(self) -> None:
-        """Nothing to let go of."""
+        line = open_line(parse_sim_address(address))
+        assert isinstance(line.board, SimulatedBoard)
+        self.board = line.board
+        super().__init__(address, line)
 
 
 @dataclass(frozen=True)
@@ -197,7 +185,7 @@ class Told:
 def compare(case: Case) -> Compared:
     """The case on both boards."""
     query = f"{case.unit}?seed={case.seed}" + (f"&fault={case.fault}" if case.fault else "")
-    simulated, real = SimulatedPort(f"sim://{query}"), FirmwarePort(f"firmware://{query}")
+    simulated, real = SeenPort(f"sim://{query}"), FirmwarePort(f"firmware://{query}")
     first, second = _tell(case, simulated, None), _tell(case, real, real.hands)
     return Compared(
         case,
@@ -212,7 +200,7 @@ def compare(case: Case) -> Compared:
     )
 
 
-def _tell(case: Case, port: SimulatedPort | FirmwarePort, hands: Operator | None) -> Told:
+def _tell(case: Case, port: SeenPort | FirmwarePort, hands: Operator | None) -> Told:
     board = port.board
     world = board.world
     assert isinstance(world, World)

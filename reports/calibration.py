@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from bench.calibration import MeterAccuracy
 from bench.description import BoardDescription
 from bench.ports.address import parse_sim_address
-from bench.ports.simulated import SimulatedLine, open_line
+from bench.ports.simulated import SimulatedPort, open_line
 from bench.session.calibrate import Wanted, calibrate_board
 from bench.session.in_force import put_in_force
 from bench.simboard.board import SimulatedBoard
@@ -50,33 +50,12 @@ class Outcome:
     half_before: float
 
 
-class _LinePort:
-    """A port straight onto the simulated line."""
-
-    address = "sim://LINK"
-
-    def __init__(self, line: SimulatedLine) -> None:
-        self._line = line
-
-    def write(self, data: bytes) -> None:
-        self._line.write(data)
-
-    def read(self, timeout_s: float) -> bytes:
-        return self._line.read(timeout_s)
-
-    def now_s(self) -> float:
-        return self._line.now_s
-
-    def close(self) -> None:
-        """Nothing to let go of."""
-
-
 def calibrated_rig(seed: int, meters: Mapping[str, MeterAccuracy], clock_s: float = CLOCK_S) -> dict[str, Outcome]:
     """One rig by its seed, calibrated and asked."""
     line = open_line(parse_sim_address(f"sim://LINK?seed={seed}"))
     board = line.board
     assert isinstance(board, SimulatedBoard)
-    port = _LinePort(line)
+    port = SimulatedPort("sim://LINK", line)
     found = calibrate_board(port, Wanted(meters, clock_s=clock_s), None, 20260101)
     said = put_in_force(port, found.lines)
     return outcomes(board.description, said, board.rig.hidden)

@@ -12,6 +12,9 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
+# Fixtures of the contract's tests (tests/test_contract_*.py).
+pytest_plugins = ("contract_bench",)
+
 # How long an example takes says more about the computer than about the program.
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")

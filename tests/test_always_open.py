@@ -46,8 +46,9 @@ class CountedPort(BenchPort):
         super()._mishaps()
 
     def write(self, data: bytes) -> None:
+        is_after = self.calls > self.first
         super().write(data)
-        if self.calls > self.first:
+        if is_after:
             self.after.append(data)
 
 
@@ -74,6 +75,24 @@ def test_the_keyboard_at_every_call_of_the_port(number: int) -> None:
     assert port.all_open
     assert record.interrupted in ("stopped from the keyboard", None), "None: all was over by then, but for the opening"
     assert from_json(to_json(record)) == record
+
+
+class SignalledPort(CountedPort):
+    def happen(self) -> None:
+        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGINT):
+            signal.raise_signal(number)
+
+
+@pytest.mark.parametrize("number", [*range(0, 60, 7), *range(60, CALLS - 30, 101), *range(CALLS - 30, CALLS, 7)])
+def test_after_a_signal_no_other_line_is_sent_than_the_opening(number: int) -> None:
+    """Not even the rest of what was being said: it might switch something on."""
+    port = SignalledPort(bench_port("EL").board)
+    port.first = number
+    record = run_on(port, BRIEF)
+    assert port.after[:1] == [OPENING] or record.interrupted is None, "None: it was being opened already"
+    assert port.all_open
+    assert record.interrupted in ("stopped from the keyboard", None)
+    assert number > CALLS - 30 or record.interrupted is not None
 
 
 @pytest.mark.parametrize("number", [40, CALLS // 2, CALLS - 20])

@@ -170,7 +170,7 @@ def test_a_set_up_that_can_not_be_read_is_said_in_one_line(tmp_path: Path) -> No
     path.write_bytes(buffer.getvalue())
     code, _, err = judged(path)
     assert code == USAGE
-    assert err == "makebreak judge: capture x.capture: its set-up can't be understood: setup.unit: got 5; it must be text\n"
+    assert err == "makebreak judge: capture x.capture: its note 'session' can't be understood: setup.unit: got 5; it must be text\n"
 
 
 @pytest.mark.parametrize("note", [{"note": "board"}, {"note": "run", "step": "rated"}, {"note": "bench fault"}, {"note": "closed"}])
@@ -272,7 +272,7 @@ def test_a_capture_of_format_1_holds_its_system(older: Path) -> None:
 
 
 def test_another_procedure_than_the_capture_s_is_refused(older: Path) -> None:
-    with pytest.raises(CaptureError, match=r"it holds a run 'rated', which procedure other has not"):
+    with pytest.raises(CaptureError, match=r"it holds a run 'rated', which procedure 'other' has not"):
         judge_capture(older, setup(), replace(SHORT, name="other", steps=()), when="", software="")
 
 

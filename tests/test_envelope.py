@@ -61,6 +61,15 @@ def test_bins_inside_a_gap_are_there_and_empty() -> None:
     assert all(math.isnan(x) for x in low[1:3])
 
 
+def test_a_long_gap_costs_no_bins() -> None:
+    """A stamp that jumps by half its range is 15 hours ahead."""
+    envelope = Envelope(0.01)
+    envelope.feed(block(0.0, 0.015, v_out=[(0.001, 1.0), (0.012, 2.0)]))
+    later = envelope.feed(block(55834.0, 55834.025, True, v_out=[(55834.001, 4.0), (55834.012, 5.0)]))
+    assert later is not None
+    assert (later.first, later.low["v_out"].tolist()) == (5583400, [4.0, 5.0])
+
+
 def test_the_first_block_may_begin_anywhere_and_channels_may_be_sparse() -> None:
     bins = Envelope(0.01).feed(block(1.234, 1.26, v_out=[(1.24, 1.0), (1.251, 2.0)], temperature=[(1.255, 21.0)]))
     assert bins is not None

@@ -5,14 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 
 import pytest
-from bench_port import run_on
+from bench_port import run_on, setup
 from foreign_board import foreign, in_other_words
 
-from bench.description import NEEDED
+from bench.calibration import MeterAccuracy
+from bench.description import CHANNEL_UNITS, NEEDED
 from bench.outcome import Outcome
 from bench.record import TestRecord
-from bench.session import BoardClient, BoardFault
-from bench.session.board import BoardMisspoken, BoardRefused, BoardSilent
+from bench.session import BoardClient, BoardFault, Wanted, calibrate_board, self_check
+from bench.session.board import BoardLacks, BoardMisspoken, BoardRefused, BoardSilent
+from bench.session.selfcheck import State
+from bench.session.standard import measure_link
 from bench.uncertainty import Estimate
 from bench.wire import EventFrame, EventKind, Frame, SampleFrame
 
@@ -42,10 +45,11 @@ def estimate(record: TestRecord, name: str) -> Estimate:
 
 
 def lacking(*names: str) -> Callable[[list[str]], list[str]]:
-    """`describe` of a board without these channels."""
+    """`describe` of a board without these channels. Their places in the scan plan stay taken, by something that nobody knows."""
 
     def describe(lines: list[str]) -> list[str]:
-        return [line for line in lines if line.startswith("load") or not set(line.split(",")[1:3]) & set(names)]
+        kept = [line for line in lines if line.startswith("load") or not set(line.split(",")[1:3]) & set(names)]
+        return kept + [line.replace("channel,", "channel,x_") for line in lines if line.startswith("channel") and line not in kept]
 
     return describe
 
@@ -56,8 +60,35 @@ def test_a_board_without_a_channel_that_everything_needs_is_the_benchs_fault(nam
     record = run_on(port)
     assert record.outcome is Outcome.BENCH_FAULT
     assert [fault.code for fault in record.bench_faults] == ["board-lacks"]
-    assert f"has no channel {' and no '.join(n for n in names if n in NEEDED)}: without it" in record.reason
+    assert f"has no channel {' and no '.join(n for n in names if n in NEEDED)}, which every test of a unit needs" in record.reason
     assert not any(line.startswith((b"OUTP ON", b"ROUT:CLOS (")) for line in port.sent)
+
+
+@pytest.mark.parametrize("name", [*CHANNEL_UNITS, "i_load,i_load_low", "v_in,v_out,v_drop,i_load"])
+def test_a_board_without_a_channel_can_be_looked_at(name: str) -> None:
+    """What it has is checked, zeroed and kept as a standard; what it lacks is left out."""
+    names = name.split(",")
+    findings = self_check(foreign(describe=lacking(*names)), link=True, lamps=True)
+    assert not [finding for finding in findings if finding.state is State.BAD]
+    assert not {finding.what.removesuffix(" at rest") for finding in findings} & set(names)
+    _, found = measure_link(foreign(describe=lacking(*names)), setup(), None)
+    needs = {
+        "current_zero_a": {"i_load"}, "out_over_in": {"v_in", "v_out"}, "drop_share": {"v_in", "v_drop"}, "self_check_v": {"self_check"},
+    }  # fmt: skip
+    assert needs.keys() & found.keys() == {quantity for quantity, needed in needs.items() if not needed & set(names)}
+    assert ("lamp_a" in found) == ("v_out" not in names and not {"i_load", "i_load_low"} <= set(names))
+
+
+@pytest.mark.parametrize("name", ["v_out", "v_in", "i_load", "i_load_low", "v_drop"])
+def test_a_board_without_a_channel_is_calibrated_in_the_others_or_not_at_all(name: str) -> None:
+    names = [name]
+    wanted = Wanted({"V": MeterAccuracy(5e-4, 2e-3), "A": MeterAccuracy(5e-3, 1e-2)}, clock_s=0.0, drop=True)
+    if set(names) & set(NEEDED):
+        with pytest.raises(BoardLacks, match="which every test of a unit needs"):
+            calibrate_board(foreign(describe=lacking(*names)), wanted, None, 20260101)
+    else:
+        calibrated = calibrate_board(foreign(describe=lacking(*names)), wanted, None, 20260101)
+        assert {channel.channel for channel in calibrated.channels} == {"v_in", "v_out", "v_drop", "i_load", "i_load_low"} - set(names)
 
 
 @pytest.mark.parametrize("name", ["v_drop", "i_load_low", "v_pilot", "temperature", "self_check"])
@@ -206,6 +237,26 @@ def test_unknown_causes_of_trips_and_restarts_are_named_by_their_code(kind: Even
     record = run_on(port)
     assert record.outcome is Outcome.BENCH_FAULT and text in (record.interrupted or "")
     assert port.all_open
+
+
+def test_unknown_flags_change_nothing() -> None:
+    record = run_on(foreign(change=lambda frame: (frame._replace(flags=frame.flags | 0xF8),)))
+    assert (record.outcome, record.bench_faults) == (Outcome.GOOD, ())
+
+
+def test_an_unknown_error_is_shown_as_it_came() -> None:
+    board = BoardClient(foreign(answer=lambda asked, text: '-999 , "no; ""such"" thing"' if asked == "SYST:ERR?" else text))
+    with pytest.raises(BoardMisspoken, match="it answers"):
+        board.open()
+    board = BoardClient(foreign(answer=lambda asked, text: '-999,"no such thing"' if asked == "SYST:ERR?" else text))
+    with pytest.raises(BoardRefused, match="error -999 no such thing"):
+        board.open()
+
+
+def test_an_identity_may_have_more_fields() -> None:
+    record = run_on(foreign(answer=instead("*IDN?", "makebreak,x-1,7,2.0,new")))
+    assert record.board is not None
+    assert (record.outcome, record.board.model, record.board.firmware) == (Outcome.GOOD, "x-1", "2.0")
 
 
 def test_a_frame_of_a_mode_that_the_description_lacks_does_no_harm() -> None:

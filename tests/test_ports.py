@@ -1,4 +1,4 @@
-"""Ports: addresses, the simulated board through pyserial, both paces, foreign exceptions, servers for other processes."""
+"""Ports: addresses, the simulated board, both paces, real ports that vanish, servers for other processes."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import socket
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from itertools import pairwise
 from pathlib import Path
 from types import SimpleNamespace
@@ -17,13 +17,15 @@ from typing import Any
 
 import pytest
 import serial
+from bench_port import bench_port, run_on
 from plain_world import PlainWorld
 from pytest_mock import MockerFixture
 
+from bench.outcome import Outcome
 from bench.ports import PortError
 from bench.ports.address import SimAddress, parse_sim_address
 from bench.ports.opening import open_port, the_one_board
-from bench.ports.serial_port import FoundPort, SerialPort, ask_identity, find_boards, open_serial, open_url
+from bench.ports.serial_port import FoundPort, SerialPort, ask_identity, find_boards, open_serial
 from bench.ports.server import serve_pty, serve_tcp
 from bench.ports.setting import set_up
 from bench.ports.simulated import AHEAD_S, SimulatedLine, open_line
@@ -32,6 +34,7 @@ from bench.simboard.board import SimulatedBoard
 from bench.simboard.faults import FAULTS
 from bench.simboard.hidden import RIG_FAULTS
 from bench.simboard.link import LINK_FAULTS, faulty_link
+from bench.simboard.world import Stretch, World
 from bench.tui.drawn_bench import possible_faults
 from bench.wire import Decoder, EventFrame, EventKind, Reply, SampleFrame, encode_command
 
@@ -95,6 +98,7 @@ def test_an_address_in_full() -> None:
         ("socket://nowhere", "host or port is missing"),
         ("socket://h:99999", "write socket://host:port"),
         ("/dev/no-such-port", "opening /dev/no-such-port"),
+        ("/dev/tty\0x", "embedded null byte; serial ports here:"),
     ],
 )
 def test_what_cannot_be_opened_says_why_in_one_line(address: str, message: str) -> None:
@@ -135,38 +139,50 @@ def test_every_fault_by_name_can_be_asked_for_and_names_are_unique() -> None:
         assert line.read(0.5)
 
 
-# --- the simulated board, through pyserial ---
+# --- the simulated board ---
 
 
-def test_any_pyserial_program_can_open_a_simulated_board() -> None:
-    packages = serial.protocol_handler_packages
-    if "bench.ports" not in packages:
-        packages.append("bench.ports")
-    device: Any
-    with serial.serial_for_url(ADDRESS, baudrate=1_000_000, timeout=0.5) as device:
-        assert device.is_open and device.in_waiting >= 0
-        device.reset_input_buffer()
-        device.write(b"*IDN?\n")
-        assert device.read_until(b"\n\0") == b"makebreak,rig-328,SIM00003,1.0-sim\n\0"
-        device.timeout = 0.2
-        before = device.now_s()
-        assert device.read(1) == b""
-        assert device.now_s() - before == pytest.approx(0.2)
-        # A program that only polls gets its bytes too: asking lets time pass.
-        device.write(b"*OPC?\n")
-        assert any(device.in_waiting >= 3 for _ in range(100))
-        assert device.read(3) == b"1\n\0"
-        device.baudrate = 9600
-        device.dtr = False
-        assert device.cts
-    assert not device.is_open
-    with pytest.raises(serial.SerialException):
-        device.read(1)
+def test_a_simulated_board_has_a_port_of_its_own() -> None:
+    port = open_port(ADDRESS)
+    assert ask(port, "*IDN?") == "makebreak,rig-328,SIM00003,1.0-sim"
+    port.close()
+    port.close()
+    for action in (lambda: port.write(b"*OPC?\n"), lambda: port.read(0.1)):
+        with pytest.raises(PortError, match="sim://LINK\\?seed=3: the port is closed"):
+            action()
 
 
-def test_pyserial_gets_its_own_exceptions() -> None:
-    with pytest.raises(serial.SerialException, match="no parameter of a simulated board"):
-        serial.serial_for_url("sim://LINK?x=1")
+def test_a_pulled_cable_names_the_board_and_what_was_being_done() -> None:
+    port = open_port("sim://LINK?fault=unplug")
+    with pytest.raises(PortError, match=r"^reading from sim://LINK\?fault=unplug: the simulated board's cable was pulled; plug it in"):
+        while True:
+            port.read(1.0)
+    with pytest.raises(PortError, match=r"^sending to sim://LINK\?fault=unplug: the simulated board's cable was pulled"):
+        port.write(b"\n")
+
+
+@pytest.mark.parametrize("error", [ValueError("math domain error"), TypeError("NoneType"), OSError(5, "no such file"), ZeroDivisionError()])
+def test_an_error_in_the_physics_comes_out_as_what_it_is(mocker: MockerFixture, error: Exception) -> None:
+    """No cable is blamed for it."""
+    port = open_port(ADDRESS)
+    mocker.patch.object(World, "advance", side_effect=error)
+    with pytest.raises(type(error)) as caught:
+        port.read(0.5)
+    assert caught.value is error
+
+
+def test_a_test_on_broken_physics_says_that_the_program_is_wrong(mocker: MockerFixture) -> None:
+    port, sound, errors = bench_port("EL"), World.advance, [ValueError("math domain error")]
+
+    def advance(world: World, until_s: float) -> Stretch:
+        if errors and world.t_s > 3.0:
+            raise errors.pop()
+        return sound(world, until_s)
+
+    mocker.patch.object(World, "advance", advance)
+    record = run_on(port)
+    assert record.interrupted == "an error in the program: ValueError: math domain error"
+    assert record.outcome is Outcome.BENCH_FAULT
 
 
 def test_virtual_time_passes_only_in_reads_and_never_too_far() -> None:
@@ -280,7 +296,7 @@ class BrokenDevice:
     write = read = close = _fail
 
 
-@pytest.mark.parametrize("error", [serial.SerialException("gone"), OSError(5, "Input/output error"), TypeError("NoneType")])
+@pytest.mark.parametrize("error", [serial.SerialException("gone"), OSError(5, "Input/output error"), serial.SerialTimeoutException("late")])
 def test_foreign_exceptions_become_port_errors_and_are_kept(error: Exception) -> None:
     port = SerialPort("COM9", BrokenDevice(error))
     for action, doing in (
@@ -291,6 +307,32 @@ def test_foreign_exceptions_become_port_errors_and_are_kept(error: Exception) ->
         with pytest.raises(PortError, match=f"{doing} COM9") as caught:
             action()
         assert caught.value.__cause__ is error
+
+
+def test_other_exceptions_are_errors_in_the_program() -> None:
+    port = SerialPort("COM9", BrokenDevice(TypeError("NoneType")))
+    for action in (lambda: port.write(b"x"), lambda: port.read(0.1), port.close):
+        with pytest.raises(TypeError):
+            action()
+
+
+def test_a_real_port_that_vanishes_is_a_port_error_whatever_is_being_done() -> None:
+    """A pseudo-terminal whose other end is gone, as the system shows it."""
+    pty, tty = pytest.importorskip("pty"), pytest.importorskip("tty")
+    doings: list[tuple[Callable[[SerialPort], object], str]] = [
+        (lambda port: port.read(0.1), "reading from"),
+        (lambda port: port.read(0.2), "reading from"),  # a new time-out is told to the system
+        (lambda port: port.write(b"x"), "sending to"),
+    ]
+    for action, doing in doings:
+        master, slave = pty.openpty()
+        tty.setraw(slave)
+        port = open_serial(os.ttyname(slave))
+        os.close(slave)
+        os.close(master)
+        with pytest.raises(PortError, match=f"^{doing} /dev/.*; check the cable and that the board has power$"):
+            action(port)
+        port.close()
 
 
 def fake_ports(mocker: MockerFixture, *ports: tuple[str, int | None]) -> None:
@@ -334,7 +376,7 @@ def test_auto_takes_the_only_board_or_says_what_there_is(
 
 
 def test_a_board_that_is_busy_or_half_way_through_a_line_still_says_who_it_is() -> None:
-    port = open_url(ADDRESS)
+    port = open_port(ADDRESS)
     port.write(b"INIT\nOUTP O")
     assert ask_identity(port, 2.5) == "makebreak,rig-328,SIM00003,1.0-sim"
 

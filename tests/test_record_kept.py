@@ -250,7 +250,6 @@ STEP, FIRST = ("steps", 0), ("verdicts", 0)
         (edited("pass", ((*FIRST, "limit", "unit"), "V")), "unit of rate_per_min 'V', which this version does not know"),
         (edited("pass", ((*FIRST, "limit", "source", "basis"), "rumour")), "basis of a number 'rumour', which this version does not know"),
         (edited("pass", (("limit_sets", 0, "averaging", "rule"), "median")), "averaging rule 'median', which this version does not know"),
-        (edited("pass", (("procedure", "steps", 0, "loads"), "two-out")), "load 'two-out', which this version does not know"),
         (edited("pass", (("setup", "system_v"), 48.0)), "a system of 48 V; there are 6 V, 12 V, 24 V"),
     ],
 )  # fmt: skip

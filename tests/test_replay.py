@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import struct
+from binascii import crc_hqx
 from pathlib import Path
 
 import kept_captures
@@ -55,10 +57,13 @@ def test_what_was_written_is_read(tmp_path: Path) -> None:
 
 
 def test_the_container_is_as_its_page_says(tmp_path: Path) -> None:
-    """The bytes of one entry, by hand: kind, time as a double, length, payload, CRC-16 of all of it (0x29B1 over 123456789)."""
+    """The bytes of one entry, by hand: kind, time as a double, length, their CRC-16, payload, CRC-16 of all of it (0x29B1 over
+    123456789)."""
     data = capture_of(Entry(RECEIVED, 1.0, b"AB"))
-    assert data[: len(MAGIC)] == b"makebreak capture 2\n"
-    assert data[len(MAGIC) : -2] == b"R" + bytes.fromhex("000000000000f03f") + bytes.fromhex("02000000") + b"AB"
+    assert data[: len(MAGIC)] == b"makebreak capture 3\n"
+    head = b"R" + bytes.fromhex("000000000000f03f") + bytes.fromhex("02000000")
+    assert data[len(MAGIC) : -2] == head + struct.pack("<H", crc_hqx(head, 0xFFFF)) + b"AB"
+    assert crc_hqx(b"123456789", 0xFFFF) == 0x29B1 and data[-2:] == struct.pack("<H", crc_hqx(data[len(MAGIC) : -2], 0xFFFF))
 
 
 def test_any_cut_gives_the_whole_entries_before_it(tmp_path: Path) -> None:
@@ -77,13 +82,8 @@ def test_a_changed_bit_is_never_passed_on(tmp_path_factory: pytest.TempPathFacto
     path = tmp_path_factory.getbasetemp() / "changed.capture"
     path.write_bytes(bytes(data))
     found: list[Entry] = []
-    try:
+    with pytest.raises(CaptureError, match=r"damaged at byte|not a capture"):
         found += read_capture(path)
-    except CaptureError as error:
-        assert "damaged at byte" in str(error) or "not a capture" in str(error)
-    else:
-        # A length that now reaches past the end looks like an entry that was never finished.
-        assert len(found) < len(ENTRIES)
     assert found == list(ENTRIES[: len(found)])
 
 

@@ -7,34 +7,16 @@ from bench_port import BenchPort, run_on, setup
 
 from bench.outcome import Outcome
 from bench.session.board import BoardClient, BoardLate, BoardSilent
-from bench.simboard.board import SimulatedBoard
 from bench.simboard.units import nominal
 from bench.simboard.world import World
-from bench.wire import encode_reply
 from bench.wire.answers import DONE, NUMBER
-
-
-class SlowToAnswer(SimulatedBoard):
-    """Obeys at once and answers `late_s` later; frames are not held up."""
-
-    late_s = 0.0
-    due: list[tuple[float, bytes]]
-
-    def answer(self, reply: str) -> None:
-        self.due.append((self.now_s + self.late_s, encode_reply(reply)))
-
-    def run_until(self, t_s: float) -> None:
-        while self.due and self.due[0][0] <= t_s:
-            due_s, data = self.due.pop(0)
-            super().run_until(due_s)
-            self.uplink.send(due_s, data)
-        super().run_until(t_s)
+from reports.planted_boards import RepliesLate
 
 
 def slow_bench(late_s: float) -> BenchPort:
     unit = nominal("EL")
-    board = SlowToAnswer(World(unit, seed=1), seed=1, unit_name="EL", find_unit=lambda name: "LINK" if name == "LINK" else unit)
-    board.late_s, board.due = late_s, []
+    board = RepliesLate(World(unit, seed=1), seed=1, unit_name="EL", find_unit=lambda name: "LINK" if name == "LINK" else unit)
+    board.late_s = late_s
     return BenchPort(board)
 
 

@@ -40,5 +40,5 @@ def command_lines(*names: str) -> list[tuple[int, bytes]]:
     return found
 
 
-def description_lines() -> list[str]:
-    return (VECTORS / "description.txt").read_text("ascii").splitlines()
+def description_lines(name: str = "description.txt") -> list[str]:
+    return (VECTORS / name).read_text("ascii").splitlines()

@@ -121,15 +121,16 @@ def command(
     with contextlib.ExitStack() as stack:
         port = open_port(address)
         stack.callback(port.close)
-        with held(ENDING), ProgressLine() as progress:
-            found = calibrate_board(port, wanted, Person(assume_yes=yes), _day(story["when"]), progress=progress)
+        with held(ENDING):
+            with ProgressLine() as progress:
+                found = calibrate_board(port, wanted, Person(assume_yes=yes), _day(story["when"]), progress=progress)
+            # Before anything is changed: whatever becomes of the board, nobody shall have to read the meters again.
+            path = keep_calibration(keep, found, story["when"], story["software"])
         print_table(("channel", "at", "u without", "u with meter", "result"), _rows(found))
         for text in _refusals(found):
             click.echo(folded(text))
         for note in found.notes:
             click.echo(folded(note, "note: "), err=True)
-        # Before anything is changed: whatever becomes of the board, nobody shall have to read the meters again.
-        path = keep_calibration(keep, found, story["when"], story["software"])
         click.echo(f"Kept in {path}.")
         if not found.better:
             click.echo("Nothing is better known than before: the board stays as it is.")

@@ -128,15 +128,16 @@ def _tested(port: Port, plan: Procedure, setup: Setup, kept: KeptTest, yes: bool
         if kept.problem:
             kept.discard()
             raise click.ClickException(kept.problem)
-        try:
-            with ProgressLine() as progress:
+        # A terminal that stands still may hold up the end of the line, but not the record.
+        with ProgressLine() as progress:
+            try:
                 record = run_test(
                     port, plan, setup, operator=Person(assume_yes=yes), progress=progress, capture=kept.capture, **story
                 )
-        except SetupError:
-            kept.discard()
-            raise
-        return kept.finish(record)
+            except SetupError:
+                kept.discard()
+                raise
+            return kept.finish(record)
     finally:
         with contextlib.suppress(PortError):
             port.close()

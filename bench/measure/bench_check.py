@@ -23,6 +23,7 @@ from bench.cycles import Cycle, Lit
 from bench.lamps import SIGNAL_W, US_RATED_V, US_SYSTEM_V, allowed_current_a, cold_siemens, expected_current_a
 from bench.measure.evidence import Evidence, systematic
 from bench.measure.vocabulary import LAMPS_WRONG, QUANTITIES, BenchFault, BenchProof
+from bench.supply import SwitchedOff
 from bench.uncertainty import Estimate, Measurement, NotMeasured
 
 _LIT_LEAST_S = 0.2  # before that the lamps' own inrush hides a change of load
@@ -98,24 +99,24 @@ def _board(e: Evidence) -> Iterator[BenchFault]:
         if abs(read - should) > _STANDARD_K * u:
             text = f"the built-in standard {name} reads {read:.4g} and should read {should:.4g}: the converter or its reference is off"
             yield BenchFault("standard-off", f"{text}; have the board calibrated or put right")
-    seen = e.supply
-    if seen.switched_off_s < _RESTED_S:
-        return
-    if seen.input_then_v is not None and seen.input_then_v[1] > max(_FED * e.conditions.system_v, _HELD * seen.input_then_v[0]):
-        text = f"the input shows {seen.input_then_v[0]:.1f} V with the master switch open, and it does not fall"
-        yield BenchFault("input-fed", f"{text}: the switch is bridged, or the board's samples stand still")
-    for name, read_s in seen.read_then_s.items():
-        if read_s > _MOSTLY * seen.switched_off_s and (name != "v_drop" or not _is_held(e)):
-            text = f"{name} does not read 0 with the master switch open: its zero is far off, or it is stuck"
-            yield BenchFault("not-zero", f"{text}; have the board calibrated or put right")
-    if seen.not_shown_s > max(_SHOWN_S, _SHOWN_PART * seen.parted_s):
+    if e.supply.not_shown_s > max(_SHOWN_S, _SHOWN_PART * e.supply.parted_s):
         text = "the drop does not show that the contact is open while input and output do: its amplifier is stuck or its scale wrong"
         yield BenchFault("drop-stuck", f"{text}; have the board put right")
+    if e.supply.off.span_s > _RESTED_S:
+        yield from _switched_off(e, e.supply.off)
 
 
-def _is_held(e: Evidence) -> bool:
-    """Whether something, a capacitor of the unit say, kept voltage at the input while the master switch was open."""
-    return e.supply.input_then_v is not None and e.supply.input_then_v[0] > _NOTHING_V
+def _switched_off(e: Evidence, off: SwitchedOff) -> Iterator[BenchFault]:
+    """What the board showed with the master switch open, when nothing can flow and nothing feeds the input."""
+    first_v, lowest_v = off.input_v or (0.0, 0.0)
+    if lowest_v > max(_FED * e.conditions.system_v, _HELD * first_v):
+        text = f"the input shows {first_v:.1f} V with the master switch open, and it does not fall"
+        yield BenchFault("input-fed", f"{text}: the switch is bridged, or the board's samples stand still")
+    for name, read_s in off.read_s.items():
+        # A capacitor in the unit may hold the input up for a while, and then there is a drop.
+        if read_s > _MOSTLY * off.span_s and (name != "v_drop" or first_v < _NOTHING_V):
+            text = f"{name} does not read 0 with the master switch open: its zero is far off, or it is stuck"
+            yield BenchFault("not-zero", f"{text}; have the board calibrated or put right")
 
 
 def _leads(e: Evidence) -> Iterator[BenchFault]:

@@ -21,9 +21,9 @@ def open_port(address: str) -> Port:
 
         return open_serial(the_one_board() if address == "auto" else address)
     if kind == "sim":
-        from bench.ports.serial_port import open_url
+        from bench.ports.simulated import open_simulated
 
-        return open_url(address)
+        return open_simulated(address)
     if kind == "socket":
         from bench.ports.socket_port import SocketPort
 

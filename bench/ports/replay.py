@@ -1,25 +1,30 @@
 """A recorded stream: the container that a session writes what it received to, and a port that gives it back in virtual time.
 
-Container, format 2. The first line is `makebreak capture 2` and a line feed. Entries follow, each of
+Container, format 3. The first line is `makebreak capture 3` and a line feed. Entries follow, each of
 
 | size | content |
 |---|---|
 | 1 | kind: `R` bytes received from the board, `T` bytes sent to it, `N` a note of the session (UTF-8 JSON) |
 | 8 | time in s of the port's clock, IEEE 754 double, little-endian |
-| 4 | length n of the payload, unsigned, little-endian, at most 2^24 |
+| 4 | length n of the payload, unsigned, little-endian, at most 2^24, of a note 2^20 |
+| 2 | CRC-16 of the 13 bytes before it (polynomial 0x1021, initial value 0xFFFF), little-endian |
 | n | payload |
-| 2 | CRC-16 of all before it in this entry (polynomial 0x1021, initial value 0xFFFF), little-endian |
+| 2 | CRC-16 of all before it in this entry, little-endian |
 
-Entries are only ever appended and each is flushed, so that a killed program loses at most the entry it was writing: an unfinished
-entry at the end of a file is no error. A damaged one is: a capture with a changed byte is refused, never replayed.
+Times never go back. Entries are only ever appended and each is flushed, so that a killed program loses at most the entry it was writing:
+an unfinished entry at the end of a file is no error. A damaged one is: a capture with a changed byte is refused, never replayed. The first
+CRC tells the two apart: a length that reaches beyond the end of the file is to be believed only if nothing changed it.
 
-Format 1 differs in its notes, and is read too: `session` does not hold set-up, procedure and time of the test, `board` is texts, and
-`closed`, which holds what a session only knows at its end (steps left out and why, counts of the link), is missing.
+Formats 1 and 2 have no first CRC, and are read too. There an entry that reaches beyond the end is damaged if what is left of the file is
+the whole of it by its CRC, were its length another, or if another entry begins in it. Format 1 also differs in its notes: `session` does
+not hold set-up, procedure and time of the test, `board` is texts, and `closed` is missing. The notes: `bench.session.capture_notes`.
 """
 
 from __future__ import annotations
 
 import json
+import math
+import re
 import struct
 from binascii import crc_hqx
 from collections.abc import Iterator, Mapping
@@ -28,14 +33,18 @@ from pathlib import Path
 from typing import Any, BinaryIO, NamedTuple, Protocol
 
 from bench.ports import PortError
+from bench.typed_json import ContentError, loads
 from bench.wire import encode_command
 
-MAGIC = b"makebreak capture 2\n"
-_OLDER = b"makebreak capture 1\n"
+FORMAT = 3
+_FIRST_LINES = tuple(b"makebreak capture %d\n" % number for number in range(1, FORMAT + 1))
+MAGIC = _FIRST_LINES[-1]
 RECEIVED, SENT, NOTE = b"R", b"T", b"N"
 _HEAD = struct.Struct("<cdI")
 _CRC = struct.Struct("<H")
-_LONGEST = 1 << 24
+_LONGEST = {RECEIVED: 1 << 24, SENT: 1 << 24, NOTE: 1 << 20}
+_SEARCHED, _NEXT = 1 << 16, 1 << 12
+"""Bytes of the end of an older file in which another entry is looked for, and the longest that it may be."""
 HEARTBEAT = "SYST:BEAT"
 _BEAT = encode_command(HEARTBEAT)
 NOT_WHOLE = "the capture is not whole"
@@ -50,8 +59,15 @@ class Entry(NamedTuple):
 
     @property
     def note(self) -> Mapping[str, Any]:
-        """The content of a NOTE."""
-        content: Mapping[str, Any] = json.loads(self.payload)
+        """The content of a NOTE. ContentError, in one line, if it is no JSON object."""
+        try:
+            content: Mapping[str, Any] = loads(self.payload.decode())
+        except RecursionError:
+            raise ContentError("nested too deep") from None
+        except ValueError as error:
+            raise ContentError(f"no JSON: {error}") from None
+        if not isinstance(content, dict):
+            raise ContentError(f"got {type(content).__name__}; it must be an object")
         return content
 
 
@@ -89,8 +105,9 @@ class CaptureWriter:
         self._append(NOTE, t_s, json.dumps(content, ensure_ascii=False, separators=(",", ":")).encode())
 
     def _append(self, kind: bytes, t_s: float, payload: bytes) -> None:
-        entry = _HEAD.pack(kind, t_s, len(payload)) + payload
-        self._write(entry + _CRC.pack(crc_hqx(entry, 0xFFFF)))
+        head = _HEAD.pack(kind, t_s, len(payload))
+        entry = head + _CRC.pack(_crc(head)) + payload
+        self._write(entry + _CRC.pack(_crc(entry)))
 
     def _write(self, data: bytes) -> None:
         if self.problem:
@@ -110,9 +127,27 @@ def is_capture(path: str | Path) -> bool:
     """Whether the file begins as a capture does; one that can't be read does not."""
     try:
         with Path(path).open("rb") as file:
-            return file.read(len(MAGIC)).startswith((MAGIC, _OLDER))
+            return file.read(len(MAGIC)) in _FIRST_LINES
     except OSError:
         return False
+
+
+def format_of(path: str | Path) -> int:
+    """The number of the format of a capture. CaptureError if it can't be read, or is none."""
+    path = Path(path)
+    try:
+        with path.open("rb") as file:
+            return _format_of(file, path.name)
+    except OSError as error:
+        raise CaptureError(f"capture {path}: can't be read: {error.strerror or error}") from error
+
+
+def _format_of(file: BinaryIO, name: str) -> int:
+    """Read the first line."""
+    first = file.read(len(MAGIC))
+    if first not in _FIRST_LINES:
+        raise CaptureError(f"capture {name}: not a capture of format 1 to {FORMAT}: it does not begin with its first line")
+    return _FIRST_LINES.index(first) + 1
 
 
 def read_capture(path: str | Path) -> Iterator[Entry]:
@@ -120,27 +155,58 @@ def read_capture(path: str | Path) -> Iterator[Entry]:
     path = Path(path)
     try:
         with path.open("rb") as file:
-            if not file.read(len(MAGIC)).startswith((MAGIC, _OLDER)):
-                raise CaptureError(f"capture {path.name}: not a capture of format 1 or 2: it does not begin with its first line")
-            yield from _entries(file, path.name)
+            yield from _entries(file, path.name, has_head_sum=_format_of(file, path.name) >= 3)
     except OSError as error:
         raise CaptureError(f"capture {path}: can't be read: {error.strerror or error}") from error
 
 
-def _entries(file: BinaryIO, name: str) -> Iterator[Entry]:
-    place = len(MAGIC)
-    while len(head := file.read(_HEAD.size)) == _HEAD.size:
-        kind, t_s, length = _HEAD.unpack(head)
-        if kind not in (RECEIVED, SENT, NOTE) or length > _LONGEST:
+def _entries(file: BinaryIO, name: str, has_head_sum: bool) -> Iterator[Entry]:
+    place, last_s = len(MAGIC), -math.inf
+    head_size = _HEAD.size + (_CRC.size if has_head_sum else 0)
+    while len(head := file.read(head_size)) == head_size:
+        kind, t_s, length = _HEAD.unpack_from(head)
+        if has_head_sum and _CRC.unpack_from(head, _HEAD.size) != (_crc(head[: _HEAD.size]),):
+            raise CaptureError(f"capture {name}: damaged at byte {place}: the check sum of the entry's head is wrong")
+        if length > _LONGEST.get(kind, -1):
             raise CaptureError(f"capture {name}: damaged at byte {place}: no entry begins there")
         rest = file.read(length + _CRC.size)
         if len(rest) < length + _CRC.size:
+            if not has_head_sum and _is_damaged(head, rest):
+                raise CaptureError(f"capture {name}: damaged at byte {place}: the length of the entry is wrong")
             return
         payload, (crc,) = rest[:length], _CRC.unpack_from(rest, length)
-        if crc != crc_hqx(payload, crc_hqx(head, 0xFFFF)):
+        if crc != crc_hqx(payload, _crc(head)):
             raise CaptureError(f"capture {name}: damaged at byte {place}: the check sum of the entry is wrong")
+        if not last_s <= t_s < math.inf:
+            raise CaptureError(f"capture {name}: damaged at byte {place}: got the time {t_s!r} s after {last_s!r} s")
         yield Entry(kind, t_s, payload)
-        place += _HEAD.size + len(rest)
+        place, last_s = place + head_size + len(rest), t_s
+
+
+def _is_damaged(head: bytes, rest: bytes) -> bool:
+    """Return whether an entry of an older format whose length reaches beyond the end of the file was not cut off, but has a wrong length:
+    the rest is the whole of it, or holds another entry."""
+    kind, t_s, _ = _HEAD.unpack(head)
+    if len(rest) >= _CRC.size and _is_whole(_HEAD.pack(kind, t_s, len(rest) - _CRC.size), rest):
+        return True
+    for found in re.finditer(rb"[RTN]", rest[:_SEARCHED]):
+        begin = found.start() + _HEAD.size
+        if begin > len(rest):
+            return False
+        length = _HEAD.unpack_from(rest, found.start())[2]
+        if length <= _NEXT and _is_whole(rest[found.start() : begin], rest[begin : begin + length + _CRC.size]):
+            return True
+    return False
+
+
+def _is_whole(head: bytes, rest: bytes) -> bool:
+    """Return whether payload and CRC, which are `rest`, belong to this head."""
+    length = _HEAD.unpack(head)[2]
+    return len(rest) == length + _CRC.size and _CRC.unpack_from(rest, length) == (crc_hqx(rest[:length], _crc(head)),)
+
+
+def _crc(data: bytes) -> int:
+    return crc_hqx(data, 0xFFFF)
 
 
 class ReplayPort:

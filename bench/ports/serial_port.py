@@ -1,7 +1,8 @@
-"""Ports over pyserial, real or simulated, and finding the boards among a machine's serial ports."""
+"""Real serial ports, over pyserial, and finding the boards among a machine's."""
 
 from __future__ import annotations
 
+import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -10,7 +11,7 @@ from typing import Any
 import serial
 from serial.tools import list_ports
 
-from bench.ports import PortError
+from bench.ports import Port, PortError
 from bench.wire import Decoder, Reply, encode_command
 
 BAUD = 1_000_000
@@ -19,12 +20,19 @@ IDENTITY_WORD = "makebreak"
 _PROBE_S = 2.5
 _WRITE_TIMEOUT_S = 1.0
 _PATIENT_S, _GATHER_S = 0.02, 0.004  # 250 bytes of the fastest stream; a driver holds 4 kB
-# pyserial lets these through where a port vanishes while it is used.
-_FOREIGN = (serial.SerialException, OSError, ValueError, TypeError)
+# What comes of a port that vanishes while it is used: pyserial's own exception is an OSError, asking how many bytes wait gives a bare one,
+# and telling a new time-out to what is no terminal any more the system's own.
+_FOREIGN: tuple[type[Exception], ...] = (OSError,)
+if sys.platform != "win32":
+    import termios
+
+    _FOREIGN = (OSError, termios.error)
+# A name that no device can have, or a speed that this system lacks, is a ValueError.
+_CANT_OPEN: tuple[type[Exception], ...] = (*_FOREIGN, ValueError)
 
 
 class SerialPort:
-    """A `Port` over an open pyserial object, whose exceptions all become PortError here. `clock` gives s.
+    """A `Port` over an open pyserial object. What it raises of a port that is gone becomes PortError here. `clock` gives s.
 
     Who is ready to wait for 20 ms gets what comes within 4 ms of the first byte in one piece: of a stream that comes in pieces of a frame,
     the calls would cost more than the bytes. Who waits for an answer waits for less.
@@ -72,21 +80,9 @@ def open_serial(device: str) -> SerialPort:
     """A real serial port by its name, at the protocol's speed; for this program alone, where the system can do that."""
     try:
         return SerialPort(device, serial.Serial(device, BAUD, timeout=0.1, write_timeout=_WRITE_TIMEOUT_S, exclusive=True))
-    except _FOREIGN as error:
+    except _CANT_OPEN as error:
         known = ", ".join(port.device for port in list_ports.comports()) or "none"
         raise PortError(f"opening {device}: {error}; serial ports here: {known}") from error
-
-
-def open_url(address: str) -> SerialPort:
-    """Anything that pyserial's URL mechanism opens with this package's handlers; its clock is the device's if it has one."""
-    if "bench.ports" not in serial.protocol_handler_packages:
-        serial.protocol_handler_packages.append("bench.ports")
-    try:
-        device = serial.serial_for_url(address, timeout=0.1)
-    except _FOREIGN as error:
-        # What a handler of this package said comes back as itself.
-        raise (error.__cause__ if isinstance(error.__cause__, PortError) else PortError(str(error))) from error
-    return SerialPort(address, device, getattr(device, "now_s", time.monotonic))
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +119,7 @@ def identity_of(device: str) -> str | None:
         port.close()
 
 
-def ask_identity(port: SerialPort, patience_s: float) -> str | None:
+def ask_identity(port: Port, patience_s: float) -> str | None:
     """Ask until the answer is a board's or patience is at its end."""
     decoder = Decoder()
     end_s = port.now_s() + patience_s

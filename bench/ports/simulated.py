@@ -1,4 +1,5 @@
-"""A simulated board as seen from its host: bytes, and a clock that passes only when the host waits, or as the wall's does.
+"""A simulated board as seen from its host: bytes, and a clock that passes only when the host waits, or as the wall's does; and the port
+over it.
 
 The board is simulated a little ahead of the host's clock, so that it can be done in stretches; a command then takes effect up to
 `AHEAD_S` later than it was sent, as if that were the way down.
@@ -7,11 +8,12 @@ The board is simulated a little ahead of the host's clock, so that it can be don
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Protocol
 
 from bench.ports import AddressError, PortError
-from bench.ports.address import SimAddress
+from bench.ports.address import SimAddress, parse_sim_address
 
 if TYPE_CHECKING:
     from bench.simboard.link import Link
@@ -90,6 +92,47 @@ class SimulatedLine:
     def _check(self) -> None:
         if self.now_s >= self.board.link.unplugged_at_s:
             raise PortError("the simulated board's cable was pulled; plug it in again")
+
+
+class SimulatedPort:
+    """A `Port` at the host's end of a simulated board's cable.
+
+    It raises PortError only for what a cable does. An error in the physics, or in the board's program, comes out as what it is.
+    """
+
+    def __init__(self, address: str, line: SimulatedLine) -> None:
+        self.address = address
+        self._line = line
+        self._closed = False
+
+    def write(self, data: bytes) -> None:
+        with self._named("sending to"):
+            self._line.write(data)
+
+    def read(self, timeout_s: float) -> bytes:
+        with self._named("reading from"):
+            return self._line.read(timeout_s)
+
+    def now_s(self) -> float:
+        return self._line.now_s
+
+    def close(self) -> None:
+        self._closed = True
+
+    @contextmanager
+    def _named(self, doing: str) -> Iterator[None]:
+        """PortError of a cable says what was being done, to which board."""
+        if self._closed:
+            raise PortError(f"{doing} {self.address}: the port is closed")
+        try:
+            yield
+        except PortError as error:
+            raise PortError(f"{doing} {self.address}: {error}") from error
+
+
+def open_simulated(address: str) -> SimulatedPort:
+    """The port of an address `sim://NAME?...`. AddressError if there can be no such bench."""
+    return SimulatedPort(address, open_line(parse_sim_address(address)))
 
 
 def open_line(address: SimAddress, *, paced: bool = False) -> SimulatedLine:

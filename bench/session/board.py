@@ -43,11 +43,11 @@ _PUMP_S = 0.05
 _ANSWER_S = 0.01
 _TRIES = 6
 _STALL_S = 1.0
-_DESCRIPTION_S = 30.0
-_SHOWN = 60  # characters of an answer that is quoted
 _SAFE_S = 2.5
 """How long a board is asked whether everything is open: one that hears nothing any more has opened it by itself after a second."""
 _SAFE_TRIES = 12  # should the port's clock stand still, or what is raised come at once
+_DESCRIPTION_S = 30.0
+_SHOWN = 60  # characters of an answer that is quoted
 
 _log = logging.getLogger(__name__)
 
@@ -198,7 +198,7 @@ class BoardClient:
         """The value of the answer to a query, which must be of this kind. `duty_s`: what a board has for it.
 
         BoardSilent if none comes, BoardMisspoken if what comes is of another kind, BoardLate if it comes too late. Where it had to be asked
-        again, an answer counts if no other follows: else both were late, and the first is not the answer to what was asked last.
+        again, a reply counts if no other follows: else both were late, and the first is not the answer to what was asked last.
         """
         patience_s = _PATIENCE * duty_s
         tries = 1 if self._ending else tries
@@ -208,29 +208,29 @@ class BoardClient:
         asking = f"asking {line} of the board at {self.port.address}:"
         for attempt in range(tries):
             self.retries += attempt > 0
+            self._other = None
             self.send(line)
-            try:
-                found = self._answer(kind, patience_s)
-            except LookupError:
+            found = self._answer(kind, patience_s)
+            if found is None:
                 continue
             late_s = self.port.now_s() - first_s
-            if late_s > duty_s + _GRANTED_S and (attempt == 0 or self._another(kind, patience_s)):
+            if late_s > duty_s + _GRANTED_S and (attempt == 0 or self._answer(kind, patience_s + _GRANTED_S) is not None):
                 what = f"it answers too late ({late_s:.1f} s; the page allows {duty_s:g} s)"
                 raise BoardLate(f"{asking} {what}; look at its program and at the bridge")
-            return found
+            return found[0]
         if self._other is not None:
             what = f"it answers {_quoted(self._other)}, expected {kind.text}"
             raise BoardMisspoken(f"{asking} {what}; it does not keep to the board protocol")
         raise BoardSilent(f"{asking} no answer in {tries} tries of {patience_s:g} s; look at cable and power")
 
-    def _answer(self, kind: Answer[T], patience_s: float) -> T:
-        """The next answer of this kind. LookupError if none comes in time; one of another kind is then in `_other`."""
+    def _answer(self, kind: Answer[T], patience_s: float) -> tuple[T] | None:
+        """The value of the next reply that is of this kind, None if none comes in time; the last that is of another is kept."""
         until_s = self.port.now_s() + patience_s
         while True:
             while self._replies:
                 text = self._replies.popleft()
                 try:
-                    return kind.read(text)
+                    return (kind.read(text),)
                 except ValueError:
                     self.strays += 1
                     self._other = text
@@ -238,14 +238,6 @@ class BoardClient:
             if left_s <= 0.0:
                 raise LookupError
             self._pump(min(_ANSWER_S, left_s))
-
-    def _another(self, kind: Answer[Any], patience_s: float) -> bool:
-        """Whether one more answer of this kind comes."""
-        try:
-            self._answer(kind, patience_s + _GRANTED_S)
-        except LookupError:
-            return False
-        return True
 
     def command(self, line: str, expect: Expect[Any] | None = None) -> None:
         """Send a command and make sure: by the error queue, and by what `expect` says. BoardRefused if it won't."""
@@ -262,7 +254,7 @@ class BoardClient:
         raise BoardRefused(f"telling {line} to the board at {self.port.address}: {problem}")
 
     def _problem(self, expect: Expect[Any] | None) -> str:
-        """What shows that the lines sent last were not done; empty if they were."""
+        """What shows that the lines sent last were not done; empty if they were, which frames must show from now on."""
         number, text = self.query("SYST:ERR?", ERROR)
         if number:
             return f"error {number} {text}"
@@ -271,7 +263,7 @@ class BoardClient:
         answer = self.query(expect.ask, expect.kind)
         if not expect.kind.same(answer, expect.wanted):
             return f"{expect.ask} answers {_shown(answer)}, not {_shown(expect.wanted)}"
-        self._commanded.confirmed(expect.ask, expect.wanted)
+        self._commanded.confirmed(expect.ask, answer)
         return ""
 
     def set_number(self, header: str, value: float) -> None:
@@ -434,7 +426,7 @@ class BoardClient:
         """BoardLacks if the board lacks a channel without which nothing can be said of a unit."""
         if description.missing:
             lacks = f"the board at {self.port.address} has no channel {' and no '.join(description.missing)}"
-            raise BoardLacks(f"{lacks}: without it nothing of a unit can be measured; makebreak check tells what the board has")
+            raise BoardLacks(f"{lacks}, which every test of a unit needs; makebreak check tells what the board has")
 
     def self_test(self) -> str:
         """Have the board test itself, not while sampling. What it finds wrong, or empty."""

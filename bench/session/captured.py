@@ -1,4 +1,4 @@
-"""What a capture says of the test that it was made of: the note that a session begins with, and the setup to judge it by again.
+"""What a capture says of the test that it was made of, and the setup to judge it by again.
 
 Only what is said of the unit and what it is held to may be asked otherwise. What was done with it is done: asking for other lamps, another
 supply, system or procedure is refused.
@@ -9,29 +9,18 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from bench import files
 from bench.bank import Bank
 from bench.claims import Claims
 from bench.grade import Rule
 from bench.limits import LimitSet
-from bench.ports.replay import NOTE, CaptureError, read_capture
+from bench.ports.replay import NOTE, CaptureError, format_of, read_capture
 from bench.procedure import Procedure
-from bench.record import SetupRecord
+from bench.session.capture_notes import SessionNote, note_of
 from bench.session.setup import Setup, watts_text
 from bench.table import TableError
-from bench.typed_json import ContentError, decode
-
-
-@dataclass(frozen=True)
-class SessionNote:
-    """The first note of a capture of format 2: set-up and procedure, whole, and when and by which version the test was made."""
-
-    setup: SetupRecord
-    procedure: Procedure
-    when: str
-    software: str
+from bench.typed_json import escaped
 
 
 @dataclass(frozen=True)
@@ -56,22 +45,13 @@ class Otherwise:
     procedure: Procedure | None = None
 
 
-def session_note(note: Mapping[str, Any], name: str) -> SessionNote | None:
-    """What the note `session` of the capture `name` says; None for a capture of format 1, which does not say it."""
-    if "setup" not in note:
-        return None
-    try:
-        found: SessionNote = decode(SessionNote, {key: value for key, value in note.items() if key != "note"})
-    except ContentError as error:
-        raise CaptureError(f"capture {name}: its set-up can't be understood: {error}") from error
-    return found
-
-
 def read_session(path: str | Path) -> SessionNote | None:
     """What the capture says of its test; None if it does not, because it is of format 1 or has no beginning."""
+    number = format_of(path)
     for entry in read_capture(path):
-        if entry.kind == NOTE and entry.note.get("note") == "session":
-            return session_note(entry.note, Path(path).name)
+        if entry.kind == NOTE:
+            note = note_of(entry, Path(path).name, number)
+            return note if isinstance(note, SessionNote) else None
     return None
 
 
@@ -83,7 +63,7 @@ def setup_again(note: SessionNote, name: str, otherwise: Otherwise) -> Setup:
     made = note.setup
     contradicted = _contradicted(note, otherwise)
     if contradicted:
-        raise CaptureError(f"capture {name}: {contradicted}; leave that option out")
+        raise CaptureError(escaped(f"capture {name}: {contradicted}; leave that option out"))
     claims = made.claims if otherwise.claims is None else otherwise.claims
     rated = otherwise.rated_w or claims.rated
     if rated is not None and made.lamps is None and sorted(rated) != sorted(made.rated_w):
@@ -91,7 +71,7 @@ def setup_again(note: SessionNote, name: str, otherwise: Otherwise) -> Setup:
     try:
         limits, rule = _limits(note, otherwise)
     except TableError as error:
-        raise CaptureError(f"capture {name}: what it is to be judged by is not here: {error}") from error
+        raise CaptureError(escaped(f"capture {name}: what it is to be judged by is not here: {error}")) from error
     return Setup(
         unit=made.unit if otherwise.unit is None else otherwise.unit,
         system_v=made.system_v,

@@ -31,7 +31,7 @@ from bench.session.board import (
     BoardUnfit,
     Expect,
 )
-from bench.session.captured import SessionNote
+from bench.session.capture_notes import SessionNote
 from bench.session.chain import AT_FAULT, Chain
 from bench.session.combine import Runs
 from bench.session.conversation import Cancelled, heeding

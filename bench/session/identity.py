@@ -15,7 +15,7 @@ def addressed_board(address: str) -> BoardRecord:
 
 def identified_board(address: str, identity: str, description: BoardDescription, simulated_unit: str | None) -> BoardRecord:
     """A board that has answered: its reply to *IDN?, its description, and the unit in its socket if it is a simulated one."""
-    maker, model, serial, firmware = identity.split(",")
+    maker, model, serial, firmware = identity.split(",")[:4]
     known = addressed_board(address)
     simulation = known.simulation
     if simulated_unit is not None:

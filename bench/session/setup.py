@@ -24,6 +24,8 @@ _INRUSH: Mapping[str, float] = {"filament": 15.0, "led": 3.0, "resistor": 1.0, "
 the capacitors at their input (common practice, no source)."""
 _SUPPLY_PART = 0.025
 _SYSTEMS = (6.0, 12.0, 24.0)
+MOST_V = 1.4 * 24.0
+"""The highest supply that a test can be set up with, in a 24 V system."""
 ENTERED: Mapping[str, tuple[str, ...]] = {
     "pilot": ("absent",),
     "insulation": FACTS["insulation"],

@@ -290,7 +290,7 @@ class SimulatedBoard:
     def _step(self, stop_s: float) -> None:
         seen = self.world.advance(stop_s + self._offset_s)
         wave = Wave(seen.t_s - self._offset_s, seen.v_in, seen.v_out, seen.i_load, seen.v_pilot)
-        top_v = self.description.channels["v_in"].range(self.settings.range_number).high
+        top_v = self.scales.description.channels["v_in"].range(self.settings.range_number).high
         trip = self._protection.watch(wave, self.settings.level_a, self.settings.delay_s, top_v, tripped=self.tripped)
         if trip is not None:
             # The world has lived past the trip: what it did then is thrown away, and its clock stays ahead by that much.

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, TypeAlias
 
 from bench.description import BoardDescription, description_crc
 from bench.simboard.scales import ScaleError, Scales
+from bench.simboard.units import resistor
 from bench.wire import (
     LONGEST_LINE,
     SCPI_ERRORS,
@@ -301,7 +302,7 @@ def _set_mode(b: SimulatedBoard, mode: str) -> None:
 
 
 def _set_range(b: SimulatedBoard, volts: float) -> None:
-    ranges = sorted(b.description.channels["v_in"].ranges, key=lambda r: r.high)
+    ranges = sorted(b.scales.description.channels["v_in"].ranges, key=lambda r: r.high)
     _within(volts, 0.0, ranges[-1].high)
     _forbid(b.sampling)
     b.settings.range_number = next(r.number for r in ranges if volts <= r.high)
@@ -339,6 +340,12 @@ def _fit(b: SimulatedBoard, name: str) -> None:
         raise CommandError(-224) from None
     _forbid(b.master or bool(b.loads))
     b.fit(name, unit)
+
+
+def _fit_resistor(b: SimulatedBoard, ohm: float) -> None:
+    _within(ohm, 0.001, 10000.0)
+    _forbid(b.master or bool(b.loads))
+    b.fit("RESISTOR", resistor(ohm))
 
 
 def _set_supply(b: SimulatedBoard, volts: float, loads: frozenset[int] | None = None) -> None:
@@ -424,12 +431,13 @@ _ROWS: tuple[tuple[str, tuple[Parser, ...], Handler], ...] = (
     ("ABORt", (), lambda b: b.stop()),
     ("SIMulation:UNIT", (_unit_name,), _fit),
     ("SIMulation:UNIT?", (), lambda b: b.unit_name),
+    ("SIMulation:RESistor", (_number,), _fit_resistor),
     ("SIMulation:SUPPly", (_number, _Optional(_channels)), _set_supply),
     ("SIMulation:SUPPly?", (), lambda b: format_number(b.supply_v)),
     ("SIMulation:AMBient", (_number,), _set_ambient),
     ("SIMulation:AMBient?", (), lambda b: format_number(b.ambient_c)),
     ("SIMulation:METer?", (_name, _number, _number), _meter),
-    ("SIMulation:RESet", (_one_of(POW="POW", POWER="POW", EXT="EXT", EXTERNAL="EXT"),), _reset),
+    ("SIMulation:RESTart", (_one_of(POW="POW", POWER="POW", EXT="EXT", EXTERNAL="EXT"),), _reset),
     ("SIMulation:WAIT", (_number,), _wait),
 )
 _COMMANDS: Mapping[str, tuple[tuple[Parser, ...], Handler]] = {

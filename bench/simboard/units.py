@@ -163,6 +163,11 @@ LINK = Unit("LINK", "LINK", Link(0.0005), Rating(), Contact(0.0))
 EMPTY = Unit("NONE", "NONE", Link(math.inf), Rating(), Contact(0.0))
 
 
+def resistor(ohm: float) -> Unit:
+    """A resistor in the place of a unit."""
+    return Unit("RESISTOR", "RESISTOR", Link(ohm), Rating(), Contact(0.0))
+
+
 def nominal(kind: str, rating: Rating | None = None, name: str | None = None) -> Unit:
     """The middle one of its kind, new. ValueError for an unknown kind."""
     rating = rating or Rating()

@@ -9,7 +9,7 @@ from bench.ports import AddressError
 from bench.ports.address import SimAddress, parse_sim_address
 from bench.ports.opening import add_kind
 from bench.ports.setting import Setting, set_up
-from bench.ports.simulated import SimulatedLine, line_to
+from bench.ports.simulated import SimulatedLine, SimulatedPort, line_to
 from firmware.simulator.board import AvrBoard
 from firmware.simulator.hands import Hands
 
@@ -17,29 +17,16 @@ SCHEME = "firmware"
 NOT_A_FAULT = "board-overrun"
 
 
-class FirmwarePort:
+class FirmwarePort(SimulatedPort):
     """The host's end of the cable of such a bench. `hands` does at it what hands do."""
 
     def __init__(self, address: str) -> None:
-        self.address = address
         parsed = parse_sim_address(address, SCHEME)
         setting = set_up(parsed)
         self.world = setting.world
         self.board = board_of(parsed, setting)
         self.hands = Hands(self.board, setting.find_unit(parsed.unit))
-        self._line = line_to(self.board, parsed)
-
-    def write(self, data: bytes) -> None:
-        self._line.write(data)
-
-    def read(self, timeout_s: float) -> bytes:
-        return self._line.read(timeout_s)
-
-    def now_s(self) -> float:
-        return self._line.now_s
-
-    def close(self) -> None:
-        """Nothing to let go of."""
+        super().__init__(address, line_to(self.board, parsed))
 
 
 def board_of(address: SimAddress, setting: Setting) -> AvrBoard:

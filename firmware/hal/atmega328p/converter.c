@@ -68,7 +68,15 @@ uint32_t hal_converter_start(enum hal_mode mode)
     slow = mode == HAL_PRECISE;
     uint32_t began =
         begin((uint8_t)(_BV(ADEN) | _BV(ADSC) | _BV(ADATE) | _BV(ADIE) | (slow ? PRESCALER_PRECISE : PRESCALER_FAST)));
-    _delay_loop_2(slow ? 48 : 12); /* one and a half periods of its clock: the first input is taken */
+    /* One and a half periods of its clock: the first input is taken. A slow one's are longer than received bytes can wait; its interrupt
+     * is far away. */
+    if (slow) {
+        sei();
+        _delay_loop_2(48);
+        cli();
+    } else {
+        _delay_loop_2(12);
+    }
     ADMUX = sampler_channel(1);
     return began + (slow ? HOLD_PRECISE : HOLD_FAST);
 }

@@ -1,0 +1,124 @@
+"""Faults of the board from evidence written by hand, and the evidence from blocks made by hand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hand_evidence import NOT_CORRECTED, cycles, measured
+from test_bench_check import FLASHES, codes, faults
+
+from bench.measure import Conditions
+from bench.samples import Array, Block, Trace
+from bench.supply import SupplyEvidence, SupplyWatch, SwitchedOff
+from bench.uncertainty import Estimate, NotMeasured
+
+SUPPLY = SupplyEvidence((12.4, 30.0), 12.9, drawing_s=2.0)
+SCAN_S = 130e-6
+
+
+def test_a_clock_that_can_not_be_what_the_board_describes_spoils_all_that_was_timed() -> None:
+    clock = replace(NOT_CORRECTED, wrong="10 s took 15 s")
+    (fault,) = faults(clock=clock)
+    assert (fault.code, fault.spoils) == ("board-clock", True)
+    assert fault.text.startswith("10 s took 15 s, and the board states 0.5 %")
+    good, found = measured(cycles(FLASHES)).values, measured(cycles(FLASHES), clock=clock).values
+    timed = {name for name, value in good.items() if isinstance(value, Estimate) and value.unit in ("s", "1/min")}
+    assert len(timed) > 5
+    for name in timed:
+        value = found[name]
+        assert isinstance(value, NotMeasured) and (value.reason, value.fault) == (fault.text, "bench"), name
+    rest = {name for name, value in good.items() if isinstance(value, Estimate)} - timed
+    assert rest and all(isinstance(found[name], Estimate) for name in rest)
+
+
+@pytest.mark.parametrize(("seconds", "named"), [(0.0, False), (0.24, False), (0.26, True)])
+def test_samples_that_come_again_for_a_quarter_of_a_second(seconds: float, named: bool) -> None:
+    assert codes(still_s=seconds) == ["samples-still"] * named
+
+
+@pytest.mark.parametrize(("read", "named"), [(3.84, False), (3.889, False), (3.891, True), (3.789, True)])
+def test_a_standard_that_reads_off_by_five_uncertainties(read: float, named: bool) -> None:
+    assert codes(standards={"self_check": (read, 3.84, 0.01)}) == ["standard-off"] * named
+
+
+@pytest.mark.parametrize(
+    ("first_v", "lowest_v", "system_v", "named"),
+    [
+        (0.0, 0.0, 12.0, False),
+        (3.5, 3.5, 12.0, False),
+        (3.7, 3.7, 12.0, True),
+        (3.7, 3.7, 24.0, False),
+        (13.0, 12.65, 12.0, True),
+        (13.0, 12.55, 12.0, False),
+    ],
+)
+def test_an_input_that_is_fed_does_not_fall(first_v: float, lowest_v: float, system_v: float, named: bool) -> None:
+    """0.3 of the system voltage, and 3 % less than at first."""
+    supply = replace(SUPPLY, off=SwitchedOff(0.6, {}, (first_v, lowest_v)))
+    assert codes([], [], supply=supply, conditions=Conditions(system_v)) == ["input-fed"] * named
+    assert codes([], [], supply=replace(supply, off=replace(supply.off, span_s=0.1)), conditions=Conditions(system_v)) == []
+
+
+@pytest.mark.parametrize(("name", "seconds", "first_v", "named"), [
+    ("i_load", 0.29, 0.0, False), ("i_load", 0.31, 0.0, True), ("i_load", 0.31, 5.0, True),
+    ("v_drop", 0.31, 0.9, True), ("v_drop", 0.31, 1.1, False),
+])  # fmt: skip
+def test_a_channel_that_is_not_zero_with_the_master_switch_open(name: str, seconds: float, first_v: float, named: bool) -> None:
+    """More than half of 0.6 s; a drop may be real where a capacitor holds the input up."""
+    supply = replace(SUPPLY, off=SwitchedOff(0.6, {name: seconds}, (first_v, 0.0)))
+    found = faults(supply=supply)
+    assert [fault.code for fault in found] == ["not-zero"] * named
+    assert all(fault.text.startswith(f"{name} does not read 0") for fault in found)
+
+
+@pytest.mark.parametrize(("parted_s", "not_shown_s", "named"), [
+    (2.0, 0.29, False), (2.0, 0.31, True), (0.01, 0.004, False), (0.01, 0.006, True),
+])  # fmt: skip
+def test_a_drop_that_misses_an_open_contact(parted_s: float, not_shown_s: float, named: bool) -> None:
+    """More than 5 ms and more than 0.15 of the time."""
+    assert codes(supply=replace(SUPPLY, parted_s=parted_s, not_shown_s=not_shown_s)) == ["drop-stuck"] * named
+
+
+# --- from samples
+
+
+def block(begin_s: float = 0.0, *, master: bool | None, n: int = 1000, **levels: float | Array) -> Block:
+    t_s = begin_s + np.arange(n, dtype=np.float64) * SCAN_S
+    traces = {name: Trace(t_s, np.broadcast_to(np.asarray(level, dtype=np.float64), (n,))) for name, level in levels.items()}
+    return Block(begin_s, begin_s + n * SCAN_S, traces, master=master)
+
+
+def watch() -> SupplyWatch:
+    return SupplyWatch(12.0, 0.24, at_rest={"i_load": 0.9, "v_drop": 0.045}, drop_most_v=0.96)
+
+
+def test_what_is_read_before_the_master_switch_closes() -> None:
+    one = watch()
+    one.feed(block(master=False, v_in=np.linspace(5.0, 4.0, 1000), v_out=0.0, i_load=-1.0, v_drop=0.04))
+    one.feed(block(0.13, master=False, n=500, v_in=3.0, v_out=0.0, i_load=0.8, v_drop=0.05))
+    one.feed(block(0.195, master=True, v_in=12.8, v_out=12.4, i_load=3.5, v_drop=0.4))
+    one.feed(block(0.325, master=False, v_in=12.8, v_out=12.4, i_load=3.5, v_drop=0.4))
+    off = one.evidence.off
+    assert off.span_s == pytest.approx(0.195)
+    assert off.read_s == pytest.approx({"i_load": 0.13, "v_drop": 0.065})
+    assert off.input_v == pytest.approx((5.0, 3.0))
+
+
+def test_a_recording_tells_nothing_of_a_master_switch() -> None:
+    one = watch()
+    one.feed(block(master=None, v_in=12.8, v_out=0.0, i_load=3.5, v_drop=0.0))
+    assert one.evidence.off == SwitchedOff()
+    assert one.evidence.parted_s == one.evidence.not_shown_s == 0.0
+
+
+@pytest.mark.parametrize(("v_out", "drop", "parted", "missed"), [
+    (0.0, 0.96, True, False), (0.0, 0.78, True, False), (0.0, 0.75, True, True), (0.0, -0.06, True, True),
+    (10.8, 0.1, True, True), (11.0, 0.1, False, False),
+])  # fmt: skip
+def test_an_open_contact_has_the_drop_beyond_its_range(v_out: float, drop: float, parted: bool, missed: bool) -> None:
+    """12.8 V in, and a range of 0.96 V: beyond twice that it must show at least 0.8 of it."""
+    one = watch()
+    one.feed(block(master=True, v_in=12.8, v_out=v_out, i_load=0.0, v_drop=drop))
+    assert (one.evidence.parted_s > 0.12, one.evidence.not_shown_s > 0.12) == (parted, missed)
