@@ -1,6 +1,6 @@
 """Being told to stop: Ctrl-C, SIGTERM, a closed terminal.
 
-Outside of `held` each of them raises KeyboardInterrupt at once. Inside, none raises anything: what is being done finds the reason in
+Outside of `held` the first raises KeyboardInterrupt, at once. Inside, none raises anything: what is being done finds the reason in
 `Hold.reason`, where it looks between two reads of a board, some twenty times a second, and ends in good order; more of them change
 nothing. Nothing is held off for longer than HELD_S: whoever does not look, because a terminal or a pipe takes nothing more, is
 interrupted then.
@@ -99,14 +99,20 @@ def _handling(hold: Hold) -> Iterator[None]:
 
 
 def interrupt_on_signals() -> None:
-    """From now on SIGTERM and a closed terminal raise KeyboardInterrupt, as Ctrl-C does."""
+    """From now on the first signal raises KeyboardInterrupt, and a second ends the program at once: where none is held off, nothing must
+    come to an end."""
+
+    def interrupt(number: int, frame: FrameType | None) -> None:
+        leave_to_system()
+        raise KeyboardInterrupt
+
     for number in _NUMBERS:
-        if signal.getsignal(number) is signal.SIG_DFL:
-            signal.signal(number, signal.default_int_handler)
+        if signal.getsignal(number) is not signal.SIG_IGN:
+            signal.signal(number, interrupt)
 
 
 def leave_to_system() -> None:
-    """All is done: from now on a signal ends the program at once, without a word."""
+    """From now on a signal ends the program at once, without a word."""
     for number in _NUMBERS:
         if signal.getsignal(number) is not signal.SIG_IGN:
             signal.signal(number, signal.SIG_DFL)

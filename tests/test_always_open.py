@@ -285,6 +285,20 @@ def test_a_capture_that_fails_in_the_middle_holds_what_came_before() -> None:
     assert whole.getvalue().startswith(part.getvalue())
 
 
+def test_a_text_that_is_no_text_can_be_noted() -> None:
+    """A file name of odd bytes, say, in what broke a test off."""
+    port = bench_port("EL")
+
+    def broken(event: object) -> None:
+        if isinstance(event, Live):
+            raise OSError("writing /tmp/\udcff")
+
+    capture = io.BytesIO()
+    record = run_on(port, SHORT, progress=broken, capture=capture)
+    assert port.all_open and "\udcff" in (record.interrupted or "")
+    assert b"/tmp/\\udcff" in capture.getvalue()
+
+
 # --- the other conversations
 
 

@@ -57,7 +57,8 @@ def test_whoever_never_looks_is_interrupted_in_the_end(monkeypatch: pytest.Monke
 
 def test_what_was_ignored_stays_ignored() -> None:
     """As under nohup."""
-    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    before = {number: signal.getsignal(number) for number in ALL}
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)
     try:
         with held() as hold:
             signal.raise_signal(signal.SIGHUP)
@@ -65,8 +66,8 @@ def test_what_was_ignored_stays_ignored() -> None:
         stopping.interrupt_on_signals()
         assert signal.getsignal(signal.SIGHUP) is signal.SIG_IGN
     finally:
-        signal.signal(signal.SIGHUP, before)
-        signal.signal(signal.SIGTERM, signal.SIG_DFL)
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def test_other_threads_change_nothing() -> None:
@@ -106,6 +107,16 @@ def test_a_terminal_that_takes_nothing_holds_nothing_up() -> None:
         os.close(read_end)
         os.close(write_end)
     assert done.stdout == b"told to end (SIGTERM)\n"
+
+
+def test_a_second_signal_while_nothing_goes_on_ends_the_program_without_a_word() -> None:
+    program = (
+        "import os, signal; from bench import stopping; stopping.interrupt_on_signals()\n"
+        "try: os.kill(os.getpid(), signal.SIGINT)\n"
+        "except KeyboardInterrupt: print('once', flush=True); os.kill(os.getpid(), signal.SIGINT)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, timeout=60)
+    assert (done.returncode, done.stdout, done.stderr) == (-signal.SIGINT, "once\n", "")
 
 
 def test_told_to_end_while_starting(tmp_path: Path) -> None:

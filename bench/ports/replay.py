@@ -104,7 +104,7 @@ class CaptureWriter:
         self._append(SENT, t_s, data)
 
     def note(self, content: Mapping[str, Any], t_s: float) -> None:
-        self._append(NOTE, t_s, json.dumps(content, ensure_ascii=False, separators=(",", ":")).encode())
+        self._append(NOTE, t_s, json.dumps(content, ensure_ascii=False, separators=(",", ":")).encode(errors="backslashreplace"))
 
     def _append(self, kind: bytes, t_s: float, payload: bytes) -> None:
         head = _HEAD.pack(kind, t_s, len(payload))
