@@ -24,7 +24,9 @@ class Stillness:
     def __init__(self, description: BoardDescription) -> None:
         currents = [channel for channel in description.channels.values() if channel.unit == "A"]
         self._scatters = any(r.noise >= _SCATTERS * r.scale for channel in currents for r in channel.ranges)
-        self._frame_s = {name: SAMPLES_PER_FRAME * description.sample_period_s(name) for name in description.modes}
+        self._frame_s = {
+            precise: SAMPLES_PER_FRAME * description.sample_period_s(description.mode_of(precise).name) for precise in (False, True)
+        }
         self._seen: dict[bytes, int] = {}
         self._added = 0
         self._rested = self._repeated = 0
@@ -44,7 +46,7 @@ class Stillness:
         elif not self._was_on:
             self._rested += 1
             self._repeated += again
-        self._now_s = self._now_s + self._frame_s.get("PREC" if frame.precise else "FAST", 0.0) if again else 0.0
+        self._now_s = self._now_s + self._frame_s[frame.precise] if again else 0.0
         if self._was_on:
             self._longest_s = max(self._longest_s, self._now_s)
 

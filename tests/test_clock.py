@@ -214,3 +214,20 @@ def test_answers_are_kept_in_bounded_memory_and_the_first_stays() -> None:
     assert comparison._asked[0][1] == 0.0
     assert comparison.estimate().wrong
     assert BELIEVED * 0.005 < 0.5
+
+
+@pytest.mark.parametrize(("off_s", "wrong"), [(1.5e-3, False), (-1.5e-3, False), (3e-3, True), (-3e-3, True)])
+def test_a_stamp_may_be_two_milliseconds_beside_its_answer(off_s: float, wrong: bool) -> None:
+    """A second after the first question; a board that states no error at all is believed to 500 parts in a million."""
+    comparison = ClockComparison(0.0)
+    comparison.begin_run()
+    comparison.bracket(0.0, 100.0, 100.0)
+    comparison.bracket(1.0, 101.0 + off_s, 101.0 + off_s)
+    assert bool(comparison.estimate().wrong) == wrong
+
+
+def test_a_line_that_the_answers_exclude_corrects_nothing() -> None:
+    """Frames fall behind by 0.4 % and look like a clock that is slow by as much; the answers know it to 0.02 %."""
+    estimate = asked(0.0, seconds=20.0, late=lambda host_s: 0.004 * host_s, answer_s=1e-3)
+    assert not estimate.corrected and not estimate.wrong
+    assert estimate.u == rectangular(0.005)

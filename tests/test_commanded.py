@@ -146,6 +146,40 @@ def test_an_event_before_the_confirmation_is_the_commands() -> None:
     assert "(@8)" in board.contradiction(switched(128))
 
 
+def test_an_older_event_may_come_behind_the_confirmation() -> None:
+    board = settled()
+    board.told("ROUT:OPEN:ALL")
+    board.confirmed("ROUT:CLOS?", frozenset())
+    board.told("ROUT:CLOS (@1)")
+    board.confirmed("ROUT:CLOS?", frozenset({1}))
+    assert not board.contradiction(switched(0))
+    assert not any(board.contradiction(frame(k, loads=1)) for k in range(5))
+    assert board.contradiction(switched(0))
+
+
+@pytest.mark.parametrize(
+    ("line", "ask", "value", "bits"),
+    [
+        ("OUTP OFF", "OUTP?", True, 1),
+        ("SENS:MODE PREC", "SENS:MODE?", "FAST", 16),
+        ("SENS:VOLT:RANG 20", "SENS:VOLT:RANG?", 0, 4),
+        ("INIT", "", None, 64),
+        ("ABOR", "", None, 64),
+        ("*RST", "OUTP?", True, 1),
+    ],
+)
+def test_what_a_line_may_change_is_open_until_it_is_confirmed(line: str, ask: str, value: object, bits: int) -> None:
+    board = Commanded()
+    if ask:
+        board.confirmed(ask, value)
+    else:
+        board.began()
+    assert not any(board.contradiction(frame(k)) for k in range(10))
+    assert any(board.contradiction(frame(k, state=STATE ^ bits)) for k in range(10))
+    board.told(line)
+    assert not any(board.contradiction(frame(k, state=STATE ^ bits)) for k in range(10))
+
+
 def test_a_reset_forgets_everything() -> None:
     board = settled()
     board.told("*RST")
