@@ -67,7 +67,7 @@ def test_a_bad_contact_is_no_bad_lamp(unit: str, seed: int, fault: str) -> None:
 
 @pytest.mark.parametrize(
     ("fault", "first"),
-    [("supply-sag", "the supply was"), ("sense-leads-swapped", "the output reads more"), ("lamp-wrong", "the lamps take")],
+    [("supply-sag", "the supply "), ("sense-leads-swapped", "the output reads more"), ("lamp-wrong", "the lamps take")],
 )
 def test_the_right_item_of_the_bench_is_named_first(fault: str, first: str) -> None:
     record = record_of(f"sim://bench-nc-2x21?fault={fault}&seed=2")

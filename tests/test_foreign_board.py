@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterable
+from pathlib import Path
 
 import pytest
 from bench_port import run_on, setup
@@ -11,6 +13,7 @@ from foreign_board import foreign, in_other_words
 from bench.calibration import MeterAccuracy
 from bench.description import CHANNEL_UNITS, NEEDED
 from bench.outcome import Outcome
+from bench.ports.replay import NOTE, read_capture
 from bench.record import TestRecord
 from bench.session import BoardClient, BoardFault, Wanted, calibrate_board, self_check
 from bench.session.board import BoardLacks, BoardMisspoken, BoardRefused, BoardSilent
@@ -277,3 +280,13 @@ def test_words_that_a_newer_board_adds_change_nothing() -> None:
     more = ["Reserved", "x-2,1", "load,9,RELAY,5", "mode,BURST,100", "limit,VOLT,1,2,3", "channel,v_new,V,4,15,64,0", "range,v_new,0,a,b"]
     record = run_on(foreign(describe=lambda lines: [*more, *(f"{line},new" for line in lines)]))
     assert (record.outcome, record.bench_faults) == (Outcome.GOOD, ())
+
+
+def test_a_capture_holds_the_description_as_it_came(tmp_path: Path) -> None:
+    """Also what this version can't read: a channel has its place in the scan plan whoever reads it, and a later version may."""
+    port, path = foreign(describe=lambda lines: [*lines, "channel,v_new,V,4,15,64,0", "Reserved"]), tmp_path / "new.capture"
+    with path.open("wb", buffering=0) as capture:
+        run_on(port, "quick", capture=capture)
+    notes = (json.loads(entry.payload) for entry in read_capture(path) if entry.kind == NOTE)
+    (lines,) = (note["lines"] for note in notes if note["note"] == "board")
+    assert lines == port.describe(list(port.board.scales.lines))

@@ -325,7 +325,10 @@ def test_a_start_of_the_board_begins_anew() -> None:
     assert started is not None and not started.timed and started.run == 1
     placed = sequencer.place(samples_at(0, 1, run=1))
     assert placed is not None and (placed.run, placed.stamp, placed.lost_before) == (2, 0, 0)
-    assert sequencer.count.frames_missing == 0
+    # Every start looks the same, and none is the one before.
+    again = sequencer.place(EventFrame(0, 0, 0, 0, 0, 0, EventKind.STARTED, 4, 0, 0))
+    assert again is not None and again.run == 3
+    assert (sequencer.count.frames_missing, sequencer.count.duplicates) == (0, 0)
 
 
 def test_an_event_while_idle_is_not_timed() -> None:

@@ -29,11 +29,12 @@ def mechanism_of(e: Evidence, cycles: Sequence[Cycle]) -> str:
         return UNKNOWN
     first_s = e.starts[0].t_s - e.applied.t_s
     dark = [c.dark.current.value for c in cycles if c.dark.current is not None]
+    usual_s = median(c.on_s for c in cycles[1:])
     if dark and median(dark) > _WIRE_A * 12.0 / e.conditions.system_v:
         return HOT_WIRE if first_s > _BLIP_S else UNKNOWN
-    if first_s < _BLIP_S and cycles[0].on_s < _BLIP_S < median(c.on_s for c in cycles[1:]):
+    if first_s < _BLIP_S and cycles[0].on_s < _BLIP_S < usual_s:
         return TWO_COIL
-    longer = cycles[0].on_s / median(c.on_s for c in cycles[1:])
+    longer = cycles[0].on_s / usual_s if usual_s else 0.0
     if first_s < _AT_ONCE_S and longer > _FIRST_LONGER:
         return THERMAL
     return ELECTRONIC if first_s >= _AT_ONCE_S and longer < _FIRST_LONGER else UNKNOWN

@@ -10,7 +10,7 @@ import logging
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from bench.description import BoardDescription, description_lines
+from bench.description import BoardDescription
 from bench.measure import BenchFault, BenchProof, Measured, with_proof
 from bench.measure.mechanism import ELECTRONIC, TWO_COIL
 from bench.ports import Port, PortError
@@ -197,7 +197,7 @@ class _Test:
         description = board.open()
         identity, unit = board.identity(), board.simulated_unit()
         self._ledger.board = identified_board(board.port.address, identity, description, unit)
-        board.note(note="board", board=encode(self._ledger.board), lines=list(description_lines(description)))
+        board.note(note="board", board=encode(self._ledger.board), lines=list(board.described))
         board.command("*CLS")
         if unit in ("NONE", "LINK"):
             raise SetupError(f"testing {setup.unit}: there is no unit in the simulated socket but {unit}; put one in")

@@ -20,8 +20,8 @@ from bench.session.rejudge import read_runs
 from bench.session.setup import Setup, SetupError
 from bench.transitions import Change, SupplyEdge
 
-MOST_S = 600.0
-"""Of all runs together, samples are held of so much time at most: some 400 MB. Changes and flashes are held of everything."""
+MOST_SAMPLES = 12_000_000
+"""Of all runs together: 190 MB, and five minutes of the fastest stream. Changes and flashes are held of everything."""
 
 
 @dataclass(frozen=True)
@@ -49,12 +49,12 @@ class RunTrace:
     note: str = ""
 
 
-def run_traces(path: str | Path, setup: Setup, procedure: Procedure, most_s: float = MOST_S) -> tuple[RunTrace, ...]:
+def run_traces(path: str | Path, setup: Setup, procedure: Procedure, most_samples: int = MOST_SAMPLES) -> tuple[RunTrace, ...]:
     """The runs of the capture, in order. `setup` and `procedure` are those of the test. CaptureError, one line, if it can't be read.
 
     A capture that breaks off gives what is there.
     """
-    gathering = _Gathering(most_s)
+    gathering = _Gathering(most_samples)
     try:
         read_runs(path, setup, procedure, gathering)
     except SetupError as error:
@@ -65,9 +65,9 @@ def run_traces(path: str | Path, setup: Setup, procedure: Procedure, most_s: flo
 class _Gathering:
     """Takes the runs as they are read."""
 
-    def __init__(self, most_s: float) -> None:
+    def __init__(self, most_samples: int) -> None:
         self.runs: list[RunTrace] = []
-        self._left_s = most_s
+        self._left = most_samples
         self._blocks: list[Block] = []
         self._changes: list[Change] = []
         self._left_out = False
@@ -80,10 +80,10 @@ class _Gathering:
 
     def _observe(self, block: Block, changes: Sequence[Change]) -> None:
         self._changes += changes
-        if self._left_s <= 0.0:
+        if self._left <= 0:
             self._left_out = True
             return
-        self._left_s -= block.end_s - block.begin_s
+        self._left -= sum(len(trace.values) for trace in block.traces.values())
         self._blocks.append(block)
 
     def end(self, record: StepRecord, analysis: Analysis, range_number: int) -> None:

@@ -88,10 +88,11 @@ class Sequencer:
         return Placed(frame, self._run, stamp, lost)
 
     def _place_event(self, frame: EventFrame) -> Placed | None:
-        if frame in self._last_events:
+        started = frame.kind == EventKind.STARTED
+        # Every start of a board looks the same.
+        if frame in self._last_events and not started:
             self._duplicates += 1
             return None
-        started = frame.kind == EventKind.STARTED
         if started:
             self._sequence = None
         self._take(frame, started or (self._run_bits is not None and frame.run != self._run_bits))

@@ -85,6 +85,7 @@ class BoardClient:
     """One board behind one port.
 
     `listener` gets frames as they come; `idle` is called before each line and each read, and may raise to break off (a cancelled test).
+    `described`: the lines of its description, as they came.
     """
 
     def __init__(self, port: Port, capture: CaptureWriter | None = None) -> None:
@@ -94,6 +95,7 @@ class BoardClient:
         self.retries = 0
         self.strays = 0
         self._other: str | None = None  # the last answer that was of another kind
+        self.described: tuple[str, ...] = ()
         self._capture = capture
         self._decoder = Decoder()
         self._commanded = Commanded()
@@ -345,9 +347,11 @@ class BoardClient:
                     raise BoardFault(f"{reading} {came}; the board or the line to it is too slow")
             if self.query("SYST:BOAR:CHEC?", whole(0, 0xFFFF)) == description_crc(lines):
                 try:
-                    return parse_description(lines)
+                    description = parse_description(lines)
                 except DescriptionError as error:
                     raise BoardFault(f"{reading} {error}") from error
+                self.described = tuple(lines)
+                return description
             self.retries += 1
         raise BoardFault(f"{reading} its check does not fit the {count} lines that came")
 
