@@ -180,7 +180,7 @@ def _made(kind: Callable[..., Any], values: dict[str, Any], place: str) -> Any:
     try:
         return kind(**values)
     except ValueError as error:
-        raise ContentError(f"{place.lstrip('.')}: {error}") from None
+        raise ContentError(f"{place.lstrip('.')}: {error}" if place else str(error)) from None
 
 
 @cache

@@ -14,7 +14,7 @@ import os
 import re
 import subprocess
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -31,7 +31,8 @@ from bench.simboard.loads import lamp_bank
 from bench.simboard.protection import Protection, Trip, Wave
 from bench.simboard.rig import Waveform, rig_description
 from bench.simboard.sampling import BURST_OVER_S, FinishedBurst, FullFrame, Stand
-from bench.simboard.world import World
+from bench.simboard.units import Unit
+from bench.simboard.world import InSocket, World
 from bench.wire import Decoder, EventFrame, EventKind, ResetCause, SampleFrame, TripCause, encode_event, encode_reply, encode_sample_frame
 
 KIND = "planted"
@@ -60,26 +61,34 @@ class BoardPort:
         """Nothing to let go of."""
 
 
-def _find(name: str) -> str | None:
-    if name.upper() in ("LINK", "NONE"):
-        return "LINK" if name.upper() == "LINK" else None
-    raise KeyError(name)
+def described_board(
+    description: BoardDescription,
+    kind: type[SimulatedBoard] = SimulatedBoard,
+    unit: InSocket = "LINK",
+    rig_faults: Sequence[str] = (),
+) -> SimulatedBoard:
+    """A simulated board, and a world around it, that are as this description says: its lamps in sockets 1 to 6, its loop, 12 V.
 
-
-def described_board(description: BoardDescription, kind: type[SimulatedBoard] = SimulatedBoard, **options: object) -> SimulatedBoard:
-    """A simulated board, and a world around it, that are as this description says: its lamps in sockets 1 to 6, its loop, 12 V."""
+    `unit` is in the socket, and the only one that the board knows besides LINK and NONE.
+    """
     watts = [description.loads[n].nominal if n in description.loads and description.loads[n].kind == "LAMP" else 0.0 for n in range(1, 7)]
     sockets = tuple(Socket("filament", watts=w) if w else Socket("empty") for w in watts)
     loop_ohm = description.loop.ohm if description.loop is not None else 0.10
     lamps = sorted((n for n, w in enumerate(watts, start=1) if w), key=lambda n: -watts[n - 1])
+    name = unit.name if isinstance(unit, Unit) else "LINK"
+    known: dict[str, InSocket] = {"LINK": "LINK", "NONE": None, name: unit}
     world = World(
-        "LINK",
+        unit,
         seed=_SEED,
         source_ohm=loop_ohm,
         bank=lamp_bank(Bank("described", "In the sockets: what a description says", sockets), 12.0),
         rated_loads=tuple(lamps[:2]),
     )
-    return kind(world, seed=_SEED, unit_name="LINK", find_unit=_find, description=description, **options)  # type: ignore[arg-type]
+
+    def find(wanted: str) -> InSocket:
+        return known[wanted if wanted in known else wanted.upper()]
+
+    return kind(world, seed=_SEED, unit_name=name, find_unit=find, description=description, faults=rig_faults)
 
 
 class Changed(SimulatedBoard):
@@ -456,7 +465,7 @@ def planted_board(name: str) -> SimulatedBoard:
         raise AddressError(f"opening {KIND}://{name}: no fault has this name; there are: {', '.join(FAULTS)}")
     fault = FAULTS[name]
     assert set(fault.rig_faults) <= RIG_FAULTS.keys()
-    return described_board(description, fault.board, faults=fault.rig_faults)
+    return described_board(description, fault.board, rig_faults=fault.rig_faults)
 
 
 def open_planted(address: str) -> BoardPort:

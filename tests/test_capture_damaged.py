@@ -164,6 +164,12 @@ def instead(payload: bytes) -> bytes:
     return with_notes(notes)
 
 
+def described() -> list[str]:
+    notes = notes_of_test()
+    lines: list[str] = notes[index_of(notes, "board")][1]["lines"]
+    return lines
+
+
 BOARD = "board,1,rig-328,SIM00001"
 
 
@@ -202,6 +208,12 @@ BOARD = "board,1,rig-328,SIM00001"
         (changed("board", "lines", [BOARD]), "the board's description can't be used: it needs a line"),
         (changed("session", "procedure", "quick"), "its note 'session' can't be understood: procedure: got 'quick'; it must be an object"),
         # what cannot be
+        (changed("stamp", "sent_s", 1e9), "its note 'stamp' can't be understood: stamp "),
+        (changed("stamp", "stamp", -1), "its note 'stamp' can't be understood: stamp -1 and "),
+        (
+            changed("board", "lines", [line for line in described() if ",i_load," not in line]),
+            "its board has no channel i_load",
+        ),
         (changed("run", "step", "warm"), "it holds a run 'warm', which procedure 'quick' has not"),
         (changed("run", "live", True), "run 'rated' carries on another, and there is none before it"),
         (changed("run", "loads", [1]), "run 'rated' was made on loads [1], not on [1, 2, 7]"),

@@ -140,3 +140,18 @@ def test_what_an_honest_board_says(unit: str) -> None:
     assert came.said is not None
     assert (came.said.outcome, came.crash, came.closed_s) == (EXPECTED[unit], "", 0.0)
     assert not wrong(came, came)
+
+
+SURVIVED = {
+    43: "description: 832 ticks", 83: "trips unasked, code 6", 93: "its clock runs at 0.6377", 134: "counts frozen", 218: "precise bit",
+    290: "stamps: back, by 2147483488", 367: "samples in another mode than told, and hides it", 353: "its clock runs at 1.0577",
+    79: "replies: it calls itself 'makebreak,a,b,c,d,e'",
+}  # fmt: skip
+"""Boards that once crashed the program, cost gigabytes, or made it say what is not so."""
+
+
+@pytest.mark.parametrize(("seed", "text"), SURVIVED.items())
+def test_boards_that_the_host_survives(seed: int, text: str) -> None:
+    board = drawn(seed)
+    assert board.text.startswith(text)
+    assert not wrong(tried(board), tried(board, honest=True))

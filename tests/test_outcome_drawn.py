@@ -8,13 +8,14 @@ from dataclasses import replace
 
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from outcome_cases import CLOCK, DEFAULT, KIND, LAMP, LOST, OTHER, PROVED, SETS, UNPROVED, assert_consistent, count, value
+from outcome_cases import CLOCK, DEFAULT, KIND, LAMP, LOST, OTHER, PROVED, SAMPLE, SETS, UNPROVED, assert_consistent, count, value
 
 from bench.conditions import Circumstances
 from bench.grade import Rule, grade, parse_rule
 from bench.limits import choose
 from bench.measure import BenchFault, Measured
 from bench.outcome import Case, Outcome, conclude, upheld
+from bench.record_checks import contradiction_in
 from bench.uncertainty import Measurement, NotMeasured
 from bench.verdict import Conformity, Verdict, judge, spoiling
 
@@ -130,6 +131,26 @@ def test_no_test_contradicts_itself(drawn: Mapping[str, object]) -> None:
     assert found.outcome in permitted(one), (found, permitted(one))
     assert conclude(one) == found
     assert_upheld(upheld(one.verdicts, found.outcome), found.outcome)
+
+
+@settings(max_examples=600, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
+@given(drawn=DRAWN)
+def test_no_record_of_a_drawn_test_is_refused(drawn: Mapping[str, object]) -> None:
+    """What a record is held to when it is read is true of whatever is concluded."""
+    one = drawn_case(drawn)
+    found = conclude(one)
+    rule: Rule | None = drawn["rule"]  # type: ignore[assignment]
+    cable = (BenchFault("port-lost", "the cable is out", spoils=False),) if one.broken_off_by_bench else ()
+    kept_test = replace(
+        SAMPLE,
+        setup=replace(SAMPLE.setup, grade_rule=None if rule is None else rule.name, limits=tuple({v.limit_set for v in one.verdicts})),
+        measured=one.measured,
+        verdicts=upheld(one.verdicts, found.outcome),
+        conclusion=found,
+        bench_faults=tuple(dict.fromkeys((*one.bench_faults, *one.measured.bench_faults, *cable))),
+        interrupted=one.interrupted,
+    )
+    assert contradiction_in(kept_test) == ""
 
 
 def assert_upheld(verdicts: Sequence[Verdict], outcome: Outcome) -> None:

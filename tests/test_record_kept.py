@@ -5,19 +5,26 @@ from __future__ import annotations
 import hashlib
 import json
 import random
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
-from sample_records import cases, record
+from sample_records import cases, estimate, record, with_value
 
 from bench.cli import run
 from bench.cli.exit_codes import GOOD, USAGE
 from bench.files import procedure
+from bench.limits import FactLimit, Source, weakest_basis
+from bench.measure.flashes import COLUMNS
+from bench.outcome import Conclusion, Outcome
+from bench.record import RecordingSource
+from bench.record_checks import contradiction_in, verdicts_follow_what_was_found
 from bench.record_json import RecordError, from_json, to_json
 from bench.record_sum import KEY, sum_of
 from bench.session import Setup, begun_record
 from bench.session.conduct import BEGUN
+from bench.verdict import Conformity, Verdict
 
 TEXTS = {name: to_json(one) for name, one in cases().items()}
 TEXT = TEXTS["pass"]
@@ -231,7 +238,14 @@ STEP, FIRST = ("steps", 0), ("verdicts", 0)
         (edited("pass", ((*FIRST, "limit_set"), "mine")), "a verdict by 'mine', a limit set that was not used"),
         (edited("pass", ((*FIRST, "by_fact"), "it is fine")), "is 'pass' by the fact 'it is fine'"),
         (edited("two-sets", (("verdicts", 3, "conformity"), "fail")), "but its parts make it"),
+        (edited("fail", ((*FIRST, "limit", "doubtful"), True)), "is 'fail', but the limit is in doubt and fails no unit"),
+        (edited("fail", (("conclusion", "basis"), "own")), "the basis 'own' is that of no limit"),
+        (edited("pass", (("measured", "bench_faults"), [{"code": "lamp", "text": "one is out", "spoils": True}])),
+         "is 'pass', but the bench was at fault"),
+        (edited("two-sets", (("verdicts", 3, "parts"), [])), "are not those that the limit set asks for"),
         # counts, times, loads, runs
+        (edited("pass", (("steps",), content_of()["steps"] * 2)), "run rated began after 0.5 s, before the run before it had ended"),
+        (edited("pass", *(((*STEP, "flashes", name), [1.0, 0.5]) for name in COLUMNS)), "the flashes of run rated are not in the order of"),
         (edited("pass", (("link", "bad_crc"), -1)), "-1 bad_crc on the data line"),
         (edited("pass", ((*STEP, "cycles"), -1)), "run rated with -1 cycles"),
         (edited("pass", ((*STEP, "lasted_s"), -1.0)), "run rated lasted -1 s"),
@@ -244,6 +258,10 @@ STEP, FIRST = ("steps", 0), ("verdicts", 0)
         (edited("pass", (("supply_v",), -12.8)), "a supply of -12.8 V"),
         (edited("pass", (("recording",), {"file": "a.csv", "columns": [], "instrument": "", "not_stated": ""})), "both made on the board"),
         # words
+        (edited("pass", ((*FIRST, "limit", "low"), 130.0)), "limits on rate_per_min from 130 to 120, the lower above the upper"),
+        (edited("fail", ((*GRADE, "charged"), ["mood"])), "quantity or fact 'mood', which this version does not know"),
+        (edited("pass", (("setup", "bank"), {"name": "", "title": "", "sockets": [{"kind": "neon"}], "system_v": 12.0})),
+         "kind of lamp 'neon', which this version does not know"),
         (edited("pass", (("measured", "values"), {"loudness": {"kind": "not measured", "reason": "", "fault": "none"}})),
          "quantity 'loudness', which this version does not know"),
         (edited("pass", (("measured", "facts", "behaviour"), "humming")), "word of the fact behaviour 'humming', which this version"),
@@ -262,6 +280,42 @@ def test_what_contradicts_itself_is_refused(text: str, says: str) -> None:
     assert says in str(caught.value)
     assert str(caught.value).startswith("unit.json: it can't be right, and is not shown: ")
     assert "\n" not in str(caught.value)
+
+
+def test_a_limit_kept_too_narrowly_makes_no_unit_good_without_a_grade() -> None:
+    near = record(with_value("rate_per_min", estimate(119.95, "1/min", 0.05)))
+    assert near.verdicts[0].conformity is Conformity.CONDITIONAL_PASS
+    basis = weakest_basis(verdict.limit for verdict in near.verdicts)
+    assert contradiction_in(replace(near, conclusion=Conclusion(Outcome.GOOD, "Good: so it is.", "", None, basis))) == (
+        "outcome 'good', but a limit is kept too narrowly to be sure, and no grade allows that"
+    )
+
+
+def test_sound_alone_rejects_no_unit() -> None:
+    heard = replace(cases()["fail"], board=None, recording=RecordingSource("a.wav", ("sound",)))
+    assert contradiction_in(heard) == "outcome 'not good', but only the unit's sound was recorded"
+
+
+@pytest.mark.parametrize(
+    ("seen", "conformity", "by_fact", "wrong"),
+    [
+        ("in step", Conformity.PASS, "in step", False),
+        ("in step", Conformity.FAIL, "in step", True),
+        ("dead", Conformity.FAIL, "dead", False),
+        ("dead", Conformity.PASS, "dead", True),
+        ("dead", Conformity.FAIL, "antiphase", True),
+        ("unknown", Conformity.NOT_MEASURED, "", False),
+        ("unknown", Conformity.FAIL, "unknown", True),
+    ],
+)
+def test_a_verdict_on_a_fact_follows_what_was_seen(seen: str, conformity: Conformity, by_fact: str, wrong: bool) -> None:
+    good = cases()["pass"]
+    asked = FactLimit("pilot", ("in step",), "tell-tale", Source("own", ""))
+    verdict = Verdict(good.verdicts[0].limit_set, asked, conformity, by_fact=by_fact)
+    measured = replace(good.measured, facts={**good.measured.facts, "pilot": seen})
+    said = list(verdicts_follow_what_was_found(replace(good, measured=measured, verdicts=(verdict,))))
+    allowed = f"tell-tale is {conformity.value!r}, but seen was {seen!r} and allowed is 'in step'"
+    assert said == ([allowed] if wrong else [])
 
 
 def test_older_records_are_looked_at_too() -> None:

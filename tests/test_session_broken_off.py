@@ -10,11 +10,11 @@ from bench_port import BenchPort, bench_port, run_on
 from session_plans import SHORT, TWO, spoilt, value
 
 from bench.outcome import Outcome
-from bench.session import Damage, Live, StepBegan
+from bench.session import Damage, Decided, Live, StepBegan
 from bench.simboard.link import LINK_FAULTS, faulty_link
 from bench.uncertainty import Estimate, NotMeasured
 from bench.verdict import Conformity
-from bench.wire import ResetCause
+from bench.wire import ResetCause, TripCause
 
 
 @pytest.mark.parametrize("at_s", [0.0, 0.02, 0.2, 0.5, 0.9, 1.3, 2.0, 4.0])
@@ -24,6 +24,35 @@ def test_cancelling_at_any_moment(at_s: float) -> None:
     spoilt(record, port)
     assert record.interrupted == "cancelled by the operator"
     assert not any(fault.code == "program" for fault in record.bench_faults)
+
+
+@pytest.mark.parametrize("kind", ["EL", "NC"])
+@pytest.mark.parametrize(
+    ("what", "said"),
+    [("cancelled", "cancelled"), ("unplugged", "the cable is out"), ("tripped", "opened everything"), ("raised", "can't be shown")],
+)
+def test_a_result_that_was_told_stands(kind: str, what: str, said: str) -> None:
+    """Whatever happens while everything is being opened: it belongs to the bench, and is noted."""
+    port, told = bench_port(kind), []
+
+    def progress(event: object) -> None:
+        if isinstance(event, Decided):
+            told.append(event.record)
+            port.unplugged = what == "unplugged"
+            if what == "tripped":
+                port.at[port.now_s() + 0.01] = lambda: port.board._open_for(TripCause.LATC)
+            if what == "raised":
+                raise RuntimeError("the progress can't be shown")
+
+    record = run_on(port, "quick", progress=progress, cancelled=lambda: bool(told) and what == "cancelled")
+    assert len(told) == 1
+    assert record.conclusion == told[0].conclusion
+    assert record.outcome is Outcome.GOOD
+    assert record.interrupted is None
+    (note,) = (note for note in record.notes if note.startswith("after the result was told: "))
+    assert said in note
+    port.a_second_later()
+    assert port.all_open
 
 
 def test_cancelling_a_later_step_keeps_what_is_whole() -> None:

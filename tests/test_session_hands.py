@@ -10,7 +10,7 @@ from session_plans import SHORT, Helpless, RealHands, one_cooled, spoilt
 
 from bench.outcome import Outcome
 from bench.procedure import CoolStep, Procedure, PromptStep
-from bench.session import Asked, SetupError, Waiting
+from bench.session import Asked, Cancelled, SetupError, Waiting
 from bench.session.operator import Action, Cool, Do, Meanwhile, SetSupply
 from bench.uncertainty import Estimate
 
@@ -99,21 +99,28 @@ def test_a_procedure_with_hands_needs_hands() -> None:
     assert port.all_open
 
 
-def test_a_person_who_breaks_off() -> None:
-    class Fled(RuntimeError):
-        pass
+@pytest.mark.parametrize(
+    ("error", "why", "outcome"),
+    [
+        (Cancelled("gone home"), "gone home", Outcome.NOT_DECIDED),
+        (Cancelled(), "cancelled by the operator", Outcome.NOT_DECIDED),
+        (RuntimeError("no such window"), "an error in the program: RuntimeError: no such window", Outcome.BENCH_FAULT),
+    ],
+)
+def test_a_person_who_breaks_off(error: Exception, why: str, outcome: Outcome) -> None:
+    """What is no `Cancelled` is a mistake in whatever asks the person."""
 
     class Person:
         def do(self, action: Action, meanwhile: Meanwhile) -> None:
             if isinstance(action, Do):
-                raise Fled
+                raise error
 
     port = bench_port("EL")
     port.real = True
     plan = Procedure("hands", "", "", (PromptStep("look", "Look", "Look."), *SHORT.steps))
     record = run_on(port, plan, operator=Person())
     spoilt(record, port)
-    assert "broken off while somebody was asked" in (record.interrupted or "")
+    assert (record.interrupted, record.outcome) == (why, outcome)
 
 
 @pytest.mark.parametrize("name", ["NONE", "LINK"])

@@ -137,9 +137,8 @@ class Loop:
 
 @dataclass(frozen=True)
 class BoardDescription:
-    """`calibrated`: the day of the calibration that ranges and clock come from, as a number such as 20261125; 0 for none.
-
-    `unread`: the places in the scan plan of channels that this program can't read. `loop`: None where the board does not state it.
+    """`calibrated`: the day of the calibration that ranges and clock come from, as a number such as 20261125; 0 for none. `loop`: None
+    where the board does not state it. `unread`: the places in the scan plan of channels that this program can't read.
     """
 
     model: str
@@ -152,8 +151,8 @@ class BoardDescription:
     limits: Mapping[str, Limit] = field(default_factory=dict)
     checks: tuple[Check, ...] = ()
     calibrated: int = 0
-    unread: Mapping[str, Place] = field(default_factory=dict)
     loop: Loop | None = None
+    unread: Mapping[str, Place] = field(default_factory=dict)
 
     def sample_period_s(self, mode: str) -> float:
         """Nominal time from one sample to the next (of the next slot), in s."""

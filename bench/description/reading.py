@@ -240,7 +240,7 @@ def _assemble(draft: _Draft) -> BoardDescription:
     unread = {name: place for name, (_, place, _) in draft.channels.items() if name not in channels}
     checks = tuple(check for check in draft.checks.values() if check.channel in channels)
     return BoardDescription(
-        *draft.board, *draft.clock, draft.modes, channels, draft.loads, draft.limits, checks, draft.calibrated, unread, draft.loop
+        *draft.board, *draft.clock, draft.modes, channels, draft.loads, draft.limits, checks, draft.calibrated, draft.loop, unread
     )
 
 

@@ -7,9 +7,7 @@ from types import TracebackType
 
 from bench.description import BoardDescription
 from bench.measure import BenchFault, BenchProof
-from bench.ports import PortError
-from bench.session.board import BoardClient, BoardFault
-from bench.session.conversation import Cancelled
+from bench.session.board import BoardClient
 from bench.session.lamp_check import lamp_takes
 from bench.session.ledger import Ledger
 from bench.session.memory import BenchMemory
@@ -107,12 +105,7 @@ class Bench:
         if self._hands is None:
             raise SetupError(f"this procedure needs hands at the bench ({type(action).__name__}), and nobody was named to do it")
         self.tell(Asked(action))
-        try:
-            return bool(self._hands.do(action, meanwhile or attending(self.board)))
-        except (BoardFault, PortError, SetupError, Cancelled):
-            raise
-        except Exception as error:
-            raise Cancelled(f"broken off while somebody was asked to do something ({type(error).__name__})") from error
+        return bool(self._hands.do(action, meanwhile or attending(self.board)))
 
     def prepare(self, volts: float, cool_s: float, judged: bool) -> None:
         """Supply first, since setting it may put volts on the unit; then rest until lamps and unit are cold.

@@ -76,8 +76,8 @@ class Chain:
                 run.finish()
             self._end(run, None)
 
-    def broken_off(self, why: str) -> None:
-        """Everything was opened in the middle of a run: keep what it has come to."""
+    def broken_off(self, why: str | None) -> None:
+        """Everything was opened in the middle of a run: keep what it has come to. `why` is None if the run was over for the unit."""
         if self._current is not None:
             self._end(self._current, why)
 
@@ -205,6 +205,7 @@ class Chain:
             ledger.leave_out_after(step, AT_FAULT)
         runs = ledger.runs(step, recorded)
         if self._watched and (spoilt or (last and not self._may_change(step, runs))):
+            ledger.is_announced = True
             self._progress(Decided(ledger.record(runs)))
 
     def _may_change(self, step: RunStep, runs: Sequence[Runs]) -> bool:

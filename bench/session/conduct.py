@@ -303,6 +303,10 @@ class _Test:
                 self._chain.drive(step, start, starts)
             except (Exception, KeyboardInterrupt) as error:
                 self._secure()
+                if self._ledger.is_announced:
+                    self._chain.broken_off(None)
+                    self._bench.note(f"after the result was told: {self._why(error)}")
+                    return
                 # Whose a trip is, the bench's or the unit's, is seen afterwards.
                 self._chain.broken_off(str(error) if isinstance(error, BoardTripped) else self._why(error))
                 raise

@@ -24,7 +24,8 @@ class Ledger:
     """One for each test. `when` and `software` go into the record as they are; `damage` counts what the link has lost so far.
 
     `rest` and `mechanism`: what the runs have shown of the unit, `unknown` before. `board`: what is known of the board. `notes`:
-    things worth knowing. `faults`: of the bench. `zeroed`: its zeros were read with the link.
+    things worth knowing. `faults`: of the bench. `zeroed`: its zeros were read with the link. `is_announced`: the result was told
+    (`Decided`), and nothing that happens while everything is being opened changes it.
     """
 
     def __init__(
@@ -39,6 +40,7 @@ class Ledger:
         self.losses: dict[str, int] = {}
         self.interrupted: str | None = None
         self.zeroed = False
+        self.is_announced = False
         self.rest = "unknown"
         self.mechanism = UNKNOWN
         self._records: dict[str, list[StepRecord]] = {}

@@ -65,7 +65,7 @@ def _identity(text: str) -> str:
 
 
 def _stamp(text: str) -> tuple[int, int]:
-    stamp, ticks = text.split(",")
+    stamp, _, ticks = text.partition(",")
     return parse_whole(stamp, 0, STAMP_MODULUS - 1), parse_whole(ticks, 0, 0xFFFF)
 
 

@@ -128,7 +128,7 @@ class BoardClient:
         """The value of the answer to a query, which must be of this kind. `duty_s`: what a board has for it.
 
         BoardSilent if none comes, BoardMisspoken if what comes is of another kind, BoardLate if it comes too late. Where it had to be asked
-        again, an answer counts if no other follows: else both were late, and the first is not the answer to what was asked last.
+        again, a reply counts if no other follows: else both were late, and the first is not the answer to what was asked last.
         """
         # While everything is opened, that is said again at once instead.
         patience_s, tries = (duty_s, 1) if self._ending else (_PATIENCE * duty_s, tries)
@@ -139,43 +139,34 @@ class BoardClient:
             self.retries += attempt > 0
             self._other = None
             self.send(line)
-            try:
-                found = self._answer(kind, patience_s)
-            except LookupError:
+            found = self._answer(kind, patience_s)
+            if found is None:
                 continue
             late_s = self.port.now_s() - first_s
-            if late_s > duty_s + _GRANTED_S and (attempt == 0 or self._another(kind, patience_s)):
+            if late_s > duty_s + _GRANTED_S and (attempt == 0 or self._answer(kind, patience_s + _GRANTED_S) is not None):
                 what = f"it answers too late ({late_s:.1f} s; the page allows {duty_s:g} s)"
                 raise BoardLate(f"{asking} {what}; look at its program and at the bridge")
-            return found
+            return found[0]
         if self._other is not None:
             what = f"it answers {quoted(self._other)}, expected {kind.text}"
             raise BoardMisspoken(f"{asking} {what}; it does not keep to the board protocol")
         raise BoardSilent(f"{asking} no answer in {tries} tries of {patience_s:g} s; look at cable and power")
 
-    def _answer(self, kind: Answer[T], patience_s: float) -> T:
-        """The next answer of this kind. LookupError if none comes in time; one of another kind is then in `_other`."""
+    def _answer(self, kind: Answer[T], patience_s: float) -> tuple[T] | None:
+        """The value of the next reply that is of this kind, None if none comes in time; the last that is of another is kept."""
         until_s = self.port.now_s() + patience_s
         while True:
             while self._replies:
                 text = self._replies.popleft()
                 try:
-                    return kind.read(text)
+                    return (kind.read(text),)
                 except ValueError:
                     self.strays += 1
                     self._other = text
             left_s = until_s - self.port.now_s()
             if left_s <= 0.0:
-                raise LookupError
+                return None
             self._pump(min(_ANSWER_S, left_s))
-
-    def _another(self, kind: Answer[Any], patience_s: float) -> bool:
-        """Whether one more answer of this kind comes."""
-        try:
-            self._answer(kind, patience_s + _GRANTED_S)
-        except LookupError:
-            return False
-        return True
 
     def command(self, line: str, expect: Expect[Any] | None = None) -> None:
         """Send a command and make sure: by the error queue, and by what `expect` says. BoardRefused if it won't."""
@@ -201,7 +192,7 @@ class BoardClient:
         answer = self.query(expect.ask, expect.kind)
         if not expect.kind.same(answer, expect.wanted):
             return f"{expect.ask} answers {shown(answer)}, not {shown(expect.wanted)}"
-        self._commanded.confirmed(expect.ask, expect.wanted)
+        self._commanded.confirmed(expect.ask, answer)
         return ""
 
     def set_number(self, header: str, value: float) -> None:
