@@ -166,7 +166,11 @@ class StationDesk:
         self.link.tell(Attach(board.address))
         self._thread = threading.Thread(target=self._listen, daemon=True)
         self._thread.start()
-        self._until(Present)
+        try:
+            self._until(Present)
+        except BaseException:
+            self.close()
+            raise
 
     @property
     def pid(self) -> int:

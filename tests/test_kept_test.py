@@ -243,7 +243,7 @@ def test_a_report_that_goes_to_a_full_disk_is_said_and_its_record_is_kept(tmp_pa
     command = [sys.executable, "-m", "bench", "test", UNIT, "--procedure", "quick", "--rated", "2x21", "--json", str(path)]
     with Path("/dev/full").open("w") as full:
         done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, timeout=120)
-    assert (done.returncode, done.stderr) == (USAGE, "makebreak test: writing what came of it: No space left on device\n")
+    assert done.returncode == USAGE and "No space left on device" in done.stderr and done.stderr.count("\n") == 1
     assert from_json(path.read_text()).interrupted is None
 
 

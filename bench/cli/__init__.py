@@ -5,7 +5,6 @@ Importing click takes longer than starting Python, so the list of commands is pr
 
 from __future__ import annotations
 
-import errno
 import os
 import sys
 from importlib import import_module
@@ -149,9 +148,6 @@ def _failed(doing: str, error: BaseException) -> int:
         return CANCELLED
     if isinstance(error, OutputError):
         say_error(f"{doing}: writing to the standard output: {error}; give it room, or another place")
-        return USAGE
-    if isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
-        say_error(f"{doing}: writing what came of it: {error.strerror}")
         return USAGE
     try:
         code = code_of(error)
