@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import MISSING, fields, is_dataclass
 from enum import StrEnum
@@ -16,8 +17,8 @@ from functools import cache
 from types import UnionType
 from typing import Any, Literal, NoReturn, Union, get_args, get_origin, get_type_hints
 
-from bench.escapes import escaped
 from bench.limits import AllOf, AnyOf, FactLimit, Limit
+from bench.plain import escaped
 from bench.procedure import CoolStep, PromptStep, RunStep, ZeroStep
 from bench.uncertainty import Estimate, NotMeasured
 
@@ -58,8 +59,9 @@ def printable(text: str) -> str:
 
 
 def loads(text: str) -> Any:
-    """The content of JSON text. ContentError for NaN and infinities, JSONDecodeError, ValueError or RecursionError for what is no JSON."""
-    return json.loads(text, parse_constant=_no_constant)
+    """The content of JSON text. ContentError for NaN, infinities and a key that is there twice; JSONDecodeError, ValueError or
+    RecursionError for what is no JSON."""
+    return json.loads(text, parse_constant=_no_constant, object_pairs_hook=_each_key_once)
 
 
 def dumps(content: Any) -> str:
@@ -116,6 +118,14 @@ def decode(kind: Any, data: Any, place: str = "") -> Any:
 
 def _no_constant(word: str) -> NoReturn:
     raise ContentError(f"{word} is not a number that a record may hold")
+
+
+def _each_key_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    content = dict(pairs)
+    if len(content) < len(pairs):
+        twice = next(key for key, count in Counter(key for key, _ in pairs).items() if count > 1)
+        raise ContentError(f"{twice} is there twice")
+    return content
 
 
 def _encode_number(name: str, value: Any) -> Any:

@@ -14,16 +14,17 @@ BENCH = ROOT / "bench"
 
 # The line, from left to right: each room may import what stands to its left. A room is a module, or a package of that name.
 LINE = (
-    "escapes", "uncertainty", "control_chart", "wire", "description", "zero", "samples", "envelope", "clock", "calibration", "budget",
-    "lamps", "instants", "transitions", "readings", "supply", "stillness",
+    "uncertainty", "control_chart", "wire", "description", "zero", "samples", "envelope", "clock", "calibration", "budget", "lamps",
+    "instants", "transitions", "readings", "supply", "stillness",
     "inrush", "cycles", "clicks", "measure", "analysis",
-    "table", "bank", "instrument", "rounding", "limits", "conditions", "claims", "verdict", "grade", "outcome", "procedure", "typed_json",
-    "record", "record_older", "record_sum", "record_words", "record_checks", "record_json",
+    "plain", "table", "bank", "instrument", "rounding", "limits", "conditions", "claims", "verdict", "grade", "outcome", "procedure",
+    "typed_json", "record", "record_older", "record_sum", "record_words", "record_checks", "record_json",
 )  # fmt: skip
 # The edges: what each may import besides the whole line.
 EDGES: dict[str, frozenset[str]] = {
     "defaults": frozenset(),
-    "stopping": frozenset(),
+    "terminal": frozenset(),
+    "stopping": frozenset({"terminal"}),
     "intake": frozenset(),
     "files": frozenset({"intake"}),
     "simboard": frozenset({"files"}),
@@ -33,10 +34,11 @@ EDGES: dict[str, frozenset[str]] = {
     "station": frozenset({"files", "ports", "session", "simboard", "stopping"}),
     "render": frozenset({"session"}),
     "parts": frozenset({"files", "session"}),
-    "tui": frozenset({"defaults", "files", "intake", "ports", "session", "station", "render", "simboard"}),
+    "tui": frozenset({"defaults", "files", "intake", "ports", "session", "station", "render", "simboard", "terminal"}),
     "api": frozenset({"defaults", "files", "parts", "ports", "recording", "session", "render", "simboard"}),
     "cli": frozenset(
-        {"defaults", "files", "intake", "parts", "ports", "recording", "session", "station", "render", "simboard", "stopping", "api", "tui"}
+        {"defaults", "files", "intake", "parts", "ports", "recording", "session", "station", "render", "simboard", "stopping", "terminal",
+         "api", "tui"}
     ),
     "__main__": frozenset({"cli"}),
     "__init__": frozenset({"api"}),

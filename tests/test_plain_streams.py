@@ -20,8 +20,8 @@ from bench.cli.exit_codes import GOOD, USAGE
 from bench.cli.output import console
 from bench.cli.progress import ProgressLine
 from bench.cli.streams import LONGEST_LINE, OutputClosed, OutputError, PlainStream, bare, say_error
+from bench.plain import one_line, plain_text, shortened
 from bench.record_json import to_json
-from bench.render.plain import one_line, plain_text, shortened
 from bench.session import Noted, Waiting
 
 CLI = Path(__file__).parent.parent / "bench" / "cli"

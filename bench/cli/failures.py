@@ -8,7 +8,7 @@ import sys
 from bench import __version__
 from bench.cli.exit_codes import PROGRAM
 from bench.cli.streams import say_error
-from bench.render.plain import one_line, plain_text, shortened
+from bench.plain import one_line, plain_text, shortened
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bench.render.plain import one_line
+from bench.plain import one_line
 
 if TYPE_CHECKING:
     from bench.session import Action, Place

@@ -41,7 +41,7 @@ def console() -> Console:
     from rich.console import Console, ConsoleOptions, RenderableType
     from rich.segment import Segment
 
-    from bench.render.plain import plain_text
+    from bench.plain import plain_text
 
     class _Console(Console):
         def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
@@ -170,7 +170,7 @@ def print_table(titles: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:
     from rich.table import Table
     from rich.text import Text
 
-    from bench.render.plain import one_line
+    from bench.plain import one_line
 
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
     for title in titles:

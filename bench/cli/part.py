@@ -50,8 +50,8 @@ def command(number: str, parts_folder: Path, **said: Any) -> None:
 def _show(claims: Claims, path: Path) -> None:
     from bench import files
     from bench.claims import claims_set
+    from bench.plain import one_line
     from bench.render.claims import claims_words
-    from bench.render.plain import one_line
     from bench.session.setup import watts_text
 
     judged = claims_set(claims, files.limit_sets()[0].averaging)

@@ -8,7 +8,8 @@ from types import TracebackType
 from typing import TYPE_CHECKING
 
 from bench.cli.streams import bare
-from bench.render.plain import one_line
+from bench.plain import one_line
+from bench.terminal import takes_output
 
 if TYPE_CHECKING:
     from bench.session import Event, Live
@@ -52,21 +53,25 @@ class ProgressLine:
     def __exit__(self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None) -> None:
         self._clear()
 
+    def _takes(self) -> bool:
+        """Whether to write: a terminal that stands still must not hold up the test, since a board that hears nothing opens everything."""
+        return self._terminal and takes_output(self._stream)
+
     def _show(self, text: str) -> None:
         text = one_line(text)
-        if self._terminal and text != self._shown:
+        if text != self._shown and self._takes():
             self._shown = text
             width = shutil.get_terminal_size().columns - 1
             self._stream.write(f"\r{text[:width]:<{width}}")
             self._stream.flush()
 
     def _tell(self, text: str) -> None:
-        if self._terminal:
+        if self._takes():
             self._clear()
             self._stream.write(f"{one_line(text)}\n")
 
     def _clear(self) -> None:
-        if self._terminal and self._shown:
+        if self._shown and self._takes():
             self._shown = ""
             self._stream.write(f"\r{'':<{shutil.get_terminal_size().columns - 1}}\r")
             self._stream.flush()

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import sys
 
-from bench.render.plain import one_line, plain_text, shortened
+from bench.plain import one_line, plain_text, shortened
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:

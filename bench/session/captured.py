@@ -13,9 +13,9 @@ from pathlib import Path
 from bench import files
 from bench.bank import Bank
 from bench.claims import Claims
-from bench.escapes import escaped
 from bench.grade import Rule
 from bench.limits import LimitSet
+from bench.plain import escaped
 from bench.ports.replay import NOTE, CaptureError, format_of, read_capture
 from bench.procedure import Procedure
 from bench.session.capture_notes import SessionNote, note_of

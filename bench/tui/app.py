@@ -23,6 +23,7 @@ from bench import files
 from bench.procedure import Procedure
 from bench.session import Asked, Decided, Setup, StepBegan, Traced
 from bench.station import Beat, Broken, Finished, Order, StationLink
+from bench.terminal import takes_output
 from bench.tui.band import Band
 from bench.tui.canvas import Drawn
 from bench.tui.choices import Choices, load, save
@@ -31,7 +32,7 @@ from bench.tui.drawn_bench import system_of
 from bench.tui.frame import BenchScreen
 from bench.tui.plain_lines import PlainLines
 from bench.tui.state import Phase, Practising, State
-from bench.tui.terminal import CANCELLED, end_at_the_latest, heed_signals, takes_output
+from bench.tui.terminal import CANCELLED, end_at_the_latest, heed_signals
 from bench.tui.theme import THEMES
 from bench.tui.work import Work
 

@@ -14,8 +14,8 @@ from bench.claims import FORMAT as CLAIMS_FORMAT
 from bench.claims import Claims, parse_claims
 from bench.description import BoardDescription
 from bench.intake import SETTINGS_MB, IntakeError, read_text
+from bench.plain import one_line
 from bench.render.claims import claims_words
-from bench.render.plain import one_line
 from bench.session import Setup, SetupError
 from bench.session.keeping import write_whole
 from bench.session.setup import bank_text, load_for, watts_text
