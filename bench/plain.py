@@ -1,4 +1,8 @@
-"""Text made safe to print: on one line, in lines as it is, or shortened. What is taken out of it: `bench.escapes`."""
+"""Outside text (labels, board replies, file names) made safe to print: nothing in it that a terminal might obey.
+
+Not printable, to Python, are control characters (C0, C1) and format characters (which can turn the direction of writing), halves of
+surrogate pairs, and characters of private use. They are shown as escapes (`\\x1b`).
+"""
 
 from __future__ import annotations
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from copy import deepcopy
 from io import BytesIO
 from pathlib import Path
 from typing import Any
@@ -180,7 +181,7 @@ def _content_changed(content: Any, rng: Rng) -> Any:
         holder, key = _place(content, rng)
         how = rng.random()
         if how < 0.6:
-            holder[key] = pick(rng, _JSON)
+            holder[key] = deepcopy(pick(rng, _JSON))
         elif how < 0.75:
             del holder[key]
             if not content:
@@ -189,7 +190,7 @@ def _content_changed(content: Any, rng: Rng) -> Any:
             other, there = _place(content, rng)
             holder[key], other[there] = json.loads(json.dumps(other[there])), json.loads(json.dumps(holder[key]))
         elif isinstance(holder, dict):
-            holder[pick(rng, ("nothing", ESCAPES, "", "n" * 10_000))] = pick(rng, _JSON)
+            holder[pick(rng, ("nothing", ESCAPES, "", "n" * 10_000))] = deepcopy(pick(rng, _JSON))
     return content
 
 

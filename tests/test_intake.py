@@ -151,6 +151,15 @@ def test_json_that_would_fill_the_memory_is_refused_unread(tmp_path: Path, capsy
     assert len(read_json_text(path, RECORD_MB)) == 200_003
 
 
+@posix
+def test_a_file_that_becomes_a_pipe_is_not_waited_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "file").write_text("")
+    was = os.stat(tmp_path / "file")
+    path = pipe(tmp_path)
+    monkeypatch.setattr(os, "stat", lambda path: was)
+    assert "it is a pipe" in said(lambda p: open_file(p, 1.0), path, IntakeError)
+
+
 def test_the_limit_is_the_last_that_is_read(tmp_path: Path) -> None:
     path = tmp_path / "a"
     path.write_bytes(b"x" * 1000)

@@ -11,7 +11,7 @@ from typing import TextIO
 import pytest
 
 from bench.cli import failures, run
-from bench.cli.exit_codes import CANCELLED, GOOD, PROGRAM, USAGE
+from bench.cli.exit_codes import CANCELLED, EXIT_CODES, GOOD, PROGRAM, USAGE
 from bench.cli.failures import LARGEST_LOG, LOG_NAME, log_path
 
 ROOT = Path(__file__).parent.parent
@@ -59,6 +59,10 @@ def test_whatever_nobody_caught_leaves_with_70_and_one_line(kind: str, says: str
     assert kind == "memory" or "Traceback (most recent call last)" in log
     assert all(text.isprintable() for text in log.split("\n")), "nothing that a terminal would obey, in the log either"
     assert len(log) < 300_000
+
+
+def test_the_code_is_no_other() -> None:
+    assert PROGRAM == 70 and f"\n  {PROGRAM}   " in EXIT_CODES
 
 
 @posix

@@ -100,7 +100,7 @@ class Window(click.ParamType[tuple[float, float]]):
             if not sign or value.strip() == ":":
                 raise ValueError
             ends = [float(text) if text.strip() else open_end for text, open_end in ((begin, -math.inf), (end, math.inf))]
-            if not all(abs(float(text)) <= _LATEST_S for text in (begin, end) if text.strip()) or not ends[0] < ends[1]:
+            if not all(abs(float(text)) <= _LATEST_S for text in (begin, end) if text.strip()):
                 raise ValueError
         except ValueError:
             self.fail(f"{value!r} is no window; write its ends in seconds, like 2.5:20, 2.5: or :20", param, ctx)
