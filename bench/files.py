@@ -17,6 +17,7 @@ from typing import Any
 from bench.bank import Bank, parse_bank
 from bench.grade import Rule, parse_rule
 from bench.instrument import Instrument, parse_instrument
+from bench.intake import SETTINGS_MB, IntakeError, read_text
 from bench.limits import LimitSet, parse_limit_set
 from bench.procedure import Procedure, parse_procedure
 from bench.table import TableError
@@ -29,6 +30,8 @@ KINDS: Mapping[str, str] = {
     "instruments": "instrument",
 }
 """Folders of `bench/data`, and what one file of each is called."""
+_DEEPEST = 20
+_MOST_POINTS = 100  # tomllib takes 80 s and 9 GB for one key of 50,000 parts: the square of their number
 
 
 def shipped(kind: str) -> tuple[str, ...]:
@@ -57,15 +60,32 @@ def read(kind: str, name: str) -> tuple[Mapping[str, Any], str]:
 def toml(source: Path | Traversable, origin: str) -> Mapping[str, Any]:
     """Return the tables of a TOML file. TableError in one line, beginning with `origin`, if it can't be read or is not TOML."""
     try:
-        return tomllib.loads(source.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise TableError(f"{origin}: cannot be read: {error.strerror or error}") from error
-    except UnicodeDecodeError as error:
-        raise TableError(f"{origin}: not UTF-8 text (byte {error.start})") from error
-    except tomllib.TOMLDecodeError as error:
-        raise TableError(f"{origin}: not TOML: {error}") from error
+        text = read_text(source, SETTINGS_MB) if isinstance(source, Path) else source.read_text(encoding="utf-8")
+    except IntakeError as error:
+        raise TableError(f"{origin}: cannot be read: {error}") from error
+    for number, line in enumerate(text.split("\n"), 1):
+        if line.count(".") > _MOST_POINTS:
+            raise TableError(f"{origin}: not TOML of settings: more than {_MOST_POINTS} points in line {number}")
+    try:
+        content = tomllib.loads(text)
     except RecursionError as error:
         raise TableError(f"{origin}: not TOML: nested too deep") from error
+    except ValueError as error:  # also a whole number of more digits than Python reads
+        raise TableError(f"{origin}: not TOML: {error}") from error
+    if _is_deeper(content, _DEEPEST):
+        raise TableError(f"{origin}: nested too deep; no settings file has tables more than {_DEEPEST} deep")
+    return content
+
+
+def _is_deeper(content: Any, most: int) -> bool:
+    """Whether tables and lists lie more than `most` deep."""
+    level = [content]
+    for _ in range(most):
+        items = [item for holder in level for item in (holder.values() if isinstance(holder, dict) else holder)]
+        level = [item for item in items if isinstance(item, dict | list)]
+        if not level:
+            return False
+    return True
 
 
 def limit_sets() -> tuple[LimitSet, ...]:

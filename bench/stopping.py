@@ -10,20 +10,19 @@ from __future__ import annotations
 
 import contextlib
 import os
-import select
 import signal
-import sys
 import threading
 import time
 from collections.abc import Iterator, Mapping
 from types import FrameType
 from typing import Any
 
+from bench.terminal import STDERR, takes_output
+
 HELD_S = 8.0
 """Opening everything takes 3 s at the most (a board that does not answer), the record as much on a busy machine."""
 ENDING = "ending: opening all loads"
 """What a command says at once when it is told to stop."""
-_STDERR = 2
 _REASONS: Mapping[str, str] = {
     "SIGINT": "stopped from the keyboard",
     "SIGTERM": "told to end (SIGTERM)",
@@ -52,13 +51,10 @@ class Hold:
             raise KeyboardInterrupt
 
     def _say(self) -> None:
-        """To the standard error, unless that takes nothing: a terminal that stands still must hold nothing up."""
-        if not self._saying:
-            return
-        with contextlib.suppress(OSError, ValueError):
-            # Python's own stream may be in the middle of a line.
-            if sys.platform == "win32" or select.select([], [_STDERR], [], 0.0)[1]:
-                os.write(_STDERR, f"\n{self._saying}\n".encode())
+        """To the standard error, if that takes anything; beside Python's own stream, which may be in the middle of a line."""
+        if self._saying and takes_output(STDERR):
+            with contextlib.suppress(OSError):
+                os.write(STDERR, f"\n{self._saying}\n".encode())
 
 
 _outermost: Hold | None = None

@@ -11,6 +11,7 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Any, TypeVar
 
 T = TypeVar("T")
+_LARGEST_INT = 10**300  # Python's whole numbers have no end, and a float has
 
 
 class TableError(ValueError):
@@ -158,7 +159,9 @@ def _listed(allowed: Collection[str]) -> str:
 
 
 def _is_finite_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    if isinstance(value, int) and not isinstance(value, bool):
+        return abs(value) < _LARGEST_INT
+    return isinstance(value, float) and math.isfinite(value)
 
 
 def read_all(tables: Sequence[Table], read: Callable[[Table], T]) -> tuple[T, ...]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import MISSING, fields, is_dataclass
 from enum import StrEnum
@@ -17,6 +18,7 @@ from types import UnionType
 from typing import Any, Literal, NoReturn, Union, get_args, get_origin, get_type_hints
 
 from bench.limits import AllOf, AnyOf, FactLimit, Limit
+from bench.plain import escaped
 from bench.procedure import CoolStep, PromptStep, RunStep, ZeroStep
 from bench.uncertainty import Estimate, NotMeasured
 
@@ -56,17 +58,10 @@ def printable(text: str) -> str:
     return escaped(text if len(text) <= _LONGEST else f"{text[:_LONGEST]}...")
 
 
-def escaped(text: str) -> str:
-    """Return `text` with what a terminal might obey as visible escapes (`\\x1b`, `\\n`).
-
-    Not printable, to Python, are control and format characters (which can turn the direction of writing) and the like.
-    """
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
-
-
 def loads(text: str) -> Any:
-    """The content of JSON text. ContentError for NaN and infinities, JSONDecodeError, ValueError or RecursionError for what is no JSON."""
-    return json.loads(text, parse_constant=_no_constant)
+    """The content of JSON text. ContentError for NaN, infinities and a key that is there twice; JSONDecodeError, ValueError or
+    RecursionError for what is no JSON."""
+    return json.loads(text, parse_constant=_no_constant, object_pairs_hook=_each_key_once)
 
 
 def dumps(content: Any) -> str:
@@ -123,6 +118,14 @@ def decode(kind: Any, data: Any, place: str = "") -> Any:
 
 def _no_constant(word: str) -> NoReturn:
     raise ContentError(f"{word} is not a number that a record may hold")
+
+
+def _each_key_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    content = dict(pairs)
+    if len(content) < len(pairs):
+        twice = next(key for key, count in Counter(key for key, _ in pairs).items() if count > 1)
+        raise ContentError(f"{twice} is there twice")
+    return content
 
 
 def _encode_number(name: str, value: Any) -> Any:

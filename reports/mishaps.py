@@ -334,7 +334,7 @@ def read(path: Path) -> TestRecord:
 
 
 def stuck_terminal(board: WatchedBoard, folder: Path) -> str:
-    """What is wrong with a test whose terminal takes nothing more, and that is then told to end."""
+    """What is wrong with a test whose terminal takes nothing more: it is disturbed only if it is told to end."""
     master, slave = pty.openpty()
     try:
         process = makebreak(*test_arguments(board, folder, "stuck"), stderr=slave, stdout=subprocess.DEVNULL)
@@ -342,8 +342,8 @@ def stuck_terminal(board: WatchedBoard, folder: Path) -> str:
         while not board.is_on and time.monotonic() < end_s:
             time.sleep(0.002)
         os.write(master, b"\x13")  # Ctrl-S
-        at_s = time.monotonic()
         time.sleep(2.0)
+        was_on, at_s = board.is_on, time.monotonic()
         process.send_signal(signal.SIGTERM)
         try:
             process.wait(_LONG_S)
@@ -355,8 +355,9 @@ def stuck_terminal(board: WatchedBoard, folder: Path) -> str:
         os.close(slave)
         os.close(master)
     record = read(folder / "stuck.json")
-    if on_s > OPEN_S + 0.3 or not board.is_all_open or record.interrupted in (None, BEGUN):
-        return f"lamps were on for {on_s:.2f} s more, it ended after {lasted_s:.1f} s, and the record says {record.interrupted}"
+    if not was_on or on_s > OPEN_S or not board.is_all_open or record.interrupted in (None, BEGUN):
+        went_on = "went on" if was_on else "was broken off before"
+        return f"it {went_on}; lamps were on for {on_s:.2f} s more, {lasted_s:.1f} s to its end, and the record says {record.interrupted}"
     return ""
 
 

@@ -82,9 +82,9 @@ def test_one_sample_in_a_thousand_may_be_lost(part: float, named: bool) -> None:
         ({"swapped_s": 1.0, "output_lost_s": 1.0}, ["sense-leads-swapped"]),
     ],
 )
-def test_a_lead_that_is_off_shows_in_more_than_a_sixth_of_the_time(seen: dict[str, float], found: list[str]) -> None:
+def test_a_lead_that_is_off_shows_in_more_than_a_sixth_of_the_time(seen: dict[str, Any], found: list[str]) -> None:
     """The lamps drew for 2 s: 0.15 of that are 0.3 s. What lasts no longer than 5 ms is an edge."""
-    supply = replace(SupplyEvidence((12.4, 30.0), 12.9, drawing_s=2.0), **seen)  # type: ignore[arg-type]
+    supply = replace(SupplyEvidence((12.4, 30.0), 12.9, drawing_s=2.0), **seen)
     assert codes(supply=supply) == found
     assert proof("sense leads", supply=supply)[0] is (not found)
 

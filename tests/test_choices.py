@@ -213,7 +213,7 @@ def test_what_cannot_be_read_or_written_is_said(tmp_path: Path) -> None:
     (tmp_path / "folder").mkdir()
     assert "can't be read" in load(tmp_path / "folder")[1]
     (tmp_path / "bytes").write_bytes(b"\xff\xfe")
-    assert "it is no text" in load(tmp_path / "bytes")[1]
+    assert "not UTF-8 text" in load(tmp_path / "bytes")[1]
     assert "can't be kept" in save(tmp_path / "bytes" / "choices.json", Choices())
 
 

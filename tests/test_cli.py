@@ -89,7 +89,8 @@ def test_starting_imports_neither_click_nor_numpy() -> None:
         (["test", "--procedure", "nowhere"], "procedure nowhere: no such name"),
         (["test", "--grade-rule", "nowhere"], "grade rule nowhere: no such name"),
         (["test", "--system", "48"], "'48' is not one of"),
-        (["test", "--supply", "60"], "60 V in a 12 V system"),
+        (["test", "--supply", "20"], "20 V in a 12 V system"),
+        (["test", "--supply", "60"], "got '60'; it must be a number from 2.4 to 33.6 V"),
         (["limits", "nowhere"], "nowhere"),
         (["limits", "nowhere.toml"], "cannot be read"),
         (["procedures", "nowhere"], "procedure nowhere: no such name"),
@@ -117,7 +118,7 @@ def test_cautions_come_before_a_real_board_and_need_an_answer(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("sys.stdin", StringIO("y\n"))
-    assert run(["test", "nothing://here"]) == USAGE
+    assert run(["test", "socket://127.0.0.1:1"]) == USAGE
     got = capsys.readouterr().err
     assert "fuse within 15 cm" in got
     assert "--yes" in got

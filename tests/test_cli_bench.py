@@ -145,7 +145,7 @@ def test_a_record_that_cannot_be_written_is_said(
     (tmp_path / "folder").mkdir()
     assert run(["test", UNIT, "--json", str(tmp_path / "folder")]) == USAGE
     got = capsys.readouterr()
-    assert f"keeping the record in {tmp_path / 'folder'}: it is no ordinary file" in " ".join(got.err.split()) and got.out == ""
+    assert f"writing the record to {tmp_path / 'folder'}: it is a folder, which is not replaced" in got.err and got.out == ""
     kept = tmp_path / "unit.json"
     finish = KeptTest.finish
 

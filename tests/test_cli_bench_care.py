@@ -110,7 +110,7 @@ def test_files_of_standards(tmp_path: Path) -> None:
         file.write('{"format": 1, "when"\n')
     with pytest.raises(TableError, match=r"a-1\.jsonl, line 4: not a line of this file"):
         read_standard(path)
-    with pytest.raises(TableError, match="a name is made of letters"):
+    with pytest.raises(TableError, match="a name is made of 1 to 60 letters"):
         standard_path(tmp_path, "../x")
 
 

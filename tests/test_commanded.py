@@ -111,7 +111,7 @@ def settled() -> Commanded:
     """A board that confirmed loads 1 and 2 so long ago that all frames show them."""
     board = Commanded()
     board.told("ROUT:CLOS (@1,2)")
-    board.confirmed("ROUT:CLOS?", frozenset({1, 2}))
+    board.confirmed("ROUT:CLOS?", {1, 2})
     assert not any(board.contradiction(frame(k)) for k in range(20))
     return board
 
@@ -120,7 +120,7 @@ def test_frames_on_their_way_are_older_than_the_confirmation() -> None:
     board = settled()
     board.told("ROUT:CLOS (@3)")
     assert not any(board.contradiction(frame(k)) for k in range(50))
-    board.confirmed("ROUT:CLOS?", frozenset({1, 2, 3}))
+    board.confirmed("ROUT:CLOS?", {1, 2, 3})
     assert not any(board.contradiction(frame(k)) for k in range(4))
     assert not board.contradiction(switched(7))
     assert not any(board.contradiction(frame(k, loads=7)) for k in range(50))
@@ -129,7 +129,7 @@ def test_frames_on_their_way_are_older_than_the_confirmation() -> None:
 def test_what_persists_after_that_contradicts() -> None:
     board = settled()
     board.told("ROUT:CLOS (@3)")
-    board.confirmed("ROUT:CLOS?", frozenset({1, 2, 3}))
+    board.confirmed("ROUT:CLOS?", {1, 2, 3})
     found = [board.contradiction(frame(k)) for k in range(8)]
     assert not any(found[:6])
     assert all(found[6:])
@@ -140,7 +140,7 @@ def test_an_event_before_the_confirmation_is_the_commands() -> None:
     board = settled()
     board.told("ROUT:OPEN:ALL")
     assert not board.contradiction(switched(0))
-    board.confirmed("ROUT:CLOS?", frozenset())
+    board.confirmed("ROUT:CLOS?", set())
     assert not board.contradiction(switched(0))
     assert not any(board.contradiction(frame(k, loads=0)) for k in range(20))
     assert "(@8)" in board.contradiction(switched(128))

@@ -7,9 +7,10 @@ from decimal import Decimal
 
 import pytest
 import vectors
-from contract_bench import LONG_REPLY_S, REPLY_S, Bench, Hands, Loads, one
+from contract_bench import ADDRESSES, LONG_REPLY_S, REPLY_S, Bench, Hands, Loads, one
 
 from bench.description import BoardDescription, parse_description
+from bench.ports.opening import open_port
 from bench.wire import SCPI_ERRORS, EventKind, Reply, SampleFrame, format_number
 
 SETTINGS = {"CURR:PROT": "CURR", "CURR:PROT:DEL": "DELAY", "OUTP:PROT:TIME": "TIME", "OUTP:PROT:SIL": "SIL"}
@@ -33,6 +34,16 @@ def leaves(bench: Bench, line: bytes) -> int:
 @pytest.mark.parametrize(("number", "line"), vectors.command_lines("commands.txt"))
 def test_each_command_line_leaves_its_error(bench: Bench, number: int, line: bytes) -> None:
     assert leaves(bench, line) == number
+
+
+@pytest.mark.parametrize("address", ADDRESSES[:2])
+def test_each_line_of_the_rig_leaves_its_error(address: str) -> None:
+    """On the two boards that have its description; each after a reset."""
+    bench = Bench(open_port(address))
+    bench.listen(0.1)
+    for number, line in vectors.command_lines("commands_rig.txt"):
+        bench.do("*RST", "CAL:CLE", "*CLS")
+        assert leaves(bench, line) == number, line
 
 
 def described_lines(d: BoardDescription) -> Iterator[tuple[int, str]]:

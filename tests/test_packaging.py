@@ -77,7 +77,9 @@ def test_under_ci_a_skipped_test_is_a_failed_one(tmp_path: Path) -> None:
     command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", str(tmp_path)]
 
     def ends_with(**more: str) -> int:
-        environment = {name: value for name, value in os.environ.items() if name != "CI"} | more
+        # What conftest.py brings along stands beside it.
+        beside = {"PYTHONPATH": os.pathsep.join((str(ROOT), str(ROOT / "tests")))}
+        environment = {name: value for name, value in os.environ.items() if name != "CI"} | beside | more
         return subprocess.run(command, cwd=tmp_path, env=environment, capture_output=True, check=False).returncode
 
     assert ends_with() == 0

@@ -144,6 +144,7 @@ RATE = ("measured", "values", "rate_per_min")
         (changed(("conclusion", "outcome"), "fine"), "file: conclusion.outcome: got 'fine'; it must be one of good, not good, "),
         (changed(("verdicts", 0, "conformity"), "fine"), "file: verdicts[0].conformity: got 'fine'; it must be one of fail, "),
         (changed(("setup", "claims", "pilot"), "lit"), "file: setup.claims.pilot: got 'lit'; it must be one of 'in step', "),
+        (to_json(GOOD).replace('"outcome": "good"', '"outcome": "good", "outcome": "good"', 1), "file: outcome is there twice"),
         (changed(("extra",), 1), "file: extra is not part of this format"),
         (changed((*RATE, "kind"), "guess"), "measured.values.rate_per_min.kind: got 'guess'; it must be one of estimate, not"),
         (changed((*RATE, "u"), 0.01), "measured.values.rate_per_min: u is 0.01, but its budget gives"),

@@ -13,8 +13,11 @@ from sample_records import cases, record
 
 from bench.cli import run
 from bench.cli.exit_codes import GOOD, USAGE
+from bench.files import procedure
 from bench.record_json import RecordError, from_json, to_json
 from bench.record_sum import KEY, sum_of
+from bench.session import Setup, begun_record
+from bench.session.conduct import BEGUN
 
 TEXTS = {name: to_json(one) for name, one in cases().items()}
 TEXT = TEXTS["pass"]
@@ -280,3 +283,9 @@ def test_of_several_the_others_are_shown(capsys: pytest.CaptureFixture[str], tmp
     assert "DEMO-1" in out and "4711" in out and "DEMO-2" not in out
     assert "(format 3: no check sum)" in " ".join(out.split())
     assert err.count("\n") == 1 and "b.json: changed after it was kept" in err
+
+
+def test_a_record_that_was_only_begun_is_one(tmp_path: Path) -> None:
+    """What is on the disk while a test runs, and after a power cut."""
+    begun = begun_record(procedure("decide"), Setup("4711"), "sim://bench-el-plain", BEGUN, when="2026-11-30T14:00:00+00:00", software="")
+    assert from_json(to_json(begun)) == begun

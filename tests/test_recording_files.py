@@ -246,7 +246,7 @@ def test_a_file_that_tells_no_time_asks_for_a_rate(tmp_path: Path, capsys: pytes
     assert run(["judge", str(path), "--rate", "500"]) == 0
     for wrong in ("0", "-5", "nan"):
         assert run(["judge", str(path), "--rate", wrong]) == 2
-        assert "wanted the rows a second" in capsys.readouterr().err
+        assert "must be a number from 0.1 to 100000000 Hz" in capsys.readouterr().err
     assert run(["judge", str(PLAIN), "--rate", "500"]) == 2
     assert "the file tells its times; a rate is for files that have none" in capsys.readouterr().err
 

@@ -14,9 +14,9 @@ from sample_records import HOSTILE, cases, estimate, record
 
 from bench import files
 from bench.limits import FactLimit, Limit, Source
+from bench.plain import one_line
 from bench.render.cautions import NO_INSPECTION
 from bench.render.limit_set import limit_set_report
-from bench.render.plain import one_line
 from bench.render.quantities import quantity_of, uncertainty_of
 from bench.render.report import report, report_text
 from bench.render.rows import judged_rows, measured_rows, not_measured

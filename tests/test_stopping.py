@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import fcntl
+import io
 import os
 import signal
 import subprocess
@@ -13,6 +15,8 @@ from pathlib import Path
 import pytest
 
 from bench import stopping
+from bench.cli.progress import ProgressLine
+from bench.session import Noted, Waiting
 from bench.stopping import held
 
 ALL = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
@@ -119,3 +123,25 @@ def test_told_to_end_while_starting(tmp_path: Path) -> None:
     assert done.returncode == 130
     assert done.stderr.strip() == "makebreak: cancelled"
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_line_of_progress_skips_what_its_terminal_does_not_take(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A full pipe stands for a terminal under Ctrl-S; a write to it would never return."""
+    read_end, write_end = os.pipe()
+    size = fcntl.fcntl(write_end, fcntl.F_SETPIPE_SZ, 4096)
+    os.write(write_end, b"x" * size)
+
+    class Terminal(io.TextIOWrapper):
+        def isatty(self) -> bool:
+            return True
+
+    with Terminal(os.fdopen(write_end, "wb"), write_through=True) as stream:
+        monkeypatch.setattr(sys, "stderr", stream)
+        with ProgressLine() as progress:
+            progress(Noted("not shown"))
+            progress(Waiting("cooling", 3.0))
+            assert os.read(read_end, size) == b"x" * size
+            progress(Waiting("cooling", 2.0))
+    shown = os.read(read_end, 4096)
+    os.close(read_end)
+    assert b"cooling, 2 s to go" in shown and b"3 s" not in shown and b"not shown" not in shown

@@ -8,11 +8,11 @@ from __future__ import annotations
 import errno
 import os
 import sys
-import traceback
 from importlib import import_module
 
 from bench import __version__, stopping
 from bench.cli.exit_codes import CANCELLED, EXIT_CODES, PROGRAM, USAGE, code_of
+from bench.cli.streams import OutputClosed, OutputError, give_up_output, plain_stream, say_error
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -64,23 +64,53 @@ Exit codes:
 
 
 def main() -> None:
-    """The entry point: run and leave with the documented exit code, also if told to end while nothing that matters is going on yet."""
+    """The entry point: run and leave with the documented exit code, whatever happens, also if told to end while nothing that matters is
+    going on yet."""
+    _fill_streams()
     stopping.interrupt_on_signals()
-    for stream in (sys.stdout, sys.stderr):
-        # A label may hold what this terminal cannot show.
-        stream.reconfigure(errors="replace")  # type: ignore[union-attr]
+    arguments = sys.argv[1:]
+    if arguments and arguments[0] in COMMANDS:
+        from bench.cli.failures import watch
+
+        watch(f"makebreak {arguments[0]}")
     try:
-        code = run(sys.argv[1:])
-    except KeyboardInterrupt:
-        print("makebreak: cancelled", file=sys.stderr)
-        code = CANCELLED
+        code = run(arguments)
+    except BaseException as error:  # between two of its own: a second Ctrl-C
+        code = _failed("makebreak", error)
+    try:
+        sys.stdout.flush()
+    except (OSError, ValueError):
+        give_up_output()
     stopping.leave_to_system()
     sys.exit(code)
 
 
+def _fill_streams() -> None:
+    """A stream that was closed before the start is nowhere; what is typed may be no text of this terminal."""
+    sys.stdin = sys.stdin or open(os.devnull)  # noqa: SIM115
+    sys.stdout = sys.stdout or open(os.devnull, "w")  # noqa: SIM115
+    sys.stderr = sys.stderr or open(os.devnull, "w")  # noqa: SIM115
+    if hasattr(sys.stdin, "reconfigure"):
+        sys.stdin.reconfigure(errors="replace")
+
+
 def run(arguments: Sequence[str]) -> int:
-    """Run one command line and return its exit code. What people can put right ends in one line on the standard error."""
+    """Run one command line and return its exit code. Whatever goes wrong is one line on the standard error."""
+    before = sys.stdout, sys.stderr
+    sys.stdout, sys.stderr = plain_stream(sys.stdout, needed=True), plain_stream(sys.stderr, needed=False)
     name, *rest = arguments or ["--help"]
+    doing = f"makebreak {name}" if name in COMMANDS else "makebreak"
+    try:
+        code = _run(name, rest)
+        sys.stdout.flush()
+        return code
+    except BaseException as error:
+        return _failed(doing, error)
+    finally:
+        sys.stdout, sys.stderr = before
+
+
+def _run(name: str, arguments: Sequence[str]) -> int:
     if name in ("--help", "-h"):
         print(help_text(), end="")
         return 0
@@ -88,37 +118,50 @@ def run(arguments: Sequence[str]) -> int:
         print(f"makebreak {__version__}")
         return 0
     if name not in COMMANDS:
-        print(f"makebreak: there is no command {name!r}; there are {', '.join(COMMANDS)}", file=sys.stderr)
+        say_error(f"makebreak: there is no command {name!r}; there are {', '.join(COMMANDS)}")
         return USAGE
-    return _run_command(name, rest)
-
-
-def _run_command(name: str, arguments: Sequence[str]) -> int:
     import click
 
     command: click.Command = import_module(f"bench.cli.{name}").command
+    # Not `command.main`: it would leave with codes of its own.
     try:
-        returned = command.main(list(arguments), prog_name=f"makebreak {name}", standalone_mode=False)
+        with command.make_context(f"makebreak {name}", list(arguments)) as context:
+            returned = command.invoke(context)
+    except click.exceptions.Exit as left:
+        return left.exit_code
+    except click.UsageError as error:
+        say_error(f"makebreak {name}: {error.format_message()} (makebreak {name} --help shows how)")
+        return USAGE
     except click.ClickException as error:
-        error.show()
+        say_error(f"makebreak {name}: {error.format_message()}")
         return USAGE
     except click.Abort:
-        print("makebreak: cancelled", file=sys.stderr)
-        return CANCELLED
-    except BrokenPipeError:
-        # Whoever read has seen enough; and the interpreter must not try to write the rest when it ends.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return CANCELLED
-    except Exception as error:
-        if isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
-            print(f"makebreak {name}: writing what came of it: {error.strerror}", file=sys.stderr)
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-            return USAGE
-        code = code_of(error)
-        if code is None:
-            # Python itself would leave with 1, which says of a unit that it is not good.
-            traceback.print_exc()
-            return PROGRAM
-        print(f"makebreak {name}: {error}", file=sys.stderr)
-        return code
+        raise KeyboardInterrupt from None
     return returned if isinstance(returned, int) else 0
+
+
+def _failed(doing: str, error: BaseException) -> int:
+    """Say what went wrong, and return the exit code for it."""
+    if isinstance(error, KeyboardInterrupt):
+        say_error("makebreak: cancelled")
+        return CANCELLED
+    if isinstance(error, OutputClosed):
+        return CANCELLED
+    if isinstance(error, OutputError):
+        say_error(f"{doing}: writing to the standard output: {error}; give it room, or another place")
+        return USAGE
+    if isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+        say_error(f"{doing}: writing what came of it: {error.strerror}")
+        return USAGE
+    try:
+        code = code_of(error)
+    except BaseException:
+        # What tells errors apart can't be imported: then nothing else was right either.
+        code = None
+    if code is not None:
+        say_error(f"{doing}: {error}")
+        return code
+    from bench.cli.failures import report
+
+    report(doing, error)
+    return PROGRAM

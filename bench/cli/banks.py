@@ -23,7 +23,7 @@ def command(name: str | None, system: str) -> None:
     """
     from bench import files
     from bench.bank import nominal_test_v
-    from bench.render.plain import one_line
+    from bench.plain import one_line
 
     if name is None:
         print_table(("name", "what it is"), [(bank.name, bank.title) for bank in files.banks()])

@@ -5,10 +5,11 @@ from __future__ import annotations
 import click
 
 from bench import defaults
+from bench.cli.kinds import Address
 
 
 @click.command("board")
-@click.argument("address", default=defaults.ADDRESS, metavar="[sim://NAME]")
+@click.argument("address", type=Address(), default=defaults.ADDRESS, metavar="[sim://NAME]")
 @click.option(
     "--tcp",
     type=click.IntRange(0, 65535),
@@ -33,7 +34,7 @@ def command(address: str, tcp: int | None, host: str) -> None:
     from bench.ports.simulated import open_line
 
     def ready(name: str) -> None:
-        click.echo(name)
+        print(name, flush=True)
 
     line = open_line(parse_sim_address(address), paced=True)
     if tcp is None:

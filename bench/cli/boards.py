@@ -22,7 +22,7 @@ def command(probe: bool) -> None:
 
     found = find_boards(probe=probe)
     if not found:
-        click.echo("No serial port on this machine. A simulated board needs none: makebreak test")
+        print("No serial port on this machine. A simulated board needs none: makebreak test")
         return
     print_table(("port", "what it is", "board"), [(p.device, p.text, _identity(p.identity, p.likely and probe)) for p in found])
 

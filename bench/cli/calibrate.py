@@ -11,12 +11,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bench.cli.output import print_table
+from bench.cli.kinds import Address, Folder, Number
+from bench.cli.output import check_folder, print_table
 
 if TYPE_CHECKING:
     from bench.calibration import Calibrated, MeterAccuracy
     from bench.session import Calibration
 
+_MOST_PART, _MOST_REST = 0.1, 10.0
 CAUTIONS = (
     "The ammeter stands in the full current of up to six lamps, 7 A: plug its leads into the 10 A socket, and take no meter whose range of "
     "10 A is not fused.",
@@ -27,7 +29,7 @@ CAUTIONS = (
 
 
 @click.command("calibrate")
-@click.argument("address")
+@click.argument("address", type=Address())
 @click.option(
     "--meter",
     "meters",
@@ -44,20 +46,20 @@ CAUTIONS = (
 )
 @click.option(
     "--highest",
-    type=click.FloatRange(5.0, 32.0),
+    type=Number(5.0, 32.0, "V"),
     metavar="VOLTS",
-    help="Highest voltage that the supply can give. Default: 17.5, or 30 in a 24 V system.",
+    help="Highest voltage that the supply can give, 5 to 32. Default: 17.5, or 30 in a 24 V system.",
 )
 @click.option(
     "--minutes",
-    type=click.FloatRange(0.0, 60.0),
+    type=Number(0.0, 60.0, "min"),
     default=5.0,
     show_default=True,
-    help="How long to compare the board's clock with this computer's; 0 leaves the clock alone.",
+    help="How long to compare the board's clock with this computer's, up to 60; 0 leaves the clock alone.",
 )
 @click.option(
     "--keep",
-    type=click.Path(file_okay=False, path_type=Path),
+    type=Folder(),
     default=Path("calibrations"),
     show_default=True,
     metavar="FOLDER",
@@ -115,6 +117,7 @@ def command(
     if not accuracies and not minutes:
         raise click.UsageError("nothing to compare with: give --meter, or some --minutes for the clock")
     make_folder(keep)
+    check_folder(keep)
     if accuracies:
         confirm_cautions(address, assume_yes=yes, more=CAUTIONS)
     story = story_of_now()
@@ -128,19 +131,19 @@ def command(
             path = keep_calibration(keep, found, story["when"], story["software"])
         print_table(("channel", "at", "u without", "u with meter", "result"), _rows(found))
         for text in _refusals(found):
-            click.echo(folded(text))
+            print(folded(text))
         for note in found.notes:
-            click.echo(folded(note, "note: "), err=True)
-        click.echo(f"Kept in {path}.")
+            print(folded(note, "note: "), file=sys.stderr)
+        print(f"Kept in {path}.")
         if not found.better:
-            click.echo("Nothing is better known than before: the board stays as it is.")
+            print("Nothing is better known than before: the board stays as it is.")
         elif not _confirmed(store):
-            click.echo("Not stored: the board stays as it is.")
+            print("Not stored: the board stays as it is.")
         else:
             with held(ENDING):
                 put_in_force(port, found.lines)
-                click.echo("Stored in the board, and read back.")
                 mark_stored(path)
+                print("Stored in the board, and read back.")
     return GOOD
 
 
@@ -159,6 +162,8 @@ def _accuracy(text: str) -> tuple[str, MeterAccuracy]:
     unit = text.strip()[-1:].upper()
     if unit not in ("V", "A"):
         raise click.UsageError(f"the accuracy {text!r} does not say whether it is of volts or amperes; write it like 0.05%+2mV or 0.2%+3mA")
+    if accuracy.part + accuracy.rest <= 0.0 or accuracy.part > _MOST_PART or accuracy.rest > _MOST_REST:
+        raise click.UsageError(f"the accuracy {text!r} is none of a meter; more than 0, at most {_MOST_PART:.0%} and {_MOST_REST:g} {unit}")
     return unit, accuracy
 
 

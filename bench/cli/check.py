@@ -6,11 +6,12 @@ import contextlib
 
 import click
 
+from bench.cli.kinds import Address
 from bench.cli.output import print_table
 
 
 @click.command("check")
-@click.argument("address", default="sim://LINK")
+@click.argument("address", type=Address(), default="sim://LINK")
 @click.option("--link", is_flag=True, help="Also fit the shorting link and look at zeros, the drop's common mode and the converter.")
 @click.option("--lamps", is_flag=True, help="Also light each lamp alone through the shorting link and look at its current.")
 @click.option(

@@ -22,12 +22,12 @@ EXIT_CODES = """\
   3    not decided: too near a limit, or something could not be measured
   4    bench fault: board, link, supply or lamps; not counted against the unit
   5    good, but not for this load
-  70   an error in this program: nothing was said of a unit
-  130  cancelled
+  70   an error in this program: nothing is said of a unit; a log file has it
+  130  cancelled, or the output was read no further
 """
 
 
-def code_of(error: Exception) -> int | None:
+def code_of(error: BaseException) -> int | None:
     """The exit code for an error whose text is one line for people; None for any other, which is a mistake in this program."""
     # Only once something went wrong: importing all their homes takes longer than all the rest of a command.
     from bench.limits import NoLimitSet

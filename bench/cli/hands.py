@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bench.render.plain import one_line
+from bench.plain import one_line
 
 if TYPE_CHECKING:
     from bench.session import Action, Place
@@ -29,15 +29,15 @@ def confirm_cautions(address: str, assume_yes: bool, more: Sequence[str] = ()) -
         return
     from bench.render.cautions import BEFORE_POWER
 
-    click.echo("Caution:", err=True)
+    print("Caution:", file=sys.stderr)
     for line in (*BEFORE_POWER, *more):
-        click.echo(folded(line, "  - "), err=True)
+        print(folded(line, "  - "), file=sys.stderr)
     question = "Unit, lamps and supply are connected as they should be, and I know these cautions."
     if assume_yes:
         return
     if not sys.stdin.isatty():
         raise click.UsageError(f"nobody is at the terminal to answer: {question} Give --yes if that is so.")
-    click.echo(folded(question), err=True)
+    print(folded(question), file=sys.stderr)
     click.confirm("Go on?", default=True, abort=True, err=True)
 
 
@@ -58,7 +58,7 @@ class Person:
         from bench.session import Cool
 
         if not isinstance(action, Cool):
-            click.echo(folded(action_text(action)), err=True)
+            print(folded(action_text(action)), file=sys.stderr)
             if not self._assume_yes:
                 _wait_until_done(action, meanwhile)
         return None
@@ -71,7 +71,7 @@ class Person:
         if not sys.stdin.isatty():
             raise SetupError(f"nobody is at the terminal to read the meter: {question}")
         while True:
-            click.echo(folded(question), err=True)
+            print(folded(question), file=sys.stderr)
             text = _line_typed(meanwhile).strip().replace(",", ".").removesuffix(place.unit).strip()
             try:
                 value = float(text)
@@ -79,7 +79,7 @@ class Person:
                 value = math.nan
             if math.isfinite(value):
                 return value
-            click.echo(f"{one_line(text)!r} is no number of {place.unit}; the display's figures, please, like 12.803", err=True)
+            print(f"{one_line(text)!r} is no number of {place.unit}; the display's figures, please, like 12.803", file=sys.stderr)
 
 
 def _line_typed(meanwhile: Callable[[], object]) -> str:
@@ -110,7 +110,7 @@ def _wait_until_done(action: Action, meanwhile: Meanwhile) -> None:
             f"nobody is at the terminal to do this: {action_text(action)} Give --yes if it will be done all the same"
         )
     while True:
-        click.echo("Done? [Y/n]: ", nl=False, err=True)
+        print("Done? [Y/n]: ", end="", file=sys.stderr, flush=True)
         answer = _line_typed(meanwhile).strip().lower()
         if answer in ("", "y", "yes"):
             return

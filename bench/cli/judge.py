@@ -9,25 +9,9 @@ from typing import Any
 import click
 
 from bench import defaults
-from bench.cli.options import Watts, lamps_options, limits_options, make_setup, part_options
-from bench.cli.output import budget_option, deliver, full_option, json_option
-
-
-class Window(click.ParamType[tuple[float, float]]):
-    """`2.5:20`: from 2.5 to 20 s; an end that is left out is the file's."""
-
-    name = "window"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[float, float]:
-        if not isinstance(value, str):
-            return tuple(value)
-        begin, sign, end = value.partition(":")
-        try:
-            if not sign or value.strip() == ":":
-                raise ValueError
-            return float(begin) if begin.strip() else -math.inf, float(end) if end.strip() else math.inf
-        except ValueError:
-            self.fail(f"{value!r} is no window; write its ends in seconds, like 2.5:20, 2.5: or :20", param, ctx)
+from bench.cli.kinds import RATE_HZ, SUPPLY_V, UnitNumber, Watts, Window
+from bench.cli.options import lamps_options, limits_options, make_setup, part_options
+from bench.cli.output import budget_option, check_target, deliver, full_option, json_option, paths_among
 
 
 @click.command("judge")
@@ -35,9 +19,10 @@ class Window(click.ParamType[tuple[float, float]]):
     "recordings", nargs=-1, required=True, metavar="RECORDING...", type=click.Path(exists=True, dir_okay=False, path_type=Path)
 )
 @click.option(
-    "--unit", default=defaults.UNIT, show_default=True, metavar="NUMBER", help="The unit's number or name for the record."
+    "--unit", type=UnitNumber(), default=defaults.UNIT, show_default=True, metavar="NUMBER",
+    help="The unit's number or name for the record.",
 )
-@click.option("--supply", type=float, metavar="VOLTS", help="What the supply should be: the recording is held to it within 5 %.")
+@click.option("--supply", type=SUPPLY_V, metavar="VOLTS", help="What the supply should be: the recording is held to it within 5 %.")
 @click.option(
     "--procedure",
     default=defaults.PROCEDURE,
@@ -58,7 +43,7 @@ class Window(click.ParamType[tuple[float, float]]):
     help="Read only these seconds of the recording, as its time column counts; of stamps of date and time, from its first row. "
     "2.5:20, 2.5: or :20.",
 )
-@click.option("--rate", type=float, metavar="HZ", help="Rows a second, for a recording that does not tell its times.")
+@click.option("--rate", type=RATE_HZ, metavar="HZ", help="Rows a second, for a recording that does not tell its times.")
 @click.option(
     "--fitted",
     type=Watts(),
@@ -131,6 +116,7 @@ def command(
         "unit": unit, "rated": rated, "lamps": lamps, "led": led, "bank": bank, "facts": facts, "part": part, "claims": claims,
         "parts_folder": parts_folder, "system": system, "limits": limits, "grade_rule": grade_rule, "supply": supply,
     }  # fmt: skip
+    check_target(json_path, "record", (*recordings, *paths_among(procedure, instrument, bank, grade_rule, *limits)))
     record = judge_files(
         recordings,
         lambda: make_setup(**options, fitted=fitted),

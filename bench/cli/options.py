@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,56 +10,13 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from bench import defaults
+from bench.cli.kinds import RESTED_S, SUPPLY_V, Fact, Folder, LoadNumbers, Watts
 
 if TYPE_CHECKING:
     from bench.session import Setup
 
 F = TypeVar("F", bound=Callable[..., Any])
 Decorator = Callable[[F], F]
-
-
-class Watts(click.ParamType[tuple[float, ...]]):
-    """`2x21+5`: two lamps of 21 W and one of 5 W."""
-
-    name = "lamps"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[float, ...]:
-        if not isinstance(value, str):
-            return tuple(value)
-        watts: list[float] = []
-        for part in value.replace(" ", "").lower().split("+"):
-            match = re.fullmatch(r"(?:(\d{1,2})x)?(\d{1,3}(?:\.\d+)?)w?", part)
-            if match is None or float(match[2]) == 0.0 or match[1] == "0":
-                self.fail(f"{value!r} is no list of lamps; write their watts like 21, 2x21 or 2x21+5", param, ctx)
-            watts += [float(match[2])] * int(match[1] or 1)
-        return tuple(watts)
-
-
-class LoadNumbers(click.ParamType[tuple[int, ...]]):
-    """`1,2,6`: loads of the board by number."""
-
-    name = "loads"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[int, ...]:
-        if not isinstance(value, str):
-            return tuple(value)
-        if not re.fullmatch(r"[1-8](,[1-8])*", value):
-            self.fail(f"{value!r} is no list of loads; write their numbers, 1 to 8, like 1,2,6", param, ctx)
-        return tuple(sorted({int(number) for number in value.split(",")}))
-
-
-class Fact(click.ParamType[tuple[str, str]]):
-    """`insulation=good`: a fact, and which of its words it is."""
-
-    name = "fact"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[str, str]:
-        if not isinstance(value, str):
-            return tuple(value)
-        fact, sign, word = (part.strip() for part in value.partition("="))
-        if not (fact and sign and word):
-            self.fail(f"{value!r}; write it like insulation=good", param, ctx)
-        return fact, word
 
 
 UNKNOWN = "unknown"
@@ -186,7 +142,7 @@ def lamps_options(function: F) -> F:
 
 
 parts_option = click.option(
-    "--parts", "parts_folder", type=click.Path(file_okay=False, path_type=Path), default=Path("parts"), show_default=True,
+    "--parts", "parts_folder", type=Folder(), default=Path("parts"), show_default=True,
     metavar="FOLDER", help="Where is kept what parts are said to be.",
 )  # fmt: skip
 
@@ -230,16 +186,17 @@ def bench_options(function: F) -> F:
     return _all(
         click.option(
             "--supply",
-            type=float,
+            type=SUPPLY_V,
             metavar="VOLTS",
-            help="At the lamps, with the unit shorted. Default: that of a simulated bench's address, else 6.4, 12.8 or 25.6 by the system.",
+            help="At the lamps, with the unit shorted: 40 % to 140 % of the system's volts. Default: that of a simulated bench's address, "
+            "else 6.4, 12.8 or 25.6 by the system.",
         ),
         click.option(
             "--rested",
-            type=click.FloatRange(min=0.0),
+            type=RESTED_S,
             default=0.0,
             metavar="SECONDS",
-            help="How long unit and lamps are known to have been off already; it counts as cooling.",
+            help="How long unit and lamps are known to have been off already, up to 30 days; it counts as cooling.",
         ),
         click.option("--precise", is_flag=True, help="Sample slowly and precisely instead of fast."),
         click.option(

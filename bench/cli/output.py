@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
+import os
+import stat
+import sys
+import tempfile
+import unicodedata
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+
+from bench.cli.streams import bare
+from bench.intake import kind_of
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -24,17 +32,23 @@ full_option = click.option("--full", is_flag=True, help="Show everything: every 
 WIDEST = 100
 """A report in a wide terminal is no easier to read than at this width."""
 _NARROWEST_PIPE = 80
+_LONGEST_NAME = 200  # bytes of a file's name: a file system takes 255, and a temporary file has a longer one
 
 
-def console(stderr: bool = False) -> Console:
-    """A console that takes nothing for markup. It keeps to NO_COLOR, and to 80 columns where there is no terminal."""
-    from rich.console import Console
+def console() -> Console:
+    """A console that takes nothing for markup, and lets no text reach the terminal that it might obey. It keeps to NO_COLOR, and to 80
+    columns where there is no terminal."""
+    from rich.console import Console, ConsoleOptions, RenderableType
+    from rich.segment import Segment
+
+    from bench.plain import plain_text
 
     class _Console(Console):
-        def on_broken_pipe(self) -> None:
-            raise BrokenPipeError  # rich would leave with 1, which says of a unit that it is not good
+        def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
+            for segment in super().render(renderable, options):
+                yield segment if segment.control else Segment(plain_text(segment.text), segment.style)
 
-    made = _Console(stderr=stderr, markup=False, highlight=False, emoji=False, soft_wrap=False)
+    made = _Console(file=bare(sys.stdout), markup=False, highlight=False, emoji=False, soft_wrap=False)
     made.width = min(made.width, WIDEST) if made.is_terminal else _NARROWEST_PIPE
     return made
 
@@ -52,7 +66,7 @@ def print_report(record: TestRecord, full: bool, budget: bool, kept_in: str = ""
             out.print()
             out.print(headline(record))
         else:
-            click.echo(report_text(record, out.width, budget), nl=False)
+            print(report_text(record, out.width, budget), end="")
         return
     from rich.text import Text
 
@@ -62,10 +76,69 @@ def print_report(record: TestRecord, full: bool, budget: bool, kept_in: str = ""
         out.print(Text(line))
 
 
-def refuse_no_folder(json_path: str | None) -> None:
-    """Before a test is made: a record that can't be kept would be lost."""
-    if json_path not in (None, "-") and not Path(json_path).parent.is_dir():
-        raise click.ClickException(f"writing the record to {json_path}: there is no folder {Path(json_path).parent}; make it first")
+def check_target(path: str | None, what: str, besides: Sequence[Path] = ()) -> None:
+    """Before any work is done: see that FILE can be written (`-` is the standard output), for what can't be kept would be lost.
+
+    A link, a device, a pipe or a folder is never replaced, nor is any of `besides`, which the same command reads or writes.
+    """
+    if path in (None, "-"):
+        return
+    target = Path(path)
+    doing = f"writing the {what} to {path}"
+    try:
+        if not target.name or len(os.fsencode(target.name)) > _LONGEST_NAME:
+            raise click.ClickException(f"{doing}: a file's name has 1 to {_LONGEST_NAME} bytes")
+        if not target.parent.is_dir():
+            raise click.ClickException(f"{doing}: there is no folder {target.parent}; make it first")
+        _check_replaceable(target, doing)
+        if any(_is_same(target, other) for other in besides):
+            raise click.ClickException(f"{doing}: this command reads or writes that file itself; name another")
+        _try_to_write(target.parent)
+    except OSError as error:
+        raise click.ClickException(f"{doing}: {error.strerror or error}; name a file that can be written") from error
+    except ValueError as error:
+        raise click.ClickException(f"{doing}: no file can have this name") from error
+
+
+def check_folder(folder: Path) -> None:
+    """See that files can be written into this folder, before any work is done whose result is to be kept there."""
+    try:
+        _try_to_write(folder)
+    except OSError as error:
+        raise click.ClickException(f"keeping files in {folder}: {error.strerror or error}; name a folder that can be written") from error
+
+
+def paths_among(*names: str | None) -> tuple[Path, ...]:
+    """Those of the names of limit sets, procedures and so on that are paths of files."""
+    from bench.files import is_path
+
+    return tuple(Path(name) for name in names if name is not None and is_path(name))
+
+
+def _check_replaceable(target: Path, doing: str) -> None:
+    try:
+        mode = target.lstat().st_mode
+    except FileNotFoundError:
+        return
+    kind = "a symbolic link" if stat.S_ISLNK(mode) else kind_of(mode)
+    if kind:
+        raise click.ClickException(f"{doing}: it is {kind}, which is not replaced; name a file, or - for the standard output")
+    if not os.access(target, os.W_OK):
+        raise click.ClickException(f"{doing}: it may not be written over; name another")
+
+
+def _is_same(one: Path, other: Path) -> bool:
+    """Whether both are one file, by whatever way they are named, there or not yet."""
+    try:
+        return one.samefile(other)
+    except FileNotFoundError:
+        names = [unicodedata.normalize("NFC", path.name).casefold() for path in (one, other)]
+        return names[0] == names[1] and one.parent.resolve() == other.parent.resolve()
+
+
+def _try_to_write(folder: Path) -> None:
+    with tempfile.NamedTemporaryFile(dir=folder, prefix=".makebreak-"):
+        pass
 
 
 def deliver(record: TestRecord, json_path: str | None, full: bool, budget: bool) -> None:
@@ -87,7 +160,7 @@ def show_result(record: TestRecord, json_path: str | None, full: bool, budget: b
     from bench.record_json import to_json
 
     if json_path == "-":
-        click.echo(to_json(record))
+        print(to_json(record))
     else:
         print_report(record, full, budget, json_path or "")
 
@@ -97,7 +170,7 @@ def print_table(titles: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:
     from rich.table import Table
     from rich.text import Text
 
-    from bench.render.plain import one_line
+    from bench.plain import one_line
 
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
     for title in titles:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from bench.cli.options import CLAIMS, UNKNOWN, claim_options, parts_option
-from bench.cli.output import print_table
+from bench.cli.output import check_target, print_table
 
 if TYPE_CHECKING:
     from bench.claims import Claims
@@ -34,6 +34,7 @@ def command(number: str, parts_folder: Path, **said: Any) -> None:
 
     from bench.claims import Claims
     from bench.parts import has_part, keep_part, part_number, part_path, read_part
+    from bench.session.keeping import make_folder
 
     given = {CLAIMS[name].field: CLAIMS[name].value(text) for name, text in said.items() if text is not None}
     if not given:
@@ -41,14 +42,16 @@ def command(number: str, parts_folder: Path, **said: Any) -> None:
         return
     before = read_part(parts_folder, number) if has_part(parts_folder, number) else Claims(part=part_number(number))
     claims = replace(before, **given)
+    make_folder(parts_folder)
+    check_target(str(part_path(parts_folder, claims.part)), "part")
     _show(claims, keep_part(parts_folder, claims))
 
 
 def _show(claims: Claims, path: Path) -> None:
     from bench import files
     from bench.claims import claims_set
+    from bench.plain import one_line
     from bench.render.claims import claims_words
-    from bench.render.plain import one_line
     from bench.session.setup import watts_text
 
     judged = claims_set(claims, files.limit_sets()[0].averaging)

@@ -25,7 +25,7 @@ def command(parts_folder: Path) -> None:
 
     found = all_parts(parts_folder)
     if not found:
-        click.echo(f"Nothing is kept in the folder {parts_folder}; `makebreak part --help` says how to enter a part.")
+        print(f"Nothing is kept in the folder {parts_folder}; `makebreak part --help` says how to enter a part.")
         return
     rows = [
         (

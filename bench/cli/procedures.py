@@ -21,7 +21,7 @@ def command(name: str | None) -> None:
     if name is None:
         print_table(("name", "what it does"), [(n, files.procedure(n).title) for n in files.shipped("procedures")])
         return
-    from bench.render.plain import one_line
+    from bench.plain import one_line
     from bench.render.steps import step_text
 
     procedure = files.procedure(name)

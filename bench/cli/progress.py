@@ -7,7 +7,9 @@ import sys
 from types import TracebackType
 from typing import TYPE_CHECKING
 
-from bench.render.plain import one_line
+from bench.cli.streams import bare
+from bench.plain import one_line
+from bench.terminal import takes_output
 
 if TYPE_CHECKING:
     from bench.session import Event, Live
@@ -19,7 +21,7 @@ class ProgressLine:
     """A `Progress`: call it with each event. As a context manager it leaves a clean line behind."""
 
     def __init__(self) -> None:
-        self._stream = sys.stderr
+        self._stream = bare(sys.stderr)
         self._terminal = self._stream.isatty()
         self._step = ""
         self._shown = ""
@@ -32,14 +34,14 @@ class ProgressLine:
                 start = f", start {event.start}/{event.starts}" if event.starts > 1 else ""
                 number = f"{event.number}/{event.of}"
                 # What moves stands after the step's short name, so that it fits on the narrowest terminal.
-                self._step = f"{number} {one_line(event.name)}{start}"
-                self._show(f"{number} {one_line(event.title)}{start}")
+                self._step = f"{number} {event.name}{start}"
+                self._show(f"{number} {event.title}{start}")
             case Waiting(what=what, left_s=left_s):
                 self._show(f"{self._step}: {what}, {left_s:.0f} s to go")
             case Live():
                 self._show(f"{self._step}: {_live_text(event)}")
             case Noted(text=text):
-                self._tell(f"note: {one_line(text)}")
+                self._tell(f"note: {text}")
             case Damage(counts=counts):
                 self._tell(f"link: {', '.join(f'{count} {name}' for name, count in counts.items() if count)}")
             case Asked():
@@ -51,20 +53,25 @@ class ProgressLine:
     def __exit__(self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None) -> None:
         self._clear()
 
+    def _takes(self) -> bool:
+        """Whether to write: a terminal that stands still must not hold up the test, since a board that hears nothing opens everything."""
+        return self._terminal and takes_output(self._stream)
+
     def _show(self, text: str) -> None:
-        if self._terminal and text != self._shown:
+        text = one_line(text)
+        if text != self._shown and self._takes():
             self._shown = text
             width = shutil.get_terminal_size().columns - 1
             self._stream.write(f"\r{text[:width]:<{width}}")
             self._stream.flush()
 
     def _tell(self, text: str) -> None:
-        if self._terminal:
+        if self._takes():
             self._clear()
-            self._stream.write(f"{text}\n")
+            self._stream.write(f"{one_line(text)}\n")
 
     def _clear(self) -> None:
-        if self._terminal and self._shown:
+        if self._shown and self._takes():
             self._shown = ""
             self._stream.write(f"\r{'':<{shutil.get_terminal_size().columns - 1}}\r")
             self._stream.flush()

@@ -14,4 +14,4 @@ def command() -> None:
     \b
     makebreak schema > record-4.json
     """
-    click.echo((files("bench") / "data" / "schema" / "record-4.json").read_text(encoding="utf-8"), nl=False)
+    print((files("bench") / "data" / "schema" / "record-4.json").read_text(encoding="utf-8"), end="")

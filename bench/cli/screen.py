@@ -9,12 +9,14 @@ from typing import Any
 
 import click
 
+from bench.cli.kinds import Address, Folder
+
 
 @click.command("screen")
-@click.argument("address", default="auto")
+@click.argument("address", type=Address(), default="auto")
 @click.option(
     "--keep",
-    type=click.Path(file_okay=False, path_type=Path),
+    type=Folder(),
     default=Path("records"),
     show_default=True,
     metavar="FOLDER",

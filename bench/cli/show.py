@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bench.cli.output import budget_option, full_option, print_report, print_table
+from bench.cli.output import budget_option, check_target, full_option, print_report, print_table
+from bench.cli.streams import say_error
 
 if TYPE_CHECKING:
     from bench.record import TestRecord
@@ -34,6 +35,7 @@ def command(paths: tuple[Path, ...], full: bool, budget: bool, flashes_path: str
 
     if flashes_path is not None and len(paths) > 1:
         raise click.BadParameter(f"got {len(paths)} records; name one", param_hint="--flashes")
+    check_target(flashes_path, "flashes", paths)
     if len(paths) > 1:
         return USAGE if _show_several(paths) else GOOD
     record = _record(paths[0])
@@ -60,7 +62,7 @@ def _show_several(paths: tuple[Path, ...]) -> int:
         rows.append((record.unit, record.outcome.value, record.conclusion.letter or "-", f"{record.reason}{older}"))
     print_table(("unit", "outcome", "grade", "why"), rows)
     for text in refused:
-        click.echo(f"makebreak show: {text}", err=True)
+        say_error(f"makebreak show: {text}")
     return len(refused)
 
 
@@ -69,7 +71,7 @@ def _write_flashes(record: TestRecord, path: str) -> None:
     from bench.session.keeping import write_whole
 
     if path == "-":
-        click.echo(flashes_csv(record), nl=False)
+        print(flashes_csv(record), end="")
         return
     try:
         write_whole(Path(path), flashes_csv(record))
@@ -78,10 +80,11 @@ def _write_flashes(record: TestRecord, path: str) -> None:
 
 
 def _record(path: Path) -> TestRecord:
+    from bench.intake import RECORD_MB, IntakeError, read_json_text
     from bench.record_json import RecordError, from_json
 
     try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
+        text = read_json_text(path, RECORD_MB)
+    except IntakeError as error:
         raise RecordError(f"reading {path}: {error}") from error
     return from_json(text, str(path))

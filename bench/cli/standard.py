@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,7 +11,9 @@ from typing import TYPE_CHECKING
 import click
 
 from bench import defaults
+from bench.cli.kinds import Address, Folder
 from bench.cli.options import lamps_options, make_setup
+from bench.cli.output import check_folder
 
 if TYPE_CHECKING:
     from bench.session import Setup
@@ -19,12 +22,12 @@ if TYPE_CHECKING:
 
 
 @click.command("standard")
-@click.argument("address", required=False)
+@click.argument("address", type=Address(), required=False)
 @click.option("--name", default="link", show_default=True, help="Name of the kept standard; its readings are kept under it.")
 @click.option("--flashing", is_flag=True, help="The standard is a kept unit that flashes, not the shorting link.")
 @click.option(
     "--keep",
-    type=click.Path(file_okay=False, path_type=Path),
+    type=Folder(),
     default=Path("standards"),
     show_default=True,
     metavar="FOLDER",
@@ -67,11 +70,12 @@ def command(
 
     path = standard_path(keep, name)
     if text := unfinished_line(path):
-        click.echo(f"note: {text}", err=True)
+        print(f"note: {text}", file=sys.stderr)
     if address is not None:
         # What can't be read or kept must be known before anything is measured.
         read_standard(path)
         make_folder(keep)
+        check_folder(keep)
         setup = make_setup(
             unit=name, rated=rated, system=system, limits=(), grade_rule="none", facts=facts, lamps=lamps, led=led,
             bank=bank, address=address,
@@ -120,22 +124,22 @@ def _report(name: str, entries: Sequence[Entry], charts: bool) -> int:
     drifted = []
     last = entries[-1]
     count = "first reading" if len(entries) == 1 else f"{len(entries)} readings since {entries[0].when[:10]}"
-    click.echo(f"Kept standard {name} on board {last.board}: {count}")
+    print(f"Kept standard {name} on board {last.board}: {count}")
     for quantity, (_, _, unit) in last.values.items():
         rows = [(e.when, *e.values[quantity]) for e in entries if quantity in e.values]
         whens, values = [row[0] for row in rows], [row[1] for row in rows]
         finding = judge(values, [row[2] for row in rows])
         title = TITLES.get(quantity, quantity)
-        click.echo(sentence(title, whens, values, finding, unit))
+        print(sentence(title, whens, values, finding, unit))
         if charts or finding.state is not State.STEADY:
             for line in chart_lines(whens, values, finding):
-                click.echo(line)
+                print(line)
         if finding.state is State.DRIFTED:
             drifted.append(title)
     if len(entries) == 1:
-        click.echo("There is nothing yet to compare it with.")
+        print("There is nothing yet to compare it with.")
     elif drifted:
-        click.echo(f"THE RIG HAS DRIFTED: {', '.join(drifted)}. Look for the cause (leads, lamps, warmth), then zero or calibrate it.")
+        print(f"THE RIG HAS DRIFTED: {', '.join(drifted)}. Look for the cause (leads, lamps, warmth), then zero or calibrate it.")
     else:
-        click.echo("The rig has not drifted beyond its stated uncertainty.")
+        print("The rig has not drifted beyond its stated uncertainty.")
     return BENCH_FAULT if drifted else GOOD

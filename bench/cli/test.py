@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from bench import defaults, stopping
+from bench.cli.kinds import Address, UnitNumber
 from bench.cli.options import bench_options, lamps_options, limits_options, make_setup, part_options
-from bench.cli.output import budget_option, full_option, json_option, refuse_no_folder, show_result
+from bench.cli.output import budget_option, check_target, full_option, json_option, paths_among, show_result
+from bench.cli.streams import say_error
 
 if TYPE_CHECKING:
     from bench.ports import Port
@@ -21,9 +23,10 @@ if TYPE_CHECKING:
 
 
 @click.command("test")
-@click.argument("address", default=defaults.ADDRESS)
+@click.argument("address", type=Address(), default=defaults.ADDRESS)
 @click.option(
-    "--unit", metavar="NUMBER", help="The unit's number or name for the record. Default: the simulated unit's name, or 'unnamed'."
+    "--unit", type=UnitNumber(), metavar="NUMBER",
+    help="The unit's number or name for the record. Default: the simulated unit's name, or 'unnamed'.",
 )
 @click.option(
     "--procedure",
@@ -98,7 +101,8 @@ def command(
         part=part, claims=claims, parts_folder=parts_folder, system=system, limits=limits, grade_rule=grade_rule, supply=supply,
         rested=rested, precise=precise, zero=zero, stop_early=stop_early,
     )  # fmt: skip
-    refuse_no_folder(json_path)
+    inputs = paths_among(procedure, bank, grade_rule, *limits)
+    check_target(json_path, "record", (*inputs, *(() if capture is None else (capture,))))
     confirm_cautions(address, assume_yes=yes)
     kept = KeptTest(Path(json_path) if json_path not in (None, "-") else None, capture)
     port = open_port(address)
@@ -107,10 +111,9 @@ def command(
         record = _tested(port, plan, setup, kept, yes)
     show_result(record, json_path if kept.record_path is not None or json_path == "-" else None, full, budget)
     if kept.problem:
-        error = click.ClickException(kept.problem)
         if kept.record_path is None and json_path not in (None, "-"):
-            raise error
-        error.show()
+            raise click.ClickException(kept.problem)
+        say_error(f"makebreak test: {kept.problem}")
     return code_for(record)
 
 

@@ -1,4 +1,5 @@
-"""Addresses of simulated boards: `sim://NAME?seed=1&fault=a,b&system=12&supply=12.8&ambient=24&pace=virtual&age=0&ideal=0&bank=standard`."""
+"""Addresses that are more than a name: `socket://host:port`, and those of simulated boards,
+`sim://NAME?seed=1&fault=a,b&system=12&supply=12.8&ambient=24&pace=virtual&age=0&ideal=0&bank=standard`."""
 
 from __future__ import annotations
 
@@ -56,8 +57,13 @@ def parse_sim_address(address: str, scheme: str = "sim") -> SimAddress:
             raise stop(f"{key} must be a number from {low:g} to {high:g}, got {given[key]!r}")
         return value
 
-    parts = urlsplit(address)
+    try:
+        parts = urlsplit(address)
+    except ValueError:
+        raise stop(f"this can be no address; write {scheme}://NAME?seed=1") from None
     unit = unquote(parts.netloc + parts.path).strip("/")
+    if not unit.isprintable():
+        raise stop("there are characters in it that no name has")
     if parts.scheme != scheme or not unit:
         raise stop(f"an address of a simulated board is {scheme}://NAME, NAME being a unit of the catalogue, LINK or NONE")
     given: dict[str, str] = {}
@@ -96,3 +102,24 @@ def parse_sim_address(address: str, scheme: str = "sim") -> SimAddress:
             raise stop(f"ideal must be 0 or 1, got {given['ideal']!r}")
         settings["ideal"] = given["ideal"] == "1"
     return SimAddress(unit, scheme=scheme, **settings)  # type: ignore[arg-type]
+
+
+def parse_socket_address(address: str) -> tuple[str, int]:
+    """Host and port. AddressError if there can be no such host or port."""
+    try:
+        parts = urlsplit(address)
+        host, number = parts.hostname, parts.port
+    except ValueError as error:
+        raise AddressError(f"opening {address}: {error}; write socket://host:port") from error
+    if not host or not number:
+        raise AddressError(f"opening {address}: host or port is missing; write socket://host:port")
+    check_host(host, f"opening {address}")
+    return host, number
+
+
+def check_host(name: str, doing: str) -> None:
+    """AddressError, which begins with `doing`, if no computer can have this name."""
+    try:
+        name.encode("idna")  # as the search for it does
+    except ValueError as error:
+        raise AddressError(f"{doing}: no computer can have the name {name!r}: {error}") from error

@@ -22,6 +22,7 @@ not hold set-up, procedure and time of the test, `board` is texts, and `closed` 
 
 from __future__ import annotations
 
+import contextlib
 import json
 import math
 import re
@@ -32,7 +33,8 @@ from itertools import chain
 from pathlib import Path
 from typing import Any, BinaryIO, NamedTuple, Protocol
 
-from bench.ports import PortError
+from bench.intake import RECORDING_MB, IntakeError, open_file
+from bench.ports import AddressError, PortError
 from bench.typed_json import ContentError, loads
 from bench.wire import encode_command
 
@@ -40,7 +42,7 @@ FORMAT = 3
 _FIRST_LINES = tuple(b"makebreak capture %d\n" % number for number in range(1, FORMAT + 1))
 MAGIC = _FIRST_LINES[-1]
 RECEIVED, SENT, NOTE = b"R", b"T", b"N"
-_HEAD = struct.Struct("<cdI")
+_HEAD, _SUMMED_HEAD = struct.Struct("<cdI"), struct.Struct("<cdIH")
 _CRC = struct.Struct("<H")
 _LONGEST = {RECEIVED: 1 << 24, SENT: 1 << 24, NOTE: 1 << 20}
 _SEARCHED, _NEXT = 1 << 16, 1 << 12
@@ -123,23 +125,31 @@ class CaptureWriter:
             self.problem = f"{NOT_WHOLE} ({getattr(error, 'strerror', None) or error}): it ends where that happened"
 
 
+@contextlib.contextmanager
+def _opened(path: str | Path) -> Iterator[BinaryIO]:
+    """The file of a capture, for reading. CaptureError if it can't be opened or read."""
+    try:
+        with open_file(path, RECORDING_MB) as file:
+            yield file
+    except IntakeError as error:
+        raise CaptureError(f"capture {path}: can't be read: {error}") from error
+    except OSError as error:
+        raise CaptureError(f"capture {path}: can't be read: {error.strerror or error}") from error
+
+
 def is_capture(path: str | Path) -> bool:
     """Whether the file begins as a capture does; one that can't be read does not."""
     try:
-        with Path(path).open("rb") as file:
+        with _opened(path) as file:
             return file.read(len(MAGIC)) in _FIRST_LINES
-    except OSError:
+    except CaptureError:
         return False
 
 
 def format_of(path: str | Path) -> int:
     """The number of the format of a capture. CaptureError if it can't be read, or is none."""
-    path = Path(path)
-    try:
-        with path.open("rb") as file:
-            return _format_of(file, path.name)
-    except OSError as error:
-        raise CaptureError(f"capture {path}: can't be read: {error.strerror or error}") from error
+    with _opened(path) as file:
+        return _format_of(file, Path(path).name)
 
 
 def _format_of(file: BinaryIO, name: str) -> int:
@@ -152,20 +162,17 @@ def _format_of(file: BinaryIO, name: str) -> int:
 
 def read_capture(path: str | Path) -> Iterator[Entry]:
     """The whole entries of a capture, in order and one at a time. Raises CaptureError for what is no capture or is damaged."""
-    path = Path(path)
-    try:
-        with path.open("rb") as file:
-            yield from _entries(file, path.name, has_head_sum=_format_of(file, path.name) >= 3)
-    except OSError as error:
-        raise CaptureError(f"capture {path}: can't be read: {error.strerror or error}") from error
+    with _opened(path) as file:
+        name = Path(path).name
+        yield from _entries(file, name, has_head_sum=_format_of(file, name) >= 3)
 
 
 def _entries(file: BinaryIO, name: str, has_head_sum: bool) -> Iterator[Entry]:
     place, last_s = len(MAGIC), -math.inf
-    head_size = _HEAD.size + (_CRC.size if has_head_sum else 0)
-    while len(head := file.read(head_size)) == head_size:
-        kind, t_s, length = _HEAD.unpack_from(head)
-        if has_head_sum and _CRC.unpack_from(head, _HEAD.size) != (_crc(head[: _HEAD.size]),):
+    form = _SUMMED_HEAD if has_head_sum else _HEAD
+    while len(head := file.read(form.size)) == form.size:
+        kind, t_s, length, *sums = form.unpack(head)
+        if sums and sums[0] != _crc(head[: _HEAD.size]):
             raise CaptureError(f"capture {name}: damaged at byte {place}: the check sum of the entry's head is wrong")
         if length > _LONGEST.get(kind, -1):
             raise CaptureError(f"capture {name}: damaged at byte {place}: no entry begins there")
@@ -180,7 +187,7 @@ def _entries(file: BinaryIO, name: str, has_head_sum: bool) -> Iterator[Entry]:
         if not last_s <= t_s < math.inf:
             raise CaptureError(f"capture {name}: damaged at byte {place}: got the time {t_s!r} s after {last_s!r} s")
         yield Entry(kind, t_s, payload)
-        place, last_s = place + head_size + len(rest), t_s
+        place, last_s = place + form.size + len(rest), t_s
 
 
 def _is_damaged(head: bytes, rest: bytes) -> bool:
@@ -222,7 +229,7 @@ class ReplayPort:
             entries = read_capture(path)
             first = next(entries, None)
         except CaptureError as error:
-            raise PortError(str(error)) from error
+            raise AddressError(str(error)) from error
         self._now_s = first.t_s if first is not None else 0.0
         everything = chain((first,) if first is not None else (), entries)
         self._entries = (e for e in everything if e.kind != NOTE and e.payload != _BEAT)
@@ -268,5 +275,5 @@ class ReplayPort:
 
 
 def open_replay(address: str) -> ReplayPort:
-    """The port of an address `replay://FILE`. PortError if there is no such capture."""
+    """The port of an address `replay://FILE`. AddressError if there is no such capture."""
     return ReplayPort(address.removeprefix("replay://"))

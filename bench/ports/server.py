@@ -15,6 +15,7 @@ import threading
 from collections.abc import Callable, Iterator
 
 from bench.ports import PortError
+from bench.ports.address import check_host
 from bench.ports.simulated import SimulatedLine
 
 _TICK_S = 0.002
@@ -81,6 +82,7 @@ def serve_tcp(
     `on_ready` is given its `socket://` address. Port 0 takes any that is free. Only this machine can connect unless another host
     address is given.
     """
+    check_host(host, f"serving on {host} port {port}")
     try:
         listener = socket.create_server((host, port))
     except OSError as error:

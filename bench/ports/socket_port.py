@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import socket
 import time
-from urllib.parse import urlsplit
 
-from bench.ports import AddressError, PortError
+from bench.ports import PortError
+from bench.ports.address import parse_socket_address
 
 _CONNECT_S = 3.0
 _LARGEST_READ = 65536
@@ -18,14 +18,7 @@ class SocketPort:
     def __init__(self, address: str) -> None:
         self.address = address
         try:
-            parts = urlsplit(address)
-            host, number = parts.hostname, parts.port
-        except ValueError as error:
-            raise AddressError(f"opening {address}: {error}; write socket://host:port") from error
-        if host is None or number is None:
-            raise AddressError(f"opening {address}: host or port is missing; write socket://host:port")
-        try:
-            self._socket = socket.create_connection((host, number), _CONNECT_S)
+            self._socket = socket.create_connection(parse_socket_address(address), _CONNECT_S)
             self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         except OSError as error:
             raise PortError(f"opening {address}: {error}; is the board's server running there?") from error

@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from bench.intake import RECORDING_MB, IntakeError, open_file
 from bench.recording.stamps import EPOCH_S, TimeColumn, is_stamp, stated_rate_hz
 from bench.recording.table import CHANNEL_UNITS, Column, RecordingError, Table
 
@@ -70,10 +71,12 @@ def open_table(path: Path, names: Mapping[str, str], rate_hz: float | None = Non
 def _head(path: Path) -> _Head:
     """UTF-8 with or without a byte order mark, or else Latin-1."""
     try:
-        with path.open("rb") as file:
+        with open_file(path, RECORDING_MB) as file:
             raw = file.read(_HEAD_BYTES)
+    except IntakeError as error:
+        raise RecordingError(f"recording {path}: can't be opened: {error}") from error
     except OSError as error:
-        raise RecordingError(f"recording {path}: can't be opened: {error.strerror or error}") from error
+        raise RecordingError(f"recording {path}: can't be read: {error.strerror or error}") from error
     if b"\0" in raw:
         what = "it seems to be UTF-16" if raw[:2] in (b"\xff\xfe", b"\xfe\xff") else "zero bytes in it"
         raise RecordingError(f"recording {path.name}: not a text file ({what}), wanted comma-separated text in UTF-8")

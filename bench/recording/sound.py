@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bench.clicks import LEAST_SAMPLE_RATE, Loudmeter, Loudness
+from bench.intake import RECORDING_MB, IntakeError, open_file
 from bench.recording.table import RecordingError
 
 Array = npt.NDArray[np.float64]
@@ -43,9 +44,12 @@ class _Layout:
 
 
 def is_sound(path: str | Path) -> bool:
-    """Whether the file begins as a WAV file does."""
-    with Path(path).open("rb") as file:
-        head = file.read(12)
+    """Whether the file begins as a WAV file does; one that can't be read does not."""
+    try:
+        with open_file(path, RECORDING_MB) as file:
+            head = file.read(12)
+    except (IntakeError, OSError):
+        return False
     return head[:4] == b"RIFF" and head[8:] == b"WAVE"
 
 
@@ -53,7 +57,7 @@ def read_sound(path: str | Path) -> Sound:
     """Read a WAV file: PCM of 8, 16, 24 or 32 bits, or floating point. Its memory is that of `Loudness`, 1 MB a minute."""
     path = Path(path)
     where = f"sound recording {path.name}"
-    with path.open("rb") as file:
+    with open_file(path, RECORDING_MB) as file:
         layout, size = _found_data(file, where)
         left = path.stat().st_size - file.tell()
         meter = Loudmeter(layout.sample_rate)

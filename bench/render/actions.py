@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bench.render.plain import one_line
+from bench.plain import one_line
 from bench.session.operator import Action, Cool, Do, FitLink, FitUnit, SetSupply
 
 

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 from bench.conditions import Kept
 from bench.limits import Limit
+from bench.plain import one_line
 from bench.record import StepRecord, TestRecord
 from bench.render.made_on import instrument_text, older_text
-from bench.render.plain import one_line
 from bench.render.values import limit_text, quantity_text
 from bench.render.words import behaviour_text
 from bench.uncertainty import Estimate

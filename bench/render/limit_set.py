@@ -12,7 +12,7 @@ from rich.text import Text
 from bench.conditions import demand_texts
 from bench.limits import AllOf, AnyOf, Condition, Limit, LimitSet, Requirement
 from bench.measure import QUANTITIES
-from bench.render.plain import one_line
+from bench.plain import one_line
 from bench.render.values import limit_text, source_text
 from bench.render.words import averaging_text
 

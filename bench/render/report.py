@@ -18,10 +18,10 @@ from bench.conditions import Kept
 from bench.limits import Source
 from bench.measure import QUANTITIES
 from bench.outcome import Outcome
+from bench.plain import one_line
 from bench.record import TestRecord
 from bench.render.cautions import NO_INSPECTION, SIMULATED
 from bench.render.made_on import made_on
-from bench.render.plain import one_line
 from bench.render.rows import JudgedRow, judged_rows, measured_rows, not_measured, shown
 from bench.render.values import quantity_text, source_text, unit_text, value_text
 from bench.render.words import behaviour_text, fact_text, limit_set_text

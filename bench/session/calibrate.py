@@ -253,8 +253,8 @@ class _Calibrator:
     def _clock(self, seconds: float) -> ClockCalibrated:
         """Against the host's clock for this long."""
         board = self._board
-        mode = self._description.mode_of(precise=False).name
-        board.command(f"SENS:MODE {mode}", Expect("SENS:MODE?", MODE, mode))
+        fast = self._description.mode_of(precise=False).name
+        board.command(f"SENS:MODE {fast}", Expect("SENS:MODE?", MODE, fast))
         watch = _ClockWatch(self._description)
         board.listener = watch
         board.start_sampling()

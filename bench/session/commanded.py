@@ -55,8 +55,13 @@ _TELLS: Mapping[str, tuple[str, ...]] = {
     "ABOR": ("run",),
 }
 """What a line may change, by its header."""
-_CONFIRMS: Mapping[str, str] = {"OUTP?": "master", "ROUT:CLOS?": "loads", "SENS:MODE?": "mode", "SENS:VOLT:RANG?": "range"}
-"""What the answer to a question confirms."""
+_CONFIRMS: Mapping[str, tuple[str, Callable[[Any], Any]]] = {
+    "OUTP?": ("master", bool),
+    "ROUT:CLOS?": ("loads", frozenset),
+    "SENS:MODE?": ("mode", lambda word: word == "PREC"),
+    "SENS:VOLT:RANG?": ("range", int),
+}
+"""What the value of an answer confirms, as frames show it."""
 
 
 class Commanded:
@@ -66,7 +71,7 @@ class Commanded:
         self._items = {
             "master": _Item(lambda frame: frame.master, lambda on: f"the master switch {'on' if on else 'off'}"),
             "loads": _Item(lambda frame: frame.closed_loads, lambda loads: f"the closed loads {format_channels(loads)}"),
-            "mode": _Item(lambda frame: "PREC" if frame.precise else "FAST", lambda name: f"the sample mode {name}"),
+            "mode": _Item(lambda frame: frame.precise, lambda precise: f"the sample mode {'PREC' if precise else 'FAST'}"),
             "range": _Item(lambda frame: frame.range_number, lambda number: f"the voltage range {number}"),
             "run": _Item(lambda frame: frame.run, lambda number: f"the run number {number}"),
         }
@@ -80,10 +85,11 @@ class Commanded:
         if header == "INIT":
             self._newest = None
 
-    def confirmed(self, ask: str, value: object) -> None:
-        """The board answered `ask`, and that is as it should be: whether it is on, a set of loads, a mode's name, a range's number."""
+    def confirmed(self, ask: str, answer: Any) -> None:
+        """The board answered `ask` with `answer`, and that is as it should be."""
         if ask in _CONFIRMS:
-            self._items[_CONFIRMS[ask]].expect(value)
+            name, read = _CONFIRMS[ask]
+            self._items[name].expect(read(answer))
 
     def began(self) -> None:
         """The board samples: what run it is shows once older frames have passed, and it must not change by itself."""

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import errno
 import json
+import math
 import os
 import secrets
 from collections.abc import Mapping
@@ -14,12 +15,15 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from bench.intake import STANDARD_MB, IntakeError, read_bytes
 from bench.session.calibrate import Calibration
 from bench.table import TableError
 from bench.uncertainty import Estimate
 
 CALIBRATION_FORMAT = 1
 STANDARD_FORMAT = 1
+_LONGEST_NAME = 60
+_LONGEST_LINE = 100_000  # a reading has 1,000 characters
 _STORED = "stored_in_board"
 
 
@@ -113,8 +117,8 @@ def _plain(value: Any) -> Any:
 
 def standard_path(folder: Path, name: str) -> Path:
     """Where the readings of the standard of this name are kept. TableError for a name that makes no file name."""
-    if not name or not all(c.isalnum() or c in "-_" for c in name):
-        raise TableError(f"kept standard {name!r}: a name is made of letters, digits, - and _")
+    if not 0 < len(name) <= _LONGEST_NAME or not all(c.isalnum() or c in "-_" for c in name):
+        raise TableError(f"kept standard {name!r}: a name is made of 1 to {_LONGEST_NAME} letters, digits, - and _")
     return folder / f"{name}.jsonl"
 
 
@@ -155,9 +159,11 @@ def unfinished_line(path: Path) -> str:
 def _unfinished(content: bytes) -> bytes:
     """What stands after the last whole line; a line whose end of line alone is missing is whole."""
     rest = content.rpartition(b"\n")[2]
+    if len(rest) > _LONGEST_LINE:
+        return b""  # nothing of ours: for whoever reads line by line
     try:
         json.loads(rest)
-    except ValueError:
+    except (ValueError, RecursionError):
         return rest
     return b""
 
@@ -169,18 +175,22 @@ def read_standard(path: Path) -> tuple[Entry, ...]:
         return ()
     entries = []
     try:
-        content = path.read_bytes()
-        lines = content.removesuffix(_unfinished(content)).decode("ascii").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
+        content = read_bytes(path, STANDARD_MB)
+        lines = content.removesuffix(_unfinished(content)).decode("utf-8-sig").splitlines()
+    except (IntakeError, UnicodeDecodeError) as error:
         raise TableError(f"kept standard {path}: cannot be read: {error}") from error
     for number, line in enumerate(lines, 1):
         try:
+            if len(line) > _LONGEST_LINE:
+                raise ValueError(f"{len(line)} characters, at most {_LONGEST_LINE}")
             content = json.loads(line)
             if content["format"] != STANDARD_FORMAT:
                 raise ValueError(f"format {content['format']}, this version reads {STANDARD_FORMAT}")
             values = {name: (float(value), float(u), str(unit)) for name, (value, u, unit) in content["values"].items()}
+            if not all(math.isfinite(number) for value, u, _ in values.values() for number in (value, u)):
+                raise ValueError("a value that is no finite number")
             entries.append(Entry(str(content["when"]), str(content["board"]), int(content["calibrated"]), values))
-        except (ValueError, KeyError, TypeError, AttributeError) as error:
+        except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError) as error:
             raise TableError(f"kept standard {path}, line {number}: not a line of this file ({error}); mend or remove it") from error
     return tuple(entries)
 

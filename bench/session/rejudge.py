@@ -166,8 +166,9 @@ def _receive(reading: Reading, entry: Entry) -> None:
     if reading.open is None or reading.description is None or not frames:
         return
     samples = [frame for frame in frames if isinstance(frame, SampleFrame)]
-    unknown = {"PREC" if frame.precise else "FAST" for frame in samples} - reading.description.modes.keys()
-    reading.demand(not unknown, f"it holds samples of the mode {' and '.join(unknown)}, which its board has not")
+    for mode in {"PREC" if frame.precise else "FAST" for frame in samples}:
+        if mode not in reading.description.modes:
+            raise reading.refused(f"it holds samples of the mode {mode}, which its board has not")
     reading.open.analysis.feed(frames, entry.t_s)
     if samples:
         reading.open.range_number = samples[-1].range_number

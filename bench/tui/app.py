@@ -7,7 +7,7 @@ written; a screen that stands still is thereby found out.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, ClassVar
@@ -16,20 +16,23 @@ from textual import events
 from textual.actions import SkipAction
 from textual.app import App
 from textual.binding import Binding, BindingType
+from textual.filter import LineFilter
 from textual.screen import Screen
 
 from bench import files
 from bench.procedure import Procedure
 from bench.session import Asked, Decided, Setup, StepBegan, Traced
 from bench.station import Beat, Broken, Finished, Order, StationLink
+from bench.terminal import takes_output
 from bench.tui.band import Band
 from bench.tui.canvas import Drawn
 from bench.tui.choices import Choices, load, save
 from bench.tui.desk import Desk
 from bench.tui.drawn_bench import system_of
 from bench.tui.frame import BenchScreen
+from bench.tui.plain_lines import PlainLines
 from bench.tui.state import Phase, Practising, State
-from bench.tui.terminal import CANCELLED, end_at_the_latest, heed_signals, takes_output
+from bench.tui.terminal import CANCELLED, end_at_the_latest, heed_signals
 from bench.tui.theme import THEMES
 from bench.tui.work import Work
 
@@ -93,9 +96,13 @@ class BenchApp(App[None]):
         self.ink = ink
         self._changed = True
         self._leaving = False
+        self._plain_lines = PlainLines()
         for theme in THEMES.values():
             self.register_theme(theme)
         self.theme = THEMES["dark" if dark else "light"].name
+
+    def get_line_filters(self) -> Sequence[LineFilter]:
+        return (*super().get_line_filters(), self._plain_lines)
 
     # --- life
 

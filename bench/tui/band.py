@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, cast
 from rich.text import Text
 from textual.widget import Widget
 
-from bench.render.plain import one_line
+from bench.plain import one_line
 from bench.tui.state import Phase, State
 
 if TYPE_CHECKING:

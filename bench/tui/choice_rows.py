@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from bench import files
-from bench.render.plain import one_line
+from bench.plain import one_line
 from bench.tui.choices import AS_DESCRIBED, NO_RULE, OTHER_W, SIGNAL_W, SYSTEMS_V, Choices
 
 MOST_LIMITS = 3

@@ -13,8 +13,9 @@ from bench.bank import Bank
 from bench.claims import FORMAT as CLAIMS_FORMAT
 from bench.claims import Claims, parse_claims
 from bench.description import BoardDescription
+from bench.intake import SETTINGS_MB, IntakeError, read_text
+from bench.plain import one_line
 from bench.render.claims import claims_words
-from bench.render.plain import one_line
 from bench.session import Setup, SetupError
 from bench.session.keeping import write_whole
 from bench.session.setup import bank_text, load_for, watts_text
@@ -147,13 +148,12 @@ def _short(name: str) -> str:
 
 def load(path: Path) -> tuple[Choices, str]:
     """What was chosen last, and nothing to say; or, where the file is damaged, the usual choices and a line that says so."""
-    try:
-        text = path.read_text(encoding="utf-8")
-    except FileNotFoundError:
+    if not path.exists():
         return Choices(), ""
-    except (OSError, UnicodeDecodeError) as error:
-        why = error.strerror if isinstance(error, OSError) and error.strerror else "it is no text"
-        return Choices(), f"The last choices can't be read from {one_line(path.name)} ({one_line(why)}): the usual ones are taken."
+    try:
+        text = read_text(path, SETTINGS_MB)
+    except IntakeError as error:
+        return Choices(), f"The last choices can't be read from {one_line(path.name)} ({one_line(str(error))}): the usual ones are taken."
     try:
         return _parsed(json.loads(text)), ""
     except (ValueError, RecursionError):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from bench.intake import RECORD_MB, IntakeError, read_json_text
 from bench.procedure import Procedure
 from bench.record_json import RecordError, from_json
 from bench.session import (
@@ -267,8 +268,8 @@ class Desk:
         if test.record_path is None:
             return
         try:
-            record = from_json(test.record_path.read_text(encoding="ascii"))
-        except (OSError, RecordError) as error:
+            record = from_json(read_json_text(test.record_path, RECORD_MB))
+        except (IntakeError, RecordError) as error:
             state.message += f" Its record can't be read: {error}"
             return
         tested = Tested(record, test.setup, test.procedure, test.record_path, test.capture_path)

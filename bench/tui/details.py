@@ -11,8 +11,8 @@ from rich.text import Text
 from textual.binding import BindingType
 from textual.widget import Widget
 
+from bench.plain import one_line
 from bench.record import SimulationRecord, TestRecord
-from bench.render.plain import one_line
 from bench.render.report import report
 from bench.tui.frame import KeyHint, Keys
 from bench.tui.reading import Page, ReadingScreen

@@ -11,7 +11,7 @@ from textual.widget import Widget
 from bench.grade.words import speech_of
 from bench.limits import AllOf, AnyOf, FactLimit, Limit, LimitSet, Requirement
 from bench.measure import Measured
-from bench.render.plain import one_line
+from bench.plain import one_line
 from bench.render.values import limit_text, quantity_text
 from bench.tui.gauge_rows import Row, merged, placed, rows_of, rows_of_verdict
 from bench.tui.gauge_scale import gauge

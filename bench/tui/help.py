@@ -13,8 +13,8 @@ from textual.widget import Widget
 from bench import files
 from bench.grade.words import speech_of
 from bench.measure import QUANTITIES, Quantity
+from bench.plain import one_line
 from bench.render.cautions import BEFORE_POWER, NO_INSPECTION, SIMULATED
-from bench.render.plain import one_line
 from bench.render.report import MEANING
 from bench.table import TableError
 from bench.tui.choices import NO_RULE

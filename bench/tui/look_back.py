@@ -10,7 +10,7 @@ from textual.binding import Binding, BindingType
 from textual.widget import Widget
 from textual.widgets import Static
 
-from bench.render.plain import one_line
+from bench.plain import one_line
 from bench.tui.frame import BenchScreen, KeyHint
 from bench.tui.session_rows import row, titles, totals
 from bench.tui.state import Tested

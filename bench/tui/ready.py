@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, cast
 from rich.text import Text
 from textual.widget import Widget
 
-from bench.render.plain import one_line
+from bench.plain import one_line
 from bench.tui.large import large
 from bench.tui.session_rows import row, totals
 from bench.tui.state import State, Tested

@@ -12,16 +12,24 @@ from bench.tui.app import INKS, BenchApp
 
 
 class Program(BenchApp):
-    """The screen as a program of its own."""
+    """The screen as a program of its own. `broke` is the error that ended it, if one did."""
+
+    broke: Exception | None = None
 
     def on_ready(self) -> None:
         # What is there by now stays there: to look through it for garbage would hold up a frame for 50 ms, every few seconds.
         gc.collect()
         gc.freeze()
 
+    def _handle_exception(self, error: Exception) -> None:
+        """End, and keep the error for whoever ran this: Textual would print a page of source code, and leave with 1."""
+        self.broke = self.broke or error
+        self.exit()
+
 
 def run_screen(address: str, folder: Path, chosen: Mapping[str, Any], *, dark: bool = True, blocks: bool = False) -> int:
-    """0 when it was left in good order, 130 if it was told to end, 1 if it broke. Everything is open then, and what was tested is kept.
+    """0 when it was left in good order, 130 if it was told to end; raises the error that broke it. Everything is open then, the terminal is
+    as it was, and what was tested is kept.
 
     `chosen`: fields of `Choices` that are not as they were last time.
     """
@@ -32,4 +40,6 @@ def run_screen(address: str, folder: Path, chosen: Mapping[str, Any], *, dark: b
         app.run()
     finally:
         app.station.close("the screen ended by an error")
+    if app.broke is not None:
+        raise app.broke
     return app.return_code or 0

@@ -11,8 +11,8 @@ from textual.widget import Widget
 
 from bench.claims import claims_set
 from bench.limits import LimitSet
+from bench.plain import one_line
 from bench.render.actions import action_text
-from bench.render.plain import one_line
 from bench.session import SetSupply, Setup, StepBegan
 from bench.tui.gauge import Gauges
 from bench.tui.large import large

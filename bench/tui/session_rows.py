@@ -8,8 +8,8 @@ from collections.abc import Mapping, Sequence
 from rich.text import Text
 
 from bench.outcome import Outcome
+from bench.plain import one_line
 from bench.record import TestRecord
-from bench.render.plain import one_line
 from bench.tui.signs import SIGNS, sign_of
 from bench.tui.state import Tested
 from bench.tui.wrapped import cut, padded

@@ -5,9 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
-import select
 import signal
-import sys
 import threading
 import time
 from collections.abc import Callable
@@ -19,16 +17,6 @@ _REASONS = {
     "SIGTERM": "the screen was told to end (SIGTERM)",
     "SIGHUP": "the terminal was closed (SIGHUP)",
 }
-
-
-def takes_output() -> bool:
-    """Whether the terminal would take more output now. One that is blocked, or gone, does not."""
-    if sys.platform == "win32" or sys.__stderr__ is None:
-        return True
-    try:
-        return bool(select.select([], [sys.__stderr__], [], 0.0)[1])
-    except (OSError, ValueError):
-        return False
 
 
 def heed_signals(leave: Callable[[str], None], draw: Callable[[], object], patience_s: float) -> None:

@@ -9,9 +9,9 @@ from rich.text import Text
 from textual.widget import Widget
 
 from bench.outcome import Outcome
+from bench.plain import one_line
 from bench.record import TestRecord
 from bench.render.cautions import NO_INSPECTION, SIMULATED
-from bench.render.plain import one_line
 from bench.tui.large import large
 from bench.tui.signs import Sign, meaning_of, sign_of
 from bench.tui.state import Tested

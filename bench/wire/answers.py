@@ -17,7 +17,6 @@ from bench.wire.text import parse_channels, parse_error, parse_number, parse_who
 T = TypeVar("T")
 
 _SAME = 1e-5  # a board keeps six significant digits, and may cut the rest off instead of rounding (PROTOCOL.md section 2)
-_TICKS_MOST = 0xFFFF
 _NAME = re.compile(r"[\w-]+", re.ASCII)
 _LINE = re.compile(r"[A-Za-z][ -~]*")
 
@@ -66,15 +65,14 @@ def _identity(text: str) -> str:
 
 
 def _stamp(text: str) -> tuple[int, int]:
-    stamp, _, ticks = text.partition(",")
-    return parse_whole(stamp, 0, STAMP_MODULUS - 1), parse_whole(ticks, 0, _TICKS_MOST)
+    stamp, ticks = text.split(",")
+    return parse_whole(stamp, 0, STAMP_MODULUS - 1), parse_whole(ticks, 0, 0xFFFF)
 
 
 NUMBER = Answer("a number", parse_number, same_number)
 SWITCH = Answer("1 or 0", lambda text: bool(parse_whole(text, 0, 1)))
 DONE = Answer("1", lambda text: parse_whole(text, 1, 1))
 CHANNELS = Answer("a channel list such as (@1,2)", parse_channels)
-STAMP = Answer("a stamp and ticks such as 20100,300", _stamp)
 ERROR = Answer('an error such as 0,"No error"', parse_error)
 NAME = Answer("a name", _matching(_NAME))
 IDENTITY = Answer("maker, model, serial number and version", _identity)

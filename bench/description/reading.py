@@ -1,29 +1,20 @@
-"""What a board says about itself: channels, ranges, uncertainties, modes, loads, limits (firmware/PROTOCOL.md section 8).
-
-Pure. A different board is a different description, not different host code.
-"""
+"""A description from its lines: what is needed, what is passed over, what is refused (firmware/PROTOCOL.md sections 8 and 11)."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import NamedTuple
 
-import numpy as np
-import numpy.typing as npt
-
-from bench.wire.frames import SAMPLES_PER_FRAME, crc16
+from bench.description.board import BoardDescription, Channel, Check, Limit, Load, Loop, Mode, NtcCurve, Place, Range, Share
+from bench.description.lines import PROTOCOL_VERSION
+from bench.description.plan import PERIOD_SCANS
+from bench.wire.frames import SAMPLES_PER_FRAME
 from bench.wire.text import format_number, parse_number, parse_whole
 
-PROTOCOL_VERSION = 1
-PERIOD_SCANS = 64
 CHANNEL_UNITS: Mapping[str, str | None] = {
     "v_in": "V", "v_out": "V", "v_drop": "V", "i_load": "A", "i_load_low": "A", "v_pilot": "V", "temperature": "degC", "self_check": None,
 }  # fmt: skip
 """The channels that this program can read, and the unit that each must be in; None: its own."""
-NEEDED = ("v_in", "v_out", "i_load")
-"""Without these nothing can be said of a unit: neither when it flashed, nor whether supply, lamps and leads were right meanwhile."""
 MODE_NAMES = ("FAST", "PREC")
 LIMIT_NAMES = ("CURR", "DELAY", "TIME", "SIL")
 
@@ -34,177 +25,15 @@ CLOCK_HZ, CLOCK_HALF_WIDTH_MOST = (1e4, 1e9), 0.1
 INTERVAL_S = (1e-5, 1e-3)
 DELAY_MOST_S = 1.0
 COUNTS_MOST, SCALES = 1e5, (1e-9, 1e3)
-LOOP_MOST_OHM = 10.0
 LARGEST = 1e6  # readings and uncertainties, in the channel's unit
 OHMS, BS_K = (10.0, 1e7), (500.0, 1e4)  # of a thermistor and its resistor; its B
 LOAD_NOMINALS: Mapping[str, tuple[float, float]] = {"LAMP": (0.1, 1e3), "PILOT": (0.1, 1e3), "LEAK": (1.0, 1e9), "FREE": (0.0, 1e9)}
 LIMIT_MOST = 1e7
-_HOTTEST_K = 1000.0
-_T25_K = 298.15
-_ZERO_CELSIUS_K = 273.15
+LOOP_MOST_OHM = 10.0
 
 
 class DescriptionError(Exception):
     """A board's description can't be used. The message is one line and quotes the line at fault."""
-
-
-@dataclass(frozen=True, slots=True)
-class Range:
-    """Reading = (count - zero) * scale. Uncertainties are standard (k = 1), in the channel's unit; `u_scale` is relative."""
-
-    number: int
-    zero: float
-    scale: float
-    low: float
-    high: float
-    u_scale: float
-    u_zero: float
-    u_line: float
-    noise: float
-
-    def u_at(self, reading: float) -> float:
-        """Standard uncertainty of the mean of many readings near this one, in the channel's unit: scale, zero and linearity."""
-        return math.sqrt((self.u_scale * reading) ** 2 + self.u_zero**2 + self.u_line**2)
-
-
-@dataclass(frozen=True, slots=True)
-class NtcCurve:
-    """A thermistor to ground, fed from the converter's reference through `series_ohm`; B equation about 25 degC."""
-
-    series_ohm: float
-    r25_ohm: float
-    b_k: float
-
-    def temperature_c(self, ratio: float) -> float:
-        """`ratio` is count over full scale (2 ** bits), strictly between 0 and 1. A ratio that no temperature gives reads 727 degC."""
-        resistance = self.series_ohm * ratio / (1.0 - ratio)
-        per_k = 1.0 / _T25_K + math.log(resistance / self.r25_ohm) / self.b_k
-        return 1.0 / max(per_k, 1.0 / _HOTTEST_K) - _ZERO_CELSIUS_K
-
-    def ratio(self, temperature_c: float) -> float:
-        """The inverse of `temperature_c`."""
-        resistance = self.r25_ohm * math.exp(self.b_k * (1.0 / (temperature_c + _ZERO_CELSIUS_K) - 1.0 / _T25_K))
-        return resistance / (resistance + self.series_ohm)
-
-
-class Share(NamedTuple):
-    """A channel reads in error a part of the channel `other`: `part` of it, known with standard uncertainty `u`.
-
-    A board states u only; `part` stays 0 until the shorting link has shown it (`bench.zero`).
-    """
-
-    other: str
-    u: float
-    part: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class Channel:
-    """`delay_s`: time constant of the first-order input filter. `common`: shares of other channels that are read in error."""
-
-    name: str
-    unit: str
-    slot: int
-    first: int
-    every: int
-    delay_s: float
-    ranges: tuple[Range, ...]
-    common: tuple[Share, ...] = ()
-    curve: NtcCurve | None = None
-
-    def range(self, number: int) -> Range:
-        """The range in use while voltage range `number` is selected: the channel's own of that number, else its first."""
-        return next((r for r in self.ranges if r.number == number), self.ranges[0])
-
-
-@dataclass(frozen=True, slots=True)
-class Mode:
-    name: str
-    ticks_per_sample: int
-    slots: int
-    bits: int
-
-
-@dataclass(frozen=True, slots=True)
-class Load:
-    """`nominal`: W for LAMP and PILOT, ohm for LEAK, 0 for FREE."""
-
-    number: int
-    kind: str
-    nominal: float
-
-
-@dataclass(frozen=True, slots=True)
-class Limit:
-    name: str
-    low: float
-    high: float
-    default: float
-
-
-@dataclass(frozen=True, slots=True)
-class Check:
-    """A built-in standard: `channel` should read `expected` with standard uncertainty `u`."""
-
-    channel: str
-    expected: float
-    u: float
-
-
-@dataclass(frozen=True, slots=True)
-class Loop:
-    """Series resistance from the supply's terminals through switch, shunt and wiring to the lamps, unit shorted, with its standard
-    uncertainty; ohm."""
-
-    ohm: float
-    u_ohm: float
-
-
-@dataclass(frozen=True, slots=True)
-class Place:
-    """A place in the scan plan: `slot` of every `every`th scan from `first` on."""
-
-    slot: int
-    first: int
-    every: int
-
-
-@dataclass(frozen=True)
-class BoardDescription:
-    """`calibrated`: the day of the calibration that ranges and clock come from, as a number such as 20261125; 0 for none. `loop`: None
-    where the board does not state it. `unread`: the places in the scan plan of channels that this program can't read.
-    """
-
-    model: str
-    serial: str
-    clock_hz: float
-    clock_half_width: float
-    modes: Mapping[str, Mode]
-    channels: Mapping[str, Channel]
-    loads: Mapping[int, Load] = field(default_factory=dict)
-    limits: Mapping[str, Limit] = field(default_factory=dict)
-    checks: tuple[Check, ...] = ()
-    calibrated: int = 0
-    loop: Loop | None = None
-    unread: Mapping[str, Place] = field(default_factory=dict)
-
-    def sample_period_s(self, mode: str) -> float:
-        """Nominal time from one sample to the next (of the next slot), in s."""
-        return self.modes[mode].ticks_per_sample / self.clock_hz
-
-    @property
-    def missing(self) -> tuple[str, ...]:
-        """The channels that a test of a unit needs and this board lacks."""
-        return tuple(name for name in NEEDED if name not in self.channels)
-
-    def mode_of(self, precise: bool) -> Mode:
-        """The mode that a frame says it is of; of a board that has only the other, that one, since something must be said of its time."""
-        return self.modes.get("PREC" if precise else "FAST") or next(iter(self.modes.values()))
-
-    @property
-    def slots(self) -> int:
-        """Slots per scan, the same in all modes."""
-        return next(iter(self.modes.values())).slots
 
 
 @dataclass
@@ -411,7 +240,7 @@ def _assemble(draft: _Draft) -> BoardDescription:
     unread = {name: place for name, (_, place, _) in draft.channels.items() if name not in channels}
     checks = tuple(check for check in draft.checks.values() if check.channel in channels)
     return BoardDescription(
-        *draft.board, *draft.clock, draft.modes, channels, draft.loads, draft.limits, checks, draft.calibrated, draft.loop, unread
+        *draft.board, *draft.clock, draft.modes, channels, draft.loads, draft.limits, checks, draft.calibrated, unread, draft.loop
     )
 
 
@@ -426,57 +255,3 @@ def _assembled(name: str, draft: _Draft) -> Channel:
     ranges = tuple(draft.ranges[name][n] for n in sorted(draft.ranges[name]))
     common = tuple(Share(other, u) for other, u in draft.common.get(name, {}).items())
     return Channel(name, unit, place.slot, place.first, place.every, delay_s, ranges, common, draft.curves.get(name))
-
-
-def description_lines(d: BoardDescription) -> tuple[str, ...]:
-    """The lines of a description, in the order of PROTOCOL.md section 8; without the channels that this program can't read."""
-    return tuple(",".join(x if isinstance(x, str) else format_number(x) for x in fields) for fields in _fields(d))
-
-
-def _fields(d: BoardDescription) -> Iterator[tuple[str | float, ...]]:
-    yield "board", PROTOCOL_VERSION, d.model, d.serial
-    if d.calibrated:
-        yield "calibrated", d.calibrated
-    yield "clock", d.clock_hz, d.clock_half_width
-    for m in d.modes.values():
-        yield "mode", m.name, m.ticks_per_sample, m.slots, m.bits
-    for c in d.channels.values():
-        yield "channel", c.name, c.unit, c.slot, c.first, c.every, c.delay_s
-    for c in d.channels.values():
-        for r in c.ranges:
-            yield "range", c.name, r.number, r.zero, r.scale, r.low, r.high, r.u_scale, r.u_zero, r.u_line, r.noise
-    for c in d.channels.values():
-        for share in c.common:
-            yield "common", c.name, share.other, share.u
-    for c in d.channels.values():
-        if c.curve is not None:
-            yield "curve", c.name, "NTC", c.curve.series_ohm, c.curve.r25_ohm, c.curve.b_k
-    for check in d.checks:
-        yield "check", check.channel, check.expected, check.u
-    if d.loop is not None:
-        yield "loop", d.loop.ohm, d.loop.u_ohm
-    for load in d.loads.values():
-        yield "load", load.number, load.kind, load.nominal
-    for limit in d.limits.values():
-        yield "limit", limit.name, limit.low, limit.high, limit.default
-
-
-def description_crc(lines: Iterable[str]) -> int:
-    """The answer to `SYSTem:BOARd:CHECk?` for these lines."""
-    return crc16("".join(line + "\n" for line in lines).encode("ascii", "replace"))
-
-
-def scan_plan(description: BoardDescription, period_scans: int = PERIOD_SCANS) -> Mapping[str, npt.NDArray[np.int64]]:
-    """For each channel that can be read the indices of its samples within `period_scans` scans, ascending; the plan repeats after those.
-
-    Where two channels claim a place, the rarer one has it (PROTOCOL.md section 5). `period_scans` must be a multiple of 64.
-    """
-    if period_scans < 1 or period_scans % PERIOD_SCANS:
-        raise ValueError(f"period_scans must be a multiple of {PERIOD_SCANS}, got {period_scans}")
-    slots = description.slots
-    owner = np.full(period_scans * slots, -1, dtype=np.int64)
-    places = {c.name: Place(c.slot, c.first, c.every) for c in description.channels.values()}
-    claims = sorted([*places.items(), *description.unread.items()], key=lambda claim: claim[1].every)
-    for number, (_, place) in enumerate(claims):
-        owner[place.first * slots + place.slot :: place.every * slots] = number
-    return {name: np.flatnonzero(owner == number) for number, (name, _) in enumerate(claims) if name in places}

@@ -10,13 +10,27 @@ from __future__ import annotations
 import logging
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass
-from typing import Any, Generic, NamedTuple, TypeAlias, TypeVar
+from dataclasses import asdict
+from typing import Any, NamedTuple, TypeAlias, TypeVar
 
 from bench.description import LINES_MOST, BoardDescription, DescriptionError, description_crc, parse_description
 from bench.measure import BenchFault
 from bench.ports import Port, PortError
 from bench.ports.replay import HEARTBEAT, CaptureWriter
+from bench.session.board.expect import Expect, quoted, shown
+from bench.session.board.faults import (
+    SELF_TEST_TEXT,
+    TRIP_TEXT,
+    BoardContradicts,
+    BoardFault,
+    BoardLacks,
+    BoardLate,
+    BoardMisspoken,
+    BoardRefused,
+    BoardRestarted,
+    BoardSilent,
+    BoardTripped,
+)
 from bench.session.commanded import Commanded
 from bench.wire import (
     Decoder,
@@ -43,11 +57,10 @@ _PUMP_S = 0.05
 _ANSWER_S = 0.01
 _TRIES = 6
 _STALL_S = 1.0
+_DESCRIPTION_S = 30.0
 _SAFE_S = 2.5
 """How long a board is asked whether everything is open: one that hears nothing any more has opened it by itself after a second."""
 _SAFE_TRIES = 12  # should the port's clock stand still, or what is raised come at once
-_DESCRIPTION_S = 30.0
-_SHOWN = 60  # characters of an answer that is quoted
 
 _log = logging.getLogger(__name__)
 
@@ -64,92 +77,9 @@ class StampAsked(NamedTuple):
     received_s: float
 
 
-class BoardFault(Exception):
-    """The bench failed, not the unit. One line: what happened, at which board, what to do."""
-
-
-class BoardSilent(BoardFault):
-    """No answer, or no more samples."""
-
-
-class BoardLate(BoardFault):
-    """It answers later than the protocol allows."""
-
-
-class BoardTripped(BoardFault):
-    """The board has opened everything by itself; `cause` is a TripCause or None if it could not be told."""
-
-    def __init__(self, text: str, cause: TripCause | None) -> None:
-        super().__init__(text)
-        self.cause = cause
-
-
-class BoardRestarted(BoardFault):
-    """The board has started anew in the middle of the work."""
-
-
-class BoardUnfit(BoardFault):
-    """The board says of itself that something in it is wrong."""
-
-
-class BoardLacks(BoardFault):
-    """The board has not what a test of a unit needs."""
-
-
-class BoardContradicts(BoardFault):
-    """The board's frames show another state than the one that it was told and has confirmed."""
-
-
-class BoardRefused(BoardFault):
-    """The board took a command for an error, or did not do it."""
-
-
-class BoardMisspoken(BoardFault):
-    """The board answers, but not what was asked: it speaks another protocol, or another version of this one."""
-
-
-@dataclass(frozen=True, slots=True)
-class Expect(Generic[T]):
-    """What shows that a command was done: the query `ask`, whose answer of this kind must be `wanted`."""
-
-    ask: str
-    kind: Answer[T]
-    wanted: T
-
-
-_TRIP_TEXT: Mapping[TripCause, str] = {
-    TripCause.NONE: "for no cause that it knows",
-    TripCause.CURR: "over-current: look for a short in the unit, its wiring or a lamp, or for a unit that is in backwards",
-    TripCause.LATC: "hardware over-current latch or emergency stop: look for a short in the unit, its wiring or a lamp, for a unit "
-    "that is in backwards, and whether the stop button is pressed",
-    TripCause.SIL: "it heard nothing from this computer for too long: look at the cable, and whether the computer was asleep",
-    TripCause.TIME: "the supply was on for the longest time allowed",
-    TripCause.SUPP: "a voltage went out of the range that protects the board: look at the supply",
-}
-
-
 _MASTER_OFF = Expect("OUTP?", SWITCH, False)
 _NONE_CLOSED: Expect[frozenset[int]] = Expect("ROUT:CLOS?", CHANNELS, frozenset())
 _TESTS_MOST = 0xFFFF
-_SELF_TEST_TEXT: Mapping[int, str] = {
-    1: "its built-in standard reads wrong",
-    2: "a channel is stuck",
-    4: "its program memory is damaged",
-    8: "its stored scales are damaged",
-}
-
-
-def _quoted(text: str) -> str:
-    """An answer as a message shows it: not more of it than tells what it is."""
-    return repr(text if len(text) <= _SHOWN else f"{text[:_SHOWN]}...")
-
-
-def _shown(value: object) -> str:
-    """The value of an answer as a board would write it."""
-    if isinstance(value, frozenset):
-        return format_channels(value)
-    return _quoted(value) if isinstance(value, str) else format_number(float(value)) if isinstance(value, (int, float)) else str(value)
-
 
 class BoardClient:
     """One board behind one port.
@@ -187,9 +117,9 @@ class BoardClient:
             # What was broken off in the middle must not spoil this line.
             data = b"\n" + data
         self._half_said = True
-        self._commanded.told(line)
         self.port.write(data)
         self._half_said = False
+        self._commanded.told(line)
         self._written_s = self.port.now_s()
         if self._capture is not None:
             self._capture.sent(data, self._written_s)
@@ -198,39 +128,39 @@ class BoardClient:
         """The value of the answer to a query, which must be of this kind. `duty_s`: what a board has for it.
 
         BoardSilent if none comes, BoardMisspoken if what comes is of another kind, BoardLate if it comes too late. Where it had to be asked
-        again, a reply counts if no other follows: else both were late, and the first is not the answer to what was asked last.
+        again, an answer counts if no other follows: else both were late, and the first is not the answer to what was asked last.
         """
-        patience_s = _PATIENCE * duty_s
-        tries = 1 if self._ending else tries
+        # While everything is opened, that is said again at once instead.
+        patience_s, tries = (duty_s, 1) if self._ending else (_PATIENCE * duty_s, tries)
         self._replies.clear()
-        self._other = None
         first_s = self.port.now_s()
         asking = f"asking {line} of the board at {self.port.address}:"
         for attempt in range(tries):
             self.retries += attempt > 0
             self._other = None
             self.send(line)
-            found = self._answer(kind, patience_s)
-            if found is None:
+            try:
+                found = self._answer(kind, patience_s)
+            except LookupError:
                 continue
             late_s = self.port.now_s() - first_s
-            if late_s > duty_s + _GRANTED_S and (attempt == 0 or self._answer(kind, patience_s + _GRANTED_S) is not None):
+            if late_s > duty_s + _GRANTED_S and (attempt == 0 or self._another(kind, patience_s)):
                 what = f"it answers too late ({late_s:.1f} s; the page allows {duty_s:g} s)"
                 raise BoardLate(f"{asking} {what}; look at its program and at the bridge")
-            return found[0]
+            return found
         if self._other is not None:
-            what = f"it answers {_quoted(self._other)}, expected {kind.text}"
+            what = f"it answers {quoted(self._other)}, expected {kind.text}"
             raise BoardMisspoken(f"{asking} {what}; it does not keep to the board protocol")
         raise BoardSilent(f"{asking} no answer in {tries} tries of {patience_s:g} s; look at cable and power")
 
-    def _answer(self, kind: Answer[T], patience_s: float) -> tuple[T] | None:
-        """The value of the next reply that is of this kind, None if none comes in time; the last that is of another is kept."""
+    def _answer(self, kind: Answer[T], patience_s: float) -> T:
+        """The next answer of this kind. LookupError if none comes in time; one of another kind is then in `_other`."""
         until_s = self.port.now_s() + patience_s
         while True:
             while self._replies:
                 text = self._replies.popleft()
                 try:
-                    return (kind.read(text),)
+                    return kind.read(text)
                 except ValueError:
                     self.strays += 1
                     self._other = text
@@ -238,6 +168,14 @@ class BoardClient:
             if left_s <= 0.0:
                 raise LookupError
             self._pump(min(_ANSWER_S, left_s))
+
+    def _another(self, kind: Answer[Any], patience_s: float) -> bool:
+        """Whether one more answer of this kind comes."""
+        try:
+            self._answer(kind, patience_s + _GRANTED_S)
+        except LookupError:
+            return False
+        return True
 
     def command(self, line: str, expect: Expect[Any] | None = None) -> None:
         """Send a command and make sure: by the error queue, and by what `expect` says. BoardRefused if it won't."""
@@ -262,8 +200,8 @@ class BoardClient:
             return ""
         answer = self.query(expect.ask, expect.kind)
         if not expect.kind.same(answer, expect.wanted):
-            return f"{expect.ask} answers {_shown(answer)}, not {_shown(expect.wanted)}"
-        self._commanded.confirmed(expect.ask, answer)
+            return f"{expect.ask} answers {shown(answer)}, not {shown(expect.wanted)}"
+        self._commanded.confirmed(expect.ask, expect.wanted)
         return ""
 
     def set_number(self, header: str, value: float) -> None:
@@ -379,7 +317,7 @@ class BoardClient:
             )
         elif isinstance(frame, EventFrame) and frame.kind == EventKind.TRIP:
             known = TripCause(frame.reason) if frame.reason in set(TripCause) else None
-            why = _TRIP_TEXT[known] if known is not None else f"for its cause {frame.reason}, which this program does not know"
+            why = TRIP_TEXT[known] if known is not None else f"for its cause {frame.reason}, which this program does not know"
             self._alert = BoardTripped(f"the board at {self.port.address} opened everything: {why}", known)
         elif frame.tripped and self._alert is None:
             self._alert = BoardTripped(f"the board at {self.port.address} opened everything; the cause was lost on the way", None)
@@ -432,8 +370,8 @@ class BoardClient:
         """Have the board test itself, not while sampling. What it finds wrong, or empty."""
         result = self.query("*TST?", whole(0, _TESTS_MOST), duty_s=LONG_REPLY_S)
         self.command("*CLS")
-        wrong = [text for bit, text in _SELF_TEST_TEXT.items() if result & bit]
-        unknown = result & ~sum(_SELF_TEST_TEXT)
+        wrong = [text for bit, text in SELF_TEST_TEXT.items() if result & bit]
+        unknown = result & ~sum(SELF_TEST_TEXT)
         return "; ".join([*wrong, f"it says {unknown}, which this program does not know"] if unknown else wrong)
 
     def identity(self) -> str:

@@ -1,0 +1,96 @@
+"""Errors in this program itself: one line for people, the traceback in a log file, and an exit code that says nothing of a unit."""
+
+from __future__ import annotations
+
+import os
+import sys
+
+from bench import __version__
+from bench.cli.exit_codes import PROGRAM
+from bench.cli.streams import say_error
+from bench.plain import one_line, plain_text, shortened
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from pathlib import Path
+
+LOG_NAME = "makebreak.log"
+LARGEST_LOG = 1_000_000
+"""Bytes: a log that has grown beyond it becomes `makebreak.log.1`, in place of the one before."""
+_LONGEST_ENTRY = 200_000
+
+
+def report(doing: str, error: BaseException) -> None:
+    """Say in one line what went wrong while `doing`, and where the traceback is. Never raises."""
+    try:
+        kept = _keep(doing, error)
+    except BaseException as problem:
+        kept = f"no log file could be written ({_text(problem)})"
+    say_error(f"{doing}: an error in this program: {_text(error)}; {kept}")
+
+
+def watch(doing: str) -> None:
+    """From now on errors that no caller can see (in threads, in finalizers, as the interpreter ends) are reported too, and the process then
+    leaves with PROGRAM, whatever it was to leave with. Warnings are not shown."""
+    import atexit
+    import threading
+    import warnings
+
+    if not sys.warnoptions:
+        # What libraries warn of (an overflow in numbers that are refused later) is for developers, who ask for it with -W.
+        warnings.simplefilter("ignore")
+    seen: list[BaseException] = []
+
+    def note(where: str, error: BaseException | None) -> None:
+        if error is not None and not isinstance(error, SystemExit):
+            seen.append(error)
+            report(f"{doing}, {where}", error)
+
+    def leave() -> None:
+        if seen:
+            for stream in (sys.stdout, sys.stderr):
+                try:
+                    stream.flush()
+                except (OSError, ValueError):
+                    continue
+            os._exit(PROGRAM)
+
+    threading.excepthook = lambda args: note("in a thread", args.exc_value)
+    sys.unraisablehook = lambda args: note("in what nothing waits for", args.exc_value)
+    # The first that is registered is the last that is called.
+    atexit.register(leave)
+
+
+def log_path() -> Path:
+    from platformdirs import user_log_path
+
+    return user_log_path("makebreak", appauthor=False) / LOG_NAME
+
+
+def _keep(doing: str, error: BaseException) -> str:
+    """Append to the log, and return where that is."""
+    import stat
+    import traceback
+    from datetime import UTC, datetime
+
+    path = log_path()
+    trace = shortened(plain_text("".join(traceback.format_exception(error))), _LONGEST_ENTRY)
+    command = one_line(shortened(" ".join(sys.argv[1:]), 1000))
+    when = datetime.now(UTC).astimezone().isoformat(timespec="seconds")
+    path.parent.mkdir(parents=True, exist_ok=True)
+    if path.exists():
+        if not stat.S_ISREG(path.stat().st_mode):
+            raise OSError(f"{path} is no regular file")
+        if path.stat().st_size > LARGEST_LOG:
+            path.replace(path.with_name(f"{LOG_NAME}.1"))
+    with path.open("a", encoding="utf-8", errors="backslashreplace") as file:
+        file.write(f"{when} makebreak {__version__}, {doing}: {command}\n{trace}\n")
+    return f"details in {path}"
+
+
+def _text(error: BaseException) -> str:
+    try:
+        said = str(error)
+    except Exception:
+        said = ""
+    return f"{type(error).__name__}: {said}" if said else type(error).__name__

@@ -1,0 +1,155 @@
+"""Errors of the program itself, and outputs that take nothing: one line, a code of its own, a log file; never 1, which is a unit's."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import TextIO
+
+import pytest
+
+from bench.cli import failures, run
+from bench.cli.exit_codes import CANCELLED, GOOD, PROGRAM, USAGE
+from bench.cli.failures import LARGEST_LOG, LOG_NAME, log_path
+
+ROOT = Path(__file__).parent.parent
+posix = pytest.mark.xfail(os.name == "nt", reason="no such files here", run=False)
+
+
+@pytest.fixture(autouse=True)
+def logs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The folder of this test's logs."""
+    path = tmp_path / "log" / LOG_NAME
+    monkeypatch.setattr(failures, "log_path", lambda: path)
+    return path
+
+
+def started(state: Path, *arguments: str, stdout: int | TextIO = subprocess.PIPE) -> subprocess.CompletedProcess[str]:
+    environment = os.environ | {"XDG_STATE_HOME": str(state), "PYTHONPATH": str(ROOT)}
+    command = [sys.executable, *arguments]
+    return subprocess.run(command, cwd=ROOT, env=environment, text=True, stdout=stdout, stderr=subprocess.PIPE, check=False)
+
+
+@posix
+@pytest.mark.parametrize(
+    ("kind", "says"),
+    [
+        ("exception", r"ValueError: bad \x1b[31m\x9b2J name of two lines xxx"),
+        ("library leaves with 1", "SystemExit: 1; details in"),
+        ("memory", "MemoryError; details in"),
+        ("recursion", "RecursionError: maximum recursion depth exceeded"),
+        ("base exception", "BaseException: odd; details in"),
+        ("thread", "makebreak banks, in a thread: an error in this program: ZeroDivisionError"),
+        ("finalizer", "ValueError: in a finalizer; details in"),
+        ("at exit", "ZeroDivisionError: division by zero; details in"),
+        ("import", "ModuleNotFoundError: import of bench.bank halted"),
+    ],
+)
+def test_whatever_nobody_caught_leaves_with_70_and_one_line(kind: str, says: str, tmp_path: Path) -> None:
+    done = started(tmp_path, "tests/planted.py", kind, "banks")
+    assert done.returncode == PROGRAM
+    (line,) = done.stderr.splitlines()
+    assert line.startswith("makebreak banks") and "an error in this program: " in line and says in line
+    assert len(line) <= 2000 and line.isprintable()
+    log = (tmp_path / "makebreak" / "log" / LOG_NAME).read_text()
+    assert str(tmp_path) in line or kind == "exception"
+    assert says.split(": ")[-1].split(";")[0].split(" name")[0] in log
+    assert kind == "memory" or "Traceback (most recent call last)" in log
+    assert all(text.isprintable() for text in log.split("\n")), "nothing that a terminal would obey, in the log either"
+    assert len(log) < 300_000
+
+
+@posix
+def test_ctrl_c_is_no_error(tmp_path: Path) -> None:
+    done = started(tmp_path, "tests/planted.py", "cancelled", "banks")
+    assert (done.returncode, done.stderr) == (CANCELLED, "makebreak: cancelled\n")
+    assert not (tmp_path / "makebreak").exists()
+
+
+def boom() -> None:
+    raise RuntimeError("planted")
+
+
+@pytest.fixture
+def broken(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("bench.files.banks", boom)
+
+
+def test_the_log_holds_what_was_asked_and_where_it_broke(broken: None, logs: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["banks"]) == PROGRAM
+    assert run(["banks"]) == PROGRAM
+    assert f"RuntimeError: planted; details in {logs}" in capsys.readouterr().err
+    text = logs.read_text()
+    assert text.count("makebreak banks: ") == 2, "one after another"
+    assert 'in boom\n    raise RuntimeError("planted")' in text
+
+
+def test_the_log_is_bounded(broken: None, logs: Path) -> None:
+    logs.parent.mkdir()
+    older = logs.with_name(f"{LOG_NAME}.1")
+    older.write_text("oldest")
+    logs.write_text("o" * (LARGEST_LOG + 1))
+    assert run(["banks"]) == PROGRAM
+    assert older.read_text() == "o" * (LARGEST_LOG + 1)
+    assert logs.read_text().count("Traceback") == 1
+    assert sorted(path.name for path in logs.parent.iterdir()) == [LOG_NAME, f"{LOG_NAME}.1"]
+
+
+@posix
+@pytest.mark.parametrize("kind", ["file instead of the folder", "pipe"])
+def test_a_log_that_cant_be_written_is_said_in_the_same_line(
+    kind: str, broken: None, logs: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    if kind == "pipe":
+        logs.parent.mkdir()
+        os.mkfifo(logs)
+    else:
+        logs.parent.write_text("")
+    assert run(["banks"]) == PROGRAM
+    (line,) = capsys.readouterr().err.splitlines()
+    assert "RuntimeError: planted; no log file could be written (" in line
+
+
+def test_the_log_is_in_the_users_own_folder(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.undo()
+    assert log_path().name == LOG_NAME
+    assert "makebreak" in log_path().parent.parts
+
+
+def test_what_tells_errors_apart_may_be_broken_itself(
+    broken: None, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setitem(sys.modules, "bench.recording", None)
+    assert run(["banks"]) == PROGRAM
+    assert "RuntimeError: planted" in capsys.readouterr().err
+
+
+@posix
+@pytest.mark.parametrize("arguments", [["--help"], ["limits"], ["limits", "--help"], ["units"], ["schema"]])
+def test_a_full_disk_behind_the_standard_output_is_one_line(arguments: list[str], tmp_path: Path) -> None:
+    with open("/dev/full", "w") as full:
+        done = started(tmp_path, "-m", "bench", *arguments, stdout=full)
+    assert done.returncode == USAGE
+    (line,) = done.stderr.splitlines()
+    assert "writing to the standard output: No space left on device" in line
+
+
+@posix
+@pytest.mark.parametrize("arguments", [["--help"], ["limits"], ["limits", "--help"], ["units"], ["schema"]])
+def test_who_reads_no_further_gets_no_error(arguments: list[str], tmp_path: Path) -> None:
+    reader, writer = os.pipe()
+    os.close(reader)
+    try:
+        done = started(tmp_path, "-m", "bench", *arguments, stdout=writer)
+    finally:
+        os.close(writer)
+    assert (done.returncode, done.stderr) == (CANCELLED, "")
+
+
+@posix
+def test_streams_that_are_closed_or_full_do_no_harm(tmp_path: Path) -> None:
+    for redirected in (">&-", "2>&-", "<&-", "2>/dev/full", ">&- 2>&- <&-"):
+        done = subprocess.run(f"exec {sys.executable} -m bench banks {redirected}", shell=True, cwd=ROOT, capture_output=True, check=False)
+        assert (done.returncode, done.stderr) == (GOOD, b""), redirected
