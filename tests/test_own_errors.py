@@ -27,7 +27,9 @@ def logs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def started(state: Path, *arguments: str, stdout: int | TextIO = subprocess.PIPE) -> subprocess.CompletedProcess[str]:
-    environment = os.environ | {"XDG_STATE_HOME": str(state), "PYTHONPATH": str(ROOT)}
+    # With a buffer, as programs usually run: what is left in it is written as the interpreter ends.
+    usual = {key: value for key, value in os.environ.items() if key != "PYTHONUNBUFFERED"}
+    environment = usual | {"XDG_STATE_HOME": str(state), "PYTHONPATH": str(ROOT)}
     command = [sys.executable, *arguments]
     return subprocess.run(command, cwd=ROOT, env=environment, text=True, stdout=stdout, stderr=subprocess.PIPE, check=False)
 
