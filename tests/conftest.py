@@ -7,6 +7,7 @@ import os
 # Before numpy is imported: threads for small matrices cost ten times what they save where other programs run too.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+from collections.abc import Generator
 from pathlib import Path
 
 import pytest
@@ -35,6 +36,14 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
     if os.environ.get("CI") == "true" and reporter is not None and reporter.stats.get("skipped") and not session.exitstatus:
         reporter.write_line("tests were skipped: under CI that is a failure")
         session.exitstatus = pytest.ExitCode.TESTS_FAILED
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """What a test printed and logged may be no text (half a surrogate pair), and a worker can only send text."""
+    report = yield
+    report.sections = [(title, text.encode("utf-8", "backslashreplace").decode("utf-8")) for title, text in report.sections]
+    return report
 
 
 @pytest.fixture
