@@ -27,6 +27,7 @@ _REST_LEAST = 16
 _AT_END = 0.05  # part of the samples at rest that stand at the input's lower end: fewer are noise
 _STEP_MOST_S = 0.1e-3  # a make that takes longer (soft_s) is no step, and has no inrush to carry back
 _AFTER_MAKE_S = 6e-3  # the decay is looked at for 2.6 ms (bench.inrush), after bounce and the filters' settling
+_WITHOUT_GAP = 0.5  # of the output in the same milliseconds: it rises by less while a load heats
 _VOLTS_LEAST = 8  # at the output meanwhile, for the conductance of the load
 _FLOW_LEAST_S = 0.5
 _GAP_NEAR_S = 10e-3
@@ -363,8 +364,10 @@ class CycleCutter:
         t_out, v_out = self._store.between("v_out", make.t_s, until_s)
         if len(t_out) < _VOLTS_LEAST or self._clipped("i_load", i).any():
             return None
-        volts = np.maximum(np.interp(t, t_out, v_out), 1e-3)
-        return current_at_make(t, (i - self._zero("i_load")) / volts, make, self._delays.get("i_load", 0.0), self._timing)
+        # A gap between a sample of the output and one of the current shows in one of them only: no volts where the current flows.
+        volts = np.maximum(np.interp(t, t_out, v_out), _WITHOUT_GAP * float(v_out.max()))
+        siemens = (i - self._zero("i_load")) / np.maximum(volts, 1e-3)
+        return current_at_make(t, siemens, make, self._delays.get("i_load", 0.0), self._timing)
 
     def _dip(self, settled_s: float, end_s: float) -> tuple[float, float] | None:
         until = min(settled_s + 2e-3, end_s)

@@ -25,6 +25,9 @@ _MODEL_U_PER_S = 2.0
 # leave the other columns no digits.
 _KNOWN_MOST = 1e3
 _CROSSING_U_S = 22e-6  # of each crossing of a bounce: its levels are hard to tell
+_ROSE = 1.5
+_CLOSE_S = 0.2e-3  # samples further apart than that miss gaps of a bounce: for how long it was closed is not known
+_UNSEEN_S = 1e-3  # as much of a bounce may have been missed altogether (relays bounce for a millisecond or two; common practice, no source)
 
 
 def current_at_make(t_s: Array, i_a: Array, make: Transition, tau_s: float, timing: Timing = EXACT) -> Reading | None:
@@ -41,8 +44,8 @@ def current_at_make(t_s: Array, i_a: Array, make: Transition, tau_s: float, timi
     used = (t_s > last + settle) & (t_s < last + settle + _FIT_S)
     x = t_s[used] - tau_s - make.t_s - open_s
     i = i_a[used]
-    if len(x) < 5 or float(i.min()) <= 0.0:
-        return None
+    if len(x) < 5 or float(i.min()) <= 0.0 or float(i.max()) > _ROSE * float(i[0]):
+        return None  # what rises has met a gap that lay between two samples
     y = i**_POWER
     z = x / _FIT_S
     weight = (i / i.mean()) ** (1.0 - _POWER)  # the noise of i is even, that of y is not
@@ -65,11 +68,14 @@ def current_at_make(t_s: Array, i_a: Array, make: Transition, tau_s: float, timi
     peak = float(solution[0]) ** (1.0 / _POWER) * (1.0 - _MODEL_BIAS * coldness)
     steepness = abs(float(solution[1])) / _FIT_S / float(solution[0]) / -_POWER  # relative fall of the current for each second
     # Without a filter that tells where between two samples, a crossing lies anywhere between them.
-    crossing_u_s = _CROSSING_U_S if tau_s else max(_CROSSING_U_S, rectangular(0.5 * float(t_s[1] - t_s[0])))
+    interval_s = float(t_s[1] - t_s[0])
+    crossing_u_s = _CROSSING_U_S if tau_s else max(_CROSSING_U_S, rectangular(0.5 * interval_s))
+    closed_u_s = rectangular(max(0.5 * make.bounce_s, _UNSEEN_S)) if interval_s > _CLOSE_S else 0.0
     relative = math.sqrt(
         float(covariance[0, 0]) / (float(solution[0]) * _POWER) ** 2
         + (_MODEL_U + _MODEL_U_PER_S * max(float(x[0]) - settle, 0.0)) ** 2
-        + steepness**2 * (make.u_s**2 + make.soft_s**2 + rectangular(timing.skew_s) ** 2 + crossing_u_s**2 * len(make.again_s))
+        + steepness**2 * (make.u_s**2 + make.soft_s**2 + rectangular(timing.skew_s) ** 2 + closed_u_s**2)
+        + steepness**2 * crossing_u_s**2 * len(make.again_s)
     )
     if relative > 0.25:
         return None

@@ -145,7 +145,7 @@ def test_the_window_of_the_command_may_be_open_at_an_end(window: str, rows: int,
         (":", "is no window"),
         ("a:b", "is no window"),
         ("5:4", "a window from 5 to 4 s; its end must be later"),
-        ("nan:4", "a window from nan to 4 s; its end must be later"),
+        ("nan:4", "'nan:4' is no window"),
         ("9:10", "no row from 9 to 10 s; choose another window"),
     ],
 )
