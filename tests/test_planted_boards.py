@@ -43,8 +43,8 @@ def put_to(name: str, test: Callable[..., None]) -> None:
     port = open_port(f"{KIND}://{name}")
     bench = Bench(port)
     bench.listen(0.1)
-    description = parse_description(bench.lines())
-    known = {"bench": bench, "description": description, "loads": loads_of(description), "hands": hands_at(port)}
+    lines = bench.lines()
+    known = {"bench": bench, "description": parse_description(lines), "loads": loads_of(lines), "hands": hands_at(port)}
     bench.do("*RST", "*CLS")
     bench.ask("*ESR?")
     wanted = (test.func if isinstance(test, partial) else test).__annotations__.keys() & known.keys()
