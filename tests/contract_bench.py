@@ -1,10 +1,11 @@
 """A bench for the contract: what every board must do, tested through a port and nothing else (tests/test_contract_*.py, by sections).
 
-By itself this is the simulated board with the reference rig's description and with another one, and the board's real program in its
-simulated microcontroller. `MAKEBREAK_CONTRACT` may name further addresses, separated by spaces; at such a rig the shorting link must be in
-the socket, lamps of a 12 V system as the board's description says (two filament lamps at least), the supply set for 12.8 V at them, and
-nothing may be touched meanwhile. Its calibration is out of force afterwards until it is reset. What needs hands at the bench (another
-voltage, a reset) is tested where SIMulation: commands or the simulator have them; at a real rig those tests find nobody and say nothing.
+By itself this is the simulated board with the reference rig's description, with another one, and with that answering late and in other
+allowed forms; and the board's real program in its simulated microcontroller. `MAKEBREAK_CONTRACT` may name further addresses, separated
+by spaces; at such a rig the shorting link must be in the socket, lamps of a 12 V system as the board's description says (two filament lamps
+at least), the supply set for 12.8 V at them, and nothing may be touched meanwhile. Its calibration is out of force afterwards until it is
+reset. What needs hands at the bench (another voltage, a reset) is tested where SIMulation: commands or the simulator have them; at a real
+rig those tests find nobody and say nothing.
 
 Everything a test needs to know of a board it takes from the page and from the board's own description.
 """
@@ -45,13 +46,15 @@ from bench.wire import (
 from bench.wire.answers import CHANNELS, ERROR, IDENTITY, NUMBER, SWITCH, Answer
 from firmware.simulator.avr import RESET_PIN, RESET_POWER
 from firmware.simulator.port import FirmwarePort, register
-from reports.planted_boards import KIND, BoardPort, described_board, open_planted
+from reports.planted_boards import KIND, BoardPort, OtherForms, described_board, open_planted
 
 register()
 add_kind(KIND, open_planted)
 OTHER = parse_description(vectors.description_lines("description_other.txt"))
 add_kind("other", lambda address: BoardPort(address, described_board(OTHER)))
-ADDRESSES = ("sim://LINK?seed=5", "firmware://LINK?seed=5", "other://LINK", *os.environ.get("MAKEBREAK_CONTRACT", "").split())
+add_kind("forms", lambda address: BoardPort(address, described_board(OTHER, OtherForms)))
+OURS = ("sim://LINK?seed=5", "firmware://LINK?seed=5", "other://LINK", "forms://LINK")
+ADDRESSES = (*OURS, *os.environ.get("MAKEBREAK_CONTRACT", "").split())
 SYSTEM_V, SUPPLY_V = 12.0, 12.8
 REPLY_S, LONG_REPLY_S = 0.5, 2.0
 Array = npt.NDArray[np.float64]
@@ -281,13 +284,10 @@ class Loads:
     description: BoardDescription
     all: tuple[int, ...]
     numbers: frozenset[int]
+    lacking: int
     a: int
     b: int
     other: int
-
-    @property
-    def lacking(self) -> int:
-        return next(n for n in (*range(1, 9), 9) if n not in self.numbers)
 
     @property
     def both(self) -> str:
@@ -320,7 +320,8 @@ def loads_of(lines: Iterable[str]) -> Loads:
     a, b = lamps[:2]
     other = next(n for n in sorted(description.loads, reverse=True) if n not in (a, b))
     numbers = frozenset(round(float(line.split(",")[1])) for line in lines if line.startswith("load,"))
-    return Loads(description, tuple(sorted(description.loads)), numbers, a, b, other)
+    lacking = next(n for n in range(1, 10) if n not in numbers)
+    return Loads(description, tuple(sorted(description.loads)), numbers, lacking, a, b, other)
 
 
 def readings(frames: Sequence[SampleFrame], description: BoardDescription, name: str) -> Mapping[int, float]:

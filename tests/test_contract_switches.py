@@ -297,12 +297,14 @@ def test_the_time_since_the_master_was_closed_goes_on_over_live_switching(
     longest = description.limits["TIME"].low
     bench.do(f"OUTP:PROT:TIME {format_number(longest)}", "INIT", f"ROUT:CLOS {loads.both}")
     bench.fresh()
-    bench.do("OUTP ON")
+    bench.send("OUTP ON")
     for _ in range(3):
         bench.hold(0.3 * longest)
-        bench.do(f"ROUT:OPEN {one(loads.b)}", f"ROUT:CLOS {one(loads.b)}")
+        bench.send(f"ROUT:OPEN {one(loads.b)}")
+        bench.send(f"ROUT:CLOS {one(loads.b)}")
     bench.hold(0.1 * longest + 0.2)
     event = bench.tripped(TripCause.TIME)
+    assert len(bench.of_kind(EventKind.SWITCHED)) == 7
     assert seconds(description, bench.master_on(), event) == pytest.approx(longest, abs=0.1)
 
 
