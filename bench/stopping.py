@@ -102,17 +102,22 @@ def interrupt_on_signals() -> None:
     """From now on the first signal raises KeyboardInterrupt, and a second ends the program at once: where none is held off, nothing must
     come to an end."""
 
+    numbers = [number for number in _NUMBERS if signal.getsignal(number) is not signal.SIG_IGN]
+
     def interrupt(number: int, frame: FrameType | None) -> None:
-        leave_to_system()
+        for one in numbers:
+            signal.signal(one, signal.SIG_DFL)
         raise KeyboardInterrupt
 
-    for number in _NUMBERS:
-        if signal.getsignal(number) is not signal.SIG_IGN:
-            signal.signal(number, interrupt)
+    for number in numbers:
+        signal.signal(number, interrupt)
 
 
-def leave_to_system() -> None:
-    """From now on a signal ends the program at once, without a word."""
+def leave_quietly() -> None:
+    """All is done and said: from now on a signal changes nothing, so that the program leaves with the exit code of what it did. An end that
+    takes longer than HELD_S is cut short by the system."""
     for number in _NUMBERS:
-        if signal.getsignal(number) is not signal.SIG_IGN:
-            signal.signal(number, signal.SIG_DFL)
+        signal.signal(number, signal.SIG_IGN)
+    if hasattr(signal, "setitimer"):
+        signal.signal(signal.SIGALRM, signal.SIG_DFL)
+        signal.setitimer(signal.ITIMER_REAL, HELD_S)

@@ -25,6 +25,7 @@ import numpy.typing as npt
 
 from bench.instants import filtered_step_instant, level_at
 from bench.samples import Array, Block, Trace
+from bench.uncertainty import rectangular
 
 STATE_LEAST_S = 3.0e-3  # a shorter state is bounce: contact bounce is 1-3 ms in bursts of shorter gaps (common practice, no source)
 # The comparator stands near the open level, which is well known, and not half-way: the closed level may start at a third of the supply
@@ -139,6 +140,7 @@ class TransitionFinder:
         self._noise = noise_v
         self._stamp_u = stamp_u_s
         self._fixed = v_in_v
+        self._apart_s = 0.0  # from one sample of the input to the next, where it is not sampled beside the output
         self.closed: bool | None = None
         self.supplied = False
         self._forget_levels()
@@ -198,6 +200,8 @@ class TransitionFinder:
         between its samples; where a block holds none of them, as it was last."""
         if len(v_in.t_s) == len(t_s):
             return v_in.t_s, v_in.values
+        if len(v_in.t_s) > 1:
+            self._apart_s = float(v_in.t_s[1] - v_in.t_s[0])
         known = np.concatenate((self._in[-1:], v_in.values)), np.concatenate((self._t_in[-1:], v_in.t_s))
         return t_s, np.interp(t_s, known[1], known[0]) if len(known[0]) else np.zeros(len(t_s))
 
@@ -425,10 +429,13 @@ class TransitionFinder:
                 low = max(0, k - _LOOK)
                 before = median(self._in[max(0, k - 6) : max(1, k - 1)].tolist())
                 after = median(self._in[min(k + 1, len(self._in) - 1) : k + 7].tolist())
+                # Between samples of its own the input is a straight line, which no filter made.
+                tau_s = 0.0 if self._apart_s else self._tau
                 instant, u = filtered_step_instant(
-                    self._t_in[low : k + _LOOK], self._in[low : k + _LOOK], k - low, before, after, self._tau, self._noise
+                    self._t_in[low : k + _LOOK], self._in[low : k + _LOOK], k - low, before, after, tau_s, self._noise
                 )
-                self._found.append(SupplyEdge(instant, self.supplied, math.hypot(u, self._stamp_u)))
+                u = math.hypot(u, rectangular(0.5 * self._apart_s + self._tau - tau_s), self._stamp_u)
+                self._found.append(SupplyEdge(instant, self.supplied, u))
             self._supply_side = int(side[turn])
 
     def _trim(self) -> None:

@@ -118,7 +118,7 @@ def test_input_and_output_may_be_sampled_at_different_rates(lines: dict[str, str
 
     record, plain = run_on(foreign(describe=describe)), run_on(foreign())
     assert (record.outcome, record.bench_faults) == (Outcome.GOOD, ())
-    for name in ("rate_per_min", "drop_v"):
+    for name in ("rate_per_min", "drop_v", "first_light_s", "start_s"):
         value, usual = estimate(record, name), estimate(plain, name)
         assert abs(value.value - usual.value) <= 2.0 * (value.u + usual.u)
 

@@ -10,7 +10,10 @@ from bench_port import BenchPort, bench_port, run_on
 from session_plans import SHORT, TWO, spoilt, value
 
 from bench.outcome import Outcome
+from bench.ports.address import parse_sim_address
+from bench.ports.simulated import open_line
 from bench.session import Damage, Decided, Live, StepBegan
+from bench.simboard.board import SimulatedBoard
 from bench.simboard.link import LINK_FAULTS, faulty_link
 from bench.uncertainty import Estimate, NotMeasured
 from bench.verdict import Conformity
@@ -222,3 +225,24 @@ def test_a_board_that_is_not_there() -> None:
     assert "no answer" in (record.interrupted or "")
     assert record.steps == ()
     assert record.outcome is Outcome.BENCH_FAULT
+
+
+@pytest.mark.parametrize("how", ["stop button", "cancelled"])
+def test_the_unit_is_put_back_where_the_link_was(how: str) -> None:
+    """A dead unit has its lamps proved by the link, and that is broken off."""
+    line = open_line(parse_sim_address("sim://bench-nc-2x21?fault=heater-open"))
+    assert isinstance(line.board, SimulatedBoard)
+    port, linked = BenchPort(line.board), []
+
+    def fitted() -> bool:
+        if port.board.unit_name == "LINK" and port.board.master:
+            linked.append(port.now_s())
+            if how == "stop button" and len(linked) == 1:
+                port.board._open_for(TripCause.LATC)
+        return bool(linked) and how == "cancelled"
+
+    record = run_on(port, "quick", cancelled=fitted)
+    assert linked
+    assert record.interrupted is not None
+    assert port.board.unit_name == "bench-nc-2x21"
+    assert port.all_open

@@ -119,6 +119,26 @@ def test_a_second_signal_while_nothing_goes_on_ends_the_program_without_a_word()
     assert (done.returncode, done.stdout, done.stderr) == (-signal.SIGINT, "once\n", "")
 
 
+def test_a_signal_after_all_is_said_changes_no_exit_code() -> None:
+    """The interpreter takes a while to end; who then hits the keyboard again must not make another outcome of it."""
+    program = (
+        "import atexit, os, signal, sys; from bench import stopping\n"
+        "atexit.register(lambda: [os.kill(os.getpid(), number) for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)])\n"
+        "stopping.leave_quietly(); sys.exit(3)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, timeout=60)
+    assert (done.returncode, done.stdout, done.stderr) == (3, "", "")
+
+
+def test_an_end_that_hangs_is_cut_short() -> None:
+    program = (
+        "import time; from bench import stopping; stopping.HELD_S = 0.2\n"
+        "stopping.leave_quietly(); time.sleep(100)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, timeout=60)
+    assert done.returncode == -signal.SIGALRM
+
+
 def test_told_to_end_while_starting(tmp_path: Path) -> None:
     """Nothing has begun: the command leaves with the code of what was cancelled, and without a trace of the program."""
     program = (

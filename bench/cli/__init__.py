@@ -80,7 +80,7 @@ def main() -> None:
         sys.stdout.flush()
     except (OSError, ValueError):
         give_up_output()
-    stopping.leave_to_system()
+    stopping.leave_quietly()
     sys.exit(code)
 
 

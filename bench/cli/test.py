@@ -106,15 +106,15 @@ def command(
     confirm_cautions(address, assume_yes=yes)
     kept = KeptTest(Path(json_path) if json_path not in (None, "-") else None, capture)
     port = open_port(address)
-    # From here on nothing ends the test but in good order, with all loads open and the record kept.
+    # From here on nothing ends the test but in good order, with all loads open, the record kept and the result said.
     with stopping.held(f"{stopping.ENDING}, keeping the record"):
         record = _tested(port, plan, setup, kept, yes)
-    show_result(record, json_path if kept.record_path is not None or json_path == "-" else None, full, budget)
-    if kept.problem:
-        if kept.record_path is None and json_path not in (None, "-"):
-            raise click.ClickException(kept.problem)
-        say_error(f"makebreak test: {kept.problem}")
-    return code_for(record)
+        show_result(record, json_path if kept.record_path is not None or json_path == "-" else None, full, budget)
+        if kept.problem:
+            if kept.record_path is None and json_path not in (None, "-"):
+                raise click.ClickException(kept.problem)
+            say_error(f"makebreak test: {kept.problem}")
+        return code_for(record)
 
 
 def _tested(port: Port, plan: Procedure, setup: Setup, kept: KeptTest, yes: bool) -> TestRecord:

@@ -12,7 +12,7 @@ def action_text(action: Action) -> str:
         case FitLink():
             return "Put the shorting link in the unit's place."
         case FitUnit(unit=unit):
-            return f"Take the link out and put unit {one_line(unit)} in its place."
+            return f"Take the link out and put {f'unit {one_line(unit)}' if unit else 'the unit'} in its place."
         case SetSupply(volts=volts, open_v=open_v):
             return f"Set the supply to {open_v:.2f} V without load ({volts:.2f} V at the lamps with the unit shorted)."
         case Cool(seconds=seconds):

@@ -358,7 +358,7 @@ def calibrate_board(
             if "TIME" in before.limits:
                 board.set_number("OUTP:PROT:TIME", min(_LONGEST_ON_S, before.limits["TIME"].high))
             channels, clock = work.perform()
-            work.ask(FitUnit(unit or "the unit"))
+            work.ask(FitUnit(unit or ""))
         finally:
             if not board.make_safe():
                 for line in lines_of(before):

@@ -6,6 +6,7 @@ the bench's: it never counts against the unit.
 
 from __future__ import annotations
 
+import contextlib
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -124,6 +125,7 @@ class _Test:
         self._procedure, self._setup = ledger.procedure, ledger.setup
         self._operator = operator
         self._at_simulated = at_simulated
+        self._simulated: SimulatedHands | None = None
         self._progress = progress
         self._heed = heed
         self._is_secured = False
@@ -144,6 +146,9 @@ class _Test:
             finally:
                 # Before anything is said or written of what happened.
                 self._secure()
+                if self._simulated is not None:
+                    with contextlib.suppress(PortError, BoardFault):
+                        self._simulated.put_back()
         except SetupError:
             raise
         except (Exception, KeyboardInterrupt) as error:
@@ -205,7 +210,7 @@ class _Test:
         if wrong:
             raise BoardUnfit(f"the board at {board.port.address} fails its own self-test: {wrong}; have it put right")
         if unit is not None:
-            hands = SimulatedHands(board, unit)
+            hands = self._simulated = SimulatedHands(board, unit)
             self._operator = hands if self._at_simulated is None else self._at_simulated(hands)
         board.need_channels(description)
         self._rated = load_for("rated", setup, description)

@@ -106,14 +106,17 @@ class SimulatedHands:
     def __init__(self, board: BoardClient, unit: str, meters: Mapping[str, MeterAccuracy] | None = None) -> None:
         self._board = board
         self._unit = unit
+        self._is_away = False
         self._meters = meters or {}
 
     def do(self, action: Action, meanwhile: Meanwhile) -> bool:
         match action:
             case FitLink():
+                self._is_away = True
                 self._board.command("SIM:UNIT LINK", Expect("SIM:UNIT?", NAME, "LINK"))
             case FitUnit():
                 self._board.command(f"SIM:UNIT {self._unit}", Expect("SIM:UNIT?", NAME, self._unit))
+                self._is_away = False
             case SetSupply(volts=volts, loads=loads):
                 on = "" if loads is None else f",{format_channels(loads)}"
                 self._board.command(f"SIM:SUPP {format_number(volts)}{on}", Expect("SIM:SUPP?", NUMBER, volts))
@@ -122,6 +125,11 @@ class SimulatedHands:
             case Do():
                 pass
         return True
+
+    def put_back(self) -> None:
+        """Put the unit in the socket again, should the link be there still: whoever comes next finds it as it was. All must be open."""
+        if self._is_away:
+            self.do(FitUnit(self._unit), attending(self._board))
 
     def turn_supply(self, by_v: float) -> None:
         """As if somebody had turned the supply's knob."""

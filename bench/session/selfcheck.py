@@ -82,7 +82,7 @@ def _findings(board: BoardClient, link: bool, lamps: bool, system_v: float, oper
             if lamps:
                 yield from _lamps(board, description, watch, system_v)
             board.stop_sampling()
-            hands.do(FitUnit(unit or "the unit"), attending(board))
+            hands.do(FitUnit(unit or ""), attending(board))
     board.listener = None
 
 

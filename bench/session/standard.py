@@ -69,8 +69,8 @@ def measure_link(
         on = _look(board, watch, True, lamps)
         board.stop_sampling()
         board.listener = None
-        progress(Asked(FitUnit("the unit")))
-        hands.do(FitUnit(unit or "the unit"), attending(board))
+        progress(Asked(FitUnit("")))
+        hands.do(FitUnit(unit or ""), attending(board))
     volts = off["v_in"].mean if "v_in" in off else _LEAST_V
     if volts < _LEAST_V:
         raise BoardFault(f"measuring a standard on the board at {port.address}: {volts:.2f} V at the input; switch the supply on")
