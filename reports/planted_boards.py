@@ -379,6 +379,26 @@ class RepliesLate(SimulatedBoard):
         return vars(self).setdefault("_due", [])  # type: ignore[no-any-return]
 
 
+class OtherForms(RepliesLate):
+    """No fault: it answers late, but in time, and in forms that the page allows and no other board of ours uses."""
+
+    late_s = 0.45
+
+    def answer(self, reply: str) -> None:
+        super().answer(other_form(reply))
+
+
+def other_form(reply: str) -> str:
+    """The same answer in another allowed form: one more field of `*IDN?`, a list backwards and spaced, numbers with sign and point."""
+    if reply.startswith("makebreak,"):
+        return reply + ",blue"
+    if reply.startswith("(@"):
+        return "(@" + ", ".join(reply[2:-1].split(",")[::-1]) + ")"
+    if re.fullmatch(r"[-\d,]+(\".*)?", reply):
+        return re.sub(r"(?<![^,])-?\d+(?=,|$)", lambda number: f"{float(number[0]):+.1f}", reply)
+    return reply
+
+
 class CurrentTripAtOnce(SimulatedBoard):
     def _step(self, stop_s: float) -> None:
         kept, self.settings.delay_s = self.settings.delay_s, 1e-3

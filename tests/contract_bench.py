@@ -1,10 +1,11 @@
 """A bench for the contract: what every board must do, tested through a port and nothing else (tests/test_contract_*.py, by sections).
 
-By itself this is the simulated board with the reference rig's description and with another one, and the board's real program in its
-simulated microcontroller. `MAKEBREAK_CONTRACT` may name further addresses, separated by spaces; at such a rig the shorting link must be in
-the socket, lamps of a 12 V system as the board's description says (two filament lamps at least), the supply set for 12.8 V at them, and
-nothing may be touched meanwhile. Its calibration is out of force afterwards until it is reset. What needs hands at the bench (another
-voltage, a reset) is tested where SIMulation: commands or the simulator have them; at a real rig those tests find nobody and say nothing.
+By itself this is the simulated board with the reference rig's description, with another one, and with that answering late and in other
+allowed forms; and the board's real program in its simulated microcontroller. `MAKEBREAK_CONTRACT` may name further addresses, separated
+by spaces; at such a rig the shorting link must be in the socket, lamps of a 12 V system as the board's description says (two filament lamps
+at least), the supply set for 12.8 V at them, and nothing may be touched meanwhile. Its calibration is out of force afterwards until it is
+reset. What needs hands at the bench (another voltage, a reset) is tested where SIMulation: commands or the simulator have them; at a real
+rig those tests find nobody and say nothing.
 
 Everything a test needs to know of a board it takes from the page and from the board's own description.
 """
@@ -12,9 +13,10 @@ Everything a test needs to know of a board it takes from the page and from the b
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -39,21 +41,24 @@ from bench.wire import (
     TripCause,
     format_channels,
     format_number,
-    parse_error,
     unpack_samples,
 )
+from bench.wire.answers import CHANNELS, ERROR, IDENTITY, NUMBER, SWITCH, Answer
 from firmware.simulator.avr import RESET_PIN, RESET_POWER
 from firmware.simulator.port import FirmwarePort, register
-from reports.planted_boards import KIND, BoardPort, described_board, open_planted
+from reports.planted_boards import KIND, BoardPort, OtherForms, described_board, open_planted
 
 register()
 add_kind(KIND, open_planted)
 OTHER = parse_description(vectors.description_lines("description_other.txt"))
 add_kind("other", lambda address: BoardPort(address, described_board(OTHER)))
-ADDRESSES = ("sim://LINK?seed=5", "firmware://LINK?seed=5", "other://LINK", *os.environ.get("MAKEBREAK_CONTRACT", "").split())
+add_kind("forms", lambda address: BoardPort(address, described_board(OTHER, OtherForms)))
+OURS = ("sim://LINK?seed=5", "firmware://LINK?seed=5", "other://LINK", "forms://LINK")
+ADDRESSES = (*OURS, *os.environ.get("MAKEBREAK_CONTRACT", "").split())
 SYSTEM_V, SUPPLY_V = 12.0, 12.8
 REPLY_S, LONG_REPLY_S = 0.5, 2.0
 Array = npt.NDArray[np.float64]
+T = TypeVar("T")
 
 
 class Bench:
@@ -111,16 +116,28 @@ class Bench:
         assert len(self.replies) == 1
         return self.replies[0]
 
-    def numbers(self, line: str) -> list[float]:
-        """The numbers of a reply; a board may write them in any form."""
-        return [float(part) for part in self.ask(line).split(",")]
+    def answer(self, line: str, kind: Answer[T], patience_s: float = REPLY_S) -> T:
+        """What a reply means, in whichever of the allowed forms it came."""
+        return kind.read(self.ask(line, patience_s))
 
-    def number(self, line: str) -> float:
-        (value,) = self.numbers(line)
-        return value
+    def numbers(self, line: str) -> list[float]:
+        return [NUMBER.read(part) for part in self.ask(line).split(",")]
+
+    def number(self, line: str, patience_s: float = REPLY_S) -> float:
+        return self.answer(line, NUMBER, patience_s)
+
+    def is_on(self, line: str) -> bool:
+        return self.answer(line, SWITCH)
+
+    def closed(self) -> frozenset[int]:
+        return self.answer("ROUT:CLOS?", CHANNELS)
+
+    def identity(self) -> list[str]:
+        """The four fields of this page; a board may have more."""
+        return self.answer("*IDN?", IDENTITY).split(",")[:4]
 
     def error(self) -> int:
-        return parse_error(self.ask("SYST:ERR?"))[0]
+        return self.answer("SYST:ERR?", ERROR)[0]
 
     def do(self, *lines: str) -> None:
         """Commands that must not fail."""
@@ -178,8 +195,8 @@ class Bench:
         assert event.reason == cause
         assert event.tripped and not event.master and event.closed_loads == frozenset()
         assert self.ask("SYST:CAUS?").split(",")[0] == cause.name
-        assert self.ask("CURR:PROT:TRIP?") == "1"
-        assert (self.ask("OUTP?"), self.ask("ROUT:CLOS?")) == ("0", "(@)")
+        assert self.is_on("CURR:PROT:TRIP?")
+        assert (self.is_on("OUTP?"), self.closed()) == (False, frozenset())
         return event
 
     def master_on(self) -> EventFrame:
@@ -259,10 +276,15 @@ class SimulatorHands(Hands):
 
 @dataclass(frozen=True)
 class Loads:
-    """The loads of a description as tests need them: two lamps of the most watts, and one more load of any kind."""
+    """The loads of a description as tests need them: two lamps of the most watts, and one more load of any kind.
+
+    numbers: those that the board has, loads of kinds that no host knows among them; lacking: one that it has not.
+    """
 
     description: BoardDescription
     all: tuple[int, ...]
+    numbers: frozenset[int]
+    lacking: int
     a: int
     b: int
     other: int
@@ -289,12 +311,17 @@ def one(number: int) -> str:
     return format_channels((number,))
 
 
-def loads_of(description: BoardDescription) -> Loads:
+def loads_of(lines: Iterable[str]) -> Loads:
+    """Of a description's lines as they came: what a host passes over may still be a load of the board's."""
+    lines = list(lines)
+    description = parse_description(lines)
     lamps = sorted((n for n, load in description.loads.items() if load.kind == "LAMP"), key=lambda n: (-description.loads[n].nominal, n))
     assert len(lamps) >= 2, "the contract's bench has two filament lamps at least"
     a, b = lamps[:2]
     other = next(n for n in sorted(description.loads, reverse=True) if n not in (a, b))
-    return Loads(description, tuple(sorted(description.loads)), a, b, other)
+    numbers = frozenset(round(float(line.split(",")[1])) for line in lines if line.startswith("load,"))
+    lacking = next(n for n in range(1, 10) if n not in numbers)
+    return Loads(description, tuple(sorted(description.loads)), numbers, lacking, a, b, other)
 
 
 def readings(frames: Sequence[SampleFrame], description: BoardDescription, name: str) -> Mapping[int, float]:
@@ -360,17 +387,22 @@ def bench(port: Port) -> Iterator[Bench]:
 
 
 @pytest.fixture(scope="module")
-def description(port: Port) -> BoardDescription:
-    """The board's own, with its scales as built in."""
+def lines(port: Port) -> list[str]:
+    """The board's description, with its scales as built in."""
     port.write(b"\n*RST\nCAL:CLE\n*CLS\n")
     bench = Bench(port)
     bench.listen(0.1)
     bench.sequencer = Sequencer()
-    lines = bench.lines()
-    assert all(len(line) <= 120 and " " not in line for line in lines)
+    said = bench.lines()
+    assert all(len(line) <= 120 and " " not in line for line in said)
+    return said
+
+
+@pytest.fixture(scope="module")
+def description(lines: list[str]) -> BoardDescription:
     return parse_description(lines)
 
 
 @pytest.fixture(scope="module")
-def loads(description: BoardDescription) -> Loads:
-    return loads_of(description)
+def loads(lines: list[str]) -> Loads:
+    return loads_of(lines)

@@ -7,6 +7,7 @@ from contract_bench import LONG_REPLY_S, Bench, Hands, Loads, one
 
 from bench.description import BoardDescription, Range, parse_description
 from bench.wire import ResetCause, format_number
+from bench.wire.answers import DONE
 
 DIGITS = 1e-5
 
@@ -86,12 +87,12 @@ def test_ranges_are_chosen_and_supplies_watched_by_the_scales_in_force(bench: Be
 
 def test_the_serial_number_can_be_set(bench: Bench, description: BoardDescription) -> None:
     bench.do("CAL:SER A4711")
-    assert bench.ask("*IDN?").split(",")[2] == "A4711"
+    assert bench.identity()[2] == "A4711"
     assert parse_description(bench.lines()).serial == "A4711"
     bench.do("CAL:CLE")
-    assert bench.ask("*IDN?").split(",")[2] == "A4711"
+    assert bench.identity()[2] == "A4711"
     bench.do(f"CAL:SER {description.serial}")
-    assert bench.ask("*IDN?").split(",")[2] == description.serial
+    assert bench.identity()[2] == description.serial
 
 
 @pytest.mark.parametrize("busy", ["INIT", "ROUT:CLOS", "OUTP ON"])
@@ -122,7 +123,7 @@ def test_what_is_stored_lasts_over_resets_and_nothing_else(bench: Bench, hands: 
 
     def store() -> None:
         bench.send("CAL:STOR")
-        assert bench.ask("*OPC?", LONG_REPLY_S) == "1"
+        assert bench.answer("*OPC?", DONE, LONG_REPLY_S)
         assert bench.error() == 0
 
     first = reset(ResetCause.EXT)
@@ -137,8 +138,8 @@ def test_what_is_stored_lasts_over_resets_and_nothing_else(bench: Bench, hands: 
     bench.do("CAL:DATE 20270101", "CAL:CLE")
     for cause in (ResetCause.EXT, ResetCause.POW):
         assert reset(cause) == wanted
-        assert bench.ask("*IDN?").split(",")[2] == "B12"
-        assert float(bench.ask("*TST?", LONG_REPLY_S)) == 0
+        assert bench.identity()[2] == "B12"
+        assert bench.number("*TST?", LONG_REPLY_S) == 0
     bench.do("CAL:CLE", f"CAL:SER {description.serial}")
     store()
     assert reset(ResetCause.POW) == first

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import pytest
-from contract_bench import SUPPLY_V, Bench, Hands, Loads, bits, one, readings, seconds
+from contract_bench import REPLY_S, SUPPLY_V, Bench, Hands, Loads, bits, one, readings, seconds
 
 from bench.description import BoardDescription
-from bench.wire import ResetCause, TripCause, format_number
+from bench.wire import EventKind, ResetCause, TripCause, format_number
+from bench.wire.answers import MODE
 
 TRIP_S = 5e-3
 SUPPLY_S = 0.01
@@ -22,8 +23,9 @@ def near(expected_s: float, within_s: float, description: BoardDescription) -> o
 def test_a_silent_host_opens_everything(bench: Bench, description: BoardDescription, loads: Loads, part: float) -> None:
     limit = description.limits["SIL"]
     silence = float(f"{limit.low + part * (limit.high - limit.low):.6g}")
-    bench.do(f"OUTP:PROT:SIL {format_number(silence)}", "INIT", f"ROUT:CLOS {loads.both}")
+    bench.do(f"OUTP:PROT:SIL {format_number(silence)}", "INIT")
     bench.fresh()
+    bench.send(f"ROUT:CLOS {loads.both}")
     bench.send("OUTP ON")
     bench.listen(silence + 0.2)
     event = bench.tripped(TripCause.SIL, 0.5)
@@ -35,7 +37,7 @@ def test_loads_alone_are_opened_too_and_an_idle_board_does_not_trip(bench: Bench
     silence = description.limits["SIL"].low
     bench.do(f"OUTP:PROT:SIL {format_number(silence)}")
     bench.listen(2.5 * silence)
-    assert bench.ask("CURR:PROT:TRIP?") == "0"
+    assert not bench.is_on("CURR:PROT:TRIP?")
     bench.send(f"ROUT:CLOS {one(loads.other)}")
     bench.listen(silence + 0.2)
     assert bench.tripped(TripCause.SIL).value == bits(loads.other)
@@ -63,8 +65,9 @@ def test_any_good_line_keeps_it_closed(bench: Bench, loads: Loads) -> None:
     for line in ("SYST:BEAT", "*OPC?", "*WAI", f"ROUT:CLOS {one(loads.a)}", "CURR:PROT?") * 2:
         bench.send(line)
         bench.listen(0.25)
-    assert bench.ask("CURR:PROT:TRIP?") == "0"
-    assert bench.ask("ROUT:CLOS?") == one(loads.a)
+    bench.hold(REPLY_S)
+    assert not bench.is_on("CURR:PROT:TRIP?")
+    assert bench.closed() == {loads.a}
 
 
 def test_the_master_switch_has_a_longest_time(bench: Bench, description: BoardDescription) -> None:
@@ -79,15 +82,16 @@ def test_the_master_switch_has_a_longest_time(bench: Bench, description: BoardDe
 
 def test_a_break_begins_the_longest_time_anew_and_closing_what_is_closed_does_not(bench: Bench, description: BoardDescription) -> None:
     longest = description.limits["TIME"].low
-    bench.do(f"OUTP:PROT:TIME {format_number(longest)}", "INIT", "OUTP ON")
+    bench.do(f"OUTP:PROT:TIME {format_number(longest)}", "INIT")
+    bench.send("OUTP ON")
     bench.hold(0.7 * longest)
-    bench.do("OUTP OFF")
+    bench.send("OUTP OFF")
     bench.hold(0.1)
     bench.fresh()
-    bench.do("OUTP ON")
+    bench.send("OUTP ON")
     bench.hold(0.7 * longest)
-    assert bench.ask("CURR:PROT:TRIP?") == "0"
-    bench.do("OUTP ON")
+    assert bench.of_kind(EventKind.TRIP) == []
+    bench.send("OUTP ON")
     bench.hold(0.3 * longest + 0.2)
     event = bench.tripped(TripCause.TIME)
     assert seconds(description, bench.master_on(), event) == near(longest, 0.1, description)
@@ -97,7 +101,7 @@ def test_another_protection_setting_holds_at_once(bench: Bench, description: Boa
     longest, silence = description.limits["TIME"].low, description.limits["SIL"]
     bench.do("INIT", f"ROUT:CLOS {one(loads.a)}")
     bench.fresh()
-    bench.do("OUTP ON")
+    bench.send("OUTP ON")
     bench.hold(longest + 0.5)
     bench.do(f"OUTP:PROT:TIME {format_number(longest)}")
     bench.listen(0.15)
@@ -130,7 +134,7 @@ def test_too_much_current_opens_everything_after_the_delay(
 def test_current_below_the_level_does_not_trip(bench: Bench, description: BoardDescription, loads: Loads) -> None:
     bench.do(f"CURR:PROT {format_number(description.limits['CURR'].high)}", f"ROUT:CLOS {loads.both}", "OUTP ON")
     bench.hold(0.5)
-    assert bench.ask("CURR:PROT:TRIP?") == "0"
+    assert not bench.is_on("CURR:PROT:TRIP?")
 
 
 def test_too_much_current_for_less_than_the_delay_does_not_trip(bench: Bench, description: BoardDescription, loads: Loads) -> None:
@@ -145,7 +149,7 @@ def test_too_much_current_for_less_than_the_delay_does_not_trip(bench: Bench, de
         assert max(readings(bench.frames, description, "i_load").values()) > 1.2 * level
         bench.do("OUTP OFF")
         bench.hold(1.0)
-    assert bench.ask("CURR:PROT:TRIP?") == "0"
+    assert not bench.is_on("CURR:PROT:TRIP?")
     bench.do(f"CURR:PROT {format_number(0.25 * level)}", "OUTP ON")
     bench.hold(0.7)
     bench.tripped(TripCause.CURR)
@@ -162,7 +166,7 @@ def test_a_supply_beyond_the_range_opens_everything(bench: Bench, hands: Hands |
     with hands.supply(0.95 * smallest.high - u_v):
         bench.do(f"SENS:VOLT:RANG {format_number(smallest.high)}", "INIT", "OUTP ON")
         bench.hold(0.3)
-        assert bench.ask("CURR:PROT:TRIP?") == "0"
+        assert not bench.is_on("CURR:PROT:TRIP?")
         bench.do("*RST")
     with hands.supply(1.03 * smallest.high + u_v):
         bench.do(f"SENS:VOLT:RANG {format_number(smallest.high)}", f"ROUT:CLOS {one(loads.other)}", "INIT")
@@ -174,12 +178,12 @@ def test_a_supply_beyond_the_range_opens_everything(bench: Bench, hands: Hands |
         assert seconds(description, bench.master_on(), event) == near(SUPPLY_S, TRIP_S, description)
         # With everything open the input is back in range.
         bench.do("OUTP:PROT:CLE")
-        assert bench.ask("CURR:PROT:TRIP?") == "0"
+        assert not bench.is_on("CURR:PROT:TRIP?")
         bench.do("*RST")
         if ranges[-1].high > 1.2 * smallest.high:
             bench.do(f"SENS:VOLT:RANG {format_number(ranges[-1].high)}", "OUTP ON")
             bench.hold(0.3)
-            assert bench.ask("CURR:PROT:TRIP?") == "0"
+            assert not bench.is_on("CURR:PROT:TRIP?")
         # A board watches whether it is sampling or not.
         bench.do("*RST", f"SENS:VOLT:RANG {format_number(smallest.high)}")
         bench.fresh()
@@ -200,7 +204,8 @@ def test_current_trips_without_sampling_too(bench: Bench, description: BoardDesc
 
 
 def test_while_tripped_nothing_closes_and_clearing_closes_nothing(bench: Bench, description: BoardDescription, loads: Loads) -> None:
-    silence = description.limits["SIL"].low
+    limit = description.limits["SIL"]
+    silence = limit.low
     bench.do("INIT", f"OUTP:PROT:SIL {format_number(silence)}", f"ROUT:CLOS {one(loads.a)}", "OUTP ON")
     bench.listen(silence + 0.2)
     bench.tripped(TripCause.SIL)
@@ -211,10 +216,10 @@ def test_while_tripped_nothing_closes_and_clearing_closes_nothing(bench: Bench, 
     bench.hold(0.1)
     assert len(bench.frames) > frames and bench.frames[-1].tripped and bench.frames[-1].sampling
     bench.do("OUTP:PROT:CLE")
-    assert bench.ask("CURR:PROT:TRIP?") == "0"
-    assert (bench.ask("OUTP?"), bench.ask("ROUT:CLOS?")) == ("0", "(@)")
+    assert not bench.is_on("CURR:PROT:TRIP?")
+    assert (bench.is_on("OUTP?"), bench.closed()) == (False, frozenset())
     assert bench.number("OUTP:PROT:SIL?") == silence
-    bench.do("OUTP:PROT:CLE", f"ROUT:CLOS {one(loads.a)}")
+    bench.do("OUTP:PROT:CLE", f"OUTP:PROT:SIL {format_number(limit.high)}", f"ROUT:CLOS {one(loads.a)}")
     bench.fresh()
     bench.hold(0.1)
     assert not bench.frames[-1].tripped
@@ -226,7 +231,7 @@ def test_reset_clears_a_trip_and_the_cause_stays_until_the_next(bench: Bench, de
     bench.listen(silence + 0.2)
     bench.tripped(TripCause.SIL)
     bench.do("*RST")
-    assert bench.ask("CURR:PROT:TRIP?") == "0"
+    assert not bench.is_on("CURR:PROT:TRIP?")
     assert bench.ask("SYST:CAUS?").split(",")[0] == "SIL"
     bench.do(f"ROUT:CLOS {one(loads.a)}", "*CLS", "OUTP:PROT:CLE")
     assert bench.ask("SYST:CAUS?").split(",")[0] == "SIL"
@@ -261,10 +266,10 @@ def test_a_start_is_told_and_all_is_as_the_page_has_it(
     event = bench.start_anew(hands, cause)
     assert (event.sequence, event.stamp, event.ticks, event.value, event.loads, event.state) == (0, 0, 0, 0, 0, 0)
     assert event.reason == cause
-    assert bench.ask("*ESR?") == "128"
+    assert bench.number("*ESR?") == 128
     assert (bench.number("*ESE?"), bench.number("*SRE?"), bench.number("SYST:ERR:COUN?")) == (0, 0, 0)
     assert bench.ask("SYST:CAUS?") == ("NONE" if cause is ResetCause.POW else "SIL") + "," + cause.name
-    assert (bench.ask("OUTP?"), bench.ask("ROUT:CLOS?"), bench.ask("SENS:MODE?")) == ("0", "(@)", "FAST")
+    assert (bench.is_on("OUTP?"), bench.closed(), bench.answer("SENS:MODE?", MODE)) == (False, frozenset(), "FAST")
     assert (bench.number("SENS:VOLT:RANG?"), bench.numbers("SYST:STAM?")) == (0, [0, 0])
     assert bench.number("OUTP:PROT:TIME?") == description.limits["TIME"].default
     bench.fresh()

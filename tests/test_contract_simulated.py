@@ -14,10 +14,9 @@ def knows_words(hands: Hands | None) -> bool:
 
 
 def test_words_are_refused_as_others_are(bench: Bench, hands: Hands | None, loads: Loads) -> None:
-    lacking = next(n for n in (*range(1, 9), 9) if n not in loads.all)
     lines = (
         ("SIM:UNIT", -109), ("SIM:UNIT no-such-unit", -224), ("SIM:UNIT 12", -224), ("SIM:SUPP 32.1", -222), ("SIM:SUPP -0.1", -222),
-        ("SIM:SUPP 10V", -138), (f"SIM:SUPP 12,(@{lacking})", -222), ("SIM:SUPP 12,(@1),3", -108), ("SIM:SUPP 12,", -109),
+        ("SIM:SUPP 10V", -138), (f"SIM:SUPP 12,(@{loads.lacking})", -222), ("SIM:SUPP 12,(@1),3", -108), ("SIM:SUPP 12,", -109),
         ("SIM:AMB 86", -222), ("SIM:AMB -41", -222), ("SIM:RES 0", -222), ("SIM:REST SOON", -224), ("SIM:REST 1", -104),
         ("SIM:WAIT -1", -222), ("SIM:MET? nothing,0,0", -222), ("SIM:MET? v_in,0", -109), ("SIM:MET? v_in,2,0", -222),
     )  # fmt: skip

@@ -14,6 +14,7 @@ import test_contract_protection as protection
 import test_contract_samples as samples
 import test_contract_switches as switches
 import test_contract_text as text
+import vectors
 from contract_bench import OTHER, Bench, hands_at, loads_of
 
 from bench.description import parse_description
@@ -43,8 +44,8 @@ def put_to(name: str, test: Callable[..., None]) -> None:
     port = open_port(f"{KIND}://{name}")
     bench = Bench(port)
     bench.listen(0.1)
-    description = parse_description(bench.lines())
-    known = {"bench": bench, "description": description, "loads": loads_of(description), "hands": hands_at(port)}
+    lines = bench.lines()
+    known = {"bench": bench, "description": parse_description(lines), "loads": loads_of(lines), "hands": hands_at(port)}
     bench.do("*RST", "*CLS")
     bench.ask("*ESR?")
     wanted = (test.func if isinstance(test, partial) else test).__annotations__.keys() & known.keys()
@@ -61,6 +62,13 @@ def test_a_planted_fault_is_caught_by_the_test_for_it(name: str) -> None:
 def test_every_fault_is_a_board_of_its_own() -> None:
     assert len({type(planted_board(name)) for name in FAULTS}) == len(FAULTS)
     assert len({fault.text for fault in FAULTS.values()}) == len(FAULTS)
+
+
+def test_a_load_of_a_kind_that_no_host_knows_is_one_of_the_boards() -> None:
+    """So it is not taken for one that the board lacks."""
+    lines = vectors.description_lines("description.txt")
+    loads = loads_of([line.replace("load,4,LAMP,10", "load,4,HORN,5") for line in lines])
+    assert 4 not in loads.all and loads.numbers == frozenset(range(1, 9)) and loads.lacking == 9
 
 
 def test_a_board_is_made_as_its_description_says() -> None:
