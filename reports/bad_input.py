@@ -233,6 +233,7 @@ def _command(case: Case, folder: Path, as_program: bool) -> None:
     os.environ |= {"XDG_STATE_HOME": str(folder / "state"), "PYTHONPATH": str(ROOT), "COLUMNS": "100", "TERM": "xterm-256color"}
     resource.setrlimit(resource.RLIMIT_AS, (_ADDRESS_SPACE, _ADDRESS_SPACE))
     signal.alarm(_KILLED_S)
+    os.dup2(os.open(os.devnull, os.O_RDONLY), 0)  # nobody is there to answer, whoever started this
     if as_program:
         os.execv(
             sys.executable, [sys.executable, "-m", "bench", *(os.fsencode(a).decode("utf-8", "surrogateescape") for a in case.arguments)]

@@ -88,19 +88,24 @@ Mishap = Callable[[random.Random, int], None]
 
 
 def kill(chance: random.Random, pid: int) -> None:
-    os.kill(pid, signal.SIGKILL)
+    send(pid, signal.SIGKILL)
 
 
 def terminate(chance: random.Random, pid: int) -> None:
-    os.kill(pid, signal.SIGTERM)
+    send(pid, signal.SIGTERM)
+
+
+def send(pid: int, number: signal.Signals) -> None:
+    """One that has ended by itself meanwhile needs no more."""
+    with contextlib.suppress(ProcessLookupError):
+        os.kill(pid, number)
 
 
 def interrupt_again(chance: random.Random, pid: int) -> None:
     """A series of 2 to 20 Ctrl-C, as fast as can be or as a person hits them."""
     apart_s = chance.choice((0.0, 0.01, 0.1))
     for _ in range(chance.randint(2, 20)):
-        with contextlib.suppress(ProcessLookupError):
-            os.kill(pid, signal.SIGINT)
+        send(pid, signal.SIGINT)
         time.sleep(chance.uniform(0.0, 2.0 * apart_s))
 
 
