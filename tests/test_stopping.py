@@ -139,13 +139,14 @@ def test_an_end_that_hangs_is_cut_short() -> None:
     assert done.returncode == -signal.SIGALRM
 
 
-def test_told_to_end_while_starting(tmp_path: Path) -> None:
+@pytest.mark.parametrize("imported", ["bench.cli.failures", "bench.session.conduct"])
+def test_told_to_end_while_starting(imported: str, tmp_path: Path) -> None:
     """Nothing has begun: the command leaves with the code of what was cancelled, and without a trace of the program."""
     program = (
         "import os, signal, sys, importlib.abc\n"
         "class Hit(importlib.abc.MetaPathFinder):\n"
         "    def find_spec(self, name, path=None, target=None):\n"
-        "        if name == 'bench.session.conduct': os.kill(os.getpid(), signal.SIGTERM)\n"
+        f"        if name == {imported!r}: os.kill(os.getpid(), signal.SIGTERM)\n"
         "sys.meta_path.insert(0, Hit())\n"
         f"sys.argv = ['makebreak', 'test', '--json', {str(tmp_path / 'a.json')!r}]\n"
         "from bench.cli import main; main()\n"

@@ -68,11 +68,11 @@ def main() -> None:
     _fill_streams()
     stopping.interrupt_on_signals()
     arguments = sys.argv[1:]
-    if arguments and arguments[0] in COMMANDS:
-        from bench.cli.failures import watch
-
-        watch(f"makebreak {arguments[0]}")
     try:
+        if arguments and arguments[0] in COMMANDS:
+            from bench.cli.failures import watch
+
+            watch(f"makebreak {arguments[0]}")
         code = run(arguments)
     except BaseException as error:  # between two of its own: a second Ctrl-C
         code = _failed("makebreak", error)
