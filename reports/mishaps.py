@@ -335,7 +335,9 @@ def next_start_works(board: WatchedBoard, folder: Path, name: str) -> str:
     process = makebreak(*test_arguments(board, folder, name))
     _, err = wait_or_kill(process)
     if process.returncode not in (0, 3):
-        return f"the next start left with {process.returncode}: {err.strip()[-300:]}"
+        record = folder / f"{name}.json"
+        why = read(record).reason if record.exists() else err.strip()[-300:]
+        return f"the next start left with {process.returncode}: {why}"
     return "" if read(folder / f"{name}.json").interrupted is None else "the next test was broken off"
 
 
