@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.inrush import current_at_make
+from bench.inrush import CLOSE_S, current_at_make
 from bench.readings import LINE_LEAST, Reading, end_reading, lowest_reading, mean_reading
 from bench.samples import EXACT, Accuracy, Array, Block, Timing
 from bench.transitions import Change, Gap, Interruption, SupplyEdge, Transition
@@ -32,7 +32,10 @@ _VOLTS_LEAST = 8  # at the output meanwhile, for the conductance of the load
 _FLOW_LEAST_S = 0.5
 _GAP_NEAR_S = 10e-3
 _GAP_SHORT_S = 0.1  # no flash, and no dark between two, is shorter: a state found again after such a gap has lasted
-_BEFORE_S = 5.0e-3  # slow sampling misses the first short contacts of a bouncing make: what they let through is no dark current
+# Slow sampling misses the first short contacts of a bouncing make: what they let through is no dark current. Likewise the first short gaps
+# of a bouncing break, where a channel read in between shows no current. Relays bounce for a millisecond or two (common practice, no
+# source).
+_BEFORE_S = 5.0e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +130,14 @@ class _Store:
 _EMPTY: Array = np.empty(0)
 
 
+def _is_read_between(block: Block) -> bool:
+    """Whether the current is read between two samples of the output that a gap of a bounce fits between."""
+    if not {"v_out", "i_load"} <= block.traces.keys():
+        return False
+    out_s, amps_s = block.traces["v_out"].t_s, block.traces["i_load"].t_s
+    return bool(len(out_s) > 1 and len(amps_s) and out_s[1] - out_s[0] > CLOSE_S and not np.isin(amps_s[0], out_s))
+
+
 class CycleCutter:
     """Blocks and the changes found in them in, cycles out; one verb, `feed`.
 
@@ -155,9 +166,11 @@ class CycleCutter:
         self._over = False
         self.came_again = False
         self.first_lit: Lit | None = None
+        self._is_read_between = False
 
     def feed(self, block: Block, changes: Iterable[Change]) -> list[Cycle]:
         self._store.add(block)
+        self._is_read_between = self._is_read_between or _is_read_between(block)
         self._now = block.end_s
         cycles: list[Cycle] = []
         for change in changes:
@@ -256,7 +269,8 @@ class CycleCutter:
 
     def _before(self, change: Transition, since_s: float) -> float:
         """The last instant before a change at which the state since `since_s` is seen as it was, at least half-way through it."""
-        return max(change.t_s - 3.0 * change.u_s - change.reach_s, (since_s + change.t_s) / 2.0)
+        bounce_s = min(_BEFORE_S, 0.25 * (change.t_s - since_s)) if self._is_read_between and not change.closed else 0.0
+        return max(change.t_s - max(3.0 * change.u_s + change.reach_s, bounce_s), (since_s + change.t_s) / 2.0)
 
     def _forget(self, t_s: float) -> None:
         """Samples before a change are done with; but a unit closed at rest makes as the supply comes: the rest before is still needed."""

@@ -112,10 +112,11 @@ class SupplyWatch:
             amps = np.where(amps < _FINE_A, fine, amps)
         if len(t_in) < 2:
             return
-        # A value that holds for one sample only may be an edge seen by one channel before the other.
+        # Beside an edge the channels show what was before it and what after, and the current between two samples is not known: so
+        # nothing counts but what holds from the sample before to the one after. Slow samples of a bounce change from each to the next.
         settled = np.zeros(len(t_in), dtype=bool)
-        steady_a = np.abs(np.diff(amps)[1:]) < 0.15 * (1.0 + np.abs(amps[1:-1]))
-        settled[1:-1] = steady_a & (np.abs(np.diff(v_in)[1:]) < 0.05 * self._system_v)
+        steady_v = np.maximum(_most_beside(v_in), _most_beside(v_out)) < 0.05 * self._system_v
+        settled[1:-1] = steady_v & (_most_beside(amps) < 0.15 * (1.0 + np.abs(amps[1:-1])))
         interval_s = float(t_in[1] - t_in[0])
         seen = self.evidence
         above = settled & (v_out > v_in + _ABOVE * self._system_v)
@@ -162,6 +163,12 @@ class SupplyWatch:
         if self._cold_ohm is None:
             return np.asarray((amps > self._unknown_load_a) & (v_out < _UNKNOWN_LOAD * v_in))
         return np.asarray((amps > self._flows_a) & (v_out < _NOTHING * self._cold_ohm * amps))
+
+
+def _most_beside(values: Array) -> Array:
+    """By how much each value but the first and the last differs from its neighbours, at the most."""
+    steps = np.abs(np.diff(values))
+    return np.maximum(steps[:-1], steps[1:])
 
 
 def _at(t_s: Array, own_t_s: Array, values: Array) -> Array:
