@@ -45,8 +45,8 @@ def test_from_few_values_no_drift_is_told() -> None:
 
 
 def test_before_there_is_a_chart_a_drift_is_earned_by_scatter_and_stated_uncertainty() -> None:
-    """By hand: mean 1, u of the difference 0.01 sqrt 2, thrice that 0.0424; standard deviation 0.002, Student's factor of 99 % for 2 degrees
-    of freedom 9.925, root of 4/3: 0.0229. Together 0.0482."""
+    """By hand: mean 1, u of the difference 0.01 sqrt 2, thrice that 0.0424; standard deviation 0.002, Student's factor of 99 % for 2
+    degrees of freedom 9.925, root of 4/3: 0.0229. Together 0.0482."""
     earlier = [0.998, 1.0, 1.002]
     assert judge([*earlier, 1.048], [0.01] * 4).state is State.STEADY
     found = judge([*earlier, 1.0485], [0.01] * 4)

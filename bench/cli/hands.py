@@ -38,8 +38,8 @@ def confirm_cautions(address: str, assume_yes: bool, more: Sequence[str] = ()) -
         return
     if not sys.stdin.isatty():
         raise click.UsageError(f"nobody is at the terminal to answer: {question} Give --yes if that is so.")
-    print(folded(question), file=sys.stderr)
     forget_typed(sys.stdin)
+    print(folded(question), file=sys.stderr)
     click.confirm("Go on?", default=True, abort=True, err=True)
 
 
@@ -60,6 +60,7 @@ class Person:
         from bench.session import Cool
 
         if not isinstance(action, Cool):
+            forget_typed(sys.stdin)
             print(folded(action_text(action)), file=sys.stderr)
             if not self._assume_yes:
                 _wait_until_done(action, meanwhile)
@@ -73,6 +74,7 @@ class Person:
         if not sys.stdin.isatty():
             raise SetupError(f"nobody is at the terminal to read the meter: {question}")
         while True:
+            forget_typed(sys.stdin)
             print(folded(question), file=sys.stderr)
             text = _line_typed(meanwhile).strip()
             value = figure(text, place.unit)
@@ -94,7 +96,6 @@ def _line_typed(meanwhile: Callable[[], object]) -> str:
     a second; Ctrl-C and the end of the input cancel."""
     from bench.session import Cancelled
 
-    forget_typed(sys.stdin)
     typed: queue.SimpleQueue[str] = queue.SimpleQueue()
     threading.Thread(target=lambda: typed.put(sys.stdin.readline()), daemon=True).start()
     while True:
