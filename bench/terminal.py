@@ -1,4 +1,5 @@
-"""Whether a terminal takes what is written: one that stands still (Ctrl-S, a window that hangs) must hold nothing up."""
+"""Terminals: whether one takes what is written, since one that stands still (Ctrl-S, a window that hangs) must hold nothing up; and what
+was typed before anything was asked."""
 
 from __future__ import annotations
 
@@ -20,3 +21,15 @@ def takes_output(stream: TextIO | int = STDERR) -> bool:
         return True  # a stream in memory
     except (OSError, ValueError):
         return False
+
+
+def forget_typed(stream: TextIO) -> None:
+    """Throw away what was typed at this terminal so far: what comes before a question is no answer to it. Another stream is left alone."""
+    if sys.platform == "win32" or not stream.isatty():
+        return
+    import termios
+
+    try:
+        termios.tcflush(stream, termios.TCIFLUSH)
+    except (termios.error, OSError, ValueError):
+        return  # a stream in memory, or a terminal that is gone

@@ -18,8 +18,9 @@ from bench.calibration import MeterAccuracy
 from bench.description import BoardDescription
 from bench.ports.address import parse_sim_address
 from bench.ports.simulated import SimulatedPort, open_line
-from bench.session.calibrate import Wanted, calibrate_board
-from bench.session.in_force import put_in_force
+from bench.session.apply_calibration import store_calibration
+from bench.session.calibrate import calibrate_board
+from bench.session.calibration_plan import Wanted
 from bench.simboard.board import SimulatedBoard
 from bench.simboard.hidden import Hidden
 
@@ -57,7 +58,7 @@ def calibrated_rig(seed: int, meters: Mapping[str, MeterAccuracy], clock_s: floa
     assert isinstance(board, SimulatedBoard)
     port = SimulatedPort("sim://LINK", line)
     found = calibrate_board(port, Wanted(meters, clock_s=clock_s), None, 20260101)
-    said = put_in_force(port, found.lines)
+    said = store_calibration(port, found.board, found.lines)
     return outcomes(board.description, said, board.rig.hidden)
 
 

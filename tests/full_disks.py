@@ -28,7 +28,7 @@ def longest_file(size: int) -> Iterator[None]:
 @contextlib.contextmanager
 def disk_of(folder: Path, size: int, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """A disk on which all files of the folder together have this much room."""
-    write_new = keeping._write_new
+    write_new = keeping.write_new
 
     def write(path: Path, content: str | bytes) -> None:
         if sum(one.stat().st_size for one in folder.iterdir()) + len(content) > size:
@@ -37,5 +37,5 @@ def disk_of(folder: Path, size: int, monkeypatch: pytest.MonkeyPatch) -> Iterato
         write_new(path, content)
 
     with monkeypatch.context() as patch:
-        patch.setattr(keeping, "_write_new", write)
+        patch.setattr(keeping, "write_new", write)
         yield

@@ -13,7 +13,7 @@ from bench.calibration import MeterAccuracy
 from bench.control_chart import State, judge
 from bench.files import procedure
 from bench.ports.opening import open_port
-from bench.session import BoardFault, Do, FitLink, FitUnit, Place, SetSupply, Wanted, calibrate_board, put_in_force
+from bench.session import BoardFault, Do, FitLink, FitResistor, FitUnit, Place, SetSupply, Wanted, calibrate_board, store_calibration
 from bench.session.board import BoardClient
 from bench.session.operator import Action, Meanwhile
 from bench.session.selfcheck import State as Check
@@ -55,7 +55,7 @@ class Hands:
                 self.port.board.fit("LINK", "LINK")
             case SetSupply(volts=volts):
                 self.port.board.set_supply(volts)
-            case Do(text=text) if "resistor" in text:
+            case FitResistor():
                 self.port.board.fit("RESISTOR", "RESISTOR")
             case FitUnit() | Do():
                 pass
@@ -101,13 +101,13 @@ def test_a_cheap_meter_helps_the_shunt_and_nothing_else() -> None:
 # --- the board
 
 
-def test_nothing_changes_before_it_is_put_in_force_and_then_it_lasts() -> None:
+def test_nothing_changes_before_it_is_store_calibration_and_then_it_lasts() -> None:
     port = link_port()
     before = port.board.scales.lines
     found = calibrate_board(port, Wanted({"A": GOOD}, clock_s=0.0), None, DATE)
     assert port.board.scales.lines == before
     assert port.all_open
-    said = put_in_force(port, found.lines)
+    said = store_calibration(port, found.board, found.lines)
     assert said.calibrated == DATE
     port.board.power_up(ResetCause.POW)
     client = BoardClient(port)
@@ -128,16 +128,17 @@ def test_a_board_that_says_something_else_is_not_believed() -> None:
     found = calibrate_board(port, Wanted({"A": GOOD}, clock_s=0.0), None, DATE)
     port.lose = lambda data: False
     lines = [line.replace("CAL:DATE 20261125", "CAL:DATE 0") for line in found.lines]
-    put_in_force(port, lines)
+    store_calibration(port, found.board, lines)
     with pytest.raises(BoardFault, match="CAL:RANG v_in,9"):
-        put_in_force(port, ["CAL:RANG v_in,9,0,0.0184,0,0,0"])
+        store_calibration(port, found.board, ["CAL:RANG v_in,9,0,0.0184,0,0,0"])
     assert port.all_open
 
 
 @pytest.mark.parametrize("at_s", [1.0, 9.0, 20.0])
 def test_broken_off_it_leaves_everything_open_and_the_old_scales(at_s: float) -> None:
     port = link_port()
-    put_in_force(port, calibrate_board(port, Wanted({"A": GOOD}, clock_s=0.0), None, DATE).lines)
+    found = calibrate_board(port, Wanted({"A": GOOD}, clock_s=0.0), None, DATE)
+    store_calibration(port, found.board, found.lines)
     before = port.board.scales.lines
 
     def hit() -> None:
@@ -162,10 +163,10 @@ def test_a_person_is_led_through_it() -> None:
     assert [text[:12] for text in hands.asked[:3]] == ["FitLink", "SetSupply", "SetSupply"]
     assert any("ammeter" in text for text in hands.asked)
     assert hands.asked[-1] == "FitUnit"
-    assert hands.readings == 7 + 5, "seven voltages, five lamps"
+    assert hands.readings == 8 + 5, "eight voltages, five lamps"
     assert {one.channel for one in found.channels if not one.refused} >= {"v_in", "v_out", "i_load_low"}
     assert found.notes == ()
-    with pytest.raises(BoardFault, match="nobody was named to read the meter"):
+    with pytest.raises(BoardFault, match="nobody was named to do what hands must do"):
         calibrate_board(port, Wanted({"V": GOOD}, clock_s=0.0), None, DATE)
 
 
@@ -221,9 +222,9 @@ def test_the_link_as_a_standard_shows_a_drift_and_when_it_began() -> None:
             low = hidden.ranges["i_load_low", 0]
             port.board.rig.hidden = replace(hidden, ranges={**hidden.ranges, ("i_load_low", 0): replace(low, gain=low.gain + gain)})
             port.board.rig.configure(0)
-        _, found = measure_link(port, setup(), None)
+        found = measure_link(port, setup(), None)
         assert port.all_open
-        return {name: (value.value, value.u) for name, value in found.items()}
+        return {name: (value.value, value.u) for name, value in found.values.items()}
 
     first = measured()
     assert set(first) == {
@@ -239,13 +240,15 @@ def test_the_link_as_a_standard_shows_a_drift_and_when_it_began() -> None:
         assert (found.since == 10) == moved, name
     assert "reference-off" in RIG_FAULTS
     off = measured(("reference-off",))
-    assert judge([first["self_check_v"][0], off["self_check_v"][0]], [first["self_check_v"][1]] * 2).state is State.DRIFTED
+    value, u = first["self_check_v"]
+    assert judge([value, off["self_check_v"][0]], [u] * 2).since == 1
+    assert judge([value, value - 1e-3 * u, value, off["self_check_v"][0]], [u] * 4).state is State.DRIFTED
 
 
 def test_a_kept_unit_as_a_standard() -> None:
     port = open_port("sim://bench-el-plain?seed=2")
     found = measure_unit(port, procedure("quick"), setup(), None, "2026-01-01", "test", lambda event: None)
-    assert {"rate_per_min", "on_ratio", "drop_v", "steady_a"} <= set(found)
+    assert {"rate_per_min", "on_ratio", "drop_v", "steady_a"} <= set(found.values)
     stuck = open_port("sim://bench-nc-welded?seed=2")
     with pytest.raises(BoardFault, match="measuring the kept unit T1"):
         measure_unit(stuck, procedure("quick"), setup(), None, "2026-01-01", "test", lambda event: None)
@@ -254,7 +257,7 @@ def test_a_kept_unit_as_a_standard() -> None:
 def test_no_supply_is_no_standard() -> None:
     port = link_port()
     port.board.set_supply(0.5)
-    with pytest.raises(BoardFault, match="switch the supply on"):
+    with pytest.raises(BoardFault, match=r"V at the unit's input, lamps of a 12 V system need 9\.6 to 16\.8 V"):
         measure_link(port, setup(), None)
 
 
@@ -273,4 +276,5 @@ def test_the_check_finds_lamps_and_zeros_that_are_off() -> None:
     assert bad == {"lamp 2"}
     port = link_port()
     port.board.set_supply(1.0)
-    assert {f.what: f.state for f in self_check(port, link=True)}["link"] is Check.BAD
+    found = {f.what: f.state for f in self_check(port, link=True)}
+    assert (found["supply"], found["link"]) == (Check.BAD, Check.NOT_DONE)

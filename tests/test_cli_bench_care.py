@@ -7,22 +7,28 @@ import json
 import os
 import sys
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 import pytest
 from full_disks import longest_file
 
+from bench.calibration import MeterAccuracy
 from bench.cli import run
-from bench.cli.exit_codes import BENCH_FAULT, GOOD, USAGE
+from bench.cli.exit_codes import BENCH_FAULT, GOOD, NOT_DECIDED, USAGE
 from bench.cli.hands import Person
 from bench.ports import Port
-from bench.session import Cancelled, Place, SetupError, put_in_force
-from bench.session.keeping import Entry, append_standard, comparable, read_standard, standard_path
+from bench.session import Cancelled, Place, SetupError, store_calibration
+from bench.session.standard_files import Entry, append_standard, comparable, read_standard, standard_path
 from bench.table import TableError
 
 RIG = "sim://LINK?seed=7"
 AMPERES = ["--meter", "0.05%+2mA", "--minutes", "0"]
+
+
+def said(capsys: pytest.CaptureFixture[str]) -> str:
+    """What the command printed, however it was folded."""
+    return " ".join(capsys.readouterr().out.split())
 
 
 def test_calibrate_shows_before_and_after_and_keeps_a_dated_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -35,7 +41,7 @@ def test_calibrate_shows_before_and_after_and_keeps_a_dated_file(tmp_path: Path,
     (path,) = folder.iterdir()
     assert path.name.startswith("SIM00007-20")
     content = json.loads(path.read_text())
-    assert (content["schema"], content["format"], content["stored_in_board"]) == ("makebreak-calibration-1", 1, True)
+    assert (content["schema"], content["format"], content["stored_in_board"]) == ("makebreak-calibration-2", 2, True)
     low = next(c for c in content["channels"] if c["channel"] == "i_load_low")
     assert low["u_after"] < 0.3 * low["u_before"]
     assert len(content["points"]["i_load_low 0"]) == 6
@@ -47,7 +53,7 @@ def test_calibrate_asks_before_it_stores(
 ) -> None:
     monkeypatch.setattr("sys.stdin", io.StringIO(""))  # nobody is there
     assert run(["calibrate", RIG, "--minutes", "0.2", "--keep", str(tmp_path)]) == GOOD
-    assert "Not stored: the board stays as it is." in capsys.readouterr().out
+    assert "Not stored: the board stays as it is; makebreak calibrate 'sim://LINK?seed=7' --from " in capsys.readouterr().out
     assert json.loads(next(tmp_path.iterdir()).read_text())["stored_in_board"] is False
 
 
@@ -77,14 +83,22 @@ def test_a_standard_is_kept_line_by_line_and_a_drift_is_said(tmp_path: Path, cap
     assert run(["standard", *keep]) == USAGE
     assert "nothing is kept in" in capsys.readouterr().err
     assert run(["standard", RIG, *keep]) == GOOD
-    assert "There is nothing yet to compare it with." in capsys.readouterr().out
+    assert "can't be told yet: 4 readings are needed to know their scatter, there are 1." in said(capsys)
     first = (tmp_path / "link.jsonl").read_text()
     assert run(["standard", RIG, *keep]) == GOOD
-    assert "The rig has not drifted" in capsys.readouterr().out
+    assert "there are 2." in said(capsys)
     assert (tmp_path / "link.jsonl").read_text().startswith(first), "what was written stays"
+    assert run(["standard", f"{RIG}&fault=reference-off", *keep]) == NOT_DECIDED
+    out = said(capsys)
+    assert "built-in standard: can't be told yet; it differs by" in out and "Measure again before you rely on it: built-in standard." in out
+    lines = (tmp_path / "link.jsonl").read_text().splitlines()[:-1]
+    (tmp_path / "link.jsonl").write_text("\n".join(lines) + "\n")
+    assert run(["standard", RIG, *keep]) == GOOD
+    assert run(["standard", RIG, *keep]) == GOOD
+    assert "The rig has not drifted" in said(capsys)
     assert run(["standard", f"{RIG}&fault=reference-off", *keep]) == BENCH_FAULT
     out = capsys.readouterr().out
-    assert "built-in standard: DRIFTED beyond its stated uncertainty, since 20" in out
+    assert "built-in standard: DRIFTED, beyond its scatter and its stated uncertainty, since 20" in out
     assert "THE RIG HAS DRIFTED: built-in standard" in out
     assert run(["standard", *keep, "--charts"]) == BENCH_FAULT
     assert capsys.readouterr().out.count("*") > 10
@@ -130,7 +144,7 @@ def test_a_person_reads_the_meter_while_the_board_is_kept_awake(
 ) -> None:
     """Two lines that are no number, then one with comma and unit; the board is attended to all the while. Then the end of the input."""
     read_end, write_end = os.pipe()
-    place = Place("v_in", "V", "the unit's input")
+    place = Place("v_in", "V", "the unit's input", MeterAccuracy(5e-4, 2e-3))
     attended = threading.Event()
     with Pipe(os.fdopen(read_end, "rb")) as typed, os.fdopen(write_end, "w") as keyboard:
         monkeypatch.setattr(sys, "stdin", typed)
@@ -162,7 +176,7 @@ def test_a_calibration_that_can_t_be_kept_changes_no_board(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     told: list[object] = []
-    monkeypatch.setattr("bench.session.put_in_force", lambda *given: told.append(given))
+    monkeypatch.setattr("bench.session.store_calibration", lambda *given: told.append(given))
     with longest_file(100):
         assert run([*CALIBRATE, "--keep", str(tmp_path)]) == USAGE
     assert "keeping the calibration in" in capsys.readouterr().err
@@ -174,13 +188,18 @@ def test_a_calibration_is_kept_before_it_is_stored_and_marked_afterwards(
 ) -> None:
     seen: list[object] = []
 
-    def look(port: Port, lines: Sequence[str]) -> object:
+    def look(port: Port, board: str, lines: Sequence[str], storing: Callable[[], None]) -> object:
         (path,) = tmp_path.iterdir()
-        seen.append(json.loads(path.read_text())["stored_in_board"])
-        return put_in_force(port, lines)
 
-    monkeypatch.setattr("bench.session.put_in_force", look)
+        def now() -> None:
+            storing()
+            seen.append(json.loads(path.read_text())["stored_in_board"])
+
+        seen.append(json.loads(path.read_text())["stored_in_board"])
+        return store_calibration(port, board, lines, now)
+
+    monkeypatch.setattr("bench.session.store_calibration", look)
     assert run([*CALIBRATE, "--keep", str(tmp_path)]) == GOOD
     (path,) = tmp_path.iterdir()
-    assert seen == [False] and json.loads(path.read_text())["stored_in_board"] is True
+    assert seen == [False, None] and json.loads(path.read_text())["stored_in_board"] is True
     assert "Stored in the board, and read back." in capsys.readouterr().out

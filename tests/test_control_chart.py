@@ -27,7 +27,7 @@ def test_too_little_to_chart() -> None:
         individuals([1.0])
     with pytest.raises(ValueError, match="no values"):
         judge([], [])
-    assert judge([3.0], [0.1]).state is State.STEADY
+    assert judge([3.0], [0.1]).state is State.UNTOLD
 
 
 def around(centre: float, n: int, scatter: float, seed: int = 1) -> list[float]:
@@ -35,10 +35,35 @@ def around(centre: float, n: int, scatter: float, seed: int = 1) -> list[float]:
     return [rng.gauss(centre, scatter) for _ in range(n)]
 
 
-def test_before_there_is_a_chart_the_stated_uncertainty_decides() -> None:
-    assert judge([1.0, 1.001, 1.029], [0.01] * 3).state is State.STEADY
-    found = judge([1.0, 1.001, 1.04], [0.01] * 3)
-    assert (found.state, found.since, found.chart) == (State.DRIFTED, 2, None)
+def test_from_few_values_no_drift_is_told() -> None:
+    """One earlier value says nothing of the scatter, two hardly more: whatever the last is. That it is odd is said."""
+    for earlier in ([1.0], [1.0, 1.001]):
+        n = len(earlier)
+        near, far = judge([*earlier, 1.03], [0.01] * (n + 1)), judge([*earlier, 1.05], [0.01] * (n + 1))
+        assert (near.state, near.since) == (State.UNTOLD, None)
+        assert (far.state, far.since) == (State.UNTOLD, n)
+
+
+def test_before_there_is_a_chart_a_drift_is_earned_by_scatter_and_stated_uncertainty() -> None:
+    """By hand: mean 1, u of the difference 0.01 sqrt 2, thrice that 0.0424; standard deviation 0.002, Student's factor of 99 % for 2
+    degrees of freedom 9.925, root of 4/3: 0.0229. Together 0.0482."""
+    earlier = [0.998, 1.0, 1.002]
+    assert judge([*earlier, 1.048], [0.01] * 4).state is State.STEADY
+    found = judge([*earlier, 1.0485], [0.01] * 4)
+    assert (found.state, found.since, found.chart) == (State.DRIFTED, 3, None)
+    assert found.drift.high - found.drift.centre == pytest.approx(0.0482, abs=5e-5)
+    # Readings that scatter ten times as much: the same value is one of them.
+    assert judge([0.98, 1.0, 1.02, 1.0485], [0.01] * 4).state is State.STEADY
+
+
+def test_scatter_alone_is_hardly_ever_called_a_drift() -> None:
+    """4,000 standards of 2 to 8 readings whose stated uncertainty is a tenth of their scatter: 1 in 100 from four on, none before."""
+    called = {n: 0 for n in range(2, REFERENCE + 1)}
+    for seed in range(4000):
+        n = 2 + seed % (REFERENCE - 1)
+        called[n] += judge(around(5.0, n, 0.01, seed), [0.001] * n).state is State.DRIFTED
+    assert called[2] == called[3] == 0
+    assert 0 < sum(called.values()) <= 50, called
 
 
 def test_a_step_is_dated_from_its_first_value() -> None:

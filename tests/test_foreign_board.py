@@ -74,7 +74,7 @@ def test_a_board_without_a_channel_can_be_looked_at(name: str) -> None:
     findings = self_check(foreign(describe=lacking(*names)), link=True, lamps=True)
     assert not [finding for finding in findings if finding.state is State.BAD]
     assert not {finding.what.removesuffix(" at rest") for finding in findings} & set(names)
-    _, found = measure_link(foreign(describe=lacking(*names)), setup(), None)
+    found = measure_link(foreign(describe=lacking(*names)), setup(), None).values
     needs = {
         "current_zero_a": {"i_load"}, "out_over_in": {"v_in", "v_out"}, "drop_share": {"v_in", "v_drop"}, "self_check_v": {"self_check"},
     }  # fmt: skip

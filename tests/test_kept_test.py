@@ -21,8 +21,9 @@ from bench.ports.replay import NOT_WHOLE
 from bench.record import TestRecord
 from bench.record_json import from_json
 from bench.session import BEGUN, Live, begun_record
-from bench.session.keeping import Entry, append_standard, read_standard, unfinished_line, write_whole
+from bench.session.keeping import write_whole
 from bench.session.kept_test import ROOM_BYTES, KeptTest
+from bench.session.standard_files import Entry, append_standard, read_standard, unfinished_line
 from bench.table import TableError
 
 UNIT = "sim://bench-el-plain?seed=3"

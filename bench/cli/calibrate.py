@@ -7,21 +7,25 @@ import math
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from shlex import quote
 from typing import TYPE_CHECKING
 
 import click
 
+from bench import defaults
 from bench.cli.kinds import Address, Folder, Number
 from bench.cli.output import check_folder, print_table
+from bench.terminal import forget_typed
 
 if TYPE_CHECKING:
     from bench.calibration import Calibrated, MeterAccuracy
-    from bench.session import Calibration
+    from bench.ports import Port
+    from bench.session import Calibration, Wanted
 
 _MOST_PART, _MOST_REST = 0.1, 10.0
 CAUTIONS = (
-    "The ammeter stands in the full current of up to six lamps, 7 A: plug its leads into the 10 A socket, and take no meter whose range of "
-    "10 A is not fused.",
+    "The ammeter stands in the full current of all the lamps, up to 9 A: plug its leads into the 10 A socket, and take no meter whose "
+    "range of 10 A is not fused.",
     "Take the leads back to the voltage sockets before you measure volts again: an ammeter across the supply is a short.",
     "The supply must have a current limit or the fuse at its post, as in a test; lamps and the resistor for the drop burn.",
     "Let everything stand switched on for ten minutes first.",
@@ -42,13 +46,16 @@ CAUTIONS = (
 @click.option("--drop-meter", metavar="ACCURACY", help="The meter's accuracy on its range for the drop: 0.05%+0.1mV.")
 @click.option("--pilot", is_flag=True, help="Also the pilot channel, its terminal joined to the output by a lead.")
 @click.option(
-    "--system", type=click.Choice(["6", "12", "24"]), default="12", show_default=True, help="Volts of the lamps and the supply."
+    "--system",
+    type=click.Choice(["6", "12", "24"]),
+    help="Volts of the lamps and the supply. Default: 12; for a simulated bench that of its address or unit.",
 )
 @click.option(
     "--highest",
     type=Number(5.0, 32.0, "V"),
     metavar="VOLTS",
-    help="Highest voltage that the supply can give, 5 to 32. Default: 17.5, or 30 in a 24 V system.",
+    help="Highest voltage that the supply can give, 5 to 32; where to compare below it follows from the board's ranges. Default: 17.5, or "
+    "30 in a 24 V system.",
 )
 @click.option(
     "--minutes",
@@ -65,6 +72,13 @@ CAUTIONS = (
     metavar="FOLDER",
     help="Where the dated file of this calibration goes.",
 )
+@click.option(
+    "--from",
+    "kept",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Measure nothing: store a calibration of this board that was kept before.",
+)
 @click.option("--store/--no-store", default=None, help="Store it in the board, or don't, without asking.")
 @click.option("--yes", is_flag=True, help="Ask nothing about cautions and hands. Meters are read all the same.")
 def command(
@@ -73,10 +87,11 @@ def command(
     drop: bool,
     drop_meter: str | None,
     pilot: bool,
-    system: str,
+    system: str | None,
     highest: float | None,
     minutes: float,
     keep: Path,
+    kept: Path | None,
     store: bool | None,
     yes: bool,
 ) -> int:
@@ -91,60 +106,116 @@ def command(
     makebreak calibrate auto --meter "0.05%+2mV" --meter "0.2%+3mA"
     makebreak calibrate auto --meter "0.5%+20mA" --minutes 0
     makebreak calibrate "sim://LINK?seed=7" --meter 0.05%+2mV --meter 0.05%+2mA --store
+    makebreak calibrate auto --from calibrations/R3-20261125T101500.json
 
-    Nothing is changed before you have seen the result and said yes; the file is written in any case.
+    Nothing is changed before you have seen the result and said yes; the file is written in any case, and --from stores it later.
     """
     from bench.cli.exit_codes import GOOD
-    from bench.cli.hands import Person, confirm_cautions, folded
-    from bench.cli.progress import ProgressLine
-    from bench.cli.story import story_of_now
+    from bench.cli.hands import confirm_cautions, folded
     from bench.ports.opening import open_port
-    from bench.session import Wanted, calibrate_board, put_in_force
-    from bench.session.calibrate import HIGHEST_V
-    from bench.session.keeping import keep_calibration, make_folder, mark_stored
-    from bench.stopping import ENDING, held
+    from bench.session.calibration_files import read_calibration
+    from bench.session.keeping import make_folder
 
-    accuracies = _accuracies(meters)
-    wanted = Wanted(
-        accuracies,
-        float(system),
-        HIGHEST_V[float(system)] if highest is None else highest,
-        60.0 * minutes,
-        drop,
-        pilot,
-        _accuracy(drop_meter)[1] if drop_meter is not None else None,
-    )
-    if not accuracies and not minutes:
-        raise click.UsageError("nothing to compare with: give --meter, or some --minutes for the clock")
+    if kept is not None:
+        if meters or drop or drop_meter or pilot:
+            raise click.UsageError("--from stores what was measured before: leave out --meter, --drop, --drop-meter and --pilot")
+        read = read_calibration(kept)
+        with contextlib.closing(open_port(address)) as port:
+            return _offer(port, kept, read.board, read.lines, store)
+    wanted = _wanted(address, _accuracies(meters), drop, drop_meter, pilot, system, highest, minutes)
     make_folder(keep)
     check_folder(keep)
-    if accuracies:
+    if wanted.meters or wanted.drop:
         confirm_cautions(address, assume_yes=yes, more=CAUTIONS)
-    story = story_of_now()
-    with contextlib.ExitStack() as stack:
-        port = open_port(address)
-        stack.callback(port.close)
-        with held(ENDING):
-            with ProgressLine() as progress:
-                found = calibrate_board(port, wanted, Person(assume_yes=yes), _day(story["when"]), progress=progress)
-            # Before anything is changed: whatever becomes of the board, nobody shall have to read the meters again.
-            path = keep_calibration(keep, found, story["when"], story["software"])
+    with contextlib.closing(open_port(address)) as port:
+        found, path = _compare(port, wanted, keep, yes)
         print_table(("channel", "at", "u without", "u with meter", "result"), _rows(found))
         for text in _refusals(found):
             print(folded(text))
         for note in found.notes:
             print(folded(note, "note: "), file=sys.stderr)
-        print(f"Kept in {path}.")
         if not found.better:
             print("Nothing is better known than before: the board stays as it is.")
-        elif not _confirmed(store):
-            print("Not stored: the board stays as it is.")
-        else:
-            with held(ENDING):
-                put_in_force(port, found.lines)
-                mark_stored(path)
-                print("Stored in the board, and read back.")
+            return GOOD
+        return _offer(port, path, found.board, found.lines, store)
+
+
+def _wanted(
+    address: str,
+    meters: Mapping[str, MeterAccuracy],
+    drop: bool,
+    drop_meter: str | None,
+    pilot: bool,
+    system: str | None,
+    highest: float | None,
+    minutes: float,
+) -> Wanted:
+    """What the options ask for; UsageError for what can't be compared without a meter that was not named."""
+    from bench.ports.setting import known_bench
+    from bench.session import Wanted
+    from bench.session.calibration_plan import HIGHEST_V
+
+    if drop_meter is not None and not drop:
+        raise click.UsageError("--drop-meter is the meter for --drop: name both, or neither")
+    if drop and drop_meter is None and "V" not in meters:
+        raise click.UsageError("--drop needs a meter for volts: give --drop-meter, or --meter like 0.05%+2mV")
+    if pilot and "V" not in meters:
+        raise click.UsageError("--pilot needs a meter for volts: give --meter like 0.05%+2mV")
+    if not meters and not drop and not minutes:
+        raise click.UsageError("nothing to compare with: give --meter, or some --minutes for the clock")
+    for_drop = None
+    if drop_meter is not None:
+        unit, for_drop = _accuracy(drop_meter)
+        if unit != "V":
+            raise click.UsageError(f"the accuracy {drop_meter!r} is of amperes; a drop is measured in volts, like 0.05%+0.1mV")
+    system_v = float(system or known_bench(address).system_v or defaults.SYSTEM_V)
+    highest_v = HIGHEST_V[system_v] if highest is None else highest
+    return Wanted(meters, system_v, highest_v, 60.0 * minutes, drop, pilot, for_drop)
+
+
+def _compare(port: Port, wanted: Wanted, keep: Path, yes: bool) -> tuple[Calibration, Path]:
+    """Compare, and keep the result before anything is changed: whatever becomes of the board then, no meter need be read again."""
+    from bench.cli.hands import Person
+    from bench.cli.progress import ProgressLine
+    from bench.cli.story import story_of_now
+    from bench.session import Cancelled, calibrate_board
+    from bench.session.calibration_files import keep_calibration
+    from bench.stopping import ENDING, held
+
+    story = story_of_now()
+    with held(ENDING) as hold:
+        with ProgressLine() as progress:
+            found = calibrate_board(port, wanted, Person(assume_yes=yes), _day(story["when"]), progress=progress)
+        path = keep_calibration(keep, found, story["when"], story["software"])
+        print(f"Kept in {path}.", flush=True)
+        if hold.reason is not None:
+            raise Cancelled(f"{hold.reason}; {_unchanged(port, path)}")
+    return found, path
+
+
+def _offer(port: Port, path: Path, board: str, lines: Sequence[str], store: bool | None) -> int:
+    """Store what is kept in `path`, if that is wanted; the file says what became of it."""
+    from bench.cli.exit_codes import GOOD
+    from bench.session import Cancelled, store_calibration
+    from bench.session.calibration_files import mark_stored
+    from bench.stopping import ENDING, held
+
+    try:
+        wanted = _confirmed(store)
+    except (click.Abort, KeyboardInterrupt):
+        raise Cancelled(f"cancelled; {_unchanged(port, path)}") from None
+    if not wanted:
+        print(f"Not stored: {_unchanged(port, path)}.")
+        return GOOD
+    with held(ENDING):
+        store_calibration(port, board, lines, storing=lambda: mark_stored(path, None))
+        mark_stored(path, True)
+        print("Stored in the board, and read back.")
     return GOOD
+
+
+def _unchanged(port: Port, path: Path) -> str:
+    return f"the board stays as it is; makebreak calibrate {quote(port.address)} --from {quote(str(path))} stores it"
 
 
 def _day(when: str) -> int:
@@ -178,9 +249,10 @@ def _accuracies(texts: Sequence[str]) -> Mapping[str, MeterAccuracy]:
 
 
 def _confirmed(store: bool | None) -> bool:
-    """Whether to store: as the option says, or as whoever is there says; nobody there is no."""
+    """Whether to store: as the option says, or as the person at the terminal says; without one it is no."""
     if store is not None:
         return store
+    forget_typed(sys.stdin)
     return sys.stdin.isatty() and click.confirm("Store this in the board?", default=True, err=True)
 
 
@@ -191,7 +263,8 @@ def _rows(found: Calibration) -> Iterator[Sequence[str]]:
         yield f"{one.channel}, range {one.after.number}", f"{one.at:.3g} {unit}", f"{one.u_before:.2g} {unit}", after, _result(one)
     if found.clock is not None:
         (hz, half), (hz_after, half_after) = found.clock.before, found.clock.after
-        result = "refused" if found.clock.refused else f"better; {100.0 * (hz_after / hz - 1.0):+.3f} %"
+        fast = hz_after / hz - 1.0
+        result = "refused" if found.clock.refused else f"better; runs {100.0 * abs(fast):.3f} % {'fast' if fast > 0.0 else 'slow'}"
         yield "clock", f"{hz / 1e6:g} MHz", f"+-{100.0 * half:.2g} %", f"+-{100.0 * half_after:.2g} %", result
 
 

@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import click
 
+from bench import defaults
 from bench.cli.kinds import Address
 from bench.cli.output import print_table
+
+if TYPE_CHECKING:
+    from bench.session import Finding
 
 
 @click.command("check")
@@ -15,10 +21,12 @@ from bench.cli.output import print_table
 @click.option("--link", is_flag=True, help="Also fit the shorting link and look at zeros, the drop's common mode and the converter.")
 @click.option("--lamps", is_flag=True, help="Also light each lamp alone through the shorting link and look at its current.")
 @click.option(
-    "--system", type=click.Choice(["6", "12", "24"]), default="12", show_default=True, help="Volts of the lamps and the supply."
+    "--system",
+    type=click.Choice(["6", "12", "24"]),
+    help="Volts of the lamps and the supply. Default: 12; for a simulated bench that of its address or unit.",
 )
 @click.option("--yes", is_flag=True, help="Ask nothing: cautions are known, and what hands must do is taken as done.")
-def command(address: str, link: bool, lamps: bool, system: str, yes: bool) -> int:
+def command(address: str, link: bool, lamps: bool, system: str | None, yes: bool) -> int:
     """Have the board at ADDRESS check itself: identity, self-test, built-in standards, zeros, supply, lamps. No unit is needed.
 
     With --link you see what zeroing would learn, and whether it is within what the board states; with --lamps whether each lamp of the
@@ -31,15 +39,24 @@ def command(address: str, link: bool, lamps: bool, system: str, yes: bool) -> in
     from bench.cli.exit_codes import BENCH_FAULT, GOOD
     from bench.cli.hands import Person, confirm_cautions
     from bench.ports.opening import open_port
+    from bench.ports.setting import known_bench
     from bench.session import self_check
     from bench.session.selfcheck import State
     from bench.stopping import ENDING, held
 
+    system_v = float(system or known_bench(address).system_v or defaults.SYSTEM_V)
     confirm_cautions(address, assume_yes=yes)
+    findings: list[Finding] = []
     with contextlib.ExitStack() as stack:
         port = open_port(address)
         stack.callback(port.close)
+        # Before the table is printed everything is open, however it ended; what was found up to then is shown in any case.
+        stack.callback(_show, findings)
         stack.enter_context(held(ENDING))
-        findings = self_check(port, link=link, lamps=lamps, system_v=float(system), operator=Person(assume_yes=yes))
-    print_table(("checked", "found", "what was seen"), [(f.what, f.state.value.upper(), f.text) for f in findings])
+        self_check(port, link=link, lamps=lamps, system_v=system_v, operator=Person(assume_yes=yes), found=findings.append)
     return BENCH_FAULT if any(f.state is State.BAD for f in findings) else GOOD
+
+
+def _show(findings: Sequence[Finding]) -> None:
+    if findings:
+        print_table(("checked", "found", "what was seen"), [(f.what, f.state.value.upper(), f.text) for f in findings])

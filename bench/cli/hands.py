@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import math
 import queue
+import re
 import shutil
 import sys
 import textwrap
@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import click
 
 from bench.plain import one_line
+from bench.terminal import forget_typed
 
 if TYPE_CHECKING:
     from bench.session import Action, Place
@@ -37,6 +38,7 @@ def confirm_cautions(address: str, assume_yes: bool, more: Sequence[str] = ()) -
         return
     if not sys.stdin.isatty():
         raise click.UsageError(f"nobody is at the terminal to answer: {question} Give --yes if that is so.")
+    forget_typed(sys.stdin)
     print(folded(question), file=sys.stderr)
     click.confirm("Go on?", default=True, abort=True, err=True)
 
@@ -58,6 +60,7 @@ class Person:
         from bench.session import Cool
 
         if not isinstance(action, Cool):
+            forget_typed(sys.stdin)
             print(folded(action_text(action)), file=sys.stderr)
             if not self._assume_yes:
                 _wait_until_done(action, meanwhile)
@@ -71,15 +74,21 @@ class Person:
         if not sys.stdin.isatty():
             raise SetupError(f"nobody is at the terminal to read the meter: {question}")
         while True:
+            forget_typed(sys.stdin)
             print(folded(question), file=sys.stderr)
-            text = _line_typed(meanwhile).strip().replace(",", ".").removesuffix(place.unit).strip()
-            try:
-                value = float(text)
-            except ValueError:
-                value = math.nan
-            if math.isfinite(value):
+            text = _line_typed(meanwhile).strip()
+            value = figure(text, place.unit)
+            if value is not None:
                 return value
             print(f"{one_line(text)!r} is no number of {place.unit}; the display's figures, please, like 12.803", file=sys.stderr)
+
+
+def figure(text: str, unit: str) -> float | None:
+    """What a meter's display shows, in `unit`: `12.803`, `12,803 V`, `812 mV`; None for anything else, or a figure that no display has."""
+    match = re.fullmatch(rf"([-+]?(?:\d{{1,9}}(?:[.,]\d{{0,9}})?|[.,]\d{{1,9}}))\s*(m?{unit})?", text, re.ASCII)
+    if match is None:
+        return None
+    return float(match[1].replace(",", ".")) * (1e-3 if match[2] and match[2] != unit else 1.0)
 
 
 def _line_typed(meanwhile: Callable[[], object]) -> str:
@@ -96,7 +105,7 @@ def _line_typed(meanwhile: Callable[[], object]) -> str:
             meanwhile()
             continue
         if not line:
-            raise Cancelled
+            raise Cancelled("cancelled: the input has ended")
         return line
 
 
@@ -115,4 +124,4 @@ def _wait_until_done(action: Action, meanwhile: Meanwhile) -> None:
         if answer in ("", "y", "yes"):
             return
         if answer in ("n", "no"):
-            raise Cancelled
+            raise Cancelled("cancelled by the operator")

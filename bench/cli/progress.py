@@ -27,7 +27,8 @@ class ProgressLine:
         self._shown = ""
 
     def __call__(self, event: Event) -> None:
-        from bench.session import Asked, Damage, Live, Noted, StepBegan, Waiting
+        from bench.cli.hands import folded
+        from bench.session import Asked, Damage, Live, Noted, Planned, StepBegan, Waiting
 
         match event:
             case StepBegan():
@@ -44,6 +45,10 @@ class ProgressLine:
                 self._tell(f"note: {text}")
             case Damage(counts=counts):
                 self._tell(f"link: {', '.join(f'{count} {name}' for name, count in counts.items() if count)}")
+            case Planned(lines=lines):
+                # Said wherever the standard error goes: it is what somebody decides by whether to begin.
+                for line in lines:
+                    print(folded(one_line(line), "  - "), file=sys.stderr)
             case Asked():
                 self._clear()
 

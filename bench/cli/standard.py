@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,8 +17,8 @@ from bench.cli.output import check_folder
 
 if TYPE_CHECKING:
     from bench.session import Setup
-    from bench.session.keeping import Entry
-    from bench.uncertainty import Estimate
+    from bench.session.standard import StandardReading
+    from bench.session.standard_files import Entry
 
 
 @click.command("standard")
@@ -53,19 +53,21 @@ def command(
     """Measure a kept standard on the board at ADDRESS before a session, and see whether the rig has drifted.
 
     The standard is the shorting link with two lamps of the bank, or (with --flashing) a good electronic unit that you keep for this and
-    use for nothing else. The first eight readings make the chart's limits; later ones are held against these, and against the stated
-    uncertainty. A quantity that left the limits but stays within its stated uncertainty has moved: watch it. One that left both has
-    drifted: look for the cause, then calibrate. A calibration begins a new chart. Without ADDRESS the charts are drawn as they stand.
+    use for nothing else. From the fourth reading on the last is held against the scatter of the earlier ones and the stated uncertainty
+    together; the first eight make the chart's limits. A quantity that left these but stays within its stated uncertainty has moved: watch
+    it. One that left both has drifted: look for the cause, then calibrate. A calibration begins a new chart. Without ADDRESS the charts
+    are drawn as they stand.
 
     \b
     makebreak standard auto
     makebreak standard auto --name reference-unit --flashing
     makebreak standard --name link --charts
 
-    Leaves with 4 if something has drifted.
+    Leaves with 4 if something has drifted, with 3 if that can't be told yet and a reading differs by more than is stated.
     """
     from bench.cli.story import story_of_now
-    from bench.session.keeping import append_standard, comparable, entry_of, make_folder, read_standard, standard_path, unfinished_line
+    from bench.session.keeping import make_folder
+    from bench.session.standard_files import append_standard, comparable, entry_of, read_standard, standard_path, unfinished_line
     from bench.table import TableError
 
     path = standard_path(keep, name)
@@ -81,21 +83,19 @@ def command(
             bank=bank, address=address,
         )  # fmt: skip
         when = story_of_now()["when"]
-        append_standard(path, entry_of(when, *_measured(address, setup, flashing, yes)))
+        append_standard(path, entry_of(when, _measured(address, setup, flashing, yes)))
     entries = comparable(read_standard(path))
     if not entries:
         raise TableError(f"kept standard {name}: nothing is kept in {path} yet; give the address of a board to measure it")
     return _report(name, entries, charts)
 
 
-def _measured(address: str, setup: Setup, flashing: bool, yes: bool) -> tuple[str, int, Mapping[str, Estimate]]:
-    """Serial number, day of calibration, and what was measured."""
+def _measured(address: str, setup: Setup, flashing: bool, yes: bool) -> StandardReading:
     from bench import files
     from bench.cli.hands import Person, confirm_cautions
     from bench.cli.progress import ProgressLine
     from bench.cli.story import story_of_now
     from bench.ports.opening import open_port
-    from bench.session.conversation import conversation
     from bench.session.standard import measure_link, measure_unit
     from bench.stopping import ENDING, held
 
@@ -107,21 +107,19 @@ def _measured(address: str, setup: Setup, flashing: bool, yes: bool) -> tuple[st
         progress = stack.enter_context(ProgressLine())
         person = Person(assume_yes=yes)
         if not flashing:
-            description, found = measure_link(port, setup, person, progress)
-            return description.serial, description.calibrated, found
-        found = measure_unit(port, files.procedure(defaults.PROCEDURE), setup, person, progress=progress, **story_of_now())
-        with conversation(port) as board:
-            description = board.open()
-        return description.serial, description.calibrated, found
+            return measure_link(port, setup, person, progress)
+        return measure_unit(port, files.procedure(defaults.PROCEDURE), setup, person, progress=progress, **story_of_now())
 
 
 def _report(name: str, entries: Sequence[Entry], charts: bool) -> int:
-    from bench.cli.exit_codes import BENCH_FAULT, GOOD
-    from bench.control_chart import State, judge
+    """Print how each quantity stands and what follows, and return the exit code for it."""
+    from bench.cli.exit_codes import BENCH_FAULT, GOOD, NOT_DECIDED
+    from bench.cli.hands import folded
+    from bench.control_chart import FEWEST, State, judge
     from bench.render.chart import chart_lines, sentence
     from bench.session.standard import TITLES
 
-    drifted = []
+    drifted, odd, untold = [], [], False
     last = entries[-1]
     count = "first reading" if len(entries) == 1 else f"{len(entries)} readings since {entries[0].when[:10]}"
     print(f"Kept standard {name} on board {last.board}: {count}")
@@ -131,15 +129,21 @@ def _report(name: str, entries: Sequence[Entry], charts: bool) -> int:
         finding = judge(values, [row[2] for row in rows])
         title = TITLES.get(quantity, quantity)
         print(sentence(title, whens, values, finding, unit))
-        if charts or finding.state is not State.STEADY:
+        if charts or finding.since is not None:
             for line in chart_lines(whens, values, finding):
                 print(line)
         if finding.state is State.DRIFTED:
             drifted.append(title)
-    if len(entries) == 1:
-        print("There is nothing yet to compare it with.")
-    elif drifted:
-        print(f"THE RIG HAS DRIFTED: {', '.join(drifted)}. Look for the cause (leads, lamps, warmth), then zero or calibrate it.")
-    else:
-        print("The rig has not drifted beyond its stated uncertainty.")
-    return BENCH_FAULT if drifted else GOOD
+        elif finding.state is State.UNTOLD:
+            untold = True
+            odd += [title] if finding.since is not None else []
+    if drifted:
+        print(folded(f"THE RIG HAS DRIFTED: {', '.join(drifted)}. Look for the cause (leads, lamps, warmth), then zero or calibrate it."))
+        return BENCH_FAULT
+    if untold:
+        needed = f"{FEWEST + 1} readings are needed to know their scatter, there are {len(entries)}"
+        few = f"Whether the rig has drifted can't be told yet: {needed}."
+        print(folded(f"{few} Measure again before you rely on it: {', '.join(odd)}." if odd else few))
+        return NOT_DECIDED if odd else GOOD
+    print("The rig has not drifted beyond its scatter and its stated uncertainty.")
+    return GOOD

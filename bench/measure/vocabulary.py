@@ -63,7 +63,7 @@ _ALL = (
     Quantity("drop_trend_v_per_min", "trend of the drop", "V/min", "slope of the lowest drop against time"),
     Quantity("pilot_on_v", "pilot terminal, lit", "V", "pilot voltage while the tell-tale is lit"),
     Quantity("temperature_c", "ambient", "degC", "temperature at the rig"),
-    Quantity("clock_error", "clock of the board", "1", "what the board's seconds must be lengthened by, relative, after the host's clock"),
+    Quantity("clock_error", "board's clock, slow by", "1", "by what part the board's seconds are too short by the host's clock"),
     Quantity("outage_rate_per_min", "flash rate, one lamp out", "1/min", "rate_per_min with one lamp out"),
     Quantity("outage_ratio", "rate with one lamp out over rate", "1", "outage_rate_per_min / rate_per_min"),
     Quantity("trailer_rate_per_min", "flash rate, a further lamp", "1/min", "rate_per_min with a further 21 W lamp, as of a trailer"),

@@ -13,7 +13,8 @@ _SPAN = 31
 WORDS = {
     State.STEADY: "steady",
     State.MOVED: "MOVED, and its stated uncertainty still covers that",
-    State.DRIFTED: "DRIFTED beyond its stated uncertainty",
+    State.DRIFTED: "DRIFTED, beyond its scatter and its stated uncertainty",
+    State.UNTOLD: "can't be told yet",
 }
 
 
@@ -21,16 +22,18 @@ def sentence(title: str, whens: Sequence[str], values: Sequence[float], finding:
     """How the quantity stands: `built-in standard: DRIFTED beyond ... since 2026-11-25 (+0.02 V)`."""
     if finding.since is None:
         return f"{title}: {WORDS[finding.state]}"
-    moved = values[-1] - finding.stated.centre
-    u = (finding.stated.high - finding.stated.low) / 2.0
+    moved = values[-1] - finding.drift.centre
+    u = (finding.drift.high - finding.drift.low) / 2.0
     change = rounded(moved, u) if abs(moved) > u / 100.0 else f"{moved:.2g}"
     shown = f"{'+' if moved > 0.0 else ''}{change} {unit}".removesuffix(" 1")
+    if finding.state is State.UNTOLD:
+        return f"{title}: {WORDS[finding.state]}; it differs by {shown}, more than is stated of two readings"
     return f"{title}: {WORDS[finding.state]}, since {whens[finding.since][:10]} ({shown})"
 
 
 def chart_lines(whens: Sequence[str], values: Sequence[float], finding: Finding) -> list[str]:
-    """The latest values against the chart's limits, or against those stated while it has none. `*` inside, `X` outside."""
-    limits = finding.chart or finding.stated
+    """The latest values against the chart's limits, or against those of a drift while it has none. `*` inside, `X` outside."""
+    limits = finding.chart or finding.drift
     half = max(limits.high - limits.centre, 1e-300)
     lines = []
     for when, value in list(zip(whens, values, strict=True))[-_MOST:]:

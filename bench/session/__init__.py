@@ -5,16 +5,30 @@ a recording made elsewhere, `judge_sound` of a sound recording; `self_check` loo
 it with meters.
 """
 
+from bench.session.apply_calibration import store_calibration
 from bench.session.board import BoardClient, BoardFault
-from bench.session.calibrate import Calibration, Wanted, calibrate_board
+from bench.session.calibrate import Calibration, calibrate_board
+from bench.session.calibration_plan import Wanted
 from bench.session.conduct import BEGUN, begun_record, run_test
 from bench.session.conversation import Cancelled
 from bench.session.heard import judge_sound
-from bench.session.in_force import put_in_force
 from bench.session.judging import judge_files
 from bench.session.memory import BenchMemory
-from bench.session.operator import Action, Cool, Do, FitLink, FitUnit, Meanwhile, MeterReader, Operator, Place, SetSupply, SimulatedHands
-from bench.session.progress import Asked, Damage, Decided, Event, Live, Noted, Progress, SoFar, StepBegan, Traced, Waiting
+from bench.session.operator import (
+    Action,
+    Cool,
+    Do,
+    FitLink,
+    FitResistor,
+    FitUnit,
+    Meanwhile,
+    MeterReader,
+    Operator,
+    Place,
+    SetSupply,
+    SimulatedHands,
+)
+from bench.session.progress import Asked, Damage, Decided, Event, Live, Noted, Planned, Progress, SoFar, StepBegan, Traced, Waiting
 from bench.session.recorded import judge_recording
 from bench.session.rejudge import judge_capture
 from bench.session.selfcheck import Finding, self_check
@@ -36,6 +50,7 @@ __all__ = [
     "Event",
     "Finding",
     "FitLink",
+    "FitResistor",
     "FitUnit",
     "Live",
     "Meanwhile",
@@ -43,6 +58,7 @@ __all__ = [
     "Noted",
     "Operator",
     "Place",
+    "Planned",
     "Progress",
     "SetSupply",
     "Setup",
@@ -59,7 +75,7 @@ __all__ = [
     "judge_files",
     "judge_recording",
     "judge_sound",
-    "put_in_force",
     "run_test",
     "self_check",
+    "store_calibration",
 ]

@@ -1,4 +1,4 @@
-"""Calibrating a board with a meter: which points, what hands must do, and the result told to the board.
+"""Calibrating a board with a meter: readings of the board beside those of the meter, step by step.
 
 With the shorting link in the unit's place and no lamp lit, input and output are at one voltage, and one reading of the meter serves both,
 in each of their ranges; with an ammeter there instead, the lamps of the bank are the currents, lit one after the other.
@@ -11,7 +11,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from bench.calibration import (
-    VOLTS,
     Calibrated,
     CalibrationError,
     ClockCalibrated,
@@ -21,22 +20,34 @@ from bench.calibration import (
     calibrate_clock,
 )
 from bench.clock import ClockComparison, ClockEstimate
-from bench.description import BoardDescription, Range
+from bench.description import BoardDescription
 from bench.ports import Port
+from bench.session.apply_calibration import also_saying, best_lines, restore_scales
 from bench.session.board import BoardClient, BoardFault, Expect
+from bench.session.calibration_plan import RESISTOR_OHM, WITHIN, Plan, Wanted, plan_for, plan_lines
 from bench.session.conversation import conversation
-from bench.session.in_force import best_lines, lines_of
-from bench.session.operator import Action, Do, FitLink, FitUnit, MeterReader, Place, SetSupply, SimulatedHands, attending
-from bench.session.progress import Asked, Noted, Progress, StepBegan, Waiting
+from bench.session.lamp_check import supply_problem
+from bench.session.operator import (
+    Action,
+    Do,
+    FitLink,
+    FitResistor,
+    FitUnit,
+    MeterReader,
+    Place,
+    SetSupply,
+    SimulatedHands,
+    attending,
+    hands_at,
+)
+from bench.session.progress import Asked, Noted, Planned, Progress, StepBegan, Waiting
+from bench.session.setup import SetupError
 from bench.session.watch import Watch
 from bench.uncertainty import TypeA, combine
 from bench.wire import SAMPLES_PER_FRAME, EventFrame, SampleFrame, Sequencer, format_channels
 from bench.wire.answers import MODE, whole
 from bench.zero import LinkReadings, ZeroError, converter_seen, converter_stated, told_by_range, zeroed
 
-CLOCK_S = 300.0
-HIGHEST_V: Mapping[float, float] = {6.0: 17.5, 12.0: 17.5, 24.0: 30.0}
-"""Of the supply, by the system's voltage, where nobody says otherwise."""
 _LOOK_S = 1.0
 _SETTLE_S = 0.3
 _LAMP_SETTLE_S = 2.0
@@ -44,33 +55,17 @@ _APART_S = 0.4  # between lamps that are lit, so that only one at a time is cold
 _LONGEST_ON_S = 1800.0
 _TRIES = 3
 _FAR = 5.0  # a meter that shows this many standard uncertainties else than the board is asked again
-_RESISTOR = "Put a resistor of about 0.15 ohm and 10 W in the unit's place, the sense leads on its ends. It gets hot."
+_FAR_PART = 0.1  # a supply this much off what was asked for is asked again
+_LEAST_FAR_V = 0.5
 _AMMETER = "Put the ammeter, on its range for 10 A, in the unit's place instead of the link."
 _PILOT = "Join the pilot terminal to the unit's output by a lead."
 _UNJOIN = "Take that lead off again."
 
-
-@dataclass(frozen=True)
-class Wanted:
-    """What is to be calibrated: accuracies of the meters by unit (`V`, `A`; a unit without one is left out), the lamps' system, the
-    highest supply voltage there is, how long to compare clocks (0: not at all), and whether a resistor for the drop and a lead to the
-    pilot terminal are at hand. `drop_meter`: the meter's accuracy on the range for the drop, if that is another.
-    """
-
-    meters: Mapping[str, MeterAccuracy]
-    system_v: float = 12.0
-    highest_v: float = 17.5
-    clock_s: float = CLOCK_S
-    drop: bool = False
-    pilot: bool = False
-    drop_meter: MeterAccuracy | None = None
-
-
 @dataclass(frozen=True)
 class Calibration:
-    """Everything that a calibration found: the board, points by channel and range, results, remarks.
+    """Everything that a calibration found: the board by its reply to *IDN?, points by channel and range, results, remarks.
 
-    `lines` puts it in force on the board. `better`: whether there is anything worth that.
+    `lines`: what to tell the board. `better`: whether there is anything worth that.
     """
 
     board: str
@@ -105,18 +100,19 @@ class _ClockWatch:
 
 
 class _Calibrator:
-    """One board as it is built, its meters, one pair of hands."""
+    """Compares one board, as it is built, with its meters, by the hands that read them."""
 
     def __init__(
-        self, board: BoardClient, description: BoardDescription, hands: MeterReader, wanted: Wanted, progress: Progress
+        self, board: BoardClient, description: BoardDescription, hands: MeterReader, wanted: Wanted, plan: Plan, progress: Progress
     ) -> None:
         self._board = board
         self._description = description
         self._hands = hands
         self._wanted = wanted
+        self._plan = plan
         self._progress = progress
-        self._lamps = [n for n, load in sorted(description.loads.items(), key=lambda pair: pair[1].nominal) if load.kind == "LAMP"]
-        self._nominal_v = 12.8 * wanted.system_v / 12.0
+        self._ranges = sorted(description.channels["v_in"].ranges, key=lambda r: r.high)
+        self._set_v: float | None = None
         self._link: LinkReadings | None = None
         self.zeroed = description
         self.points: dict[str, tuple[Point, ...]] = {}
@@ -126,13 +122,14 @@ class _Calibrator:
         """Everything that is wanted, one after the other."""
         wanted, channels = self._wanted, self._description.channels
         volts, amperes = wanted.meters.get("V"), wanted.meters.get("A")
+        drop = wanted.meter_for("v_drop") if "v_drop" in channels else None
         found: list[Calibrated] = []
         clock: ClockCalibrated | None = None
         steps = [
             ("zero", "Zeros and built-in standard, with the shorting link", True),
             ("voltages", "Voltages, with the shorting link", volts is not None),
             ("currents", "Currents, with an ammeter in the unit's place", amperes is not None),
-            ("drop", "Drop, with a resistor in the unit's place", wanted.drop and volts is not None and "v_drop" in channels),
+            ("drop", "Drop, with a resistor in the unit's place", drop is not None),
             ("clock", "Clock, beside this computer's", wanted.clock_s > 0.0),
         ]
         due = [(name, title) for name, title, wished in steps if wished]
@@ -144,17 +141,21 @@ class _Calibrator:
                 found += self._voltages(volts)
             elif name == "currents" and amperes is not None:
                 found += self._currents(amperes)
-            elif name == "drop" and volts is not None:
-                found += self._drops(wanted.drop_meter or volts)
+            elif name == "drop" and drop is not None:
+                found += self._drops(drop)
             elif name == "clock":
                 clock = self._clock(wanted.clock_s)
+        if self._set_v != self._plan.nominal_v:
+            # The unit that comes next must not meet the last voltage that was compared.
+            self._ask(SetSupply(self._plan.nominal_v, self._plan.nominal_v, ()))
+        self._ask(FitUnit(""))
         return found, clock
 
-    def ask(self, action: Action) -> None:
+    def _ask(self, action: Action) -> None:
         self._progress(Asked(action))
         self._hands.do(action, attending(self._board))
 
-    def note(self, text: str) -> None:
+    def _note(self, text: str) -> None:
         self.notes.append(text)
         self._progress(Noted(text))
 
@@ -162,12 +163,12 @@ class _Calibrator:
 
     def _zero(self) -> None:
         """What zeroing makes of the board without a meter: `zeroed`."""
+        number = self._range_for(self._plan.nominal_v)
         for left in reversed(range(_TRIES)):
-            self.ask(FitLink())
-            self.ask(SetSupply(self._nominal_v, self._nominal_v))
-            number = self._range_for(self._nominal_v)
+            self._ask(FitLink())
+            self._set_for_lamps()
             rest, off, on = (
-                self._read([number], master, lamps)[number] for master, lamps in ((False, ()), (True, ()), (True, self._lamps[-2:]))
+                self._read([number], master, lamps)[number] for master, lamps in ((False, ()), (True, ()), (True, self._plan.lamps[-2:]))
             )
             try:
                 self._link = LinkReadings(rest, off, on)
@@ -176,32 +177,30 @@ class _Calibrator:
             except ZeroError as error:
                 if not left:
                     raise BoardFault(str(error)) from error
-                self.note(f"{error} (asked again)")
+                self._note(f"{error} (asked again)")
 
     def _voltages(self, meter: MeterAccuracy) -> list[Calibrated]:
         """Input and output in all ranges, by the supply."""
         channels = self._description.channels
-        ranges = sorted(channels["v_in"].ranges, key=lambda r: r.high)
         names = [name for name in ("v_in", "v_out") if name in channels]
         # The pilot's channel has one range, like the lowest of the others.
         pilot = ["v_pilot"] if self._wanted.pilot and "v_pilot" in channels else []
         if pilot:
-            self.ask(Do(_PILOT))
-        place = Place("v_in", "V", "the unit's input terminal, against the supply's return; the link is in the unit's place")
+            self._ask(Do(_PILOT))
+        place = Place("v_in", "V", "the unit's input terminal, against the supply's return; the link is in the unit's place", meter)
         points: dict[tuple[str, int], list[Point]] = {}
-        for v in sorted({v for r in ranges for v in VOLTS.get(r.number, ()) if v <= self._wanted.highest_v}):
-            self.ask(SetSupply(v, v))
-            numbers = [r.number for r in ranges if v <= 0.95 * r.high]
-            for _ in range(_TRIES):
-                by_range, should = self._read_both(numbers, place)
-                if not self._far(by_range[numbers[0]]["v_in"].mean, should, channels["v_in"].range(numbers[0]), meter, "V"):
-                    break
+        for v in self._plan.volts:
+            seen_v = self._set_supply(v)
+            numbers = [r.number for r in self._ranges if seen_v <= WITHIN * r.high]
+            if not numbers:
+                continue
+            by_range, should = self._compared(numbers, place, ("v_in",), ())
             for number, readings in by_range.items():
-                for name in (*names, *(pilot if number == ranges[0].number else ())):
+                for name in (*names, *(pilot if number == self._ranges[0].number else ())):
                     points.setdefault((name, number), []).append(Point(readings[name].mean, readings[name].u, should))
         if pilot:
-            self.ask(Do(_UNJOIN))
-        results = [found for (name, number), some in points.items() for found in self._result(name, number, some, meter)]
+            self._ask(Do(_UNJOIN))
+        results = [self._result(name, number, some, meter) for (name, number), some in points.items()]
         self._learn(results)
         return results
 
@@ -221,34 +220,32 @@ class _Calibrator:
 
     def _currents(self, meter: MeterAccuracy) -> list[Calibrated]:
         """Both current ranges by lamps of the bank, one more at each point; with nothing closed the current is 0 without a meter."""
-        self.ask(Do(_AMMETER))
-        self.ask(SetSupply(self._nominal_v, self._nominal_v))
-        place = Place("i_load", "A", "the ammeter in the unit's place")
-        return self._by_lamps(("i_load", "i_load_low"), place, meter)
+        self._ask(Do(_AMMETER))
+        return self._by_lamps(("i_load", "i_load_low"), Place("i_load", "A", "the ammeter in the unit's place", meter))
 
     def _drops(self, meter: MeterAccuracy) -> list[Calibrated]:
         """The drop over a resistor, by lamps of the bank."""
-        self.ask(Do(_RESISTOR))
-        self.ask(SetSupply(self._nominal_v, self._nominal_v))
-        place = Place("v_drop", "V", "the ends of the resistor, on the meter's lowest range that holds 1 V")
-        return self._by_lamps(("v_drop",), place, meter)
+        self._ask(FitResistor(RESISTOR_OHM))
+        most_v = 1.1 * RESISTOR_OHM * self._plan.amps
+        return self._by_lamps(("v_drop",), Place("v_drop", "V", f"the ends of the resistor, on a range that holds {most_v:.1f} V", meter))
 
-    def _by_lamps(self, names: Iterable[str], place: Place, meter: MeterAccuracy) -> list[Calibrated]:
+    def _by_lamps(self, names: Iterable[str], place: Place) -> list[Calibrated]:
+        self._set_for_lamps()
         channels = self._description.channels
-        number = self._range_for(self._nominal_v)
+        number = self._range_for(self._plan.nominal_v)
         points: dict[str, list[Point]] = {name: [] for name in names if name in channels}
         rest = self._read([number], False, ())[number]
         for name, some in points.items():
             some.append(Point(rest[name].mean, rest[name].u, 0.0, known=True))
-        for count in range(1, len(self._lamps) + 1):
-            by_range, should = self._read_both([number], place, self._lamps[:count])
+        for count in range(1, len(self._plan.lamps) + 1):
+            by_range, should = self._compared([number], place, tuple(points), self._plan.lamps[:count])
             for name, some in points.items():
-                reading, r = by_range[number][name], channels[name].range(number)
+                reading = by_range[number][name]
                 # What another channel adds was seen with the link.
                 mean = reading.mean - sum(s.part * by_range[number][s.other].mean for s in self.zeroed.channels[name].common)
-                if reading.mean < 0.95 * r.high:
+                if reading.mean < WITHIN * channels[name].range(number).high:
                     some.append(Point(mean, reading.u, should))
-        return [found for name, some in points.items() for found in self._result(name, number, some, meter)]
+        return [self._result(name, number, some, place.accuracy) for name, some in points.items()]
 
     def _clock(self, seconds: float) -> ClockCalibrated:
         """Against the host's clock for this long."""
@@ -266,45 +263,67 @@ class _Calibrator:
         board.listener = None
         return calibrate_clock(self._description, watch.estimate())
 
-    # --- small parts
+    # --- the supply
+
+    def _set_supply(self, volts: float) -> float:
+        """Have the supply set, and return what the board reads of it; asked again if that is something else.
+
+        It is looked at in the widest range, since a voltage beyond the range in use trips the board.
+        """
+        widest = self._ranges[-1].number
+        for left in reversed(range(_TRIES)):
+            self._ask(SetSupply(volts, volts, ()))
+            self._set_v = volts
+            seen_v = self._read([widest], True, ())[widest]["v_in"].mean
+            if abs(seen_v - volts) <= max(_FAR_PART * volts, _LEAST_FAR_V):
+                break
+            self._note(f"the supply was to be set to {volts:g} V, and the board reads {seen_v:.2f} V ({_again(left)})")
+        return seen_v
+
+    def _set_for_lamps(self) -> None:
+        """Have the supply set for the lamps. BoardFault if it would burn them, or not light them."""
+        problem = supply_problem(self._set_supply(self._plan.nominal_v), self._wanted.system_v)
+        if problem:
+            raise BoardFault(f"calibrating the board at {self._board.port.address}: {problem}")
 
     def _range_for(self, volts: float) -> int:
         """The lowest voltage range that holds these volts and some more."""
-        ranges = sorted(self._description.channels["v_in"].ranges, key=lambda r: r.high)
-        return next((r.number for r in ranges if 1.1 * volts <= r.high), ranges[-1].number)
+        return next((r.number for r in self._ranges if 1.1 * volts <= r.high), self._ranges[-1].number)
 
-    def _far(self, reading: float, should: float, r: Range, meter: MeterAccuracy, unit: str) -> bool:
-        """Whether board and meter can't both be right; said, so that it is put right."""
-        far = abs(reading - should) > _FAR * combine(r.u_at(should), meter.part * should, meter.rest)
-        if far:
-            both = f"the board reads {reading:.4g} {unit} there and the meter {should:.4g} {unit}"
-            self.note(f"{both}: look at its leads and range (asked again)")
-        return far
+    # --- readings
 
-    def _result(self, name: str, number: int, points: Sequence[Point], meter: MeterAccuracy) -> list[Calibrated]:
-        channel = self._description.channels[name]
-        used, beside = channel.range(number), self.zeroed.channels[name].range(number)
-        self.points[f"{name} {used.number}"] = tuple(points)
-        try:
-            return [calibrate(name, channel.unit, used, points, meter, beside=beside)]
-        except CalibrationError as error:
-            self.note(str(error))
-            at = max((abs(p.should) for p in points), default=0.0)
-            return [Calibrated(name, beside, beside, at, beside.u_at(at), math.inf, str(error))]
+    def _compared(
+        self, numbers: Sequence[int], place: Place, names: Sequence[str], lamps: Sequence[int]
+    ) -> tuple[dict[int, Mapping[str, TypeA]], float]:
+        """What the board reads in these voltage ranges and what the meter shows; asked again if both can't be right.
+
+        `names`: the board's channels at the place, of which that counts which knows it best.
+        """
+        for left in reversed(range(_TRIES)):
+            by_range, should = self._look(numbers, place, True, lamps)
+            readings = by_range[numbers[0]]
+            usable = [(name, self._description.channels[name].range(numbers[0])) for name in names]
+            within = [(name, r) for name, r in usable if readings[name].mean < WITHIN * r.high]
+            if not within:
+                break
+            name, r = min(within, key=lambda pair: pair[1].u_at(readings[pair[0]].mean))
+            shares = self._description.channels[name].common
+            u_common = combine(*(share.u * readings[share.other].mean for share in shares))
+            meter = place.accuracy
+            if abs(readings[name].mean - should) <= _FAR * combine(r.u_at(should), u_common, meter.part * should, meter.rest):
+                break
+            both = f"the board reads {readings[name].mean:.4g} {place.unit} there and the meter {should:.4g} {place.unit}"
+            self._note(f"{both}: look at its leads and range ({_again(left)})")
+        return by_range, should
 
     def _read(self, numbers: Sequence[int], master: bool, lamps: Sequence[int]) -> dict[int, Mapping[str, TypeA]]:
         """What the board reads in these voltage ranges."""
         return self._look(numbers, None, master, lamps)[0]
 
-    def _read_both(
-        self, numbers: Sequence[int], place: Place, lamps: Sequence[int] = ()
-    ) -> tuple[dict[int, Mapping[str, TypeA]], float]:
-        """What the board reads with the supply on, and what the meter shows meanwhile."""
-        return self._look(numbers, place, True, lamps)
-
     def _look(
         self, numbers: Sequence[int], place: Place | None, master: bool, lamps: Sequence[int]
     ) -> tuple[dict[int, Mapping[str, TypeA]], float]:
+        """What the board reads in these voltage ranges with the switches so, and what the meter shows meanwhile; 0 without a place."""
         board = self._board
         found: dict[int, Mapping[str, TypeA]] = {}
         should = 0.0
@@ -332,36 +351,55 @@ class _Calibrator:
             board.listener = None
         return found, should
 
+    def _result(self, name: str, number: int, points: Sequence[Point], meter: MeterAccuracy) -> Calibrated:
+        channel = self._description.channels[name]
+        used, beside = channel.range(number), self.zeroed.channels[name].range(number)
+        self.points[f"{name} {used.number}"] = tuple(points)
+        try:
+            return calibrate(name, channel.unit, used, points, meter, beside=beside)
+        except CalibrationError as error:
+            at = max((abs(p.should) for p in points), default=0.0)
+            return Calibrated(name, beside, beside, at, beside.u_at(at), math.inf, str(error))
+
+
+def _again(left: int) -> str:
+    """What becomes of a reading or setting that seems wrong, with so many tries left."""
+    return "asked again" if left else "taken as it is"
+
 
 def calibrate_board(
     port: Port, wanted: Wanted, hands: MeterReader | None, date: int, *, progress: Progress = lambda event: None
 ) -> Calibration:
     """Compare the board behind `port` with meters and the host's clock.
 
-    Nothing is changed on the board yet: `put_in_force` does that. `hands` is None only for a simulated board, which has its own.
-    `date` as a number such as 20261125. BoardFault or PortError if the board fails; everything is open afterwards.
+    Nothing is stored in the board: `store_calibration` does that. `hands` is None only for a simulated board, which has its own. `date` as
+    a number such as 20261125. BoardFault or PortError if the board fails, Cancelled if somebody has had enough, SetupError for what this
+    bench can't do. Everything is open afterwards, and the board reads by the scales that it had, or the error says which it has.
     """
+    doing = f"calibrating the board at {port.address}"
     with conversation(port) as board:
         before = board.open()
         board.need_channels(before)
         identity = board.identity()
-        unit = board.simulated_unit()
-        board.command("*CLS")
-        if unit is not None:
-            hands = SimulatedHands(board, unit, wanted.meters)
-        if hands is None:
-            raise BoardFault(f"calibrating the board at {port.address}: nobody was named to read the meter")
-        try:
-            # What an earlier calibration promises must not stand in the way of a later one: what is built in has to be beaten.
-            board.command("CAL:CLE")
-            work = _Calibrator(board, board.open(), hands, wanted, progress)
-            if "TIME" in before.limits:
-                board.set_number("OUTP:PROT:TIME", min(_LONGEST_ON_S, before.limits["TIME"].high))
-            channels, clock = work.perform()
-            work.ask(FitUnit(unit or ""))
-        finally:
-            if not board.make_safe():
-                for line in lines_of(before):
-                    board.command(line)
+        with hands_at(board, hands, "calibrating") as present:
+            if wanted.pilot and isinstance(present, SimulatedHands):
+                raise SetupError(f"{doing}: a simulated bench has no lead from its pilot terminal to the output; leave out --pilot")
+            try:
+                # What an earlier calibration promises must not stand in the way of a later one: what is built in has to be beaten.
+                board.command("CAL:CLE")
+                built_in = board.open()
+                plan = plan_for(built_in, wanted)
+                progress(Planned(tuple(plan_lines(plan, built_in, wanted))))
+                if "TIME" in before.limits:
+                    board.set_number("OUTP:PROT:TIME", min(_LONGEST_ON_S, before.limits["TIME"].high))
+                work = _Calibrator(board, built_in, present, wanted, plan, progress)
+                channels, clock = work.perform()
+            except BaseException as error:
+                now_has = restore_scales(board, before) if before.calibrated else ""
+                if now_has:
+                    raise also_saying(error, now_has, doing) from error
+                raise
+        if before.calibrated and (now_has := restore_scales(board, before)):
+            work.notes.append(now_has)
     lines = ("CAL:CLE", *best_lines(work.zeroed, channels, clock, date))
     return Calibration(identity, date, wanted, work.points, tuple(channels), clock, tuple(work.notes), lines)

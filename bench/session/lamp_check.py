@@ -10,6 +10,9 @@ from bench.lamps import allowed_current_a
 from bench.samples import accuracies
 from bench.uncertainty import TypeA, combine
 
+SUPPLY_PARTS = (0.8, 1.4)
+"""A supply between these parts of the system's volts suits its lamps: from a flat battery to a charging one (14.4 V) and a sixth more
+(common practice, no source)."""
 _K = 3.0  # a reading further off than this many standard uncertainties is wrong
 
 
@@ -32,6 +35,15 @@ class LampTakes:
         return (
             f"takes {self.amps:.3f} A at {self.volts:.2f} V, a {self.watts:g} W lamp takes {self.least_a:.3f} to {self.most_a:.3f} A"
         )
+
+
+def supply_problem(supply_v: float, system_v: float) -> str:
+    """What keeps lamps of this system from being lit at this supply voltage; empty if it suits them."""
+    least_v, most_v = (part * system_v for part in SUPPLY_PARTS)
+    if least_v <= supply_v <= most_v:
+        return ""
+    shown = f"{supply_v:.2f} V at the unit's input, lamps of a {system_v:g} V system need {least_v:.1f} to {most_v:.1f} V"
+    return f"{shown}; set the supply, or name the system with --system"
 
 
 def lamp_takes(

@@ -1,13 +1,15 @@
-"""What hands must do at a bench, and whose hands do it: a person's, or at a simulated board the SIMulation: words'."""
+"""Manual actions at a bench, performed by a person or, at a simulated board, by its SIMulation: words."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import contextlib
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Protocol, TypeAlias
+from typing import Protocol, TypeAlias, TypeVar
 
 from bench.calibration import MeterAccuracy
-from bench.session.board import BoardClient, Expect
+from bench.ports import PortError
+from bench.session.board import BoardClient, BoardFault, Expect
 from bench.wire import format_channels, format_number
 from bench.wire.answers import NAME, NUMBER
 
@@ -22,6 +24,13 @@ class FitUnit:
     """Put the unit in its place."""
 
     unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class FitResistor:
+    """Put a resistor in the unit's place, the sense leads on its ends."""
+
+    ohm: float
 
 
 _WAIT_S = 0.1
@@ -67,14 +76,16 @@ class Do:
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where a meter is to be read: the board's channel there, its unit, and where that is for people."""
+    """Where a meter is to be read: the board's channel there, its unit, where that is for people, and how good the meter is on the range
+    used there."""
 
     channel: str
     unit: str
     text: str
+    accuracy: MeterAccuracy
 
 
-Action: TypeAlias = FitLink | FitUnit | SetSupply | Cool | Do
+Action: TypeAlias = FitLink | FitUnit | FitResistor | SetSupply | Cool | Do
 Meanwhile: TypeAlias = Callable[[], Mapping[str, float]]
 """What to call at least five times a second while somebody is waited for: it keeps the board's attention for 0.1 s, and raises what
 becomes of it, and of the test. While a supply is set, it gives the readings of the channels, the supply without load at `v_in`; else
@@ -99,25 +110,28 @@ class MeterReader(Operator, Protocol):
 
 
 class SimulatedHands:
-    """Hands of a simulated board: they know the unit that was in the socket when the session began, and hold a meter of this accuracy
-    (by unit).
-    """
+    """Hands of a simulated board: they know the unit that was in the socket when the session began, and how the supply was set then."""
 
-    def __init__(self, board: BoardClient, unit: str, meters: Mapping[str, MeterAccuracy] | None = None) -> None:
+    def __init__(self, board: BoardClient, unit: str) -> None:
         self._board = board
         self._unit = unit
         self._is_away = False
-        self._meters = meters or {}
+        self._supply_v: float | None = None
 
     def do(self, action: Action, meanwhile: Meanwhile) -> bool:
         match action:
             case FitLink():
                 self._is_away = True
                 self._board.command("SIM:UNIT LINK", Expect("SIM:UNIT?", NAME, "LINK"))
+            case FitResistor(ohm=ohm):
+                self._is_away = True
+                self._board.command(f"SIM:RES {format_number(ohm)}", Expect("SIM:UNIT?", NAME, "RESISTOR"))
             case FitUnit():
                 self._board.command(f"SIM:UNIT {self._unit}", Expect("SIM:UNIT?", NAME, self._unit))
                 self._is_away = False
             case SetSupply(volts=volts, loads=loads):
+                if self._supply_v is None:
+                    self._supply_v = self._board.query("SIM:SUPP?", NUMBER)
                 on = "" if loads is None else f",{format_channels(loads)}"
                 self._board.command(f"SIM:SUPP {format_number(volts)}{on}", Expect("SIM:SUPP?", NUMBER, volts))
             case Cool(seconds=seconds):
@@ -131,15 +145,48 @@ class SimulatedHands:
         if self._is_away:
             self.do(FitUnit(self._unit), attending(self._board))
 
+    def put_back_supply(self) -> None:
+        """Set the supply again to what it was before it was first set here."""
+        if self._supply_v is not None:
+            self._board.set_number("SIM:SUPP", self._supply_v)
+            self._supply_v = None
+
     def turn_supply(self, by_v: float) -> None:
         """As if somebody had turned the supply's knob."""
         now_v = self._board.query("SIM:SUPP?", NUMBER)
         self._board.set_number("SIM:SUPP", round(min(max(now_v + by_v, 0.0), _MOST_V), 3))
 
     def read_meter(self, place: Place, meanwhile: Meanwhile) -> float:
-        meter = self._meters[place.unit]
-        accuracy = f"{format_number(meter.part)},{format_number(meter.rest)}"
+        accuracy = f"{format_number(place.accuracy.part)},{format_number(place.accuracy.rest)}"
         return self._board.query(f"SIM:MET? {place.channel},{accuracy}", NUMBER)
+
+
+SomeOperator = TypeVar("SomeOperator", bound=Operator)
+
+
+@contextlib.contextmanager
+def hands_at(board: BoardClient, operator: SomeOperator | None, doing: str) -> Iterator[SomeOperator | SimulatedHands]:
+    """Whoever does what hands must do while the bench is tended: at a simulated board its own words, at any other `operator`.
+
+    However that ends, a simulated bench is left as it was found: all open first, then its unit in the socket, its supply as it was set.
+    BoardFault, which begins with `doing`, if there is nobody.
+    """
+    unit = board.simulated_unit()
+    board.command("*CLS")
+    if unit is None:
+        if operator is None:
+            raise BoardFault(f"{doing} the board at {board.port.address}: nobody was named to do what hands must do at the bench")
+        yield operator
+        return
+    hands = SimulatedHands(board, unit)
+    try:
+        yield hands
+    finally:
+        # A board that does not answer any more can be told nothing; what broke off the work says so.
+        if not board.make_safe():
+            with contextlib.suppress(PortError, BoardFault):
+                hands.put_back()
+                hands.put_back_supply()
 
 
 def attending(board: BoardClient) -> Meanwhile:

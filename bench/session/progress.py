@@ -105,5 +105,12 @@ class Noted:
     text: str
 
 
-Event: TypeAlias = StepBegan | Asked | Waiting | Live | Traced | SoFar | Decided | Damage | Noted
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """What will be asked for, a sentence for each step, before anything is done."""
+
+    lines: tuple[str, ...]
+
+
+Event: TypeAlias = StepBegan | Asked | Waiting | Live | Traced | SoFar | Decided | Damage | Noted | Planned
 Progress: TypeAlias = Callable[[Event], None]

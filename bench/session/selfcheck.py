@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+import contextlib
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -11,8 +12,8 @@ from bench.ports import Port
 from bench.samples import accuracies
 from bench.session.board import BoardClient
 from bench.session.conversation import conversation
-from bench.session.lamp_check import lamp_takes
-from bench.session.operator import FitLink, FitUnit, Operator, SimulatedHands, attending
+from bench.session.lamp_check import lamp_takes, supply_problem
+from bench.session.operator import FitLink, FitUnit, Operator, attending, hands_at
 from bench.session.watch import Watch, look
 from bench.uncertainty import TypeA, combine
 from bench.zero import KNOWN_ZERO, LinkReadings, ZeroError, converter_seen, converter_stated, zeroed
@@ -41,22 +42,34 @@ class Finding:
 
 
 def self_check(
-    port: Port, *, link: bool = False, lamps: bool = False, system_v: float = 12.0, operator: Operator | None = None
+    port: Port,
+    *,
+    link: bool = False,
+    lamps: bool = False,
+    system_v: float = 12.0,
+    operator: Operator | None = None,
+    found: Callable[[Finding], None] = lambda finding: None,
 ) -> tuple[Finding, ...]:
     """Check the board behind `port`. BoardFault or PortError if there is no talking to it; everything is open afterwards.
 
     `link`: zero it with the shorting link, which `operator` fits (a simulated board does it by itself). `lamps`: light each lamp of
-    the bank alone through the link. Lamps of another system voltage than `system_v` burn out: the caller must have asked.
+    the bank alone through the link. No lamp is lit while the supply is not that of `system_v`, the lamps' own. `found`: told each finding
+    as it comes, so that none is lost if the check is broken off.
     """
-    with conversation(port) as board:
-        return tuple(_findings(board, link, lamps, system_v, operator))
+    findings = []
+    with conversation(port) as board, contextlib.closing(_findings(board, link, lamps, system_v, operator)) as coming:
+        for finding in coming:
+            findings.append(finding)
+            found(finding)
+    return tuple(findings)
 
 
-def _findings(board: BoardClient, link: bool, lamps: bool, system_v: float, operator: Operator | None) -> Iterator[Finding]:
+def _findings(board: BoardClient, link: bool, lamps: bool, system_v: float, operator: Operator | None) -> Generator[Finding]:
     description = board.open()
     yield Finding("identity", State.GOOD, board.identity())
     has = f"{len(description.channels)} channels, {len(description.loads)} loads"
-    yield Finding("description", State.GOOD, f"{has}, its check fits")
+    calibrated = f"calibrated with a meter, {description.calibrated}" if description.calibrated else "built-in scales"
+    yield Finding("description", State.GOOD, f"{has}, {calibrated}; its check fits")
     wrong = board.self_test()
     yield Finding("self-test", State.BAD if wrong else State.GOOD, wrong or "the board finds nothing wrong")
     watch = Watch(description)
@@ -66,24 +79,23 @@ def _findings(board: BoardClient, link: bool, lamps: bool, system_v: float, oper
     board.attend(_LOOK_S)
     yield from _standards(description, watch.readings())
     yield from _at_rest(description, watch.readings())
-    yield from _supply(board, watch, system_v)
+    supply_v = _supply_v(board, watch)
+    yield _supply(supply_v, system_v)
     board.stop_sampling()
-    if link or lamps:
-        unit = board.simulated_unit()
-        board.command("*CLS")
-        hands = SimulatedHands(board, unit) if unit is not None else operator
-        if hands is None:
-            yield Finding("lamps" if lamps else "link", State.NOT_DONE, "nobody was named to fit the shorting link")
-        else:
-            hands.do(FitLink(), attending(board))
-            board.start_sampling()
-            if link:
-                yield from _link(board, description, watch)
-            if lamps:
-                yield from _lamps(board, description, watch, system_v)
-            board.stop_sampling()
-            hands.do(FitUnit(unit or ""), attending(board))
-    board.listener = None
+    if not (link or lamps):
+        return
+    if supply_v is not None and (problem := supply_problem(supply_v, system_v)):
+        yield Finding("lamps" if lamps else "link", State.NOT_DONE, f"no lamp was lit: {problem}")
+        return
+    with hands_at(board, operator, "checking") as hands:
+        hands.do(FitLink(), attending(board))
+        board.start_sampling()
+        if link:
+            yield from _link(board, description, watch)
+        if lamps:
+            yield from _lamps(board, description, watch, system_v)
+        board.stop_sampling()
+        hands.do(FitUnit(""), attending(board))
 
 
 def _standards(description: BoardDescription, readings: Mapping[str, TypeA]) -> Iterator[Finding]:
@@ -113,14 +125,18 @@ def _at_rest(description: BoardDescription, readings: Mapping[str, TypeA]) -> It
         yield Finding(f"{name} at rest", State.BAD if off or (channel.curve is None and seen.s > allowed) else State.GOOD, text)
 
 
-def _supply(board: BoardClient, watch: Watch, system_v: float) -> Iterator[Finding]:
+def _supply_v(board: BoardClient, watch: Watch) -> float | None:
+    """V at the unit's input with the supply on; None where the board does not read it."""
     seen = _look(board, watch, True, ()).get("v_in")
-    if seen is None:
-        yield Finding("supply", State.NOT_DONE, "the board has no channel v_in")
-        return
-    there = 0.8 * system_v <= seen.mean <= 1.4 * system_v
-    text = f"{seen.mean:.2f} V at the unit's input, in a {system_v:g} V system"
-    yield Finding("supply", State.GOOD if there else State.BAD, text)
+    return None if seen is None else seen.mean
+
+
+def _supply(supply_v: float | None, system_v: float) -> Finding:
+    if supply_v is None:
+        return Finding("supply", State.NOT_DONE, "the board has no channel v_in")
+    problem = supply_problem(supply_v, system_v)
+    text = problem or f"{supply_v:.2f} V at the unit's input, in a {system_v:g} V system"
+    return Finding("supply", State.BAD if problem else State.GOOD, text)
 
 
 def _look(board: BoardClient, watch: Watch, master: bool, loads: Sequence[int]) -> Mapping[str, TypeA]:

@@ -7,17 +7,19 @@ little as can be on the supply. Readings are the board's own, with nothing zeroe
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from bench.description import BoardDescription
 from bench.lamps import CURRENT_EXPONENT
+from bench.outcome import Outcome
 from bench.ports import Port
 from bench.procedure import Procedure
 from bench.samples import Accuracy, accuracies
 from bench.session.board import BoardClient, BoardFault
 from bench.session.conduct import run_test
-from bench.session.conversation import conversation
-from bench.session.operator import FitLink, FitUnit, Operator, SimulatedHands, attending
+from bench.session.conversation import Cancelled, conversation
+from bench.session.lamp_check import supply_problem
+from bench.session.operator import FitLink, FitUnit, Operator, attending, hands_at
 from bench.session.progress import Asked, Progress
 from bench.session.setup import Setup, range_reach_v
 from bench.session.watch import Watch, look
@@ -37,44 +39,49 @@ TITLES: Mapping[str, str] = {
     "on_ratio": "on-time of the kept unit",
     "drop_v": "drop of the kept unit",
     "steady_a": "current with the kept unit",
-    "clock_error": "board's clock beside this computer's",
+    "clock_error": "board's clock, slow by",
 }
 _SETTLE_S = 0.3
 _LAMP_SETTLE_S = 2.0
 _LOOK_S = 2.0
 _LAMPS = 2
-_LEAST_V = 3.0
+
+
+@dataclass(frozen=True)
+class StandardReading:
+    """A kept standard as it was measured: values by quantity, the board's serial number, and the day of its calibration (20261125; 0 for
+    none)."""
+
+    board: str
+    calibrated: int
+    values: Mapping[str, Estimate]
 
 
 def measure_link(
     port: Port, setup: Setup, operator: Operator | None, progress: Progress = lambda event: None
-) -> tuple[BoardDescription, dict[str, Estimate]]:
+) -> StandardReading:
     """The board's readings with the link fitted and two lamps of the bank. BoardFault or PortError if that can't be done."""
     with conversation(port) as board:
         description = board.open()
-        unit = board.simulated_unit()
-        board.command("*CLS")
-        hands = SimulatedHands(board, unit) if unit is not None else operator
-        if hands is None:
-            raise BoardFault(f"measuring a standard on the board at {port.address}: nobody was named to fit the shorting link")
-        progress(Asked(FitLink()))
-        hands.do(FitLink(), attending(board))
-        lamps = [n for n, load in sorted(description.loads.items()) if load.kind == "LAMP"][:_LAMPS]
-        number = board.select_range(round(range_reach_v(setup, [setup.nominal_v]), 2))
-        watch = Watch(description)
-        board.listener = watch
-        board.start_sampling()
-        rest = _look(board, watch, False, [])
-        off = _look(board, watch, True, [])
-        on = _look(board, watch, True, lamps)
-        board.stop_sampling()
-        board.listener = None
-        progress(Asked(FitUnit("")))
-        hands.do(FitUnit(unit or ""), attending(board))
-    volts = off["v_in"].mean if "v_in" in off else _LEAST_V
-    if volts < _LEAST_V:
-        raise BoardFault(f"measuring a standard on the board at {port.address}: {volts:.2f} V at the input; switch the supply on")
-    return description, link_quantities(description, number, setup.nominal_v, rest, off, on)
+        with hands_at(board, operator, "measuring a standard on") as hands:
+            progress(Asked(FitLink()))
+            hands.do(FitLink(), attending(board))
+            lamps = [n for n, load in sorted(description.loads.items()) if load.kind == "LAMP"][:_LAMPS]
+            number = board.select_range(round(range_reach_v(setup, [setup.nominal_v]), 2))
+            watch = Watch(description)
+            board.listener = watch
+            board.start_sampling()
+            rest = _look(board, watch, False, [])
+            off = _look(board, watch, True, [])
+            if problem := supply_problem(off["v_in"].mean, setup.system_v) if "v_in" in off else "":
+                raise BoardFault(f"measuring a standard on the board at {port.address}: {problem}")
+            on = _look(board, watch, True, lamps)
+            board.stop_sampling()
+            board.listener = None
+            progress(Asked(FitUnit("")))
+            hands.do(FitUnit(""), attending(board))
+    values = link_quantities(description, number, setup.nominal_v, rest, off, on)
+    return StandardReading(description.serial, description.calibrated, values)
 
 
 def _look(board: BoardClient, watch: Watch, master: bool, lamps: list[int]) -> Mapping[str, TypeA]:
@@ -141,12 +148,16 @@ def _ratio(a: Estimate, b: Estimate) -> Estimate:
 
 def measure_unit(
     port: Port, procedure: Procedure, setup: Setup, operator: Operator | None, when: str, software: str, progress: Progress
-) -> dict[str, Estimate]:
-    """What a kept unit does today. BoardFault if the test was not finished or the unit did not flash."""
+) -> StandardReading:
+    """What a kept unit does today. BoardFault if the bench was at fault or the unit did not flash, Cancelled if it was broken off."""
     record = run_test(port, procedure, setup, operator=operator, progress=progress, when=when, software=software)
     values = record.measured.values
     found = {name: value for name in UNIT_QUANTITIES if isinstance(value := values.get(name), Estimate)}
-    if record.interrupted is not None or "rate_per_min" not in found:
-        why = record.interrupted or "it does not flash as a kept unit must"
-        raise BoardFault(f"measuring the kept unit {setup.unit}: {why}")
-    return found
+    doing = f"measuring the kept unit {setup.unit}"
+    if record.outcome is Outcome.BENCH_FAULT:
+        raise BoardFault(f"{doing}: {record.reason}")
+    if record.interrupted is not None:
+        raise Cancelled(f"{doing}: {record.interrupted}; nothing of it is kept")
+    if record.board is None or "rate_per_min" not in found:
+        raise BoardFault(f"{doing}: it does not flash as a kept unit must")
+    return StandardReading(record.board.serial, int((record.board.calibrated or "0").replace("-", "")), found)

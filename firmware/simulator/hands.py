@@ -2,27 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
-from bench.calibration import MeterAccuracy
-from bench.session.operator import Action, Cool, Do, FitLink, FitUnit, Meanwhile, Place, SetSupply
+from bench.session.operator import Action, Cool, Do, FitLink, FitResistor, FitUnit, Meanwhile, Place, SetSupply
+from bench.simboard.units import resistor
 from bench.simboard.world import InSocket
 from firmware.simulator.board import AvrBoard
 
 
 class Hands:
-    """An operator who works on the simulated world itself; the unit is the one that was in the socket at first. `meters` by unit."""
+    """An operator who works on the simulated world itself; the unit is the one that was in the socket at first."""
 
-    def __init__(self, board: AvrBoard, unit: InSocket, meters: Mapping[str, MeterAccuracy] | None = None) -> None:
+    def __init__(self, board: AvrBoard, unit: InSocket) -> None:
         self._board = board
         self._unit = unit
-        self.meters = dict(meters or {})
 
     def do(self, action: Action, meanwhile: Meanwhile) -> bool:
         world = self._board.world
         match action:
             case FitLink():
                 world.set_unit("LINK")
+            case FitResistor(ohm=ohm):
+                world.set_unit(resistor(ohm))
             case FitUnit():
                 world.set_unit(self._unit)
             case SetSupply(volts=volts, loads=loads):
@@ -34,5 +33,4 @@ class Hands:
         return True
 
     def read_meter(self, place: Place, meanwhile: Meanwhile) -> float:
-        meter = self.meters[place.unit]
-        return self._board.metered(place.channel, meter.part, meter.rest)
+        return self._board.metered(place.channel, place.accuracy.part, place.accuracy.rest)
