@@ -60,21 +60,12 @@ class Claims:
 def parse_claims(content: Mapping[str, Any], origin: str) -> Claims:
     """The claims from the parsed TOML of one file, TableError in one line otherwise; `origin` names the file for people."""
     top = top_table(content, origin, FORMAT)
-    volts = top.number("system_v")
-    if volts is not None and volts not in SYSTEMS_V:
-        raise top.error("system_v", f"got {volts:g}; it must be one of {', '.join(map(str, SYSTEMS_V))}")
-    rated = top.numbers("rated") if "rated" in top else None
-    if rated is not None and (not rated or not all(0.0 < w <= 100.0 for w in rated)):
-        raise top.error("rated", f"got {list(rated)}; it must be the watts of each lamp, such as [21, 21]")
-    terminals = top.whole("terminals", 2) if "terminals" in top else None
-    if terminals is not None and terminals > 4:
-        raise top.error("terminals", f"got {terminals}; it must be 2, 3 or 4")
     claims = Claims(
         part=top.text("part", ""),
-        system_v=volts,
-        rated=rated,
+        system_v=top.number("system_v"),
+        rated=top.numbers("rated") if "rated" in top else None,
         load=_word(top, "load", ("fixed", "variable")),  # type: ignore[arg-type]
-        terminals=terminals,
+        terminals=top.whole("terminals", 2) if "terminals" in top else None,
         pilot=_word(top, "pilot", PILOTS),  # type: ignore[arg-type]
         pilot_lamp_out=_word(top, "pilot_lamp_out", ("in step", "dead")),  # type: ignore[arg-type]
         outage=_yes(top, "outage"),
@@ -82,10 +73,23 @@ def parse_claims(content: Mapping[str, Any], origin: str) -> Claims:
         trailer=_yes(top, "trailer"),
     )
     top.done()
-    wrong = contradiction_in(claims)
-    if wrong:
+    if wrong := impossible_in(claims):
+        key, _, what = wrong.partition(": ")
+        raise top.error(key, what)
+    if wrong := contradiction_in(claims):
         raise top.error("pilot", wrong)
     return claims
+
+
+def impossible_in(claims: Claims) -> str:
+    """The name of a claim whose number no unit can have, what came and what is allowed; empty if there is none."""
+    if claims.system_v is not None and claims.system_v not in SYSTEMS_V:
+        return f"system_v: got {claims.system_v:g}; it must be one of {', '.join(map(str, SYSTEMS_V))}"
+    if claims.rated is not None and (not claims.rated or not all(0.0 < w <= 100.0 for w in claims.rated)):
+        return f"rated: got {list(claims.rated)}; it must be the watts of each lamp, such as [21, 21]"
+    if claims.terminals not in (None, 2, 3, 4):
+        return f"terminals: got {claims.terminals}; it must be 2, 3 or 4"
+    return ""
 
 
 def contradiction_in(claims: Claims) -> str:
@@ -130,8 +134,12 @@ def _yes(table: Table, key: str) -> bool | None:
     return table.flag(key) if key in table else None
 
 
-def claims_set(claims: Claims, averaging: Averaging) -> LimitSet | None:
-    """The limit set of the functions that these claims ask for; None if they ask for none. `averaging`: as the other sets do it."""
+def facts_asked(claims: Claims) -> Mapping[str, tuple[str, ...]]:
+    """The words that these claims allow of each fact they ask for."""
+    return {limit.fact: limit.allowed for limit in _asked(claims) if isinstance(limit, FactLimit)}
+
+
+def _asked(claims: Claims) -> list[Limit | FactLimit]:
     said = Source("own", f"what part {claims.part} is said to be" if claims.part else "what the unit is said to be")
     asked: list[Limit | FactLimit] = []
     if claims.pilot in ("in step", "antiphase"):
@@ -151,6 +159,12 @@ def claims_set(claims: Claims, averaging: Averaging) -> LimitSet | None:
         asked.append(Limit("trailer_rate_per_min", *RATE_PER_MIN, "1/min", R48))
     if claims.led:
         asked.append(Limit("dark_a", None, LED_DARK_A, "mA", said))
+    return asked
+
+
+def claims_set(claims: Claims, averaging: Averaging) -> LimitSet | None:
+    """The limit set of the functions that these claims ask for; None if they ask for none. `averaging`: as the other sets do it."""
+    asked = _asked(claims)
     if not asked:
         return None
     return LimitSet(

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator, Sequence
 from itertools import pairwise
 from math import isclose
 
+from bench import claims
 from bench.limits import AllOf, AnyOf, FactLimit, Limit, Requirement, weakest_basis
 from bench.measure import QUANTITIES, Measured
 from bench.outcome import OPENINGS, Outcome
@@ -41,6 +42,7 @@ _SAME_INSTANT_S = 1e-6
 _COUNTS = frozenset({"missed", "stuck", "dropouts"})
 _NEVER_NEGATIVE = frozenset({"s", "1/min"})
 _MOST_V = 1.4 * 24.0  # what a 24 V system may be set up with
+_LARGEST = 1e9  # of a value or a part of its uncertainty, in SI units: what no bench reads
 _DEMOTED = {Conformity.PASS: Conformity.CONDITIONAL_PASS, Conformity.FAIL: Conformity.CONDITIONAL_FAIL}
 
 
@@ -196,10 +198,28 @@ def _wrong_parts(verdict: Verdict, parts: Sequence[Requirement]) -> Iterator[str
             yield f"a probability of {verdict.limit.title} is {probability!r}"
 
 
+def claims_agree(record: TestRecord) -> Iterator[str]:
+    """What the unit is said to be does not contradict itself, the system of the test, or the facts that were asked of it."""
+    said = record.claims
+    if wrong := claims.contradiction_in(said) or claims.impossible_in(said):
+        yield f"what the unit is said to be: {wrong}"
+    if said.system_v not in (None, record.system_v):
+        yield f"the unit is said to be for {said.system_v:g} V, and was tested as one for {record.system_v:g} V"
+    asked = dict(claims.facts_asked(said))
+    for verdict in record.verdicts:
+        limit = verdict.limit
+        if verdict.limit_set == claims.CLAIMS and isinstance(limit, FactLimit) and asked.get(limit.fact, limit.allowed) != limit.allowed:
+            wanted = " or ".join(map(repr, asked[limit.fact]))
+            yield f"{limit.title} was asked, but by what the unit is said to be {limit.fact} should be {wanted}"
+
+
 def values_are_possible(record: TestRecord) -> Iterator[str]:
-    """No count is negative, no time or rate below 0 by more than its uncertainty, and no supply at or below 0 V."""
+    """No value is beyond all measure, no count negative, no time or rate below 0 by more than its uncertainty, and no supply at or below
+    0 V."""
     for measured in (record.measured, *(step.measured for step in record.steps)):
         for name, found in measured.values.items():
+            if isinstance(found, Estimate) and not all(abs(x) <= _LARGEST for x in (found.value, *(part.u for part in found.budget))):
+                yield f"{QUANTITIES[name].title} of {found.value:g} {found.unit}, u = {found.u:.2g}"
             if isinstance(found, Estimate) and (
                 (name in _COUNTS and found.value < 0.0)
                 or (QUANTITIES[name].unit in _NEVER_NEGATIVE and found.value < 0.0 and found.value + found.expanded() < 0.0)
@@ -242,6 +262,7 @@ def runs_are_of_the_procedure(record: TestRecord) -> Iterator[str]:
 
 INVARIANTS: tuple[Callable[[TestRecord], Iterator[str]], ...] = (
     unknown_words,
+    claims_agree,
     runs_are_of_the_procedure,
     values_are_possible,
     counts_and_times_are_possible,

@@ -16,6 +16,7 @@ from bench.record import RECORD_FORMAT, TestRecord
 from bench.record_checks import contradiction_in
 from bench.record_older import concluded, in_format_4
 from bench.record_sum import KEY, sum_of
+from bench.record_words import unknown_words
 from bench.typed_json import decode, dumps, encode, loads, printable
 
 SCHEMA = "makebreak-record-4"
@@ -43,10 +44,11 @@ def from_json(text: str, origin: str = "record") -> TestRecord:
         if number == RECORD_FORMAT:
             _check_sum(content.pop(KEY, None), text)
         record: TestRecord = decode(TestRecord, content if number == RECORD_FORMAT else _in_format_4(content, number))
-        if number < RECORD_FORMAT:
+        unknown = next(unknown_words(record), "") if number < RECORD_FORMAT else ""
+        if number < RECORD_FORMAT and not unknown:
             # Files of earlier versions keep verdicts that their own outcome does not uphold.
             record = concluded(record) if number == 1 else replace(record, verdicts=upheld(record.verdicts, record.outcome))
-        if contradiction := contradiction_in(record):
+        if contradiction := unknown or contradiction_in(record):
             raise RecordError(f"it can't be right, and is not shown: {contradiction}")
     except json.JSONDecodeError as error:
         raise RecordError(f"{origin}: no record: it is no JSON ({error.msg} in line {error.lineno})") from None

@@ -6,15 +6,16 @@ both); its value ends at the same decimal place. A value beside a limit gets as 
 
 from __future__ import annotations
 
-from decimal import ROUND_HALF_EVEN, ROUND_UP, Decimal
+from decimal import ROUND_HALF_EVEN, ROUND_UP, Context, Decimal
 
 _MOST_DIGITS = 15
+_EVERY_DIGIT = Context(prec=700)  # of any double to the last place of any other: 28, as usual, are too few for 1e20 beside 1e-10
 
 
 def last_place(expanded: float) -> int:
     """Power of ten of the last digit shown for an expanded uncertainty (> 0): two significant digits after rounding up."""
     first = Decimal(_cleaned(expanded)).adjusted()
-    up = Decimal(_cleaned(expanded)).quantize(Decimal(1).scaleb(first - 1), ROUND_UP)
+    up = Decimal(_cleaned(expanded)).quantize(Decimal(1).scaleb(first - 1), ROUND_UP, _EVERY_DIGIT)
     return up.adjusted() - 1
 
 
@@ -23,7 +24,7 @@ def uncertainty_text(expanded: float, place: int | None = None) -> str:
     if expanded == 0.0:
         return "0"
     place = last_place(expanded) if place is None else place
-    return _fixed(Decimal(_cleaned(expanded)).quantize(Decimal(1).scaleb(place), ROUND_UP))
+    return _fixed(Decimal(_cleaned(expanded)).quantize(Decimal(1).scaleb(place), ROUND_UP, _EVERY_DIGIT))
 
 
 def rounded(value: float, expanded: float, place: int | None = None) -> str:
@@ -68,7 +69,7 @@ def _side(value: float, limit: float) -> int:
 
 
 def _rounded_at(value: float, place: int) -> str:
-    text = _fixed(Decimal(repr(float(value))).quantize(Decimal(1).scaleb(place), ROUND_HALF_EVEN))
+    text = _fixed(Decimal(repr(float(value))).quantize(Decimal(1).scaleb(place), ROUND_HALF_EVEN, _EVERY_DIGIT))
     return text.removeprefix("-") if not any(c in "123456789" for c in text) else text
 
 

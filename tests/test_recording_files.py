@@ -237,6 +237,9 @@ def test_rows_without_times_are_taken_at_the_stated_rate_or_at_the_given_one(tmp
     assert "no time column: rows taken at 500 a second" in stated.notes
     twice = judged(written(tmp_path, f"# sample rate: 0.5 kHz\n{rows}"), rate_hz=1000.0)
     assert value(twice, "rate_per_min") == pytest.approx(2.0 * value(judged(PLAIN), "rate_per_min"), rel=1e-9)
+    assert "no time column: rows taken at 1000 a second, as was asked; the file states 500" in twice.notes
+    same = judged(written(tmp_path, f"# sampling interval: 2 ms\n{rows}"), rate_hz=500.0)
+    assert "no time column: rows taken at 500 a second" in same.notes
 
 
 def test_a_file_that_tells_no_time_asks_for_a_rate(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -19,6 +19,7 @@ _SPELT = {"sec": "s", "second": "s", "seconds": "s", "volt": "V", "volts": "V", 
 _HEAD_LINES = 200
 _HEAD_BYTES = 1 << 18  # a header of 10,000 columns fits
 _LINE = 100  # characters of names in one note
+_SAME_RATE = 1e-3  # relative: an interval is written with few digits
 
 
 @dataclass(frozen=True)
@@ -216,7 +217,8 @@ def _time_column(where: str, column: Column, first_row: Sequence[str], decimal: 
 
 def _at_a_rate(head: _Head, number: int, rate_hz: float | None) -> TimeColumn:
     """The time of a file without times: by the rate that was given, or else the one that its head states."""
-    rate = stated_rate_hz(head.lines[: number - 1]) if rate_hz is None else rate_hz
+    stated = stated_rate_hz(head.lines[: number - 1])
+    rate = stated if rate_hz is None else rate_hz
     if rate is None:
         raise RecordingError(
             f"{head.name}: no header with a time column, and no rate of sampling stated before line {number}; wanted a column time_s, "
@@ -224,7 +226,8 @@ def _at_a_rate(head: _Head, number: int, rate_hz: float | None) -> TimeColumn:
         )
     if not 0.0 < rate < math.inf:
         raise RecordingError(f"{head.name}: a rate of {rate:g} Hz, wanted the rows a second")
-    return TimeColumn("rate", factor=1.0 / rate)
+    is_other = stated is not None and not math.isclose(stated, rate, rel_tol=_SAME_RATE)
+    return TimeColumn("rate", factor=1.0 / rate, stated_hz=stated if is_other else None)
 
 
 def _cut(names: Sequence[str]) -> str:
@@ -246,7 +249,8 @@ def column_notes(table: Table) -> Iterator[str]:
     if ignored:
         yield f"{len(ignored)} column{'s' if len(ignored) > 1 else ''} of the file not used: {_cut(ignored)}"
     if table.time.kind == "rate":
-        yield f"no time column: rows taken at {1.0 / table.time.factor:g} a second"
+        otherwise = "" if table.time.stated_hz is None else f", as was asked; the file states {table.time.stated_hz:g}"
+        yield f"no time column: rows taken at {1.0 / table.time.factor:g} a second{otherwise}"
     for channel in ("v_in", "v_out", "i_load"):
         if channel not in table.channels():
             yield f"{channel}: not in the file; what needs it is not measured"

@@ -48,13 +48,14 @@ class NotATime(Exception):
 class TimeColumn:
     """How a file tells time: `number` times `factor` gives s; `exact` the same, for times since 1970; `stamp`; or `rate` rows a second.
 
-    `place` is the column's, -1 without one.
+    `place` is the column's, -1 without one. `stated_hz`: another rate, which the file states and which was overruled.
     """
 
     kind: Literal["number", "exact", "stamp", "rate"]
     place: int = -1
     factor: float = 1.0
     title: str = "time"
+    stated_hz: float | None = None
 
 
 def is_stamp(cell: str) -> bool:

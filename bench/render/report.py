@@ -6,8 +6,9 @@ that nothing in it is taken for markup or obeyed by a terminal.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from io import StringIO
+from typing import TypeVar
 
 from rich.console import Console, Group, RenderableType
 from rich.padding import Padding
@@ -18,7 +19,7 @@ from bench.conditions import Kept
 from bench.limits import Source
 from bench.measure import QUANTITIES
 from bench.outcome import Outcome
-from bench.plain import one_line
+from bench.plain import one_line, shortened
 from bench.record import TestRecord
 from bench.render.cautions import NO_INSPECTION, SIMULATED
 from bench.render.made_on import made_on
@@ -29,6 +30,10 @@ from bench.rounding import uncertainty_text
 from bench.uncertainty import Estimate, Measurement
 from bench.verdict import Conformity
 
+T = TypeVar("T")
+MOST_ROWS = 300
+"""Rows of one part of the report: a record may hold 10 MB of them, and each takes a tenth of a millisecond or more."""
+_MOST_CHARACTERS = 4000
 STYLES = {
     Conformity.PASS: "bold green",
     Conformity.CONDITIONAL_PASS: "green",
@@ -84,8 +89,8 @@ def headline(record: TestRecord) -> RenderableType:
 
 def _head(record: TestRecord) -> RenderableType:
     facts = Table.grid(padding=(0, 2))
-    for name, value in _facts(record):
-        facts.add_row(Text(name, style="dim"), Text(one_line(value)))
+    for name, value in _first(list(_facts(record)), lambda more: ("", more)):
+        facts.add_row(Text(name, style="dim"), _text(value))
     return Group(headline(record), Text(), facts)
 
 
@@ -116,10 +121,10 @@ def _facts(record: TestRecord) -> Iterator[tuple[str, str]]:
 
 
 def _judged(record: TestRecord) -> RenderableType | None:
-    rows = judged_rows(record)
-    if not rows:
+    every = judged_rows(record)
+    if not every:
         return None
-    numbers = _numbered(rows)
+    numbers, rows = _numbered(every), every[:MOST_ROWS]
     table = _table(
         ("Judged", "left"), ("Value (95 %)", "right"), ("Limit", "left"), ("Verdict", "left"), ("Risk", "right"), ("Src", "right")
     )
@@ -137,6 +142,8 @@ def _judged(record: TestRecord) -> RenderableType | None:
             Text(row.risk),
             Text("" if row.source is None else f"[{numbers[row.source]}]"),
         )
+    if len(every) > len(rows):
+        table.add_row(Text(_more(len(every))))
     legend = (
         "Value with its 95 % interval. Risk: probability that the true value lies on the other side of the limit. Guard band: 1.645 "
         "standard uncertainties on either side of it, more with few flashes; within that a verdict is conditional."
@@ -185,7 +192,7 @@ def _runs(record: TestRecord) -> RenderableType | None:
     """Every run that was made, whether or not it was judged."""
     columns = ("Run", "left"), ("Load", "left"), ("V", "right"), ("Seen", "left"), ("Rate", "right"), ("Lit", "right"), ("Drop", "right")
     table = _table(*columns)
-    for step in record.steps:
+    for step in record.steps[:MOST_ROWS]:
         values = step.measured.values
         figures = (_figure(values, name) for name in ("rate_per_min", "on_ratio", "drop_v"))
         seen = behaviour_text(step.measured.facts.get("behaviour", "unknown"))
@@ -193,6 +200,8 @@ def _runs(record: TestRecord) -> RenderableType | None:
         volts = "" if step.supply_v is None else f"{step.supply_v:g}"
         texts = (one_line(step.name), one_line(step.load_text), volts, one_line(doing), *figures)
         table.add_row(*(Text(text) for text in texts))
+    if len(record.steps) > MOST_ROWS:
+        table.add_row(Text(_more(len(record.steps))))
     return Padding(table, (1, 0, 0, 0)) if table.row_count else None
 
 
@@ -216,10 +225,12 @@ def _budgets(record: TestRecord) -> RenderableType | None:
         if isinstance(found, Estimate):
             estimate = shown(name, found)
             table.add_row(Text(QUANTITIES[name].title, style="bold"), Text(value_text(estimate)))
-            for part in estimate.budget:
+            for part in estimate.budget[:MOST_ROWS]:
                 dof = "∞" if part.dof == float("inf") else f"{part.dof:.0f}"
                 u = f"{uncertainty_text(part.u)} {unit_text(estimate.unit)}".rstrip()
                 table.add_row(Text("  " + one_line(part.source)), Text(u), Text(part.kind), Text(dof))
+            if len(estimate.budget) > MOST_ROWS:
+                table.add_row(Text("  " + _more(len(estimate.budget))))
     return Padding(table, (1, 0, 0, 0)) if table.row_count else None
 
 
@@ -237,7 +248,20 @@ def _lines(lines: list[str], title: str, numbered: bool = False) -> RenderableTy
     if not lines:
         return None
     grid = Table.grid(padding=(0, 1))
-    for line in lines:
+    for line in _first(lines, lambda more: f"- {more}" if numbered else more):
         mark, rest = line.split(" ", 1) if numbered else ("-", line)
-        grid.add_row(Text(mark), Text(one_line(rest), overflow="fold"))
+        grid.add_row(Text(mark), _text(rest))
     return Group(Text(), Text(title, style="bold"), grid)
+
+
+def _first(rows: Sequence[T], as_row: Callable[[str], T]) -> Sequence[T]:
+    """The first MOST_ROWS rows, and one that says how many more there are; all rows where they are no more."""
+    return rows if len(rows) <= MOST_ROWS else (*rows[:MOST_ROWS], as_row(_more(len(rows))))
+
+
+def _more(count: int) -> str:
+    return f"and {count - MOST_ROWS} more, which the record has"
+
+
+def _text(text: str) -> Text:
+    return Text(one_line(shortened(text, _MOST_CHARACTERS)), overflow="fold")

@@ -36,16 +36,18 @@ def judge_files(
 
     A recording is judged as `setup` says. A capture says itself how it was made, and what was claimed of the unit; `otherwise` makes of
     these claims what is asked otherwise. Only one of the first format is judged by `setup` and the name of a `procedure`. The other options
-    are for recordings, and a capture is refused with them.
+    are for recordings, and a capture is refused with them; so is a recording with what only a capture can have.
     """
     sound = next((Path(path) for path in paths if is_sound(path)), None)
     if sound is not None:
         if len(paths) > 1 or names or instrument is not UNSTATED or window_s != EVERYTHING or rate_hz is not None:
             said = "judge it alone, without new names, an instrument, a window or a rate"
             raise RecordingError(f"recording {sound.name}: it is a sound recording; {said}")
+        _refuse_of_boards(sound, otherwise(Claims()), fitted, is_sound=True)
         return judge_sound(sound, setup(), when=when, software=software)
     capture = next((Path(path) for path in paths if is_capture(path)), None)
     if capture is None:
+        _refuse_of_boards(Path(paths[0]) if paths else Path(), otherwise(Claims()), fitted)
         return judge_recording(
             paths, setup(), names=names, instrument=instrument, window_s=window_s, rate_hz=rate_hz, when=when, software=software
         )
@@ -59,3 +61,20 @@ def judge_files(
         return judge_capture(capture, setup(), files.procedure(procedure), when=when, software=software)
     again = setup_again(note, capture.name, otherwise(note.setup.claims))
     return judge_capture(capture, again, note.procedure, when=when, software=software)
+
+
+def _refuse_of_boards(path: Path, asked: Otherwise, fitted: tuple[float, ...] | None, is_sound: bool = False) -> None:
+    """RecordingError for what says nothing of a recording made elsewhere, and would be passed over."""
+    wrong = ""
+    if asked.procedure is not None:
+        wrong = f"no board made it by a procedure; leave {asked.procedure.name} out"
+    elif fitted is not None and (asked.lamps is not None or asked.bank is not None):
+        wrong = "fitted lamps say what was connected; leave bank and loads by number out"
+    elif asked.lamps is not None and asked.bank is None:
+        wrong = "loads by number are places of a bank; name the bank too, or the watts of the lamps that were fitted"
+    elif asked.bank is not None and asked.lamps is None and asked.rated_w is None and (asked.claims is None or asked.claims.rated is None):
+        wrong = f"the bank {asked.bank.name} alone does not say which of its lamps were connected; name them by watts or by number too"
+    elif is_sound and (asked.supply_v is not None or asked.led):
+        wrong = "sound shows neither supply nor current; leave out what is said of them"
+    if wrong:
+        raise RecordingError(f"recording {path.name}: {wrong}")
