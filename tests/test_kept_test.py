@@ -71,6 +71,30 @@ def test_nothing_but_a_file_is_replaced(tmp_path: Path) -> None:
     assert len(list(tmp_path.iterdir())) == 5, "nothing is left lying"
 
 
+def test_what_a_killed_program_left_is_cleared_by_a_later_write(tmp_path: Path) -> None:
+    killed = (
+        "import os, sys\nfrom pathlib import Path\nfrom bench.session.keeping import write_whole\n"
+        "os.fsync = lambda number: os.kill(os.getpid(), 9)\nwrite_whole(Path(sys.argv[1]), 'half')\n"
+    )
+    done = subprocess.run([sys.executable, "-c", killed, str(tmp_path / "a.json")], check=False)
+    (left,) = tmp_path.iterdir()
+    assert done.returncode == -signal.SIGKILL and left.suffix == ".part"
+    write_whole(tmp_path / "b.json", "b")
+    assert left.exists(), "another program may be writing it"
+    long_ago = left.stat().st_mtime - 4000.0
+    foreign = [tmp_path / name for name in (".a.part", "0123456789abcdef.part", ".0123456789abcdef.parts", ".0123456789abcdeg.part")]
+    folder, link = tmp_path / ".0123456789abcdef.part", tmp_path / ".fedcba9876543210.part"
+    folder.mkdir()
+    link.symlink_to(tmp_path / "b.json")
+    for path in foreign:
+        path.write_text("theirs")
+    for path in (left, folder, *foreign):
+        os.utime(path, (long_ago, long_ago))
+    os.utime(link, (long_ago, long_ago), follow_symlinks=False)
+    write_whole(tmp_path / "a.json", "a")
+    assert set(tmp_path.iterdir()) == {tmp_path / "a.json", tmp_path / "b.json", folder, link, *foreign}
+
+
 def test_a_foreign_part_file_is_not_touched(tmp_path: Path) -> None:
     (tmp_path / "a.json.part").write_text("mine")
     write_whole(tmp_path / "a.json", "new")

@@ -63,6 +63,30 @@ def test_whatever_nobody_caught_leaves_with_70_and_one_line(kind: str, says: str
     assert len(log) < 300_000
 
 
+@pytest.mark.parametrize(
+    ("planted", "code", "says"),
+    [
+        ("sys.modules['bench.cli.streams'] = None", PROGRAM, "ModuleNotFoundError: import of bench.cli.streams halted"),
+        ("sys.modules['bench.cli.exit_codes'] = Odd()", PROGRAM, r"MemoryError: no room\x1b[31m\nat all;"),
+        ("sys.modules['bench.stopping'] = Odd()", PROGRAM, "MemoryError: no room"),
+        ("sys.stderr = None; sys.modules['bench.stopping'] = None", PROGRAM, ""),
+        ("sys.modules['bench.cli.exit_codes'] = Odd(KeyboardInterrupt)", CANCELLED, "cancelled"),
+    ],
+)
+def test_what_fails_while_the_command_itself_is_imported(planted: str, code: int, says: str, tmp_path: Path) -> None:
+    program = (
+        "import runpy, sys\n"
+        "class Odd:\n"
+        "    def __init__(self, kind=MemoryError): self.kind = kind\n"
+        "    def __getattr__(self, name): raise self.kind('no room\\x1b[31m\\nat all')\n"
+        f"sys.argv = ['makebreak', '--version']\n{planted}\nrunpy.run_module('bench', run_name='__main__')\n"
+    )
+    done = started(tmp_path, "-c", program)
+    assert done.returncode == code and done.stdout == ""
+    assert done.stderr.count("\n") == bool(says) and says in done.stderr
+    assert done.stderr.startswith("makebreak: ") or not says
+
+
 def test_the_code_is_no_other() -> None:
     assert PROGRAM == 70 and f"\n  {PROGRAM}   " in EXIT_CODES
 

@@ -48,7 +48,7 @@ def test_the_wheel_holds_the_package_and_its_data(tmp_path: Path, monkeypatch: p
         str(path.relative_to(ROOT)) for path in (ROOT / "bench").rglob("*") if path.is_file() and "__pycache__" not in path.parts
     }
     assert files <= held
-    assert "makebreak=bench.cli:main" in entry
+    assert "makebreak=bench.__main__:main" in entry
     assert any(name.endswith("licenses/LICENSE") for name in held)
 
 

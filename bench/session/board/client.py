@@ -3,6 +3,9 @@
 An edge: it drives a port. Lost or damaged replies are asked for again. A reply counts only if it can be read as an answer of the kind that
 was asked for (`bench.wire.answers`), and is compared by its value. Whatever the board does by itself (a trip, a restart, silence) is raised
 as a `BoardFault` from whichever call notices.
+
+A board is late, or silent, by the time in which it was listened to. A computer that stands still (it is busy, asleep, or this program was
+stopped) has not listened meanwhile: what came up by then waits, and is no evidence against the board.
 """
 
 from __future__ import annotations
@@ -55,6 +58,7 @@ _GRANTED_S = 0.05
 _PATIENCE = 2.0
 _PUMP_S = 0.05
 _ANSWER_S = 0.01
+_NO_TIME_S = 1e-6  # no clock of a port tells so little apart
 _TRIES = 6
 _STALL_S = 1.0
 _DESCRIPTION_S = 30.0
@@ -101,7 +105,8 @@ class BoardClient:
         self._commanded = Commanded()
         self._replies: deque[str] = deque(maxlen=64)
         self._written_s = -1e9
-        self._frame_s = 0.0
+        self._waited_s = 0.0  # listened in vain for the answer that is asked for
+        self._new_frames, self._unfed_s = 0, 0.0  # and listened for so long since the last of them
         self._alert: BoardFault | None = None
         self._watch = False
         self._sampling = False
@@ -135,7 +140,7 @@ class BoardClient:
         # While everything is opened, that is said again at once instead.
         patience_s, tries = (duty_s, 1) if self._ending else (_PATIENCE * duty_s, tries)
         self._replies.clear()
-        first_s = self.port.now_s()
+        self._waited_s = 0.0
         asking = f"asking {line} of the board at {self.port.address}:"
         for attempt in range(tries):
             self.retries += attempt > 0
@@ -144,7 +149,7 @@ class BoardClient:
             found = self._answer(kind, patience_s)
             if found is None:
                 continue
-            late_s = self.port.now_s() - first_s
+            late_s = self._waited_s
             if late_s > duty_s + _GRANTED_S and (attempt == 0 or self._answer(kind, patience_s + _GRANTED_S) is not None):
                 what = f"it answers too late ({late_s:.1f} s; the page allows {duty_s:g} s)"
                 raise BoardLate(f"{asking} {what}; look at its program and at the bridge")
@@ -156,7 +161,7 @@ class BoardClient:
 
     def _answer(self, kind: Answer[T], patience_s: float) -> tuple[T] | None:
         """The value of the next reply that is of this kind, None if none comes in time; the last that is of another is kept."""
-        until_s = self.port.now_s() + patience_s
+        left_s = patience_s
         while True:
             while self._replies:
                 text = self._replies.popleft()
@@ -165,10 +170,11 @@ class BoardClient:
                 except ValueError:
                     self.strays += 1
                     self._other = text
-            left_s = until_s - self.port.now_s()
-            if left_s <= 0.0:
+            if left_s <= _NO_TIME_S:
                 return None
-            self._pump(min(_ANSWER_S, left_s))
+            listened_s = self._pump(min(_ANSWER_S, left_s))
+            left_s -= listened_s
+            self._waited_s += listened_s
 
     def command(self, line: str, expect: Expect[Any] | None = None) -> None:
         """Send a command and make sure: by the error queue, and by what `expect` says. BoardRefused if it won't."""
@@ -254,12 +260,13 @@ class BoardClient:
 
     def attend(self, seconds: float) -> None:
         """Spend this long listening and keeping the board's attention."""
-        until_s = self.port.now_s() + seconds
-        while (left_s := until_s - self.port.now_s()) > 0.0:
-            self._pump(min(_PUMP_S, left_s))
+        while seconds > _NO_TIME_S:
+            seconds -= self._pump(min(_PUMP_S, seconds))
 
-    def _pump(self, timeout_s: float) -> None:
-        """One read: bytes to the capture, replies kept, frames to the listener; then whatever is the matter is raised."""
+    def _pump(self, timeout_s: float) -> float:
+        """One read: bytes to the capture, replies kept, frames to the listener; then whatever is the matter is raised. Return for how long
+        the board was listened to, in s: as long as it took, but for what this computer stood still."""
+        began_s = self.port.now_s()
         if self.idle is not None:
             self.idle()
         if self.port.now_s() - self._written_s >= HEARTBEAT_S - _PUMP_S:
@@ -268,11 +275,14 @@ class BoardClient:
         now_s = self.port.now_s()
         if data:
             self._take(data, now_s)
-        if self._alert is None and self._sampling and now_s - self._frame_s > _STALL_S:
+        listened_s = min(self.port.now_s() - began_s, timeout_s + _GRANTED_S)
+        self._unfed_s += listened_s
+        if self._alert is None and self._sampling and self._unfed_s > _STALL_S:
             self._alert = BoardSilent(f"the board at {self.port.address} stopped sending new samples; look at the cable")
         if self._watch and self._alert is not None:
             alert, self._alert = self._alert, None
             raise alert
+        return listened_s
 
     def _take(self, data: bytes, now_s: float) -> None:
         if self._capture is not None:
@@ -284,7 +294,7 @@ class BoardClient:
             else:
                 frames.append(piece)
                 if self._commanded.is_new(piece):
-                    self._frame_s = now_s
+                    self._new_frames, self._unfed_s = self._new_frames + 1, 0.0
                 self._notice(piece)
         if frames and self.listener is not None:
             self._tell_listener(frames, now_s)
@@ -389,9 +399,9 @@ class BoardClient:
         for _ in range(_TRIES):
             self.send("INIT")
             number, text = self.query("SYST:ERR?", ERROR)
-            before_s = self._frame_s = self.port.now_s()
+            before, self._unfed_s = self._new_frames, 0.0
             self.attend(0.1)
-            if self._frame_s > before_s:
+            if self._new_frames > before:
                 self._sampling = True
                 return self._commanded.began()
             if number <= -200 and number != -213:
