@@ -24,7 +24,8 @@ _MODEL_U_PER_S = 2.0
 # Weight of the known curvature against a sample. It grows without end as the slope of an LED lamp or a resistor goes to nothing, and would
 # leave the other columns no digits.
 _KNOWN_MOST = 1e3
-_CROSSING_U_S = 22e-6  # of each crossing of a bounce: its levels are hard to tell
+_CROSSING_U_S = 22e-6  # of each crossing of a bounce at least: its levels are hard to tell
+_TELLS = 1.4  # time constants for which a sample behind a filter is surely on its way, where its level is known to a quarter only
 _ROSE = 1.5
 CLOSE_S = 0.2e-3
 """Samples further apart than that miss gaps of a bounce."""
@@ -68,9 +69,9 @@ def current_at_make(t_s: Array, i_a: Array, make: Transition, tau_s: float, timi
     coldness = min(abs(float(solution[1])) / float(solution[0]), 1.0)
     peak = float(solution[0]) ** (1.0 / _POWER) * (1.0 - _MODEL_BIAS * coldness)
     steepness = abs(float(solution[1])) / _FIT_S / float(solution[0]) / -_POWER  # relative fall of the current for each second
-    # Without a filter that tells where between two samples, a crossing lies anywhere between them.
+    # A crossing lies anywhere between two samples, but for the time in which a filter, not yet settled at the second, tells where.
     interval_s = float(t_s[1] - t_s[0])
-    crossing_u_s = _CROSSING_U_S if tau_s else max(_CROSSING_U_S, rectangular(0.5 * interval_s))
+    crossing_u_s = max(_CROSSING_U_S, rectangular(0.5 * max(interval_s - _TELLS * tau_s, 0.0)))
     closed_u_s = rectangular(max(0.5 * make.bounce_s, _UNSEEN_S)) if interval_s > CLOSE_S else 0.0
     relative = math.sqrt(
         float(covariance[0, 0]) / (float(solution[0]) * _POWER) ** 2

@@ -8,16 +8,18 @@ from bench.samples import Array
 
 # Tolerance of the input filter's time constant: 1 % resistor, 5 % capacitor (rectangular), as the reference rig's parts list has it.
 TAU_U = 0.03
+_ARRIVED = math.exp(-3.0)  # of a step, what is still to come when it counts as arrived
 
 
 def filtered_step_instant(
-    t_s: Array, v: Array, k: int, before: float, after: float, tau_s: float, noise: float = 0.0
+    t_s: Array, v: Array, k: int, before: float, after: float, tau_s: float, noise: float = 0.0, after_part: float = 0.0
 ) -> tuple[float, float]:
     """True instant of a step that a first-order filter of time constant tau_s has smoothed, and its standard uncertainty, s.
 
-    `k` is the first sample past the middle between the levels `before` and `after`. With tau_s = 0, or a transition too slow to be a
-    step, the 50 % reference instant by linear interpolation (IEEE Std 181), less tau_s for the filter's delay. Between equal levels
-    there is no instant but the sample's.
+    `k` is the first sample past the middle between the levels `before` and `after`. `after_part`: the step may really have been smaller
+    by up to this part of it; a sample that near to its end may then have arrived, and doesn't say when. With tau_s = 0, or a transition
+    too slow to be a step, the 50 % reference instant by linear interpolation (IEEE Std 181), less tau_s for the filter's delay. Between
+    equal levels there is no instant but the sample's.
     """
     if after == before:
         return float(t_s[k]), float(t_s[k] - t_s[max(k - 1, 0)])
@@ -31,12 +33,13 @@ def filtered_step_instant(
         # (If it went back instead, the contact has parted again: a step all the same.)
         if (x[later] > expected - 0.12 or x[later] < x[first]) and (first == 0 or x[first - 1] < 0.1):
             interval = float(t_s[first] - t_s[first - 1]) if first else 0.0
-            reach = 3.0 * tau_s
-            if x[first] < 0.95:
+            reach = -tau_s * math.log(_ARRIVED + after_part)
+            if x[first] < 1.0 - _ARRIVED - after_part:
                 back = -tau_s * math.log1p(-max(float(x[first]), 0.0))
                 rest = 1.0 - float(x[first])
                 u_noise = tau_s * noise / abs(after - before) / rest
-                return float(t_s[first]) - min(back, interval or back), math.hypot(u_noise, TAU_U * back)
+                u_after = tau_s * after_part * max(float(x[first]), 0.0) / rest / math.sqrt(3.0)
+                return float(t_s[first]) - min(back, interval or back), math.hypot(u_noise, u_after, TAU_U * back)
             if interval <= reach:
                 return float(t_s[first]) - interval, 0.1 * interval
             half = (interval - reach) / 2.0

@@ -39,6 +39,8 @@ _OPEN_OHM = 10.0  # a burnt or filmed contact has less, the ballast of a hot wir
 _STEP = 0.15  # two levels nearer than this are not two states
 _LASTING_S = 20.0e-3  # a level counts once it has stood this long: longer than any inrush stands still
 _WAIT_S = 6.0  # how long an unclear level may hold decisions back
+_LEVEL_PART = 0.02  # of the output, what its level just after a make is known to
+_COLD_PART = 0.07  # of the output, what a sound contact and its leads lose at most with cold lamps beyond what they lose a little later
 _GAP_LOOK = 8  # samples back that say what the ratio just was
 _LOOK = 12  # samples on each side of a crossing that its instant may need
 _SOFT_LOOK = 250  # the same before it, for how long a slow transition lasts; so many are kept
@@ -356,20 +358,27 @@ class TransitionFinder:
         at = k - low
         while at > 1 and passed[at - 1]:
             at -= 1  # inside the hysteresis band the threshold was passed earlier
-        t_after, after = (a[at + 1 : at + 7][passed[at + 1 : at + 7]] for a in (t, v))
+        ratio = self._ratio[low : k + _LOOK]
+        t_after, after, ratio_after = (a[at + 1 : at + 7][passed[at + 1 : at + 7]] for a in (t, v, ratio))
         before = v[max(0, at - 6) : at - 1][~passed[max(0, at - 6) : at - 1]]
         level_before = median(before.tolist()) if len(before) else float(v[at - 1])
-        noise = self._noise
+        # Cold lamps pull the input down as the output comes up, and where the supply was off it comes up with it.
+        input_v = float(self._in[low + at] if self._in[low + at - 1] > self._floor else self._in[low + min(at + 1, len(v) - 1)])
+        noise, after_part = self._noise, 0.0
         if len(after) >= 5 and float(np.ptp(after[1:])) < 0.15 * abs(float(after[-1]) - level_before):
             level_after = level_at(float(t[at]), t_after, after)
+            if closed:
+                level_after, after_part = min(level_after, level_at(float(t[at]), t_after, ratio_after) * input_v), _LEVEL_PART
         else:
             # The contact bounced open at once: of the few samples the one furthest from the old level comes nearest to the new.
             level_after = float((after.max() if closed else after.min()) if len(after) else v[at])
             noise = max(noise, 0.02 * abs(level_after))
+            if closed and self._fixed is None and len(after):
+                level_after, after_part = min(level_after, float(ratio_after.max()) * input_v), _COLD_PART
         stepped = float(np.abs(v[at : at + 2] - v[max(at - 2, 0)]).max())
         around = abs(median(v[at + 3 : at + 7].tolist()) - median(v[max(0, at - 7) : max(1, at - 3)].tolist())) if at + 3 < len(v) else 0.0
         if stepped > 0.6 * around and abs(level_after - level_before) > 0.1 * self._floor:
-            instant, u = filtered_step_instant(t, v, at, level_before, level_after, self._tau, noise)
+            instant, u = filtered_step_instant(t, v, at, level_before, level_after, self._tau, noise, after_part)
             return instant, math.hypot(u, self._stamp_u), 0.0
         instant, u = self._slow_instant(k, closed)
         return instant, math.hypot(u, self._stamp_u), _SOFT * self._lasts_s(k)

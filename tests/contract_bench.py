@@ -337,6 +337,16 @@ def readings(frames: Sequence[SampleFrame], description: BoardDescription, name:
     return dict(zip(stamps[mine].tolist(), ((counts[mine] - r.zero) * r.scale).tolist(), strict=True))
 
 
+def current_channel(description: BoardDescription) -> str:
+    """The channel for small currents; a board may lack the narrow one."""
+    return "i_load_low" if "i_load_low" in description.channels else "i_load"
+
+
+def loop_ohm(description: BoardDescription) -> float:
+    """Resistance from the supply to the lamps, 0.10 ohm where the description says nothing of it."""
+    return 0.10 if description.loop is None else description.loop.ohm
+
+
 def seconds(description: BoardDescription, begin: EventFrame, end: EventFrame, mode: str = "FAST") -> float:
     """Time between two events of a run by the board's own stamps."""
     ticks = description.modes[mode].ticks_per_sample

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from contract_bench import LONG_REPLY_S, Bench, Hands, Loads, one
 
@@ -86,6 +88,7 @@ def test_ranges_are_chosen_and_supplies_watched_by_the_scales_in_force(bench: Be
 
 
 def test_the_serial_number_can_be_set(bench: Bench, description: BoardDescription) -> None:
+    assert re.fullmatch("[A-Za-z0-9]{1,12}", description.serial) and re.fullmatch("[A-Za-z0-9_-]+", description.model)
     bench.do("CAL:SER A4711")
     assert bench.identity()[2] == "A4711"
     assert parse_description(bench.lines()).serial == "A4711"

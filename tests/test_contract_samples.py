@@ -149,7 +149,8 @@ def test_ticks_tell_parts_of_an_interval(bench: Bench, description: BoardDescrip
         assert len(ticks) == 16
         assert all(0 <= t < full for t in ticks)
         # A program looks at its lines in step with its samples, so not anywhere with the same probability.
-        assert len(set(ticks)) > 6 and max(ticks) - min(ticks) > 0.15 * full
+        # A clock may have few ticks in an interval, or one.
+        assert len(set(ticks)) > min(6, full // 2) and max(ticks) - min(ticks) >= 0.15 * (full - 1)
 
 
 def test_switching_is_stamped_within_its_run(bench: Bench, description: BoardDescription, loads: Loads) -> None:

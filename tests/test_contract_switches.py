@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from contract_bench import SYSTEM_V, Bench, Hands, Loads, bits, one, readings, seconds, settled_samples
+from contract_bench import SYSTEM_V, Bench, Hands, Loads, bits, current_channel, loop_ohm, one, readings, seconds, settled_samples
 
 from bench.description import BoardDescription
 from bench.lamps import cold_siemens
@@ -112,21 +112,25 @@ def volts_at_lamps(bench: Bench, description: BoardDescription) -> float:
 
 def test_lamps_take_what_their_watts_say(bench: Bench, description: BoardDescription, loads: Loads) -> None:
     """Within the tolerance of new lamps of 6 %, small ones of 10 % and of either objective, and as much for age and the board's errors."""
+    channel = description.channels[current_channel(description)]
+    # Against a small lamp's current the zero of a wide range counts.
+    wide = 2.0 * channel.range(0).u_zero if channel.name == "i_load" else 0.0
     for n, load in description.loads.items():
         if load.kind != "LAMP":
             continue
         lit(bench, one(n), 0.5)
         bench.hold(0.3)
-        found = float(np.mean(list(readings(bench.frames, description, "i_load_low").values())))
+        found = float(np.mean(list(readings(bench.frames, description, channel.name).values())))
         expected = loads.amps(volts_at_lamps(bench, description), n)
-        assert 0.8 * expected < found < (1.12 if load.nominal > 10.0 else 1.4) * expected, f"load {n}"
+        assert 0.8 * expected - wide < found < (1.12 if load.nominal > 10.0 else 1.4) * expected + wide, f"load {n}"
         bench.do("*RST")
 
 
 def test_the_loop_costs_no_more_than_the_description_says(bench: Bench, description: BoardDescription, loads: Loads) -> None:
     """As much of it as lies before the unit's output is seen there: the fall between no load and two lamps, by their current."""
     loop, channel = description.loop, description.channels["v_out"].range(0)
-    assert loop is not None
+    if loop is None:
+        return
     means = []
     for channels in ("(@)", loads.both):
         lit(bench, channels, 0.7)
@@ -185,9 +189,8 @@ def test_a_cold_load_closed_live_adds_its_inrush_and_then_a_lamps_current(
     early = [a for s, a in current.items() if 0 < s - event.stamp <= 0.003 / period]
     late = [a for s, a in current.items() if s - event.stamp > 0.8 / period]
     # The cold lamp's conductance beside the lit one's, both behind the loop; it warms up from the first sample on.
-    assert description.loop is not None
     siemens = cold_siemens([description.loads[loads.b].nominal], SYSTEM_V) + alone / idle_v
-    inrush = idle_v * siemens / (1.0 + description.loop.ohm * siemens)
+    inrush = idle_v * siemens / (1.0 + loop_ohm(description) * siemens)
     assert max(a for s, a in current.items() if s <= event.stamp) < 1.2 * alone
     assert 0.7 * inrush < max(early) == max(current.values()) < min(1.1 * inrush, 0.9 * most)
     assert max(early) > 5.0 * alone
@@ -331,13 +334,14 @@ def test_a_resistor_in_the_units_place_shares_the_volts(
     """Where hands can put it there: `v_in - v_out` is what the current leaves on it."""
     if hands is None:
         return
-    ohm = 2.0
+    ohm, channel = 2.0, description.channels[current_channel(description)]
     with hands.resistor(ohm):
         lit(bench, one(loads.a), 1.0)
         bench.hold(0.2)
         bench.do("*RST")
     v_in, v_out, amps = (
-        float(np.mean(list(readings(bench.frames, description, name).values()))) for name in ("v_in", "v_out", "i_load_low")
+        float(np.mean(list(readings(bench.frames, description, name).values()))) for name in ("v_in", "v_out", channel.name)
     )
     u_v = description.channels["v_in"].range(0).u_at(v_in)
-    assert v_in - v_out == pytest.approx(ohm * amps, abs=6.0 * u_v + 0.03 * ohm * amps)
+    wide = 3.0 * channel.range(0).u_at(amps) if channel.name == "i_load" else 0.0
+    assert v_in - v_out == pytest.approx(ohm * amps, abs=6.0 * u_v + ohm * (0.03 * amps + wide))

@@ -65,6 +65,20 @@ def test_the_stated_uncertainty_is_what_noise_and_time_constant_do() -> None:
     assert np.std(errors) == near(np.mean(stated), rel=0.1)
 
 
+def test_a_step_that_may_have_been_smaller_has_arrived_sooner() -> None:
+    """By up to a tenth: at 0.88 of the way the sample doesn't say when, at 0.8 it does, to what the tenth makes of it."""
+    t, v, k = sampled(6 * STEP + TAU * math.log(0.12), 0.0, 12.0)
+    assert filtered_step_instant(t, v, k, 0.0, 12.0, TAU)[0] == near(t[k] + TAU * math.log(0.12))
+    reach = -TAU * math.log(math.exp(-3.0) + 0.1)
+    half = 0.5 * (STEP - reach)
+    assert half > 0.0
+    assert filtered_step_instant(t, v, k, 0.0, 12.0, TAU, 0.0, 0.1) == (near(t[k] - reach - half), near(half / math.sqrt(3.0)))
+    t, v, k = sampled(6 * STEP + TAU * math.log(0.2), 0.0, 12.0)
+    instant, u = filtered_step_instant(t, v, k, 0.0, 12.0, TAU, 0.0, 0.1)
+    back = -TAU * math.log(0.2)
+    assert (instant, u) == (near(t[k] - back), near(math.hypot(TAU * 0.1 * 0.8 / 0.2 / math.sqrt(3.0), TAU_U * back)))
+
+
 def test_a_crossing_late_on_the_rise_finds_the_sample_before_it() -> None:
     """Two samples are part-way: the first past a twentieth is the one to go by, not the first past the middle."""
     for step_s in (5.2 * 20e-6, 5.8 * 20e-6):

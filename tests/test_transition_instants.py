@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 import pytest
 from hand_evidence import near
+from scipy.signal import lfilter
 from square_waves import FLOOR_V, STEP, SUPPLY_V
 
 from bench.samples import Array, Block, Trace
@@ -125,8 +126,39 @@ def test_behind_a_filter_the_first_crossing_is_found_to_some_microseconds(made_s
     wave = through_filter([(0.0, 0.0), *zip(crossings, levels + [1.0 - one for one in levels], strict=True)], 2000, tau_s)
     changes = makes_and_breaks(found(wave, tau_s=tau_s))
     assert [c.closed for c in changes] == [True, False]
-    assert [c.t_s for c in changes] == near([made_s, made_s + 0.1], abs=4e-6)
+    assert [c.t_s for c in changes] == near([made_s, made_s + 0.1], abs=6e-6)
     assert [t for c in changes for t in (c.t_s, *c.again_s)] == near(crossings, abs=20e-6), "a sixth of an interval"
+
+
+def cold_make(edges_s: Sequence[float], scan_s: float, tau_s: float) -> Transition:
+    """What is found of a make at `edges_s` on cold lamps that take 22 A of 26 V at once and half of it after 1.6 ms, and as much less of
+    their heat as the contact is open in its bounce. 3.4 V of it are lost before the unit's input, 1.8 V in the unit: the highest level is
+    reached long after the first sample. Input and output are sampled 40 us apart."""
+    grid_s = 1e-6
+    t = np.arange(30_000) * grid_s
+    closed = np.searchsorted(np.asarray(edges_s), t, side="right") % 2 == 1
+    amps = np.where(closed, 22.0 * (1.0 + np.cumsum(closed) * grid_s / 0.7e-3) ** (-1.0 / 1.7), 0.0)
+    v_in = 26.0 - 0.154 * amps
+    v_out = np.where(closed, v_in - 0.08 * amps, 0.0)
+    kept = math.exp(-grid_s / tau_s)
+    traces = {}
+    for name, volts, first in (("v_out", v_out, 0), ("v_in", v_in, 40)):
+        places = np.arange(first, len(t), round(scan_s / grid_s))
+        behind = lfilter([1.0 - kept], [1.0, -kept], volts, zi=[kept * volts[0]])[0]
+        traces[name] = Trace(t[places], behind[places])
+    finder = TransitionFinder(supply_floor_v=6.0, tau_s=tau_s, noise_v=0.008)
+    (make,) = makes_and_breaks([*finder.feed(Block(0.0, float(t[-1]), traces)), *finder.flush()])
+    return make
+
+
+@pytest.mark.parametrize("bounce_s", [(), (0.4e-3, 0.7e-3), (0.25e-3, 0.85e-3), (0.6e-3, 1.0e-3, 1.3e-3, 1.5e-3)])
+@pytest.mark.parametrize(("scan_s", "tau_s"), [(200e-6, 30e-6), (130e-6, 47e-6), (122e-6, 10e-6)])
+def test_a_make_on_cold_lamps_lies_where_it_is_said_to(scan_s: float, tau_s: float, bounce_s: tuple[float, ...]) -> None:
+    """At every place between two samples: a sample on the level that the inrush has pulled down is not taken for one on its way up."""
+    for place in np.arange(0.025, 1.0, 0.05):
+        made_s = 10e-3 + place * scan_s
+        make = cold_make([made_s, *(made_s + b for b in bounce_s)], scan_s, tau_s)
+        assert abs(make.t_s - made_s) < 2.0 * make.u_s + 2e-6, f"{place}: {make}"
 
 
 def test_a_fall_is_past_its_middle_although_the_comparator_waits() -> None:
