@@ -12,6 +12,7 @@ from itertools import islice
 from typing import TypeAlias
 
 from bench.clock import ClockComparison
+from bench.comparator import ComparatorWatch
 from bench.cycles import Cycle, CycleCutter
 from bench.description import BoardDescription
 from bench.lamps import cold_siemens
@@ -75,6 +76,7 @@ class Line:
             if name in channel_accuracies
         }
         self.supply = SupplyWatch(conditions.system_v, _cold_ohm(conditions), most_a, zero_a, at_rest, drop_most_v)
+        self.comparator = ComparatorWatch()
         self.cycles: deque[Cycle] = deque(maxlen=_CYCLES_KEPT)
         self.complete = 0
         self.lost_at_start = False
@@ -87,6 +89,7 @@ class Line:
         self._begin_s = block.begin_s if self._begin_s is None else self._begin_s
         changes = self.finder.feed(block)
         self.supply.feed(block)
+        self.comparator.feed(block)
         output = block.traces["v_out"].t_s
         if len(output) > 1:
             self._interval_s = float(output[1] - output[0])
@@ -147,6 +150,7 @@ class Line:
             supply=self.supply.evidence,
             lost_part=lost_part,
             still_s=still_s,
+            comparator_against_s=self.comparator.against_s,
             standards=standards or {},
             timing=self._timing,
         )

@@ -191,8 +191,9 @@ def _of_unit(case: Case) -> Conclusion:
     charges = _charges(case)
     if charges and case.heard:
         return _open(f"Not decided: {_lower(charges[0].text)}, but by sound alone: neither lamps nor supply were proved.", _BY_SOUND)
-    if charges:
-        return _against(case, charges)
+    # What decides nothing of the unit does not hide that the test was broken off, and by whom.
+    if charges and ((against := _against(case, charges)).outcome.on_unit or case.interrupted is None):
+        return against
     if case.interrupted is not None:
         why = case.interrupted.rstrip(".")
         if case.broken_off_by_bench:

@@ -109,7 +109,8 @@ class Block:
     """A stretch of a run without a gap inside; `gap_before` if samples are missing between the last block and this one.
 
     `master`: whether a board's master switch was closed as each of its frames began (the last of them may hold samples of after a
-    change); None for a recording. Every block spans `begin_s` to `end_s` (the instant at which the next would begin).
+    change); None for a recording. Every block spans `begin_s` to `end_s` (the instant at which the next would begin). `comparator`: whether
+    the board's comparator was high as each of its frames began; empty for a recording.
     """
 
     begin_s: float
@@ -117,6 +118,7 @@ class Block:
     traces: Mapping[str, Trace]
     gap_before: bool = False
     master: bool | None = None
+    comparator: tuple[bool, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,7 +214,8 @@ class Sampler:
                 counted, which = np.unique(np.clip(taken, 1.0, full - 1.0), return_inverse=True)
                 values = np.array([channel.curve.temperature_c(float(x) / full) for x in counted])[which]
             traces[name] = Trace((start + at).astype(np.float64) * sample_s, values)
-        return Block(start * sample_s, (start + len(counts)) * sample_s, traces, bool(together[0].lost_before), frames[0].master)
+        high = tuple(frame.comparator for frame in frames)
+        return Block(start * sample_s, (start + len(counts)) * sample_s, traces, bool(together[0].lost_before), frames[0].master, high)
 
     def _places(self, name: str, offset: int, length: int) -> npt.NDArray[np.int64]:
         """Indices of the channel's samples among `length` samples that begin `offset` samples into the plan's period."""

@@ -76,6 +76,15 @@ def test_a_test_that_was_broken_off() -> None:
     assert bad.reason.endswith("(The test was not finished: cancelled by the operator.)")
 
 
+def test_what_decides_nothing_does_not_hide_that_a_test_was_broken_off() -> None:
+    """Prevents "not decided: fit the link", with the exit code of a cancelled test, where the board answered too late."""
+    dark = replace(unit({"behaviour": "dark"}, rate_per_min=NotMeasured("no cycle")), proofs=(UNPROVED,))
+    by_bench = conclude(case_of(dark, interrupted="the cable is out.", broken_off_by_bench=True))
+    assert (by_bench.outcome, by_bench.reason) == (Outcome.BENCH_FAULT, "The bench is at fault, not the unit: the cable is out.")
+    by_person = conclude(case_of(dark, interrupted="cancelled by the operator"))
+    assert (by_person.outcome, by_person.reason) == (Outcome.NOT_DECIDED, "Not finished: cancelled by the operator.")
+
+
 # What speaks against the unit.
 
 

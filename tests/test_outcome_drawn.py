@@ -174,6 +174,8 @@ def permitted(one: Case) -> Sequence[Outcome]:
     rejected = one.grade is not None and one.grade.outcome == "not good" and (bool(one.grade.charges) or whole)
     if failed or rejected:
         # Not decided if the load may be the reason; the bench's fault if lost samples may be.
+        if one.broken_off_by_bench:
+            return (Outcome.NOT_GOOD, Outcome.NOT_FOR_LOAD, Outcome.BENCH_FAULT)
         return (Outcome.NOT_GOOD, Outcome.NOT_FOR_LOAD, Outcome.NOT_DECIDED, *((Outcome.BENCH_FAULT,) if LOST in one.bench_faults else ()))
     if one.interrupted is not None:
         return (Outcome.BENCH_FAULT,) if one.broken_off_by_bench else (Outcome.NOT_DECIDED,)

@@ -83,6 +83,7 @@ class Evidence:
     lost_part: float = 0.0  # of the samples of this run
     standards: Mapping[str, tuple[float, float, float]] = field(default_factory=dict)  # mean reading, what it should be, its u
     still_s: float = 0.0  # for how long samples that were there before came again instead of new ones
+    comparator_against_s: float = 0.0  # for how long the board's comparator stood against its samples
     timing: Timing = EXACT
 
     @property
