@@ -162,7 +162,7 @@ def _ratios(e: Evidence, cycles: Sequence[Cycle]) -> list[tuple[float, float, bo
     whether more than expected says anything: lamps behind a film warm up slowly."""
     flashes = [(c.on_s, c.lit) for c in cycles if c.on_s > _LEAST_FLASH_S]
     if not flashes and e.lit_now is not None and _lit_s(e) > _LEAST_FLASH_S:
-        flashes = [(_lit_s(e), e.lit_now)]
+        flashes = [(min(_lit_s(e), e.lit_now.settled_s), e.lit_now)]
     return [
         (
             lit.steady.value / expected_current_a(_lit_w(e, lit), e.conditions.system_v, lit.lamp.value),
