@@ -118,7 +118,7 @@ BOUNCING_AGAIN = (
 def test_slow_samples_of_a_bounce_are_no_supply_that_gives_way(rows: tuple[tuple[float, ...], ...]) -> None:
     """The input was read while the contact was closed, the current while it was open; a source of 0.07 ohm looks like one of 0.37."""
     columns = dict(zip(("v_in", "v_out", "i_load", "i_load_low"), np.array(rows).T, strict=True))
-    t_s = np.arange(len(rows)) * SLOW_S
+    t_s: Array = np.arange(len(rows), dtype=np.float64) * SLOW_S
     watch = SupplyWatch(12.0, COLD_OHM)
     watch.feed(Block(0.0, len(rows) * SLOW_S, {name: Trace(t_s, np.asarray(column, dtype=np.float64)) for name, column in columns.items()}))
     ohm = watch.evidence.source_ohm(13.12)
