@@ -95,7 +95,7 @@ class Line:
             self._interval_s = float(output[1] - output[0])
         if block.gap_before and self.cutter.applied is not None and not self.complete:
             self.lost_at_start = True
-        self._keep(self.cutter.feed(block, changes))
+        self._keep(self.cutter.feed(block, changes, self.finder.settled_s))
         for name, trace in block.traces.items():
             if len(trace.values):
                 self.latest[name] = float(trace.values[-32:].mean())

@@ -151,7 +151,7 @@ class CycleCutter:
         self._delays = delays_s
         self._timing = timing
         self._store = _Store()
-        self._now = 0.0
+        self._now = self._settled = 0.0
         self.applied: SupplyEdge | None = None
         self.removed: SupplyEdge | None = None
         self.rest: dict[str, Reading] = {}
@@ -168,7 +168,9 @@ class CycleCutter:
         self.first_lit: Lit | None = None
         self._is_read_between = False
 
-    def feed(self, block: Block, changes: Iterable[Change]) -> list[Cycle]:
+    def feed(self, block: Block, changes: Iterable[Change], settled_s: float = math.inf) -> list[Cycle]:
+        """The cycles that these changes end. `settled_s`: until when there are no others; what the samples show after that is no state
+        that is known yet."""
         self._store.add(block)
         self._is_read_between = self._is_read_between or _is_read_between(block)
         self._now = block.end_s
@@ -198,6 +200,7 @@ class CycleCutter:
                     self._dropped_s = change.t_s
                 case Interruption():
                     pass
+        self._settled = max(min(settled_s, block.end_s), self._state_since)
         self._bound()
         return cycles
 
@@ -223,26 +226,26 @@ class CycleCutter:
         """The levels of an ON that is not over: what a unit that stays on shows."""
         if self._make is None or self._break is not None or self._over:
             return self._lit
-        return self._lit_between(self._make, self._now)
+        return self._lit_between(self._make, self._settled - self._bounce_s(self._make.t_s, self._settled))
 
     def lit_since(self, closed: bool) -> Lit | None:
         """The levels of an ON whose make was not seen, because the stream began (or went on) in the middle of it."""
-        if not closed or self._make is not None or self._over or self._now - self._state_since < 2.0 * _TAIL_S:
+        if not closed or self._make is not None or self._over or self._settled - self._state_since < 2.0 * _TAIL_S:
             return None
-        return self._lit_between(Transition(self._state_since, True, 0.0), self._now)
+        return self._lit_between(Transition(self._state_since, True, 0.0), self._settled)
 
     def dark_now(self) -> Dark | None:
         """The levels of the present dark state, if it is one."""
         if self._make is not None and self._break is None:
             return None
         since = self._break.t_s if self._break is not None else self._state_since
-        return self._dark_between(since, self._now)
+        return self._dark_between(since, self._settled)
 
     def flow_now(self) -> float | None:
         """Mean current of the last two seconds while the contact seems open: more than a dark current if it only seems so."""
-        if (self._make is not None and self._break is None) or self._now - self._state_since < _FLOW_LEAST_S:
+        if (self._make is not None and self._break is None) or self._settled - self._state_since < _FLOW_LEAST_S:
             return None
-        i = self._current(max(self._state_since, self._now - _KEEP_TAIL_S), self._now)[2]
+        i = self._current(max(self._state_since, self._settled - _KEEP_TAIL_S), self._settled)[2]
         return float(i.mean()) if len(i) else None
 
     def _on_make(self, make: Transition, cycles: list[Cycle]) -> None:
@@ -269,8 +272,12 @@ class CycleCutter:
 
     def _before(self, change: Transition, since_s: float) -> float:
         """The last instant before a change at which the state since `since_s` is seen as it was, at least half-way through it."""
-        bounce_s = min(_BEFORE_S, 0.25 * (change.t_s - since_s)) if self._is_read_between and not change.closed else 0.0
+        bounce_s = 0.0 if change.closed else self._bounce_s(since_s, change.t_s)
         return max(change.t_s - max(3.0 * change.u_s + change.reach_s, bounce_s), (since_s + change.t_s) / 2.0)
+
+    def _bounce_s(self, since_s: float, break_s: float) -> float:
+        """For how long before the end of a lit state that began at `since_s` a bounce may have shown in some channels only."""
+        return min(_BEFORE_S, 0.25 * (break_s - since_s)) if self._is_read_between else 0.0
 
     def _forget(self, t_s: float) -> None:
         """Samples before a change are done with; but a unit closed at rest makes as the supply comes: the rest before is still needed."""

@@ -21,7 +21,7 @@ _LOADED_A = 2.0  # below it a fall of some tens of mV is noise
 # More than any sound unit's dark current: 0.33 A of a hot wire for 12 V, twice that for 6 V (trade handbook, computed).
 _FLOWS_A, _IDLE_A = 0.6, 0.45
 _FINE_A = 3.0  # below it the finer range is read
-_ABOVE = 0.3  # of the system voltage
+_ABOVE, _GONE = 0.3, 0.15  # of the system voltage
 _SHOWS = 0.8  # of its highest reading: what the drop must show at least where it is far beyond that
 _NOTHING = 1.0 / 3.0  # of what cold lamps would show: no load conducts better than that
 _UNKNOWN_LOAD_A, _UNKNOWN_LOAD = 2.4, 0.05  # where the load is not known: the current asked for, and the part of the input voltage
@@ -44,8 +44,8 @@ class SupplyEvidence:
     `loaded`: input voltage in V and current in A of the sample where the input stood lowest under more than 2 A, None if there was none.
     `idle_v`: highest input voltage without load. Then, in s: `swapped_s`: output above input while nothing flows; `input_lost_s`: output
     above input while the lamps draw; `output_lost_s`: the lamps draw while the output shows nothing; `drawing_s`: the lamps draw.
-    Of a board: `parted_s`: input and output were further apart than twice what the drop's range holds; `not_shown_s`: the drop did not
-    show it; `off`: what was read before.
+    Of a board: `gone_s`: nothing stood at the input, the master switch closed, after something had; `parted_s`: input and output were
+    further apart than twice what the drop's range holds; `not_shown_s`: the drop did not show it; `off`: what was read before.
     """
 
     loaded: tuple[float, float] | None = None
@@ -54,6 +54,7 @@ class SupplyEvidence:
     input_lost_s: float = 0.0
     output_lost_s: float = 0.0
     drawing_s: float = 0.0
+    gone_s: float = 0.0
     parted_s: float = 0.0
     not_shown_s: float = 0.0
     off: SwitchedOff = SwitchedOff()
@@ -85,7 +86,7 @@ class SupplyWatch:
         drop_most_v: float = math.inf,
     ) -> None:
         self._at_rest, self._drop_most_v = at_rest or {}, drop_most_v
-        self._was_on = False
+        self._was_on = self._was_fed = False
         self._most_a = most_a
         self._system_v = system_v
         self._cold_ohm = cold_ohm
@@ -128,6 +129,10 @@ class SupplyWatch:
             i = int(np.flatnonzero(loaded)[v_in[loaded].argmin()])
             if lowest is None or v_in[i] < lowest[0]:
                 lowest = float(v_in[i]), float(amps[i])
+        fed = v_in > _ABOVE * self._system_v
+        gone = settled & idle & (np.maximum(v_in, v_out) < _GONE * self._system_v) & (self._was_fed | np.maximum.accumulate(fed))
+        gone_s = seen.gone_s + (interval_s * int(gone.sum()) if block.master else 0.0)
+        self._was_fed = bool(block.master) and (self._was_fed or bool(fed.any()))
         drop = block.traces.get("v_drop")
         if drop is not None and block.master is not None:
             parted = settled & (v_in - v_out > 2.0 * self._drop_most_v)
@@ -142,6 +147,7 @@ class SupplyWatch:
             input_lost_s=seen.input_lost_s + interval_s * int((above & draws).sum()),
             output_lost_s=seen.output_lost_s + interval_s * int(dead_out.sum()),
             drawing_s=seen.drawing_s + interval_s * int((settled & draws).sum()),
+            gone_s=gone_s,
         )
 
     def _rest(self, block: Block) -> None:

@@ -110,6 +110,14 @@ def test_a_supply_that_gives_way(system_v: float, supply_ohm: float, loop_ohm: f
         assert not named or found[0].spoils
 
 
+def test_a_supply_that_went_away() -> None:
+    """For longer than a tenth of a second; a sense lead that is off shows the same in the dark."""
+    for gone_s, named in ((0.09, []), (0.11, ["supply-gone"])):
+        supply = SupplyEvidence((12.4, 30.0), 12.9, drawing_s=2.0, gone_s=gone_s)
+        assert codes(supply=supply) == named and proof("supply", supply=supply)[0] is (not named)
+    assert codes(supply=SupplyEvidence((12.4, 30.0), 12.9, drawing_s=2.0, gone_s=1.0, input_lost_s=1.9)) == ["sense-in-off"]
+
+
 def test_a_supply_set_too_low_does_not_give_way() -> None:
     """Set to 13 V, it stands at 12.2 V without load: under 25 A it falls by 0.34 ohm from there, though by 0.37 from 13 V."""
     conditions = replace(TWO_LAMPS, open_v=13.0)

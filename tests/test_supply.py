@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -117,9 +118,9 @@ BOUNCING_AGAIN = (
 def test_slow_samples_of_a_bounce_are_no_supply_that_gives_way(rows: tuple[tuple[float, ...], ...]) -> None:
     """The input was read while the contact was closed, the current while it was open; a source of 0.07 ohm looks like one of 0.37."""
     columns = dict(zip(("v_in", "v_out", "i_load", "i_load_low"), np.array(rows).T, strict=True))
-    t_s = np.arange(len(rows)) * SLOW_S
+    t_s: Array = np.arange(len(rows), dtype=np.float64) * SLOW_S
     watch = SupplyWatch(12.0, COLD_OHM)
-    watch.feed(Block(0.0, len(rows) * SLOW_S, {name: Trace(t_s, values) for name, values in columns.items()}, False))
+    watch.feed(Block(0.0, len(rows) * SLOW_S, {name: Trace(t_s, np.asarray(column, dtype=np.float64)) for name, column in columns.items()}))
     ohm = watch.evidence.source_ohm(13.12)
     assert ohm is not None and 0.05 < ohm < 0.09
 
@@ -157,6 +158,26 @@ def test_a_recording_without_current_shows_nothing(broken: Callable[[Block], Blo
     watch.feed(broken(inrush(0.5)))
     watch.feed(block(np.full(1, 12.8), np.zeros(1), np.full(1, LAMPS_A)))
     assert watch.evidence == SupplyEvidence()
+
+
+def test_a_supply_that_goes_away_behind_a_closed_master_switch() -> None:
+    """13 ms of 12.8 V and 26 ms of nothing. None is that of a unit that draws, a fed output, an open switch, no supply ever."""
+    there, none = np.full(100, 12.8), np.zeros(200)
+    v_in = np.concatenate((there, none))
+
+    def gone_s(master: bool | None, v_out: float = 0.0, amps: float = 0.0, volts: Array = v_in) -> float:
+        watch = SupplyWatch(12.0, COLD_OHM)
+        one = block(volts, np.full(len(volts), v_out), np.full(len(volts), amps))
+        watch.feed(replace(one, master=master))
+        return watch.evidence.gone_s
+
+    assert gone_s(True) == pytest.approx(198 * SCAN_S)
+    others = gone_s(False), gone_s(None), gone_s(True, v_out=12.8), gone_s(True, amps=3.5), gone_s(True, volts=none)
+    assert others == (0.0, 0.0, 0.0, 0.0, 0.0)
+    watch = SupplyWatch(12.0, COLD_OHM)
+    for volts, master in ((there, True), (none, True), (none, False), (none, True)):
+        watch.feed(replace(block(volts, np.zeros(len(volts)), np.zeros(len(volts))), master=master))
+    assert watch.evidence.gone_s == pytest.approx(198 * SCAN_S), "what a switch took away is to come again first"
 
 
 def test_blocks_add_up() -> None:

@@ -22,7 +22,7 @@ from statistics import median
 from bench.cycles import Cycle, Lit
 from bench.lamps import SIGNAL_W, US_RATED_V, US_SYSTEM_V, allowed_current_a, cold_siemens, expected_current_a
 from bench.measure.evidence import Evidence, systematic
-from bench.measure.vocabulary import LAMPS_WRONG, QUANTITIES, BenchFault, BenchProof
+from bench.measure.vocabulary import LAMPS_WRONG, QUANTITIES, SUPPLY_GONE, BenchFault, BenchProof
 from bench.supply import SwitchedOff
 from bench.uncertainty import Estimate, Measurement, NotMeasured
 
@@ -48,6 +48,7 @@ _OF_SYSTEM = (0.65, 1.4)  # of a recording, whose supply nobody set: 6 V systems
 _NEARER, _LESS = 0.5, 0.95  # of the distance to the current of the right lamps; others that take less, for short flashes draw too much
 _TOO_MUCH = "one is of a higher wattage, or one too many is lit, or the system is another"
 _SHOWN_PART = 0.15  # of the time in which the lamps draw: a lead that is off shows in all of it, noise and edges in little
+_GONE_S = 0.1  # without voltage behind a closed master switch; the frames of a slow run show its opening 17 ms late
 _STILL_S = 0.25  # samples that repeat for longer are no damage of the line, which hands over a frame or two twice
 _STANDARD_K = 5.0  # standard uncertainties, as in a board's own self-test
 _RESTED_S = 0.2  # the bench at rest is sampled for longer than that before a unit is switched on
@@ -134,6 +135,9 @@ def _leads(e: Evidence) -> Iterator[BenchFault]:
 
 
 def _supply(e: Evidence) -> Iterator[BenchFault]:
+    if e.supply.gone_s > _GONE_S and e.supply.input_lost_s <= _SHOWN_S:
+        text = f"the supply went away while the unit was on: nothing stood at its input for {e.supply.gone_s:.1f} s"
+        yield BenchFault(SUPPLY_GONE, f"{text}; look at plugs, fuse and current limit, and test again")
     ohm = e.supply.source_ohm(e.conditions.open_v)
     most_ohm = e.conditions.loop_ohm + _SUPPLY_OHM[e.conditions.system_v]  # the loop lies in part behind the input, how much is not known
     if ohm is not None and ohm > most_ohm and _supply_gives_way(e, most_ohm):
@@ -165,7 +169,7 @@ def _ratios(e: Evidence, cycles: Sequence[Cycle]) -> list[tuple[float, float, bo
     whether more than expected says anything: lamps behind a film warm up slowly."""
     flashes = [(c.on_s, c.lit) for c in cycles if c.on_s > _LEAST_FLASH_S]
     if not flashes and e.lit_now is not None and _lit_s(e) > _LEAST_FLASH_S:
-        flashes = [(_lit_s(e), e.lit_now)]
+        flashes = [(min(_lit_s(e), e.lit_now.settled_s), e.lit_now)]
     return [
         (
             lit.steady.value / expected_current_a(_lit_w(e, lit), e.conditions.system_v, lit.lamp.value),
@@ -288,7 +292,7 @@ def _proofs(e: Evidence, died: int | None, wrong: set[str]) -> Iterator[BenchPro
     if loaded is None:
         yield BenchProof("supply", False, "nothing drew more than 2 A")
     else:
-        kept = not wrong & {"supply-limited", "supply-out-of-range"}
+        kept = not wrong & {"supply-limited", "supply-out-of-range", SUPPLY_GONE}
         yield BenchProof("supply", kept, f"{loaded[0]:.2f} V at {loaded[1]:.1f} A at the lowest")
     seen = loaded is not None and not wrong & {"sense-in-off", "sense-out-off", "sense-leads-swapped"}
     shown = "both followed the contact; where they are clipped, only the link shows"
