@@ -21,7 +21,7 @@ _LOADED_A = 2.0  # below it a fall of some tens of mV is noise
 # More than any sound unit's dark current: 0.33 A of a hot wire for 12 V, twice that for 6 V (trade handbook, computed).
 _FLOWS_A, _IDLE_A = 0.6, 0.45
 _FINE_A = 3.0  # below it the finer range is read
-_ABOVE = 0.3  # of the system voltage
+_ABOVE, _GONE = 0.3, 0.1  # of the system voltage
 _SHOWS = 0.8  # of its highest reading: what the drop must show at least where it is far beyond that
 _NOTHING = 1.0 / 3.0  # of what cold lamps would show: no load conducts better than that
 _UNKNOWN_LOAD_A, _UNKNOWN_LOAD = 2.4, 0.05  # where the load is not known: the current asked for, and the part of the input voltage
@@ -45,7 +45,8 @@ class SupplyEvidence:
     `idle_v`: highest input voltage without load. Then, in s: `swapped_s`: output above input while nothing flows; `input_lost_s`: output
     above input while the lamps draw; `output_lost_s`: the lamps draw while the output shows nothing; `drawing_s`: the lamps draw.
     Of a board: `parted_s`: input and output were further apart than twice what the drop's range holds; `not_shown_s`: the drop did not
-    show it; `off`: what was read before.
+    show it; `gone_s`: the input had had its voltage and showed nothing, with the master switch closed and no current; `off`: what was read
+    before.
     """
 
     loaded: tuple[float, float] | None = None
@@ -56,6 +57,7 @@ class SupplyEvidence:
     drawing_s: float = 0.0
     parted_s: float = 0.0
     not_shown_s: float = 0.0
+    gone_s: float = 0.0
     off: SwitchedOff = SwitchedOff()
 
     def source_ohm(self, open_v: float | None) -> float | None:
@@ -86,6 +88,8 @@ class SupplyWatch:
     ) -> None:
         self._at_rest, self._drop_most_v = at_rest or {}, drop_most_v
         self._was_on = False
+        self._came = False  # voltage to the input, since the master switch was closed
+        self._maybe_gone_s = 0.0  # in the block before, whose last frame may hold samples of after the switch was opened
         self._most_a = most_a
         self._system_v = system_v
         self._cold_ohm = cold_ohm
@@ -117,6 +121,7 @@ class SupplyWatch:
         steady_a = np.abs(np.diff(amps)[1:]) < 0.15 * (1.0 + np.abs(amps[1:-1]))
         settled[1:-1] = steady_a & (np.abs(np.diff(v_in)[1:]) < 0.05 * self._system_v)
         interval_s = float(t_in[1] - t_in[0])
+        self._look_for_loss(block.master, settled, v_in, amps, interval_s)
         seen = self.evidence
         above = settled & (v_out > v_in + _ABOVE * self._system_v)
         draws = amps > self._flows_a
@@ -142,6 +147,18 @@ class SupplyWatch:
             output_lost_s=seen.output_lost_s + interval_s * int(dead_out.sum()),
             drawing_s=seen.drawing_s + interval_s * int((settled & draws).sum()),
         )
+
+    def _look_for_loss(self, master: bool | None, settled: npt.NDArray[np.bool_], v_in: Array, amps: Array, interval_s: float) -> None:
+        """How long the input was without its voltage although a board's master switch was closed, before and after."""
+        if not master:
+            self._came, self._maybe_gone_s = False, 0.0
+            return
+        self.evidence = replace(self.evidence, gone_s=self.evidence.gone_s + self._maybe_gone_s)
+        live = settled & (v_in > _ABOVE * self._system_v)
+        begin = 0 if self._came else int(np.append(live, True).argmax())
+        gone = settled & (v_in < _GONE * self._system_v) & (np.abs(amps) < self._idle_a)
+        self._maybe_gone_s = interval_s * int(gone[begin:].sum())
+        self._came = self._came or bool(live.any())
 
     def _rest(self, block: Block) -> None:
         """Samples of before the master switch was closed."""

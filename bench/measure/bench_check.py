@@ -44,6 +44,7 @@ _NOT_COLD, _BANK_OHM = 1.2, 0.045
 _NOT_COLD_RECORDED = 2.0  # leads and clamps of a recording are anybody's; lamps lit a second ago have more than twice the cold resistance
 _FILMED_OHM, _NOT_COLD_FILMED = 0.2, 2.0  # a film that gives way during the make blurs what is read there
 _SHOWN_S = 5.0e-3  # a contradiction between channels that lasts longer is none of an edge
+_GONE_S = 0.02  # a switch or a clamp that parts for less is a bounce
 _OF_SYSTEM = (0.65, 1.4)  # of a recording, whose supply nobody set: 6 V systems run at 5.5 to 7.5 V, 12 V at 9 to 15, 24 V at 18 to 30
 _NEARER, _LESS = 0.5, 0.95  # of the distance to the current of the right lamps; others that take less, for short flashes draw too much
 _TOO_MUCH = "one is of a higher wattage, or one too many is lit, or the system is another"
@@ -131,6 +132,9 @@ def _leads(e: Evidence) -> Iterator[BenchFault]:
 
 
 def _supply(e: Evidence) -> Iterator[BenchFault]:
+    if e.supply.gone_s > _GONE_S:
+        text = f"the voltage at the unit's input was gone for {e.supply.gone_s:.2f} s although the master switch was closed"
+        yield BenchFault("supply-gone", f"{text}: look at the supply, its fuse, its leads and the switch")
     ohm = e.supply.source_ohm(e.conditions.open_v)
     most_ohm = _SOURCE_OHM[e.conditions.system_v]
     if ohm is not None and ohm > most_ohm and _supply_gives_way(e, most_ohm):
@@ -285,7 +289,7 @@ def _proofs(e: Evidence, died: int | None, wrong: set[str]) -> Iterator[BenchPro
     if loaded is None:
         yield BenchProof("supply", False, "nothing drew more than 2 A")
     else:
-        kept = not wrong & {"supply-limited", "supply-out-of-range"}
+        kept = not wrong & {"supply-gone", "supply-limited", "supply-out-of-range"}
         yield BenchProof("supply", kept, f"{loaded[0]:.2f} V at {loaded[1]:.1f} A at the lowest")
     seen = loaded is not None and not wrong & {"sense-in-off", "sense-out-off", "sense-leads-swapped"}
     shown = "both followed the contact; where they are clipped, only the link shows"
