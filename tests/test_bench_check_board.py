@@ -10,6 +10,7 @@ from hand_evidence import NOT_CORRECTED, cycles, measured
 from test_bench_check import FLASHES, codes, faults
 
 from bench.measure import Conditions
+from bench.readings import Reading
 from bench.samples import Array, Block, Trace
 from bench.supply import SupplyEvidence, SupplyWatch, SwitchedOff
 from bench.uncertainty import Estimate, NotMeasured
@@ -88,6 +89,19 @@ def test_a_supply_that_goes_away_under_a_closed_switch(gone_s: float, named: boo
     assert all(fault.spoils and f"gone for {gone_s:.2f} s" in fault.text for fault in found)
 
 
+@pytest.mark.parametrize(("wide_a", "fine_a", "seconds", "named"), [
+    (3.6, 3.6, 2.0, False), (3.62, 3.6, 2.0, False), (4.68, 3.6, 2.0, True), (2.6, 3.6, 2.0, True), (4.68, 3.6, 0.004, False),
+])  # fmt: skip
+def test_two_ranges_of_the_current_that_contradict_each_other(wide_a: float, fine_a: float, seconds: float, named: bool) -> None:
+    """A scale that is wrong by 30 %. Zeros of 0.2 A that were read at rest are no difference; without a rest nothing is said."""
+    rest = {"i_load": Reading(0.2, 1e-3, 100), "i_load_low": Reading(-0.02, 1e-4, 100)}
+    supply = replace(SUPPLY, both_a=(wide_a + 0.2, fine_a - 0.02, seconds))
+    found = faults(supply=supply, rest=rest)
+    assert [fault.code for fault in found] == ["currents-differ"] * named
+    assert all(f"reads {wide_a:.2f} A while i_load_low reads {fine_a:.2f} A" in fault.text for fault in found)
+    assert codes(supply=supply, rest={}) == []
+
+
 # --- from samples
 
 
@@ -154,3 +168,20 @@ def test_an_input_that_goes_with_the_switch_or_with_nobody_knows_what(master: bo
     one.feed(block(0.39, master=True if master is False else None, v_in=0.0, v_out=0.0, i_load=0.0))
     one.feed(block(0.52, master=True if master is False else None, v_in=0.0, v_out=0.0, i_load=0.0))
     assert one.evidence.gone_s == 0.0
+
+
+def test_both_ranges_of_the_current_are_read_where_it_stands_still() -> None:
+    """Not while it changes, below 0.6 A, or beyond 0.9 of the narrow range; blocks weigh as long as they are."""
+    one = SupplyWatch(12.0, 0.24, fine_most_a=7.6)
+    falls = np.linspace(30.0, 4.0, 50)
+    for begin_s, n, wide in (
+        (0.0, 1050, np.concatenate((falls, np.full(1000, 3.9)))),
+        (0.2, 250, np.full(250, 4.4)),
+        (0.3, 1000, np.full(1000, 0.3)),
+        (0.5, 1000, np.full(1000, 7.2)),
+    ):
+        one.feed(block(begin_s, master=True, n=n, v_in=12.8, v_out=12.4, i_load=wide, i_load_low=0.9 * wide if wide[-1] < 7.0 else wide))
+    wide_a, fine_a, seconds = one.evidence.both_a
+    assert seconds == pytest.approx(1250 * SCAN_S, abs=6 * SCAN_S)
+    assert wide_a == pytest.approx((1000 * 3.9 + 250 * 4.4) / 1250, abs=0.01)
+    assert fine_a == pytest.approx(0.9 * wide_a, abs=1e-9)

@@ -21,7 +21,7 @@ from statistics import median
 
 from bench.cycles import Cycle, Lit
 from bench.lamps import SIGNAL_W, US_RATED_V, US_SYSTEM_V, allowed_current_a, cold_siemens, expected_current_a
-from bench.measure.evidence import Evidence, systematic
+from bench.measure.evidence import Evidence, rest_is_zero, systematic
 from bench.measure.vocabulary import LAMPS_WRONG, QUANTITIES, BenchFault, BenchProof
 from bench.supply import SwitchedOff
 from bench.uncertainty import Estimate, Measurement, NotMeasured
@@ -103,8 +103,22 @@ def _board(e: Evidence) -> Iterator[BenchFault]:
     if e.supply.not_shown_s > max(_SHOWN_S, _SHOWN_PART * e.supply.parted_s):
         text = "the drop does not show that the contact is open while input and output do: its amplifier is stuck or its scale wrong"
         yield BenchFault("drop-stuck", f"{text}; have the board put right")
+    yield from _two_currents(e)
     if e.supply.off.span_s > _RESTED_S:
         yield from _switched_off(e, e.supply.off)
+
+
+def _two_currents(e: Evidence) -> Iterator[BenchFault]:
+    """The wide and the narrow range of the current against each other."""
+    *read, seconds = e.supply.both_a
+    names = ("i_load", "i_load_low")
+    if seconds <= _SHOWN_S or not all(name in e.rest and rest_is_zero(e, name) for name in names):
+        return
+    wide_a, fine_a = (a - e.rest[name].value for name, a in zip(names, read, strict=True))
+    parts = (*systematic(e, "i_load", wide_a), *systematic(e, "i_load_low", fine_a))
+    if abs(wide_a - fine_a) > _STANDARD_K * math.hypot(*(c.u for c in parts)):
+        text = f"i_load reads {wide_a:.2f} A while i_load_low reads {fine_a:.2f} A: the scale of one of them is wrong"
+        yield BenchFault("currents-differ", f"{text}; have the board calibrated or put right")
 
 
 def _switched_off(e: Evidence, off: SwitchedOff) -> Iterator[BenchFault]:
