@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hand_evidence import NOT_CORRECTED, cycles, measured
+from hand_evidence import NOT_CORRECTED, cycles, lit, measured
 from test_bench_check import FLASHES, codes, faults
 
 from bench.measure import Conditions
@@ -100,6 +100,20 @@ def test_two_ranges_of_the_current_that_contradict_each_other(wide_a: float, fin
     assert [fault.code for fault in found] == ["currents-differ"] * named
     assert all(f"reads {wide_a:.2f} A while i_load_low reads {fine_a:.2f} A" in fault.text for fault in found)
     assert codes(supply=supply, rest={}) == []
+
+
+@pytest.mark.parametrize(("lamp_v", "drop_v", "named"), [
+    (12.45, 0.36, False), (12.65, 0.36, False), (13.0, 0.36, True), (12.8, 0.9, True), (11.75, 0.36, False), (11.4, 0.36, True),
+])  # fmt: skip
+def test_an_output_that_does_not_go_with_input_and_drop(lamp_v: float, drop_v: float, named: bool) -> None:
+    """12.81 V at the input. An output too high is told by five uncertainties, one too low only beyond what a bad contact may move."""
+    lits = [lit(lamp=lamp_v, drop=drop_v)] * 6
+    board = replace(SUPPLY, off=SwitchedOff(0.6, {}, (0.0, 0.0)))
+    found = [fault for fault in faults(lits, supply=board) if fault.code != "lamp-current"]
+    assert [fault.code for fault in found] == ["drops-differ"] * named
+    assert all(f"is {12.81 - lamp_v:.2f} V while v_drop reads {drop_v:.2f} V" in fault.text for fault in found)
+    assert "drops-differ" not in codes(lits, supply=SUPPLY), "a recording"
+    assert "drops-differ" not in codes([replace(one, by_difference=True) for one in lits], supply=board)
 
 
 # --- from samples

@@ -44,6 +44,7 @@ _NOT_COLD, _BANK_OHM = 1.2, 0.045
 _NOT_COLD_RECORDED = 2.0  # leads and clamps of a recording are anybody's; lamps lit a second ago have more than twice the cold resistance
 _FILMED_OHM, _NOT_COLD_FILMED = 0.2, 2.0  # a film that gives way during the make blurs what is read there
 _SHOWN_S = 5.0e-3  # a contradiction between channels that lasts longer is none of an edge
+_DROP_MOVES = 0.03  # of the system voltage, within a flash
 _GONE_S = 0.02  # a switch or a clamp that parts for less is a bounce
 _OF_SYSTEM = (0.65, 1.4)  # of a recording, whose supply nobody set: 6 V systems run at 5.5 to 7.5 V, 12 V at 9 to 15, 24 V at 18 to 30
 _NEARER, _LESS = 0.5, 0.95  # of the distance to the current of the right lamps; others that take less, for short flashes draw too much
@@ -104,6 +105,8 @@ def _board(e: Evidence) -> Iterator[BenchFault]:
         text = "the drop does not show that the contact is open while input and output do: its amplifier is stuck or its scale wrong"
         yield BenchFault("drop-stuck", f"{text}; have the board put right")
     yield from _two_currents(e)
+    if e.supply.off.span_s > 0.0:
+        yield from _two_drops(e)
     if e.supply.off.span_s > _RESTED_S:
         yield from _switched_off(e, e.supply.off)
 
@@ -119,6 +122,22 @@ def _two_currents(e: Evidence) -> Iterator[BenchFault]:
     if abs(wide_a - fine_a) > _STANDARD_K * math.hypot(*(c.u for c in parts)):
         text = f"i_load reads {wide_a:.2f} A while i_load_low reads {fine_a:.2f} A: the scale of one of them is wrong"
         yield BenchFault("currents-differ", f"{text}; have the board calibrated or put right")
+
+
+def _two_drops(e: Evidence) -> Iterator[BenchFault]:
+    """Of a board: input less output against the drop, while the drop's amplifier was in range."""
+    lits = [lit for lit in _steadily_lit(e, e.cycles) if not lit.by_difference]
+    read = [(lit.supply.value, lit.lamp.value, lit.drop.value) for lit in lits if lit.supply and lit.lamp and lit.drop]
+    if not read:
+        return
+    input_v, output_v, drop_v = (median(values) for values in zip(*read, strict=True))
+    parts = (*systematic(e, "v_in", input_v), *systematic(e, "v_out", output_v), *systematic(e, "v_drop", drop_v, {"v_in": input_v}))
+    least_v = _STANDARD_K * math.hypot(*(c.u for c in parts))
+    apart_v = input_v - output_v - drop_v
+    # The drop is the lowest of the flash, and may have been more at its end, where the voltages are read.
+    if apart_v < -least_v or apart_v > least_v + max(drop_v, 0.0) + _DROP_MOVES * e.conditions.system_v:
+        text = f"input less output is {input_v - output_v:.2f} V while v_drop reads {drop_v:.2f} V: the scale of one of the three is wrong"
+        yield BenchFault("drops-differ", f"{text}; have the board calibrated or put right")
 
 
 def _switched_off(e: Evidence, off: SwitchedOff) -> Iterator[BenchFault]:
