@@ -70,12 +70,13 @@ class Line:
         self.cutter = CycleCutter(channel_accuracies, delays_s, timing)
         most_a = channel_accuracies["i_load"].high if "i_load" in channel_accuracies else math.inf
         drop_most_v = channel_accuracies["v_drop"].high if "v_drop" in channel_accuracies else math.inf
+        fine_most_a = channel_accuracies["i_load_low"].high if "i_load_low" in channel_accuracies else math.inf
         at_rest = {
             name: most + _ZERO_K * channel_accuracies[name].u_zero
             for name, most in (("i_load", _NO_CURRENT_A), ("i_load_low", _NO_CURRENT_A), ("v_drop", _NO_DROP_V))
             if name in channel_accuracies
         }
-        self.supply = SupplyWatch(conditions.system_v, _cold_ohm(conditions), most_a, zero_a, at_rest, drop_most_v)
+        self.supply = SupplyWatch(conditions.system_v, _cold_ohm(conditions), most_a, zero_a, at_rest, drop_most_v, fine_most_a)
         self.comparator = ComparatorWatch()
         self.cycles: deque[Cycle] = deque(maxlen=_CYCLES_KEPT)
         self.complete = 0

@@ -38,7 +38,8 @@ def filtered_step_instant(
                 back = -tau_s * math.log1p(-max(float(x[first]), 0.0))
                 rest = 1.0 - float(x[first])
                 u_noise = tau_s * noise / abs(after - before) / rest
-                u_after = tau_s * after_part * max(float(x[first]), 0.0) / rest / math.sqrt(3.0)
+                of_smaller = -tau_s * math.log1p(-max(float(x[first]), 0.0) / (1.0 - after_part))
+                u_after = (of_smaller - back) / math.sqrt(3.0)
                 return float(t_s[first]) - min(back, interval or back), math.hypot(u_noise, u_after, TAU_U * back)
             if interval <= reach:
                 return float(t_s[first]) - interval, 0.1 * interval

@@ -21,6 +21,7 @@ _LOADED_A = 2.0  # below it a fall of some tens of mV is noise
 # More than any sound unit's dark current: 0.33 A of a hot wire for 12 V, twice that for 6 V (trade handbook, computed).
 _FLOWS_A, _IDLE_A = 0.6, 0.45
 _FINE_A = 3.0  # below it the finer range is read
+_STILL, _WITHIN = 0.03, 0.9  # of 1 A and the current, from sample to sample; of the narrow range
 _ABOVE, _GONE = 0.3, 0.15  # of the system voltage
 _SHOWS = 0.8  # of its highest reading: what the drop must show at least where it is far beyond that
 _NOTHING = 1.0 / 3.0  # of what cold lamps would show: no load conducts better than that
@@ -44,8 +45,10 @@ class SupplyEvidence:
     `loaded`: input voltage in V and current in A of the sample where the input stood lowest under more than 2 A, None if there was none.
     `idle_v`: highest input voltage without load. Then, in s: `swapped_s`: output above input while nothing flows; `input_lost_s`: output
     above input while the lamps draw; `output_lost_s`: the lamps draw while the output shows nothing; `drawing_s`: the lamps draw.
-    Of a board: `gone_s`: nothing stood at the input, the master switch closed, after something had; `parted_s`: input and output were
-    further apart than twice what the drop's range holds; `not_shown_s`: the drop did not show it; `off`: what was read before.
+    Of a board: `parted_s`: input and output were further apart than twice what the drop's range holds; `not_shown_s`: the drop did not
+    show it; `both_a`: mean of what the wide and the narrow range of the current read at the same times, in A, while it stood still well
+    within the narrow one, and for how long; `gone_s`: the input had had its voltage, and it and the output showed nothing, with the master
+    switch closed and no current; `off`: what was read before.
     """
 
     loaded: tuple[float, float] | None = None
@@ -54,9 +57,10 @@ class SupplyEvidence:
     input_lost_s: float = 0.0
     output_lost_s: float = 0.0
     drawing_s: float = 0.0
-    gone_s: float = 0.0
     parted_s: float = 0.0
     not_shown_s: float = 0.0
+    both_a: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    gone_s: float = 0.0
     off: SwitchedOff = SwitchedOff()
 
     def source_ohm(self, open_v: float | None) -> float | None:
@@ -73,7 +77,7 @@ class SupplyWatch:
 
     `cold_ohm`: resistance of the load's cold filaments in ohm, None if the load is not known. `most_a`: a current that reads as much is
     larger, by an amount that is not known. `zero_a`: what the zero of the current may be off by. `at_rest`: by channel, the largest
-    reading that may be 0. `drop_most_v`: highest reading of the drop.
+    reading that may be 0. `drop_most_v`, `fine_most_a`: highest readings of the drop and of the narrow range of the current.
     """
 
     def __init__(
@@ -84,9 +88,12 @@ class SupplyWatch:
         zero_a: float = 0.0,
         at_rest: Mapping[str, float] | None = None,
         drop_most_v: float = math.inf,
+        fine_most_a: float = math.inf,
     ) -> None:
-        self._at_rest, self._drop_most_v = at_rest or {}, drop_most_v
-        self._was_on = self._was_fed = False
+        self._at_rest, self._drop_most_v, self._fine_most_a = at_rest or {}, drop_most_v, fine_most_a
+        self._was_on = False
+        self._came = False  # voltage to the input, since the master switch was closed
+        self._maybe_gone_s = 0.0  # in the block before, whose last frame may hold samples of after the switch was opened
         self._most_a = most_a
         self._system_v = system_v
         self._cold_ohm = cold_ohm
@@ -110,6 +117,7 @@ class SupplyWatch:
         if "i_load_low" in block.traces:
             # The zero of the wide range may be off by as much as a hot wire draws.
             fine = _at(t_in, block.traces["i_load_low"].t_s, block.traces["i_load_low"].values)
+            self._compare(amps, fine, block.end_s - block.begin_s)
             amps = np.where(amps < _FINE_A, fine, amps)
         if len(t_in) < 2:
             return
@@ -119,6 +127,7 @@ class SupplyWatch:
         steady_v = np.maximum(_most_beside(v_in), _most_beside(v_out)) < 0.05 * self._system_v
         settled[1:-1] = steady_v & (_most_beside(amps) < 0.15 * (1.0 + np.abs(amps[1:-1])))
         interval_s = float(t_in[1] - t_in[0])
+        self._look_for_loss(block.master, settled, np.maximum(v_in, v_out), amps, interval_s)
         seen = self.evidence
         above = settled & (v_out > v_in + _ABOVE * self._system_v)
         draws = amps > self._flows_a
@@ -129,10 +138,6 @@ class SupplyWatch:
             i = int(np.flatnonzero(loaded)[v_in[loaded].argmin()])
             if lowest is None or v_in[i] < lowest[0]:
                 lowest = float(v_in[i]), float(amps[i])
-        fed = v_in > _ABOVE * self._system_v
-        gone = settled & idle & (np.maximum(v_in, v_out) < _GONE * self._system_v) & (self._was_fed | np.maximum.accumulate(fed))
-        gone_s = seen.gone_s + (interval_s * int(gone.sum()) if block.master else 0.0)
-        self._was_fed = bool(block.master) and (self._was_fed or bool(fed.any()))
         drop = block.traces.get("v_drop")
         if drop is not None and block.master is not None:
             parted = settled & (v_in - v_out > 2.0 * self._drop_most_v)
@@ -147,8 +152,32 @@ class SupplyWatch:
             input_lost_s=seen.input_lost_s + interval_s * int((above & draws).sum()),
             output_lost_s=seen.output_lost_s + interval_s * int(dead_out.sum()),
             drawing_s=seen.drawing_s + interval_s * int((settled & draws).sum()),
-            gone_s=gone_s,
         )
+
+    def _compare(self, wide: Array, fine: Array, span_s: float) -> None:
+        """Both ranges of the current, where it stands still."""
+        read = np.ones(len(fine), dtype=bool)
+        for amps in (wide, fine):
+            read &= np.abs(np.diff(amps, prepend=math.inf)) < _STILL * (1.0 + np.abs(amps))
+        read &= (fine > self._flows_a) & (fine < _WITHIN * self._fine_most_a)
+        if read.any():
+            wide_a, fine_a, before_s = self.evidence.both_a
+            seconds = span_s * float(read.mean())
+            part = seconds / (before_s + seconds)
+            both = wide_a + part * (float(wide[read].mean()) - wide_a), fine_a + part * (float(fine[read].mean()) - fine_a)
+            self.evidence = replace(self.evidence, both_a=(*both, before_s + seconds))
+
+    def _look_for_loss(self, master: bool | None, settled: npt.NDArray[np.bool_], volts: Array, amps: Array, interval_s: float) -> None:
+        """How long the unit was without its voltage (the larger of input's and output's) although a board's master switch was closed, before and after."""
+        if not master:
+            self._came, self._maybe_gone_s = False, 0.0
+            return
+        self.evidence = replace(self.evidence, gone_s=self.evidence.gone_s + self._maybe_gone_s)
+        live = settled & (volts > _ABOVE * self._system_v)
+        begin = 0 if self._came else int(np.append(live, True).argmax())
+        gone = settled & (volts < _GONE * self._system_v) & (np.abs(amps) < self._idle_a)
+        self._maybe_gone_s = interval_s * int(gone[begin:].sum())
+        self._came = self._came or bool(live.any())
 
     def _rest(self, block: Block) -> None:
         """Samples of before the master switch was closed."""

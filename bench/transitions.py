@@ -444,14 +444,24 @@ class TransitionFinder:
                 low = max(0, k - _LOOK)
                 before = median(self._in[max(0, k - 6) : max(1, k - 1)].tolist())
                 after = median(self._in[min(k + 1, len(self._in) - 1) : k + 7].tolist())
+                sunk = self._sunk(k, after) if self.supplied else 0.0
                 # Between samples of its own the input is a straight line, which no filter made.
                 tau_s = 0.0 if self._apart_s else self._tau
                 instant, u = filtered_step_instant(
-                    self._t_in[low : k + _LOOK], self._in[low : k + _LOOK], k - low, before, after, tau_s, self._noise
+                    self._t_in[low : k + _LOOK], self._in[low : k + _LOOK], k - low, before, after, tau_s, self._noise, sunk
                 )
                 u = math.hypot(u, rectangular(0.5 * self._apart_s + self._tau - tau_s), self._stamp_u)
                 self._found.append(SupplyEdge(instant, self.supplied, u))
             self._supply_side = int(side[turn])
+
+    def _sunk(self, k: int, after: float) -> float:
+        """By which part of `after`, the middle of the six samples behind k, the input may have stood lower at k: cold lamps behind a
+        contact that is closed at rest pull it down at once, and let it rise again."""
+        later = k + 1 + int((self._t_in[k + 1 :] < self._t_in[k] + 3.0 * self._tau).sum())
+        if later >= len(self._in):
+            return 0.0
+        rise = max(1.0 - float(self._in[later]) / after, 0.0)
+        return min(rise * 4.5 / (3.5 - min(later - k, 2.5)), 0.5)
 
     def _trim(self) -> None:
         drop = max(0, self._crossed - _SOFT_LOOK)

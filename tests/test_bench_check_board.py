@@ -6,10 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hand_evidence import NOT_CORRECTED, cycles, measured
+from hand_evidence import NOT_CORRECTED, cycles, lit, measured
 from test_bench_check import FLASHES, codes, faults
 
 from bench.measure import Conditions
+from bench.readings import Reading
 from bench.samples import Array, Block, Trace
 from bench.supply import SupplyEvidence, SupplyWatch, SwitchedOff
 from bench.uncertainty import Estimate, NotMeasured
@@ -81,6 +82,40 @@ def test_a_drop_that_misses_an_open_contact(parted_s: float, not_shown_s: float,
     assert codes(supply=replace(SUPPLY, parted_s=parted_s, not_shown_s=not_shown_s)) == ["drop-stuck"] * named
 
 
+@pytest.mark.parametrize(("gone_s", "named"), [(0.0, False), (0.019, False), (0.021, True), (3.0, True)])
+def test_a_supply_that_goes_away_under_a_closed_switch(gone_s: float, named: bool) -> None:
+    found = faults(supply=replace(SUPPLY, gone_s=gone_s))
+    assert [fault.code for fault in found] == ["supply-gone"] * named
+    assert all(fault.spoils and f"gone for {gone_s:.2f} s" in fault.text for fault in found)
+
+
+@pytest.mark.parametrize(("wide_a", "fine_a", "seconds", "named"), [
+    (3.6, 3.6, 2.0, False), (3.62, 3.6, 2.0, False), (4.68, 3.6, 2.0, True), (2.6, 3.6, 2.0, True), (4.68, 3.6, 0.004, False),
+])  # fmt: skip
+def test_two_ranges_of_the_current_that_contradict_each_other(wide_a: float, fine_a: float, seconds: float, named: bool) -> None:
+    """A scale that is wrong by 30 %. Zeros of 0.2 A that were read at rest are no difference; without a rest nothing is said."""
+    rest = {"i_load": Reading(0.2, 1e-3, 100), "i_load_low": Reading(-0.02, 1e-4, 100)}
+    supply = replace(SUPPLY, both_a=(wide_a + 0.2, fine_a - 0.02, seconds))
+    found = faults(supply=supply, rest=rest)
+    assert [fault.code for fault in found] == ["currents-differ"] * named
+    assert all(f"reads {wide_a:.2f} A while i_load_low reads {fine_a:.2f} A" in fault.text for fault in found)
+    assert codes(supply=supply, rest={}) == []
+
+
+@pytest.mark.parametrize(("lamp_v", "drop_v", "named"), [
+    (12.45, 0.36, False), (12.65, 0.36, False), (13.0, 0.36, True), (12.8, 0.9, True), (11.75, 0.36, False), (11.4, 0.36, True),
+])  # fmt: skip
+def test_an_output_that_does_not_go_with_input_and_drop(lamp_v: float, drop_v: float, named: bool) -> None:
+    """12.81 V at the input. An output too high is told by five uncertainties, one too low only beyond what a bad contact may move."""
+    lits = [lit(lamp=lamp_v, drop=drop_v)] * 6
+    board = replace(SUPPLY, off=SwitchedOff(0.6, {}, (0.0, 0.0)))
+    found = [fault for fault in faults(lits, supply=board) if fault.code != "lamp-current"]
+    assert [fault.code for fault in found] == ["drops-differ"] * named
+    assert all(f"is {12.81 - lamp_v:.2f} V while v_drop reads {drop_v:.2f} V" in fault.text for fault in found)
+    assert "drops-differ" not in codes(lits, supply=SUPPLY), "a recording"
+    assert "drops-differ" not in codes([replace(one, by_difference=True) for one in lits], supply=board)
+
+
 # --- from samples
 
 
@@ -122,3 +157,45 @@ def test_an_open_contact_has_the_drop_beyond_its_range(v_out: float, drop: float
     one = watch()
     one.feed(block(master=True, v_in=12.8, v_out=v_out, i_load=0.0, v_drop=drop))
     assert (one.evidence.parted_s > 0.12, one.evidence.not_shown_s > 0.12) == (parted, missed)
+
+
+def test_an_input_that_loses_its_voltage_under_a_closed_switch() -> None:
+    """From when it had it, also at the end of a block and in all of the next; not where the lamps draw, which pull a weak supply down."""
+    one = watch()
+    before, after = np.full(400, 12.8), np.zeros(600)
+    one.feed(block(master=True, v_in=np.concatenate((np.zeros(400), np.full(600, 12.8))), v_out=0.0, i_load=0.0))
+    assert one.evidence.gone_s == 0.0, "it comes with the switch"
+    one.feed(block(0.13, master=True, v_in=np.concatenate((before, after)), v_out=0.0, i_load=0.0))
+    one.feed(block(0.26, master=True, v_in=0.0, v_out=0.0, i_load=0.0))
+    one.feed(block(0.39, master=True, v_in=0.5, v_out=0.0, i_load=12.0))
+    one.feed(block(0.52, master=True, v_in=np.concatenate((before, np.full(300, 1.1), np.full(300, 1.3))), v_out=0.0, i_load=0.0))
+    one.feed(block(0.65, master=True, v_in=12.8, v_out=0.0, i_load=0.0))
+    assert one.evidence.gone_s == pytest.approx((600 + 1000 + 300) * SCAN_S, abs=12 * SCAN_S)
+
+
+@pytest.mark.parametrize("master", [False, None])
+def test_an_input_that_goes_with_the_switch_or_with_nobody_knows_what(master: bool | None) -> None:
+    """The last block of a closed switch may hold samples of after it was opened; a recording knows no switch."""
+    one = watch()
+    for begin_s, state in ((0.0, True if master is False else None), (0.13, master), (0.26, master)):
+        one.feed(block(begin_s, master=state, v_in=np.where(np.arange(1000) < 500, 12.8, 0.0), v_out=0.0, i_load=0.0))
+    one.feed(block(0.39, master=True if master is False else None, v_in=0.0, v_out=0.0, i_load=0.0))
+    one.feed(block(0.52, master=True if master is False else None, v_in=0.0, v_out=0.0, i_load=0.0))
+    assert one.evidence.gone_s == 0.0
+
+
+def test_both_ranges_of_the_current_are_read_where_it_stands_still() -> None:
+    """Not while it changes, below 0.6 A, or beyond 0.9 of the narrow range; blocks weigh as long as they are."""
+    one = SupplyWatch(12.0, 0.24, fine_most_a=7.6)
+    falls = np.linspace(30.0, 4.0, 50)
+    for begin_s, n, wide in (
+        (0.0, 1050, np.concatenate((falls, np.full(1000, 3.9)))),
+        (0.2, 250, np.full(250, 4.4)),
+        (0.3, 1000, np.full(1000, 0.3)),
+        (0.5, 1000, np.full(1000, 7.2)),
+    ):
+        one.feed(block(begin_s, master=True, n=n, v_in=12.8, v_out=12.4, i_load=wide, i_load_low=0.9 * wide if wide[-1] < 7.0 else wide))
+    wide_a, fine_a, seconds = one.evidence.both_a
+    assert seconds == pytest.approx(1250 * SCAN_S, abs=6 * SCAN_S)
+    assert wide_a == pytest.approx((1000 * 3.9 + 250 * 4.4) / 1250, abs=0.01)
+    assert fine_a == pytest.approx(0.9 * wide_a, abs=1e-9)

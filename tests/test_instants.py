@@ -76,7 +76,7 @@ def test_a_step_that_may_have_been_smaller_has_arrived_sooner() -> None:
     t, v, k = sampled(6 * STEP + TAU * math.log(0.2), 0.0, 12.0)
     instant, u = filtered_step_instant(t, v, k, 0.0, 12.0, TAU, 0.0, 0.1)
     back = -TAU * math.log(0.2)
-    assert (instant, u) == (near(t[k] - back), near(math.hypot(TAU * 0.1 * 0.8 / 0.2 / math.sqrt(3.0), TAU_U * back)))
+    assert (instant, u) == (near(t[k] - back), near(math.hypot((-TAU * math.log(1.0 - 0.8 / 0.9) - back) / math.sqrt(3.0), TAU_U * back)))
 
 
 def test_a_crossing_late_on_the_rise_finds_the_sample_before_it() -> None:

@@ -297,6 +297,22 @@ def test_a_supply_steps_half_way_between_two_samples(first: int, level_v: float)
         assert [c.u_s for c in changes] == near([WITHIN] * 4)
 
 
+@pytest.mark.parametrize("sinks", [0.0, 0.14, 0.25])
+@pytest.mark.parametrize(("scan_s", "tau_s"), [(130e-6, 47e-6), (640e-6, 50e-6)])
+def test_a_supply_that_cold_lamps_pull_down_came_when_it_is_said_to(scan_s: float, tau_s: float, sinks: float) -> None:
+    """By so much of it at once, with a contact that is closed at rest; it recovers within some milliseconds."""
+    for place in np.arange(0.025, 1.0, 0.05):
+        t = np.arange(60) * scan_s
+        came_s = (20.0 + place) * scan_s
+        since = np.maximum(t - came_s, 0.0)
+        v_in = 12.8 * (1.0 - sinks * np.exp(-since / 4e-3)) * (1.0 - np.exp(-since / tau_s))
+        finder = TransitionFinder(supply_floor_v=FLOOR_V, tau_s=tau_s, noise_v=0.008)
+        traces = {"v_out": Trace(t, 0.97 * v_in), "v_in": Trace(t, v_in)}
+        changes = [*finder.feed(Block(0.0, float(t[-1]), traces)), *finder.flush()]
+        (came,) = (c for c in changes if isinstance(c, SupplyEdge))
+        assert abs(came.t_s - came_s) < 2.0 * came.u_s + 3e-6, f"{place}: {came}"
+
+
 def test_a_supply_that_creeps_through_its_band_turns_once() -> None:
     """From a fifth below the floor to a fifth above nothing is told; the first that passes it is."""
     supply = runs((100, 10.0), (100, 3.0), (100, 2.5), (100, 3.5), (100, 10.0), (50, 2.0), (50, 3.5), (50, 4.0))

@@ -21,7 +21,7 @@ from statistics import median
 
 from bench.cycles import Cycle, Lit
 from bench.lamps import SIGNAL_W, US_RATED_V, US_SYSTEM_V, allowed_current_a, cold_siemens, expected_current_a
-from bench.measure.evidence import Evidence, systematic
+from bench.measure.evidence import Evidence, rest_is_zero, systematic
 from bench.measure.vocabulary import LAMPS_WRONG, QUANTITIES, SUPPLY_GONE, BenchFault, BenchProof
 from bench.supply import SwitchedOff
 from bench.uncertainty import Estimate, Measurement, NotMeasured
@@ -44,11 +44,12 @@ _NOT_COLD, _BANK_OHM = 1.2, 0.045
 _NOT_COLD_RECORDED = 2.0  # leads and clamps of a recording are anybody's; lamps lit a second ago have more than twice the cold resistance
 _FILMED_OHM, _NOT_COLD_FILMED = 0.2, 2.0  # a film that gives way during the make blurs what is read there
 _SHOWN_S = 5.0e-3  # a contradiction between channels that lasts longer is none of an edge
+_DROP_MOVES = 0.03  # of the system voltage, within a flash
+_GONE_S = 0.02  # a switch or a clamp that parts for less is a bounce
 _OF_SYSTEM = (0.65, 1.4)  # of a recording, whose supply nobody set: 6 V systems run at 5.5 to 7.5 V, 12 V at 9 to 15, 24 V at 18 to 30
 _NEARER, _LESS = 0.5, 0.95  # of the distance to the current of the right lamps; others that take less, for short flashes draw too much
 _TOO_MUCH = "one is of a higher wattage, or one too many is lit, or the system is another"
 _SHOWN_PART = 0.15  # of the time in which the lamps draw: a lead that is off shows in all of it, noise and edges in little
-_GONE_S = 0.1  # without voltage behind a closed master switch; the frames of a slow run show its opening 17 ms late
 _STILL_S = 0.25  # samples that repeat for longer are no damage of the line, which hands over a frame or two twice
 _STANDARD_K = 5.0  # standard uncertainties, as in a board's own self-test
 _RESTED_S = 0.2  # the bench at rest is sampled for longer than that before a unit is switched on
@@ -106,8 +107,40 @@ def _board(e: Evidence) -> Iterator[BenchFault]:
     if e.comparator_against_s > 0.0:
         text = f"the board contradicts itself: its comparator says of the output what its samples do not, for {e.comparator_against_s:.2g} s"
         yield BenchFault("comparator-against", f"{text}; restart it, and have it looked at if that does not help")
+    yield from _two_currents(e)
+    if e.supply.off.span_s > 0.0:
+        yield from _two_drops(e)
     if e.supply.off.span_s > _RESTED_S:
         yield from _switched_off(e, e.supply.off)
+
+
+def _two_currents(e: Evidence) -> Iterator[BenchFault]:
+    """The wide and the narrow range of the current against each other."""
+    *read, seconds = e.supply.both_a
+    names = ("i_load", "i_load_low")
+    if seconds <= _SHOWN_S or not all(name in e.rest and rest_is_zero(e, name) for name in names):
+        return
+    wide_a, fine_a = (a - e.rest[name].value for name, a in zip(names, read, strict=True))
+    parts = (*systematic(e, "i_load", wide_a), *systematic(e, "i_load_low", fine_a))
+    if abs(wide_a - fine_a) > _STANDARD_K * math.hypot(*(c.u for c in parts)):
+        text = f"i_load reads {wide_a:.2f} A while i_load_low reads {fine_a:.2f} A: the scale of one of them is wrong"
+        yield BenchFault("currents-differ", f"{text}; have the board calibrated or put right")
+
+
+def _two_drops(e: Evidence) -> Iterator[BenchFault]:
+    """Of a board: input less output against the drop, while the drop's amplifier was in range."""
+    lits = [lit for lit in _steadily_lit(e, e.cycles) if not lit.by_difference]
+    read = [(lit.supply.value, lit.lamp.value, lit.drop.value) for lit in lits if lit.supply and lit.lamp and lit.drop]
+    if not read:
+        return
+    input_v, output_v, drop_v = (median(values) for values in zip(*read, strict=True))
+    parts = (*systematic(e, "v_in", input_v), *systematic(e, "v_out", output_v), *systematic(e, "v_drop", drop_v, {"v_in": input_v}))
+    least_v = _STANDARD_K * math.hypot(*(c.u for c in parts))
+    apart_v = input_v - output_v - drop_v
+    # The drop is the lowest of the flash, and may have been more at its end, where the voltages are read.
+    if apart_v < -least_v or apart_v > least_v + max(drop_v, 0.0) + _DROP_MOVES * e.conditions.system_v:
+        text = f"input less output is {input_v - output_v:.2f} V while v_drop reads {drop_v:.2f} V: the scale of one of the three is wrong"
+        yield BenchFault("drops-differ", f"{text}; have the board calibrated or put right")
 
 
 def _switched_off(e: Evidence, off: SwitchedOff) -> Iterator[BenchFault]:
@@ -136,8 +169,8 @@ def _leads(e: Evidence) -> Iterator[BenchFault]:
 
 def _supply(e: Evidence) -> Iterator[BenchFault]:
     if e.supply.gone_s > _GONE_S and e.supply.input_lost_s <= _SHOWN_S:
-        text = f"the supply went away while the unit was on: nothing stood at its input for {e.supply.gone_s:.1f} s"
-        yield BenchFault(SUPPLY_GONE, f"{text}; look at plugs, fuse and current limit, and test again")
+        text = f"the supply went away while the unit was on: nothing stood at its input for {e.supply.gone_s:.2f} s"
+        yield BenchFault(SUPPLY_GONE, f"{text}; look at its plugs, fuse, leads and current limit, and test again")
     ohm = e.supply.source_ohm(e.conditions.open_v)
     most_ohm = e.conditions.loop_ohm + _SUPPLY_OHM[e.conditions.system_v]  # the loop lies in part behind the input, how much is not known
     if ohm is not None and ohm > most_ohm and _supply_gives_way(e, most_ohm):
