@@ -6,6 +6,7 @@ import io
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -115,13 +116,14 @@ def test_a_good_unit_on_a_board_without_noise_is_good(kind: str) -> None:
 # --- by hand
 
 
-def frame(k: int, counts: int | npt.NDArray[np.int64], *, on: bool, state: int = 0x20) -> SampleFrame:
+Counts: TypeAlias = int | npt.NDArray[np.int64]
+
+
+def frame(k: int, counts: Counts, *, on: bool, state: int = 0x20) -> SampleFrame:
     return SampleFrame(k % 256, 160 * k, 3, state | on, 0, 0, pack_samples(np.full(160, counts)))
 
 
-def still_s(
-    rest: list[int], on: Sequence[int | npt.NDArray[np.int64]], description: BoardDescription = DESCRIPTION, state: int = 0x20
-) -> float:
+def still_s(rest: Sequence[Counts], on: Sequence[Counts], description: BoardDescription = DESCRIPTION, state: int = 0x20) -> float:
     """Of frames that hold one number each."""
     stillness = Stillness(description)
     for k, counts in enumerate(rest):
