@@ -47,7 +47,8 @@ def _sides(block: Block) -> list[int]:
     least_out, most_out = _extremes(block.traces["v_out"], bounds)
     supplied = least_in >= _SUPPLIED_V  # not where a frame holds no sample: NaN
     above, below = supplied & (least_out > _ABOVE * most_in), supplied & (most_out < _BELOW * least_in)
-    return (above.astype(int) - below.astype(int)).tolist()
+    sides: list[int] = (above.astype(int) - below.astype(int)).tolist()
+    return sides
 
 
 def _extremes(trace: Trace, bounds: npt.NDArray[np.float64]) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:

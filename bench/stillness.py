@@ -12,7 +12,7 @@ from bench.description import BoardDescription
 from bench.wire import SAMPLES_PER_FRAME, SampleFrame
 
 _SCATTERS = 0.4  # of a count: what a reading's stated standard deviation, quantisation included, must be for its counts to scatter
-_REMEMBERED = 64  # frames: a quarter of a second in FAST
+_REMEMBERED = 4096  # frames: 17 s in FAST; a buffer that is sent again and again may hold several flashes
 _RESTED_LEAST, _REPEATED_MOST = 20, 0.05  # frames at rest, and the part of them that may be the same by damage or chance
 
 

@@ -115,8 +115,8 @@ def test_an_honest_board_is_none(kind: str) -> None:
 def block(levels: list[float], high: list[bool], *, begin: int = 0, gap: bool = False, supply_v: float = 12.0, every: int = 5) -> Block:
     """Frames of one output level each, as parts of the input, sampled every so many samples."""
     n = 160 * len(levels)
-    t_in, t_out = (np.arange(first, n, every) * 26e-6 + begin * FRAME_S for first in (0, 1))
-    v_out = supply_v * np.repeat(levels, 160)[1::every]
+    t_in, t_out = (np.arange(first, n, every, dtype=np.float64) * 26e-6 + begin * FRAME_S for first in (0, 1))
+    v_out = supply_v * np.repeat(np.array(levels, np.float64), 160)[1::every]
     traces = {"v_in": Trace(t_in, np.full(len(t_in), supply_v)), "v_out": Trace(t_out, v_out)}
     return Block(begin * FRAME_S, (begin + len(levels)) * FRAME_S, traces, gap, True, tuple(high))
 

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import TypeAlias
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 from bench_port import BenchPort, bench_port, run_on, setup
 from lying_board import Lie, LyingPort, channel, lying_port, repeating, sampled_while_on, without_noise
@@ -28,7 +31,7 @@ DESCRIPTION = rig_description(1)
 FRAME_S = 160 * 26e-6
 
 
-@pytest.mark.parametrize("frames", [1, 2, 40])
+@pytest.mark.parametrize("frames", [1, 2, 40, 150])
 @pytest.mark.parametrize("after", [0, 300, 900])
 @pytest.mark.parametrize("kind", ["NC", "EL"])
 def test_samples_that_come_again_are_the_boards_fault(kind: str, after: int, frames: int) -> None:
@@ -113,11 +116,14 @@ def test_a_good_unit_on_a_board_without_noise_is_good(kind: str) -> None:
 # --- by hand
 
 
-def frame(k: int, counts: int, *, on: bool, state: int = 0x20) -> SampleFrame:
+Counts: TypeAlias = int | npt.NDArray[np.int64]
+
+
+def frame(k: int, counts: Counts, *, on: bool, state: int = 0x20) -> SampleFrame:
     return SampleFrame(k % 256, 160 * k, 3, state | on, 0, 0, pack_samples(np.full(160, counts)))
 
 
-def still_s(rest: list[int], on: list[int], description: BoardDescription = DESCRIPTION, state: int = 0x20) -> float:
+def still_s(rest: Sequence[Counts], on: Sequence[Counts], description: BoardDescription = DESCRIPTION, state: int = 0x20) -> float:
     """Of frames that hold one number each."""
     stillness = Stillness(description)
     for k, counts in enumerate(rest):
@@ -137,7 +143,17 @@ def test_how_long_nothing_new_came_is_the_longest_stretch() -> None:
 
 def test_what_comes_in_turn_comes_again() -> None:
     assert still_s(SCATTERED, [100 + k % 5 for k in range(65)]) == pytest.approx(60 * FRAME_S)
-    assert still_s(SCATTERED, [100 + k % 70 for k in range(200)]) == 0.0, "longer ago than is remembered"
+    assert still_s(SCATTERED, [100 + k % 700 for k in range(2000)]) == pytest.approx(1300 * FRAME_S), "a buffer of three seconds"
+
+
+def test_what_came_longer_ago_than_is_remembered_is_new() -> None:
+    assert still_s(SCATTERED, [many(k % 4090) for k in range(4095)]) == pytest.approx(5 * FRAME_S)
+    assert still_s(SCATTERED, [many(k % 4100) for k in range(4200)]) == 0.0
+
+
+def many(k: int) -> npt.NDArray[np.int64]:
+    """Counts of a frame, for more frames than there are counts; none as at rest."""
+    return np.tile((500 + k % 100, k // 100), 80)
 
 
 def test_only_a_board_that_scatters_at_rest_and_says_so_is_charged() -> None:

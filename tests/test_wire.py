@@ -318,6 +318,25 @@ def test_a_stamp_that_goes_back_is_damage() -> None:
     assert sequencer.count.backwards == 1
 
 
+@pytest.mark.parametrize("back", [1, 2, 5])
+def test_behind_stamps_that_went_back_stands_a_gap(back: int) -> None:
+    """Prevents a start that is measured short by what a board's own count of samples went back."""
+    sequencer = Sequencer()
+    stamps = [160 * k for k in (*range(100), *range(100 - back, 110))]
+    placed = [sequencer.place(samples_at(stamp, k % 256)) for k, stamp in enumerate(stamps)]
+    assert [p.stamp for p in placed if p] == [160 * k for k in range(110)]
+    assert [(p.stamp, p.lost_before) for p in placed if p and p.lost_before] == [(16000, 160 * back)]
+    assert asdict(sequencer.count) == {"duplicates": 0, "backwards": back, "frames_missing": 0, "samples_lost": 160 * back}
+
+
+def test_an_old_frame_that_comes_late_makes_no_gap() -> None:
+    sequencer = Sequencer()
+    frames = [samples_at(160 * k, k) for k in range(9)]
+    placed = [sequencer.place(frame) for frame in (*frames[:5], frames[2], *frames[5:])]
+    assert [p.stamp for p in placed if p and not p.lost_before] == [160 * k for k in range(9)]
+    assert asdict(sequencer.count) == {"duplicates": 0, "backwards": 1, "frames_missing": 0, "samples_lost": 0}
+
+
 def test_a_start_of_the_board_begins_anew() -> None:
     sequencer = Sequencer()
     sequencer.place(samples_at(16000, 77, run=1))

@@ -105,7 +105,7 @@ def _board(e: Evidence) -> Iterator[BenchFault]:
         text = "the drop does not show that the contact is open while input and output do: its amplifier is stuck or its scale wrong"
         yield BenchFault("drop-stuck", f"{text}; have the board put right")
     if e.comparator_against_s > 0.0:
-        text = f"the board contradicts itself: its comparator says of the output what its samples do not, for {e.comparator_against_s:.2g} s"
+        text = f"the board contradicts itself: its comparator says of the output what samples do not, for {e.comparator_against_s:.2g} s"
         yield BenchFault("comparator-against", f"{text}; restart it, and have it looked at if that does not help")
     yield from _two_currents(e)
     if e.supply.off.span_s > 0.0:

@@ -23,9 +23,9 @@ _OUT_MOST = 2  # sample frames in a row that may name another run by damage; wha
 class Placed(NamedTuple):
     """A frame in its place. (One is made for every frame, and a tuple is made in half the time of a dataclass.)
 
-    `run` counts runs (and starts of the board) since the first frame seen, from 0. `stamp` is unwrapped. `lost_before`: samples
-    missing between the run's last sample frame (or its sample 0) and this one; 0 for an event. An event that is not `timed` has
-    no place in the run.
+    `run` counts runs (and starts of the board) since the first frame seen, from 0. `stamp` is unwrapped. `lost_before`: samples missing
+    between the run's last sample frame (or its sample 0) and this one, or dropped there because stamps went back; 0 for an event. An event
+    that is not `timed` has no place in the run.
     """
 
     frame: Frame
@@ -79,6 +79,7 @@ class Sequencer:
         self._frames_since = self._lost_since = 0  # sample frames since that was left, and samples that they lack
         self._events_ahead = 0  # events of another run since the last sample frame
         self._out_of_run = 0
+        self._unplaced = 0  # samples that were dropped since the last frame, because its stamp went back
 
     @property
     def count(self) -> SequenceCount:
@@ -107,7 +108,13 @@ class Sequencer:
             stamp = self._expected + lost
             if lost >= _HALF:
                 self._backwards += 1
+                if self._is_next(frame):
+                    # Not an old frame that came late: the board's own count went back, and how far it went on since nobody knows.
+                    self._sequence = frame.sequence
+                    self._unplaced += SAMPLES_PER_FRAME
                 return None
+            lost = max(lost, self._unplaced)
+        self._unplaced = 0
         self._follow(frame)
         # Events ahead of the run that has now begun were its own; others were of none.
         self._out_of_run += self._events_ahead if self._expected is not None else 0
@@ -157,6 +164,10 @@ class Sequencer:
         near = self._expected
         stamp = frame.stamp if near is None else near + (frame.stamp - near + _HALF) % STAMP_MODULUS - _HALF
         return Placed(frame, self._run, stamp)
+
+    def _is_next(self, frame: Frame) -> bool:
+        """Whether it was sent after the last one, as its sequence number says."""
+        return self._sequence is not None and 0 < (frame.sequence - self._sequence) % 256 < 128
 
     def _begin(self, bits: int) -> None:
         """Another run, which these bits name, or a start of the board."""
