@@ -14,11 +14,11 @@ import pytest
 from full_disks import longest_file
 
 from bench.calibration import MeterAccuracy
-from bench.cli import run
-from bench.cli.exit_codes import BENCH_FAULT, GOOD, NOT_DECIDED, USAGE
+from bench.cli import _failed, run
+from bench.cli.exit_codes import BENCH_FAULT, CANCELLED, GOOD, NOT_DECIDED, USAGE
 from bench.cli.hands import Person
 from bench.ports import Port
-from bench.session import Cancelled, Place, SetupError, store_calibration
+from bench.session import Cancelled, FitLink, Place, SetupError, store_calibration
 from bench.session.standard_files import Entry, append_standard, comparable, read_standard, standard_path
 from bench.table import TableError
 
@@ -167,6 +167,66 @@ def test_a_person_reads_the_meter_while_the_board_is_kept_awake(
     monkeypatch.setattr("sys.stdin", io.StringIO("12.8\n"))
     with pytest.raises(SetupError, match="nobody is at the terminal to read the meter"):
         Person(assume_yes=True).read_meter(place, dict)
+
+
+def test_what_was_typed_before_a_question_is_no_answer(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    """At a terminal: an Enter too many must not confirm what nobody has read yet."""
+    master, slave = os.openpty()
+    with os.fdopen(slave, "r") as terminal:
+        monkeypatch.setattr(sys, "stdin", terminal)
+        os.write(master, b"\n\n12.5\n")
+        asked = 0
+
+        def meanwhile() -> Mapping[str, float]:
+            nonlocal asked
+            asked += 1
+            if asked == 1:
+                os.write(master, b"n\n")
+            return {}
+
+        with pytest.raises(Cancelled, match="cancelled by the operator"):
+            Person(assume_yes=False).do(FitLink(), meanwhile)
+        assert asked
+    os.close(master)
+
+
+def test_a_second_interrupt_while_an_error_is_told_apart_is_no_error_of_the_program(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def again(error: BaseException) -> int:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("bench.cli.code_of", again)
+    assert _failed("makebreak calibrate", Cancelled("stopped from the keyboard")) == CANCELLED
+    assert capsys.readouterr().err == "makebreak calibrate: stopped from the keyboard\n"
+
+
+def test_a_check_that_is_broken_off_shows_what_was_found(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def stop(*given: object) -> object:
+        raise Cancelled("stopped from the keyboard")
+
+    monkeypatch.setattr("bench.session.selfcheck._lamps", stop)
+    assert run(["check", RIG, "--lamps"]) == CANCELLED
+    told = capsys.readouterr()
+    assert "identity" in told.out and "supply" in told.out
+    assert told.err == "makebreak check: stopped from the keyboard\n"
+
+
+def test_the_system_of_a_simulated_bench_is_known(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["check", "sim://LINK?system=24", "--lamps"]) == GOOD
+    assert "in a 24 V system" in said(capsys)
+    assert run(["check", "sim://LINK?system=24", "--lamps", "--system", "12"]) == BENCH_FAULT
+    assert "no lamp was lit: 25.80 V at the unit's input" in said(capsys)
+
+
+@pytest.mark.parametrize("value", ["-0.001", "1e300", "NaN"])
+def test_a_standard_with_a_value_that_no_reading_has_is_refused(value: str, tmp_path: Path) -> None:
+    path = standard_path(tmp_path, "a")
+    path.write_text(f'{{"format": 1, "when": "2026-01-01", "board": "A", "calibrated": 0, "values": {{"x": [1.0, {value}, "V"]}}}}\n')
+    with pytest.raises(TableError, match="line 1: not a line of this file"):
+        read_standard(path)
 
 
 CALIBRATE = ["calibrate", RIG, *AMPERES, "--store"]

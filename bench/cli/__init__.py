@@ -151,6 +151,8 @@ def _failed(doing: str, error: BaseException) -> int:
         return USAGE
     try:
         code = code_of(error)
+    except KeyboardInterrupt:
+        code = CANCELLED  # once more while that is looked up: nothing of it is an error in the program
     except BaseException:
         # What tells errors apart can't be imported: then nothing else was right either.
         code = None

@@ -11,6 +11,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from bench.description.reading import LARGEST, SCALES
 from bench.intake import RECORD_MB, IntakeError, read_bytes
 from bench.record_sum import KEY, sum_of
 from bench.session.calibrate import Calibration
@@ -75,10 +76,24 @@ def read_calibration(path: Path) -> KeptCalibration:
         sensible = isinstance(board, str) and isinstance(date, int) and board.count(",") >= 3 and stored in (True, False, None)
         if not sensible or not 0 < len(lines) <= _LINES_MOST or not all(isinstance(line, str) and _LINE.fullmatch(line) for line in lines):
             raise ValueError("it does not say what a board is to be told")
+        for line in lines:
+            _check_numbers(line)
     except (IntakeError, ValueError, KeyError, TypeError, RecursionError) as error:
         why = f"it has no {error}" if isinstance(error, KeyError) else str(error)
         raise TableError(f"{doing}: {why}") from error
     return KeptCalibration(board, date, lines, stored)
+
+
+def _check_numbers(line: str) -> None:
+    """ValueError for a scale or an uncertainty that no board can have."""
+    if not line.startswith("CAL:RANG "):
+        return
+    _, scale, *uncertainties = line.split(",")[2:]
+    if not SCALES[0] <= float(scale) <= SCALES[1]:
+        raise ValueError(f"a scale of {scale} in {line!r}, from {SCALES[0]:g} to {SCALES[1]:g} is allowed")
+    for u in uncertainties:
+        if not 0.0 <= float(u) <= LARGEST:
+            raise ValueError(f"an uncertainty of {u} in {line!r}, from 0 to {LARGEST:g} is allowed")
 
 
 def mark_stored(path: Path, stored: bool | None) -> None:
