@@ -168,10 +168,11 @@ class SupplyWatch:
             self.evidence = replace(self.evidence, both_a=(*both, before_s + seconds))
 
     def _look_for_loss(self, master: bool | None, settled: npt.NDArray[np.bool_], volts: Array, amps: Array, interval_s: float) -> None:
-        """How long the unit was without its voltage (the larger of input's and output's) although a board's master switch was closed, before and after."""
+        """How long neither input nor output (`volts`: the larger) had voltage behind a closed master switch, after they had had some."""
         if not master:
             self._came, self._maybe_gone_s = False, 0.0
             return
+        # The master switch stood closed as this block began: so did it in all of the one before.
         self.evidence = replace(self.evidence, gone_s=self.evidence.gone_s + self._maybe_gone_s)
         live = settled & (volts > _ABOVE * self._system_v)
         begin = 0 if self._came else int(np.append(live, True).argmax())

@@ -82,13 +82,6 @@ def test_a_drop_that_misses_an_open_contact(parted_s: float, not_shown_s: float,
     assert codes(supply=replace(SUPPLY, parted_s=parted_s, not_shown_s=not_shown_s)) == ["drop-stuck"] * named
 
 
-@pytest.mark.parametrize(("gone_s", "named"), [(0.0, False), (0.019, False), (0.021, True), (3.0, True)])
-def test_a_supply_that_goes_away_under_a_closed_switch(gone_s: float, named: bool) -> None:
-    found = faults(supply=replace(SUPPLY, gone_s=gone_s))
-    assert [fault.code for fault in found] == ["supply-gone"] * named
-    assert all(fault.spoils and f"gone for {gone_s:.2f} s" in fault.text for fault in found)
-
-
 @pytest.mark.parametrize(("wide_a", "fine_a", "seconds", "named"), [
     (3.6, 3.6, 2.0, False), (3.62, 3.6, 2.0, False), (4.68, 3.6, 2.0, True), (2.6, 3.6, 2.0, True), (4.68, 3.6, 0.004, False),
 ])  # fmt: skip
@@ -168,7 +161,7 @@ def test_an_input_that_loses_its_voltage_under_a_closed_switch() -> None:
     one.feed(block(0.13, master=True, v_in=np.concatenate((before, after)), v_out=0.0, i_load=0.0))
     one.feed(block(0.26, master=True, v_in=0.0, v_out=0.0, i_load=0.0))
     one.feed(block(0.39, master=True, v_in=0.5, v_out=0.0, i_load=12.0))
-    one.feed(block(0.52, master=True, v_in=np.concatenate((before, np.full(300, 1.1), np.full(300, 1.3))), v_out=0.0, i_load=0.0))
+    one.feed(block(0.52, master=True, v_in=np.concatenate((before, np.full(300, 1.7), np.full(300, 1.9))), v_out=0.0, i_load=0.0))
     one.feed(block(0.65, master=True, v_in=12.8, v_out=0.0, i_load=0.0))
     assert one.evidence.gone_s == pytest.approx((600 + 1000 + 300) * SCAN_S, abs=12 * SCAN_S)
 

@@ -169,13 +169,15 @@ def test_a_supply_that_goes_away_behind_a_closed_master_switch() -> None:
         watch = SupplyWatch(12.0, COLD_OHM)
         one = block(volts, np.full(len(volts), v_out), np.full(len(volts), amps))
         watch.feed(replace(one, master=master))
+        assert watch.evidence.gone_s == 0.0, "its last frame may hold samples of after the switch was opened"
+        watch.feed(replace(block(there, there, np.zeros(100)), master=master))
         return watch.evidence.gone_s
 
     assert gone_s(True) == pytest.approx(198 * SCAN_S)
     others = gone_s(False), gone_s(None), gone_s(True, v_out=12.8), gone_s(True, amps=3.5), gone_s(True, volts=none)
     assert others == (0.0, 0.0, 0.0, 0.0, 0.0)
     watch = SupplyWatch(12.0, COLD_OHM)
-    for volts, master in ((there, True), (none, True), (none, False), (none, True)):
+    for volts, master in ((there, True), (none, True), (there, True), (none, True), (none, False), (none, True), (none, True)):
         watch.feed(replace(block(volts, np.zeros(len(volts)), np.zeros(len(volts))), master=master))
     assert watch.evidence.gone_s == pytest.approx(198 * SCAN_S), "what a switch took away is to come again first"
 

@@ -39,6 +39,7 @@ from bench.wire import (
     parse_number,
     unpack_samples,
 )
+from bench.wire.sequence import SequenceCount
 
 RAMP = pack_samples(range(SAMPLES_PER_FRAME))
 
@@ -326,7 +327,7 @@ def test_behind_stamps_that_went_back_stands_a_gap(back: int) -> None:
     placed = [sequencer.place(samples_at(stamp, k % 256)) for k, stamp in enumerate(stamps)]
     assert [p.stamp for p in placed if p] == [160 * k for k in range(110)]
     assert [(p.stamp, p.lost_before) for p in placed if p and p.lost_before] == [(16000, 160 * back)]
-    assert asdict(sequencer.count) == {"duplicates": 0, "backwards": back, "frames_missing": 0, "samples_lost": 160 * back}
+    assert sequencer.count == SequenceCount(backwards=back, samples_lost=160 * back)
 
 
 def test_an_old_frame_that_comes_late_makes_no_gap() -> None:
@@ -334,7 +335,7 @@ def test_an_old_frame_that_comes_late_makes_no_gap() -> None:
     frames = [samples_at(160 * k, k) for k in range(9)]
     placed = [sequencer.place(frame) for frame in (*frames[:5], frames[2], *frames[5:])]
     assert [p.stamp for p in placed if p and not p.lost_before] == [160 * k for k in range(9)]
-    assert asdict(sequencer.count) == {"duplicates": 0, "backwards": 1, "frames_missing": 0, "samples_lost": 0}
+    assert sequencer.count == SequenceCount(backwards=1)
 
 
 def test_a_start_of_the_board_begins_anew() -> None:
