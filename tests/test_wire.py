@@ -25,6 +25,7 @@ from bench.wire import (
     EventKind,
     Reply,
     SampleFrame,
+    SequenceCount,
     Sequencer,
     crc16,
     encode_command,
@@ -39,7 +40,6 @@ from bench.wire import (
     parse_number,
     unpack_samples,
 )
-from bench.wire.sequence import SequenceCount
 
 RAMP = pack_samples(range(SAMPLES_PER_FRAME))
 
