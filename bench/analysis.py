@@ -93,7 +93,7 @@ class Line:
             self._interval_s = float(output[1] - output[0])
         if block.gap_before and self.cutter.applied is not None and not self.complete:
             self.lost_at_start = True
-        self._keep(self.cutter.feed(block, changes))
+        self._keep(self.cutter.feed(block, changes, self.finder.settled_s))
         for name, trace in block.traces.items():
             if len(trace.values):
                 self.latest[name] = float(trace.values[-32:].mean())
@@ -163,7 +163,8 @@ def _cold_ohm(conditions: Conditions) -> float | None:
 class Analysis:
     """Frames of one run in, `measured()` out at any time.
 
-    `feed` takes frames as they were decoded, with the host's time of their arrival; frames of a second run are ignored. Runs of one board
+    `feed` takes frames as they were decoded, with the host's time of their arrival; frames of a second run are ignored (a run
+    has more than one frame of samples). Runs of one board
     may share a `clock`: each then knows it better. `observer` sees the samples too, for a trace.
     """
 
@@ -203,7 +204,9 @@ class Analysis:
             if self._run is None and isinstance(frame, SampleFrame):
                 self._run = placed.run
             if self._run is not None and placed.run != self._run:
-                continue
+                if not isinstance(frame, SampleFrame) or self._samples > SAMPLES_PER_FRAME:
+                    continue
+                self._begin_anew(placed.run)
             if isinstance(frame, SampleFrame):
                 last = placed
                 self._samples += SAMPLES_PER_FRAME
@@ -218,6 +221,11 @@ class Analysis:
             self._clock.add(self._last[0] * period_s, arrival_s)
         if len(self._waiting) >= _FRAMES_TOGETHER:
             self.catch_up()
+
+    def _begin_anew(self, run: int) -> None:
+        """The first frame named a run that no other names: it was damaged, and the run is this one."""
+        self._run, self._samples, self._line = run, 0, None
+        self._waiting.clear()
 
     def compare(self, stamp: int, ticks: int, sent_s: float, received_s: float) -> None:
         """The board answered with this stamp a question of the host's, which was sent and answered at these times of the host's clock."""
@@ -344,4 +352,5 @@ class Analysis:
             "backwards": count.backwards,
             "frames_missing": count.frames_missing,
             "samples_lost": count.samples_lost,
+            "frames_out_of_run": count.frames_out_of_run,
         }

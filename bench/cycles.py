@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.inrush import current_at_make
+from bench.inrush import CLOSE_S, current_at_make
 from bench.readings import LINE_LEAST, Reading, end_reading, lowest_reading, mean_reading
 from bench.samples import EXACT, Accuracy, Array, Block, Timing
 from bench.transitions import Change, Gap, Interruption, SupplyEdge, Transition
@@ -32,7 +32,10 @@ _VOLTS_LEAST = 8  # at the output meanwhile, for the conductance of the load
 _FLOW_LEAST_S = 0.5
 _GAP_NEAR_S = 10e-3
 _GAP_SHORT_S = 0.1  # no flash, and no dark between two, is shorter: a state found again after such a gap has lasted
-_BEFORE_S = 5.0e-3  # slow sampling misses the first short contacts of a bouncing make: what they let through is no dark current
+# Slow sampling misses the first short contacts of a bouncing make: what they let through is no dark current. Likewise the first short gaps
+# of a bouncing break, where a channel read in between shows no current. Relays bounce for a millisecond or two (common practice, no
+# source).
+_BEFORE_S = 5.0e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +130,14 @@ class _Store:
 _EMPTY: Array = np.empty(0)
 
 
+def _is_read_between(block: Block) -> bool:
+    """Whether the current is read between two samples of the output that a gap of a bounce fits between."""
+    if not {"v_out", "i_load"} <= block.traces.keys():
+        return False
+    out_s, amps_s = block.traces["v_out"].t_s, block.traces["i_load"].t_s
+    return bool(len(out_s) > 1 and len(amps_s) and out_s[1] - out_s[0] > CLOSE_S and not np.isin(amps_s[0], out_s))
+
+
 class CycleCutter:
     """Blocks and the changes found in them in, cycles out; one verb, `feed`.
 
@@ -140,7 +151,7 @@ class CycleCutter:
         self._delays = delays_s
         self._timing = timing
         self._store = _Store()
-        self._now = 0.0
+        self._now = self._settled = 0.0
         self.applied: SupplyEdge | None = None
         self.removed: SupplyEdge | None = None
         self.rest: dict[str, Reading] = {}
@@ -155,9 +166,13 @@ class CycleCutter:
         self._over = False
         self.came_again = False
         self.first_lit: Lit | None = None
+        self._is_read_between = False
 
-    def feed(self, block: Block, changes: Iterable[Change]) -> list[Cycle]:
+    def feed(self, block: Block, changes: Iterable[Change], settled_s: float = math.inf) -> list[Cycle]:
+        """The cycles that these changes end. `settled_s`: until when there are no others; what the samples show after that is no state
+        that is known yet."""
         self._store.add(block)
+        self._is_read_between = self._is_read_between or _is_read_between(block)
         self._now = block.end_s
         cycles: list[Cycle] = []
         for change in changes:
@@ -185,6 +200,7 @@ class CycleCutter:
                     self._dropped_s = change.t_s
                 case Interruption():
                     pass
+        self._settled = max(min(settled_s, block.end_s), self._state_since)
         self._bound()
         return cycles
 
@@ -210,26 +226,26 @@ class CycleCutter:
         """The levels of an ON that is not over: what a unit that stays on shows."""
         if self._make is None or self._break is not None or self._over:
             return self._lit
-        return self._lit_between(self._make, self._now)
+        return self._lit_between(self._make, self._settled - self._bounce_s(self._make.t_s, self._settled))
 
     def lit_since(self, closed: bool) -> Lit | None:
         """The levels of an ON whose make was not seen, because the stream began (or went on) in the middle of it."""
-        if not closed or self._make is not None or self._over or self._now - self._state_since < 2.0 * _TAIL_S:
+        if not closed or self._make is not None or self._over or self._settled - self._state_since < 2.0 * _TAIL_S:
             return None
-        return self._lit_between(Transition(self._state_since, True, 0.0), self._now)
+        return self._lit_between(Transition(self._state_since, True, 0.0), self._settled)
 
     def dark_now(self) -> Dark | None:
         """The levels of the present dark state, if it is one."""
         if self._make is not None and self._break is None:
             return None
         since = self._break.t_s if self._break is not None else self._state_since
-        return self._dark_between(since, self._now)
+        return self._dark_between(since, self._settled)
 
     def flow_now(self) -> float | None:
         """Mean current of the last two seconds while the contact seems open: more than a dark current if it only seems so."""
-        if (self._make is not None and self._break is None) or self._now - self._state_since < _FLOW_LEAST_S:
+        if (self._make is not None and self._break is None) or self._settled - self._state_since < _FLOW_LEAST_S:
             return None
-        i = self._current(max(self._state_since, self._now - _KEEP_TAIL_S), self._now)[2]
+        i = self._current(max(self._state_since, self._settled - _KEEP_TAIL_S), self._settled)[2]
         return float(i.mean()) if len(i) else None
 
     def _on_make(self, make: Transition, cycles: list[Cycle]) -> None:
@@ -256,7 +272,12 @@ class CycleCutter:
 
     def _before(self, change: Transition, since_s: float) -> float:
         """The last instant before a change at which the state since `since_s` is seen as it was, at least half-way through it."""
-        return max(change.t_s - 3.0 * change.u_s - change.reach_s, (since_s + change.t_s) / 2.0)
+        bounce_s = 0.0 if change.closed else self._bounce_s(since_s, change.t_s)
+        return max(change.t_s - max(3.0 * change.u_s + change.reach_s, bounce_s), (since_s + change.t_s) / 2.0)
+
+    def _bounce_s(self, since_s: float, break_s: float) -> float:
+        """For how long before the end of a lit state that began at `since_s` a bounce may have shown in some channels only."""
+        return min(_BEFORE_S, 0.25 * (break_s - since_s)) if self._is_read_between else 0.0
 
     def _forget(self, t_s: float) -> None:
         """Samples before a change are done with; but a unit closed at rest makes as the supply comes: the rest before is still needed."""

@@ -21,6 +21,10 @@ Array: TypeAlias = npt.NDArray[np.float64]
 
 NEAR = 0.1
 """Of the range: within this, errors of linearity are much the same. They are smooth, but for the steps of single counts."""
+# What two readings differ by for linearity grows with their distance, in standard uncertainties of it for each range: by so many for five
+# harmonics over the range (computed), as in the simulated boards, and less for a smoother converter. Both are independent from a tenth of
+# the range on, says the protocol page.
+_STEEPEST = 20.9
 _NEIGHBOURS = 0.14  # what neighbouring counts differ by all the same (differential linearity 0.25 counts typical, ATmega328P data sheet)
 
 
@@ -65,9 +69,11 @@ class Accuracy:
         if u_at_zero is not None:
             # Two readings are compared: errors of linearity add, but near each other on the scale they are nearly the same.
             span = self.high - self.low
-            apart = min(1.0, abs(value) / (NEAR * span)) if math.isfinite(span) and self.line_is_smooth else 1.0
+            apart = math.sqrt(2.0)
+            if math.isfinite(span) and self.line_is_smooth:
+                apart = min(apart, _STEEPEST * abs(value) / span)
             found.append(Component(f"{channel}: zero (taken at rest)", u_at_zero))
-            found.append(Component(f"{channel}: linearity and counts", math.sqrt(2.0) * self.u_line * max(apart, _NEIGHBOURS)))
+            found.append(Component(f"{channel}: linearity and counts", max(apart * self.u_line, self.u_apart)))
         else:
             largest_u = math.sqrt(max(self.u_zero**2 - self.u_zero_beside**2, 0.0))
             found.append(Component(f"{channel}: zero", largest_u, shape=self.zero_shape))

@@ -22,7 +22,7 @@ _LOADED_A = 2.0  # below it a fall of some tens of mV is noise
 _FLOWS_A, _IDLE_A = 0.6, 0.45
 _FINE_A = 3.0  # below it the finer range is read
 _STILL, _WITHIN = 0.03, 0.9  # of 1 A and the current, from sample to sample; of the narrow range
-_ABOVE, _GONE = 0.3, 0.1  # of the system voltage
+_ABOVE, _GONE = 0.3, 0.15  # of the system voltage
 _SHOWS = 0.8  # of its highest reading: what the drop must show at least where it is far beyond that
 _NOTHING = 1.0 / 3.0  # of what cold lamps would show: no load conducts better than that
 _UNKNOWN_LOAD_A, _UNKNOWN_LOAD = 2.4, 0.05  # where the load is not known: the current asked for, and the part of the input voltage
@@ -45,10 +45,10 @@ class SupplyEvidence:
     `loaded`: input voltage in V and current in A of the sample where the input stood lowest under more than 2 A, None if there was none.
     `idle_v`: highest input voltage without load. Then, in s: `swapped_s`: output above input while nothing flows; `input_lost_s`: output
     above input while the lamps draw; `output_lost_s`: the lamps draw while the output shows nothing; `drawing_s`: the lamps draw.
-    Of a board: `parted_s`: input and output were further apart than twice what the drop's range holds; `not_shown_s`: the drop did not
-    show it; `both_a`: mean of what the wide and the narrow range of the current read at the same times, in A, while it stood still well
-    within the narrow one, and for how long; `gone_s`: the input had had its voltage and showed nothing, with the master switch closed and
-    no current; `off`: what was read before.
+    Of a board: `gone_s`: nothing stood at the input, the master switch closed, after something had; `parted_s`: input and output were
+    further apart than twice what the drop's range holds; `not_shown_s`: the drop did not show it; `both_a`: mean of what the wide and the
+    narrow range of the current read at the same times, in A, while it stood still well within the narrow one, and for how long; `off`:
+    what was read before.
     """
 
     loaded: tuple[float, float] | None = None
@@ -57,10 +57,10 @@ class SupplyEvidence:
     input_lost_s: float = 0.0
     output_lost_s: float = 0.0
     drawing_s: float = 0.0
+    gone_s: float = 0.0
     parted_s: float = 0.0
     not_shown_s: float = 0.0
     both_a: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    gone_s: float = 0.0
     off: SwitchedOff = SwitchedOff()
 
     def source_ohm(self, open_v: float | None) -> float | None:
@@ -91,9 +91,7 @@ class SupplyWatch:
         fine_most_a: float = math.inf,
     ) -> None:
         self._at_rest, self._drop_most_v, self._fine_most_a = at_rest or {}, drop_most_v, fine_most_a
-        self._was_on = False
-        self._came = False  # voltage to the input, since the master switch was closed
-        self._maybe_gone_s = 0.0  # in the block before, whose last frame may hold samples of after the switch was opened
+        self._was_on = self._was_fed = False
         self._most_a = most_a
         self._system_v = system_v
         self._cold_ohm = cold_ohm
@@ -121,12 +119,12 @@ class SupplyWatch:
             amps = np.where(amps < _FINE_A, fine, amps)
         if len(t_in) < 2:
             return
-        # A value that holds for one sample only may be an edge seen by one channel before the other.
+        # Beside an edge the channels show what was before it and what after, and the current between two samples is not known: so
+        # nothing counts but what holds from the sample before to the one after. Slow samples of a bounce change from each to the next.
         settled = np.zeros(len(t_in), dtype=bool)
-        steady_a = np.abs(np.diff(amps)[1:]) < 0.15 * (1.0 + np.abs(amps[1:-1]))
-        settled[1:-1] = steady_a & (np.abs(np.diff(v_in)[1:]) < 0.05 * self._system_v)
+        steady_v = np.maximum(_most_beside(v_in), _most_beside(v_out)) < 0.05 * self._system_v
+        settled[1:-1] = steady_v & (_most_beside(amps) < 0.15 * (1.0 + np.abs(amps[1:-1])))
         interval_s = float(t_in[1] - t_in[0])
-        self._look_for_loss(block.master, settled, v_in, amps, interval_s)
         seen = self.evidence
         above = settled & (v_out > v_in + _ABOVE * self._system_v)
         draws = amps > self._flows_a
@@ -137,6 +135,10 @@ class SupplyWatch:
             i = int(np.flatnonzero(loaded)[v_in[loaded].argmin()])
             if lowest is None or v_in[i] < lowest[0]:
                 lowest = float(v_in[i]), float(amps[i])
+        fed = v_in > _ABOVE * self._system_v
+        gone = settled & idle & (np.maximum(v_in, v_out) < _GONE * self._system_v) & (self._was_fed | np.maximum.accumulate(fed))
+        gone_s = seen.gone_s + (interval_s * int(gone.sum()) if block.master else 0.0)
+        self._was_fed = bool(block.master) and (self._was_fed or bool(fed.any()))
         drop = block.traces.get("v_drop")
         if drop is not None and block.master is not None:
             parted = settled & (v_in - v_out > 2.0 * self._drop_most_v)
@@ -151,6 +153,7 @@ class SupplyWatch:
             input_lost_s=seen.input_lost_s + interval_s * int((above & draws).sum()),
             output_lost_s=seen.output_lost_s + interval_s * int(dead_out.sum()),
             drawing_s=seen.drawing_s + interval_s * int((settled & draws).sum()),
+            gone_s=gone_s,
         )
 
     def _compare(self, wide: Array, fine: Array, span_s: float) -> None:
@@ -165,18 +168,6 @@ class SupplyWatch:
             part = seconds / (before_s + seconds)
             both = wide_a + part * (float(wide[read].mean()) - wide_a), fine_a + part * (float(fine[read].mean()) - fine_a)
             self.evidence = replace(self.evidence, both_a=(*both, before_s + seconds))
-
-    def _look_for_loss(self, master: bool | None, settled: npt.NDArray[np.bool_], v_in: Array, amps: Array, interval_s: float) -> None:
-        """How long the input was without its voltage although a board's master switch was closed, before and after."""
-        if not master:
-            self._came, self._maybe_gone_s = False, 0.0
-            return
-        self.evidence = replace(self.evidence, gone_s=self.evidence.gone_s + self._maybe_gone_s)
-        live = settled & (v_in > _ABOVE * self._system_v)
-        begin = 0 if self._came else int(np.append(live, True).argmax())
-        gone = settled & (v_in < _GONE * self._system_v) & (np.abs(amps) < self._idle_a)
-        self._maybe_gone_s = interval_s * int(gone[begin:].sum())
-        self._came = self._came or bool(live.any())
 
     def _rest(self, block: Block) -> None:
         """Samples of before the master switch was closed."""
@@ -197,6 +188,12 @@ class SupplyWatch:
         if self._cold_ohm is None:
             return np.asarray((amps > self._unknown_load_a) & (v_out < _UNKNOWN_LOAD * v_in))
         return np.asarray((amps > self._flows_a) & (v_out < _NOTHING * self._cold_ohm * amps))
+
+
+def _most_beside(values: Array) -> Array:
+    """By how much each value but the first and the last differs from its neighbours, at the most."""
+    steps = np.abs(np.diff(values))
+    return np.maximum(steps[:-1], steps[1:])
 
 
 def _at(t_s: Array, own_t_s: Array, values: Array) -> Array:

@@ -218,13 +218,19 @@ class TransitionFinder:
         """Changes in order of time, as far as nothing earlier can still be found."""
         if not self._found:
             return []
-        settled = float(self._t[self._crossed - 1]) - 2.0 * self._interval_s
-        if self._pending:
-            settled = min(settled, self._pending[0][0])
+        settled_s = self.settled_s
         self._found.sort(key=lambda change: change.t_s)
-        count = sum(change.t_s < settled for change in self._found)
+        count = sum(change.t_s < settled_s for change in self._found)
         released, self._found = self._found[:count], self._found[count:]
         return released
+
+    @property
+    def settled_s(self) -> float:
+        """Until when all changes have been told, in s of the board's run: samples of after that may show a state that is not known yet."""
+        if not self._crossed:
+            return self._gap[0] if self._gap is not None else -math.inf
+        looked_s = float(self._t[self._crossed - 1]) - 2.0 * self._interval_s
+        return min(looked_s, self._pending[0][0]) if self._pending else looked_s
 
     # -- levels
 

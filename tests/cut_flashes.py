@@ -39,21 +39,24 @@ def steps(*until: tuple[float, float]) -> Callable[[Array], Array]:
 class Cut:
     """A cutter that was fed these signals to the end, with the changes in the block in which they happen, or `late_s` after it.
 
-    No current flows before the supply comes, unless `zeros` of the currents are to be seen.
+    No current flows before the supply comes, unless `zeros` of the currents are to be seen. Samples come every `step_s`, those of each
+    channel `apart_s` after those of the one before it.
     """
 
     def __init__(
         self, signals: Mapping[str, Signal], changes: tuple[Change, ...] = FLASHES, end_s: float = 2.0, late_s: float = 0.0,
         block_s: float = 0.05, timing: Timing | None = None, delays_s: Mapping[str, float] | None = None, zeros: bool = False,
+        step_s: float = STEP, apart_s: float = 0.0,
     ) -> None:  # fmt: skip
         self.cutter = CycleCutter(KNOWN, delays_s or {}, *(() if timing is None else (timing,)))
         self.cycles: list[Cycle] = []
         waiting = list(changes)
         for k in range(round(end_s / block_s)):
             begin_s, until_s = k * block_s, (k + 1) * block_s
-            t = np.arange(round(begin_s / STEP), round(until_s / STEP), dtype=np.float64) * STEP
+            rows_s = np.arange(round(begin_s / step_s), round(until_s / step_s), dtype=np.float64) * step_s
             traces = {}
-            for name, signal in signals.items():
+            for place, (name, signal) in enumerate(signals.items()):
+                t = rows_s + place * apart_s
                 v = np.full(len(t), signal) if isinstance(signal, float) else np.asarray(signal(t), dtype=np.float64)
                 traces[name] = Trace(t, v if zeros or not name.startswith("i_") else np.where(t < 0.2, 0.0, v))
             due = [one for one in waiting if one.t_s + late_s < until_s]

@@ -22,7 +22,7 @@ from bench.uncertainty import Component, Estimate, NotMeasured
 ALL = Counts(skip=0, average=3)
 near: Any = pytest.approx
 """pytest.approx, to be compared with inside of tuples."""
-TWO_LAMPS = Conditions(lamps_w=(21.0, 21.0))
+TWO_LAMPS = Conditions(lamps_w=(21.0, 21.0), loop_ohm=0.11)
 LAMP_V = 12.45
 STEADY_A = expected_current_a((21.0, 21.0), 12.0, LAMP_V)
 # All different, so that no one can stand for another.

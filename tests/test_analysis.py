@@ -7,15 +7,17 @@ from collections.abc import Iterable, Iterator, Sequence
 from functools import cache
 
 import pytest
+from waves import ACCURACY, CHANNELS, Wave, flashes
 
-from bench.analysis import Analysis
+from bench.analysis import Analysis, Line
+from bench.clock import ClockComparison
 from bench.measure import Conditions, Counts, Measured
 from bench.simboard.board import SimulatedBoard
 from bench.simboard.population import draw
 from bench.simboard.rig import rig_description
 from bench.simboard.world import World
 from bench.uncertainty import Estimate, NotMeasured
-from bench.wire import Decoder, EventFrame, SampleFrame
+from bench.wire import Decoder, EventFrame, SampleFrame, encode_event, encode_sample_frame
 
 LAMPS = Conditions(12.0, (21.0, 21.0))
 
@@ -113,6 +115,50 @@ def test_doubled_frames_change_nothing() -> None:
     _, whole = analysed([stream()])
     assert analysis.losses["duplicates"] > 1000
     assert same(m, whole)
+
+
+def _encoded(frame: SampleFrame | EventFrame) -> bytes:
+    return encode_sample_frame(frame) if isinstance(frame, SampleFrame) else encode_event(frame)
+
+
+def with_another_run(pieces: Sequence[bytes], kind: type[SampleFrame] | type[EventFrame], at: int) -> bytes:
+    """The stream with one frame of this kind, the `at`th, that names another run, its check sum right."""
+    decoder, found, seen = Decoder(), list(pieces), 0
+    for k, piece in enumerate(pieces):
+        for frame in decoder.feed(piece + b"\0"):
+            if isinstance(frame, kind):
+                seen += 1
+                if seen == at:
+                    found[k] = _encoded(frame._replace(state=frame.state ^ 0x80)).strip(b"\0")
+    return b"\0".join(found)
+
+
+@pytest.mark.parametrize(("kind", "at"), [(EventFrame, 3), (EventFrame, 9), (SampleFrame, 1), (SampleFrame, 2), (SampleFrame, 700)])
+def test_one_frame_that_names_another_run_ends_none(kind: type[SampleFrame] | type[EventFrame], at: int) -> None:
+    analysis, odd = analysed([with_another_run(stream().split(b"\x00"), kind, at)])
+    whole, right = analysed([stream()])
+    assert odd.facts == right.facts and odd.bench_faults == right.bench_faults
+    if kind is EventFrame:
+        assert same(odd, right)
+    assert analysis.cycles_complete + analysis.cycles_excluded >= whole.cycles_complete - 1
+    assert analysis.losses["frames_out_of_run"] == 1 or at == 1
+
+
+def test_the_flash_at_hand_and_the_dark_after_it_are_read_as_far_as_they_are_known() -> None:
+    """A break or a make shows in the samples some milliseconds before it is told: whoever asks meanwhile gets no mixture of both states."""
+    line = Line(ACCURACY, dict.fromkeys(CHANNELS, 0.0), LAMPS, ClockComparison(0.005), 0.005)
+    lit_v, lit_a, dark_v, closed = [], [], [], []
+    for block in Wave(flashes(5), 3.5).blocks(16):
+        line.feed(block)
+        now = line.evidence()
+        if now.lit_now is not None and now.lit_now.settled_s > 0.15 and now.lit_now.lamp and now.lit_now.steady:
+            lit_v.append(now.lit_now.lamp.value)
+            lit_a.append(now.lit_now.steady.value)
+        if now.applied is not None and now.dark_now is not None and now.dark_now.out is not None:
+            dark_v.append(now.dark_now.out.value)
+        closed.append(now.closed_now)
+    assert len(lit_v) > 100 and len(dark_v) > 100 and closed.count(True) > 100
+    assert min(lit_v) > 0.9 * max(lit_v) and min(lit_a) > 0.8 * max(lit_a) and max(dark_v) < 0.5
 
 
 def test_precise_mode_measures_the_same_unit_alike() -> None:

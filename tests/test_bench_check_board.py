@@ -82,13 +82,6 @@ def test_a_drop_that_misses_an_open_contact(parted_s: float, not_shown_s: float,
     assert codes(supply=replace(SUPPLY, parted_s=parted_s, not_shown_s=not_shown_s)) == ["drop-stuck"] * named
 
 
-@pytest.mark.parametrize(("gone_s", "named"), [(0.0, False), (0.019, False), (0.021, True), (3.0, True)])
-def test_a_supply_that_goes_away_under_a_closed_switch(gone_s: float, named: bool) -> None:
-    found = faults(supply=replace(SUPPLY, gone_s=gone_s))
-    assert [fault.code for fault in found] == ["supply-gone"] * named
-    assert all(fault.spoils and f"gone for {gone_s:.2f} s" in fault.text for fault in found)
-
-
 @pytest.mark.parametrize(("wide_a", "fine_a", "seconds", "named"), [
     (3.6, 3.6, 2.0, False), (3.62, 3.6, 2.0, False), (4.68, 3.6, 2.0, True), (2.6, 3.6, 2.0, True), (4.68, 3.6, 0.004, False),
 ])  # fmt: skip
@@ -157,31 +150,6 @@ def test_an_open_contact_has_the_drop_beyond_its_range(v_out: float, drop: float
     one = watch()
     one.feed(block(master=True, v_in=12.8, v_out=v_out, i_load=0.0, v_drop=drop))
     assert (one.evidence.parted_s > 0.12, one.evidence.not_shown_s > 0.12) == (parted, missed)
-
-
-def test_an_input_that_loses_its_voltage_under_a_closed_switch() -> None:
-    """From when it had it, also at the end of a block and in all of the next; not where the lamps draw, which pull a weak supply down."""
-    one = watch()
-    before, after = np.full(400, 12.8), np.zeros(600)
-    one.feed(block(master=True, v_in=np.concatenate((np.zeros(400), np.full(600, 12.8))), v_out=0.0, i_load=0.0))
-    assert one.evidence.gone_s == 0.0, "it comes with the switch"
-    one.feed(block(0.13, master=True, v_in=np.concatenate((before, after)), v_out=0.0, i_load=0.0))
-    one.feed(block(0.26, master=True, v_in=0.0, v_out=0.0, i_load=0.0))
-    one.feed(block(0.39, master=True, v_in=0.5, v_out=0.0, i_load=12.0))
-    one.feed(block(0.52, master=True, v_in=np.concatenate((before, np.full(300, 1.1), np.full(300, 1.3))), v_out=0.0, i_load=0.0))
-    one.feed(block(0.65, master=True, v_in=12.8, v_out=0.0, i_load=0.0))
-    assert one.evidence.gone_s == pytest.approx((600 + 1000 + 300) * SCAN_S, abs=12 * SCAN_S)
-
-
-@pytest.mark.parametrize("master", [False, None])
-def test_an_input_that_goes_with_the_switch_or_with_nobody_knows_what(master: bool | None) -> None:
-    """The last block of a closed switch may hold samples of after it was opened; a recording knows no switch."""
-    one = watch()
-    for begin_s, state in ((0.0, True if master is False else None), (0.13, master), (0.26, master)):
-        one.feed(block(begin_s, master=state, v_in=np.where(np.arange(1000) < 500, 12.8, 0.0), v_out=0.0, i_load=0.0))
-    one.feed(block(0.39, master=True if master is False else None, v_in=0.0, v_out=0.0, i_load=0.0))
-    one.feed(block(0.52, master=True if master is False else None, v_in=0.0, v_out=0.0, i_load=0.0))
-    assert one.evidence.gone_s == 0.0
 
 
 def test_both_ranges_of_the_current_are_read_where_it_stands_still() -> None:

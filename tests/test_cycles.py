@@ -46,6 +46,20 @@ def test_a_flash_shorter_than_a_few_milliseconds_is_read_after_it_has_settled() 
     assert value(cycle.lit.supply) == 12.0 and cycle.lit.supply is not None and cycle.lit.supply.n == 4
 
 
+@pytest.mark.parametrize(("gap_s", "seen"), [(0.8952, False), (0.8947, True)])
+def test_a_gap_before_the_break_that_slow_samples_of_the_output_miss_is_none_of_the_lamps(gap_s: float, seen: bool) -> None:
+    """A contact that bounces as it opens: the current is read in a gap of 0.14 ms, the output before and after it. Where the output is read
+    at the same instants or more often, it would show such a gap."""
+    amps = steps((gap_s - 7e-5, 4.0), (gap_s + 7e-5, 0.0), (9.0, 4.0))
+    for step_s, apart_s in ((5e-4, 2e-4), (1e-4, 2e-5), (1e-4, 0.0), (2.5e-4, 0.0)):
+        lit = Cut({"v_out": 12.0, "i_load_low": amps, "i_load": amps}, step_s=step_s, apart_s=apart_s).cycles[0].lit
+        assert lit.steady is not None and (lit.steady.value < 3.995) is (seen or apart_s < 2e-4), step_s
+    brief = (SUPPLY, change(0.885, True), change(0.9, False), change(1.2, True))
+    last = steps((0.897, 4.0), (0.8972, 0.0), (9.0, 4.0))
+    lit = Cut({"v_out": 12.0, "i_load": last}, brief, step_s=5e-4, apart_s=2e-4).cycles[0].lit
+    assert value(lit.steady) == near(4.0), "of a short flash a quarter is left out"
+
+
 def test_what_is_clipped_is_not_read() -> None:
     """Within a hundredth of its range a channel says "at least"."""
     for volts, there in ((19.7, True), (19.9, False)):

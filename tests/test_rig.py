@@ -11,6 +11,7 @@ from scipy.integrate import solve_ivp
 from scipy.stats import kstest
 
 from bench.description import scan_plan
+from bench.samples import accuracies
 from bench.simboard.hidden import RIG_FAULTS, draw_hidden
 from bench.simboard.protection import SLOW_TRIP_TAU_S, Protection, Wave, low_passed
 from bench.simboard.rig import Array, Rig, rig_description
@@ -354,3 +355,15 @@ def test_faults_are_changes_of_the_model_and_described() -> None:
         assert fault.text
         changed = fault.change(sound)
         assert replace(changed, ranges={}) != replace(sound, ranges={})
+
+
+def test_two_readings_near_each_other_are_off_together_by_no_more_than_is_stated() -> None:
+    """Linearity of 400 boards at some distances from the reading of zero. (Further apart than a tenth of the range the five harmonics of
+    these boards lean to opposite sides, by up to a sixth more than independent errors do.)"""
+    stated = accuracies(DESCRIPTION, 0)["v_drop"]
+    lines = np.array([draw_hidden(DESCRIPTION, np.random.default_rng(seed)).ranges["v_drop", 0].line for seed in range(400)])
+    for volts in (0.02, 0.03, 0.04, 0.05, 0.06):
+        code = 64 + round(volts / 0.001)
+        apart = float((lines[:, code] - lines[:, 64]).std())
+        (part,) = [one.u for one in stated.parts("v_drop", volts, {}, 1e-5) if "linearity" in one.source]
+        assert apart < 1.05 * part < 1.25 * apart, volts

@@ -274,11 +274,13 @@ def test_supply_and_protection_go_by_the_loop_that_the_board_states(board: Board
     stiff, silent = replace(board, loop=Loop(0.02, 0.002)), replace(board, loop=None)
     assert open_v(wanted, load, 12.8, stiff) == pytest.approx(12.8 + 0.02 * 3.60, abs=0.001)
     assert open_v(wanted, load, 12.8, silent) == open_v(wanted, load, 12.8, board)
-    widths = []
+    widths, mosts = [], []
     for one in (stiff, board, silent):
         conditions = conditions_for(wanted, load, load, 12.8, one)
         assert conditions.supply_low_v is not None and conditions.supply_high_v is not None
         widths.append(conditions.supply_high_v - conditions.supply_low_v)
+        mosts.append(conditions.loop_ohm)
+    assert mosts == pytest.approx([0.024, 0.112, 0.16]), "a supply that gives way is told beside what the board states"
     # 2.5 % and two u of the loop either way, and 1.2 times the fall.
     loops = (0.02, 0.002), (0.1, 0.006), (0.1, 0.03)
     assert widths == pytest.approx([0.64 + 3.60 * (1.2 * ohm + 4.0 * u) for ohm, u in loops], abs=0.002)

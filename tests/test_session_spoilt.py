@@ -6,7 +6,7 @@ import io
 from pathlib import Path
 
 import pytest
-from bench_port import run_on, setup
+from bench_port import BenchPort, bench_port, run_on, setup
 
 from bench.claims import Claims
 from bench.files import procedure
@@ -14,6 +14,7 @@ from bench.outcome import Outcome
 from bench.ports.opening import open_port
 from bench.record import TestRecord
 from bench.session import Decided, judge_capture
+from bench.simboard.board import SimulatedBoard
 from bench.uncertainty import NotMeasured
 
 _LEADS = "sim://bench-nc-2x21?seed=3&fault=sense-leads-swapped"
@@ -87,3 +88,18 @@ def test_what_was_seen_live_counts_where_a_test_may_end_early() -> None:
     assert record.outcome is Outcome.GOOD, record.reason
     assert record.measured.facts["trailer"] == "flashing"
     assert [step.name for step in record.steps] == ["rated", "one-out", "trailer"]
+
+
+@pytest.mark.parametrize("has_noise", [True, False])
+@pytest.mark.parametrize("kind", ["EL", "HWh"])
+def test_a_supply_that_goes_away_is_the_bench_s_fault(kind: str, has_noise: bool) -> None:
+    """Nothing is said of the unit, and a board without noise is not taken for one that stands still."""
+    port = bench_port(kind)
+    board = SimulatedBoard(
+        port.board.world, seed=1, ideal=not has_noise, unit_name=kind, supply_v=12.8, find_unit=port.board.find_unit
+    )
+    port = BenchPort(board, at={4.0: lambda: board.world.set_supply(0.0)})
+    record = run_on(port)
+    assert record.outcome is Outcome.BENCH_FAULT
+    assert {fault.code for fault in (*record.bench_faults, *record.measured.bench_faults)} == {"supply-gone"}
+    assert "the supply went away while the unit was on" in record.reason and port.all_open

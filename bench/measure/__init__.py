@@ -7,9 +7,20 @@ of a unit.
 from bench.measure.evidence import Conditions, Counts, Evidence
 from bench.measure.heard import measure_heard, notes_of
 from bench.measure.values import measure
-from bench.measure.vocabulary import APPLIED_UNSEEN, FACTS, LAMPS_WRONG, QUANTITIES, BenchFault, BenchProof, Measured, Quantity, with_proof
+from bench.measure.vocabulary import (
+    APPLIED_UNSEEN,
+    FACTS,
+    LAMPS_WRONG,
+    QUANTITIES,
+    SUPPLY_GONE,
+    BenchFault,
+    BenchProof,
+    Measured,
+    Quantity,
+    with_proof,
+)
 
 __all__ = [
-    "APPLIED_UNSEEN", "FACTS", "LAMPS_WRONG", "QUANTITIES", "BenchFault", "BenchProof", "Conditions", "Counts", "Evidence", "Measured",
-    "Quantity", "measure", "measure_heard", "notes_of", "with_proof",
+    "APPLIED_UNSEEN", "FACTS", "LAMPS_WRONG", "QUANTITIES", "SUPPLY_GONE", "BenchFault", "BenchProof", "Conditions", "Counts", "Evidence",
+    "Measured", "Quantity", "measure", "measure_heard", "notes_of", "with_proof",
 ]  # fmt: skip

@@ -22,7 +22,8 @@ class Conditions:
     says nothing). `supply_low_v` .. `supply_high_v`: where the voltage at the unit's input should be while it is on; `open_v`: what it
     was set to without load. `pilot_w`: rated watts of a tell-tale at the pilot terminal, 0 without one. `other_a`: current in A
     that a load with other things than filament lamps should take, lit; None if that is not known. `wiring_known`: whether leads and
-    switches are those of a rig, not anybody's.
+    switches are those of a rig, not anybody's. `loop_ohm`: the most that lies in series from the supply's terminals to the lamps, in
+    ohm; where nobody states it, 0.10 (SAE J823) and twice the 0.03 that it may be off by.
     """
 
     system_v: float = 12.0
@@ -34,6 +35,7 @@ class Conditions:
     pilot_w: float = 0.0
     other_a: float | None = None
     wiring_known: bool = True
+    loop_ohm: float = 0.16
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from bench.analysis import Analysis
 from bench.description import BoardDescription
 from bench.envelope import Bins, Envelope
-from bench.measure import Conditions, Counts, Measured
+from bench.measure import SUPPLY_GONE, Conditions, Counts, Measured
 from bench.measure.flashes import FlashTable
 from bench.procedure import RunStep
 from bench.samples import Block
@@ -123,8 +123,13 @@ class Run:
         new = stillness.new if stillness.now_s > _STILL_S else None
         self._board.send("OUTP OFF")
         self._final = snapshot(self.analysis, self.plan.counts), self.analysis.flashes()
-        if new is not None and self._final[0].facts.get("behaviour", "no supply") != "no supply":
+        if new is not None and not self._is_unsupplied(self._final[0]):
             self._prove_alive(new)
+
+    def _is_unsupplied(self, measured: Measured) -> bool:
+        """Whether nothing stands at the unit's input, or does no more: switching off then changes no sample."""
+        gone = any(fault.code == SUPPLY_GONE for fault in measured.bench_faults)
+        return gone or measured.facts.get("behaviour", "no supply") == "no supply"
 
     def _prove_alive(self, new: int) -> None:
         """For a while nothing new has come, only `new` frames in all: see that something does as the supply goes. BoardContradicts if not.

@@ -352,6 +352,7 @@ def conditions_for(setup: Setup, rated: Load, load: Load, lamp_v: float, descrip
         open_v=source_v,
         pilot_w=load.pilot_w,
         other_a=None if load.filament else steady_a(load, setup, lamp_v),
+        loop_ohm=loop.ohm + 2.0 * loop.u_ohm,
     )
 
 

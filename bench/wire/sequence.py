@@ -1,6 +1,10 @@
 """What frames say together: where each stands in its run, what is missing before it, what came twice.
 
 Pure. Stamps are unwrapped to plain integers here, so nothing to the right of this module knows that they wrap.
+
+Strategy. A check sum of 16 bits lets one damaged frame of 65 536 pass, and the run number is two of its bits. So one frame ends no run: an
+event that names another run stands in the one that may follow, which begins with its first sample frame (or the board's start); and where
+the sample frames go back to the run that they had left, as no board does, what came in between was none.
 """
 
 from __future__ import annotations
@@ -13,6 +17,7 @@ from bench.wire.frames import SAMPLES_PER_FRAME, STAMP_MODULUS, EventFrame, Even
 
 _HALF = STAMP_MODULUS // 2
 _EVENTS_REMEMBERED = 8
+_OUT_MOST = 2  # sample frames in a row that may name another run by damage; what persists is the board's doing (bench.session.commanded)
 
 
 class Placed(NamedTuple):
@@ -36,12 +41,24 @@ class Placed(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class SequenceCount:
-    """`frames_missing` by sequence numbers (modulo 256, so a lower bound), `samples_lost` by stamps, and what was dropped."""
+    """`frames_missing` by sequence numbers (modulo 256, so a lower bound), `samples_lost` by stamps, and what was dropped.
+
+    `frames_out_of_run`: frames between others of one run that named another run.
+    """
 
     duplicates: int = 0
     backwards: int = 0
     frames_missing: int = 0
     samples_lost: int = 0
+    frames_out_of_run: int = 0
+
+
+class _Left(NamedTuple):
+    """The run before the one at hand: its number, its bits in a frame, and the stamp with which it would go on."""
+
+    run: int
+    bits: int
+    expected: int
 
 
 class Sequencer:
@@ -58,10 +75,15 @@ class Sequencer:
         self._backwards = 0
         self._frames_missing = 0
         self._samples_lost = 0
+        self._left: _Left | None = None
+        self._frames_since = self._lost_since = 0  # sample frames since that was left, and samples that they lack
+        self._events_ahead = 0  # events of another run since the last sample frame
+        self._out_of_run = 0
 
     @property
     def count(self) -> SequenceCount:
-        return SequenceCount(self._duplicates, self._backwards, self._frames_missing, self._samples_lost)
+        lost = self._samples_lost + (self._lost_since if self._left is None or self._is_lasting else 0)
+        return SequenceCount(self._duplicates, self._backwards, self._frames_missing, lost, self._out_of_run)
 
     def place(self, frame: Frame) -> Placed | None:
         if isinstance(frame, SampleFrame):
@@ -72,8 +94,13 @@ class Sequencer:
         if frame == self._last_samples:
             self._duplicates += 1
             return None
-        new_run = self._run_bits is not None and frame.run != self._run_bits
-        if new_run or self._expected is None:
+        if self._run_bits is None:
+            self._run_bits = frame.run
+        elif frame.run != self._run_bits and not self._went_back(frame):
+            if self._expected is not None and (self._left is None or self._is_lasting):
+                self._leave(_Left(self._run, self._run_bits, self._expected))
+            self._begin(frame.run)
+        if self._expected is None:
             stamp, lost = frame.stamp, frame.stamp
         else:
             lost = (frame.stamp - self._expected) % STAMP_MODULUS
@@ -81,11 +108,36 @@ class Sequencer:
             if lost >= _HALF:
                 self._backwards += 1
                 return None
-        self._take(frame, new_run)
+        self._follow(frame)
+        # Events ahead of the run that has now begun were its own; others were of none.
+        self._out_of_run += self._events_ahead if self._expected is not None else 0
+        self._events_ahead = 0
+        self._frames_since += 1
         self._last_samples = frame
         self._expected = stamp + SAMPLES_PER_FRAME
-        self._samples_lost += lost
+        self._lost_since += lost
         return Placed(frame, self._run, stamp, lost)
+
+    @property
+    def _is_lasting(self) -> bool:
+        """Whether more sample frames came since the last run was left than damage may seem to begin another with."""
+        return self._frames_since > _OUT_MOST
+
+    def _went_back(self, frame: SampleFrame) -> bool:
+        """Whether this frame goes on with the run before the one at hand, which then was none: be in that again."""
+        left = self._left
+        if left is None or frame.run != left.bits or self._is_lasting:
+            return False
+        self._out_of_run += self._frames_since
+        self._lost_since = 0
+        self._leave(None)
+        self._run, self._run_bits, self._expected = left
+        return True
+
+    def _leave(self, left: _Left | None) -> None:
+        """Another run seems to begin, and this is the one before it; None if nothing before it could go on."""
+        self._samples_lost += self._lost_since
+        self._left, self._frames_since, self._lost_since = left, 0, 0
 
     def _place_event(self, frame: EventFrame) -> Placed | None:
         started = frame.kind == EventKind.STARTED
@@ -95,17 +147,24 @@ class Sequencer:
             return None
         if started:
             self._sequence = None
-        self._take(frame, started or (self._run_bits is not None and frame.run != self._run_bits))
+            self._leave(None)
+            self._begin(frame.run)
+        self._follow(frame)
         self._last_events.append(frame)
+        if self._run_bits is not None and frame.run != self._run_bits:
+            self._events_ahead += 1
+            return Placed(frame, self._run + 1, frame.stamp)
         near = self._expected
         stamp = frame.stamp if near is None else near + (frame.stamp - near + _HALF) % STAMP_MODULUS - _HALF
         return Placed(frame, self._run, stamp)
 
-    def _take(self, frame: Frame, new_run: bool) -> None:
+    def _begin(self, bits: int) -> None:
+        """Another run, which these bits name, or a start of the board."""
+        self._run += 1
+        self._run_bits, self._expected = bits, None
+
+    def _follow(self, frame: Frame) -> None:
+        """Count what is missing in the sequence before this frame."""
         if self._sequence is not None:
             self._frames_missing += (frame.sequence - self._sequence - 1) % 256
         self._sequence = frame.sequence
-        self._run_bits = frame.run
-        if new_run:
-            self._run += 1
-            self._expected = None
