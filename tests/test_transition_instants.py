@@ -135,7 +135,7 @@ def cold_make(edges_s: Sequence[float], scan_s: float, tau_s: float) -> Transiti
     their heat as the contact is open in its bounce. 3.4 V of it are lost before the unit's input, 1.8 V in the unit: the highest level is
     reached long after the first sample. Input and output are sampled 40 us apart."""
     grid_s = 1e-6
-    t = np.arange(30_000) * grid_s
+    t: Array = np.arange(30_000) * np.float64(grid_s)
     closed = np.searchsorted(np.asarray(edges_s), t, side="right") % 2 == 1
     amps = np.where(closed, 22.0 * (1.0 + np.cumsum(closed) * grid_s / 0.7e-3) ** (-1.0 / 1.7), 0.0)
     v_in = 26.0 - 0.154 * amps
@@ -302,7 +302,7 @@ def test_a_supply_steps_half_way_between_two_samples(first: int, level_v: float)
 def test_a_supply_that_cold_lamps_pull_down_came_when_it_is_said_to(scan_s: float, tau_s: float, sinks: float) -> None:
     """By so much of it at once, with a contact that is closed at rest; it recovers within some milliseconds."""
     for place in np.arange(0.025, 1.0, 0.05):
-        t = np.arange(60) * scan_s
+        t: Array = np.arange(60) * np.float64(scan_s)
         came_s = (20.0 + place) * scan_s
         since = np.maximum(t - came_s, 0.0)
         v_in = 12.8 * (1.0 - sinks * np.exp(-since / 4e-3)) * (1.0 - np.exp(-since / tau_s))
