@@ -87,6 +87,23 @@ def test_what_fails_while_the_command_itself_is_imported(planted: str, code: int
     assert done.stderr.startswith("makebreak: ") or not says
 
 
+@posix
+def test_an_error_in_the_middle_of_a_test_is_no_fault_of_a_board(tmp_path: Path) -> None:
+    """All loads open, a record that says so, one line with the log file, and the code of an error; `show` leaves with the same."""
+    kept = tmp_path / "unit.json"
+    program = (
+        "import sys\nfrom bench.cli import main\nfrom bench.session.chain import Chain\n"
+        "def broken(*_): raise NameError('planted')\n"
+        f"Chain._plan = broken\nsys.argv = ['makebreak', 'test', '--json', {str(kept)!r}]\nmain()\n"
+    )
+    done = started(tmp_path, "-c", program)
+    log = tmp_path / "makebreak" / "log" / LOG_NAME
+    assert done.stderr == f"makebreak test: an error in this program: NameError: planted; details in {log}\n"
+    assert done.stdout.startswith("BENCH FAULT") and "an error in the program: NameError:" in done.stdout
+    assert done.returncode == PROGRAM == run(["show", str(kept)])
+    assert log.read_text().count("Traceback") == 1
+
+
 def test_the_code_is_no_other() -> None:
     assert PROGRAM == 70 and f"\n  {PROGRAM}   " in EXIT_CODES
 

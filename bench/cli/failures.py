@@ -31,8 +31,10 @@ def report(doing: str, error: BaseException) -> None:
 
 def watch(doing: str) -> None:
     """From now on errors that no caller can see (in threads, in finalizers, as the interpreter ends) are reported too, and the process then
-    leaves with PROGRAM, whatever it was to leave with. Warnings are not shown."""
+    leaves with PROGRAM, whatever it was to leave with. What a test was broken off by is reported; the test leaves with its own code.
+    Warnings are not shown."""
     import atexit
+    import logging
     import threading
     import warnings
 
@@ -55,6 +57,12 @@ def watch(doing: str) -> None:
                     continue
             os._exit(PROGRAM)
 
+    class Reporter(logging.Handler):
+        def emit(self, record: logging.LogRecord) -> None:
+            if record.exc_info and record.exc_info[1] is not None:
+                report(doing, record.exc_info[1])
+
+    logging.getLogger("bench").addHandler(Reporter(logging.ERROR))
     threading.excepthook = lambda args: note("in a thread", args.exc_value)
     sys.unraisablehook = lambda args: note("in what nothing waits for", args.exc_value)
     # The first that is registered is the last that is called.

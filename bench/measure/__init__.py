@@ -11,6 +11,7 @@ from bench.measure.vocabulary import (
     APPLIED_UNSEEN,
     FACTS,
     LAMPS_WRONG,
+    PROGRAM,
     QUANTITIES,
     SUPPLY_GONE,
     BenchFault,
@@ -21,6 +22,6 @@ from bench.measure.vocabulary import (
 )
 
 __all__ = [
-    "APPLIED_UNSEEN", "FACTS", "LAMPS_WRONG", "QUANTITIES", "SUPPLY_GONE", "BenchFault", "BenchProof", "Conditions", "Counts", "Evidence",
-    "Measured", "Quantity", "measure", "measure_heard", "notes_of", "with_proof",
+    "APPLIED_UNSEEN", "FACTS", "LAMPS_WRONG", "PROGRAM", "QUANTITIES", "SUPPLY_GONE", "BenchFault", "BenchProof", "Conditions", "Counts",
+    "Evidence", "Measured", "Quantity", "measure", "measure_heard", "notes_of", "with_proof",
 ]  # fmt: skip

@@ -103,6 +103,8 @@ APPLIED_UNSEEN = "the moment at which voltage was applied was not seen"
 """Why there are no starting times where the supply was on from the first sample."""
 LAMPS_WRONG = frozenset({"lamp-current", "lamps-not-cold", "lamp-died"})
 """Codes of faults of the bench that are of its lamps."""
+PROGRAM = "program"
+"""Code of the fault that this program itself broke the test off by an error."""
 SUPPLY_GONE = "supply-gone"
 """Code of the fault that the supply went away while the unit was on."""
 

@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from bench.description import BoardDescription
-from bench.measure import BenchFault, BenchProof, Measured, with_proof
+from bench.measure import PROGRAM, BenchFault, BenchProof, Measured, with_proof
 from bench.measure.mechanism import ELECTRONIC, TWO_COIL
 from bench.ports import Port, PortError
 from bench.ports.replay import ByteSink, CaptureWriter
@@ -177,9 +177,12 @@ class _Test:
         if problem and not any(fault.code == "not-confirmed-open" for fault in self._ledger.faults):
             self._blame_bench(BenchFault("not-confirmed-open", problem, spoils=False))
 
-    def _blame_bench(self, fault: BenchFault) -> None:
-        if self._ledger.blame_bench(fault):
-            self._board.note_fault(fault)
+    def _blame_bench(self, fault: BenchFault) -> bool:
+        """Note a fault of the bench; False if it was noted before."""
+        if not self._ledger.blame_bench(fault):
+            return False
+        self._board.note_fault(fault)
+        return True
 
     def _why(self, error: BaseException) -> str:
         """The one line that says why the test was interrupted; a fault of the bench is noted as one."""
@@ -187,12 +190,13 @@ class _Test:
             return str(error) or "cancelled by the operator"
         if isinstance(error, KeyboardInterrupt):
             return "stopped from the keyboard"
-        code, text = next((code for kind, code in _CODES if isinstance(error, kind)), "program"), str(error)
-        if code == "program":
-            _log.error("the test was broken off by an error in the program", exc_info=error)
+        code, text = next((code for kind, code in _CODES if isinstance(error, kind)), PROGRAM), str(error)
+        if code == PROGRAM:
             text = f"an error in the program: {type(error).__name__}: {error}"
         # A board that contradicts itself was not to be believed before either.
-        self._blame_bench(BenchFault(code, text, spoils=isinstance(error, BoardContradicts)))
+        is_new = self._blame_bench(BenchFault(code, text, spoils=isinstance(error, BoardContradicts)))
+        if code == PROGRAM and is_new:
+            _log.error("the test was broken off by an error in the program", exc_info=error)
         return text
 
     # --- contact
