@@ -177,7 +177,7 @@ def test_told_to_end_where_python_ignores_it(tmp_path: Path) -> None:
     assert done.returncode == 130, done
     assert "error in this program" not in done.stderr and "Exception ignored" not in done.stderr
     record = from_json((tmp_path / "a.json").read_text(), "a.json")
-    assert record.interrupted == "told to end (SIGTERM)" and not record.steps and not record.board.maker
+    assert record.interrupted == "told to end (SIGTERM)" and not record.steps and record.board is not None and not record.board.maker
 
 
 def test_a_line_of_progress_skips_what_its_terminal_does_not_take(monkeypatch: pytest.MonkeyPatch) -> None:
