@@ -53,10 +53,11 @@ def events(board: WatchedBoard, folder: Path, counts: Mapping[str, int], first: 
         tally = tallies.setdefault(f"{program} {mishap.name}", Tally())
         known = len(tally.wrong)
         one_event(board, folder, program, mishap, first + n, tally)
+        if number % _NEXT_START == 0:
+            tally.wrong += filter(None, [next_start_works(board, folder, f"next-{number}")])
         for text in tally.wrong[known:]:
             print(text, file=sys.stderr, flush=True)
         if number % _NEXT_START == 0:
-            tally.wrong += filter(None, [next_start_works(board, folder, f"next-{number}")])
             print(f"{number} of {len(due)} events, {sum(len(t.wrong) for t in tallies.values())} wrong", file=sys.stderr, flush=True)
 
 
