@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -12,6 +13,7 @@ from bench.outcome import Outcome
 from bench.ports.replay import HEARTBEAT, read_capture
 from bench.record import TestRecord
 from bench.record_json import RecordError, from_json
+from bench.session.board.client import REPLY_S
 from reports.mishaps.kinds import KILL, Mishap, Seen
 from reports.mishaps.programs import makebreak, test_arguments, wait_or_kill
 from reports.watched_board import WatchedBoard
@@ -93,7 +95,11 @@ def next_start_works(board: WatchedBoard, folder: Path, name: str) -> str:
         record = folder / f"{name}.json"
         why = read(record).reason if record.exists() else err.strip()[-300:]
         stood = f"the report's own board stood still for {board.line.stood_s:.2f} s at the most"
-        return f"the next start left with {process.returncode}: {why} ({stood})"
+        said = f"the next start left with {process.returncode}: {why} ({stood})"
+        if process.returncode == exit_codes.BENCH_FAULT and board.line.stood_s > REPLY_S:
+            print(f"does not count, since the board was late indeed: {said}", file=sys.stderr, flush=True)
+            return ""
+        return said
     return "" if read(folder / f"{name}.json").interrupted is None else "the next test was broken off"
 
 
