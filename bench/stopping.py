@@ -1,9 +1,10 @@
 """Being told to stop: Ctrl-C, SIGTERM, a closed terminal.
 
-Outside of `held` the first raises KeyboardInterrupt, at once. Inside, none raises anything: what is being done finds the reason in
-`Hold.reason`, where it looks between two reads of a board, some twenty times a second, and ends in good order; more of them change
-nothing. Nothing is held off for longer than HELD_S: whoever does not look, because a terminal or a pipe takes nothing more, is
-interrupted then.
+Outside of `held` the first raises KeyboardInterrupt, at once. That may be lost (Python ignores what is raised in a callback of its own, as
+there are many while modules are imported), so whoever holds signals off afterwards finds the reason there at once. Inside, none raises
+anything: what is being done finds the reason in `Hold.reason`, where it looks between two reads of a board, some twenty times a second,
+and ends in good order; more of them change nothing. Nothing is held off for longer than HELD_S: whoever does not look, because a terminal
+or a pipe takes nothing more, is interrupted then.
 """
 
 from __future__ import annotations
@@ -58,6 +59,7 @@ class Hold:
 
 
 _outermost: Hold | None = None
+_told: int | None = None  # the signal that has raised KeyboardInterrupt outside of `held`
 
 
 @contextlib.contextmanager
@@ -73,6 +75,8 @@ def held(saying: str = "") -> Iterator[Hold]:
         return
     hold = Hold(saying)
     with _handling(hold):
+        if _told is not None:
+            hold.heed(_told, None)
         _outermost = hold
         try:
             yield hold
@@ -105,6 +109,8 @@ def interrupt_on_signals() -> None:
     numbers = [number for number in _NUMBERS if signal.getsignal(number) is not signal.SIG_IGN]
 
     def interrupt(number: int, frame: FrameType | None) -> None:
+        global _told
+        _told = number
         for one in numbers:
             signal.signal(one, signal.SIG_DFL)
         raise KeyboardInterrupt

@@ -16,7 +16,7 @@ _READY_S = 30.0
 
 class LoggedLine(SimulatedLine):
     """`lines`: what came down, whole lines with the time of their end; `switched`: when current could flow, or could no more. All in s
-    of the machine's monotonic clock."""
+    of the machine's monotonic clock. `stood_s`: the longest time for which nothing of it ran."""
 
     def __init__(self, board: LivingBoard) -> None:
         assert isinstance(board, SimulatedBoard)
@@ -24,6 +24,7 @@ class LoggedLine(SimulatedLine):
         self.lines: list[tuple[float, bytes]] = []
         self.switched: list[tuple[float, bool]] = []
         self._rest = b""
+        self.stood_s, self._polled_s = 0.0, time.monotonic()
         super().__init__(board, time.monotonic)
 
     def write(self, data: bytes) -> None:
@@ -35,6 +36,8 @@ class LoggedLine(SimulatedLine):
 
     def poll(self) -> bytes:
         data = super().poll()
+        before_s, self._polled_s = self._polled_s, time.monotonic()
+        self.stood_s = max(self.stood_s, self._polled_s - before_s)
         self._look()
         return data
 
@@ -80,13 +83,14 @@ class WatchedBoard:
     def is_all_open(self) -> bool:
         return not self.line.seen.master and not self.line.seen.loads
 
+    def was_on(self, at_s: float) -> bool:
+        """Whether current could flow at this moment."""
+        return next((on for t_s, on in reversed(self.line.switched) if t_s <= at_s), False)
+
     def on_after(self, since_s: float) -> float:
         """For how long after this moment current could flow, in s; 0 if it could not. It must not flow any more."""
-        was_on = any(on for t_s, on in self.line.switched if t_s <= since_s) and next(
-            on for t_s, on in reversed(self.line.switched) if t_s <= since_s
-        )
         later = [t_s for t_s, _ in self.line.switched if t_s > since_s]
-        return later[-1] - since_s if later and (was_on or len(later) > 1) else 0.0
+        return later[-1] - since_s if later and (self.was_on(since_s) or len(later) > 1) else 0.0
 
     def first_line(self, since_s: float) -> bytes | None:
         """What the board was told first after this moment."""

@@ -16,6 +16,7 @@ import pytest
 
 from bench import stopping
 from bench.cli.progress import ProgressLine
+from bench.record_json import from_json
 from bench.session import Noted, Waiting
 from bench.stopping import held
 
@@ -155,6 +156,28 @@ def test_told_to_end_while_starting(imported: str, tmp_path: Path) -> None:
     assert done.returncode == 130
     assert done.stderr.strip() == "makebreak: cancelled"
     assert list(tmp_path.iterdir()) == []
+
+
+def test_told_to_end_where_python_ignores_it(tmp_path: Path) -> None:
+    """What a signal raises in a callback of Python's own, as in each import, is lost: the test is ended before anything is switched."""
+    program = (
+        "import os, signal, sys, weakref, importlib.abc\n"
+        "class Dropped: pass\n"
+        "class Hit(importlib.abc.MetaPathFinder):\n"
+        "    def find_spec(self, name, path=None, target=None):\n"
+        "        if name == 'bench.session.conduct':\n"
+        "            dropped = Dropped()\n"
+        "            kept = weakref.ref(dropped, lambda one: os.kill(os.getpid(), signal.SIGTERM))\n"
+        "            del dropped\n"
+        "sys.meta_path.insert(0, Hit())\n"
+        f"sys.argv = ['makebreak', 'test', '--json', {str(tmp_path / 'a.json')!r}]\n"
+        "from bench.cli import main; main()\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, timeout=60)
+    assert done.returncode == 130, done
+    assert "error in this program" not in done.stderr and "Exception ignored" not in done.stderr
+    record = from_json((tmp_path / "a.json").read_text(), "a.json")
+    assert record.interrupted == "told to end (SIGTERM)" and not record.steps and record.board is not None and not record.board.maker
 
 
 def test_a_line_of_progress_skips_what_its_terminal_does_not_take(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -44,7 +44,8 @@ def watch(doing: str) -> None:
     seen: list[BaseException] = []
 
     def note(where: str, error: BaseException | None) -> None:
-        if error is not None and not isinstance(error, SystemExit):
+        # A Ctrl-C that comes up here is no error, and is not lost (bench.stopping).
+        if error is not None and not isinstance(error, SystemExit | KeyboardInterrupt):
             seen.append(error)
             report(f"{doing}, {where}", error)
 

@@ -1,0 +1,1 @@
+"""What becomes of boards, records and next starts when the programs that drive a board come to harm."""
