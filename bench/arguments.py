@@ -108,7 +108,7 @@ def loads(name: str, given: Any) -> tuple[int, ...] | None:
         return None
     allowed = "numbers of loads, 1 to 8, such as [1, 2]"
     items = _items(name, given, allowed)
-    if not items or not all(isinstance(item, Integral) and not isinstance(item, bool) and 1 <= item <= 8 for item in items):
+    if not items or not all(isinstance(item, Integral) and not isinstance(item, bool) and 1 <= int(item) <= 8 for item in items):
         raise refused(name, given, allowed)
     return tuple(sorted({int(item) for item in items}))
 
