@@ -60,7 +60,7 @@ def test_a_range_that_the_readings_leave_is_said(highest: float, is_said: bool, 
     """12.9 V, recorded in a range of so many volts."""
     path = tmp_path / "my.toml"
     path.write_text(f'format = 1\ntitle = "x"\n[channels.v_in]\npercent_of_reading = 1\nlowest = 0\nhighest = {highest}\n')
-    notes = [note for note in bench.judge(RECORDING, instrument=path).record.notes if "beyond the stated range of 0 to" in note]
+    notes = [note for note in bench.judge(RECORDING, instrument=str(path)).record.notes if "beyond the stated range of 0 to" in note]
     assert [note.partition(":")[0] for note in notes] == ["v_in"] * is_said
 
 
