@@ -6,7 +6,6 @@ An edge. Nothing is printed and nobody is asked anything: what hands must do is 
 from __future__ import annotations
 
 import html
-import math
 import os
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -15,7 +14,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
 
-from bench import __version__, defaults, files
+from bench import __version__, arguments, defaults, files
+from bench.bank import Bank
 from bench.claims import Claims
 from bench.instrument import UNSTATED, Instrument
 from bench.limits import Limit
@@ -45,6 +45,8 @@ if TYPE_CHECKING:
 _COLUMNS = (
     "value", "unit", "u", "U95", "n", "low", "high", "limit_set", "verdict", "p_wrong", "source", "basis", "why_not",
 )  # fmt: skip
+_LONGEST_REST_S = 30 * 86_400.0
+_RATES_HZ = (0.1, 1e8)
 
 
 @dataclass(frozen=True)
@@ -184,13 +186,19 @@ def test(
     Raises PortError if the board can't be opened, SetupError if it can't do the test, TableError for a file that can't be used. A
     test that the bench broke off is a result all the same: `result.record.interrupted` says why.
     """
-    plan = files.procedure(procedure)
+    address = arguments.text("address", address)
+    plan = files.procedure(arguments.text("procedure", procedure))
+    for name, hands in (("progress", progress), ("cancelled", cancelled), ("operator", getattr(operator, "do", operator))):
+        if hands is not None and not callable(hands):
+            raise arguments.refused(name, hands, "what can be called, or for an operator what has a method `do`")
+    asked_of = _Asked.of(unit, rated, lamps, bank, system_v, supply_v, grade_rule, facts, part, claims, parts_folder)
     known = known_bench(address)
-    said = claims_for(Path(parts_folder), part, claims or {})
+    said = asked_of.claims_beside(None)
     setup = _setup(
-        unit or defaults.unit_name(address), rated, facts, said, system_v or known.system_v, limits, grade_rule,
-        lamps=lamps, bank=known.bank if bank is None else files.bank(bank), supply_v=known.supply_v if supply_v is None else supply_v,
-        stop_early=stop_early, rested_s=rested_s,
+        asked_of, defaults.unit_name(address), said, known.system_v, arguments.texts("limits", limits),
+        bank=known.bank if asked_of.bank is None else asked_of.bank,
+        supply_v=known.supply_v if asked_of.supply_v is None else asked_of.supply_v,
+        stop_early=arguments.flag("stop_early", stop_early), rested_s=arguments.number("rested_s", rested_s, 0.0, _LONGEST_REST_S),
     )  # fmt: skip
     port = open_port(address)
     try:
@@ -248,49 +256,49 @@ def judge(
     >>> bench.judge("scope.csv", names={"CH1": "i_load_A"}, limits=["un-r48"]).table
     >>> bench.judge(["start1.csv", "start2.csv", "start3.csv"], window_s=(0.5, None), limits=["sae-j945"])["start_s"]
 
-    Raises RecordingError or CaptureError for what can't be read.
+    Raises RecordingError or CaptureError for what can't be read, SetupError for an argument that can't be used.
     """
-    in_sockets = None if bank is None else files.bank(bank)
-    connected = None if fitted is None else tuple(fitted)
-    named = None if limits is None else (limits,) if isinstance(limits, str) else tuple(limits)
+    asked_of = _Asked.of(unit, rated, lamps, bank, system_v, supply_v, grade_rule, facts, part, claims, parts_folder)
+    is_filament = arguments.flag("filament", filament)
+    connected = arguments.watts("fitted", fitted, least=0)
+    named = None if limits is None else arguments.texts("limits", limits)
+    plan = arguments.optional_text("procedure", procedure)
 
     def setup() -> Setup:
-        said = claims_for(Path(parts_folder), part, claims or {})
+        said = asked_of.claims_beside(None)
         return _setup(
-            unit or defaults.UNIT, rated, facts, said, system_v, defaults.LIMITS if named is None else named,
-            defaults.GRADE_RULE if grade_rule == "" else grade_rule, lamps=lamps, fitted=connected, filament=filament, bank=in_sockets,
-            supply_v=supply_v,
+            asked_of, defaults.UNIT, said, None, defaults.LIMITS if named is None else named, fitted=connected, filament=is_filament,
+            bank=asked_of.bank, supply_v=asked_of.supply_v,
         )  # fmt: skip
 
     def otherwise(claimed: Claims) -> Otherwise:
         return Otherwise(
-            unit=unit,
+            unit=asked_of.unit,
             limits=named,
-            grade_rule=None if grade_rule == "" else grade_rule or "none",
-            claims=claims_for(Path(parts_folder), part, claims or {}, claimed),
-            entered=facts or {},
-            system_v=system_v,
-            supply_v=supply_v,
-            rated_w=None if rated is None else tuple(rated),
-            lamps=None if lamps is None else tuple(sorted(set(lamps))),
-            led=not filament,
-            bank=in_sockets,
-            procedure=None if procedure is None else files.procedure(procedure),
+            grade_rule=None if asked_of.grade_rule == "" else asked_of.grade_rule or "none",
+            claims=asked_of.claims_beside(claimed),
+            entered=asked_of.facts,
+            system_v=asked_of.system_v,
+            supply_v=asked_of.supply_v,
+            rated_w=asked_of.rated,
+            lamps=asked_of.lamps,
+            led=not is_filament,
+            bank=asked_of.bank,
+            procedure=None if plan is None else files.procedure(plan),
         )
 
     several = recording if isinstance(recording, list | tuple) else [recording]
-    begin_s, end_s = window_s
     with tempfile.TemporaryDirectory() as folder:
         record = judge_files(
             [_as_file(one, Path(folder) / f"frame-{number}.csv") for number, one in enumerate(several, 1)],
             setup,
             otherwise,
-            procedure=procedure or defaults.PROCEDURE,
-            names=names or {},
-            instrument=files.instrument(instrument) if isinstance(instrument, str) else instrument,
+            procedure=plan or defaults.PROCEDURE,
+            names=arguments.words("names", names),
+            instrument=instrument if isinstance(instrument, Instrument) else files.instrument(arguments.text("instrument", instrument)),
             fitted=connected,
-            window_s=(-math.inf if begin_s is None else begin_s, math.inf if end_s is None else end_s),
-            rate_hz=rate_hz,
+            window_s=arguments.window("window_s", window_s),
+            rate_hz=arguments.optional_number("rate_hz", rate_hz, *_RATES_HZ),
             when=_now(),
             software=f"makebreak {__version__}",
         )
@@ -300,34 +308,74 @@ def judge(
 def _as_file(recording: Recorded, path: Path) -> Path:
     """The recording as a file: itself, or a frame written to `path`."""
     if isinstance(recording, str | os.PathLike):
-        return Path(recording)
+        return Path(arguments.text("recording", recording))
+    if not hasattr(recording, "to_csv"):
+        raise arguments.refused("recording", recording, "the path of a file, a frame of pandas, or a list of them")
     recording.to_csv(path, index=False)
     return path
 
 
+@dataclass(frozen=True)
+class _Asked:
+    """What `test` and `judge` are both asked, each of its type: SetupError for what can't be used. None where nothing was given; an empty
+    `grade_rule` is the default one."""
+
+    unit: str | None
+    rated: tuple[float, ...] | None
+    lamps: tuple[int, ...] | None
+    bank: Bank | None
+    system_v: float | None
+    supply_v: float | None
+    grade_rule: str | None
+    facts: Mapping[str, str]
+    part: str | None
+    claims: Mapping[str, Any]
+    parts_folder: Path
+
+    @classmethod
+    def of(
+        cls, unit: Any, rated: Any, lamps: Any, bank: Any, system_v: Any, supply_v: Any, grade_rule: Any, facts: Any, part: Any,
+        claims: Any, parts_folder: Any,
+    ) -> _Asked:  # fmt: skip
+        return cls(
+            unit=None if _is_usual(unit) else arguments.unit_number("unit", unit),
+            rated=arguments.watts("rated", rated),
+            lamps=arguments.loads("lamps", lamps),
+            bank=None if bank is None else files.bank(arguments.text("bank", bank)),
+            system_v=arguments.optional_number("system_v", system_v),
+            supply_v=arguments.optional_number("supply_v", supply_v),
+            grade_rule=grade_rule if _is_usual(grade_rule) else arguments.text("grade_rule", grade_rule),
+            facts=arguments.words("facts", facts),
+            part=arguments.optional_text("part", part),
+            claims=arguments.claimed(claims),
+            parts_folder=Path(arguments.text("parts_folder", parts_folder)),
+        )
+
+    def claims_beside(self, known: Claims | None) -> Claims:
+        """What the unit is said to be, beside or instead of what is known."""
+        return claims_for(self.parts_folder, self.part, self.claims, known)
+
+
+def _is_usual(given: Any) -> bool:
+    return given is None or (isinstance(given, str) and given == "")
+
+
 def _setup(
-    unit: str,
-    rated: Iterable[float] | None,
-    facts: Mapping[str, str] | None,
-    claims: Claims,
-    system_v: float | None,
-    limits: Iterable[str],
-    grade_rule: str | None,
-    *,
-    lamps: Iterable[int] | None,
-    **more: Any,
-) -> Setup:
-    for_lamps = claims.rated if rated is None else tuple(rated)
+    asked: _Asked, usual_unit: str, claims: Claims, usual_system_v: float | None, limits: Iterable[str], **more: Any
+) -> Setup:  # fmt: skip
+    for_lamps = claims.rated if asked.rated is None else asked.rated
+    given_v = next((v for v in (asked.system_v, usual_system_v, claims.system_v) if v is not None), defaults.SYSTEM_V)
+    rule = defaults.GRADE_RULE if asked.grade_rule == "" else asked.grade_rule
     return Setup(
-        unit=unit,
-        system_v=system_v or claims.system_v or defaults.SYSTEM_V,
+        unit=asked.unit or usual_unit,
+        system_v=given_v,
         rated=defaults.RATED_W if for_lamps is None else for_lamps,
-        lamps=None if lamps is None else tuple(sorted(set(lamps))),
+        lamps=asked.lamps,
         limits=tuple(files.named_limits(name) for name in limits),
-        grade_rule=None if grade_rule is None else files.grade_rule(grade_rule),
+        grade_rule=None if rule is None else files.grade_rule(rule),
         rating_known=for_lamps is not None,
         claims=claims,
-        entered=facts or {},
+        entered=asked.facts,
         **more,
     )
 

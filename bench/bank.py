@@ -27,6 +27,7 @@ KINDS: Mapping[str, tuple[str, ...]] = {
 SYSTEMS_V = (6.0, 12.0, 24.0)
 LED_KNEE = 8.0 / 12.0
 """Part of the system voltage below which an LED lamp takes nothing: strings of LEDs with resistors (common practice, no source)."""
+_MOST: Mapping[str, float] = {"watts": 1000.0, "amps": 100.0, "ohms": 100_000.0}
 _SAME_WATTS = 0.05  # lamps whose ratings differ by less than this part are of one kind
 
 
@@ -135,8 +136,8 @@ def _socket(table: Table) -> Socket:
 
 
 def _positive(table: Table, key: str) -> float:
-    value = table.number(key)
-    if value is None or value <= 0.0:
+    value, most = table.number(key), _MOST[key]
+    if value is None or not 0.0 < value <= most:
         came = "missing" if value is None else f"got {value:g}"
-        raise table.error(key, f"{came}; it must be a number above 0")
+        raise table.error(key, f"{came}; it must be a number above 0, at most {most:g}")
     return value

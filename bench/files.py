@@ -97,6 +97,8 @@ def named_limits(name: str) -> tuple[str, tuple[LimitSet, ...]]:
     """What `limits.choose` needs for a set, a family or a path: the name to choose by, and the sets to choose from."""
     if is_path(name) or name in shipped("limits"):
         one = parse_limit_set(*read("limits", name))
+        if is_path(name) and one.name in shipped("limits") and one != parse_limit_set(*read("limits", one.name)):
+            raise _takes_shipped_name("limits", name, one.name)
         return one.name, (one,)
     family = tuple(limit_set for limit_set in limit_sets() if limit_set.family == name)
     if not family:
@@ -109,7 +111,17 @@ def named_limits(name: str) -> tuple[str, tuple[LimitSet, ...]]:
 
 
 def grade_rule(name: str = "default") -> Rule:
-    return parse_rule(*read("grades", name))
+    rule = parse_rule(*read("grades", name))
+    if is_path(name) and rule.name in shipped("grades") and rule != parse_rule(*read("grades", rule.name)):
+        raise _takes_shipped_name("grades", name, rule.name)
+    return rule
+
+
+def _takes_shipped_name(kind: str, path: str, name: str) -> TableError:
+    """The error of a file that calls itself as a shipped one and says something else: records and captures hold the name alone, and who
+    judges again would take the shipped one for it."""
+    what = KINDS[kind]
+    return TableError(f"{what} {path}: name: {name!r} is that of a shipped {what}, which differs; give yours a name of its own")
 
 
 def procedure(name: str) -> Procedure:

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from bench.claims import Claims, claims_text, contradiction_in, parse_claims
+from bench.claims import Claims, claims_text, contradiction_in, impossible_in, parse_claims
 from bench.files import toml
 from bench.session.keeping import make_folder, write_whole
 from bench.table import TableError
@@ -80,8 +80,9 @@ def claims_for(folder: Path, part: str | None, said: Mapping[str, Any], known: C
 
 
 def _refuse_contradiction(claims: Claims, doing: str) -> None:
-    wrong = contradiction_in(claims)
-    if wrong:
+    if wrong := impossible_in(claims):
+        raise TableError(f"{doing}: {wrong}")
+    if wrong := contradiction_in(claims):
         raise TableError(f"{doing}: pilot: {wrong}")
 
 

@@ -33,6 +33,7 @@ OF_LOAD: Mapping[str, frozenset[str]] = {
 ORDINARY = tuple(name for name in QUANTITIES if not any(name in names for names in OF_LOAD.values()))
 Loads: TypeAlias = str | tuple[int, ...]
 _DAY_S = 86400.0
+_MOST_STARTS = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +160,7 @@ def _step(table: Table) -> Step:
         text=text,
         loads=loads,
         supply_v=_number(table, "supply_v", 5.0, 16.0) if "supply_v" in table else None,
-        starts=table.whole("starts", 1, 1),
+        starts=table.whole("starts", 1, 1, _MOST_STARTS),
         cool_s=_number(table, "cool_s", 0.0, _DAY_S, 0.0),
         cycles=table.whole("cycles", 1, 1),
         at_most_s=_number(table, "at_most_s", 0.5, 2 * _DAY_S, 30.0),

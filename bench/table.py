@@ -11,7 +11,8 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Any, TypeVar
 
 T = TypeVar("T")
-_LARGEST_INT = 10**300  # Python's whole numbers have no end, and a float has
+_LARGEST = 10**12  # what no setting is beyond: sums and products of such numbers are finite, and have a text that can be read
+_AT_MOST = f", at most {_LARGEST:.0e}"
 
 
 class TableError(ValueError):
@@ -37,6 +38,7 @@ class Table:
         self._asked: set[str] = set()
 
     def __contains__(self, key: str) -> bool:
+        self._asked.add(key)
         return key in self._content
 
     def error(self, key: str, what: str) -> TableError:
@@ -79,19 +81,20 @@ class Table:
                 raise self.error(key, f"got {value!r}; it must be among {_listed(allowed)}")
         return values
 
-    def whole(self, key: str, least: int, default: int | None = None) -> int:
-        value = self._typed(key, int, f"a whole number, {least} or more", default)
-        if value < least:
-            raise self.error(key, f"got {value!r}; it must be a whole number, {least} or more")
+    def whole(self, key: str, least: int, default: int | None = None, most: int | None = None) -> int:
+        allowed = f"a whole number, {least} or more" if most is None else f"a whole number from {least} to {most}"
+        value = self._typed(key, int, allowed, default)
+        if value < least or (most is not None and value > most):
+            raise self.error(key, f"got {value!r}; it must be {allowed}")
         return value
 
     def number(self, key: str) -> float | None:
-        """A finite number, or None if the key is not there."""
+        """A number, neither infinite nor beyond _LARGEST, or None if the key is not there."""
         value = self._get(key)
         if value is None:
             return None
         if not _is_finite_number(value):
-            raise self.error(key, f"got {value!r}; it must be a finite number")
+            raise self.error(key, f"got {value!r}; it must be a finite number{_AT_MOST}")
         return float(value)
 
     def flag(self, key: str) -> bool:
@@ -104,7 +107,7 @@ class Table:
         if value is None:
             return ()
         if not isinstance(value, list) or not value or not all(_is_finite_number(item) for item in value):
-            raise self.error(key, f"got {value!r}; it must be a list of finite numbers")
+            raise self.error(key, f"got {value!r}; it must be a list of finite numbers{_AT_MOST}")
         return tuple(float(item) for item in value)
 
     def span(self, key: str, least: float = -math.inf) -> tuple[float, float] | None:
@@ -159,9 +162,7 @@ def _listed(allowed: Collection[str]) -> str:
 
 
 def _is_finite_number(value: object) -> bool:
-    if isinstance(value, int) and not isinstance(value, bool):
-        return abs(value) < _LARGEST_INT
-    return isinstance(value, float) and math.isfinite(value)
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= _LARGEST
 
 
 def read_all(tables: Sequence[Table], read: Callable[[Table], T]) -> tuple[T, ...]:

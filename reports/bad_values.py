@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from contextlib import suppress
 from copy import deepcopy
 from io import BytesIO
 from pathlib import Path
@@ -11,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from bench.ports.replay import NOTE, RECEIVED, CaptureWriter, read_capture
+from bench.record_sum import KEY, sum_of
 
 Rng = np.random.Generator
 
@@ -195,10 +197,14 @@ def _content_changed(content: Any, rng: Rng) -> Any:
 
 
 def bad_json(text: str, rng: Rng) -> bytes:
+    """A record or another JSON file that was changed; most changed records have the sum that they should have."""
     kind = rng.random()
     if kind < 0.6:
-        changed = json.dumps(_content_changed(json.loads(text), rng), ensure_ascii=bool(rng.random() < 0.5))
-        return changed.encode("utf-8", "surrogatepass")
+        content = _content_changed(json.loads(text), rng)
+        if isinstance(content, dict) and KEY in content and rng.random() < 0.8:
+            with suppress(ValueError):  # what has no sum: NaN, half a surrogate pair
+                content[KEY] = sum_of(json.dumps(content))
+        return json.dumps(content, ensure_ascii=bool(rng.random() < 0.5)).encode("utf-8", "surrogatepass")
     if kind < 0.7:
         numbers = [n for n, c in enumerate(text) if c.isdigit()]
         at = pick(rng, numbers)

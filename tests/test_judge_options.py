@@ -59,4 +59,4 @@ def test_what_says_which_lamps_were_connected_is_taken(capsys: pytest.CaptureFix
 def test_python_is_refused_the_same() -> None:
     for wrong in ({"procedure": "quick"}, {"lamps": [1, 2]}, {"bank": "standard"}, {"fitted": [21, 21], "bank": "standard"}):
         with pytest.raises(RecordingError, match=r"recording thermal-plain\.csv: "):
-            bench.judge(PLAIN, **wrong)  # type: ignore[arg-type]
+            bench.judge(PLAIN, **wrong)

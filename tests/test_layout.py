@@ -35,7 +35,8 @@ EDGES: dict[str, frozenset[str]] = {
     "render": frozenset({"session"}),
     "parts": frozenset({"files", "session"}),
     "tui": frozenset({"defaults", "files", "intake", "ports", "session", "station", "render", "simboard", "terminal"}),
-    "api": frozenset({"defaults", "files", "parts", "ports", "recording", "session", "render", "simboard"}),
+    "arguments": frozenset({"session"}),
+    "api": frozenset({"arguments", "defaults", "files", "parts", "ports", "recording", "session", "render", "simboard"}),
     "cli": frozenset(
         {"defaults", "files", "intake", "parts", "ports", "recording", "session", "station", "render", "simboard", "stopping", "terminal",
          "api", "tui"}

@@ -93,7 +93,7 @@ def test_a_supply_is_that_of_a_12_v_system(system_v: float, volts: float) -> Non
         ("seconds = 60", "seconds = -1", r"steps\[2\]\.seconds: got -1.0; it must be a number from 0 to 86400"),
         ("seconds = 60", "", r"steps\[2\]\.seconds: got None"),
         ("seconds = 60", 'seconds = "long"', r"steps\[2\]\.seconds: got 'long'"),
-        ("starts = 3", "starts = 0", r"steps\[4\]\.starts: got 0; it must be a whole number, 1 or more"),
+        ("starts = 3", "starts = 0", r"steps\[4\]\.starts: got 0; it must be a whole number from 1 to 100"),
         ("starts = 3", "starts = 2.5", r"steps\[4\]\.starts: got 2\.5"),
         ("supply_v = 13.5", "supply_v = 48", r"steps\[4\]\.supply_v: got 48\.0; it must be a number from 5 to 16"),
         ("supply_v = 13.5", "volts = 13.5", r"steps\[4\]\.volts: unknown key; known here: "),

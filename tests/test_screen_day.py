@@ -110,6 +110,7 @@ def few_flashes(folder: Path) -> Choices:
     limits, quick = folder / "few.toml", folder / "short.toml"
     data = resources.files("bench") / "data"
     text = (data / "limits" / "un-r48.toml").read_text(encoding="utf-8")
+    text = text.replace('name = "un-r48"', 'name = "few"')
     limits.write_text(text.replace("skip = 5", "skip = 1").replace("average = 3", "average = 2"), encoding="utf-8")
     text = (data / "procedures" / "quick.toml").read_text(encoding="utf-8")
     quick.write_text(text.replace("cycles = 8", "cycles = 3"), encoding="utf-8")

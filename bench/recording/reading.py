@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -16,6 +16,8 @@ from bench.recording.stand_in import current_levels
 from bench.recording.survey import Survey
 from bench.recording.table import EVERYTHING, RecordingError, Table
 from bench.samples import EXACT, Accuracy, Block, Timing, Trace
+
+_BEYOND = 0.05  # of a range: instruments read a little beyond their own (common practice, no source)
 
 
 @dataclass(frozen=True)
@@ -118,6 +120,7 @@ def read_recording(
     for channel in table.channels():
         if channel.startswith("i_") and survey.clipped_at_zero(channel):
             notes.append(f"{channel}: never below 0 and often exactly 0: its zero may be hidden there, so none is taken from the rest")
+    notes += _beyond_stated(survey, table.channels(), instrument, turned)
     if "v_drop" not in accuracies and "v_in" in accuracies and "v_out" in accuracies:
         accuracies["v_drop"] = _difference(accuracies["v_in"], accuracies["v_out"])
         notes.append("v_drop: not in the file, taken as v_in less v_out")
@@ -131,6 +134,18 @@ def read_recording(
     delays = {channel: stated.delay_s for channel in table.channels() if (stated := instrument.input(channel)) and stated.delay_s}
     told = tuple(notes)
     return Recording(table.path, table.channels(), accuracies, row_s, interval_s, survey.rows, told, table, timing, delays, bounds_a)
+
+
+def _beyond_stated(survey: Survey, channels: Sequence[str], instrument: Instrument, turned: Collection[str]) -> Iterator[str]:
+    """What to say of channels that read more than their input can, by what is stated of it."""
+    for channel in channels:
+        stated = instrument.input(channel)
+        if stated is None or not math.isfinite(room := _BEYOND * (stated.highest - stated.lowest)):
+            continue
+        low, high = survey.bounds(channel, turned)
+        if math.isfinite(low) and math.isfinite(high) and (low < stated.lowest - room or high > stated.highest + room):
+            ends = f"{low:g} to {high:g}, beyond the stated range of {stated.lowest:g} to {stated.highest:g}"
+            yield f"{channel}: read {ends}: does the instrument's file belong to this recording?"
 
 
 def _clipped_at(accuracy: Accuracy, ends: tuple[float, float]) -> Accuracy:
