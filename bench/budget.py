@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import TypeAlias
 
-from bench.calibration import VOLTS, MeterAccuracy, Point, calibrate
+from bench.calibration import WITHIN, MeterAccuracy, Point, calibrate, supply_points
 from bench.clock import HOST_HALF_WIDTH
 from bench.description import BoardDescription, Channel, Check, Range, Share
 from bench.samples import accuracies
@@ -264,6 +264,7 @@ METERS: Mapping[str, Mapping[str, MeterAccuracy]] = {
 """Two hand-held meters, each with two digits of its display as the rest; `mV` is for the drop."""
 _SAMPLES = 300
 _POINTS_A = (0.42, 1.2, 2.9, 4.6, 6.3)  # the lamps of the bank, one more at each
+_SUPPLY_V = 30.0  # the highest that it is calibrated with
 _POINTS_DROP_V = (0.1, 0.3, 0.6, 0.9)  # a resistor in the unit's place
 
 
@@ -286,8 +287,8 @@ def known(row: Row, stated: BoardDescription, state: str) -> Known:
         return _known(row, zeroed_one, zero_taken=True)
     r = stated.channels[row.channel].range(row.range_number)
     beside = zeroed_one.channels[row.channel].range(row.range_number)
-    found = calibrate(row.channel, stated.channels[row.channel].unit, r, _points(row, r), METERS[state][_meter(row.channel)], beside=beside)
-    channel = stated.channels[row.channel]
+    channel, meter = stated.channels[row.channel], METERS[state][_meter(row.channel)]
+    found = calibrate(row.channel, channel.unit, r, _points(stated, row, r), meter, beside=beside)
     ranges = tuple(found.after if one.number == r.number else one for one in channel.ranges)
     calibrated = replace(stated, calibrated=1, channels={**stated.channels, row.channel: replace(channel, ranges=ranges)})
     again = zeroed(calibrated, perfect_link(calibrated, row.supply_v))
@@ -307,12 +308,13 @@ def _meter(channel: str) -> str:
     return {"v_drop": "mV", "i_load": "A", "i_load_low": "A"}.get(channel, "V")
 
 
-def _points(row: Row, r: Range) -> tuple[Point, ...]:
+def _points(description: BoardDescription, row: Row, r: Range) -> tuple[Point, ...]:
     """The points of the guided procedure, read without error."""
     if row.channel in KNOWN_ZERO:
         values = _POINTS_DROP_V if row.channel == "v_drop" else _POINTS_A
         return (Point(0.0, 0.0, 0.0, known=True), *(Point(v, 0.0, v) for v in values))
-    return tuple(Point(v, 0.0, v) for v in VOLTS[r.number])
+    volts = supply_points(description.channels["v_in"].ranges, _SUPPLY_V)
+    return tuple(Point(v, 0.0, v) for v in volts if v <= WITHIN * r.high)
 
 
 def perfect_link(description: BoardDescription, volts: float) -> LinkReadings:

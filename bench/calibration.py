@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,11 +22,12 @@ from bench.uncertainty import combine, rectangular
 from bench.wire.text import LONGEST_LINE, format_number
 from bench.zero import moved
 
-VOLTS: Mapping[int, tuple[float, ...]] = {
-    0: (6.0, 10.0, 14.0, 18.0, 22.0, 26.0, 30.0),
-    1: (3.0, 5.0, 8.0, 10.0, 12.0, 14.0, 16.0, 17.5),
-}
-"""Supply voltages to take points at, by the number of the voltage range: wide apart, so that the line lies firm at both its ends."""
+WITHIN = 0.95
+"""A range is compared up to this part of its highest reading: a supply set by hand is a little off, and a voltage beyond it trips the
+board."""
+_POINTS, _MORE = 8, 4  # in the lowest range, and in what each wider one adds
+_LOWEST = 1.0 / 6.0  # of the highest: far apart, so that the line lies firm at both its ends
+_WORTH = 0.1  # a wider range that reads no further than this beyond the last point gets no point of its own
 _FEWEST = 2
 _SPREAD = 0.2  # the points must span this part of the largest of them
 _IMPLAUSIBLE = 5.0  # a scale further off than this many of its standard uncertainties is no drift but another channel
@@ -86,6 +87,24 @@ class Calibrated:
     u_before: float
     u_after: float
     refused: str | None = None
+
+
+def supply_points(ranges: Sequence[Range], highest_v: float) -> tuple[float, ...]:
+    """Supply voltages, ascending, that lie evenly in the lowest range and in what each wider one reads beyond it, up to `highest_v`. Round
+    figures: somebody sets them by hand."""
+    points: list[float] = []
+    for r in sorted(ranges, key=lambda r: r.high):
+        top_v = min(highest_v, WITHIN * r.high)
+        step_v = 0.5 if top_v >= 10.0 else 0.1
+        top_v = math.floor(top_v / step_v + 1e-9) * step_v
+        if not points:
+            some = np.linspace(_LOWEST * top_v, top_v, _POINTS)
+        elif top_v > (1.0 + _WORTH) * points[-1]:
+            some = np.linspace(points[-1], top_v, _MORE + 1)[1:]
+        else:
+            continue
+        points += [round(round(v / step_v) * step_v, 3) for v in some]
+    return tuple(sorted(set(points)))
 
 
 def calibrate(channel: str, unit: str, used: Range, points: Sequence[Point], meter: MeterAccuracy, *, beside: Range) -> Calibrated:

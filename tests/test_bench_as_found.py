@@ -28,7 +28,7 @@ METER = MeterAccuracy(5e-4, 2e-3)
 DATE = 20261125
 
 
-def bench_at(address: str = "sim://bench-el-plain?seed=7") -> BenchPort:
+def bench_at(address: str = "sim://bench-el-plain?seed=7&supply=13.5") -> BenchPort:
     board = open_line(parse_sim_address(address)).board
     assert isinstance(board, SimulatedBoard)
     return BenchPort(board)

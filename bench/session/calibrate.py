@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from bench.calibration import (
+    WITHIN,
     Calibrated,
     CalibrationError,
     ClockCalibrated,
@@ -24,7 +25,7 @@ from bench.description import BoardDescription
 from bench.ports import Port
 from bench.session.apply_calibration import also_saying, best_lines, restore_scales
 from bench.session.board import BoardClient, BoardFault, Expect
-from bench.session.calibration_plan import RESISTOR_OHM, WITHIN, Plan, Wanted, plan_for, plan_lines
+from bench.session.calibration_plan import RESISTOR_OHM, Plan, Wanted, plan_for, plan_lines
 from bench.session.conversation import conversation
 from bench.session.lamp_check import supply_problem
 from bench.session.operator import (

@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import accumulate
 
-import numpy as np
-
 from bench.bank import nominal_test_v
-from bench.calibration import MeterAccuracy
-from bench.description import BoardDescription, Range
+from bench.calibration import WITHIN, MeterAccuracy, supply_points
+from bench.description import BoardDescription
 from bench.lamps import expected_current_a
 from bench.session.setup import SetupError
 
@@ -21,12 +18,6 @@ HIGHEST_V: Mapping[float, float] = {6.0: 17.5, 12.0: 17.5, 24.0: 30.0}
 RESISTOR_OHM = 0.15
 MOST_A = 9.0
 """An ammeter's range of 10 A is not exceeded by lamps that take a tenth more than expected."""
-WITHIN = 0.95
-"""A range is compared up to this part of its highest reading: a supply set by hand is a little off, and a voltage beyond it trips the
-board."""
-_POINTS, _MORE = 8, 4  # in the lowest range, and in what each wider one adds
-_LOWEST = 1.0 / 6.0  # of the highest: far apart, so that the line lies firm at both its ends
-_WORTH = 0.1  # a wider range that reads no further than this beyond the last point gets no point of its own
 
 
 @dataclass(frozen=True)
@@ -79,24 +70,6 @@ def plan_for(description: BoardDescription, wanted: Wanted) -> Plan:
     count = sum(total <= MOST_A for total in amps)
     volts = supply_points(ranges, wanted.highest_v)
     return Plan(volts, tuple(n for _, n in loads[:count]), amps[count - 1] if count else 0.0, nominal_v)
-
-
-def supply_points(ranges: Sequence[Range], highest_v: float) -> tuple[float, ...]:
-    """Supply voltages, ascending, that lie evenly in the lowest range and in what each wider one reads beyond it, up to `highest_v`. Round
-    figures: somebody sets them by hand."""
-    points: list[float] = []
-    for r in sorted(ranges, key=lambda r: r.high):
-        top_v = min(highest_v, WITHIN * r.high)
-        step_v = 0.5 if top_v >= 10.0 else 0.1
-        top_v = math.floor(top_v / step_v + 1e-9) * step_v
-        if not points:
-            some = np.linspace(_LOWEST * top_v, top_v, _POINTS)
-        elif top_v > (1.0 + _WORTH) * points[-1]:
-            some = np.linspace(points[-1], top_v, _MORE + 1)[1:]
-        else:
-            continue
-        points += [round(round(v / step_v) * step_v, 3) for v in some]
-    return tuple(sorted(set(points)))
 
 
 def plan_lines(plan: Plan, description: BoardDescription, wanted: Wanted) -> Iterator[str]:
