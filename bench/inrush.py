@@ -8,7 +8,7 @@ import numpy as np
 
 from bench.readings import Reading
 from bench.samples import EXACT, Array, Timing
-from bench.transitions import Transition
+from bench.transitions import CLOSE_S, Transition
 from bench.uncertainty import rectangular
 
 # After a make the filament heats with next to no loss: dT/dt ~ I^2 R with R ~ T^1.2 and I = V / (R + r). Then the current to the power
@@ -26,8 +26,6 @@ _MODEL_U_PER_S = 2.0
 _KNOWN_MOST = 1e3
 _CROSSING_U_S = 22e-6  # of each crossing of a bounce: its levels are hard to tell
 _ROSE = 1.5
-CLOSE_S = 0.2e-3
-"""Samples further apart than that miss gaps of a bounce."""
 _UNSEEN_S = 1e-3  # as much of a bounce may have been missed altogether (relays bounce for a millisecond or two; common practice, no source)
 
 
