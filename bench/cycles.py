@@ -12,10 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.inrush import CLOSE_S, current_at_make
+from bench.inrush import current_at_make
 from bench.readings import LINE_LEAST, Reading, end_reading, lowest_reading, mean_reading
 from bench.samples import EXACT, Accuracy, Array, Block, Timing
-from bench.transitions import Change, Gap, Interruption, SupplyEdge, Transition
+from bench.transitions import CLOSE_S, Change, Gap, Interruption, SupplyEdge, Transition
 
 SETTLE_S = 0.4e-3  # amplifier and input filters after a step: within 1 mV after 0.31 ms (circuit simulation of the reference rig)
 _TAIL_S = 50.0e-3

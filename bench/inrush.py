@@ -8,7 +8,7 @@ import numpy as np
 
 from bench.readings import Reading
 from bench.samples import EXACT, Array, Timing
-from bench.transitions import Transition
+from bench.transitions import CLOSE_S, Transition
 from bench.uncertainty import rectangular
 
 # After a make the filament heats with next to no loss: dT/dt ~ I^2 R with R ~ T^1.2 and I = V / (R + r). Then the current to the power
@@ -27,8 +27,6 @@ _KNOWN_MOST = 1e3
 _CROSSING_U_S = 22e-6  # of each crossing of a bounce at least: its levels are hard to tell
 _TELLS = 1.4  # time constants for which a sample behind a filter is surely on its way, where its level is known to a quarter only
 _ROSE = 1.5
-CLOSE_S = 0.2e-3
-"""Samples further apart than that miss gaps of a bounce."""
 _UNSEEN_S = 1e-3  # as much of a bounce may have been missed altogether (relays bounce for a millisecond or two; common practice, no source)
 
 

@@ -28,6 +28,8 @@ from bench.samples import Array, Block, Trace
 from bench.uncertainty import rectangular
 
 STATE_LEAST_S = 3.0e-3  # a shorter state is bounce: contact bounce is 1-3 ms in bursts of shorter gaps (common practice, no source)
+CLOSE_S = 0.2e-3
+"""Samples further apart than that miss gaps of a bounce."""
 # The comparator stands near the open level, which is well known, and not half-way: the closed level may start at a third of the supply
 # when a burnt contact meets the inrush of cold lamps. The instant is then found on the waveform itself.
 THRESHOLD, HYSTERESIS = 0.2, 0.07  # of the distance between the state levels
@@ -337,6 +339,9 @@ class TransitionFinder:
                 self._begin_state(closed, float(self._t[begin + k]))
             else:
                 t_s, u_s, soft_s = self._instant(begin + k, closed, self._low + float(middle[k]))
+                if self._interval_s > CLOSE_S:
+                    # The sample part-way may be of a later contact of a bounce, the first one anywhere since the sample before.
+                    u_s = max(u_s, rectangular(0.5 * self._interval_s))
                 # What goes half-way only, or not even that, is over no sooner than it began.
                 self._last_s = t_s = max(t_s, self._last_s)
                 self._resolve(max(t_s, float(self._t[begin + k - 1])))

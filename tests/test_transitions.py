@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from square_waves import FLASH, Seen
 from waves import CHANNELS, Wave, flashes
 
 from bench.samples import Block, Trace
@@ -149,3 +150,12 @@ def test_slow_recordings_show_every_transition_of_a_contact_between_the_levels(r
         found = edges([change for block in blocks for change in finder.feed(block)] + finder.flush())
         assert [c.closed for c in found] == [True, False] * 12
         assert [c.t_s for c in found] == pytest.approx(wave.edges, abs=1.0 / rate)
+
+
+@pytest.mark.parametrize(("step_s", "least_s"), [(130e-6, 0.0), (520e-6, 149e-6)])
+def test_slow_samples_say_no_better_than_their_interval_when_a_contact_that_may_bounce_closed(step_s: float, least_s: float) -> None:
+    """A step behind a filter of 47 us leaves a sample part-way; of two contacts within 520 us it is that of the later one."""
+    seen = Seen(FLASH, step_s=step_s, tau_s=47e-6)
+    assert len(seen.of(Transition)) == 4
+    for change in seen.of(Transition):
+        assert change.u_s > least_s and (least_s or change.u_s < 60e-6)
