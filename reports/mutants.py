@@ -43,11 +43,16 @@ _MEASURE = (
     "test_film", "test_golden_budgets", "test_values", "test_value_levels", "test_bench_check", "test_bench_lamps", "test_behaviour",
     "test_doubtful_starts", "test_scatter",
 )  # fmt: skip
+_BENCH = (*_MEASURE, "test_bench_check_board", "test_lamp_died")
 _SAMPLES = ("test_cycles", "test_kept_samples", "test_slow_edges", "test_inrush", "test_inrush_fit", "test_readings")
 _EDGES = ("test_transitions", "test_transition_levels", "test_transition_instants", "test_transition_stream", "test_instants")
 TESTS: Mapping[str, tuple[str, ...]] = {
     "measure.values": _MEASURE,
-    "measure.bench_check": _MEASURE,
+    "measure.bench_check": _BENCH,
+    "measure.bench_check.board": _BENCH,
+    "measure.bench_check.lamps": _BENCH,
+    "measure.bench_check.lit": _BENCH,
+    "measure.bench_check.wiring": _BENCH,
     "measure.evidence": _MEASURE,
     "measure.film": _MEASURE,
     "measure.behaviour": _MEASURE,

@@ -11,7 +11,8 @@ from typing import cast
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from bench.measure.bench_check import _COUNTS_S, _DIED, _LIT_LEAST_S, _SETTLED_S, lamp_died_at
+from bench.measure.bench_check.lamps import _COUNTS_S, _DIED, _SETTLED_S, lamp_died_at
+from bench.measure.bench_check.lit import LIT_LEAST_S
 from bench.measure.evidence import Evidence
 from bench.readings import Reading
 
@@ -30,7 +31,7 @@ def evidence(flashes: Sequence[Flash]) -> Evidence:
 def plainly(flashes: Sequence[Flash]) -> int | None:
     """By the definition, flash by flash."""
     usual = median(on_s for on_s, _ in flashes) if flashes else 0.0
-    settled_s = max(min(_SETTLED_S, 0.9 * usual), _LIT_LEAST_S)
+    settled_s = max(min(_SETTLED_S, 0.9 * usual), LIT_LEAST_S)
     loads = [(i, g, on_s > settled_s) for i, (on_s, g) in enumerate(flashes) if on_s > _COUNTS_S and g]
     for k in range(1, len(loads)):
         known = [g for _, g, settled in loads[:k] if settled][-3:]

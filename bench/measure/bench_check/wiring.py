@@ -1,0 +1,58 @@
+"""Supply and sense leads, from every sample of a run (bench.supply) and at the end of flashes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from statistics import median
+
+from bench.measure.bench_check.board import SHOWN_PART, SHOWN_S
+from bench.measure.bench_check.lit import steadily_lit
+from bench.measure.evidence import Evidence
+from bench.measure.vocabulary import SUPPLY_GONE, BenchFault
+
+_SUPPLY_OHM: Mapping[float, float] = {6.0: 0.14, 12.0: 0.24, 24.0: 0.69}  # of a supply that will do, beside the loop; a battery has 0.02
+_GONE_S = 0.02  # a switch or a clamp that parts for less is a bounce
+_OF_SYSTEM = (0.65, 1.4)  # of a recording, whose supply nobody set: 6 V systems run at 5.5 to 7.5 V, 12 V at 9 to 15, 24 V at 18 to 30
+
+
+def lead_faults(e: Evidence) -> Iterator[BenchFault]:
+    """Sense leads that are off or swapped."""
+    shown_s = max(SHOWN_S, SHOWN_PART * e.supply.drawing_s)
+    if e.supply.input_lost_s > shown_s:
+        yield BenchFault("sense-in-off", "the lamps draw their current but the input reads less than the output: sense lead SB is off")
+    elif e.supply.swapped_s > SHOWN_S:
+        text = "the output reads more than the input: swap the sense leads SB and SL, or the unit is in backwards"
+        yield BenchFault("sense-leads-swapped", text)
+    elif e.supply.output_lost_s > shown_s:
+        yield BenchFault("sense-out-off", "the lamps draw their current but the output reads nothing: sense lead SL is off")
+
+
+def supply_faults(e: Evidence) -> Iterator[BenchFault]:
+    """A supply that goes away, gives way, or stands where it should not."""
+    if e.supply.gone_s > _GONE_S and e.supply.input_lost_s <= SHOWN_S:
+        text = f"the supply went away while the unit was on: nothing stood at its input for {e.supply.gone_s:.2f} s"
+        yield BenchFault(SUPPLY_GONE, f"{text}; look at its plugs, fuse, leads and current limit, and test again")
+    ohm = e.supply.source_ohm(e.conditions.open_v)
+    most_ohm = e.conditions.loop_ohm + _SUPPLY_OHM[e.conditions.system_v]  # the loop lies in part behind the input, how much is not known
+    if ohm is not None and ohm > most_ohm and _supply_gives_way(e, most_ohm):
+        yield BenchFault(
+            "supply-limited",
+            f"the supply gives way under the inrush as if {ohm:.2f} ohm were in the lead: use a battery, or a supply of 40 A",
+        )
+    lits = steadily_lit(e, e.cycles)
+    readings = [lit.supply.value for lit in lits if lit.supply is not None]
+    low, high = e.conditions.supply_low_v, e.conditions.supply_high_v
+    if readings and low is None and not _OF_SYSTEM[0] <= median(readings) / e.conditions.system_v <= _OF_SYSTEM[1]:
+        text = f"the supply was {median(readings):.1f} V at the unit while on: no {e.conditions.system_v:g} V system runs at that"
+        yield BenchFault("supply-out-of-range", f"{text}; say which the unit is for, 6, 12 or 24 V")
+    if readings and low is not None and high is not None:
+        worst = max(readings, key=lambda v: max(low - v, v - high))
+        if not low <= worst <= high:
+            text = f"the supply was {worst:.2f} V at the unit while on, not {low:.1f} to {high:.1f} V: set it and test again"
+            yield BenchFault("supply-out-of-range", text)
+
+
+def _supply_gives_way(e: Evidence, most_ohm: float) -> bool:
+    """Whether the fall is the supply's: a supply set too low stands as low without load."""
+    idle = e.supply.source_ohm(None)
+    return e.supply.idle_v == 0.0 or (idle is not None and idle > most_ohm)
