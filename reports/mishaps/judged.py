@@ -13,7 +13,7 @@ from bench.outcome import Outcome
 from bench.ports.replay import HEARTBEAT, read_capture
 from bench.record import TestRecord
 from bench.record_json import RecordError, from_json
-from bench.session.board.client import REPLY_S
+from bench.session.board import REPLY_S
 from reports.mishaps.kinds import KILL, Mishap, Seen
 from reports.mishaps.programs import makebreak, test_arguments, wait_or_kill
 from reports.watched_board import WatchedBoard

@@ -1,6 +1,6 @@
-"""A board in conversation: `BoardClient`, what goes wrong with one (`faults`), and what it must answer (`expect`)."""
+"""A board in conversation: `BoardClient`, how it talks (`talk`), what goes wrong (`faults`), and what must be answered (`expect`)."""
 
-from bench.session.board.client import LONG_REPLY_S, BoardClient, Listener, StampAsked
+from bench.session.board.client import BoardClient, StampAsked
 from bench.session.board.expect import Expect
 from bench.session.board.faults import (
     BoardContradicts,
@@ -14,9 +14,11 @@ from bench.session.board.faults import (
     BoardTripped,
     BoardUnfit,
 )
+from bench.session.board.talk import LONG_REPLY_S, REPLY_S, Listener
 
 __all__ = [
     "LONG_REPLY_S",
+    "REPLY_S",
     "BoardClient",
     "BoardContradicts",
     "BoardFault",
