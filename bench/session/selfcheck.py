@@ -13,7 +13,7 @@ from bench.samples import accuracies
 from bench.session.board import BoardClient
 from bench.session.conversation import conversation
 from bench.session.lamp_check import lamp_takes, supply_problem
-from bench.session.operator import FitLink, FitUnit, Operator, attending, hands_at
+from bench.session.operator import FitLink, FitUnit, NoHands, Operator, attending, hands_at
 from bench.session.watch import Watch, look
 from bench.uncertainty import TypeA, combine
 from bench.zero import KNOWN_ZERO, LinkReadings, ZeroError, converter_seen, converter_stated, zeroed
@@ -87,15 +87,18 @@ def _findings(board: BoardClient, link: bool, lamps: bool, system_v: float, oper
     if supply_v is not None and (problem := supply_problem(supply_v, system_v)):
         yield Finding("lamps" if lamps else "link", State.NOT_DONE, f"no lamp was lit: {problem}")
         return
-    with hands_at(board, operator, "checking") as hands:
-        hands.do(FitLink(), attending(board))
-        board.start_sampling()
-        if link:
-            yield from _link(board, description, watch)
-        if lamps:
-            yield from _lamps(board, description, watch, system_v)
-        board.stop_sampling()
-        hands.do(FitUnit(""), attending(board))
+    try:
+        with hands_at(board, operator, "checking") as hands:
+            hands.do(FitLink(), attending(board))
+            board.start_sampling()
+            if link:
+                yield from _link(board, description, watch)
+            if lamps:
+                yield from _lamps(board, description, watch, system_v)
+            board.stop_sampling()
+            hands.do(FitUnit(""), attending(board))
+    except NoHands:
+        yield Finding("lamps" if lamps else "link", State.NOT_DONE, "nobody was named to fit the shorting link")
 
 
 def _standards(description: BoardDescription, readings: Mapping[str, TypeA]) -> Iterator[Finding]:
