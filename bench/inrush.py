@@ -8,7 +8,7 @@ import numpy as np
 
 from bench.readings import Reading
 from bench.samples import EXACT, Array, Timing
-from bench.transitions import CLOSE_S, Transition
+from bench.transitions import CLOSE_S, UNSEEN_S, Transition
 from bench.uncertainty import rectangular
 
 # After a make the filament heats with next to no loss: dT/dt ~ I^2 R with R ~ T^1.2 and I = V / (R + r). Then the current to the power
@@ -27,7 +27,6 @@ _KNOWN_MOST = 1e3
 _CROSSING_U_S = 22e-6  # of each crossing of a bounce at least: its levels are hard to tell
 _TELLS = 1.4  # time constants for which a sample behind a filter is surely on its way, where its level is known to a quarter only
 _ROSE = 1.5
-_UNSEEN_S = 1e-3  # as much of a bounce may have been missed altogether (relays bounce for a millisecond or two; common practice, no source)
 
 
 def current_at_make(t_s: Array, i_a: Array, make: Transition, tau_s: float, timing: Timing = EXACT) -> Reading | None:
@@ -70,7 +69,7 @@ def current_at_make(t_s: Array, i_a: Array, make: Transition, tau_s: float, timi
     # A crossing lies anywhere between two samples, but for the time in which a filter, not yet settled at the second, tells where.
     interval_s = float(t_s[1] - t_s[0])
     crossing_u_s = max(_CROSSING_U_S, rectangular(0.5 * max(interval_s - _TELLS * tau_s, 0.0)))
-    closed_u_s = rectangular(max(0.5 * make.bounce_s, _UNSEEN_S)) if interval_s > CLOSE_S else 0.0
+    closed_u_s = rectangular(max(0.5 * make.bounce_s, UNSEEN_S)) if interval_s > CLOSE_S else 0.0
     relative = math.sqrt(
         float(covariance[0, 0]) / (float(solution[0]) * _POWER) ** 2
         + (_MODEL_U + _MODEL_U_PER_S * max(float(x[0]) - settle, 0.0)) ** 2

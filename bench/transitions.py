@@ -30,6 +30,8 @@ from bench.uncertainty import rectangular
 STATE_LEAST_S = 3.0e-3  # a shorter state is bounce: contact bounce is 1-3 ms in bursts of shorter gaps (common practice, no source)
 CLOSE_S = 0.2e-3
 """Samples further apart than that miss gaps of a bounce."""
+UNSEEN_S = 1e-3
+"""So much of a bounce they may miss altogether (relays bounce for a millisecond or two; common practice, no source)."""
 # The comparator stands near the open level, which is well known, and not half-way: the closed level may start at a third of the supply
 # when a burnt contact meets the inrush of cold lamps. The instant is then found on the waveform itself.
 THRESHOLD, HYSTERESIS = 0.2, 0.07  # of the distance between the state levels

@@ -21,6 +21,7 @@ from bench.measure.mechanism import THERMAL, UNKNOWN, mechanism_of
 from bench.measure.scatter import is_in_step, kept_by_mean, neighbours_share, own_u, scatter_of, spread_of, trend_of
 from bench.measure.vocabulary import APPLIED_UNSEEN, CARRIED_A, Measured
 from bench.readings import Reading
+from bench.transitions import CLOSE_S, UNSEEN_S
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, TypeA, quotient, rectangular, type_a
 
 _DROP_UNTIL = 20  # cycles: the drop is read before the twentieth (SAE J2068, after a public summary)
@@ -123,7 +124,7 @@ def _rates(
 
 
 def _starting(e: Evidence, start: Start) -> dict[str, Measurement]:
-    def since(event: tuple[float, float] | None, why: str) -> Measurement:
+    def since(event: tuple[float, float] | None, why: str, *parts: Component) -> Measurement:
         if e.applied is None:
             return NotMeasured(APPLIED_UNSEEN)
         if e.start_missed:
@@ -131,18 +132,29 @@ def _starting(e: Evidence, start: Start) -> dict[str, Measurement]:
         if event is None:
             return NotMeasured(why)
         t_s, u_s = event
-        instants = [Component("instant of the event", u_s), Component("instant of supply", e.applied.u_s)]
+        instants = [Component("instant of the event", u_s), Component("instant of supply", e.applied.u_s), *parts]
         if e.timing.skew_s:
             instants.append(Component("input and output not sampled together", rectangular(e.timing.skew_s), shape="rectangular"))
         return replace(duration(e, max(t_s - e.applied.t_s, 0.0), instants), note=_ONE_START)
 
     done = since(start.done, "the unit did not open" if start.light else "no light came")
     return {
-        "first_light_s": since(start.light, "no light came"),
+        "first_light_s": since(start.light, "no light came", *_unseen_contacts(e, start)),
         "first_extinction_s": since(start.extinction, "the light did not go out" if start.light else "no light came"),
         "start_s": done,
         "start_largest_s": done,
     }
+
+
+def _unseen_contacts(e: Evidence, start: Start) -> tuple[Component, ...]:
+    """A make that bounces is seen late where its first contacts fall between samples, by as much as it bounces. A contact that was closed
+    before voltage came does not bounce."""
+    if e.interval_s <= CLOSE_S or e.applied is None or start.light is None:
+        return ()
+    t_s, u_s = start.light
+    if t_s - e.applied.t_s <= 2.0 * math.hypot(u_s, e.applied.u_s):
+        return ()
+    return (Component("first contacts between samples", rectangular(2.0 * UNSEEN_S), shape="rectangular"),)
 
 
 def _drop(e: Evidence, cycles: Sequence[Cycle], counts: Counts, film: Film) -> dict[str, Measurement]:

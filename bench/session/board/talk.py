@@ -55,7 +55,7 @@ PUMP_S = 0.05
 _GRANTED_S = 0.05
 _PATIENCE = 2.0
 _ANSWER_S = 0.01
-_NO_TIME_S = 1e-6  # no clock of a port tells so little apart
+_LEAST_S = 1e-6  # of a read: the clock of a port that is asked to wait for less may not go on at all
 _STALL_S = 1.0
 
 _log = logging.getLogger(__name__)
@@ -145,9 +145,9 @@ class BoardTalk:
                 except ValueError:
                     self.strays += 1
                     self._other = text
-            if left_s <= _NO_TIME_S:
+            if left_s <= 0.0:
                 return None
-            listened_s = self._pump(min(_ANSWER_S, left_s))
+            listened_s = self._pump(min(_ANSWER_S, max(left_s, _LEAST_S)))
             left_s -= listened_s
             self._waited_s += listened_s
 
@@ -184,8 +184,8 @@ class BoardTalk:
 
     def attend(self, seconds: float) -> None:
         """Spend this long listening and keeping the board's attention."""
-        while seconds > _NO_TIME_S:
-            seconds -= self._pump(min(PUMP_S, seconds))
+        while seconds > 0.0:
+            seconds -= self._pump(min(PUMP_S, max(seconds, _LEAST_S)))
 
     def _pump(self, timeout_s: float) -> float:
         """One read: bytes to the capture, replies kept, frames to the listener; then whatever is the matter is raised. Return for how long
