@@ -319,6 +319,14 @@ def test_a_stamp_that_goes_back_is_damage() -> None:
     assert sequencer.count.backwards == 1
 
 
+def test_short_runs_one_after_another_are_all_there() -> None:
+    """The run number has two bits: a run that has the number of one before it, with a run between them lost, is no going back to that."""
+    sequencer = Sequencer()
+    placed = [sequencer.place(samples_at(0, n, run=run)) for n, run in enumerate((0, 1, 3, 0, 1))]
+    assert [p.run for p in placed if p] == [0, 1, 2, 3, 4]
+    assert sequencer.count == SequenceCount()
+
+
 @pytest.mark.parametrize("back", [1, 2, 5])
 def test_behind_stamps_that_went_back_stands_a_gap(back: int) -> None:
     """Prevents a start that is measured short by what a board's own count of samples went back."""

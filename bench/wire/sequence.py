@@ -135,6 +135,8 @@ class Sequencer:
         left = self._left
         if left is None or frame.run != left.bits or self._is_lasting:
             return False
+        if (frame.stamp - left.expected) % STAMP_MODULUS >= _HALF:
+            return False  # of short runs the fourth has the number of the first
         self._out_of_run += self._frames_since
         self._lost_since = 0
         self._leave(None)
