@@ -119,11 +119,12 @@ def interrupt_on_signals() -> None:
         signal.signal(number, interrupt)
 
 
-def leave_quietly() -> None:
-    """All is done and said: from now on a signal changes nothing, so that the program leaves with the exit code of what it did. An end that
-    takes longer than HELD_S is cut short by the system."""
+def leave_quietly(code: int) -> None:
+    """All is done and said: from now on a signal changes nothing, so that the program leaves with `code`, the exit code of what it did. An
+    end that takes longer than HELD_S is cut short, with the same code; one so late that Python runs nothing any more, by the system."""
     for number in _NUMBERS:
         signal.signal(number, signal.SIG_IGN)
     if hasattr(signal, "setitimer"):
-        signal.signal(signal.SIGALRM, signal.SIG_DFL)
-        signal.setitimer(signal.ITIMER_REAL, HELD_S)
+        signal.signal(signal.SIGALRM, lambda number, frame: os._exit(code))
+        # The second finds the system's own handler, once Python has taken its handlers back.
+        signal.setitimer(signal.ITIMER_REAL, HELD_S, HELD_S)

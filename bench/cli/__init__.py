@@ -80,7 +80,7 @@ def main() -> None:
         sys.stdout.flush()
     except (OSError, ValueError):
         give_up_output()
-    stopping.leave_quietly()
+    stopping.leave_quietly(code)
     sys.exit(code)
 
 
