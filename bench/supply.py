@@ -48,7 +48,8 @@ class SupplyEvidence:
     Of a board: `parted_s`: input and output were further apart than twice what the drop's range holds; `not_shown_s`: the drop did not
     show it; `both_a`: mean of what the wide and the narrow range of the current read at the same times, in A, while it stood still well
     within the narrow one, and for how long; `gone_s`: the input had had its voltage, and it and the output showed nothing, with the master
-    switch closed and no current; `off`: what was read before.
+    switch closed and no current; `on_s`: the master switch was closed; `jumping_s`: the output jumped from sample to sample meanwhile, and
+    input and current did not; `off`: what was read before.
     """
 
     loaded: tuple[float, float] | None = None
@@ -61,6 +62,8 @@ class SupplyEvidence:
     not_shown_s: float = 0.0
     both_a: tuple[float, float, float] = (0.0, 0.0, 0.0)
     gone_s: float = 0.0
+    on_s: float = 0.0
+    jumping_s: float = 0.0
     off: SwitchedOff = SwitchedOff()
 
     def source_ohm(self, open_v: float | None) -> float | None:
@@ -124,8 +127,9 @@ class SupplyWatch:
         # Beside an edge the channels show what was before it and what after, and the current between two samples is not known: so
         # nothing counts but what holds from the sample before to the one after. Slow samples of a bounce change from each to the next.
         settled = np.zeros(len(t_in), dtype=bool)
-        steady_v = np.maximum(_most_beside(v_in), _most_beside(v_out)) < 0.05 * self._system_v
-        settled[1:-1] = steady_v & (_most_beside(amps) < 0.15 * (1.0 + np.abs(amps[1:-1])))
+        steady_in = (_most_beside(v_in) < 0.05 * self._system_v) & (_most_beside(amps) < 0.15 * (1.0 + np.abs(amps[1:-1])))
+        steady_out = _most_beside(v_out) < 0.05 * self._system_v
+        settled[1:-1] = steady_in & steady_out
         interval_s = float(t_in[1] - t_in[0])
         self._look_for_loss(block.master, settled, np.maximum(v_in, v_out), amps, interval_s)
         seen = self.evidence
@@ -152,6 +156,8 @@ class SupplyWatch:
             input_lost_s=seen.input_lost_s + interval_s * int((above & draws).sum()),
             output_lost_s=seen.output_lost_s + interval_s * int(dead_out.sum()),
             drawing_s=seen.drawing_s + interval_s * int((settled & draws).sum()),
+            on_s=seen.on_s + (interval_s * len(steady_in) if block.master else 0.0),
+            jumping_s=seen.jumping_s + (interval_s * int((steady_in & ~steady_out).sum()) if block.master else 0.0),
         )
 
     def _compare(self, wide: Array, fine: Array, span_s: float) -> None:

@@ -82,6 +82,12 @@ def test_a_drop_that_misses_an_open_contact(parted_s: float, not_shown_s: float,
     assert codes(supply=replace(SUPPLY, parted_s=parted_s, not_shown_s=not_shown_s)) == ["drop-stuck"] * named
 
 
+@pytest.mark.parametrize(("jumping_s", "on_s", "named"), [(0.049, 1.0, False), (0.051, 1.0, True), (0.29, 10.0, False), (0.31, 10.0, True)])
+def test_an_output_that_jumps(jumping_s: float, on_s: float, named: bool) -> None:
+    """More than 50 ms, and more than three parts in a hundred of the time."""
+    assert codes(supply=replace(SUPPLY, jumping_s=jumping_s, on_s=on_s)) == ["output-jumps"] * named
+
+
 @pytest.mark.parametrize(("wide_a", "fine_a", "seconds", "named"), [
     (3.6, 3.6, 2.0, False), (3.62, 3.6, 2.0, False), (4.68, 3.6, 2.0, True), (2.6, 3.6, 2.0, True), (4.68, 3.6, 0.004, False),
 ])  # fmt: skip

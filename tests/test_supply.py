@@ -182,6 +182,24 @@ def test_a_supply_that_goes_away_behind_a_closed_master_switch() -> None:
     assert watch.evidence.gone_s == pytest.approx(198 * SCAN_S), "what a switch took away is to come again first"
 
 
+def test_an_output_that_jumps_while_nothing_else_does() -> None:
+    """Noise of the output alone is no unit's; flashes and a recording are not counted but for the samples beside an edge."""
+    volts, amps = np.full(1000, 12.8), np.full(1000, 3.5)
+
+    def jumping_s(v_out: Array, amps: Array, master: bool | None = True) -> tuple[float, float]:
+        watch = SupplyWatch(12.0, COLD_OHM)
+        watch.feed(replace(block(volts, v_out, amps), master=master))
+        return watch.evidence.jumping_s, watch.evidence.on_s
+
+    noise = np.random.default_rng(1).uniform(0.0, 12.8, 1000)
+    assert jumping_s(noise, amps) == (pytest.approx(0.13, abs=0.01), pytest.approx(998 * SCAN_S))
+    assert jumping_s(noise, amps, None) == jumping_s(noise, amps, False) == (0.0, 0.0)
+    lit = (np.arange(1000) // 100) % 2 > 0
+    assert jumping_s(12.5 * lit, 3.5 * lit)[0] == 0.0
+    late = np.roll(lit, 1)
+    assert 0.0 < jumping_s(12.5 * lit, 3.5 * late)[0] <= 20 * SCAN_S, "a current that was read later"
+
+
 def test_blocks_add_up() -> None:
     watch = SupplyWatch(12.0, COLD_OHM)
     for k in range(3):

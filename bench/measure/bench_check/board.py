@@ -15,6 +15,7 @@ SHOWN_S = 5.0e-3
 """A contradiction between channels that lasts longer is none of an edge."""
 SHOWN_PART = 0.15
 """Of the time in which it could show: what is off shows in all of it, noise and edges in little."""
+_JUMPS_S, _JUMPS_PART = 0.05, 0.03  # beside an edge a sample or two, in slow sampling at 240 flashes a minute 0.008 of the time
 _DROP_MOVES = 0.03  # of the system voltage, within a flash
 _STILL_S = 0.25  # samples that repeat for longer are no damage of the line, which hands over a frame or two twice
 _STANDARD_K = 5.0  # standard uncertainties, as in a board's own self-test
@@ -42,6 +43,9 @@ def board_faults(e: Evidence) -> Iterator[BenchFault]:
     if e.supply.not_shown_s > max(SHOWN_S, SHOWN_PART * e.supply.parted_s):
         text = "the drop does not show that the contact is open while input and output do: its amplifier is stuck or its scale wrong"
         yield BenchFault("drop-stuck", f"{text}; have the board put right")
+    if e.supply.jumping_s > max(_JUMPS_S, _JUMPS_PART * e.supply.on_s):
+        text = f"the output jumps from sample to sample while input and current stand still, for {e.supply.jumping_s:.2g} s"
+        yield BenchFault("output-jumps", f"{text}: sense lead SL is loose, or its channel is broken; look at both and test again")
     if e.comparator_against_s > 0.0:
         text = f"the board contradicts itself: its comparator says of the output what samples do not, for {e.comparator_against_s:.2g} s"
         yield BenchFault("comparator-against", f"{text}; restart it, and have it looked at if that does not help")
