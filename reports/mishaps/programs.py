@@ -32,6 +32,7 @@ title = "Rated load"
 loads = "rated"
 cycles = 3
 at_most_s = 8
+cool_s = 30  # as every procedure that judges a start: whoever was cut off a second ago has warm lamps
 judge = ["rate_per_min"]
 """
 LONG_S = 60.0  # for what is waited for and not measured: a busy machine takes its time
