@@ -192,12 +192,14 @@ def test_an_output_that_jumps_while_nothing_else_does() -> None:
         return watch.evidence.jumping_s, watch.evidence.on_s
 
     noise = np.random.default_rng(1).uniform(0.0, 12.8, 1000)
-    assert jumping_s(noise, amps) == (pytest.approx(0.13, abs=0.01), pytest.approx(998 * SCAN_S))
+    assert jumping_s(noise, amps) == pytest.approx((0.13, 998 * SCAN_S), abs=0.01)
     assert jumping_s(noise, amps, None) == jumping_s(noise, amps, False) == (0.0, 0.0)
-    lit = (np.arange(1000) // 100) % 2 > 0
-    assert jumping_s(12.5 * lit, 3.5 * lit)[0] == 0.0
-    late = np.roll(lit, 1)
-    assert 0.0 < jumping_s(12.5 * lit, 3.5 * late)[0] <= 20 * SCAN_S, "a current that was read later"
+    lit: Array = np.where((np.arange(1000) // 100) % 2 > 0, 1.0, 0.0)
+    v_out: Array = 12.5 * lit
+    now: Array = 3.5 * lit
+    late: Array = np.roll(now, 1)
+    assert jumping_s(v_out, now)[0] == 0.0
+    assert 0.0 < jumping_s(v_out, late)[0] <= 20 * SCAN_S, "a current that was read later"
 
 
 def test_blocks_add_up() -> None:
