@@ -1,4 +1,4 @@
-"""Every fault by name, on the units that can have it, through the whole line: the right outcome of the right item, by two procedures.
+"""Every fault of a unit by name, on the units that can have it, through the whole line: the right outcome, by two procedures.
 
 The simulated unit with the fault is compared with the very same unit without it. What must show is common practice, no source; the
 figures beside the faults in `bench.simboard.faults` were computed. Each kind is held to what its part is said to be. A fault of the bench
@@ -8,87 +8,26 @@ or of the link is never charged to the unit; a fault of the unit is never blamed
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
-from functools import cache
 
 import pytest
+from faulty_records import ORDINARY, PROCEDURES, SAME, charged, nobody_is_charged, plan, record_of, value
 
-from bench.claims import Claims
-from bench.files import grade_rule, named_limits, procedure
-from bench.limits import AllOf, AnyOf, FactLimit, Limit, Requirement
+from bench.files import named_limits
 from bench.outcome import Outcome
 from bench.ports.opening import open_port
-from bench.procedure import Procedure, RunStep
 from bench.record import TestRecord
-from bench.session import Setup, run_test, self_check
-from bench.session.selfcheck import State
+from bench.session import Setup, run_test
 from bench.simboard.faults import FAULTS
-from bench.simboard.hidden import RIG_FAULTS
-from bench.simboard.link import LINK_FAULTS
-from bench.uncertainty import Estimate, NotMeasured
-from bench.verdict import Conformity, Verdict
-from reports.outcomes import CLAIMS, UNITS
+from bench.uncertainty import Estimate
+from reports.outcomes import UNITS
 
-ORDINARY = ("un-r48",)
-PROCEDURES = ("quick", "decide")
 ALL = frozenset(UNITS)
 RATE, DROP = frozenset({"rate_per_min"}), frozenset({"drop_v", "drop_largest_v"})
 START = frozenset({"start_s", "start_largest_s", "first_light_s", "first_extinction_s"})
 FUNCTIONS = frozenset({"pilot", "pilot, lamp out", "lamp out", "outage", "trailer"})
 STANDING = RATE | START | FUNCTIONS | {"on_ratio", "outage_ratio", "outage_rate_per_min"}
 OUTAGE_VALUES = frozenset({"outage_ratio", "outage_rate_per_min", "lamp out"})
-CHARGED = (Conformity.FAIL, Conformity.CONDITIONAL_FAIL)
-AGAINST = (Outcome.NOT_GOOD, Outcome.NOT_FOR_LOAD)
-
-
-@cache
-def plan(name: str) -> Procedure:
-    """A procedure by name; `steps`: the full one for sixteen flashes."""
-    if name != "steps":
-        return procedure(name)
-    full = procedure("full")
-    return replace(full, steps=tuple(replace(s, cycles=min(s.cycles, 16)) if isinstance(s, RunStep) else s for s in full.steps))
-
-
-@cache
-def record_of(
-    kind: str, fault: str = "", how: str = "quick", limits: tuple[str, ...] = ORDINARY, seed: int = 3, claimed: bool = True
-) -> TestRecord:
-    """The record of the unit of this kind with this fault (of whatever sort); with `how` `zeroed` the link is fitted first."""
-    port = open_port(f"sim://{UNITS[kind]}?seed={seed}" + (f"&fault={fault}" if fault else ""))
-    setup = Setup(
-        kind, limits=tuple(named_limits(name) for name in limits), grade_rule=grade_rule(), rating_known=True, zero=how == "zeroed",
-        claims=CLAIMS[kind] if claimed else Claims(),
-    )  # fmt: skip
-    try:
-        return run_test(port, plan("steps" if how == "zeroed" else how), setup, when="", software="")
-    finally:
-        port.close()
-
-
-def value(record: TestRecord, name: str) -> float:
-    found = record.measured.values[name]
-    assert isinstance(found, Estimate), f"{name}: {found}"
-    return found.value
-
-
-def quantities(requirement: Requirement) -> frozenset[str]:
-    match requirement:
-        case Limit(quantity=quantity):
-            return frozenset({quantity})
-        case FactLimit(fact=fact):
-            return frozenset({fact})
-        case AllOf(limits=parts) | AnyOf(alternatives=parts):
-            return frozenset[str]().union(*(quantities(part) for part in parts))
-
-
-def charged(verdicts: Iterable[Verdict]) -> frozenset[str]:
-    """The quantities that the unit is told off for."""
-    return frozenset[str]().union(*(quantities(v.limit) for v in verdicts if v.conformity in CHARGED))
-
-
-# --- faults of units
 
 
 @dataclass(frozen=True)
@@ -119,7 +58,6 @@ def down(to: float) -> tuple[float, float]:
     return -math.inf, to
 
 
-SAME = (0.97, 1.03)
 LIT = Seen("R", STANDING, facts={"behaviour": "steady on"})
 DARK = Seen("R", STANDING, facts={"behaviour": "dark"})
 TELL_TALE = frozenset({"pilot", "pilot, lamp out"})
@@ -169,15 +107,6 @@ def tried(name: str) -> tuple[str, ...]:
     """The kinds that a fault is tried on: as the table says, or the first and the last that can have it."""
     kinds = UNIT_FAULTS[name].kinds or FAULTS[name].kinds
     return kinds if UNIT_FAULTS[name].kinds else tuple(dict.fromkeys((kinds[0], kinds[-1])))
-
-
-def test_no_fault_is_forgotten() -> None:
-    of_units = {name for name, fault in FAULTS.items() if fault.side == "unit"}
-    assert of_units == set(UNIT_FAULTS) | {"suppressor-shorted"}
-    assert set(FAULTS) - of_units | set(RIG_FAULTS) == set(NAMED) | set(UNSEEN) | set(CORRECTED) | {"board-overrun"}
-    assert set(CLAIMS) == ALL
-    for name, seen in UNIT_FAULTS.items():
-        assert set(seen.kinds) <= set(FAULTS[name].kinds) <= ALL
 
 
 @pytest.mark.parametrize("kind", UNITS)
@@ -260,147 +189,6 @@ def test_a_dark_unit_on_a_dead_lamp_is_not_blamed(kind: str, how: str) -> None:
     nobody_is_charged(record)
     assert record.outcome is Outcome.BENCH_FAULT
     assert "lamp-current" in {fault.code for fault in record.bench_faults}
-
-
-# --- faults of the bench, its board and its link
-
-NAMED: dict[str, tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]] = {
-    "lamp-dead": (("NC", "EL"), ("lamp-current",), PROCEDURES),
-    "lamp-dies": (("NC", "EL"), ("lamp-died",), PROCEDURES),
-    "lamp-wrong": (("NC", "EL"), ("lamp-current",), PROCEDURES),
-    "lamps-are-resistors": (("NC", "HWp"), ("lamps-not-cold",), PROCEDURES),
-    "lamps-warm": (("NC", "EL"), ("lamps-not-cold",), PROCEDURES),
-    "bank-contact-high": (("NC", "EL"), ("lamps-not-cold",), PROCEDURES),
-    "supply-limit": (("NC", "HWh", "EL"), ("supply-limited",), PROCEDURES),
-    "supply-sag": (("NC", "EL"), ("supply-out-of-range",), PROCEDURES),
-    "supply-low": (("NC", "EL"), ("supply-not-set",), PROCEDURES),
-    "supply-set-at-source": (("NC", "EL"), ("supply-not-set",), PROCEDURES),
-    "sense-on-clips": (("NC",), ("zero",), ("zeroed",)),
-    "sense-in-broken": (("NC", "EL"), ("sense-leads",), PROCEDURES),
-    "sense-out-broken": (("NC", "HWh", "TC"), ("sense-out-off",), PROCEDURES),
-    "sense-leads-swapped": (("NC", "HWh", "EL"), ("sense-leads", "sense-leads-swapped"), PROCEDURES),
-    "reference-off": (("NC",), ("self-test",), PROCEDURES),
-    "drop-stuck": (("EL",), ("self-test",), PROCEDURES),
-}
-"""Kinds tried, the codes by one of which the bench's fault must be named, and how the unit is tested."""
-
-UNSEEN: dict[str, tuple[str, dict[str, tuple[float, float]]]] = {
-    "unit-not-cooled": ("NC", {"start_s": (0.90, 0.98), "rate_per_min": SAME}),
-    "draught": ("NC", {"rate_per_min": (0.93, 0.99), "start_s": (1.02, 1.10)}),
-    "current-zero-off": ("HWh", {"rate_per_min": SAME, "start_s": SAME, "drop_v": SAME}),
-}
-"""What no channel of the rig can tell from another unit. It may move a value (so much) but fails no good unit."""
-
-CORRECTED: dict[str, tuple[str, str]] = {"resonator-off": ("EL", "clock-off")}
-"""What the rig puts right: every value agrees with the good rig's; and the code under which it says so."""
-
-
-@pytest.mark.parametrize(
-    ("name", "kind", "how"),
-    [(name, kind, how) for name, (kinds, _, hows) in NAMED.items() for kind in kinds for how in hows],
-)
-def test_a_fault_of_the_bench_is_named_and_spoils(name: str, kind: str, how: str) -> None:
-    _, codes, _ = NAMED[name]
-    record = record_of(kind, name, how)
-    nobody_is_charged(record)
-    assert record.outcome is Outcome.BENCH_FAULT, record.reason
-    assert {fault.code for fault in record.bench_faults} & set(codes), record.bench_faults
-
-
-@pytest.mark.parametrize("how", PROCEDURES)
-@pytest.mark.parametrize("kind", ["NC", "EL"])
-def test_what_a_board_that_loses_samples_leaves_open_is_the_benchs(kind: str, how: str) -> None:
-    record = record_of(kind, "board-overrun", how)
-    nobody_is_charged(record)
-    assert record.outcome is Outcome.BENCH_FAULT, record.reason
-    assert "samples-lost" in {fault.code for fault in record.bench_faults}
-
-
-@pytest.mark.parametrize("how", PROCEDURES)
-@pytest.mark.parametrize("kind", UNITS)
-@pytest.mark.parametrize("name", UNSEEN)
-def test_a_fault_that_nothing_can_tell_charges_no_good_unit_of_any_kind(name: str, kind: str, how: str) -> None:
-    record = record_of(kind, name, how)
-    nobody_is_charged(record)
-    assert record.outcome is not Outcome.NOT_DECIDED or how == "quick", record.reason
-
-
-@pytest.mark.parametrize("name", UNSEEN)
-def test_a_fault_that_nothing_can_tell_moves_values_by_so_much(name: str) -> None:
-    kind, ratios = UNSEEN[name]
-    good, record = record_of(kind), record_of(kind, name)
-    for quantity, (low, high) in ratios.items():
-        assert low <= value(record, quantity) / value(good, quantity) <= high, quantity
-
-
-@pytest.mark.parametrize("name", CORRECTED)
-def test_a_fault_that_the_rig_puts_right_leaves_the_values_right(name: str) -> None:
-    kind, code = CORRECTED[name]
-    good, record = record_of(kind, how="decide"), record_of(kind, name, "decide")
-    assert (record.outcome, record.conclusion.letter) == (Outcome.GOOD, "A")
-    assert [(fault.code, fault.spoils) for fault in record.bench_faults] == [(code, False)]
-    for quantity in ("rate_per_min", "on_ratio", "start_s", "drop_v", "inrush_first_a", "dark_a"):
-        agrees(record, good, quantity)
-
-
-def agrees(record: TestRecord, good: TestRecord, quantity: str) -> None:
-    """Both values may be off by their uncertainties; and the unit, which did other flashes, by its scatter."""
-    found, other = record.measured.values[quantity], good.measured.values[quantity]
-    assert isinstance(found, Estimate) and isinstance(other, Estimate)
-    allowed = max(2.0 * math.hypot(found.expanded(), other.expanded()), 0.02 * other.value)
-    assert abs(found.value - other.value) <= allowed, quantity
-
-
-def test_a_dead_lamp_is_found_before_any_unit_is_tested() -> None:
-    port = open_port("sim://LINK?seed=3&fault=lamp-dead")
-    found = {finding.what: finding.state for finding in self_check(port, lamps=True)}
-    assert (found["lamp 1"], found["lamp 2"], found["lamp 3"]) == (State.GOOD, State.BAD, State.GOOD)
-
-
-@pytest.mark.parametrize(("kind", "seed"), [("NC", 4), ("EL", 3)])
-@pytest.mark.parametrize("name", LINK_FAULTS)
-def test_a_fault_of_the_link_costs_cycles_and_never_the_truth(name: str, kind: str, seed: int) -> None:
-    good, record = record_of(kind, seed=seed), record_of(kind, name, seed=seed)
-    nobody_is_charged(record)
-    if name in ("stall", "unplug", "board-reset"):
-        assert record.interrupted is not None
-        assert record.outcome is Outcome.BENCH_FAULT
-        assert record.bench_faults
-        return
-    assert record.interrupted is None
-    if name != "slow-bridge":
-        assert any(record.link.values()), "damage is counted"
-    for quantity in ("rate_per_min", "start_s", "drop_v"):
-        found = record.measured.values[quantity]
-        if isinstance(found, NotMeasured):
-            assert name not in ("slow-bridge", "commands-damaged"), "nothing was lost on the way up"
-        else:
-            agrees(record, good, quantity)
-
-
-def nobody_is_charged(record: TestRecord) -> None:
-    """What holds whatever is wrong on the bench: nothing is said against the unit, by outcome, verdict, grade or sentence."""
-    assert not any(fault.code == "program" for fault in record.bench_faults), record.interrupted
-    assert record.outcome not in AGAINST, record.reason
-    assert "Rejected" not in record.reason
-    assert not charged(record.verdicts)
-    assert record.conclusion.letter != "R"
-    if any(fault.spoils for fault in record.bench_faults):
-        assert {v.conformity for v in record.verdicts} <= {Conformity.NOT_MEASURED}
-        assert record.outcome is Outcome.BENCH_FAULT
-    if record.outcome is Outcome.BENCH_FAULT:
-        assert record.grade is None
-        assert record.reason.startswith("The bench is at fault, not the unit: ")
-
-
-@pytest.mark.parametrize("kind", ["NC", "EL", "EL2"])
-def test_a_zero_that_drifts_is_no_leak(kind: str) -> None:
-    """It moves while the unit flashes, which no leak does: so nothing is said of the dark current."""
-    found = record_of(kind, "current-zero-off").measured.values["dark_a"]
-    assert isinstance(found, NotMeasured) and found.fault == "bench"
-    assert "moved by" in found.reason
-    leak = record_of("EL2", "leaky-output").measured.values["dark_a"]
-    assert isinstance(leak, Estimate)
 
 
 # --- a blip at switch-on is neither a start nor a reading
