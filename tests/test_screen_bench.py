@@ -126,14 +126,17 @@ def test_cancelling_while_the_supply_is_set_and_while_it_flashes(tmp_path: Path)
 
 
 def test_the_learner_s_own_hands(tmp_path: Path) -> None:
-    """A practice with prompts: the knob by keys, cooling that may pass, and it is marked as simulated all the while."""
+    """A practice with prompts: the knob by keys, cooling that may pass, and it is marked as simulated all the while.
+
+    Played again where this computer was so busy that the simulated board, which lives in real time, heard nothing of it for a second.
+    """
     # In real time, and long: nothing passes while the test looks.
     plan = tmp_path / "cold.toml"
     plan.write_text(QUICK.read_text(encoding="utf-8").replace("cool_s = 10 ", "cool_s = 60 "), encoding="utf-8")
     own = replace(Choices(), procedure=str(plan))
 
     async def main() -> None:
-        async with at_screen("sim://NONE", tmp_path, choices=own, wait=False) as at:
+        async with at_screen("sim://NONE", keep, choices=own, wait=False) as at:
             at.app.practise("sim://bench-el-plain?supply=12.5&pace=real", True, False)
             await at.until(lambda: at.app.state.board is not None)
             assert at.app.state.number == "practice 1"
@@ -147,7 +150,14 @@ def test_the_learner_s_own_hands(tmp_path: Path) -> None:
             await at.press("escape")
             await at.phase(Phase.VERDICT)
 
-    run(main)
+    for left in reversed(range(3)):
+        keep = tmp_path / f"{left} left"
+        try:
+            return run(main)
+        except AssertionError:
+            records = [from_json(path.read_text()) for path in keep.rglob("*.json")]
+            if not left or not any("heard nothing" in (record.interrupted or "") for record in records):
+                raise
 
 
 def test_a_test_that_is_not_kept_says_so(tmp_path: Path) -> None:
