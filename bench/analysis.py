@@ -167,9 +167,8 @@ def _cold_ohm(conditions: Conditions) -> float | None:
 class Analysis:
     """Frames of one run in, `measured()` out at any time.
 
-    `feed` takes frames as they were decoded, with the host's time of their arrival; frames of a second run are ignored (a run
-    has more than one frame of samples). Runs of one board
-    may share a `clock`: each then knows it better. `observer` sees the samples too, for a trace.
+    `feed` takes frames as they were decoded, with the host's time of their arrival; frames of a second run are ignored (a run has more than
+    one frame of samples). Runs of one board may share a `clock`: each then knows it better. `observer` sees the samples too, for a trace.
     """
 
     def __init__(
