@@ -46,7 +46,7 @@ _WAIT_S = 6.0  # how long an unclear level may hold decisions back
 _LEVEL_PART = 0.02  # of the output, what its level just after a make is known to
 _COLD_PART = 0.07  # of the output, what a sound contact and its leads lose at most with cold lamps beyond what they lose a little later
 _MIDDLE = 3.5  # samples from the first of a level to the middle of the six behind it
-_SUNK_MOST = 0.5  # of the level: a supply that gives way by more is named by the bench check
+_SUNK_MOST = 0.5  # of the level; at all of it the instant would have no bound
 _GAP_LOOK = 8  # samples back that say what the ratio just was
 _LOOK = 12  # samples on each side of a crossing that its instant may need
 _SOFT_LOOK = 250  # the same before it, for how long a slow transition lasts; so many are kept
@@ -470,7 +470,7 @@ class TransitionFinder:
         if later >= len(self._in):
             return 0.0
         rise = max(1.0 - float(self._in[later]) / after, 0.0)
-        # That is the rise from `later` to the middle of the six; carried straight back to one sample before k, which is further than need be.
+        # The rise from `later` to the middle of the six, carried straight back to the sample before k, which is further than need be.
         to_middle = _MIDDLE - min(later - k, _MIDDLE - 1.0)
         return min(rise * (_MIDDLE + 1.0) / to_middle, _SUNK_MOST)
 
