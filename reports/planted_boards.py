@@ -25,12 +25,13 @@ from bench.description import BoardDescription
 from bench.ports import AddressError
 from bench.ports.simulated import SimulatedLine
 from bench.simboard.board import SimulatedBoard
-from bench.simboard.commands import CommandError, Status, execute
+from bench.simboard.commands import execute
 from bench.simboard.hidden import RIG_FAULTS
 from bench.simboard.loads import lamp_bank
 from bench.simboard.protection import Protection, Trip, Wave
 from bench.simboard.rig import Waveform, rig_description
 from bench.simboard.sampling import BURST_OVER_S, FinishedBurst, FullFrame, Stand
+from bench.simboard.status import CommandError, Status
 from bench.simboard.units import Unit
 from bench.simboard.world import InSocket, World
 from bench.wire import Decoder, EventFrame, EventKind, ResetCause, SampleFrame, TripCause, encode_event, encode_reply, encode_sample_frame

@@ -19,7 +19,8 @@ from plain_world import PlainWorld
 
 from bench.description import description_crc
 from bench.simboard.board import SimulatedBoard
-from bench.simboard.commands import CommandError, execute
+from bench.simboard.commands import execute
+from bench.simboard.status import CommandError
 from bench.wire import (
     SAMPLES_PER_FRAME,
     STAMP_MODULUS,

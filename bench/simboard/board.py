@@ -12,13 +12,14 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 from bench.description import BoardDescription
-from bench.simboard.commands import CommandError, LineBuffer, Status, execute
+from bench.simboard.commands import LineBuffer, execute
 from bench.simboard.drawn import draw_rig
 from bench.simboard.link import Link
 from bench.simboard.protection import Protection, Trip, Wave
 from bench.simboard.rig import Waveform
 from bench.simboard.sampling import FullFrame, Run, Stand
 from bench.simboard.scales import Scales
+from bench.simboard.status import CommandError, Status
 from bench.simboard.uplink import Uplink
 from bench.wire import (
     EventFrame,

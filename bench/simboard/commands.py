@@ -1,83 +1,38 @@
-"""The simulated board's ear: command lines, their errors and the status registers (firmware/PROTOCOL.md sections 2 and 9).
+"""The commands of the simulated board: lines, headers, and what each does (firmware/PROTOCOL.md section 2).
 
-What a command does to the board is the board's business; this module knows words, numbers and the order of errors: syntax (-1xx)
-before values (-222, -224) before state (-213, -221).
+Errors come in this order: syntax (-1xx) before values (-222, -224) before state (-213, -221).
 """
 
 from __future__ import annotations
 
 import itertools
-import math
 import re
-from collections import deque
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias
 
 from bench.description import BoardDescription, description_crc
-from bench.simboard.scales import ScaleError, Scales
-from bench.simboard.units import resistor
-from bench.wire import (
-    LONGEST_LINE,
-    SCPI_ERRORS,
-    ResetCause,
-    TripCause,
-    format_channels,
-    format_number,
-    parse_channels,
+from bench.simboard.parameters import (
+    Omissible,
+    Parser,
+    Value,
+    read_boolean,
+    read_channels,
+    read_name,
+    read_number,
+    read_text,
+    read_whole,
+    within,
+    word_reader,
 )
+from bench.simboard.scales import ScaleError, Scales
+from bench.simboard.status import OPERATION_COMPLETE, CommandError
+from bench.simboard.units import resistor
+from bench.wire import LONGEST_LINE, ResetCause, TripCause, format_channels, format_number
 
 if TYPE_CHECKING:
     from bench.simboard.board import SimulatedBoard
 
-QUEUE_LENGTH = 8
-POWER_ON = 128
-OPERATION_COMPLETE = 1
-_NUMBER = r"[+-]?(\d+\.?\d*|\.\d+)([Ee][+-]?\d+)?"
-Value: TypeAlias = float | str | bool | frozenset[int]
 Handler: TypeAlias = Callable[..., str | None]
-Parser: TypeAlias = Callable[[str], Value]
-
-
-class CommandError(Exception):
-    """A line that the board refuses, with the SCPI error number."""
-
-    def __init__(self, number: int) -> None:
-        super().__init__(f"{number}, {SCPI_ERRORS[number]}")
-        self.number = number
-
-
-class Status:
-    """Error queue and the registers of IEEE 488.2."""
-
-    def __init__(self) -> None:
-        self.errors: deque[int] = deque()
-        self.event = POWER_ON
-        self.event_enable = 0
-        self.service_enable = 0
-
-    def push(self, number: int) -> None:
-        if len(self.errors) == QUEUE_LENGTH:
-            number = -350
-            self.errors.pop()
-        self.errors.append(number)
-        self.event |= {1: 32, 2: 16, 3: 8}[-number // 100]
-
-    def next_error(self) -> str:
-        number = self.errors.popleft() if self.errors else 0
-        return f'{number},"{SCPI_ERRORS[number]}"'
-
-    def read_event(self) -> int:
-        value, self.event = self.event, 0
-        return value
-
-    def clear(self) -> None:
-        self.errors.clear()
-        self.event = 0
-
-    def byte(self) -> int:
-        value = (4 if self.errors else 0) | (32 if self.event & self.event_enable else 0)
-        return value | (64 if value & self.service_enable else 0)
 
 
 class LineBuffer:
@@ -101,62 +56,6 @@ class LineBuffer:
                     self._overrun = True
 
 
-def _boolean(text: str) -> bool:
-    word = text.upper()
-    if word in ("ON", "1", "OFF", "0"):
-        return word in ("ON", "1")
-    raise CommandError(-224 if word.isalpha() else -104)
-
-
-def _number(text: str) -> float:
-    # A number too large to be kept is a number, and out of every range.
-    if re.fullmatch(_NUMBER, text):
-        return float(text)
-    if re.fullmatch(_NUMBER + r"\s*[A-Za-z]+", text):
-        raise CommandError(-138)
-    raise CommandError(-120 if re.match(r"[-+.\d]", text) else -104)
-
-
-def _whole(text: str) -> float:
-    value = _number(text)
-    if math.isfinite(value) and value != int(value):
-        raise CommandError(-104)
-    return value
-
-
-def _one_of(**words: str) -> Parser:
-    """The parser of a parameter that is one of these words; what each stands for."""
-
-    def parse(text: str) -> str:
-        if not text.isalpha():
-            raise CommandError(-104)
-        try:
-            return words[text.upper()]
-        except KeyError:
-            raise CommandError(-224) from None
-
-    return parse
-
-
-def _channels(text: str) -> frozenset[int]:
-    if not text.startswith("("):
-        raise CommandError(-104)
-    try:
-        return parse_channels(text)
-    except ValueError:
-        raise CommandError(-171) from None
-
-
-def _unit_name(text: str) -> str:
-    return text
-
-
-def _name(text: str) -> str:
-    if not re.fullmatch(r"[A-Za-z0-9_-]+", text):
-        raise CommandError(-104)
-    return text
-
-
 def _forms(pattern: str) -> Iterator[str]:
     """Every way to write a header given as on the page: `ROUTe:CLOSe`, `OUTPut[:STATe]`; in capitals."""
     choices: list[tuple[str, ...]] = []
@@ -171,16 +70,6 @@ def _split(text: str) -> list[str]:
     """Parameters between commas, those inside brackets left alone."""
     kept = re.sub(r"\([^)]*\)", lambda pair: pair[0].replace(",", "\0"), text)
     return [part.strip().replace("\0", ",") for part in kept.split(",")] if text else []
-
-
-@dataclass(frozen=True, slots=True)
-class _Optional:
-    """A parameter that may be left out, with all that follow."""
-
-    parse: Parser
-
-    def __call__(self, text: str) -> Value:
-        return self.parse(text)
 
 
 def execute(board: SimulatedBoard, line: bytes) -> str | None:
@@ -200,22 +89,16 @@ def execute(board: SimulatedBoard, line: bytes) -> str | None:
     parameters = _split(rest.strip())
     if len(parameters) > len(parsers):
         raise CommandError(-108)
-    if len(parameters) < sum(not isinstance(parser, _Optional) for parser in parsers):
+    if len(parameters) < sum(not isinstance(parser, Omissible) for parser in parsers):
         raise CommandError(-109)
     if not all(parameters):
         raise CommandError(-109)
     return handler(board, *(parse(parameter) for parse, parameter in zip(parsers, parameters, strict=False)))
 
 
-def _within(value: float, low: float, high: float) -> float:
-    if not low <= value <= high:
-        raise CommandError(-222)
-    return value
-
-
 def _limited(board: SimulatedBoard, name: str, value: float) -> float:
     limit = board.description.limits[name]
-    return _within(value, limit.low, limit.high)
+    return within(value, limit.low, limit.high)
 
 
 def _known_loads(board: SimulatedBoard, loads: frozenset[int]) -> frozenset[int]:
@@ -242,11 +125,11 @@ def _self_test(b: SimulatedBoard) -> str:
 
 
 def _set_event_enable(b: SimulatedBoard, n: float) -> None:
-    b.status.event_enable = int(_within(n, 0, 255))
+    b.status.event_enable = int(within(n, 0, 255))
 
 
 def _set_service_enable(b: SimulatedBoard, n: float) -> None:
-    b.status.service_enable = int(_within(n, 0, 255))
+    b.status.service_enable = int(within(n, 0, 255))
 
 
 def _operation_complete(b: SimulatedBoard) -> None:
@@ -254,7 +137,7 @@ def _operation_complete(b: SimulatedBoard) -> None:
 
 
 def _line(b: SimulatedBoard, n: float) -> str:
-    return b.scales.lines[int(_within(n, 1, len(b.scales.lines))) - 1]
+    return b.scales.lines[int(within(n, 1, len(b.scales.lines))) - 1]
 
 
 def _cause(b: SimulatedBoard) -> str:
@@ -303,7 +186,7 @@ def _set_mode(b: SimulatedBoard, mode: str) -> None:
 
 def _set_range(b: SimulatedBoard, volts: float) -> None:
     ranges = sorted(b.scales.description.channels["v_in"].ranges, key=lambda r: r.high)
-    _within(volts, 0.0, ranges[-1].high)
+    within(volts, 0.0, ranges[-1].high)
     _forbid(b.sampling)
     b.settings.range_number = next(r.number for r in ranges if volts <= r.high)
 
@@ -343,28 +226,28 @@ def _fit(b: SimulatedBoard, name: str) -> None:
 
 
 def _fit_resistor(b: SimulatedBoard, ohm: float) -> None:
-    _within(ohm, 0.001, 10000.0)
+    within(ohm, 0.001, 10000.0)
     _forbid(b.master or bool(b.loads))
     b.fit("RESISTOR", resistor(ohm))
 
 
 def _set_supply(b: SimulatedBoard, volts: float, loads: frozenset[int] | None = None) -> None:
-    b.set_supply(_within(volts, 0.0, 32.0), None if loads is None else _known_loads(b, loads))
+    b.set_supply(within(volts, 0.0, 32.0), None if loads is None else _known_loads(b, loads))
 
 
 def _set_ambient(b: SimulatedBoard, celsius: float) -> None:
-    b.set_ambient(_within(celsius, -40.0, 85.0))
+    b.set_ambient(within(celsius, -40.0, 85.0))
 
 
 def _meter(b: SimulatedBoard, channel: str, part: float, rest: float) -> str:
     try:
-        return format_number(b.metered(channel, _within(part, 0.0, 1.0), _within(rest, 0.0, 1.0)))
+        return format_number(b.metered(channel, within(part, 0.0, 1.0), within(rest, 0.0, 1.0)))
     except KeyError:
         raise CommandError(-222) from None
 
 
 def _wait(b: SimulatedBoard, seconds: float) -> None:
-    _within(seconds, 0.0, 864000.0)
+    within(seconds, 0.0, 864000.0)
     _forbid_unless_idle(b)
     b.rest(seconds)
 
@@ -383,9 +266,9 @@ _ROWS: tuple[tuple[str, tuple[Parser, ...], Handler], ...] = (
     ("*CLS", (), lambda b: b.status.clear()),
     ("*TST?", (), _self_test),
     ("*ESR?", (), lambda b: str(b.status.read_event())),
-    ("*ESE", (_whole,), _set_event_enable),
+    ("*ESE", (read_whole,), _set_event_enable),
     ("*ESE?", (), lambda b: str(b.status.event_enable)),
-    ("*SRE", (_whole,), _set_service_enable),
+    ("*SRE", (read_whole,), _set_service_enable),
     ("*SRE?", (), lambda b: str(b.status.service_enable)),
     ("*STB?", (), lambda b: str(b.status.byte())),
     ("*OPC", (), _operation_complete),
@@ -396,49 +279,49 @@ _ROWS: tuple[tuple[str, tuple[Parser, ...], Handler], ...] = (
     ("SYSTem:VERSion?", (), lambda b: "1999.0"),
     ("SYSTem:BEAT", (), _nothing),
     ("SYSTem:BOARd?", (), lambda b: str(len(b.scales.lines))),
-    ("SYSTem:BOARd:LINE?", (_whole,), _line),
+    ("SYSTem:BOARd:LINE?", (read_whole,), _line),
     ("SYSTem:BOARd:CHECk?", (), lambda b: str(description_crc(b.scales.lines))),
     ("SYSTem:CAUSe?", (), _cause),
     ("SYSTem:STAMp?", (), lambda b: ",".join(str(n) for n in b.stamp_at(b.now_s))),
-    ("OUTPut[:STATe]", (_boolean,), _output),
+    ("OUTPut[:STATe]", (read_boolean,), _output),
     ("OUTPut[:STATe]?", (), lambda b: str(int(b.master))),
     ("OUTPut:PROTection:CLEar", (), lambda b: b.clear_trip()),
-    ("OUTPut:PROTection:TIME", (_number,), _set_time),
+    ("OUTPut:PROTection:TIME", (read_number,), _set_time),
     ("OUTPut:PROTection:TIME?", (), lambda b: format_number(b.settings.time_s)),
-    ("OUTPut:PROTection:SILence", (_number,), _set_silence),
+    ("OUTPut:PROTection:SILence", (read_number,), _set_silence),
     ("OUTPut:PROTection:SILence?", (), lambda b: format_number(b.settings.silence_s)),
-    ("CURRent:PROTection[:LEVel]", (_number,), _set_level),
+    ("CURRent:PROTection[:LEVel]", (read_number,), _set_level),
     ("CURRent:PROTection[:LEVel]?", (), lambda b: format_number(b.settings.level_a)),
-    ("CURRent:PROTection:DELay", (_number,), _set_delay),
+    ("CURRent:PROTection:DELay", (read_number,), _set_delay),
     ("CURRent:PROTection:DELay?", (), lambda b: format_number(b.settings.delay_s)),
     ("CURRent:PROTection:TRIPped?", (), lambda b: str(int(b.tripped))),
-    ("ROUTe:CLOSe", (_channels,), _close),
+    ("ROUTe:CLOSe", (read_channels,), _close),
     ("ROUTe:CLOSe?", (), lambda b: format_channels(b.loads)),
-    ("ROUTe:OPEN", (_channels,), _open),
+    ("ROUTe:OPEN", (read_channels,), _open),
     ("ROUTe:OPEN:ALL", (), _open_all),
-    ("SENSe:MODE", (_one_of(FAST="FAST", PREC="PREC", PRECISE="PREC"),), _set_mode),
+    ("SENSe:MODE", (word_reader(FAST="FAST", PREC="PREC", PRECISE="PREC"),), _set_mode),
     ("SENSe:MODE?", (), lambda b: b.settings.mode),
-    ("SENSe:VOLTage:RANGe", (_number,), _set_range),
+    ("SENSe:VOLTage:RANGe", (read_number,), _set_range),
     ("SENSe:VOLTage:RANGe?", (), lambda b: str(b.settings.range_number)),
-    ("CALibration:RANGe", (_name, _whole, _number, _number, _number, _number, _number), _calibrate(Scales.with_range)),
-    ("CALibration:CLOCk", (_number, _number), _calibrate(Scales.with_clock)),
-    ("CALibration:SERial", (_name,), _calibrate(Scales.with_serial)),
-    ("CALibration:DATE", (_whole,), _calibrate(Scales.with_date)),
+    ("CALibration:RANGe", (read_name, read_whole, *5 * (read_number,)), _calibrate(Scales.with_range)),
+    ("CALibration:CLOCk", (read_number, read_number), _calibrate(Scales.with_clock)),
+    ("CALibration:SERial", (read_name,), _calibrate(Scales.with_serial)),
+    ("CALibration:DATE", (read_whole,), _calibrate(Scales.with_date)),
     ("CALibration:DATE?", (), lambda b: str(b.scales.description.calibrated)),
     ("CALibration:STORe", (), _store),
     ("CALibration:CLEar", (), _calibrate(Scales.cleared)),
     ("INITiate", (), _initiate),
     ("ABORt", (), lambda b: b.stop()),
-    ("SIMulation:UNIT", (_unit_name,), _fit),
+    ("SIMulation:UNIT", (read_text,), _fit),
     ("SIMulation:UNIT?", (), lambda b: b.unit_name),
-    ("SIMulation:RESistor", (_number,), _fit_resistor),
-    ("SIMulation:SUPPly", (_number, _Optional(_channels)), _set_supply),
+    ("SIMulation:RESistor", (read_number,), _fit_resistor),
+    ("SIMulation:SUPPly", (read_number, Omissible(read_channels)), _set_supply),
     ("SIMulation:SUPPly?", (), lambda b: format_number(b.supply_v)),
-    ("SIMulation:AMBient", (_number,), _set_ambient),
+    ("SIMulation:AMBient", (read_number,), _set_ambient),
     ("SIMulation:AMBient?", (), lambda b: format_number(b.ambient_c)),
-    ("SIMulation:METer?", (_name, _number, _number), _meter),
-    ("SIMulation:RESTart", (_one_of(POW="POW", POWER="POW", EXT="EXT", EXTERNAL="EXT"),), _reset),
-    ("SIMulation:WAIT", (_number,), _wait),
+    ("SIMulation:METer?", (read_name, read_number, read_number), _meter),
+    ("SIMulation:RESTart", (word_reader(POW="POW", POWER="POW", EXT="EXT", EXTERNAL="EXT"),), _reset),
+    ("SIMulation:WAIT", (read_number,), _wait),
 )
 _COMMANDS: Mapping[str, tuple[tuple[Parser, ...], Handler]] = {
     form + ("?" if pattern.endswith("?") else ""): (parsers, handler)
