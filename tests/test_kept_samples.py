@@ -44,7 +44,7 @@ def test_where_no_supply_was_seen_a_flash_of_three_seconds_is_read_from_its_begi
 
 def test_a_unit_that_stays_dark_keeps_as_little_as_one_that_stays_lit() -> None:
     cutter = Cut({"i_load": 0.4}, (SUPPLY,), 9.0).cutter
-    assert len(cutter._store._parts["i_load"][0]) == near(2.5 / STEP, rel=0.03)
+    assert len(cutter._kept._parts["i_load"][0]) == near(2.5 / STEP, rel=0.03)
     dark = cutter.dark_now()
     assert dark is not None and value(dark.current) == near(0.4) and cutter.flow_now() == near(0.4)
 
