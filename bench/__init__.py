@@ -11,13 +11,13 @@ TYPE_CHECKING = False  # as in typing, whose import alone would take a third of 
 if TYPE_CHECKING:
     from typing import Any
 
-    from bench.api import Result as Result
     from bench.api import judge as judge
     from bench.api import test as test
     from bench.outcome import Conclusion as Conclusion
     from bench.outcome import Outcome as Outcome
     from bench.record import StepRecord as StepRecord
     from bench.record import TestRecord as TestRecord
+    from bench.result import Result as Result
     from bench.uncertainty import Component as Component
     from bench.uncertainty import Estimate as Estimate
     from bench.uncertainty import NotMeasured as NotMeasured
@@ -33,7 +33,7 @@ _HOMES = {
     "Estimate": "bench.uncertainty",
     "NotMeasured": "bench.uncertainty",
     "Outcome": "bench.outcome",
-    "Result": "bench.api",
+    "Result": "bench.result",
     "StepRecord": "bench.record",
     "TestRecord": "bench.record",
     "Verdict": "bench.verdict",

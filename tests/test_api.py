@@ -10,10 +10,10 @@ import pytest
 from sample_records import cases, record
 
 import bench
-from bench.api import Result
 from bench.instrument import InputErrors, Instrument
 from bench.measure import QUANTITIES
 from bench.record_json import from_json
+from bench.result import Result
 from bench.table import TableError
 
 

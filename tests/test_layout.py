@@ -35,14 +35,15 @@ EDGES: dict[str, frozenset[str]] = {
     "render": frozenset({"session"}),
     "parts": frozenset({"files", "session"}),
     "tui": frozenset({"defaults", "files", "intake", "ports", "session", "station", "render", "simboard", "terminal"}),
+    "result": frozenset({"render"}),
     "arguments": frozenset({"session"}),
-    "api": frozenset({"arguments", "defaults", "files", "parts", "ports", "recording", "session", "render", "simboard"}),
+    "api": frozenset({"arguments", "defaults", "files", "parts", "ports", "recording", "result", "session", "simboard"}),
     "cli": frozenset(
         {"defaults", "files", "intake", "parts", "ports", "recording", "session", "station", "render", "simboard", "stopping", "terminal",
          "api", "tui"}
     ),
     "__main__": frozenset({"cli"}),
-    "__init__": frozenset({"api"}),
+    "__init__": frozenset({"api", "result"}),
 }
 DATA = frozenset({"data"})
 # What reaches the world outside: not for the line.
@@ -59,7 +60,7 @@ ONLY_IN = {
     "rich": {"cli", "render", "tui"},
     "textual": {"tui"},
     "sqlite3": {"store"},
-    "pint": {"api", "render"},
+    "pint": {"render", "result"},
     "platformdirs": {"cli"},
 }
 # Slow to import: only inside functions, in all that the command line imports before it knows what to do.
