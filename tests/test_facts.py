@@ -13,7 +13,6 @@ from pathlib import Path
 import pytest
 
 import bench
-from bench import outcome
 from bench.claims import PILOTS, Claims, claims_set
 from bench.files import grade_rule, limit_sets
 from bench.grade import parse_rule, words
@@ -23,6 +22,7 @@ from bench.measure import FACTS, QUANTITIES, Measured, values
 from bench.measure.behaviour import behaviour, pilot_fact, start_of
 from bench.measure.film import film_fact
 from bench.measure.mechanism import MECHANISMS
+from bench.outcome import charges, reasoning
 from bench.procedure import Procedure, RunStep
 from bench.record import StepRecord
 from bench.render import words as pages
@@ -132,9 +132,9 @@ OF_LOADS = (("one-out", "outage_rate_per_min"), ("trailer", "trailer_rate_per_mi
 
 
 def test_outcome_and_pages_know_no_other_facts() -> None:
-    assert set(FACTS) >= outcome._FACTS_OF_LOAD
-    assert {name for name in outcome._OF_OTHER_LAMPS if name not in QUANTITIES} <= set(FACTS)
-    assert set(outcome._STANDING) <= set(FACTS["behaviour"])
+    assert set(FACTS) >= charges._FACTS_OF_LOAD
+    assert {name for name in reasoning._OF_OTHER_LAMPS if name not in QUANTITIES} <= set(FACTS)
+    assert set(reasoning._STANDING) <= set(FACTS["behaviour"])
     assert set(OF_OTHER_LOADS) <= set(FACTS)
     for fact, word in words._FACTS:
         assert word in (*FACTS[fact], "unknown"), fact
