@@ -24,6 +24,7 @@ from bench.measure.flashes import COLUMNS, FlashTable
 from bench.record import StepRecord, TestRecord
 from bench.record_json import from_json, to_json
 from bench.record_sum import sum_of
+from bench.result import Result
 from bench.session import judge_capture, judge_recording
 from bench.uncertainty import Estimate
 
@@ -192,13 +193,13 @@ def test_columns_of_one_length_only() -> None:
 
 def test_a_frame_has_a_row_for_each(tested: tuple[TestRecord, bytes]) -> None:
     live = tested[0]
-    frame = api.Result(live).flashes
+    frame = Result(live).flashes
     assert list(frame.columns) == ["run", "flash", *COLUMNS]
     assert len(frame) == sum(len(step.flashes) for step in live.steps)
     assert list(frame[frame.run == "trailer"].flash) == list(range(1, len(live.steps[-1].flashes) + 1))
     assert tuple(frame[frame.run == "rated"].drop_v) == live.steps[0].flashes.drop_v
     assert all(frame[name].dtype == float for name in COLUMNS)
-    assert api.Result(record()).flashes.empty
+    assert Result(record()).flashes.empty
 
 
 def test_a_value_that_was_not_read_is_nan(tmp_path: Path) -> None:

@@ -275,7 +275,7 @@ def test_changes_are_told_within_some_groups_and_memory_stays_bounded() -> None:
     seen = Seen([(0.5 * (k + 1), float(k % 2)) for k in range(40)], cut=128)
     told = zip(seen.changes, seen.at_s, strict=True)
     assert all(at_s - c.t_s < 0.03 for c, at_s in list(told)[:-1])
-    assert len(seen.finder._t) < 1000
+    assert len(seen.finder._samples) < 1000
 
 
 @pytest.mark.parametrize("step_s", [20e-6, 125e-6, 1e-3, 4e-3])

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from bench.transitions.at_hand import SamplesAtHand, VoltageChannels
 
 GROUP_S, _GROUP_LEAST = 4.0e-3, 4  # samples are looked at for lasting levels in groups of about this length, and of at least so many
@@ -65,7 +67,7 @@ class StateLevels:
         count = min((len(self._samples) - self._grouped) // self.group, _GROUPS_TOGETHER)
         span = slice(self._grouped, self._grouped + count * self.group)
         groups = self._samples.ratio[span].reshape(count, self.group)
-        supplied = (self._samples.v_in[span].reshape(count, self.group) > floor_v).all(axis=1)
+        supplied = np.all(self._samples.v_in[span].reshape(count, self.group) > floor_v, axis=1)
         mean = groups.mean(axis=1)
         flat = groups.max(axis=1) - groups.min(axis=1) < _FLAT + 6.0 * self._channels.noise_v / floor_v
         # Levels change only with these, so they come one at a time.
