@@ -331,6 +331,12 @@ class Analysis:
         return self._line.finder.closed if self._line is not None else None
 
     @property
+    def highest_a(self) -> float:
+        """The highest reading of the current while the unit was on, in A."""
+        self.catch_up()
+        return self._line.supply.evidence.most_a if self._line is not None else 0.0
+
+    @property
     def stillness(self) -> Stillness:
         """Whether what comes is new."""
         return self._stillness
