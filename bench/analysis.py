@@ -138,6 +138,7 @@ class Line:
             closed_now=bool(self.finder.closed),
             state_since_s=cutter.state_since_s,
             now_s=cutter.now_s,
+            settled_s=cutter.settled_s,
             rest=cutter.rest,
             accuracies=cutter.accuracies,
             clock=self._clock.estimate(),

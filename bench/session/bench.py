@@ -47,6 +47,7 @@ class _SupplyShown:
         if self._on_s is None or now_s - self._on_s > _AT_ONCE_S:
             board.switch_master(False)
             board.switch_master(True)
+            board.attend(self._watch.frame_s)
             self._on_s = now_s
         self._watch.restart()
         board.attend(LOOK_S)

@@ -236,7 +236,11 @@ class _Test:
             raise SetupError(f"setting the sample mode: this board has no mode {mode}")
         self._board.command(f"SENS:MODE {mode}", Expect("SENS:MODE?", MODE, mode))
         volts = [open_v(self._setup, self._rated, self._volts(step), description) for step in self._procedure.runs]
-        self._board.select_range(round(range_reach_v(self._setup, volts), 2))
+        reach_v, most_v = range_reach_v(self._setup, volts), max(r.high for r in description.channels["v_in"].ranges)
+        if reach_v > most_v:
+            asked = f"a supply of {max(volts):.4g} V, with some to spare {reach_v:.4g} V"
+            raise SetupError(f"choosing the voltage range for {asked}: this board reads {most_v:.4g} V at the most; test at less")
+        self._board.select_range(round(reach_v, 2))
 
     def _choose_loads(self, description: BoardDescription) -> None:
         """The load of every step, before anything is switched. What goes beyond the rated load may be left out, and said."""
@@ -310,7 +314,7 @@ class _Test:
                 return
 
     def _shows_short(self, step: RunStep, cause: TripCause) -> bool:
-        """Whether the trip at hand is the unit's, its lamps proved: it came before any was on, or more flowed than they take when they are cold.
+        """Whether the trip at hand is the unit's, its lamps proved: it came before any was on, or more flowed than they take when cold.
 
         A latch may open sooner than a sample shows why; but a unit that has flashed has no short inside. Of the lamps that a live step has
         switched on nothing is known.

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from statistics import median
 
 from bench.measure.bench_check.lit import steadily_lit
-from bench.measure.evidence import Evidence, rest_is_zero, systematic
+from bench.measure.evidence import Evidence, corrected, rest_is_zero, systematic
 from bench.measure.vocabulary import BenchFault
 from bench.supply import SwitchedOff
 
@@ -79,7 +79,7 @@ def _two_currents(e: Evidence) -> Iterator[BenchFault]:
     names = ("i_load", "i_load_low")
     if seconds <= SHOWN_S or not all(name in e.rest and rest_is_zero(e, name) for name in names):
         return
-    wide_a, fine_a = (a - e.rest[name].value for name, a in zip(names, read, strict=True))
+    wide_a, fine_a = (corrected(e, name, a - e.rest[name].value) for name, a in zip(names, read, strict=True))
     parts = (*systematic(e, "i_load", wide_a), *systematic(e, "i_load_low", fine_a))
     if abs(wide_a - fine_a) > _STANDARD_K * math.hypot(*(c.u for c in parts)):
         text = f"i_load reads {wide_a:.2f} A while i_load_low reads {fine_a:.2f} A: the scale of one of them is wrong"
