@@ -148,6 +148,7 @@ class Line:
             lost_at_start=self.lost_at_start,
             temperature=self._temperature,
             dropouts=cutter.dropouts,
+            came_again=cutter.came_again,
             supplied=self.finder.supplied,
             supply=self.supply.evidence,
             lost_part=lost_part,

@@ -79,11 +79,12 @@ class Evidence:
     lost_at_start: bool = False
     temperature: Reading | None = None
     dropouts: int = 0  # gaps while lit, too short to be a dark state
+    came_again: bool = False  # voltage came to the unit once more after it had gone; of that nothing is read
     supplied: bool = False  # whether there is voltage at the input, seen to come or not
     supply: SupplyEvidence = field(default_factory=SupplyEvidence)
     lost_part: float = 0.0  # of the samples of this run
     standards: Mapping[str, tuple[float, float, float]] = field(default_factory=dict)  # mean reading, what it should be, its u
-    still_s: float = 0.0  # for how long samples that were there before came again instead of new ones
+    still_s: float = 0.0  # for how long in all samples that were there before came again instead of new ones
     settled_s: float = math.inf  # until when changes are known; of slow samples some time before now_s
     comparator_against_s: float = 0.0  # for how long the board's comparator stood against its samples
     timing: Timing = EXACT

@@ -259,7 +259,7 @@ def _mean(
 
 
 def _dark(readings: Sequence[Reading | None], found: Measurement) -> Measurement:
-    """The dark current, unless it moved while the unit flashed: a leak stays as it is, the zero of a cold amplifier does not.
+    """The dark current, unless it moved while the unit flashed or flows backwards: a leak stays as it is, the zero of an amplifier may not.
 
     Too few OFF periods show neither: what the zero may have moved by since it was read at rest is then in the uncertainty.
     """
@@ -269,6 +269,9 @@ def _dark(readings: Sequence[Reading | None], found: Measurement) -> Measurement
     if len(had) < _ZERO_TOLD:
         moved = Component("zero of the current since it was read at rest", _ZERO_MAY_MOVE_A / math.sqrt(3.0), kind="B", shape="rectangular")
         return Estimate(found.value, "A", (*found.budget, moved), found.n, "too few OFF periods to tell a leak from a zero that moves")
+    if found.value + found.expanded() < -_ZERO_MOVED_A:
+        what = f"with the contact open {found.value * 1000:.0f} mA are read, less than nothing, so the zero of the current has moved"
+        return NotMeasured(f"{what} since it was read at rest: let it warm up, and test again", "bench")
     early, late = (math.fsum(r.value for r in some) / 3.0 for some in (had[:3], had[-3:]))
     noise = 3.0 * max(r.u for r in (*had[:3], *had[-3:]))
     if abs(late - early) <= _ZERO_MOVED_A + noise:
