@@ -94,9 +94,11 @@ class Line:
         output = block.traces["v_out"].t_s
         if len(output) > 1:
             self._interval_s = float(output[1] - output[0])
-        if block.gap_before and self.cutter.applied is not None and not self.complete:
-            self.lost_at_start = True
+        starting = not self.complete
         self._keep(self.cutter.feed(block, changes, self.finder.settled_s))
+        applied = self.cutter.applied
+        if block.gap_before and starting and applied is not None and applied.t_s < block.begin_s:
+            self.lost_at_start = True
         for name, trace in block.traces.items():
             if len(trace.values):
                 self.latest[name] = float(trace.values[-32:].mean())

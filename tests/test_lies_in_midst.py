@@ -11,11 +11,12 @@ from bench_port import BenchPort, bench_port, run_on, setup
 from lying_board import Lie, LyingPort, channel, sampled_while_on
 from test_commanded import nobody_is_judged
 
-from bench.files import grade_rule
+from bench.files import grade_rule, named_limits, procedure
 from bench.outcome import Outcome
+from bench.procedure import Procedure, RunStep
 from bench.record import TestRecord
 from bench.uncertainty import Estimate, NotMeasured
-from bench.wire import EventFrame, SampleFrame, pack_samples, unpack_samples
+from bench.wire import EventFrame, Reply, SampleFrame, pack_samples, unpack_samples
 
 V_IN, V_OUT, DROP, CURRENT, FINE = (0, 5, 0), (1, 5, 0), (2, 5, 64), (3, 5, 64), (4, 10, 64)
 """Slot, samples from one to the next, and count of 0, in the reference rig's plan."""
@@ -87,3 +88,27 @@ def test_a_current_that_flows_backwards_in_the_dark_is_no_dark_current(counts: i
     else:
         assert isinstance(found, NotMeasured) and found.fault == "bench"
         assert "less than nothing" in found.reason
+
+
+@pytest.mark.parametrize("frame", [0, 1, 3, 12])
+def test_a_start_of_which_samples_were_lost_is_none_of_three(frame: int) -> None:
+    """From the first frame on in which the supply is on."""
+    starts = lost = 0
+
+    class Losing(LyingPort):
+        def _encoded(self, piece: SampleFrame | EventFrame | Reply) -> bytes:
+            nonlocal starts, lost
+            if isinstance(piece, SampleFrame) and not piece.master:
+                starts, lost = starts + (lost > 0), 0
+            elif isinstance(piece, SampleFrame) and piece.loads:
+                lost += 1
+                if starts == 1 and frame < lost <= frame + 2:
+                    return b""
+            return super()._encoded(piece)
+
+    step = RunStep("rated", "Rated", starts=3, cool_s=10.0, cycles=8, at_most_s=20.0, judge=procedure("quick").runs[0].judge)
+    wanted = setup(limits=(named_limits("sae-j945"),), rating_known=True)
+    record = run_on(Losing(bench_port("EL"), lambda piece: piece), Procedure("p", "p", "", (step,)), setup=wanted)  # type: ignore[arg-type]
+    assert [isinstance(one.measured.values["start_s"], Estimate) for one in record.steps] == [True, False, True]
+    assert record.outcome is Outcome.BENCH_FAULT, record.reason
+    assert "tested with 2 starts; the figures are for 3" in [condition.text for condition in record.conditions]
