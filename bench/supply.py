@@ -43,7 +43,7 @@ class SupplyEvidence:
     """What a run has shown of supply and leads so far.
 
     `loaded`: input voltage in V and current in A of the sample where the input stood lowest under more than 2 A, None if there was none.
-    `most_a`: highest reading of the current while the master switch was closed. `idle_v`: highest input voltage without load. Then, in s:
+    `idle_v`: highest input voltage without load. `most_a`: highest reading of the current while the master switch was closed. Then, in s:
     `swapped_s`: output above input while nothing flows; `input_lost_s`: output above input while the lamps draw; `output_lost_s`: the lamps
     draw while the output shows nothing; `drawing_s`: the lamps draw.
     Of a board: `parted_s`: input and output were further apart than twice what the drop's range holds; `not_shown_s`: the drop did not
@@ -54,7 +54,6 @@ class SupplyEvidence:
     """
 
     loaded: tuple[float, float] | None = None
-    most_a: float = 0.0
     idle_v: float = 0.0
     swapped_s: float = 0.0
     input_lost_s: float = 0.0
@@ -66,6 +65,7 @@ class SupplyEvidence:
     gone_s: float = 0.0
     on_s: float = 0.0
     jumping_s: float = 0.0
+    most_a: float = 0.0
     off: SwitchedOff = SwitchedOff()
 
     def source_ohm(self, open_v: float | None) -> float | None:

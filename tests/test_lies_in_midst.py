@@ -13,6 +13,7 @@ from test_commanded import nobody_is_judged
 
 from bench.files import grade_rule, named_limits, procedure
 from bench.outcome import Outcome
+from bench.ports.opening import open_port
 from bench.procedure import Procedure, RunStep
 from bench.record import TestRecord
 from bench.uncertainty import Estimate, NotMeasured
@@ -112,3 +113,13 @@ def test_a_start_of_which_samples_were_lost_is_none_of_three(frame: int) -> None
     assert [isinstance(one.measured.values["start_s"], Estimate) for one in record.steps] == [True, False, True]
     assert record.outcome is Outcome.BENCH_FAULT, record.reason
     assert "tested with 2 starts; the figures are for 3" in [condition.text for condition in record.conditions]
+
+
+@pytest.mark.parametrize(("fault", "outcome"), [("", Outcome.GOOD), ("&fault=supply-sag", Outcome.BENCH_FAULT)])
+@pytest.mark.parametrize(("unit", "system_v"), [("bench-nc-6v", 6.0), ("bench-nc-2x21", 12.0), ("bench-nc-24v", 24.0)])
+def test_a_supply_that_sags_under_the_lamps_is_the_benchs_in_every_system(unit: str, system_v: float, fault: str, outcome: Outcome) -> None:
+    """At 6 V a sixteenth of an ohm takes 7 % of the voltage, and an eighth of the unit's rate with it."""
+    record = run_on(open_port(f"sim://{unit}?seed=3{fault}"), setup=setup(system_v=system_v, rating_known=True))  # type: ignore[arg-type]
+    assert record.outcome is outcome, record.reason
+    of_supply = {"supply-sags", "supply-out-of-range", "supply-limited"}
+    assert bool(of_supply & {one.code for one in record.bench_faults}) is bool(fault)
