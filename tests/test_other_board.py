@@ -57,7 +57,7 @@ def test_a_current_in_which_the_supply_shows_is_known_as_well_as_the_board_says(
     """As of an amplifier on the supply's side, whose common mode is not wholly rejected."""
     board = described_board(parse_description(SHARES.splitlines()), unit=nominal("EL"))
     shares = {("i_load", "v_in"): 0.006, ("i_load_low", "v_in"): 0.006}
-    board.rig.hidden = replace(board.rig.hidden, common=board.rig.hidden.common | shares)
+    board.rig.hidden = replace(board.rig.hidden, common={**board.rig.hidden.common, **shares})
     honest = tried(parse_description(DESCRIPTION_TEXT.splitlines()), "EL")
     record = run_on(BoardPort("sim://shares", board), "decide", setup=setup(zero=zeroed))  # type: ignore[arg-type]
     for name in ("dark_a", "steady_a", "inrush_first_a"):

@@ -214,13 +214,13 @@ def test_lamps_that_a_run_shows_to_be_wrong_are_proved_no_more() -> None:
 
 
 def test_a_board_that_was_calibrated_anew_reads_its_zeros_again() -> None:
-    memory, plan = BenchMemory(), short_full()
+    memory, plan, asked = BenchMemory(), short_full(), list[Action]()
     port = open_port("sim://bench-el-plain")
     wanted = Setup("x", limits=(named_limits("un-r48"),), zero=True)
     for scale, links in ((0.001, 1), (0.001, 0), (0.00101, 1)):
         port.write(f"CAL:RANG v_drop,0,64,{scale},0.0015,0.003,0.0006\n".encode())
-        asked: list[Action] = []
-        run_test(port, plan, wanted, at_simulated=lambda hands, to=asked: Counting(hands, to), memory=memory, when="", software="")
+        asked.clear()
+        run_test(port, plan, wanted, at_simulated=lambda hands: Counting(hands, asked), memory=memory, when="", software="")
         assert sum(isinstance(action, FitLink) for action in asked) == links
 
 
