@@ -190,6 +190,14 @@ def test_a_short_in_the_holder_of_a_further_lamp_is_none_of_the_unit() -> None:
     assert {step.measured.facts["behaviour"] for step in record.steps if step.name == "rated"} == {"flashing"}
 
 
+def test_six_lamps_are_proved_in_the_time_that_the_board_is_given() -> None:
+    bank = next(bank for bank in banks() if bank.name == "4x21")
+    port = open_port("sim://bench-nc-2x21?fault=heater-open&bank=4x21")
+    record = trial(port, bank=bank, rated=(21.0, 21.0, 21.0, 21.0, 10.0, 5.0))
+    assert record.outcome is Outcome.NOT_GOOD, record.reason
+    assert proof(record, "lamps")[0]
+
+
 def test_lamps_are_proved_as_what_they_were() -> None:
     """The same places with other lamps, and lamps that were found wrong meanwhile, are proved again."""
     port, memory = open_port("sim://bench-nc-2x21?fault=heater-open"), BenchMemory()

@@ -203,7 +203,7 @@ class Bench:
         if self._hands is None:
             return BenchProof("lamps", False, "nothing lit them, and nobody was named to fit the shorting link")
         self.ask(FitLink())
-        self.protect(load, self._setup.nominal_v, _LAMP_S * (len(watts) + 1))
+        self.protect(load, self._setup.nominal_v, (_SETTLE_S + 2.0 * _LAMP_S) * len(watts))
         phases: dict[str, tuple[bool, Sequence[int]]] = {"rest": (False, ())}
         readings = self._look(phases | {str(n): (True, (n,)) for n in watts}, _LAMP_S)
         self.ask(FitUnit(self._setup.unit))
