@@ -94,9 +94,11 @@ class Line:
         output = block.traces["v_out"].t_s
         if len(output) > 1:
             self._interval_s = float(output[1] - output[0])
-        if block.gap_before and self.cutter.applied is not None and not self.complete:
-            self.lost_at_start = True
+        starting = not self.complete
         self._keep(self.cutter.feed(block, changes, self.finder.settled_s))
+        applied = self.cutter.applied
+        if block.gap_before and starting and applied is not None and applied.t_s < block.begin_s:
+            self.lost_at_start = True
         for name, trace in block.traces.items():
             if len(trace.values):
                 self.latest[name] = float(trace.values[-32:].mean())
@@ -138,6 +140,7 @@ class Line:
             closed_now=bool(self.finder.closed),
             state_since_s=cutter.state_since_s,
             now_s=cutter.now_s,
+            settled_s=cutter.settled_s,
             rest=cutter.rest,
             accuracies=cutter.accuracies,
             clock=self._clock.estimate(),
@@ -147,6 +150,7 @@ class Line:
             lost_at_start=self.lost_at_start,
             temperature=self._temperature,
             dropouts=cutter.dropouts,
+            came_again=cutter.came_again,
             supplied=self.finder.supplied,
             supply=self.supply.evidence,
             lost_part=lost_part,
@@ -329,6 +333,12 @@ class Analysis:
     def contact_closed(self) -> bool | None:
         self.catch_up()
         return self._line.finder.closed if self._line is not None else None
+
+    @property
+    def highest_a(self) -> float:
+        """The highest reading of the current while the unit was on, in A."""
+        self.catch_up()
+        return self._line.supply.evidence.most_a if self._line is not None else 0.0
 
     @property
     def stillness(self) -> Stillness:

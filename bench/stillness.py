@@ -2,8 +2,8 @@
 
 Strategy. Readings of a steady input scatter by the noise that the board states for them, so two frames never hold the same 160 samples. A
 board whose samples at rest, with everything open, were new in every frame has shown that it scatters; if frames then bring again what was
-there before, for longer than chance and damage can make it, they are not readings. A board without noise (an ideal one, or one that reads
-coarsely) shows the same at rest again and again, and is not charged with it: whether it still reads is seen when the supply goes.
+there before, for longer in all than chance and damage can make it, they are not readings. A board without noise (an ideal one, or one that
+reads coarsely) shows the same at rest again and again, and is not charged with it: whether it still reads is seen when the supply goes.
 """
 
 from __future__ import annotations
@@ -14,11 +14,12 @@ from bench.wire import SAMPLES_PER_FRAME, SampleFrame
 _SCATTERS = 0.4  # of a count: what a reading's stated standard deviation, quantisation included, must be for its counts to scatter
 _REMEMBERED = 4096  # frames: 17 s in FAST; a buffer that is sent again and again may hold several flashes
 _RESTED_LEAST, _REPEATED_MOST = 20, 0.05  # frames at rest, and the part of them that may be the same by damage or chance
+_CHANCE = 3.0  # times the part at rest, of which few frames tell little
 
 
 class Stillness:
-    """Add the sample frames of a run in their order; `still_s` is for how long, at the longest, nothing new came on a board that scatters.
-    `new` counts the frames that brought something new. Bounded memory.
+    """Add the sample frames of a run in their order; `still_s` is for how long in all they held what was there before, on a board that
+    scatters. `new` counts the frames that brought something new. Bounded memory.
     """
 
     def __init__(self, description: BoardDescription) -> None:
@@ -32,7 +33,7 @@ class Stillness:
         self._rested = self._repeated = 0
         self._was_on = False
         self.new = 0
-        self._now_s = self._longest_s = 0.0
+        self._now_s = self._again_s = self._on_s = 0.0
 
     def add(self, frame: SampleFrame) -> None:
         self._added += 1
@@ -46,9 +47,11 @@ class Stillness:
         elif not self._was_on:
             self._rested += 1
             self._repeated += again
-        self._now_s = self._now_s + self._frame_s[frame.precise] if again else 0.0
+        frame_s = self._frame_s[frame.precise]
+        self._now_s = self._now_s + frame_s if again else 0.0
         if self._was_on:
-            self._longest_s = max(self._longest_s, self._now_s)
+            self._on_s += frame_s
+            self._again_s += frame_s if again else 0.0
 
     @property
     def now_s(self) -> float:
@@ -57,6 +60,7 @@ class Stillness:
 
     @property
     def still_s(self) -> float:
-        """In s since the master switch was closed; 0 while it is not known that this board's readings scatter."""
-        scattered = self._rested >= _RESTED_LEAST and self._repeated <= _REPEATED_MOST * self._rested
-        return self._longest_s if self._scatters and scattered else 0.0
+        """In s since the master switch was closed, less what chance makes; 0 while it is not known that this board's readings scatter."""
+        if not self._scatters or self._rested < _RESTED_LEAST or self._repeated > _REPEATED_MOST * self._rested:
+            return 0.0
+        return max(self._again_s - _CHANCE * self._on_s * self._repeated / self._rested, 0.0)

@@ -43,8 +43,9 @@ class SupplyEvidence:
     """What a run has shown of supply and leads so far.
 
     `loaded`: input voltage in V and current in A of the sample where the input stood lowest under more than 2 A, None if there was none.
-    `idle_v`: highest input voltage without load. Then, in s: `swapped_s`: output above input while nothing flows; `input_lost_s`: output
-    above input while the lamps draw; `output_lost_s`: the lamps draw while the output shows nothing; `drawing_s`: the lamps draw.
+    `idle_v`: highest input voltage without load. `most_a`: highest reading of the current while the master switch was closed. Then, in s:
+    `swapped_s`: output above input while nothing flows; `input_lost_s`: output above input while the lamps draw; `output_lost_s`: the lamps
+    draw while the output shows nothing; `drawing_s`: the lamps draw.
     Of a board: `parted_s`: input and output were further apart than twice what the drop's range holds; `not_shown_s`: the drop did not
     show it; `both_a`: mean of what the wide and the narrow range of the current read at the same times, in A, while it stood still well
     within the narrow one, and for how long; `gone_s`: the input had had its voltage, and it and the output showed nothing, with the master
@@ -64,6 +65,7 @@ class SupplyEvidence:
     gone_s: float = 0.0
     on_s: float = 0.0
     jumping_s: float = 0.0
+    most_a: float = 0.0
     off: SwitchedOff = SwitchedOff()
 
     def source_ohm(self, open_v: float | None) -> float | None:
@@ -117,6 +119,8 @@ class SupplyWatch:
             t_in, v_in = block.traces["i_load"].t_s, _at(block.traces["i_load"].t_s, t_in, v_in)
         v_out = _at(t_in, block.traces["v_out"].t_s, block.traces["v_out"].values)
         amps = _at(t_in, block.traces["i_load"].t_s, block.traces["i_load"].values)
+        if block.master and len(amps):
+            self.evidence = replace(self.evidence, most_a=max(self.evidence.most_a, float(amps.max())))
         if "i_load_low" in block.traces:
             # The zero of the wide range may be off by as much as a hot wire draws.
             fine = _at(t_in, block.traces["i_load_low"].t_s, block.traces["i_load_low"].values)

@@ -121,6 +121,22 @@ def test_a_channel_by_an_unknown_law_is_not_read(line: str, instead: list[str], 
     assert all(check.channel in description.channels for check in description.checks)
 
 
+SHADOWED = {
+    "channel,i_load_low,A,4,0,2,4.7E-5": "channel,i_load_low,A,1,0,2,4.7E-5",
+    "channel,v_pilot,V,4,1,2,4.7E-5": "channel,v_pilot,V,1,1,2,4.7E-5",
+}
+
+
+def test_a_channel_that_rarer_ones_leave_no_sample_is_not_read() -> None:
+    described = parse_description([SHADOWED.get(line, line) for line in LINES])
+    assert described.missing == ("v_out",)
+    assert "v_out" in described.unread
+    assert "v_out" not in scan_plan(described)
+    no_input = parse_description([SHADOWED.get(line, line).replace("A,1,0,2", "A,0,0,2").replace("V,1,1,2", "V,0,1,2") for line in LINES])
+    assert no_input.missing == ("v_in",)
+    assert "v_drop" in no_input.unread, "of whose reading v_in is a part"
+
+
 def test_of_a_board_with_one_mode_all_frames_are_of_that() -> None:
     lines = [line for line in LINES if not line.startswith("mode,PREC")]
     assert parse_description(lines).mode_of(precise=True).name == "FAST"

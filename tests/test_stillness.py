@@ -57,6 +57,32 @@ def test_a_frame_or_two_handed_over_twice_are_none() -> None:
     assert record.outcome is Outcome.GOOD
 
 
+@pytest.mark.parametrize("kind", ["NC", "EL", "TC"])
+def test_short_stretches_that_come_again_and_again_are_the_boards_fault(kind: str) -> None:
+    """A tenth of a second of every third, which moves every edge that falls in it."""
+    kept: list[bytes] = []
+    n = 0
+
+    def lie(frame: SampleFrame) -> SampleFrame:
+        nonlocal n
+        n += 1
+        kept[(n - 1) % 80 :] = [frame.body] if (n - 1) % 80 < 2 else kept[(n - 1) % 80 :]
+        return frame._replace(body=kept[n % 2]) if 2 <= (n - 1) % 80 < 26 else frame
+
+    record = run_on(lying_port(sampled_while_on(lie), kind))  # type: ignore[arg-type]
+    codes = {fault.code for fault in record.bench_faults}
+    nobody_is_judged(record, "comparator-against" if "comparator-against" in codes else "samples-still")
+
+
+def test_what_repeats_by_chance_on_a_coarse_board_is_no_stillness() -> None:
+    """As many frames as at rest, however long it goes on."""
+    stillness = Stillness(DESCRIPTION)
+    for n in range(20_000):
+        body = (n if n % 40 else 0).to_bytes(4, "big") * 60
+        stillness.add(SampleFrame(n % 256, 160 * n, 3, 0x61 if n >= 200 else 0x60, 0, 0, body))
+    assert stillness.still_s == 0.0
+
+
 def test_a_capture_of_them_says_the_same(tmp_path: Path) -> None:
     capture = io.BytesIO()
     record = run_on(lying_port(sampled_while_on(repeating(), after=300)), capture=capture)  # type: ignore[arg-type]
@@ -138,9 +164,9 @@ def still_s(rest: Sequence[Counts], on: Sequence[Counts], description: BoardDesc
 SCATTERED = list(range(30))
 
 
-def test_how_long_nothing_new_came_is_the_longest_stretch() -> None:
-    assert still_s(SCATTERED, [100, *[100] * 7, 101, *[101] * 3]) == pytest.approx(7 * FRAME_S)
-    assert still_s(SCATTERED, [100, *[100] * 3, 101, *[101] * 7], state=0x30) == pytest.approx(7 * 4.0 * FRAME_S)
+def test_all_stretches_in_which_nothing_new_came_count() -> None:
+    assert still_s(SCATTERED, [100, *[100] * 7, 101, *[101] * 3]) == pytest.approx(10 * FRAME_S)
+    assert still_s(SCATTERED, [100, *[100] * 3, 101, *[101] * 7], state=0x30) == pytest.approx(10 * 4.0 * FRAME_S)
 
 
 def test_what_comes_in_turn_comes_again() -> None:

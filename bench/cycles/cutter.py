@@ -112,6 +112,11 @@ class CycleCutter:
     def now_s(self) -> float:
         return self._now
 
+    @property
+    def settled_s(self) -> float:
+        """Until when the present state is known: what changed after that has not been told yet."""
+        return self._settled
+
     def lit_now(self) -> Lit | None:
         """The levels of an ON that is not over: what a unit that stays on shows."""
         if self._make is None or self._break is not None or self._over:

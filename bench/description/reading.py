@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from bench.description.board import BoardDescription, Channel, Check, Limit, Load, Loop, Mode, NtcCurve, Place, Range, Share
 from bench.description.lines import PROTOCOL_VERSION
-from bench.description.plan import PERIOD_SCANS
+from bench.description.plan import PERIOD_SCANS, scan_plan
 from bench.wire.frames import SAMPLES_PER_FRAME
 from bench.wire.text import format_number, parse_number, parse_whole
 
@@ -239,9 +239,21 @@ def _assemble(draft: _Draft) -> BoardDescription:
     channels = {name: _assembled(name, draft) for name in draft.channels if _is_readable(name, draft)}
     unread = {name: place for name, (_, place, _) in draft.channels.items() if name not in channels}
     checks = tuple(check for check in draft.checks.values() if check.channel in channels)
-    return BoardDescription(
-        *draft.board, *draft.clock, draft.modes, channels, draft.loads, draft.limits, checks, draft.calibrated, draft.loop, unread
+    return _without_unsampled(
+        BoardDescription(
+            *draft.board, *draft.clock, draft.modes, channels, draft.loads, draft.limits, checks, draft.calibrated, draft.loop, unread
+        )
     )
+
+
+def _without_unsampled(d: BoardDescription) -> BoardDescription:
+    """The board without channels that rarer ones leave no place in the scan plan, or that show a part of such: they can't be read."""
+    never = {name for name, at in scan_plan(d).items() if not len(at)}
+    gone = {name for name, channel in d.channels.items() if never & {name, *(share.other for share in channel.common)}}
+    channels = {name: channel for name, channel in d.channels.items() if name not in gone}
+    places = {name: Place(c.slot, c.first, c.every) for name, c in d.channels.items() if name in gone}
+    checks = tuple(check for check in d.checks if check.channel not in gone)
+    return replace(d, channels=channels, checks=checks, unread={**d.unread, **places})
 
 
 def _is_readable(name: str, draft: _Draft) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -78,11 +79,13 @@ class Evidence:
     lost_at_start: bool = False
     temperature: Reading | None = None
     dropouts: int = 0  # gaps while lit, too short to be a dark state
+    came_again: bool = False  # voltage came to the unit once more after it had gone; of that nothing is read
     supplied: bool = False  # whether there is voltage at the input, seen to come or not
     supply: SupplyEvidence = field(default_factory=SupplyEvidence)
     lost_part: float = 0.0  # of the samples of this run
     standards: Mapping[str, tuple[float, float, float]] = field(default_factory=dict)  # mean reading, what it should be, its u
-    still_s: float = 0.0  # for how long samples that were there before came again instead of new ones
+    still_s: float = 0.0  # for how long in all samples that were there before came again instead of new ones
+    settled_s: float = math.inf  # until when changes are known; of slow samples some time before now_s
     comparator_against_s: float = 0.0  # for how long the board's comparator stood against its samples
     timing: Timing = EXACT
 
@@ -103,12 +106,21 @@ class Evidence:
 
 
 def systematic(e: Evidence, channel: str, value: float, others: Mapping[str, float] | None = None) -> tuple[Component, ...]:
-    """What a channel's reading may be off by in the same way every time, with the zero that was taken at rest; nothing if it is missing."""
+    """What a channel's reading may be off by in the same way every time, with the zero that was taken at rest; nothing if it is missing.
+
+    `others`: what other channels read meanwhile, of which this one may show a part; where it lacks one, it is that of a closed contact.
+    """
     if channel not in e.accuracies:
         return ()
     rest = e.rest.get(channel)
     u_at_zero = rest.u if rest is not None and rest_is_zero(e, channel) else None
-    return e.accuracies[channel].parts(channel, value, others, u_at_zero)
+    return e.accuracies[channel].parts(channel, value, _all_others(e, others), u_at_zero)
+
+
+def _all_others(e: Evidence, others: Mapping[str, float] | None) -> Mapping[str, float]:
+    """What channels read meanwhile, those of which nobody says it as with the contact closed."""
+    on_v = e.conditions.open_v or e.supply.idle_v or e.conditions.system_v
+    return {"v_in": on_v, "v_out": on_v, **(others or {})}
 
 
 def rest_is_zero(e: Evidence, channel: str) -> bool:
@@ -116,11 +128,15 @@ def rest_is_zero(e: Evidence, channel: str) -> bool:
     return channel in ("i_load", "i_load_low", "v_drop") and e.accuracies[channel].zero_at_rest
 
 
-def corrected(e: Evidence, channel: str, value: float, others: Mapping[str, float]) -> float:
-    """A reading less the zero taken at rest and the known shares of other channels. (Currents have their zero taken off before.)"""
+def corrected(e: Evidence, channel: str, value: float, others: Mapping[str, float] | None = None) -> float:
+    """A reading less the zero taken at rest and the known shares of other channels, `others` as above. (Currents have had their zero taken
+    off.)"""
+    if channel not in e.accuracies:
+        return value
+    read = _all_others(e, others)
     rest = e.rest.get(channel)
     zero = rest.value if rest is not None and channel == "v_drop" and rest_is_zero(e, channel) else 0.0
-    return value - zero - sum(share.part * others.get(share.other, 0.0) for share in e.accuracies[channel].common)
+    return value - zero - sum(share.part * read.get(share.other, 0.0) for share in e.accuracies[channel].common)
 
 
 def current_channel(e: Evidence, value_a: float) -> str:

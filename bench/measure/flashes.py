@@ -11,7 +11,7 @@ from dataclasses import dataclass, fields, replace
 from typing import Any, TypeAlias
 
 from bench.cycles import Cycle
-from bench.measure.evidence import Evidence, corrected
+from bench.measure.evidence import Evidence, corrected, current_channel
 from bench.readings import Reading
 
 Column: TypeAlias = tuple[float | None, ...]
@@ -78,10 +78,10 @@ def flash_table(e: Evidence, begin_s: float) -> FlashTable:
         off_s=seconds(cycle.off_s for cycle in e.cycles),
         period_s=seconds(cycle.period_s for cycle in e.cycles),
         drop_v=tuple(_drop_v(e, cycle) for cycle in e.cycles),
-        inrush_a=_rounded((lit.peak for lit in lits), _A),
-        steady_a=_rounded((lit.steady for lit in lits), _A),
-        supply_v=_rounded((lit.supply for lit in lits), _V),
-        lamp_v=_rounded((lit.lamp for lit in lits), _V),
+        inrush_a=tuple(_read(e, "", lit.peak, _A) for lit in lits),
+        steady_a=tuple(_read(e, "", lit.steady, _A) for lit in lits),
+        supply_v=tuple(_read(e, "v_in", lit.supply, _V) for lit in lits),
+        lamp_v=tuple(_read(e, "v_out", lit.lamp, _V) for lit in lits),
         bounce_make_s=seconds(cycle.begun.bounce_s for cycle in e.cycles),
         bounce_break_s=seconds(cycle.broke.bounce_s for cycle in e.cycles),
     )
@@ -94,5 +94,8 @@ def _drop_v(e: Evidence, cycle: Cycle) -> float | None:
     return round(corrected(e, "v_drop", lit.drop.value, {"v_in": lit.supply.value if lit.supply is not None else 0.0}), _V)
 
 
-def _rounded(readings: Iterable[Reading | None], decimals: int) -> Column:
-    return tuple(None if reading is None else round(reading.value, decimals) for reading in readings)
+def _read(e: Evidence, channel: str, reading: Reading | None, decimals: int) -> float | None:
+    """What was read while the contact was closed; of a current (no channel named) in the range that it is read in."""
+    if reading is None:
+        return None
+    return round(corrected(e, channel or current_channel(e, reading.value), reading.value), decimals)

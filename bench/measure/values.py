@@ -188,7 +188,9 @@ def _drop(e: Evidence, cycles: Sequence[Cycle], counts: Counts, film: Film) -> d
     currents = [lit.drop_a for lit in usable if lit.drop_a is not None]
     found["contact_ohm"] = NotMeasured("no current was read with the drop")
     if currents:
-        current = mean_of(currents, "A", systematic(e, current_channel(e, currents[0].value), currents[0].value), "current")
+        channel = current_channel(e, currents[0].value)
+        currents = [Reading(corrected(e, channel, r.value), r.u, r.n) for r in currents]
+        current = mean_of(currents, "A", systematic(e, channel, currents[0].value), "current")
         if current.value > 5.0 * current.u:
             ohm = quotient(drop, current, "ohm")
             found["contact_ohm"] = ohm
@@ -210,15 +212,15 @@ def _currents(e: Evidence, cycles: Sequence[Cycle], kept: Sequence[Cycle]) -> di
     else:
         channel = current_channel(e, peak.value)
         found["inrush_first_a"] = Estimate(
-            peak.value, "A", (Component("carried back to the make", peak.u), *systematic(e, channel, peak.value)), 1
+            corrected(e, channel, peak.value), "A", (Component("carried back to the make", peak.u), *systematic(e, channel, peak.value)), 1
         )
     lits = [c.lit for c in cycles] or ([e.lit_now] if e.lit_now is not None else [])
     dark_now = e.dark_now if e.applied is not None and not e.closed_now else None  # after a gap it may be lit, with no make seen
     darks = [c.dark for c in cycles] or ([dark_now] if dark_now is not None else [])
 
-    def mean(readings: Sequence[Reading | None], why: str) -> Measurement:
+    def mean(readings: Sequence[Reading | None], why: str, others: Mapping[str, float] | None = None) -> Measurement:
         read = next((r for r in readings if r is not None), None)
-        return NotMeasured(why) if read is None else _mean(e, readings, "A", current_channel(e, read.value), why)
+        return NotMeasured(why) if read is None else _mean(e, readings, "A", current_channel(e, read.value), why, others)
 
     peaks = [c.lit.peak for c in cycles]
     # Those that can't be read are the steep ones: what is left would not stand for all.
@@ -232,7 +234,7 @@ def _currents(e: Evidence, cycles: Sequence[Cycle], kept: Sequence[Cycle]) -> di
     unread = "no flash was sampled closely enough, or the readings stand at the end of the range" if cycles else ""
     unlit, unclosed = unread or "the lamps were never lit", unread or "the unit was never closed"
     found["steady_a"] = _steady(e, lits, mean([lit.steady for lit in lits], unlit))
-    dark = mean([d.current for d in darks], "the lamps were never dark")
+    dark = mean([d.current for d in darks], "the lamps were never dark", {"v_out": 0.0})
     found["dark_a"] = _dark([c.dark.current for c in kept], dark)
     for name, on_channel, levels in (
         ("supply_v", "v_in", [lit.supply for lit in lits]), ("lamp_v", "v_out", [lit.lamp for lit in lits]),
@@ -246,16 +248,18 @@ def _currents(e: Evidence, cycles: Sequence[Cycle], kept: Sequence[Cycle]) -> di
     return found
 
 
-def _mean(e: Evidence, readings: Sequence[Reading | None], unit: str, channel: str, why: str) -> Measurement:
-    """The mean of what was read of a channel; NotMeasured with this reason if nothing was, or the channel is missing."""
-    had = [r for r in readings if r is not None]
+def _mean(
+    e: Evidence, readings: Sequence[Reading | None], unit: str, channel: str, why: str, others: Mapping[str, float] | None = None
+) -> Measurement:
+    """The mean of what was read of a channel while `others` read this; NotMeasured with this reason if nothing was, or it is missing."""
+    had = [Reading(corrected(e, channel, r.value, others), r.u, r.n) for r in readings if r is not None]
     if not had or channel not in e.accuracies:
         return NotMeasured(why)
-    return mean_of(had, unit, systematic(e, channel, had[0].value), channel)
+    return mean_of(had, unit, systematic(e, channel, had[0].value, others), channel)
 
 
 def _dark(readings: Sequence[Reading | None], found: Measurement) -> Measurement:
-    """The dark current, unless it moved while the unit flashed: a leak stays as it is, the zero of a cold amplifier does not.
+    """The dark current, unless it moved while the unit flashed or flows backwards: a leak stays as it is, the zero of an amplifier may not.
 
     Too few OFF periods show neither: what the zero may have moved by since it was read at rest is then in the uncertainty.
     """
@@ -265,6 +269,9 @@ def _dark(readings: Sequence[Reading | None], found: Measurement) -> Measurement
     if len(had) < _ZERO_TOLD:
         moved = Component("zero of the current since it was read at rest", _ZERO_MAY_MOVE_A / math.sqrt(3.0), kind="B", shape="rectangular")
         return Estimate(found.value, "A", (*found.budget, moved), found.n, "too few OFF periods to tell a leak from a zero that moves")
+    if found.value + found.expanded() < -_ZERO_MOVED_A:
+        what = f"with the contact open {found.value * 1000:.0f} mA are read, less than nothing, so the zero of the current has moved"
+        return NotMeasured(f"{what} since it was read at rest: let it warm up, and test again", "bench")
     early, late = (math.fsum(r.value for r in some) / 3.0 for some in (had[:3], had[-3:]))
     noise = 3.0 * max(r.u for r in (*had[:3], *had[-3:]))
     if abs(late - early) <= _ZERO_MOVED_A + noise:
@@ -338,7 +345,7 @@ def _all_flashes(e: Evidence, kept: Sequence[Cycle], alike: Sequence[Cycle]) -> 
     usual_on = median(c.on_s for c in alike)
     stuck = sum(c.on_s - within_s > LONG_AT * (usual_on + within_s) for c in alike)
     n = len(alike)
-    if e.broke is None and e.begun is not None and e.end_s - e.begun.t_s > LONG_AT * usual_on:
+    if e.broke is None and e.begun is not None and min(e.end_s, e.settled_s) - e.begun.t_s > LONG_AT * usual_on:
         stuck, n = stuck + 1, n + 1  # the flash at hand is not over, and too long already
     counts = {"missed": missed, "stuck": stuck, "dropouts": e.dropouts}
     return {name: Estimate(float(count), "1", (), n) for name, count in counts.items()}

@@ -55,15 +55,17 @@ def effective_measured(setup: Setup, measured: Measured, bench_faults: Sequence[
 
 
 def circumstances_of(setup: Setup, measured: Measured, runs: Sequence[Runs]) -> Circumstances:
-    """How the test was really made, as far as the conditions of limit sets ask for it."""
+    """How the test was really made, as far as the conditions of limit sets ask for it. A start whose time the bench lost is none."""
     first = next((r for r in runs if r.step.judge and r.step.loads not in OF_LOAD), None)
     further = sum(len(r.whole) for r in runs if first is not None and r.step.starts_of == first.step.name)
     volts = next((record.supply_v for record in first.whole), None) if first is not None else None
+    timed = measured.values.get("start_s")
+    starts = timed.n if isinstance(timed, Estimate) else len(first.whole) + further if first is not None and first.whole else None
     return Circumstances(
         system_v=setup.system_v,
         supply_v=volts,
         ambient=measured.values.get("temperature_c"),
-        starts=len(first.whole) + further if first is not None and first.whole else None,
+        starts=starts,
         load_is_rated=setup.load_is_rated,
     )
 

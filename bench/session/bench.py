@@ -10,7 +10,7 @@ from bench.measure import BenchFault, BenchProof
 from bench.session.board import BoardClient
 from bench.session.lamp_check import lamp_takes
 from bench.session.ledger import Ledger
-from bench.session.memory import BenchMemory
+from bench.session.memory import BenchMemory, Lamp
 from bench.session.operator import Action, Cool, FitLink, FitUnit, Meanwhile, Operator, SetSupply, attending
 from bench.session.progress import Asked, Event, Noted, Progress, Waiting
 from bench.session.run import LOOK_S, REST_S
@@ -47,6 +47,7 @@ class _SupplyShown:
         if self._on_s is None or now_s - self._on_s > _AT_ONCE_S:
             board.switch_master(False)
             board.switch_master(True)
+            board.attend(self._watch.frame_s)
             self._on_s = now_s
         self._watch.restart()
         board.attend(LOOK_S)
@@ -137,11 +138,11 @@ class Bench:
         """See that the supply is right: ask only if it is not, and look again after the person says that it is."""
         if self._supply_v == volts:
             return
-        if self._supply_v is None and self.description.loop is None:
-            loop = loop_of(self.description)
-            self.note(f"the board does not state its loop: {loop.ohm:.2f} ohm from supply to lamps is assumed (SAE J823)")
+        loop = loop_of(self.description)
+        assumed = f"the board does not state its loop: {loop.ohm:.2f} ohm from supply to lamps is assumed (SAE J823)"
+        if self.description.loop is None and assumed not in self._ledger.notes:
+            self.note(assumed)
         wanted = SetSupply(volts, open_v(self._setup, self._rated, volts, self.description), self._rated.numbers)
-        self._supply_v = volts
         fault = self._supply_fault(wanted, judged)
         for _ in range(_TRIES):
             if fault is None or fault.code != "supply-not-set" or self._hands is None:
@@ -149,6 +150,8 @@ class Bench:
             with _SupplyShown(self.board, self.description) as shown:
                 self.ask(wanted, shown)
             fault = self._supply_fault(wanted, judged)
+        # What spoils nothing now may spoil the next step: it is looked at again.
+        self._supply_v = volts if fault is None or fault.spoils else None
         if fault is not None:
             self._blame(fault)
             self.tell(Noted(fault.text))
@@ -194,12 +197,13 @@ class Bench:
         watts = dict(zip(load.lamps, load.watts, strict=True)) if load.watts else {}
         if not watts:
             return BenchProof("lamps", False, "their watts are not known")
-        if self._memory.lamps >= watts.keys():
+        lamps = {Lamp(number, w, self._setup.system_v) for number, w in watts.items()}
+        if lamps <= self._memory.lamps.keys():
             return BenchProof("lamps", True, "each by itself, through the shorting link, earlier in this session")
         if self._hands is None:
             return BenchProof("lamps", False, "nothing lit them, and nobody was named to fit the shorting link")
         self.ask(FitLink())
-        self.protect(load, self._setup.nominal_v, _LAMP_S * (len(watts) + 1))
+        self.protect(load, self._setup.nominal_v, (_SETTLE_S + 2.0 * _LAMP_S) * len(watts))
         phases: dict[str, tuple[bool, Sequence[int]]] = {"rest": (False, ())}
         readings = self._look(phases | {str(n): (True, (n,)) for n in watts}, _LAMP_S)
         self.ask(FitUnit(self._setup.unit))
@@ -218,7 +222,10 @@ class Bench:
                 fault = BenchFault("lamp-current", f"lamp {number} {taken.text}: replace it, or mend its holder")
                 self._blame(fault)
         right = all(taken.is_right for taken in known.values())
-        self._memory.lamps, self._memory.lamps_s = (self._memory.lamps | watts.keys() if right else frozenset()), self._now_s()
+        if right:
+            self._memory.learn_lamps(lamps, self._now_s())
+        else:
+            self._memory.forget_lamps()
         return BenchProof("lamps", right, "each by itself, through the shorting link" if right else "one takes the wrong current")
 
     def recall_zero(self) -> bool:

@@ -76,10 +76,15 @@ class Chain:
                 run.finish()
             self._end(run, None)
 
-    def broken_off(self, why: str | None) -> None:
-        """Everything was opened in the middle of a run: keep what it has come to. `why` is None if the run was over for the unit."""
-        if self._current is not None:
-            self._end(self._current, why)
+    def broken_off(self, why: str | None) -> Run | None:
+        """Everything was opened in the middle of a run: keep what it has come to, and return it; None if there is none.
+
+        `why` is None if the run was over for the unit.
+        """
+        run = self._current
+        if run is not None:
+            self._end(run, why)
+        return run
 
     def _begin(self, step: RunStep, plan: Plan, before: Run | None) -> Run:
         """A run that has just been switched on, or that carries on the one before it live."""

@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from bench.description import BoardDescription
-from bench.measure import PROGRAM, BenchFault, BenchProof, Measured, with_proof
+from bench.measure import LAMPS_WRONG, PROGRAM, BenchFault, BenchProof, Measured, with_proof
 from bench.measure.mechanism import ELECTRONIC, TWO_COIL
 from bench.ports import Port, PortError
 from bench.ports.replay import ByteSink, CaptureWriter
@@ -41,7 +41,8 @@ from bench.session.ledger import Ledger
 from bench.session.memory import BenchMemory
 from bench.session.operator import Do, Operator, SimulatedHands
 from bench.session.progress import Progress, StepBegan
-from bench.session.setup import Load, Setup, SetupError, load_for, open_v, range_reach_v, setup_record
+from bench.session.run import Run
+from bench.session.setup import Load, Setup, SetupError, load_for, most_inrush_a, open_v, range_reach_v, setup_record
 from bench.stopping import held
 from bench.typed_json import encode
 from bench.verdict import spoiling
@@ -131,6 +132,7 @@ class _Test:
         self._is_secured = False
         self._memory = memory
         self._loads: dict[str, Load] = {}
+        self._broken_off: Run | None = None
         self._began_s = board.port.now_s()
         board.idle = heed
         begun = SessionNote(setup_record(self._setup, self._setup.nominal_v), self._procedure, ledger.when, ledger.software)
@@ -155,6 +157,8 @@ class _Test:
             self._ledger.interrupted = self._why(error)
             self._board.note(note="interrupted", text=self._ledger.interrupted)
         finally:
+            if LAMPS_WRONG & self._ledger.codes_of_runs():
+                self._memory.forget_lamps()
             self._board.note(note="closed", left_out=self._ledger.left_out, notes=self._ledger.notes, link=self._board.link())
 
     def _go_through(self) -> None:
@@ -218,7 +222,7 @@ class _Test:
             self._operator = hands if self._at_simulated is None else self._at_simulated(hands)
         board.need_channels(description)
         self._rated = load_for("rated", setup, description)
-        self._memory.meet(board.identity(), self._began_s)
+        self._memory.meet("\n".join((identity, *board.described)), self._began_s)
         off_s = self._began_s - setup.rested_s
         self._bench = Bench(board, description, setup, self._rated, self._operator, self._ledger, self._progress, off_s, self._memory)
         self._choose_loads(description)
@@ -232,7 +236,11 @@ class _Test:
             raise SetupError(f"setting the sample mode: this board has no mode {mode}")
         self._board.command(f"SENS:MODE {mode}", Expect("SENS:MODE?", MODE, mode))
         volts = [open_v(self._setup, self._rated, self._volts(step), description) for step in self._procedure.runs]
-        self._board.select_range(round(range_reach_v(self._setup, volts), 2))
+        reach_v, most_v = range_reach_v(self._setup, volts), max(r.high for r in description.channels["v_in"].ranges)
+        if reach_v > most_v:
+            asked = f"a supply of {max(volts):.4g} V, with some to spare {reach_v:.4g} V"
+            raise SetupError(f"choosing the voltage range for {asked}: this board reads {most_v:.4g} V at the most; test at less")
+        self._board.select_range(round(reach_v, 2))
 
     def _choose_loads(self, description: BoardDescription) -> None:
         """The load of every step, before anything is switched. What goes beyond the rated load may be left out, and said."""
@@ -280,7 +288,8 @@ class _Test:
     def _run(self, step: RunStep, began: StepBegan) -> None:
         """All starts of a step; then, where the unit lit no lamp or drew too much, see whose fault that is.
 
-        One trip may be a hand on the emergency stop. A unit is shorted if the board trips on it twice, and not on its lamps in between.
+        One trip may be a hand on the emergency stop. A unit is shorted if the board trips on it twice for too much current, and not on its
+        lamps in between.
         """
         proof: BenchProof | None = None
         while True:
@@ -288,10 +297,14 @@ class _Test:
                 self._make_starts(step, began)
             except BoardTripped as error:
                 self._secure()
+                if not step.judge or error.cause not in (TripCause.CURR, TripCause.LATC):
+                    raise
                 if proof is not None:
+                    if not self._shows_short(step, error.cause):
+                        raise
                     self._keep_short(step, proof)
                     return
-                proof = self._proof_after_trip(error, step)
+                proof = self._proof_after_trip(step)
                 if proof is None or not proof.proved:
                     raise
                 self._ledger.forget_broken_off(step)
@@ -300,6 +313,19 @@ class _Test:
                 self._prove_lamps(step)
                 return
 
+    def _shows_short(self, step: RunStep, cause: TripCause) -> bool:
+        """Whether the trip at hand is the unit's, its lamps proved: it came before any was on, or more flowed than they take when cold.
+
+        A latch may open sooner than a sample shows why; but a unit that has flashed has no short inside. Of the lamps that a live step has
+        switched on nothing is known.
+        """
+        run = self._broken_off
+        if run is None:
+            return True
+        most_a = most_inrush_a(self._setup, run.plan.load, run.plan.volts, self._bench.description)
+        drew_more = most_a is not None and run.analysis.highest_a > most_a
+        return run.plan.step is step and (drew_more or (cause is TripCause.LATC and run.analysis.cycles_complete == 0))
+
     def _make_starts(self, step: RunStep, began: StepBegan) -> None:
         starts = self._ledger.starts_wanted(step, self._ledger.runs())
         for start in range(1, starts + 1):
@@ -307,6 +333,7 @@ class _Test:
                 self._bench.note(f"step {step.name} ended before start {start} of {starts}: {AT_FAULT}")
                 return
             self._bench.tell(replace(began, start=start, starts=starts))
+            self._broken_off = None
             self._bench.prepare(self._volts(step), self._cool_s(step), judged=bool(step.judge))
             try:
                 self._chain.drive(step, start, starts)
@@ -317,7 +344,7 @@ class _Test:
                     self._bench.note(f"after the result was told: {self._why(error)}")
                     return
                 # Whose a trip is, the bench's or the unit's, is seen afterwards.
-                self._chain.broken_off(str(error) if isinstance(error, BoardTripped) else self._why(error))
+                self._broken_off = self._chain.broken_off(str(error) if isinstance(error, BoardTripped) else self._why(error))
                 raise
             finally:
                 self._bench.off_s = self._board.port.now_s()
@@ -341,12 +368,11 @@ class _Test:
         self._board.note(note="lamps proved", step=step.name, proved=proof.proved, text=proof.text)
         self._ledger.replace_last(step, replace(record, measured=with_proof(measured, proof)))
 
-    def _proof_after_trip(self, error: BoardTripped, step: RunStep) -> BenchProof | None:
+    def _proof_after_trip(self, step: RunStep) -> BenchProof | None:
         """After too much current: whether the same lamps are right without the unit. None if that cannot be seen."""
-        if error.cause not in (TripCause.CURR, TripCause.LATC) or not step.judge:
-            return None
         try:
             self._go_on()
+            self._memory.forget_lamps()
             proof = self._bench.prove_lamps(self._loads[step.name])
             if proof.proved:
                 self._go_on()

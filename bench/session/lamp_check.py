@@ -13,6 +13,7 @@ from bench.uncertainty import TypeA, combine
 SUPPLY_PARTS = (0.8, 1.4)
 """A supply between these parts of the system's volts suits its lamps: from a flat battery to a charging one (14.4 V) and a sixth more
 (common practice, no source)."""
+_WITHIN = 0.95  # of a range: a current that reads more may be clipped there
 _K = 3.0  # a reading further off than this many standard uncertainties is wrong
 
 
@@ -54,10 +55,12 @@ def lamp_takes(
     `rest`, `lit`: readings of the channels with everything open, and with this lamp alone through the shorting link.
     """
     known = accuracies(description, 0)
-    name = "i_load_low" if "i_load_low" in known else "i_load"
-    if name not in lit or name not in rest or "v_out" not in lit:
+    read = (one for one in ("i_load_low", "i_load") if one in lit and one in rest and lit[one].mean < _WITHIN * known[one].high)
+    name = next(read, "")
+    if not name or "v_out" not in lit:
         return None
-    amps, volts = lit[name].mean - rest[name].mean, lit["v_out"].mean
+    shown_a = sum(share.part * lit[share.other].mean for share in known[name].common if share.other in lit)
+    amps, volts = lit[name].mean - rest[name].mean - shown_a, lit["v_out"].mean
     least, most = allowed_current_a(watts, system_v, volts)
     margin = _K * combine(*(c.u for c in known[name].parts(name, most, {"v_in": volts}, rest[name].u)))
     return LampTakes(watts, amps, volts, least - margin, most + margin)

@@ -88,6 +88,10 @@ class Ledger:
         records = self._records.get(name, [])
         return records[-1] if records else None
 
+    def codes_of_runs(self) -> frozenset[str]:
+        """Codes of the faults of the bench that the runs so far have shown."""
+        return frozenset(f.code for some in self._records.values() for record in some for f in record.measured.bench_faults)
+
     def runs(self, step: RunStep | None = None, record: StepRecord | None = None) -> tuple[Runs, ...]:
         """The runs so far; with `record`, as if that run of `step` were over too."""
         otherwise = "the test was interrupted before" if self.interrupted is not None else ""

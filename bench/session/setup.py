@@ -357,17 +357,22 @@ def conditions_for(setup: Setup, rated: Load, load: Load, lamp_v: float, descrip
 
 
 def protection_a(setup: Setup, load: Load, lamp_v: float, description: BoardDescription) -> float | None:
-    """Over-current level: a quarter above the inrush of the cold load through the loop; the largest if the load is not known."""
+    """Over-current level: a quarter above the inrush of the cold load; the largest if the load is not known."""
     limit = description.limits.get("CURR")
     if limit is None:
         return None
+    inrush_a = most_inrush_a(setup, load, lamp_v, description)
+    return limit.high if inrush_a is None else min(max(round(1.25 * inrush_a, 1), limit.low), limit.high)
+
+
+def most_inrush_a(setup: Setup, load: Load, lamp_v: float, description: BoardDescription) -> float | None:
+    """The most that the cold load may take through the loop, in A; None if the load is not known."""
     known = _known(load, setup)
     if known is None:
-        return limit.high
+        return None
     cold_siemens = sum(_INRUSH[socket.kind] * socket.current_a(setup.system_v, lamp_v) for socket in known) / lamp_v
     loop_ohm = max(loop_of(description).ohm - 2.0 * loop_of(description).u_ohm, 0.0)
-    inrush = open_v(setup, load, lamp_v, description) * cold_siemens / (1.0 + loop_ohm * cold_siemens)
-    return min(max(round(1.25 * inrush, 1), limit.low), limit.high)
+    return open_v(setup, load, lamp_v, description) * cold_siemens / (1.0 + loop_ohm * cold_siemens)
 
 
 def on_time_s(at_most_s: float, description: BoardDescription) -> float | None:

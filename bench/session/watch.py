@@ -8,7 +8,7 @@ from bench.description import BoardDescription
 from bench.samples import Block, Sampler
 from bench.session.board import BoardClient
 from bench.uncertainty import TypeA
-from bench.wire import EventFrame, Placed, SampleFrame, Sequencer
+from bench.wire import SAMPLES_PER_FRAME, EventFrame, Placed, SampleFrame, Sequencer
 
 
 class Watch:
@@ -17,6 +17,8 @@ class Watch:
     def __init__(self, description: BoardDescription) -> None:
         self._sequencer = Sequencer()
         self._sampler = Sampler(description)
+        self.frame_s = SAMPLES_PER_FRAME * max(map(description.sample_period_s, description.modes))
+        """How long the slowest mode takes to fill a frame: samples of before a change may come for so long after it."""
         self.restart()
 
     def restart(self) -> None:
@@ -50,7 +52,7 @@ def look(board: BoardClient, watch: Watch, *, master: bool, loads: Sequence[int]
     if loads:
         board.close_loads(loads)
     board.switch_master(master)
-    board.attend(settle_s)
+    board.attend(settle_s + watch.frame_s)
     watch.restart()
     board.attend(seconds)
     return watch.readings()

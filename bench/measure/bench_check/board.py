@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from statistics import median
 
 from bench.measure.bench_check.lit import steadily_lit
-from bench.measure.evidence import Evidence, rest_is_zero, systematic
+from bench.measure.evidence import Evidence, corrected, rest_is_zero, systematic
 from bench.measure.vocabulary import BenchFault
 from bench.supply import SwitchedOff
 
@@ -17,7 +17,8 @@ SHOWN_PART = 0.15
 """Of the time in which it could show: what is off shows in all of it, noise and edges in little."""
 _JUMPS_S, _JUMPS_PART = 0.05, 0.03  # beside an edge a sample or two, in slow sampling at 240 flashes a minute 0.008 of the time
 _DROP_MOVES = 0.03  # of the system voltage, within a flash
-_STILL_S = 0.25  # samples that repeat for longer are no damage of the line, which hands over a frame or two twice
+_IN_A_ROW = 3
+_STILL_S = 0.25  # samples that repeat for longer in all are no damage of the line, which hands over a frame or two twice
 _STANDARD_K = 5.0  # standard uncertainties, as in a board's own self-test
 _RESTED_S = 0.2  # the bench at rest is sampled for longer than that before a unit is switched on
 _FED, _HELD = 0.3, 0.97  # of the system voltage; a capacitor of the unit falls by more in half a second, or holds for 20 s
@@ -34,7 +35,7 @@ def board_faults(e: Evidence) -> Iterator[BenchFault]:
             "description looked at, or use another board",
         )
     if e.still_s > _STILL_S:
-        text = f"the board sent the same samples again for {e.still_s:.1f} s: its converter or its buffer stands still"
+        text = f"the board sent the same samples again for {e.still_s:.1f} s in all: its converter or its buffer stands still"
         yield BenchFault("samples-still", f"{text}; restart it, and have it looked at if that does not help")
     for name, (read, should, u) in e.standards.items():
         if abs(read - should) > _STANDARD_K * u:
@@ -79,7 +80,7 @@ def _two_currents(e: Evidence) -> Iterator[BenchFault]:
     names = ("i_load", "i_load_low")
     if seconds <= SHOWN_S or not all(name in e.rest and rest_is_zero(e, name) for name in names):
         return
-    wide_a, fine_a = (a - e.rest[name].value for name, a in zip(names, read, strict=True))
+    wide_a, fine_a = (corrected(e, name, a - e.rest[name].value) for name, a in zip(names, read, strict=True))
     parts = (*systematic(e, "i_load", wide_a), *systematic(e, "i_load_low", fine_a))
     if abs(wide_a - fine_a) > _STANDARD_K * math.hypot(*(c.u for c in parts)):
         text = f"i_load reads {wide_a:.2f} A while i_load_low reads {fine_a:.2f} A: the scale of one of them is wrong"
@@ -90,16 +91,22 @@ def _two_drops(e: Evidence) -> Iterator[BenchFault]:
     """Of a board: input less output against the drop, while the drop's amplifier was in range."""
     lits = [lit for lit in steadily_lit(e, e.cycles) if not lit.by_difference]
     read = [(lit.supply.value, lit.lamp.value, lit.drop.value) for lit in lits if lit.supply and lit.lamp and lit.drop]
-    if not read:
-        return
-    input_v, output_v, drop_v = (median(values) for values in zip(*read, strict=True))
+    # A scale may go wrong in the midst of a run: a few flashes in a row, so that no single reading counts.
+    for some in (read[i : i + _IN_A_ROW] for i in range(max(len(read) - _IN_A_ROW, 0) + 1) if read):
+        input_v, output_v, drop_v = (median(values) for values in zip(*some, strict=True))
+        if _is_apart(e, input_v, output_v, drop_v):
+            text = f"input less output is {input_v - output_v:.2f} V while v_drop reads {drop_v:.2f} V: the scale of one of them is wrong"
+            yield BenchFault("drops-differ", f"{text}; have the board calibrated or put right")
+            return
+
+
+def _is_apart(e: Evidence, input_v: float, output_v: float, drop_v: float) -> bool:
+    """Whether input less output and the drop can't be of one contact."""
     parts = (*systematic(e, "v_in", input_v), *systematic(e, "v_out", output_v), *systematic(e, "v_drop", drop_v, {"v_in": input_v}))
     least_v = _STANDARD_K * math.hypot(*(c.u for c in parts))
     apart_v = input_v - output_v - drop_v
     # The drop is the lowest of the flash, and may have been more at its end, where the voltages are read.
-    if apart_v < -least_v or apart_v > least_v + max(drop_v, 0.0) + _DROP_MOVES * e.conditions.system_v:
-        text = f"input less output is {input_v - output_v:.2f} V while v_drop reads {drop_v:.2f} V: the scale of one of the three is wrong"
-        yield BenchFault("drops-differ", f"{text}; have the board calibrated or put right")
+    return apart_v < -least_v or apart_v > least_v + max(drop_v, 0.0) + _DROP_MOVES * e.conditions.system_v
 
 
 def _switched_off(e: Evidence, off: SwitchedOff) -> Iterator[BenchFault]:
