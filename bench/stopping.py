@@ -86,7 +86,7 @@ def held(saying: str = "") -> Iterator[Hold]:
 
 @contextlib.contextmanager
 def _handling(hold: Hold) -> Iterator[None]:
-    """The hold heeds every signal that is not ignored (as `nohup` has it); afterwards all is as before."""
+    """The hold heeds every signal that is not ignored (as `nohup` has it), and no write stops the program; afterwards all is as before."""
     numbers = [number for number in _NUMBERS if signal.getsignal(number) is not signal.SIG_IGN]
     if hasattr(signal, "SIGALRM"):
         numbers.append(signal.SIGALRM)
@@ -94,6 +94,9 @@ def _handling(hold: Hold) -> Iterator[None]:
     try:
         for number in numbers:
             before[number] = signal.signal(number, hold.heed)
+        if hasattr(signal, "SIGTTOU"):
+            # Started with &, a program is stopped by what it writes to a terminal that is set so (stty tostop): here with its lamps lit.
+            before[signal.SIGTTOU] = signal.signal(signal.SIGTTOU, signal.SIG_IGN)
         yield
     finally:
         if hasattr(signal, "setitimer"):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import fcntl
 import io
 import os
+import pty
 import signal
 import subprocess
 import sys
@@ -69,6 +70,29 @@ def test_what_was_ignored_stays_ignored() -> None:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def test_a_terminal_stops_nobody_who_drives_a_board() -> None:
+    """A background process that writes to its terminal (`stty tostop`), or throws away what was typed there, would be stopped."""
+    driving = (
+        "import os, termios; from bench.stopping import held\n"
+        "with held(): os.write(2, b'note'); termios.tcflush(2, termios.TCIFLUSH)\n"
+    )
+    shell = (
+        "import fcntl, os, signal, subprocess, sys, termios\n"
+        "fcntl.ioctl(2, termios.TIOCSCTTY, 0)\n"
+        "settings = termios.tcgetattr(2); settings[3] |= termios.TOSTOP; termios.tcsetattr(2, termios.TCSANOW, settings)\n"
+        f"job = subprocess.Popen([sys.executable, '-c', {driving!r}], process_group=0)\n"
+        "_, status = os.waitpid(job.pid, os.WUNTRACED)\n"
+        "if os.WIFSTOPPED(status): os.kill(job.pid, signal.SIGKILL); sys.exit(7)\n"
+        "sys.exit(os.waitstatus_to_exitcode(status))\n"
+    )
+    master, slave = pty.openpty()
+    done = subprocess.run([sys.executable, "-c", shell], stdin=slave, stdout=slave, stderr=slave, start_new_session=True, timeout=60)
+    assert done.returncode == 0
+    os.close(slave)
+    assert os.read(master, 1000) == b"note"
+    os.close(master)
 
 
 def test_other_threads_change_nothing() -> None:
