@@ -1,4 +1,4 @@
-"""Being told to stop: Ctrl-C, SIGTERM, a closed terminal.
+"""Being told to stop: Ctrl-C, Ctrl-\\, SIGTERM, a closed terminal, computing time used up (`ulimit -t`).
 
 Outside of `held` the first raises KeyboardInterrupt, at once. That may be lost (Python ignores what is raised in a callback of its own, as
 there are many while modules are imported), so whoever holds signals off afterwards finds the reason there at once. Inside, none raises
@@ -28,6 +28,8 @@ _REASONS: Mapping[str, str] = {
     "SIGINT": "stopped from the keyboard",
     "SIGTERM": "told to end (SIGTERM)",
     "SIGHUP": "the terminal was closed (SIGHUP)",
+    "SIGQUIT": "stopped from the keyboard (SIGQUIT)",
+    "SIGXCPU": "the computing time allowed is used up (SIGXCPU)",
 }
 _NUMBERS: Mapping[int, str] = {getattr(signal, name): text for name, text in _REASONS.items() if hasattr(signal, name)}
 
