@@ -1,4 +1,4 @@
-"""Being told to stop: Ctrl-C, SIGTERM, a closed terminal.
+"""Being told to stop: Ctrl-C, Ctrl-\\, SIGTERM, a closed terminal, computing time used up (`ulimit -t`).
 
 Outside of `held` the first raises KeyboardInterrupt, at once. That may be lost (Python ignores what is raised in a callback of its own, as
 there are many while modules are imported), so whoever holds signals off afterwards finds the reason there at once. Inside, none raises
@@ -28,6 +28,8 @@ _REASONS: Mapping[str, str] = {
     "SIGINT": "stopped from the keyboard",
     "SIGTERM": "told to end (SIGTERM)",
     "SIGHUP": "the terminal was closed (SIGHUP)",
+    "SIGQUIT": "stopped from the keyboard (SIGQUIT)",
+    "SIGXCPU": "the computing time allowed is used up (SIGXCPU)",
 }
 _NUMBERS: Mapping[int, str] = {getattr(signal, name): text for name, text in _REASONS.items() if hasattr(signal, name)}
 
@@ -86,7 +88,7 @@ def held(saying: str = "") -> Iterator[Hold]:
 
 @contextlib.contextmanager
 def _handling(hold: Hold) -> Iterator[None]:
-    """The hold heeds every signal that is not ignored (as `nohup` has it); afterwards all is as before."""
+    """The hold heeds every signal that is not ignored (as `nohup` has it), and no write stops the program; afterwards all is as before."""
     numbers = [number for number in _NUMBERS if signal.getsignal(number) is not signal.SIG_IGN]
     if hasattr(signal, "SIGALRM"):
         numbers.append(signal.SIGALRM)
@@ -94,6 +96,9 @@ def _handling(hold: Hold) -> Iterator[None]:
     try:
         for number in numbers:
             before[number] = signal.signal(number, hold.heed)
+        if hasattr(signal, "SIGTTOU"):
+            # Started with &, a program is stopped by what it writes to a terminal that is set so (stty tostop): here with its lamps lit.
+            before[signal.SIGTTOU] = signal.signal(signal.SIGTTOU, signal.SIG_IGN)
         yield
     finally:
         if hasattr(signal, "setitimer"):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import json
 import os
@@ -187,6 +188,43 @@ def test_what_was_typed_before_a_question_is_no_answer(monkeypatch: pytest.Monke
         with pytest.raises(Cancelled, match="cancelled by the operator"):
             Person(assume_yes=False).do(FitLink(), meanwhile)
         assert asked
+    os.close(master)
+
+
+def test_a_terminal_that_is_gone_ends_the_waiting_for_an_answer(monkeypatch: pytest.MonkeyPatch) -> None:
+    """To a process in the background reading from it is an error, not the end of the input."""
+
+    class Gone(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+        def fileno(self) -> int:
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+        def readline(self, size: int | None = -1, /) -> str:
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    monkeypatch.setattr(sys, "stdin", Gone())
+    asked = 0
+
+    def meanwhile() -> Mapping[str, float]:
+        nonlocal asked
+        asked += 1
+        assert asked < 100, "it waits for ever"
+        return {}
+
+    with pytest.raises(Cancelled, match="the input has ended"):
+        Person(assume_yes=False).do(FitLink(), meanwhile)
+
+
+def test_who_is_asked_nothing_keeps_what_was_typed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Started with & and --yes, the terminal is the shell's: what is typed there is meant for others."""
+    master, slave = os.openpty()
+    with os.fdopen(slave, "r") as terminal:
+        monkeypatch.setattr(sys, "stdin", terminal)
+        os.write(master, b"ls\n")
+        assert Person(assume_yes=True).do(FitLink(), dict) is None
+        assert terminal.readline() == "ls\n"
     os.close(master)
 
 

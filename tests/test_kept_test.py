@@ -20,7 +20,7 @@ from bench.cli.exit_codes import CANCELLED, GOOD, USAGE
 from bench.ports.replay import NOT_WHOLE
 from bench.record import TestRecord
 from bench.record_json import from_json
-from bench.session import BEGUN, Live, begun_record
+from bench.session import BEGUN, Live, begun_record, standard_files
 from bench.session.keeping import write_whole
 from bench.session.kept_test import ROOM_BYTES, KeptTest
 from bench.session.standard_files import Entry, append_standard, read_standard, unfinished_line
@@ -289,6 +289,22 @@ def test_a_reading_is_written_whole_or_not_at_all(tmp_path: Path) -> None:
         assert path.read_bytes() == before
     append_standard(path, entry(2))
     assert read_standard(path) == (entry(1), entry(2))
+
+
+def test_two_programs_that_keep_at_once_lose_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two rigs of one shop, both with the standard `link`: the other's line comes after the file was read."""
+    path = tmp_path / "link.jsonl"
+    append_standard(path, entry(1))
+    looked = standard_files._unfinished
+
+    def meanwhile(content: bytes) -> bytes:
+        monkeypatch.setattr(standard_files, "_unfinished", looked)
+        append_standard(path, entry(2))
+        return looked(content)
+
+    monkeypatch.setattr(standard_files, "_unfinished", meanwhile)
+    append_standard(path, entry(3))
+    assert read_standard(path) == (entry(1), entry(2), entry(3))
 
 
 def test_half_a_line_heals(tmp_path: Path) -> None:

@@ -200,3 +200,23 @@ def test_streams_that_are_closed_or_full_do_no_harm(tmp_path: Path) -> None:
     for redirected in (">&-", "2>&-", "<&-", "2>/dev/full", ">&- 2>&- <&-"):
         done = subprocess.run(f"exec {sys.executable} -m bench banks {redirected}", shell=True, cwd=ROOT, capture_output=True, check=False)
         assert (done.returncode, done.stderr) == (GOOD, b""), redirected
+
+
+@posix
+def test_too_little_memory_charges_no_unit(tmp_path: Path) -> None:
+    """The library of linear algebra leaves with 1 by itself where it gets none, at the import of numpy or in the middle of a test."""
+    for megabytes in (80, 130, 150):
+        limited = f"import resource; resource.setrlimit(resource.RLIMIT_AS, ({megabytes} << 20, -1)); "
+        done = started(tmp_path, "-c", f"{limited} import sys; sys.argv = ['makebreak', 'test']; from bench.cli import main; main()")
+        assert (done.returncode, done.stdout) == (PROGRAM, ""), megabytes
+        (line,) = done.stderr.splitlines()
+        assert line.startswith("makebreak test: there is too little memory: 192 MB are needed")
+
+
+@posix
+def test_numpy_starts_no_threads(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where it may not, it would interrupt the program as Ctrl-C does."""
+    monkeypatch.delenv("OPENBLAS_NUM_THREADS", raising=False)
+    seen = "from bench.cli import run; run(['limits', 'un-r48']); import os, sys; assert 'numpy' in sys.modules; "
+    done = started(tmp_path, "-c", f"{seen} print('threads', len(os.listdir('/proc/self/task')))")
+    assert done.stdout.splitlines()[-1:] == ["threads 1"], done

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import queue
+import re
 import signal
 import socket
 import subprocess
@@ -21,11 +23,13 @@ from bench_port import bench_port, run_on
 from plain_world import PlainWorld
 from pytest_mock import MockerFixture
 
+from bench.cli import run
+from bench.cli.exit_codes import GOOD
 from bench.outcome import Outcome
 from bench.ports import PortError
 from bench.ports.address import SimAddress, parse_sim_address
 from bench.ports.opening import open_port, the_one_board
-from bench.ports.serial_port import FoundPort, SerialPort, ask_identity, find_boards, open_serial
+from bench.ports.serial_port import FoundPort, PortTaken, SerialPort, ask_identity, find_boards, open_serial
 from bench.ports.server import serve_pty, serve_tcp
 from bench.ports.setting import set_up
 from bench.ports.simulated import AHEAD_S, SimulatedLine, open_line
@@ -378,6 +382,26 @@ def test_auto_takes_the_only_board_or_says_what_there_is(
         with pytest.raises(PortError) as caught:
             open_port("auto")
         assert expected in str(caught.value)
+
+
+def test_a_port_that_another_program_uses_says_so(mocker: MockerFixture, capsys: pytest.CaptureFixture[str]) -> None:
+    """And nothing is written to it: whoever came first is in the middle of a test."""
+    master, slave = os.openpty()
+    name = os.ttyname(slave)
+    fake_ports(mocker, (name, 0x1A86))
+    with contextlib.closing(open_serial(name)):
+        for action in (lambda: open_serial(name), lambda: open_port(name)):
+            with pytest.raises(PortTaken, match=f"^opening {name}: another program uses it; end that first"):
+                action()
+        with pytest.raises(PortError, match=rf"none answered .* that is free \(other programs use {name}: end them\)"):
+            open_port("auto")
+        assert run(["boards"]) == GOOD
+        assert re.search(rf"{name}.* in use by another program", " ".join(capsys.readouterr().out.split()))
+        os.set_blocking(master, False)
+        with pytest.raises(BlockingIOError):
+            os.read(master, 100)
+    os.close(slave)
+    os.close(master)
 
 
 def test_a_board_that_is_busy_or_half_way_through_a_line_still_says_who_it_is() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import fcntl
 import io
 import os
+import pty
 import signal
 import subprocess
 import sys
@@ -20,10 +21,14 @@ from bench.record_json import from_json
 from bench.session import Noted, Waiting
 from bench.stopping import held
 
-ALL = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
-
-
-REASONS = ("stopped from the keyboard", "told to end (SIGTERM)", "the terminal was closed (SIGHUP)")
+ALL = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT, signal.SIGXCPU)
+REASONS = (
+    "stopped from the keyboard",
+    "told to end (SIGTERM)",
+    "the terminal was closed (SIGHUP)",
+    "stopped from the keyboard (SIGQUIT)",
+    "the computing time allowed is used up (SIGXCPU)",
+)
 
 
 @pytest.mark.parametrize(("number", "reason"), [*zip(ALL, REASONS, strict=True)])
@@ -69,6 +74,29 @@ def test_what_was_ignored_stays_ignored() -> None:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def test_a_terminal_stops_nobody_who_drives_a_board() -> None:
+    """A background process that writes to its terminal (`stty tostop`), or throws away what was typed there, would be stopped."""
+    driving = (
+        "import os, termios; from bench.stopping import held\n"
+        "with held(): os.write(2, b'note'); termios.tcflush(2, termios.TCIFLUSH)\n"
+    )
+    shell = (
+        "import fcntl, os, signal, subprocess, sys, termios\n"
+        "fcntl.ioctl(2, termios.TIOCSCTTY, 0)\n"
+        "settings = termios.tcgetattr(2); settings[3] |= termios.TOSTOP; termios.tcsetattr(2, termios.TCSANOW, settings)\n"
+        f"job = subprocess.Popen([sys.executable, '-c', {driving!r}], process_group=0)\n"
+        "_, status = os.waitpid(job.pid, os.WUNTRACED)\n"
+        "if os.WIFSTOPPED(status): os.kill(job.pid, signal.SIGKILL); sys.exit(7)\n"
+        "sys.exit(os.waitstatus_to_exitcode(status))\n"
+    )
+    master, slave = pty.openpty()
+    done = subprocess.run([sys.executable, "-c", shell], stdin=slave, stdout=slave, stderr=slave, start_new_session=True, timeout=60)
+    assert done.returncode == 0
+    os.close(slave)
+    assert os.read(master, 1000) == b"note"
+    os.close(master)
 
 
 def test_other_threads_change_nothing() -> None:
@@ -124,7 +152,7 @@ def test_a_signal_after_all_is_said_changes_no_exit_code() -> None:
     """The interpreter takes a while to end; who then hits the keyboard again must not make another outcome of it."""
     program = (
         "import atexit, os, signal, sys; from bench import stopping\n"
-        "atexit.register(lambda: [os.kill(os.getpid(), number) for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)])\n"
+        "atexit.register(lambda: [os.kill(os.getpid(), number) for number in (signal.SIGINT, signal.SIGQUIT, signal.SIGXCPU)])\n"
         "stopping.leave_quietly(3); sys.exit(3)\n"
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, timeout=60)
@@ -138,6 +166,25 @@ def test_an_end_that_hangs_is_cut_short() -> None:
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, timeout=60)
     assert done.returncode == 3
+
+
+def test_computing_time_that_is_used_up_ends_a_test_in_good_order(tmp_path: Path) -> None:
+    """And goes on to be told of it once a second."""
+    path = tmp_path / "a.json"
+    program = (
+        "import resource, sys, time\n"
+        "from bench.session import conduct\n"
+        "def used_up(test):\n"
+        "    spent = time.process_time(); resource.setrlimit(resource.RLIMIT_CPU, (int(spent) + 1, int(spent) + 60))\n"
+        "    while time.process_time() < int(spent) + 1.1: pass\n"
+        "    began(test)\n"
+        "began, conduct._Test._go_through = conduct._Test._go_through, used_up\n"
+        f"sys.argv = ['makebreak', 'test', '--json', {str(path)!r}]\n"
+        "from bench.cli import main; main()\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, timeout=60)
+    assert done.returncode == 130, done
+    assert from_json(path.read_text(), "a.json").interrupted == "the computing time allowed is used up (SIGXCPU)"
 
 
 @pytest.mark.parametrize("imported", ["bench.cli.failures", "bench.session.conduct"])

@@ -119,6 +119,11 @@ def _run(name: str, arguments: Sequence[str]) -> int:
     if name not in COMMANDS:
         say_error(f"makebreak: there is no command {name!r}; there are {', '.join(COMMANDS)}")
         return USAGE
+    from bench.cli import numerics
+
+    if why := numerics.lacking():
+        say_error(f"makebreak {name}: {why}")
+        return PROGRAM
     import click
 
     command: click.Command = import_module(f"bench.cli.{name}").command

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import click
 
 from bench.cli.output import print_table
+
+if TYPE_CHECKING:
+    from bench.ports.serial_port import FoundPort
 
 
 @click.command("boards")
@@ -24,8 +29,11 @@ def command(probe: bool) -> None:
     if not found:
         print("No serial port on this machine. A simulated board needs none: makebreak test")
         return
-    print_table(("port", "what it is", "board"), [(p.device, p.text, _identity(p.identity, p.likely and probe)) for p in found])
+    print_table(("port", "what it is", "board"), [(p.device, p.text, _board(p, probe)) for p in found])
 
 
-def _identity(identity: str | None, asked: bool) -> str:
-    return identity or ("no answer" if asked else "not asked")
+def _board(port: FoundPort, probe: bool) -> str:
+    """What answered there, or why nothing did."""
+    if port.taken:
+        return "in use by another program"
+    return port.identity or ("no answer" if port.likely and probe else "not asked")

@@ -60,7 +60,8 @@ class Person:
         from bench.session import Cool
 
         if not isinstance(action, Cool):
-            forget_typed(sys.stdin)
+            if not self._assume_yes:
+                forget_typed(sys.stdin)
             print(folded(action_text(action)), file=sys.stderr)
             if not self._assume_yes:
                 _wait_until_done(action, meanwhile)
@@ -97,7 +98,14 @@ def _line_typed(meanwhile: Callable[[], object]) -> str:
     from bench.session import Cancelled
 
     typed: queue.SimpleQueue[str] = queue.SimpleQueue()
-    threading.Thread(target=lambda: typed.put(sys.stdin.readline()), daemon=True).start()
+
+    def wait_for_line() -> None:
+        try:
+            typed.put(sys.stdin.readline())
+        except (OSError, ValueError):  # the terminal of a process in the background is gone: nothing more will come
+            typed.put("")
+
+    threading.Thread(target=wait_for_line, daemon=True).start()
     while True:
         try:
             line = typed.get(timeout=_LOOK_S)

@@ -82,9 +82,12 @@ def the_one_board() -> str:
     """The device name of the only board plugged in. PortError if there is none or there are several."""
     from bench.ports.serial_port import find_boards
 
-    boards = [found for found in find_boards(probe=True) if found.identity is not None]
+    ports = find_boards(probe=True)
+    boards = [found for found in ports if found.identity is not None]
     if len(boards) == 1:
         return boards[0].device
     if not boards:
-        raise PortError("looking for a board: none answered on any USB serial port; plug one in, or name a port or sim://NAME")
+        taken = [found.device for found in ports if found.taken]
+        used = f" that is free (other programs use {', '.join(taken)}: end them)" if taken else ""
+        raise PortError(f"looking for a board: none answered on any USB serial port{used}; plug one in, or name a port or sim://NAME")
     raise PortError(f"looking for a board: {len(boards)} answered ({', '.join(b.device for b in boards)}); name the one to use")

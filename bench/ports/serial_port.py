@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import sys
 import time
 from collections.abc import Callable
@@ -29,6 +31,11 @@ if sys.platform != "win32":
     _FOREIGN = (OSError, termios.error)
 # A name that no device can have, or a speed that this system lacks, is a ValueError.
 _CANT_OPEN: tuple[type[Exception], ...] = (*_FOREIGN, ValueError)
+_TAKEN = (errno.EAGAIN, errno.EBUSY)  # locked by whoever opened it, or kept from all others by the system
+
+
+class PortTaken(PortError):
+    """Another program has the port open."""
 
 
 class SerialPort:
@@ -81,18 +88,22 @@ def open_serial(device: str) -> SerialPort:
     try:
         return SerialPort(device, serial.Serial(device, BAUD, timeout=0.1, write_timeout=_WRITE_TIMEOUT_S, exclusive=True))
     except _CANT_OPEN as error:
+        if getattr(error, "errno", None) in _TAKEN:
+            raise PortTaken(f"opening {device}: another program uses it; end that first, or name another port") from error
         known = ", ".join(port.device for port in list_ports.comports()) or "none"
         raise PortError(f"opening {device}: {error}; serial ports here: {known}") from error
 
 
 @dataclass(frozen=True, slots=True)
 class FoundPort:
-    """A serial port of this machine. `likely`: it is a USB one. `identity`: what it answered to `*IDN?`, if a board did."""
+    """A serial port of this machine. `likely`: it is a USB one. `identity`: what it answered to `*IDN?`, if a board did. `taken`: it could
+    not be asked, since another program uses it."""
 
     device: str
     text: str
     likely: bool
     identity: str | None = None
+    taken: bool = False
 
 
 def find_boards(probe: bool = False, ask: Callable[[str], str | None] | None = None) -> tuple[FoundPort, ...]:
@@ -101,22 +112,26 @@ def find_boards(probe: bool = False, ask: Callable[[str], str | None] | None = N
     found = []
     for port in sorted(list_ports.comports(), key=lambda port: str(port.device)):
         likely = port.vid is not None
-        found.append(FoundPort(port.device, port.description or "", likely, ask(port.device) if probe and likely else None))
+        identity, taken = None, False
+        if probe and likely:
+            try:
+                identity = ask(port.device)
+            except PortTaken:
+                taken = True
+        found.append(FoundPort(port.device, port.description or "", likely, identity, taken))
     return tuple(found)
 
 
 def identity_of(device: str) -> str | None:
-    """What a board on this serial port says to `*IDN?`; None if nothing there speaks this protocol or it can't be opened."""
+    """What a board on this serial port says to `*IDN?`; None if nothing there speaks this protocol or it can't be opened. PortTaken if
+    another program uses it."""
     try:
-        port = open_serial(device)
+        with contextlib.closing(open_serial(device)) as port:
+            return ask_identity(port, _PROBE_S)
+    except PortTaken:
+        raise
     except PortError:
         return None
-    try:
-        return ask_identity(port, _PROBE_S)
-    except PortError:
-        return None
-    finally:
-        port.close()
 
 
 def ask_identity(port: Port, patience_s: float) -> str | None:

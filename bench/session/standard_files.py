@@ -46,8 +46,10 @@ def append_standard(path: Path, entry: Entry) -> None:
         with path.open("a+b", buffering=0) as file:
             file.seek(0)
             before = file.read()
-            end = len(before) - len(_unfinished(before))
-            file.truncate(end)
+            unfinished = _unfinished(before)
+            end = len(before) - len(unfinished)
+            if unfinished:  # only then: another program may have added its line since that was read
+                file.truncate(end)
             try:
                 data = f"{line}\n".encode("ascii")
                 if end and before[end - 1] != ord("\n"):
