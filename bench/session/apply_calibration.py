@@ -22,7 +22,7 @@ _AS_IT_WAS = "the board is as it was"
 
 
 class OtherBoardError(SetupError):
-    """The calibration is another board's than the one that answered, whose reply to *IDN? is `answered`. The board has heard nothing of it."""
+    """The calibration is not that of the board which answered `answered` to *IDN?. That board has heard nothing of it."""
 
     def __init__(self, text: str, answered: str) -> None:
         super().__init__(text)

@@ -13,6 +13,7 @@ from bench.record import TestRecord
 from bench.recording import EVERYTHING, RecordingError, is_sound
 from bench.session.captured import Otherwise, read_session, setup_again
 from bench.session.heard import judge_sound
+from bench.session.judged_by import compared
 from bench.session.recorded import judge_recording
 from bench.session.rejudge import judge_capture
 from bench.session.setup import Setup
@@ -59,8 +60,10 @@ def judge_files(
     note = read_session(capture)
     if note is None:
         return judge_capture(capture, setup(), files.procedure(procedure), when=when, software=software)
-    again = setup_again(note, capture.name, otherwise(note.setup.claims))
-    return judge_capture(capture, again, note.procedure, when=when, software=software)
+    asked = otherwise(note.setup.claims)
+    again = setup_again(note, capture.name, asked)
+    before = compared(note, again, asked.part_now)
+    return judge_capture(capture, again, note.procedure, when=when, software=software, before=before)
 
 
 def _refuse_of_boards(path: Path, asked: Otherwise, fitted: tuple[float, ...] | None, is_sound: bool = False) -> None:
