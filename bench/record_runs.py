@@ -103,11 +103,18 @@ def _of_runs(steps: Sequence[StepRecord], name: str) -> list[float]:
 
 
 def what_is_said_of_the_supply_agrees(record: TestRecord) -> Iterator[str]:
-    """The supply was one that a system of these volts can be set up with, and the test's is that of one of its runs."""
+    """The supply was one that a system of these volts can be set up with; runs were made at it, unless their step asks for another;
+    and that of the test is that of one of its runs."""
     system_v = record.system_v
     for volts in (record.setup.supply_v, *(step.supply_v for step in record.steps)):
         if volts is not None and not 0.4 * system_v - _ROOM <= volts <= 1.4 * system_v + _ROOM:
             yield f"a supply of {volts:g} V in a {system_v:g} V system"
+    at_it = {step.name for step in record.procedure.runs if step.supply_v is None}
+    for step in record.steps:
+        is_at_it = record.board is not None and not at_it.isdisjoint((step.name, step.name.rpartition("-")[0]))
+        made_v, set_v = step.supply_v, record.setup.supply_v
+        if is_at_it and made_v is not None and set_v is not None and made_v != set_v:
+            yield f"run {step.name} at {made_v:g} V, which was to be made at {set_v:g} V"
     of_runs = [step.supply_v for step in record.steps if step.supply_v is not None]
     if record.board is not None and of_runs and record.supply_v is not None and record.supply_v not in of_runs:
         of_each = " and ".join(f"{volts:g} V" for volts in dict.fromkeys(of_runs))

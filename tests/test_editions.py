@@ -10,12 +10,12 @@ from pathlib import Path
 
 import pytest
 from bench_port import setup
+from kept_captures import rewritten
 
 from bench import files
 from bench.cli import run
 from bench.editions import Moved, edition_of, moved_between
 from bench.limits import Limit
-from bench.ports.replay import NOTE, RECEIVED, CaptureWriter, read_capture
 from bench.record import Compared, TestRecord
 from bench.record_json import from_json
 from bench.session.captured import read_session
@@ -120,14 +120,7 @@ def test_a_procedure_or_part_that_changed_is_said_and_does_not_count(kept: Path,
 
 
 def test_a_capture_from_before_says_that_it_does_not_keep_it(kept: Path, tmp_path: Path) -> None:
-    path = tmp_path / "older.capture"
-    with path.open("wb") as file:
-        writer = CaptureWriter(file)
-        for entry in read_capture(kept / "x.capture"):
-            if entry.kind == NOTE:
-                writer.note({key: value for key, value in entry.note.items() if key != "judged_by"}, entry.t_s)
-            elif entry.kind == RECEIVED:
-                writer.received(entry.payload, entry.t_s)
+    path = rewritten(kept / "x.capture", tmp_path / "older.capture", lambda note: note.pop("judged_by", None))
     note = read_session(path)
     assert note is not None and note.judged_by is None
     record, _, full = judged(path, *by_its_own(kept))

@@ -111,6 +111,8 @@ def test_what_was_not_changed_is_read() -> None:
         (put(24.0, "supply_v"), "tested at 24 V, but its runs were made at 12.8 V"),
         (put(4.0, "setup", "supply_v"), "a supply of 4 V in a 12 V system"),
         (put(18.0, "steps", 0, "supply_v"), "a supply of 18 V in a 12 V system"),
+        (put(13.5, "steps", 0, "supply_v"), "run rated at 13.5 V, which was to be made at 12.8 V"),
+        (put(13.5, "setup", "supply_v"), "run rated at 12.8 V, which was to be made at 13.5 V"),
         (put([], "setup", "limits"), "the limit set 'un-r48' was used, but none was asked for"),
         (put(1e13, "setup", "rated_w", 0), r"1e\+13 in the set-up"),
         (put(-1, "setup", "skip"), "-1 in the set-up"),
