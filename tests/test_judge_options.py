@@ -60,3 +60,13 @@ def test_python_is_refused_the_same() -> None:
     for wrong in ({"procedure": "quick"}, {"lamps": [1, 2]}, {"bank": "standard"}, {"fitted": [21, 21], "bank": "standard"}):
         with pytest.raises(RecordingError, match=r"recording thermal-plain\.csv: "):
             bench.judge(PLAIN, **wrong)
+
+
+def test_what_no_record_could_say_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """An instrument that may be off by 1e12 % would leave a record that is not shown afterwards."""
+    path = tmp_path / "mine.toml"
+    path.write_text('format = 1\ntitle = "t"\n[channels.i_load]\npercent_of_reading = 1e12\n', encoding="utf-8")
+    assert run(["judge", str(PLAIN), "--instrument", str(path), "--json", str(tmp_path / "r.json")]) == USAGE
+    out, err = capsys.readouterr()
+    assert out == "" and "judged so, its record would contradict itself: steady current of" in err and err.count("\n") == 1
+    assert not (tmp_path / "r.json").exists()
