@@ -39,12 +39,14 @@ _TEST_AGAIN = "Test again."
 _MEND = "Put that right, then test the same unit again."
 _READ_ZEROS = "Read the zeros with the shorting link, which shows what the leads add; then test again."
 _PROVE_LAMPS = "Fit the shorting link and check the lamps, or test on lamps that are known; then test again."
+_ITS_VOLTS = "Test it at the voltage of its system."
 _ITS_LAMPS = "Test it on the lamps that it is for."
 _OF_RECORDINGS: Mapping[str, str] = {
     _TEST_AGAIN: "Record it again, with what is missing.",
     _MEND: "Put that right, then record the same unit again.",
     _READ_ZEROS: "Record the drop at the unit's own terminals.",
     _PROVE_LAMPS: "Record it on lamps that are known to be right, with their current, and name them (--fitted).",
+    _ITS_VOLTS: "Record it at the voltage of its system.",
     _ITS_LAMPS: "Record it on the lamps that it is for.",
     _READ_RATING: "Read on the unit which lamps it is for, and record it on those.",
 }
@@ -281,7 +283,7 @@ def _against(case: Case, charges: Sequence[_Charge]) -> Conclusion:
     basis = weakest_basis(charge.requirement for charge in charges if charge.requirement is not None)
     if not own:
         if case.odd_supply:
-            return _open(f"Not decided: {_lower(charges[0].text)} at {case.odd_supply}.", "Test it at the voltage of its system.")
+            return _open(f"Not decided: {_lower(charges[0].text)} at {case.odd_supply}.", _ITS_VOLTS)
         fitting = _fitting(case) if case.is_rated is False or behaviour in ("steady on", "one flash") else ""
         if fitting:
             reason = f"Not for {case.load}: {_lower(charges[0].text)}. It flashes right on {fitting}."
@@ -350,6 +352,8 @@ def _favourable(case: Case) -> Conclusion:
         return _bench_fault(excused, 0)
     if opened:
         return _undecided(case, opened[0], len(opened) - 1)
+    if case.odd_supply:
+        return _open(f"Not decided: within the limits, but at {case.odd_supply}.", _ITS_VOLTS)
     grade = case.grade
     near = [v for v in case.verdicts if v.conformity is Conformity.CONDITIONAL_PASS]
     if near and (grade is None or grade.outcome != "good" or grade.name == "none"):

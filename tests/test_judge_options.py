@@ -9,7 +9,7 @@ import pytest
 
 import bench
 from bench.cli import run
-from bench.cli.exit_codes import USAGE
+from bench.cli.exit_codes import NOT_DECIDED, USAGE
 from bench.recording import RecordingError
 
 PLAIN = Path(__file__).parent.parent / "fixtures" / "recordings" / "thermal-plain.csv"
@@ -70,3 +70,11 @@ def test_what_no_record_could_say_is_refused(tmp_path: Path, capsys: pytest.Capt
     out, err = capsys.readouterr()
     assert out == "" and "judged so, its record would contradict itself: steady current of" in err and err.count("\n") == 1
     assert not (tmp_path / "r.json").exists()
+
+
+def test_a_unit_is_not_good_at_the_volts_of_another_system(capsys: pytest.CaptureFixture[str]) -> None:
+    """12.8 V are what a 24 V system may be set up with, and no 24 V unit is used at."""
+    assert run(["judge", str(PLAIN), "--system", "24", "--supply", "12.8"]) == NOT_DECIDED
+    said = " ".join(capsys.readouterr().out.split())
+    assert "Not decided: within the limits, but at 12.8 V (a 24 V unit is used at about 25.6 V)." in said
+    assert "Next: Record it at the voltage of its system." in said
