@@ -28,6 +28,7 @@ SYSTEMS_V = (6.0, 12.0, 24.0)
 LED_KNEE = 8.0 / 12.0
 """Part of the system voltage below which an LED lamp takes nothing: strings of LEDs with resistors (common practice, no source)."""
 _MOST: Mapping[str, float] = {"watts": 1000.0, "amps": 100.0, "ohms": 100_000.0}
+_OF_ANY_SYSTEM = 16.0  # what ohms of a 6 V bank are multiplied by in a 24 V system; amperes by less
 _SAME_WATTS = 0.05  # lamps whose ratings differ by less than this part are of one kind
 
 
@@ -72,12 +73,23 @@ class Socket:
 
 @dataclass(frozen=True, slots=True)
 class Bank:
-    """What stands in the sockets, 1 to 6 in this order; amperes and ohms are those of a system of `system_v`."""
+    """What stands in the sockets, 1 to 6 in this order; amperes and ohms are those of a system of `system_v`. ValueError for what no bank
+    is; an older record may know no socket of one."""
 
     name: str
     title: str
     sockets: tuple[Socket, ...]
     system_v: float = 12.0
+
+    def __post_init__(self) -> None:
+        if self.system_v not in SYSTEMS_V:
+            raise ValueError(f"a bank of a {self.system_v:g} V system; there are {', '.join(f'{v:g} V' for v in SYSTEMS_V)}")
+        if len(self.sockets) > SOCKETS:
+            raise ValueError(f"a bank of {len(self.sockets)} sockets, of {SOCKETS}")
+        for number, socket in enumerate(self.sockets, start=1):
+            possible = all(0.0 <= getattr(socket, name) <= _OF_ANY_SYSTEM * most for name, most in _MOST.items())
+            if not possible or (socket.kind == "filament" and socket.watts == 0.0):
+                raise ValueError(f"{socket.text} in socket {number} of a bank")
 
     def for_system(self, system_v: float) -> Bank:
         """The bank of a system of this voltage: lamps and resistors of the same watts."""

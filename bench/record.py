@@ -13,6 +13,7 @@ from urllib.parse import parse_qs, unquote, urlsplit
 from bench.bank import Bank
 from bench.claims import Claims
 from bench.conditions import ConditionVerdict
+from bench.editions import Kind, Moved, edition_of
 from bench.grade import Grade
 from bench.limits import Averaging, LimitSet
 from bench.measure import BenchFault, Measured
@@ -106,26 +107,49 @@ class RecordingSource:
 
 
 @dataclass(frozen=True, slots=True)
+class Compared:
+    """Something that the test was first judged by, of this edition and check sum, against what its name stands for now.
+
+    `edition_now`, `sha256_now`: None if nothing has that name any more. `moved`: what it says otherwise now.
+    """
+
+    kind: Kind
+    name: str
+    edition: str
+    sha256: str
+    edition_now: str | None
+    sha256_now: str | None
+    moved: tuple[Moved, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class JudgedAgain:
-    """Judged from a kept capture: its file name, when, and by which version; `when` and `software` of the record are the test's."""
+    """Judged from a kept capture: its file name, when, and by which version; `when` and `software` of the record are the test's.
+
+    `compared`: what the test was first judged by; None if the capture does not keep that.
+    """
 
     capture: str
     when: str
     software: str
+    compared: tuple[Compared, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class SetUsed:
-    """A limit set that was used: which edition of which paper, and which cycles it averages how."""
+    """A limit set that was used: which edition of which paper, which cycles it averages how, and the check sum over all that it says
+    (`bench.editions`); empty in an older record."""
 
     name: str
     title: str
     edition: str
     averaging: Averaging
+    sha256: str = ""
 
     @classmethod
     def of(cls, limit_set: LimitSet) -> SetUsed:
-        return cls(limit_set.name, limit_set.title, limit_set.edition, limit_set.averaging)
+        sum_of_all = edition_of("limit set", limit_set.name, limit_set).sha256
+        return cls(limit_set.name, limit_set.title, limit_set.edition, limit_set.averaging, sum_of_all)
 
 
 @dataclass(frozen=True)

@@ -11,13 +11,16 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from itertools import pairwise
 from math import isclose
+from typing import Any
 
 from bench import claims
 from bench.limits import AllOf, AnyOf, FactLimit, Limit, Requirement, weakest_basis
 from bench.measure import QUANTITIES, Measured
 from bench.outcome import OPENINGS, Outcome
 from bench.record import TestRecord
+from bench.record_runs import RUNS_AND_FLASHES
 from bench.record_words import unknown_words
+from bench.typed_json import encode
 from bench.uncertainty import Estimate, NotMeasured
 from bench.verdict import (
     LEVEL,
@@ -41,8 +44,14 @@ _ROOM = 1e-4  # relative, of a guard band; absolute, of a probability: Student's
 _SAME_INSTANT_S = 1e-6
 _COUNTS = frozenset({"missed", "stuck", "dropouts"})
 _NEVER_NEGATIVE = frozenset({"s", "1/min"})
+_SHARES = frozenset({"on_ratio", "trailer_on_ratio"})
+_NEVER_BELOW_0 = frozenset({
+    *_SHARES, "outage_ratio", "trailer_ratio", "inrush_first_a", "inrush_later_a", "inrush_ratio", "steady_a", "supply_v", "lamp_v",
+    "period_spread", "drop_spread_v",
+})  # fmt: skip
 _MOST_V = 1.4 * 24.0  # what a 24 V system may be set up with
 _LARGEST = 1e9  # of a value or a part of its uncertainty, in SI units: what no bench reads
+_LARGEST_SET = 1e12  # as in a settings file (bench.table)
 _DEMOTED = {Conformity.PASS: Conformity.CONDITIONAL_PASS, Conformity.FAIL: Conformity.CONDITIONAL_FAIL}
 
 
@@ -104,7 +113,9 @@ def grade_follows_the_outcome(record: TestRecord) -> Iterator[str]:
         yield f"outcome {outcome.value!r} and {name}; only a unit that is good or not good has a grade"
     elif grade.outcome != outcome.value:
         yield f"outcome {outcome.value!r}, but {name} says {grade.outcome!r}"
-    if grade.rule == _DEFAULT_RULE and grade.outcome != _MEANS.get(grade.name, grade.outcome):
+    if grade.rule == _DEFAULT_RULE and grade.name not in (*_MEANS, "none") and record.older_format is None:
+        yield f"{name}, which the rule {grade.rule} does not give"
+    elif grade.rule == _DEFAULT_RULE and grade.outcome != _MEANS.get(grade.name, grade.outcome):
         yield f"{name} that says {grade.outcome!r}; by the rule {grade.rule} it says {_MEANS[grade.name]!r}"
     if grade.rule != record.setup.grade_rule:
         yield f"{name} by the rule {grade.rule!r}, but the rule asked for was {record.setup.grade_rule!r}"
@@ -214,20 +225,25 @@ def claims_agree(record: TestRecord) -> Iterator[str]:
 
 
 def values_are_possible(record: TestRecord) -> Iterator[str]:
-    """No value is beyond all measure, no count negative, no time or rate below 0 by more than its uncertainty, and no supply at or below
-    0 V."""
+    """No value is beyond all measure, no count negative, no time, rate or share below 0 by more than its uncertainty, no share above 1, and
+    no supply at or below 0 V."""
     for measured in (record.measured, *(step.measured for step in record.steps)):
         for name, found in measured.values.items():
             if isinstance(found, Estimate) and not all(abs(x) <= _LARGEST for x in (found.value, *(part.u for part in found.budget))):
                 yield f"{QUANTITIES[name].title} of {found.value:g} {found.unit}, u = {found.u:.2g}"
             if isinstance(found, Estimate) and (
                 (name in _COUNTS and found.value < 0.0)
-                or (QUANTITIES[name].unit in _NEVER_NEGATIVE and found.value < 0.0 and found.value + found.expanded() < 0.0)
+                or (_is_never_negative(name) and found.value < 0.0 and found.value + found.expanded() < 0.0)
+                or (name in _SHARES and found.value - found.expanded() > 1.0)
             ):
                 yield f"{QUANTITIES[name].title} of {found.value:g} {found.unit}"
     for volts in (record.setup.supply_v, record.supply_v, *(step.supply_v for step in record.steps)):
         if volts is not None and not 0.0 < volts <= _MOST_V:
             yield f"a supply of {volts:g} V"
+
+
+def _is_never_negative(name: str) -> bool:
+    return QUANTITIES[name].unit in _NEVER_NEGATIVE or name in _NEVER_BELOW_0
 
 
 def counts_and_times_are_possible(record: TestRecord) -> Iterator[str]:
@@ -248,6 +264,27 @@ def counts_and_times_are_possible(record: TestRecord) -> Iterator[str]:
             yield f"the flashes of run {step.name} are not in the order of time"
 
 
+def settings_are_possible(record: TestRecord) -> Iterator[str]:
+    """No number of set-up or procedure is below 0, and none of them or of a limit beyond what a settings file can say."""
+    for where, settings in (("the set-up", record.setup), ("the procedure", record.procedure)):
+        odd = next((number for number in _numbers(encode(settings)) if not 0.0 <= number <= _LARGEST_SET), None)
+        if odd is not None:
+            yield f"{odd:g} in {where}"
+    for verdict in _with_parts(record.verdicts):
+        odd = next((number for number in _numbers(encode(verdict.limit)) if abs(number) > _LARGEST_SET), None)
+        if odd is not None:
+            yield f"a limit of {odd:g} on {verdict.limit.title}"
+
+
+def _numbers(content: Any) -> Iterator[float]:
+    """Every number in content as JSON has it."""
+    if isinstance(content, dict | list):
+        for item in content.values() if isinstance(content, dict) else content:
+            yield from _numbers(item)
+    elif isinstance(content, int | float):
+        yield content
+
+
 def runs_are_of_the_procedure(record: TestRecord) -> Iterator[str]:
     """Each run is one of the procedure, on loads that the board numbers from 1, each once; it was made on a board or elsewhere."""
     names = tuple(step.name for step in record.procedure.runs)
@@ -258,11 +295,14 @@ def runs_are_of_the_procedure(record: TestRecord) -> Iterator[str]:
             yield f"run {step.name} on the loads {list(step.loads)}"
     if record.board is not None and record.recording is not None:
         yield f"both made on the board {record.board.address!r} and recorded elsewhere"
+    if record.board is not None and record.board.calibrated is not None and record.board.calibration == "built-in":
+        yield f"a board with its built-in scales, calibrated {record.board.calibrated}"
 
 
 INVARIANTS: tuple[Callable[[TestRecord], Iterator[str]], ...] = (
     unknown_words,
     claims_agree,
+    settings_are_possible,
     runs_are_of_the_procedure,
     values_are_possible,
     counts_and_times_are_possible,
@@ -272,6 +312,7 @@ INVARIANTS: tuple[Callable[[TestRecord], Iterator[str]], ...] = (
     outcome_follows_the_test,
     grade_follows_the_outcome,
     sentence_follows_the_outcome,
+    *RUNS_AND_FLASHES,
 )
 """Words first: what follows looks them up."""
 

@@ -17,6 +17,7 @@ from bench.ports import PortError
 from bench.ports.address import parse_sim_address
 from bench.ports.simulated import open_line
 from bench.session import BoardFault, Cancelled, Finding, Wanted, calibrate_board, self_check, store_calibration
+from bench.session.apply_calibration import OtherBoardError
 from bench.session.selfcheck import State
 from bench.session.standard import measure_link, measure_unit
 from bench.simboard.board import SimulatedBoard
@@ -221,7 +222,7 @@ def test_a_board_that_says_otherwise_than_told_stores_nothing() -> None:
 def test_the_calibration_of_another_board_is_refused() -> None:
     port = bench_at()
     other = "makebreak,rig-328,SIM00008,1.0-sim"
-    with pytest.raises(BoardFault, match=r"is that of rig-328 SIM00008, and this board is rig-328 SIM00007; the board is as it was$"):
+    with pytest.raises(OtherBoardError, match=r"is that of rig-328 SIM00008, and this board is rig-328 SIM00007; the board is as it was$"):
         store_calibration(port, other, lines_for(port))
     assert not any(line.startswith(b"CAL:") for line in port.sent)
 

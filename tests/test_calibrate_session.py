@@ -18,6 +18,7 @@ from bench.session.board import BoardClient
 from bench.session.operator import Action, Meanwhile
 from bench.session.selfcheck import State as Check
 from bench.session.selfcheck import self_check
+from bench.session.setup import SetupError
 from bench.session.standard import measure_link, measure_unit
 from bench.simboard.board import SimulatedBoard
 from bench.simboard.hidden import RIG_FAULTS
@@ -129,7 +130,7 @@ def test_a_board_that_says_something_else_is_not_believed() -> None:
     port.lose = lambda data: False
     lines = [line.replace("CAL:DATE 20261125", "CAL:DATE 0") for line in found.lines]
     store_calibration(port, found.board, lines)
-    with pytest.raises(BoardFault, match="CAL:RANG v_in,9"):
+    with pytest.raises(SetupError, match="is of v_in, range 9, which this board has not; the board is as it was"):
         store_calibration(port, found.board, ["CAL:RANG v_in,9,0,0.0184,0,0,0"])
     assert port.all_open
 

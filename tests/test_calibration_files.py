@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,7 @@ from full_disks import longest_file
 
 from bench.calibration import MeterAccuracy
 from bench.cli import run
-from bench.cli.exit_codes import BENCH_FAULT, GOOD, USAGE
+from bench.cli.exit_codes import GOOD, USAGE
 from bench.record_sum import sum_of
 from bench.session import Calibration, Wanted
 from bench.session.calibration_files import keep_calibration, mark_stored, read_calibration
@@ -112,8 +113,9 @@ def test_a_kept_calibration_is_stored_later_and_in_its_own_board_only(tmp_path: 
     assert run(["calibrate", RIG, "--meter", "0.05%+2mA", "--minutes", "0", "--keep", str(tmp_path), "--no-store"]) == GOOD
     (path,) = tmp_path.iterdir()
     assert f"makebreak calibrate 'sim://LINK?seed=7' --from {path} stores it." in capsys.readouterr().out
-    assert run(["calibrate", "sim://LINK?seed=8", "--from", str(path), "--store"]) == BENCH_FAULT
-    assert "is that of rig-328 SIM00007, and this board is rig-328 SIM00008; the board is as it was" in capsys.readouterr().err
+    assert run(["calibrate", "sim://LINK?seed=8", "--from", str(path), "--store"]) == USAGE
+    err = capsys.readouterr().err
+    assert "is that of rig-328 SIM00007, and this board is rig-328 SIM00008; the board is as it was; there is none of it in " in err
     assert read_calibration(path).stored is False
     assert run(["calibrate", RIG, "--from", str(path), "--store"]) == GOOD
     assert "Stored in the board, and read back." in capsys.readouterr().out
@@ -123,6 +125,31 @@ def test_a_kept_calibration_is_stored_later_and_in_its_own_board_only(tmp_path: 
     path.write_text(path.read_text().replace('"date": 2', '"date": 1'))
     assert run(["calibrate", RIG, "--from", str(path), "--store"]) == USAGE
     assert capsys.readouterr().err.count("\n") == 1
+
+
+def test_of_another_boards_file_it_is_said_which_one_is_its_own(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The newest of this board; what can't be read, or is of a third board, is passed over."""
+    for seed, day in ((7, 27), (8, 25), (8, 26), (9, 28)):
+        board = f"makebreak,rig-328,SIM{seed:05d},1.0-sim"
+        found = replace(FOUND, board=board, date=20261100 + day)
+        keep_calibration(tmp_path, found, f"2026-11-{day}T10:15:00+01:00", "test")
+    (tmp_path / "SIM00008-20261127T101500.json").write_text("{}")
+    path = tmp_path / "SIM00007-20261127T101500.json"
+    assert run(["calibrate", "sim://LINK?seed=8", "--from", str(path), "--store"]) == USAGE
+    err = capsys.readouterr().err
+    assert err.endswith(f"; its own is {tmp_path / 'SIM00008-20261126T101500.json'}\n") and err.count("\n") == 1
+
+
+@pytest.mark.parametrize("place", ["v_sum,1", "v_in,9", "temperature,0"])
+def test_a_calibration_of_ranges_that_the_board_has_not_is_a_wrong_file(
+    place: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    found = replace(FOUND, lines=("CAL:CLE", f"CAL:RANG {place},0.35,0.0184123,0.000123,0.0045,0.0012"))
+    path = keep_calibration(tmp_path, found, "2026-11-25T10:15:00+01:00", "test")
+    assert run(["calibrate", RIG, "--from", str(path), "--store"]) == USAGE
+    err = capsys.readouterr().err
+    assert f"is of {place.replace(',', ', range ')}, which this board has not; the board is as it was" in err and err.count("\n") == 1
+    assert read_calibration(path).stored is False
 
 
 @pytest.mark.parametrize(

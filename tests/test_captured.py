@@ -6,13 +6,15 @@ import contextlib
 import gzip
 import io
 import json
+import re
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 from bench_port import bench_port, run_on, setup
-from kept_captures import SHORT
+from kept_captures import SHORT, rewritten
 
 from bench import api, files
 from bench.claims import Claims
@@ -233,6 +235,26 @@ def test_the_grade_rule_of_a_capture_is_kept_or_taken_away(tmp_path: Path) -> No
 def test_what_is_of_recordings_is_refused(option: tuple[str, ...], kept: tuple[TestRecord, Path]) -> None:
     code, _, err = judged(kept[1], *option)
     assert code == USAGE and "are for recordings made elsewhere; leave them out" in err
+
+
+@pytest.mark.parametrize(
+    ("word", "change", "says"),
+    [
+        ("session", lambda note: note["setup"]["bank"].update(system_v=0.0), "a bank of a 0 V system; there are 6 V, 12 V, 24 V"),
+        ("session", lambda note: note["setup"]["bank"]["sockets"][0].update(watts=0.0), "0 W in socket 1 of a bank"),
+        ("session", lambda note: note["setup"]["bank"]["sockets"][0].update(watts=1e308), r"1e\+308 W in socket 1 of a bank"),
+        ("session", lambda note: note["setup"]["bank"]["sockets"].extend(note["setup"]["bank"]["sockets"]), "a bank of 12 sockets, of 6"),
+        ("session", lambda note: note["setup"].update(supply_v=9.0), "run on its lamps at 12.8 V, which was to be made at 9 V"),
+        ("session", lambda note: note["setup"].update(rested_s=1e13), r"contradicts itself: 1e\+13 in the set-up"),
+        ("closed", lambda note: note["link"].update(bad_crc=-1), "contradicts itself: -1 bad_crc on the data line"),
+    ],
+)
+def test_what_would_make_a_record_that_is_not_shown_is_refused(
+    word: str, change: Callable[[dict[str, Any]], object], says: str, kept: tuple[TestRecord, Path], tmp_path: Path
+) -> None:
+    path = rewritten(kept[1], tmp_path / "x.capture", lambda note: change(note) if note["note"] == word else None)
+    code, out, err = judged(path)
+    assert (code, out) == (USAGE, "") and re.search(says, err) and err.count("\n") == 1
 
 
 # --- captures of format 1

@@ -9,7 +9,7 @@ import pytest
 
 import bench
 from bench.cli import run
-from bench.cli.exit_codes import USAGE
+from bench.cli.exit_codes import NOT_DECIDED, USAGE
 from bench.recording import RecordingError
 
 PLAIN = Path(__file__).parent.parent / "fixtures" / "recordings" / "thermal-plain.csv"
@@ -60,3 +60,21 @@ def test_python_is_refused_the_same() -> None:
     for wrong in ({"procedure": "quick"}, {"lamps": [1, 2]}, {"bank": "standard"}, {"fitted": [21, 21], "bank": "standard"}):
         with pytest.raises(RecordingError, match=r"recording thermal-plain\.csv: "):
             bench.judge(PLAIN, **wrong)
+
+
+def test_what_no_record_could_say_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """An instrument that may be off by 1e12 % would leave a record that is not shown afterwards."""
+    path = tmp_path / "mine.toml"
+    path.write_text('format = 1\ntitle = "t"\n[channels.i_load]\npercent_of_reading = 1e12\n', encoding="utf-8")
+    assert run(["judge", str(PLAIN), "--instrument", str(path), "--json", str(tmp_path / "r.json")]) == USAGE
+    out, err = capsys.readouterr()
+    assert out == "" and "judged so, its record would contradict itself: steady current of" in err and err.count("\n") == 1
+    assert not (tmp_path / "r.json").exists()
+
+
+def test_a_unit_is_not_good_at_the_volts_of_another_system(capsys: pytest.CaptureFixture[str]) -> None:
+    """12.8 V are what a 24 V system may be set up with, and no 24 V unit is used at."""
+    assert run(["judge", str(PLAIN), "--system", "24", "--supply", "12.8"]) == NOT_DECIDED
+    said = " ".join(capsys.readouterr().out.split())
+    assert "Not decided: within the limits, but at 12.8 V (a 24 V unit is used at about 25.6 V)." in said
+    assert "Next: Record it at the voltage of its system." in said

@@ -53,7 +53,7 @@ def test_a_set_up_says_what_was_chosen() -> None:
 def test_a_record_judged_again_says_from_what() -> None:
     again = replace(record(), board=REAL, judged_again=JudgedAgain("unit.capture", "2027-01-02", "makebreak 9"))
     titles = dict(made_on(again))
-    assert list(titles) == ["Judged again", "Set-up", "Board"]
+    assert list(titles) == ["Judged again", "First judged by", "Set-up", "Board"]
     assert titles["Judged again"] == "from the capture unit.capture, 2027-01-02, by makebreak 9"
     assert "Judged again" not in dict(made_on(record()))
 

@@ -267,6 +267,14 @@ def test_at_an_odd_supply_the_load_charges_nothing() -> None:
     assert said(unit(stuck=count(1)), odd_supply="7 V").outcome is Outcome.NOT_GOOD
 
 
+def test_at_an_odd_supply_no_unit_is_good() -> None:
+    """What it does at the volts of another system says nothing of it at its own."""
+    found = said(unit(), odd_supply="7 V")
+    assert (found.outcome, found.grade) == (Outcome.NOT_DECIDED, None)
+    assert found.reason == "Not decided: within the limits, but at 7 V." and found.advice == "Test it at the voltage of its system."
+    assert said(unit()).outcome is Outcome.GOOD
+
+
 # Nothing speaks against it.
 
 

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from bench.calibration import Calibrated, MeterAccuracy
     from bench.ports import Port
     from bench.session import Calibration, Wanted
+    from bench.session.calibration_files import KeptCalibration
 
 _MOST_PART, _MOST_REST = 0.1, 10.0
 CAUTIONS = (
@@ -121,7 +122,7 @@ def command(
             raise click.UsageError("--from stores what was measured before: leave out --meter, --drop, --drop-meter and --pilot")
         read = read_calibration(kept)
         with contextlib.closing(open_port(address)) as port:
-            return _offer(port, kept, read.board, read.lines, store)
+            return _store_kept(port, kept, read, store)
     wanted = _wanted(address, _accuracies(meters), drop, drop_meter, pilot, system, highest, minutes)
     make_folder(keep)
     check_folder(keep)
@@ -212,6 +213,20 @@ def _offer(port: Port, path: Path, board: str, lines: Sequence[str], store: bool
         mark_stored(path, True)
         print("Stored in the board, and read back.")
     return GOOD
+
+
+def _store_kept(port: Port, path: Path, kept: KeptCalibration, store: bool | None) -> int:
+    """Store what was kept before. Of a file that is another board's it is said which one beside it is this board's."""
+    from bench.session.apply_calibration import OtherBoardError
+    from bench.session.calibration_files import newest_of
+    from bench.session.setup import SetupError
+
+    try:
+        return _offer(port, path, kept.board, kept.lines, store)
+    except OtherBoardError as error:
+        own = newest_of(path.parent, error.answered)
+        there = f"its own is {own}" if own else f"there is none of it in {path.parent}"
+        raise SetupError(f"{error}; {there}") from None
 
 
 def _unchanged(port: Port, path: Path) -> str:

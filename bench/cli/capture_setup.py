@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -38,4 +39,16 @@ def asked_otherwise(options: Mapping[str, Any], procedure: str, claimed: Claims)
         led=given.get("led", False),
         bank=files.bank(given["bank"]) if "bank" in given else None,
         procedure=files.procedure(procedure) if is_named else None,
+        part_now=None if "part" in given else _kept_now(options["parts_folder"], claimed.part),
     )
+
+
+def _kept_now(folder: Path, part: str) -> Claims | None:
+    """What is kept of the part that a test was of; None if nothing is that can be read, for it is not judged by that."""
+    from bench.parts import has_part, read_part
+    from bench.table import TableError
+
+    try:
+        return read_part(folder, part) if part and has_part(folder, part) else None
+    except TableError:
+        return None

@@ -14,6 +14,7 @@ TEST_AGAIN = "Test again."
 MEND = "Put that right, then test the same unit again."
 READ_ZEROS = "Read the zeros with the shorting link, which shows what the leads add; then test again."
 PROVE_LAMPS = "Fit the shorting link and check the lamps, or test on lamps that are known; then test again."
+ITS_VOLTS = "Test it at the voltage of its system."
 ITS_LAMPS = "Test it on the lamps that it is for."
 AGAIN = "Zero the bench, let everything cool, and test again."
 OF_RECORDINGS: Mapping[str, str] = {
@@ -21,6 +22,7 @@ OF_RECORDINGS: Mapping[str, str] = {
     MEND: "Put that right, then record the same unit again.",
     READ_ZEROS: "Record the drop at the unit's own terminals.",
     PROVE_LAMPS: "Record it on lamps that are known to be right, with their current, and name them (--fitted).",
+    ITS_VOLTS: "Record it at the voltage of its system.",
     ITS_LAMPS: "Record it on the lamps that it is for.",
     READ_RATING: "Read on the unit which lamps it is for, and record it on those.",
 }

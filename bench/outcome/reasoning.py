@@ -111,7 +111,7 @@ def _against(case: Case, charges: Sequence[Charge]) -> Conclusion:
     basis = weakest_basis(charge.requirement for charge in charges if charge.requirement is not None)
     if not own:
         if case.odd_supply:
-            return _open(f"Not decided: {lower(charges[0].text)} at {case.odd_supply}.", "Test it at the voltage of its system.")
+            return _open(f"Not decided: {lower(charges[0].text)} at {case.odd_supply}.", next_steps.ITS_VOLTS)
         fitting = _fitting(case) if case.is_rated is False or behaviour in ("steady on", "one flash") else ""
         if fitting:
             reason = f"Not for {case.load}: {lower(charges[0].text)}. It flashes right on {fitting}."
@@ -180,6 +180,8 @@ def _favourable(case: Case) -> Conclusion:
         return _bench_fault(excused, 0)
     if opened:
         return _undecided(case, opened[0], len(opened) - 1)
+    if case.odd_supply:
+        return _open(f"Not decided: within the limits, but at {case.odd_supply}.", next_steps.ITS_VOLTS)
     grade = case.grade
     near = [v for v in case.verdicts if v.conformity is Conformity.CONDITIONAL_PASS]
     if near and (grade is None or grade.outcome != "good" or grade.name == "none"):

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from bench.record import BoardRecord, RecordingSource, SetupRecord, TestRecord
+from bench.record import BoardRecord, Compared, JudgedAgain, RecordingSource, SetupRecord, TestRecord
+
+_DIGITS = 8  # of a check sum, for people
+_MOST_PLACES = 5
 
 
 def board_text(board: BoardRecord) -> str:
@@ -75,11 +78,38 @@ def older_text(record: TestRecord) -> str:
     return f"Kept in format {record.older_format}, which carries no check sum: whether it was changed does not show."
 
 
+def compared_texts(again: JudgedAgain) -> Iterator[str]:
+    """What the test was first judged by, a text each: which edition, and what it says otherwise now."""
+    if again.compared is None:
+        yield "not in the capture: whether limits or grade rule were changed since the test does not show"
+    for one in again.compared or ():
+        yield f"{_named(one)} {one.sha256[:_DIGITS]}: {changes_text(one)}"
+
+
+def _named(one: Compared) -> str:
+    return f"{one.kind} {one.name}{f' ({one.edition})' if one.edition else ''}"
+
+
+def changes_text(one: Compared) -> str:
+    """`the same now`, or what differs: `changed since, now 2a4b6c8d: averaging skip 5 -> 3`."""
+    if one.sha256_now is None:
+        return "nothing of that name is here now"
+    if not one.moved:
+        return "the same now"
+    places = [f"{moved.place} {moved.then} -> {moved.now}" for moved in one.moved]
+    more = f", and {len(places) - _MOST_PLACES} more" if len(places) > _MOST_PLACES else ""
+    edition = f"{one.edition_now}, " if one.edition_now != one.edition else ""
+    held = "; this judgement is by what it was then" if one.kind in ("procedure", "claims") else ""
+    return f"changed since, now {edition}{one.sha256_now[:_DIGITS]}: {', '.join(places[:_MOST_PLACES])}{more}{held}"
+
+
 def made_on(record: TestRecord) -> Iterator[tuple[str, str]]:
     """Rows of a report, title and text: the capture that it was judged from, set-up, board or recording."""
     if record.judged_again is not None:
         again = record.judged_again
         yield "Judged again", f"from the capture {again.capture}, {again.when}, by {again.software}"
+        for number, text in enumerate(compared_texts(again)):
+            yield "" if number else "First judged by", text
     if text := setup_text(record.setup):
         yield "Set-up", text
     if record.recording is not None:

@@ -12,10 +12,21 @@ from bench.description import BoardDescription
 from bench.ports import Port, PortError
 from bench.session.board import LONG_REPLY_S, BoardClient, BoardFault
 from bench.session.conversation import Cancelled, conversation
+from bench.session.identity import model_and_serial
+from bench.session.setup import SetupError
 from bench.wire.answers import DONE, same_number
 
 _OTHER_SCALES = "the board reads by other scales until its power is taken for a moment; what it has stored is as it was"
 _IN_DOUBT = "the board may have stored it or not: take its power for a moment, then makebreak check tells, or store it again from the file"
+_AS_IT_WAS = "the board is as it was"
+
+
+class OtherBoardError(SetupError):
+    """The calibration is not that of the board which answered `answered` to *IDN?. That board has heard nothing of it."""
+
+    def __init__(self, text: str, answered: str) -> None:
+        super().__init__(text)
+        self.answered = answered
 
 
 def best_lines(zeroed_one: BoardDescription, channels: Sequence[Calibrated], clock: ClockCalibrated | None, date: int) -> tuple[str, ...]:
@@ -31,15 +42,16 @@ def store_calibration(
 ) -> BoardDescription:
     """Have the board that `identity` names keep these lines, and return what it says of itself afterwards.
 
-    `storing` is called when it has read back as told and is about to store; what that raises stops it. BoardFault if the board is another
-    one or says anything else than it was told, Cancelled if that was broken off; their line says what the board has then.
+    `storing` is called when it has read back as told and is about to store; what that raises stops it. OtherBoardError if the board is
+    another one and SetupError if it has no such channels, before it is told anything. BoardFault if it says anything else than it was told,
+    Cancelled if that was broken off; their line says what the board has then.
     """
     doing = f"storing the calibration in the board at {port.address}"
-    now_has = "the board is as it was"
+    now_has = _AS_IT_WAS
     try:
         with conversation(port) as board:
             before = board.open()
-            _check_identity(board.identity(), identity)
+            _check_fits(before, board.identity(), identity, lines, doing)
             try:
                 for line in lines:
                     board.command(line)
@@ -85,11 +97,19 @@ def restore_scales(board: BoardClient, before: BoardDescription) -> str:
     return ""
 
 
-def _check_identity(answered: str, wanted: str) -> None:
-    """BoardFault if the board is another model or has another serial number; its program may be newer."""
-    is_one, be_one = (text.split(",")[1:3] for text in (answered, wanted))
+def _check_fits(board: BoardDescription, answered: str, wanted: str, lines: Sequence[str], doing: str) -> None:
+    """OtherBoardError if the board is another model or has another serial number (its program may be newer), SetupError if it has no range
+    that a line is for."""
+    is_one, be_one = model_and_serial(answered), model_and_serial(wanted)
     if is_one != be_one:
-        raise BoardFault(f"the calibration is that of {' '.join(be_one)}, and this board is {' '.join(is_one)}")
+        which = f"the calibration is that of {' '.join(be_one)}, and this board is {' '.join(is_one)}"
+        raise OtherBoardError(f"{doing}: {which}; {_AS_IT_WAS}", answered)
+    has = {(c.name, r.number) for c in board.channels.values() if c.curve is None for r in c.ranges}
+    for line in lines:
+        header, _, parameters = line.partition(" ")
+        name, *numbers = parameters.split(",")
+        if header == "CAL:RANG" and (name, int(numbers[0])) not in has:
+            raise SetupError(f"{doing}: the calibration is of {name}, range {numbers[0]}, which this board has not; {_AS_IT_WAS}")
 
 
 def _check_said(description: BoardDescription, lines: Sequence[str]) -> None:

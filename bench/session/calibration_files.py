@@ -15,6 +15,7 @@ from bench.description.reading import LARGEST, SCALES
 from bench.intake import RECORD_MB, IntakeError, read_bytes
 from bench.record_sum import KEY, sum_of
 from bench.session.calibrate import Calibration
+from bench.session.identity import model_and_serial
 from bench.session.keeping import make_folder, write_new
 from bench.table import TableError
 
@@ -82,6 +83,20 @@ def read_calibration(path: Path) -> KeptCalibration:
         why = f"it has no {error}" if isinstance(error, KeyError) else str(error)
         raise TableError(f"{doing}: {why}") from error
     return KeptCalibration(board, date, lines, stored)
+
+
+def newest_of(folder: Path, board: str) -> Path | None:
+    """The newest file in `folder` that is a calibration of the board which answers `board` to *IDN?; None if there is none. What can't be
+    read is passed over."""
+    found = []
+    for path in folder.glob("*.json"):
+        try:
+            kept = read_calibration(path)
+        except TableError:
+            continue
+        if model_and_serial(kept.board) == model_and_serial(board):
+            found.append((kept.date, path.name, path))  # the name says the time of the day
+    return max(found)[-1] if found else None
 
 
 def _check_numbers(line: str) -> None:

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TypeAlias
 
+from bench.editions import Edition
 from bench.measure import BenchFault
 from bench.ports.replay import FORMAT, CaptureError, Entry
 from bench.procedure import Procedure
@@ -20,12 +21,14 @@ from bench.wire import STAMP_MODULUS
 
 @dataclass(frozen=True)
 class SessionNote:
-    """The first note of a capture since format 2: set-up and procedure, whole, and when and by which version the test was made."""
+    """The first note of a capture since format 2: set-up and procedure, whole, when and by which version the test was made, and what the
+    limit sets and the grade rule said then; None in a capture that was made before that was kept."""
 
     setup: SetupRecord
     procedure: Procedure
     when: str
     software: str
+    judged_by: tuple[Edition, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True)

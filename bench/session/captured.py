@@ -28,7 +28,8 @@ class Otherwise:
     """What is asked otherwise than the capture says; None and empty: as it says.
 
     `unit`, `limits`, `grade_rule` (a name or path, or `none`), `claims` and `entered` are taken, the last beside what was entered then. The
-    rest must be what was done; that lamps are named makes the rating known.
+    rest must be what was done; that lamps are named makes the rating known. `part_now`: what is kept now of the part that the test was of,
+    which changes nothing.
     """
 
     unit: str | None = None
@@ -43,6 +44,7 @@ class Otherwise:
     led: bool = False
     bank: Bank | None = None
     procedure: Procedure | None = None
+    part_now: Claims | None = None
 
 
 def read_session(path: str | Path) -> SessionNote | None:

@@ -14,14 +14,13 @@ from dataclasses import dataclass, replace
 
 from bench.lamps import allowed_current_a
 from bench.measure import LAMPS_WRONG, BenchFault, BenchProof, Measured
-from bench.procedure import OF_LOAD, Procedure, RunStep
+from bench.procedure import OF_LOAD, OF_STARTS, Procedure, RunStep
 from bench.record import StepRecord
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, Shape, quotient, type_a
 
 _NOTICED = 0.15  # a rate that changes by less is not seen to change (common practice, no source)
 OF_OTHER_LOADS = ("outage", "lamp out", "pilot, lamp out", "trailer")
 """Facts that only a step with a lamp less or more shows."""
-OF_STARTS = frozenset({"first_light_s", "first_extinction_s", "start_s", "start_largest_s", "inrush_first_a"})
 
 
 @dataclass(frozen=True, slots=True)

@@ -37,6 +37,7 @@ from bench.session.chain import AT_FAULT, Chain
 from bench.session.combine import Runs
 from bench.session.conversation import Cancelled, heeding
 from bench.session.identity import addressed_board, identified_board
+from bench.session.judged_by import kept_in_note
 from bench.session.ledger import Ledger
 from bench.session.memory import BenchMemory
 from bench.session.operator import Do, Operator, SimulatedHands
@@ -135,7 +136,8 @@ class _Test:
         self._broken_off: Run | None = None
         self._began_s = board.port.now_s()
         board.idle = heed
-        begun = SessionNote(setup_record(self._setup, self._setup.nominal_v), self._procedure, ledger.when, ledger.software)
+        made_so = setup_record(self._setup, self._setup.nominal_v)
+        begun = SessionNote(made_so, self._procedure, ledger.when, ledger.software, kept_in_note(self._setup))
         board.note(note="session", **encode(begun))
 
     # --- the whole test

@@ -32,6 +32,12 @@ def identified_board(address: str, identity: str, description: BoardDescription,
     )
 
 
+def model_and_serial(identity: str) -> tuple[str, str]:
+    """What tells a board from others in its reply to *IDN?; the version of its program does not."""
+    _, model, serial, *_ = identity.split(",")
+    return model.strip(), serial.strip()
+
+
 def _date(number: int) -> str | None:
     """20261125 as 2026-11-25; None for 0, a board that was never calibrated."""
     text = f"{number:08d}"

@@ -10,12 +10,15 @@ from bench.claims import Claims
 from bench.instrument import UNSTATED, Instrument
 from bench.ports.replay import CaptureError, is_capture
 from bench.record import TestRecord
+from bench.record_checks import contradiction_in
 from bench.recording import EVERYTHING, RecordingError, is_sound
 from bench.session.captured import Otherwise, read_session, setup_again
 from bench.session.heard import judge_sound
+from bench.session.judged_by import compared
 from bench.session.recorded import judge_recording
 from bench.session.rejudge import judge_capture
 from bench.session.setup import Setup
+from bench.typed_json import printable
 
 
 def judge_files(
@@ -32,7 +35,8 @@ def judge_files(
     when: str,
     software: str,
 ) -> TestRecord:
-    """The record of a capture, of a sound, or of recordings made elsewhere, each a start of the same unit. CaptureError or RecordingError.
+    """The record of a capture, of a sound, or of recordings made elsewhere, each a start of the same unit. CaptureError or RecordingError,
+    also where files that were changed, or settings beyond all measure, would make a record that contradicts itself.
 
     A recording is judged as `setup` says. A capture says itself how it was made, and what was claimed of the unit; `otherwise` makes of
     these claims what is asked otherwise. Only one of the first format is judged by `setup` and the name of a `procedure`. The other options
@@ -48,9 +52,13 @@ def judge_files(
     capture = next((Path(path) for path in paths if is_capture(path)), None)
     if capture is None:
         _refuse_of_boards(Path(paths[0]) if paths else Path(), otherwise(Claims()), fitted)
-        return judge_recording(
+        record = judge_recording(
             paths, setup(), names=names, instrument=instrument, window_s=window_s, rate_hz=rate_hz, when=when, software=software
         )
+        if contradiction := contradiction_in(record):
+            name = ", ".join(Path(path).name for path in paths)
+            raise RecordingError(printable(f"recording {name}: judged so, its record would contradict itself: {contradiction}"))
+        return record
     if len(paths) > 1:
         raise CaptureError(f"capture {capture.name}: it holds a whole test; judge it alone, not with {len(paths) - 1} more")
     if names or instrument is not UNSTATED or fitted is not None or window_s != EVERYTHING or rate_hz is not None:
@@ -58,9 +66,15 @@ def judge_files(
         raise CaptureError(f"capture {capture.name}: it knows its board; {said}")
     note = read_session(capture)
     if note is None:
-        return judge_capture(capture, setup(), files.procedure(procedure), when=when, software=software)
-    again = setup_again(note, capture.name, otherwise(note.setup.claims))
-    return judge_capture(capture, again, note.procedure, when=when, software=software)
+        record = judge_capture(capture, setup(), files.procedure(procedure), when=when, software=software)
+    else:
+        asked = otherwise(note.setup.claims)
+        again = setup_again(note, capture.name, asked)
+        before = compared(note, again, asked.part_now)
+        record = judge_capture(capture, again, note.procedure, when=when, software=software, before=before)
+    if contradiction := contradiction_in(record):
+        raise CaptureError(printable(f"capture {capture.name}: what it says contradicts itself: {contradiction}"))
+    return record
 
 
 def _refuse_of_boards(path: Path, asked: Otherwise, fitted: tuple[float, ...] | None, is_sound: bool = False) -> None:

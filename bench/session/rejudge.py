@@ -12,7 +12,7 @@ from bench.measure import BenchFault, BenchProof, Measured, with_proof
 from bench.measure.flashes import FlashTable
 from bench.ports.replay import NOTE, RECEIVED, CaptureError, Entry, format_of, read_capture
 from bench.procedure import Procedure, RunStep
-from bench.record import BoardRecord, JudgedAgain, StepRecord, TestRecord
+from bench.record import BoardRecord, Compared, JudgedAgain, StepRecord, TestRecord
 from bench.record_older import board_of_texts
 from bench.session.assemble import Story, assemble
 from bench.session.capture_notes import (
@@ -115,11 +115,20 @@ class Reading:
         raise self.refused(f"it holds a run {name!r}, which procedure {self.procedure.name!r} has not")
 
 
-def judge_capture(path: str | Path, setup: Setup, procedure: Procedure, *, when: str, software: str) -> TestRecord:
+def judge_capture(
+    path: str | Path,
+    setup: Setup,
+    procedure: Procedure,
+    *,
+    when: str,
+    software: str,
+    before: tuple[Compared, ...] | None = None,
+) -> TestRecord:
     """The record of the test that the capture was made of, judged by `setup`. CaptureError if it can't be read.
 
     `procedure` must be the one of the test; `setup` may name other limits, and must name the same load (`bench.session.captured` makes
-    both of what the capture says). `when` and `software` are of the judging. A capture without an end is a test that was interrupted.
+    both of what the capture says). `when` and `software` are of the judging, `before` is what the test was first judged by, where that is
+    known. A capture without an end is a test that was interrupted.
     """
     reading = read_runs(path, setup, procedure)
     otherwise = "not in the capture" if reading.interrupted is None else "the test was interrupted before"
@@ -133,7 +142,7 @@ def judge_capture(path: str | Path, setup: Setup, procedure: Procedure, *, when:
         when=when if session is None else session.when,
         software=software if session is None else session.software,
         board=reading.board,
-        judged_again=JudgedAgain(name, when, software),
+        judged_again=JudgedAgain(name, when, software, before),
         link={**(reading.link or {kind: getattr(damage, kind) for kind in damage.__slots__}), **reading.losses},
         notes=reading.notes if session is not None else (_NOT_SAID,),
         bench_faults=tuple(reading.bench_faults),
