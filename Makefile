@@ -20,7 +20,7 @@ lint: $(VENV)/dev
 
 # Side by side on all cores; the tests of one file stay together, since they share what takes long to set up.
 unit: $(VENV)/dev
-	$(BIN)/python -m pytest -n auto --dist loadfile
+	$(BIN)/python -m pytest -n auto --dist loadfile --no-loadscope-reorder
 
 $(VENV)/base: constraints/base.txt pyproject.toml | $(VENV)/made
 	$(BIN)/python -m pip install --quiet --require-hashes -r constraints/base.txt

@@ -2,7 +2,8 @@
 
     python -m reports.busy_suite --times 2 --busy 10 --workers 8
 
-Prints what pytest ends with, the minutes and the greatest load average of each time. Leaves 1 if a test failed or was skipped.
+Prints the minutes, the greatest load average and the last line of each time; of one that is not green also the tests that failed, and
+where all of its output is kept. Leaves 1 if a test failed or was skipped.
 """
 
 from __future__ import annotations
@@ -13,12 +14,12 @@ import os
 import re
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 from collections.abc import Iterator
 
 _RESTLESS = "while True: pass"
-_LAST_LINES = 30
 
 
 @contextlib.contextmanager
@@ -53,12 +54,16 @@ def load_watched() -> Iterator[list[float]]:
 
 
 def run_suite(workers: int) -> tuple[bool, str]:
-    """Whether every test passed and none was skipped, and the end of what pytest printed."""
-    command = [sys.executable, "-m", "pytest", "-q", "-n", str(workers), "--dist", "loadfile"]
+    """Whether every test passed and none was skipped, and what to print of it."""
+    command = [sys.executable, "-m", "pytest", "-q", "-n", str(workers), "--dist", "loadfile", "--no-loadscope-reorder"]
     done = subprocess.run(command, capture_output=True, text=True, env={**os.environ, "CI": "true"}, check=False)
     lines = done.stdout.rstrip().splitlines() or ["nothing was printed"]
     is_green = done.returncode == 0 and re.search(r"\d+ (skipped|failed|error)", lines[-1]) is None
-    return is_green, lines[-1] if is_green else "\n".join([*lines[-_LAST_LINES:], done.stderr.rstrip()])
+    if is_green:
+        return True, lines[-1]
+    with tempfile.NamedTemporaryFile("w", prefix="busy-suite-", suffix=".txt", delete=False) as kept:
+        kept.write(done.stdout + done.stderr)
+    return False, "\n".join([*(line for line in lines if line.startswith(("FAILED ", "ERROR "))), lines[-1], f"all of it: {kept.name}"])
 
 
 def main() -> None:

@@ -20,9 +20,19 @@ pytest_plugins = ("contract_bench",)
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
 
+_LONGEST = (
+    "test_every_fault.py", "test_every_bench_fault.py", "test_screen_program.py", "test_screen_bench.py", "test_screen.py",
+    "test_both_boards.py", "test_screen_day.py", "test_as_sold.py", "test_measure.py", "test_cli_bench.py", "test_as_used.py",
+    "test_foreign_board.py",
+)  # fmt: skip
+"""The files that take longest (20 to 110 s of processor), the longest first."""
+
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Leave out what needs a board on the desk, unless `-m` speaks of it."""
+    """Begin with what takes longest, so that no core waits for another in the end; leave out what needs a board on the desk, unless `-m`
+    speaks of it."""
+    turns = {name: turn for turn, name in enumerate(_LONGEST)}
+    items.sort(key=lambda item: turns.get(item.path.name, len(turns)))
     if "hardware" in str(config.getoption("markexpr")):
         return
     kept = [item for item in items if item.get_closest_marker("hardware") is None]
