@@ -46,6 +46,15 @@ def test_a_drop_whose_scale_goes_wrong_in_the_midst_of_a_run_is_no_drop_of_the_u
     nobody_is_judged(record, "drops-differ")
 
 
+@pytest.mark.parametrize("counts", [120, -120])
+@pytest.mark.parametrize("kind", ["NC", "EL"])
+def test_a_drop_that_moves_alone_in_the_midst_of_a_run_is_neither_wear_nor_film(kind: str, counts: int) -> None:
+    """By 0.12 V: less than input and output are known to, but these do not move."""
+    record = lying(sampled_while_on(channel(2, lambda read: np.where(read < 1000, read + counts, read)), after=850), kind)
+    nobody_is_judged(record, "drops-differ")
+    assert "v_drop moved by 0.1" in record.reason
+
+
 @pytest.mark.parametrize("frames", [1, 4])
 @pytest.mark.parametrize("kind", ["NC", "EL", "HWh"])
 def test_a_supply_that_goes_away_for_a_moment_is_the_benchs(kind: str, frames: int) -> None:

@@ -18,6 +18,7 @@ SHOWN_PART = 0.15
 _JUMPS_S, _JUMPS_PART = 0.05, 0.03  # beside an edge a sample or two, in slow sampling at 240 flashes a minute 0.008 of the time
 _DROP_MOVES = 0.03  # of the system voltage, within a flash
 _IN_A_ROW = 3
+_MOVES_ALONE, _SHOWN_WITH_IT = 0.1 / 12.0, 0.25  # of the system voltage, as of a film; of that, what input less output shows at least
 _STILL_S = 0.25  # samples that repeat for longer in all are no damage of the line, which hands over a frame or two twice
 _STANDARD_K = 5.0  # standard uncertainties, as in a board's own self-test
 _RESTED_S = 0.2  # the bench at rest is sampled for longer than that before a unit is switched on
@@ -91,13 +92,21 @@ def _two_drops(e: Evidence) -> Iterator[BenchFault]:
     """Of a board: input less output against the drop, while the drop's amplifier was in range."""
     lits = [lit for lit in steadily_lit(e, e.cycles) if not lit.by_difference]
     read = [(lit.supply.value, lit.lamp.value, lit.drop.value) for lit in lits if lit.supply and lit.lamp and lit.drop]
+    if not read:
+        return
     # A scale may go wrong in the midst of a run: a few flashes in a row, so that no single reading counts.
-    for some in (read[i : i + _IN_A_ROW] for i in range(max(len(read) - _IN_A_ROW, 0) + 1) if read):
-        input_v, output_v, drop_v = (median(values) for values in zip(*some, strict=True))
+    rows = [read[i : i + _IN_A_ROW] for i in range(max(len(read) - _IN_A_ROW, 0) + 1)]
+    levels = [(median(v_in for v_in, _, _ in some), median(out for _, out, _ in some), median(v for _, _, v in some)) for some in rows]
+    for input_v, output_v, drop_v in levels:
         if _is_apart(e, input_v, output_v, drop_v):
             text = f"input less output is {input_v - output_v:.2f} V while v_drop reads {drop_v:.2f} V: the scale of one of them is wrong"
             yield BenchFault("drops-differ", f"{text}; have the board calibrated or put right")
             return
+    least, most = (pick(levels, key=lambda level: level[2]) for pick in (min, max))
+    moved_v, shown_v = most[2] - least[2], (most[0] - most[1]) - (least[0] - least[1])
+    if moved_v > _MOVES_ALONE * e.conditions.system_v and shown_v < _SHOWN_WITH_IT * moved_v:
+        text = f"v_drop moved by {moved_v:.2f} V in the run, and input less output by {shown_v:.2f} V: one of them does not read right"
+        yield BenchFault("drops-differ", f"{text}; look at the sense leads, and have the board put right")
 
 
 def _is_apart(e: Evidence, input_v: float, output_v: float, drop_v: float) -> bool:

@@ -33,15 +33,17 @@ def lead_faults(e: Evidence) -> Iterator[BenchFault]:
 
 def supply_faults(e: Evidence) -> Iterator[BenchFault]:
     """A supply that goes away, gives way, or stands where it should not."""
-    # Of a board, whose master switch stays closed: nothing is read of what came after it.
-    interrupted = e.came_again and e.supply.on_s > 0.0
-    if (e.supply.gone_s > _GONE_S or interrupted) and e.supply.input_lost_s <= SHOWN_S:
+    ohm = e.supply.source_ohm(e.conditions.open_v)
+    most_ohm = e.conditions.loop_ohm + _SUPPLY_OHM[e.conditions.system_v]  # the loop lies in part behind the input, how much is not known
+    limited = ohm is not None and ohm > most_ohm and _supply_gives_way(e, most_ohm)
+    leads_right = e.supply.input_lost_s <= SHOWN_S and e.supply.swapped_s <= SHOWN_S
+    # Of a board, whose master switch stays closed: nothing is read of what came after it. (A supply that gives way does that too.)
+    interrupted = e.came_again and e.supply.on_s > 0.0 and leads_right and not limited
+    if interrupted or (e.supply.gone_s > _GONE_S and e.supply.input_lost_s <= SHOWN_S):
         lasted = f"for {e.supply.gone_s:.2f} s" if e.supply.gone_s > _GONE_S else "for a moment"
         text = f"the supply went away while the unit was on: nothing stood at its input {lasted}"
         yield BenchFault(SUPPLY_GONE, f"{text}; look at its plugs, fuse, leads and current limit, and test again")
-    ohm = e.supply.source_ohm(e.conditions.open_v)
-    most_ohm = e.conditions.loop_ohm + _SUPPLY_OHM[e.conditions.system_v]  # the loop lies in part behind the input, how much is not known
-    if ohm is not None and ohm > most_ohm and _supply_gives_way(e, most_ohm):
+    if limited:
         yield BenchFault(
             "supply-limited",
             f"the supply gives way under the inrush as if {ohm:.2f} ohm were in the lead: use a battery, or a supply of 40 A",
