@@ -490,6 +490,26 @@ def test_a_tcp_port_serves_one_client_after_another(stop: threading.Event) -> No
     last.close()
 
 
+def test_who_comes_while_another_is_served_is_sent_away_and_nothing_of_it_is_done(stop: threading.Event) -> None:
+    thread, address = started(serve_tcp, real_line(), stop=stop)
+    with contextlib.closing(open_port(address)) as first:
+        first.write(b"SENS:MODE PREC\n")
+        assert ask(first, "SENS:MODE?") == "PREC"
+        second = open_port(address)
+        with pytest.raises(PortError, match="see that no other program uses the board"):
+            for _ in range(100):
+                second.write(b"*RST\n")
+                second.read(0.05)
+        second.close()
+        assert ask(first, "SENS:MODE?") == "PREC"
+        first.write(b"SENS:MODE FAST\n" * 1000)  # more than is read at once
+    with contextlib.closing(open_port(address)) as third:
+        assert ask(third, "SENS:MODE?") == "FAST"
+    stop.set()
+    thread.join(120)
+    assert not thread.is_alive()
+
+
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
 def test_a_server_ends_cleanly_on_a_signal(number: signal.Signals) -> None:
     program = (

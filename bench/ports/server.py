@@ -77,7 +77,7 @@ def serve_tcp(
     on_ready: Callable[[str], None] = print,
     stop: threading.Event | None = None,
 ) -> None:
-    """Serve a simulated board, in real pace, on a TCP port, one client at a time.
+    """Serve a simulated board, in real pace, on a TCP port, one client at a time: who comes meanwhile is sent away.
 
     `on_ready` is given its `socket://` address. Port 0 takes any that is free. Only this machine can connect unless another host
     address is given.
@@ -92,19 +92,31 @@ def serve_tcp(
         client: socket.socket | None = None
         try:
             while not ended.is_set():
-                ready, _, _ = select.select([client or listener], [], [], _TICK_S)
-                if ready and client is None:
-                    client, _ = listener.accept()
-                    client.setblocking(False)
-                    client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-                elif ready and client is not None:
+                waited_for = [listener] if client is None else [client, listener]
+                ready, _, _ = select.select(waited_for, [], [], _TICK_S)
+                if client in ready:
                     client = _take(client, line)
+                elif listener in ready:  # only now: whoever was served has nothing more to say, not even that it is gone
+                    client = _welcome(listener, client)
                 data = line.poll()
                 if client is not None:
                     client = _give(client, data)
         finally:
             if client is not None:
                 client.close()
+
+
+def _welcome(listener: socket.socket, client: socket.socket | None) -> socket.socket | None:
+    """Whom to serve from now on, if somebody has come: `client`, as long as there is one."""
+    with contextlib.suppress(OSError):  # who has gone again by now
+        caller, _ = listener.accept()
+        if client is not None:
+            caller.close()
+            return client
+        caller.setblocking(False)
+        caller.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        return caller
+    return client
 
 
 def _take(client: socket.socket, line: SimulatedLine) -> socket.socket | None:

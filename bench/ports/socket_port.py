@@ -10,6 +10,7 @@ from bench.ports.address import parse_socket_address
 
 _CONNECT_S = 3.0
 _LARGEST_READ = 65536
+_AGAIN = "open it again, and see that no other program uses the board"
 
 
 class SocketPort:
@@ -28,7 +29,7 @@ class SocketPort:
             self._socket.settimeout(_CONNECT_S)
             self._socket.sendall(data)
         except OSError as error:
-            raise PortError(f"sending to {self.address}: {error}; the connection is gone, open it again") from error
+            raise PortError(f"sending to {self.address}: {error}; the connection is gone: {_AGAIN}") from error
 
     def read(self, timeout_s: float) -> bytes:
         try:
@@ -37,9 +38,9 @@ class SocketPort:
         except TimeoutError:
             return b""
         except OSError as error:
-            raise PortError(f"reading from {self.address}: {error}; the connection is gone, open it again") from error
+            raise PortError(f"reading from {self.address}: {error}; the connection is gone: {_AGAIN}") from error
         if not data:
-            raise PortError(f"reading from {self.address}: the other end closed the connection; open it again")
+            raise PortError(f"reading from {self.address}: the other end closed the connection; {_AGAIN}")
         return data
 
     def now_s(self) -> float:
