@@ -69,8 +69,15 @@ def edited(change: Callable[[dict[str, Any]], object], mended: bool = False) -> 
     return edit
 
 
+def with_lines(*lines: str, date: int = FOUND.date) -> Callable[[str], str]:
+    return edited(lambda content: content.update(lines=lines, date=date), mended=True)
+
+
 def with_line(line: str) -> Callable[[str], str]:
-    return edited(lambda content: content.update(lines=["CAL:CLE", line]), mended=True)
+    return with_lines("CAL:CLE", line, "CAL:DATE 20261125")
+
+
+RANGE, DAY = LINES[1], LINES[-1]
 
 
 @pytest.mark.parametrize(
@@ -89,6 +96,17 @@ def with_line(line: str) -> Callable[[str], str]:
         (with_line("ROUT:CLOS (@1,2)"), "it does not say what a board is to be told"),
         (with_line("CAL:STOR"), "it does not say what a board is to be told"),
         (with_line("CAL:DATE 20261125\nOUTP ON"), "it does not say what a board is to be told"),
+        (with_lines("CAL:CLE"), "a board is told CAL:CLE first"),
+        (with_lines("CAL:CLE", DAY), "a board is told CAL:CLE first"),
+        (with_lines(RANGE, DAY), "a board is told CAL:CLE first"),
+        (with_lines("CAL:CLE", RANGE), "a board is told CAL:CLE first"),
+        (with_lines(RANGE, DAY, "CAL:CLE"), "a board is told CAL:CLE first"),
+        (with_lines("CAL:CLE", RANGE, RANGE, DAY), "a board is told CAL:CLE first"),
+        (with_lines("CAL:CLE", RANGE, LINES[3], LINES[3], DAY), "a board is told CAL:CLE first"),
+        (with_lines("CAL:CLE", RANGE, "CAL:DATE 20250101"), "it is of the day 20261125, and would say CAL:DATE 20250101"),
+        (with_lines("CAL:CLE", RANGE, "CAL:DATE 20260231", date=20260231), "reading the calibration"),
+        (with_lines("CAL:CLE", RANGE, "CAL:DATE 00000000", date=0), "it is of the day 0, and would say CAL:DATE 00000000"),
+        (edited(lambda content: content.update(date=True), mended=True), "it does not say what a board is to be told"),
         (with_line("CAL:RANG v_in,1,0,NAN,0,0,0"), "it does not say what a board is to be told"),
         (with_line("CAL:RANG v_in,1,0,0,0,0,0"), "a scale of 0"),
         (with_line("CAL:RANG v_in,1,0,-0.02,0,0,0"), "a scale of -0.02"),
@@ -131,7 +149,7 @@ def test_of_another_boards_file_it_is_said_which_one_is_its_own(tmp_path: Path, 
     """The newest of this board; what can't be read, or is of a third board, is passed over."""
     for seed, day in ((7, 27), (8, 25), (8, 26), (9, 28)):
         board = f"makebreak,rig-328,SIM{seed:05d},1.0-sim"
-        found = replace(FOUND, board=board, date=20261100 + day)
+        found = replace(FOUND, board=board, date=20261100 + day, lines=("CAL:CLE", RANGE, f"CAL:DATE {20261100 + day}"))
         keep_calibration(tmp_path, found, f"2026-11-{day}T10:15:00+01:00", "test")
     (tmp_path / "SIM00008-20261127T101500.json").write_text("{}")
     path = tmp_path / "SIM00007-20261127T101500.json"
@@ -144,7 +162,7 @@ def test_of_another_boards_file_it_is_said_which_one_is_its_own(tmp_path: Path, 
 def test_a_calibration_of_ranges_that_the_board_has_not_is_a_wrong_file(
     place: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    found = replace(FOUND, lines=("CAL:CLE", f"CAL:RANG {place},0.35,0.0184123,0.000123,0.0045,0.0012"))
+    found = replace(FOUND, lines=("CAL:CLE", f"CAL:RANG {place},0.35,0.0184123,0.000123,0.0045,0.0012", DAY))
     path = keep_calibration(tmp_path, found, "2026-11-25T10:15:00+01:00", "test")
     assert run(["calibrate", RIG, "--from", str(path), "--store"]) == USAGE
     err = capsys.readouterr().err

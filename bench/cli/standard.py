@@ -71,11 +71,14 @@ def command(
     from bench.table import TableError
 
     path = standard_path(keep, name)
-    if text := unfinished_line(path):
-        print(f"note: {text}", file=sys.stderr)
+    # What can't be read or kept must be known before anything is measured.
+    entries, unfinished = read_standard(path), unfinished_line(path)
+    if address is None and not entries:
+        why = unfinished or f"nothing is kept in {path} yet"
+        raise TableError(f"kept standard {name}: {why}; give the address of a board to measure it")
+    if unfinished:
+        print(f"note: {unfinished}", file=sys.stderr)
     if address is not None:
-        # What can't be read or kept must be known before anything is measured.
-        read_standard(path)
         make_folder(keep)
         check_folder(keep)
         setup = make_setup(
@@ -84,10 +87,8 @@ def command(
         )  # fmt: skip
         when = story_of_now()["when"]
         append_standard(path, entry_of(when, _measured(address, setup, flashing, yes)))
-    entries = comparable(read_standard(path))
-    if not entries:
-        raise TableError(f"kept standard {name}: nothing is kept in {path} yet; give the address of a board to measure it")
-    return _report(name, entries, charts)
+        entries = read_standard(path)
+    return _report(name, comparable(entries), charts)
 
 
 def _measured(address: str, setup: Setup, flashing: bool, yes: bool) -> StandardReading:

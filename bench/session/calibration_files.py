@@ -8,6 +8,7 @@ import os
 import re
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -74,9 +75,10 @@ def read_calibration(path: Path) -> KeptCalibration:
         if sum_of(json.dumps(content)) != content[KEY]:
             raise ValueError("its check sum does not fit: it was damaged or edited; calibrate the board again")
         board, date, lines = content["board"], content["date"], tuple(content["lines"])
-        sensible = isinstance(board, str) and isinstance(date, int) and board.count(",") >= 3 and stored in (True, False, None)
+        sensible = isinstance(board, str) and type(date) is int and board.count(",") >= 3 and stored in (True, False, None)
         if not sensible or not 0 < len(lines) <= _LINES_MOST or not all(isinstance(line, str) and _LINE.fullmatch(line) for line in lines):
             raise ValueError("it does not say what a board is to be told")
+        _check_order(lines, date)
         for line in lines:
             _check_numbers(line)
     except (IntakeError, ValueError, KeyError, TypeError, RecursionError) as error:
@@ -97,6 +99,19 @@ def newest_of(folder: Path, board: str) -> Path | None:
         if model_and_serial(kept.board) == model_and_serial(board):
             found.append((kept.date, path.name, path))  # the name says the time of the day
     return max(found)[-1] if found else None
+
+
+def _check_order(lines: tuple[str, ...], date: int) -> None:
+    """ValueError unless a board is told to forget, then each range once and the clock at most once, then the day of the file, a real one."""
+    headers = [line.partition(" ")[0] for line in lines]
+    places = [line.split(",")[:2] for line in lines if line.startswith("CAL:RANG ")]
+    each_once = all(places.count(place) == 1 for place in places) and headers.count("CAL:CLOC") <= 1
+    ends = (headers[0], headers[-1]) == ("CAL:CLE", "CAL:DATE") and headers.count("CAL:CLE") == headers.count("CAL:DATE") == 1
+    if not (ends and places and each_once):
+        raise ValueError("a board is told CAL:CLE first, then each range and the clock once, and CAL:DATE last; this says something else")
+    if lines[-1] != f"CAL:DATE {date}":
+        raise ValueError(f"it is of the day {date}, and would say {lines[-1]}")
+    datetime.strptime(str(date), "%Y%m%d")
 
 
 def _check_numbers(line: str) -> None:
