@@ -68,8 +68,9 @@ def main() -> int:
     parser.add_argument("--first", type=int, default=1, metavar="SEED")
     parser.add_argument("--disks", action=argparse.BooleanOptionalAction, default=True)
     options = parser.parse_args()
-    # What is started in the background of a shell ignores Ctrl-C, and so would all that is started here.
+    # What is started in the background of a shell ignores Ctrl-C, under nohup a closed terminal too, and so would all that is started here.
     signal.signal(signal.SIGINT, signal.default_int_handler)
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)
     wrong: list[str] = []
     with tempfile.TemporaryDirectory() as made, WatchedBoard() as board:
         folder = Path(made)
