@@ -120,6 +120,20 @@ def test_a_supply_that_went_away() -> None:
     assert codes(supply=SupplyEvidence((12.4, 30.0), 12.9, drawing_s=2.0, gone_s=1.0, input_lost_s=1.9)) == ["sense-in-off"]
 
 
+def test_a_supply_that_came_again_had_gone() -> None:
+    """Of a board, whose master switch stays closed; of a recording it was switched off. Leads that are wrong, and a supply that gives way,
+    show the same."""
+    on = SupplyEvidence((12.4, 30.0), 12.9, drawing_s=2.0, on_s=5.0)
+    assert codes(supply=on) == []
+    (fault,) = faults(supply=on, came_again=True)
+    assert (fault.code, fault.spoils) == ("supply-gone", True)
+    assert "for a moment" in fault.text
+    assert codes(supply=replace(on, on_s=0.0), came_again=True) == []
+    assert codes(supply=replace(on, swapped_s=1.0), came_again=True) == ["sense-leads-swapped"]
+    assert codes(supply=replace(on, input_lost_s=1.0), came_again=True) == ["sense-in-off"]
+    assert codes(supply=replace(on, loaded=(3.0, 25.0)), came_again=True) == ["supply-limited"]
+
+
 def test_a_supply_set_too_low_does_not_give_way() -> None:
     """Set to 13 V, it stands at 12.2 V without load: under 25 A it falls by 0.34 ohm from there, though by 0.37 from 13 V."""
     conditions = replace(TWO_LAMPS, open_v=13.0)

@@ -34,6 +34,20 @@ def test_a_clock_that_can_not_be_what_the_board_describes_spoils_all_that_was_ti
     assert rest and all(isinstance(found[name], Estimate) for name in rest)
 
 
+@pytest.mark.parametrize(("shown_v", "named"), [(0.0, True), (0.029, True), (0.031, False), (0.12, False)])
+@pytest.mark.parametrize("falls", [True, False])
+def test_a_drop_that_moves_shows_in_input_less_output_too(shown_v: float, named: bool, falls: bool) -> None:
+    """Three flashes with a drop of 0.48 V and three with 0.36 V: a quarter of what it moved by is enough."""
+    usual = lit()
+    assert usual.supply is not None
+    higher = replace(usual, drop=Reading(0.48, 1e-4, 100), supply=replace(usual.supply, value=usual.supply.value + shown_v))
+    lits = [higher] * 3 + [usual] * 3 if falls else [usual] * 3 + [higher] * 3
+    supply = replace(SUPPLY, off=SwitchedOff(0.6, {}, (0.0, 0.0)))
+    assert codes(lits, supply=supply) == ["drops-differ"] * named
+    less = [replace(one, drop=Reading(0.45, 1e-4, 100)) if one is higher else one for one in lits]
+    assert codes(less, supply=supply) == [], "less than a film"
+
+
 @pytest.mark.parametrize(("seconds", "named"), [(0.0, False), (0.24, False), (0.26, True)])
 def test_samples_that_come_again_for_a_quarter_of_a_second(seconds: float, named: bool) -> None:
     assert codes(still_s=seconds) == ["samples-still"] * named

@@ -132,6 +132,12 @@ def test_a_short_is_the_units_if_the_lamps_are_right_without_it(unit: str) -> No
     assert record.interrupted is None
 
 
+def test_lamps_are_proved_anew_after_a_trip_whatever_was_proved_before() -> None:
+    records, links = session_of("sim://bench-el-plain?fault=suppressor-shorted", 2, memory=BenchMemory())
+    assert links == 2
+    assert [record.outcome for record in records] == [Outcome.NOT_GOOD] * 2
+
+
 def test_a_short_on_a_bench_that_is_not_right_stays_the_benchs() -> None:
     (record,), _ = session_of("sim://bench-el-plain?fault=suppressor-shorted,lamp-dead")
     assert record.outcome is Outcome.BENCH_FAULT
