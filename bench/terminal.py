@@ -1,5 +1,5 @@
-"""Terminals: whether one takes what is written, since one that stands still (Ctrl-S, a window that hangs) must hold nothing up; and what
-was typed before anything was asked."""
+"""Terminals: whether one takes what is written, since one that stands still (Ctrl-S, a window that hangs) must hold nothing up; whether it
+is there at all; and what was typed before anything was asked."""
 
 from __future__ import annotations
 
@@ -21,6 +21,15 @@ def takes_output(stream: TextIO | int = STDERR) -> bool:
         return True  # a stream in memory
     except (OSError, ValueError):
         return False
+
+
+def is_gone(stream: int = STDERR) -> bool:
+    """Whether the terminal behind this file descriptor was closed, or whoever read a pipe there has left."""
+    if not hasattr(select, "poll"):
+        return False
+    asked = select.poll()
+    asked.register(stream, select.POLLOUT)
+    return any(what & (select.POLLHUP | select.POLLERR) for _, what in asked.poll(0))
 
 
 def forget_typed(stream: TextIO) -> None:

@@ -201,7 +201,7 @@ def test_a_terminal_that_is_gone_ends_the_waiting_for_an_answer(monkeypatch: pyt
         def fileno(self) -> int:
             raise OSError(errno.EIO, os.strerror(errno.EIO))
 
-        def readline(self, size: int = -1, /) -> str:  # type: ignore[override]
+        def readline(self, *_: object) -> str:  # type: ignore[override]
             raise OSError(errno.EIO, os.strerror(errno.EIO))
 
     monkeypatch.setattr(sys, "stdin", Gone())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import errno
 import io
 import os
 import re
@@ -19,7 +20,7 @@ from bench.cli import run
 from bench.cli.exit_codes import GOOD, USAGE
 from bench.cli.output import console
 from bench.cli.progress import ProgressLine
-from bench.cli.streams import LONGEST_LINE, OutputClosed, OutputError, PlainStream, bare, say_error
+from bench.cli.streams import LONGEST_LINE, OutputClosed, OutputError, PlainStream, bare, is_closed_terminal, say_error
 from bench.plain import one_line, plain_text, shortened
 from bench.record_json import to_json
 from bench.session import Noted, Waiting
@@ -121,6 +122,27 @@ def test_a_stream_says_when_it_takes_no_more() -> None:
     full.error = BrokenPipeError(32, "Broken pipe")
     with pytest.raises(OutputClosed):
         PlainStream(full, needed=True).write("a")
+
+
+def test_a_closed_terminal_is_no_disk_that_fails() -> None:
+    """Its window is gone: the output is read no further, and what was being done keeps its own exit code or is cancelled."""
+    master, slave = os.openpty()
+    with open(slave, "w") as terminal:
+        stream = PlainStream(terminal, needed=True)
+        stream.write("seen")
+        stream.flush()
+        failed = OSError(errno.EIO, os.strerror(errno.EIO))
+        assert not is_closed_terminal(failed, terminal), "the same error while it is there"
+        os.close(master)
+        assert is_closed_terminal(failed, terminal)
+        assert not is_closed_terminal(OSError(errno.ENOSPC, "full"), terminal) and not is_closed_terminal(None, terminal)
+        with pytest.raises(OutputClosed):
+            stream.write("a line\n")
+            stream.flush()
+        null = os.open(os.devnull, os.O_WRONLY)  # for what is left to be written
+        os.dup2(null, terminal.fileno())
+        os.close(null)
+    assert not is_closed_terminal(failed, io.StringIO())
 
 
 @pytest.mark.parametrize("path", sorted(CLI.glob("*.py")), ids=lambda path: path.name)

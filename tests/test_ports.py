@@ -390,9 +390,9 @@ def test_a_port_that_another_program_uses_says_so(mocker: MockerFixture, capsys:
     name = os.ttyname(slave)
     fake_ports(mocker, (name, 0x1A86))
     with contextlib.closing(open_serial(name)):
-        for opening in (open_serial, open_port):
+        for opener in (open_serial, open_port):
             with pytest.raises(PortTaken, match=f"^opening {name}: another program uses it; end that first"):
-                opening(name)
+                opener(name)
         with pytest.raises(PortError, match=rf"none answered .* that is free \(other programs use {name}: end them\)"):
             open_port("auto")
         assert run(["boards"]) == GOOD

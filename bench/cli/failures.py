@@ -7,8 +7,9 @@ import sys
 
 from bench import __version__
 from bench.cli.exit_codes import PROGRAM
-from bench.cli.streams import say_error
+from bench.cli.streams import is_closed_terminal, say_error
 from bench.plain import one_line, plain_text, shortened
+from bench.terminal import STDERR
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -44,8 +45,10 @@ def watch(doing: str) -> None:
     seen: list[BaseException] = []
 
     def note(where: str, error: BaseException | None) -> None:
-        # A Ctrl-C that comes up here is no error, and is not lost (bench.stopping).
-        if error is not None and not isinstance(error, SystemExit | KeyboardInterrupt):
+        # A Ctrl-C that comes up here is no error, and is not lost (bench.stopping). Nor is it one that a window was closed, which the
+        # screen's library notices in a thread of its own.
+        expected = isinstance(error, SystemExit | KeyboardInterrupt) or is_closed_terminal(error, STDERR)
+        if error is not None and not expected:
             seen.append(error)
             report(f"{doing}, {where}", error)
 

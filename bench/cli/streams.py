@@ -6,10 +6,12 @@ What the program itself draws on a terminal (colours, a line written over again)
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 
 from bench.plain import one_line, plain_text, shortened
+from bench.terminal import is_gone
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -58,9 +60,18 @@ class Stream:
     def _failed(self, error: OSError | ValueError) -> None:
         if not self.needed:
             return
-        if isinstance(error, BrokenPipeError):
+        if isinstance(error, BrokenPipeError) or is_closed_terminal(error, self.beneath):
             raise OutputClosed from None
         raise OutputError(error.strerror if isinstance(error, OSError) and error.strerror else str(error)) from error
+
+
+def is_closed_terminal(error: BaseException | None, stream: TextIO | int) -> bool:
+    """Whether this error is that of a terminal which was closed, behind this stream or file descriptor, and not of a disk."""
+    try:
+        number = stream if isinstance(stream, int) else stream.fileno()
+        return isinstance(error, OSError) and error.errno == errno.EIO and is_gone(number)
+    except (OSError, ValueError):
+        return False  # a stream in memory, or none any more
 
 
 class PlainStream(Stream):
