@@ -102,7 +102,7 @@ def newest_of(folder: Path, board: str) -> Path | None:
 
 
 def _check_order(lines: tuple[str, ...], date: int) -> None:
-    """ValueError unless a board is told to forget, then each range once and the clock at most once, then the day of the file, a real one."""
+    """ValueError unless a board is told to forget, then each range once and the clock at most once, then the day of the file."""
     headers = [line.partition(" ")[0] for line in lines]
     places = [line.split(",")[:2] for line in lines if line.startswith("CAL:RANG ")]
     each_once = all(places.count(place) == 1 for place in places) and headers.count("CAL:CLOC") <= 1
