@@ -164,13 +164,14 @@ def test_a_claim_is_judged(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -
     folder = tmp_path / "parts"
     keep_part(folder, Claims(part="4711", rated=(21.0, 21.0), terminals=3, pilot="in step"))
     kept = tmp_path / "record.json"
-    common = ["test", "sim://bench-el-plain", "--procedure", "quick", "--parts", str(folder), "--json", str(kept)]
-    assert run([*common, "--part", "4711"]) == NOT_GOOD
+    common = ["test", "sim://bench-el-plain", "--procedure", "quick", "--json", str(kept)]
+    of_part = [*common, "--part", "4711", "--parts", str(folder)]
+    assert run(of_part) == NOT_GOOD
     record = json.loads(kept.read_text())
     assert record["setup"]["claims"]["part"] == "4711" and record["setup"]["claims"]["terminals"] == 3
     assert 'required "in step"' in record["conclusion"]["reason"]
     assert record["setup"]["rating_known"] is True
-    assert run([*common, "--part", "4711", "--claim", "pilot=none"]) != NOT_GOOD
+    assert run([*of_part, "--claim", "pilot=none"]) != NOT_GOOD
     assert run([*common, "--claim", "pilot=antiphase"]) == NOT_GOOD
     capsys.readouterr()
 

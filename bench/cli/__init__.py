@@ -126,10 +126,13 @@ def _run(name: str, arguments: Sequence[str]) -> int:
         return PROGRAM
     import click
 
+    from bench.cli.options import refuse_repeated
+
     command: click.Command = import_module(f"bench.cli.{name}").command
     # Not `command.main`: it would leave with codes of its own.
     try:
         with command.make_context(f"makebreak {name}", list(arguments)) as context:
+            refuse_repeated(context, arguments)
             returned = command.invoke(context)
     except click.exceptions.Exit as left:
         return left.exit_code

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import click
 
+from bench.cli.options import refuse_unused
 from bench.cli.output import console, print_table
 
 
@@ -26,6 +27,7 @@ def command(name: str | None, system: str) -> None:
     from bench.plain import one_line
 
     if name is None:
+        refuse_unused(("system",), "it is the system of the bank to show, and none is named")
         print_table(("name", "what it is"), [(bank.name, bank.title) for bank in files.banks()])
         return
     system_v = float(system)

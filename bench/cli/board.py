@@ -6,6 +6,7 @@ import click
 
 from bench import defaults
 from bench.cli.kinds import Address
+from bench.cli.options import refuse_unused
 
 
 @click.command("board")
@@ -36,6 +37,8 @@ def command(address: str, tcp: int | None, host: str) -> None:
     def ready(name: str) -> None:
         print(name, flush=True)
 
+    if tcp is None:
+        refuse_unused(("host",), "it is where TCP is served, and no --tcp is given")
     line = open_line(parse_sim_address(address), paced=True)
     if tcp is None:
         serve_pty(line, on_ready=ready)

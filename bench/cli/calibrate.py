@@ -14,6 +14,7 @@ import click
 
 from bench import defaults
 from bench.cli.kinds import Address, Folder, Number
+from bench.cli.options import refuse_unused
 from bench.cli.output import check_folder, print_table
 from bench.terminal import forget_typed
 
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from bench.session.calibration_files import KeptCalibration
 
 _MOST_PART, _MOST_REST = 0.1, 10.0
+_OF_MEASURING = ("meters", "drop", "drop_meter", "pilot", "system", "highest", "minutes", "keep")
 CAUTIONS = (
     "The ammeter stands in the full current of all the lamps, up to 9 A: plug its leads into the 10 A socket, and take no meter whose "
     "range of 10 A is not fused.",
@@ -118,8 +120,9 @@ def command(
     from bench.session.keeping import make_folder
 
     if kept is not None:
-        if meters or drop or drop_meter or pilot:
-            raise click.UsageError("--from stores what was measured before: leave out --meter, --drop, --drop-meter and --pilot")
+        refuse_unused(_OF_MEASURING, "--from stores what was measured before")
+        if store is False:
+            raise click.UsageError("--from stores a calibration, and --no-store does not: leave one of them out")
         read = read_calibration(kept)
         with contextlib.closing(open_port(address)) as port:
             return _store_kept(port, kept, read, store)
@@ -156,6 +159,8 @@ def _wanted(
     from bench.session import Wanted
     from bench.session.calibration_plan import HIGHEST_V
 
+    if "V" not in meters:
+        refuse_unused(("highest",), "it is how far voltages are compared, and no --meter is for volts")
     if drop_meter is not None and not drop:
         raise click.UsageError("--drop-meter is the meter for --drop: name both, or neither")
     if drop and drop_meter is None and "V" not in meters:

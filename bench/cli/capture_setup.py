@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 import click
 from click.core import ParameterSource
 
+from bench.cli.options import each_once
+
 if TYPE_CHECKING:
     from bench.claims import Claims
     from bench.session.captured import Otherwise
@@ -30,8 +32,8 @@ def asked_otherwise(options: Mapping[str, Any], procedure: str, claimed: Claims)
         unit=given.get("unit"),
         limits=given.get("limits"),
         grade_rule=given.get("grade_rule"),
-        claims=claims_for(options["parts_folder"], given.get("part"), dict(given.get("claims", ())), claimed),
-        entered=dict(given.get("facts", ())),
+        claims=claims_for(options["parts_folder"], given.get("part"), each_once("--claim", given.get("claims", ())), claimed),
+        entered=each_once("--fact", given.get("facts", ())),
         system_v=float(given["system"]) if "system" in given else None,
         supply_v=given.get("supply"),
         rated_w=given.get("rated"),

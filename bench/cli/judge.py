@@ -10,8 +10,8 @@ import click
 
 from bench import defaults
 from bench.cli.kinds import RATE_HZ, SUPPLY_V, UnitNumber, Watts, Window
-from bench.cli.options import lamps_options, limits_options, make_setup, part_options
-from bench.cli.output import budget_option, check_target, deliver, full_option, json_option, paths_among
+from bench.cli.options import each_once, fact_option, lamps_options, limits_options, make_setup, part_options
+from bench.cli.output import budget_option, check_target, deliver, full_option, json_option, paths_among, refuse_with_json_alone
 
 
 @click.command("judge")
@@ -52,6 +52,7 @@ from bench.cli.output import budget_option, check_target, deliver, full_option, 
     "without either the lamps count as not known.",
 )
 @lamps_options
+@fact_option
 @part_options
 @limits_options
 @json_option
@@ -116,6 +117,7 @@ def command(
         "unit": unit, "rated": rated, "lamps": lamps, "led": led, "bank": bank, "facts": facts, "part": part, "claims": claims,
         "parts_folder": parts_folder, "system": system, "limits": limits, "grade_rule": grade_rule, "supply": supply,
     }  # fmt: skip
+    refuse_with_json_alone(json_path)
     check_target(json_path, "record", (*recordings, *paths_among(procedure, instrument, bank, grade_rule, *limits)))
     record = judge_files(
         recordings,
@@ -134,11 +136,10 @@ def command(
 
 
 def _pairs(option: str, given: tuple[str, ...]) -> dict[str, str]:
-    pairs = {}
+    pairs = []
     for text in given:
         name, sign, value = text.rpartition("=")
         if not (name and sign and value):
             raise click.BadParameter(f"{text!r}; write it like NAME=VALUE", param_hint=option)
-        pairs[name.strip()] = value.strip()
-    return pairs
-
+        pairs.append((name.strip(), value.strip()))
+    return each_once(option, pairs)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
+from click.core import ParameterSource
 
 from bench import defaults
 from bench.cli.kinds import RESTED_S, SUPPLY_V, Fact, Folder, LoadNumbers, Watts
@@ -89,6 +90,34 @@ class Claim(click.ParamType[tuple[str, Any]]):
         return kind.field, kind.value(kind.type.convert(text, param, ctx))
 
 
+def refuse_unused(names: Collection[str], why: str) -> None:
+    """UsageError if one of these parameters of the command at hand was given: it would change nothing, and `why`."""
+    context = click.get_current_context()
+    for parameter in context.command.params:
+        if parameter.name in names and context.get_parameter_source(parameter.name) is ParameterSource.COMMANDLINE:
+            raise click.UsageError(f"{parameter.opts[0]} would change nothing: {why}")
+
+
+def each_once(option: str, pairs: Iterable[tuple[str, Any]]) -> dict[str, Any]:
+    """The pairs of an option that may be given several times, by key. UsageError for a key that came twice."""
+    found: dict[str, Any] = {}
+    for key, value in pairs:
+        if key in found:
+            raise click.UsageError(f"{option}: {key} is given twice; give it once")
+        found[key] = value
+    return found
+
+
+def refuse_repeated(context: click.Context, arguments: Sequence[str]) -> None:
+    """UsageError for an option that stands twice on the command line and can only be one thing: the first would be passed over."""
+    parser = context.command.make_parser(context)
+    _, _, in_order = parser.parse_args(list(arguments))
+    for number, parameter in enumerate(in_order):
+        is_one = isinstance(parameter, click.Option) and not parameter.multiple and (not parameter.is_flag or parameter.secondary_opts)
+        if is_one and parameter in in_order[:number]:
+            raise click.UsageError(f"{parameter.opts[0]} is given twice; give it once")
+
+
 def _all(*options: Callable[[F], F]) -> Callable[[F], F]:
     def decorate(function: F) -> F:
         for option in reversed(options):
@@ -125,21 +154,22 @@ def lamps_options(function: F) -> F:
             help="The load is not (only) filament lamps: its current is not checked against the watts. Not needed where the bank is known.",
         ),
         click.option(
-            "--fact",
-            "facts",
-            type=Fact(),
-            multiple=True,
-            metavar="FACT=WORD",
-            help="What you know of the unit and no rig sees: pilot=absent (no such terminal), insulation=good or bad, film=recovered. "
-            "May be given several times.",
-        ),
-        click.option(
             "--system",
             type=click.Choice(["6", "12", "24"]),
             help="Volts of the unit's system. Default: 12; for a simulated bench that of its address or unit.",
         ),
     )(function)
 
+
+fact_option = click.option(
+    "--fact",
+    "facts",
+    type=Fact(),
+    multiple=True,
+    metavar="FACT=WORD",
+    help="What you know of the unit and no rig sees: pilot=absent (no such terminal), insulation=good or bad, film=recovered. "
+    "May be given several times.",
+)
 
 parts_option = click.option(
     "--parts", "parts_folder", type=Folder(), default=Path("parts"), show_default=True,
@@ -237,8 +267,10 @@ def make_setup(
     from bench.ports.setting import known_bench
     from bench.session import Setup
 
+    if part is None:
+        refuse_unused(("parts_folder",), "it says where parts are kept, and no --part is named")
     known = known_bench(address)
-    said = claims_for(parts_folder, part, dict(claims))
+    said = claims_for(parts_folder, part, each_once("--claim", claims))
     for_lamps = said.rated if rated is None else rated
     return Setup(
         unit=unit,
@@ -257,5 +289,5 @@ def make_setup(
         rested_s=rested,
         rating_known=for_lamps is not None,
         claims=said,
-        entered=dict(facts),
+        entered=each_once("--fact", facts),
     )

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bench.cli.options import refuse_unused
 from bench.cli.streams import bare
 from bench.intake import kind_of
 
@@ -74,6 +75,12 @@ def print_report(record: TestRecord, full: bool, budget: bool, kept_in: str = ""
     out.print(Text(first, style=OUTCOME_STYLES[record.outcome]))
     for line in rest:
         out.print(Text(line))
+
+
+def refuse_with_json_alone(json_path: str | None) -> None:
+    """UsageError for what belongs to the report, where JSON is written instead of it."""
+    if json_path == "-":
+        refuse_unused(("full", "budget"), "--json - writes the whole record instead of the report")
 
 
 def check_target(path: str | None, what: str, besides: Sequence[Path] = ()) -> None:

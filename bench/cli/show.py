@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from bench.cli.options import refuse_unused
 from bench.cli.output import budget_option, check_target, full_option, print_report, print_table
 from bench.cli.streams import say_error
 
@@ -35,6 +36,10 @@ def command(paths: tuple[Path, ...], full: bool, budget: bool, flashes_path: str
 
     if flashes_path is not None and len(paths) > 1:
         raise click.BadParameter(f"got {len(paths)} records; name one", param_hint="--flashes")
+    if len(paths) > 1:
+        refuse_unused(("full", "budget"), "of several records a line each is shown; name one")
+    if flashes_path == "-":
+        refuse_unused(("full", "budget"), "--flashes - writes the flashes instead of the report")
     check_target(flashes_path, "flashes", paths)
     if len(paths) > 1:
         return USAGE if _show_several(paths) else GOOD

@@ -12,13 +12,17 @@ import click
 
 from bench import defaults
 from bench.cli.kinds import Address, Folder
-from bench.cli.options import lamps_options, make_setup
+from bench.cli.options import lamps_options, make_setup, refuse_unused
 from bench.cli.output import check_folder
 
 if TYPE_CHECKING:
     from bench.session import Setup
     from bench.session.standard import StandardReading
     from bench.session.standard_files import Entry
+
+
+_OF_A_UNIT = ("rated", "lamps", "led", "bank")
+_OF_MEASURING = (*_OF_A_UNIT, "flashing", "system", "yes")
 
 
 @click.command("standard")
@@ -46,7 +50,6 @@ def command(
     lamps: tuple[int, ...] | None,
     led: bool,
     bank: str | None,
-    facts: tuple[tuple[str, str], ...],
     system: str | None,
     yes: bool,
 ) -> int:
@@ -73,6 +76,10 @@ def command(
     path = standard_path(keep, name)
     # What can't be read or kept must be known before anything is measured.
     entries, unfinished = read_standard(path), unfinished_line(path)
+    if address is None:
+        refuse_unused(_OF_MEASURING, "without an address nothing is measured")
+    elif not flashing:
+        refuse_unused(_OF_A_UNIT, "they say on what a kept unit flashes (--flashing), and this is the shorting link")
     if address is None and not entries:
         why = unfinished or f"nothing is kept in {path} yet"
         raise TableError(f"kept standard {name}: {why}; give the address of a board to measure it")
@@ -82,7 +89,7 @@ def command(
         make_folder(keep)
         check_folder(keep)
         setup = make_setup(
-            unit=name, rated=rated, system=system, limits=(), grade_rule="none", facts=facts, lamps=lamps, led=led,
+            unit=name, rated=rated, system=system, limits=(), grade_rule="none", lamps=lamps, led=led,
             bank=bank, address=address,
         )  # fmt: skip
         when = story_of_now()["when"]

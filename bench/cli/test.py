@@ -10,8 +10,8 @@ import click
 
 from bench import defaults, stopping
 from bench.cli.kinds import Address, UnitNumber
-from bench.cli.options import bench_options, lamps_options, limits_options, make_setup, part_options
-from bench.cli.output import budget_option, check_target, full_option, json_option, paths_among, show_result
+from bench.cli.options import bench_options, fact_option, lamps_options, limits_options, make_setup, part_options
+from bench.cli.output import budget_option, check_target, full_option, json_option, paths_among, refuse_with_json_alone, show_result
 from bench.cli.streams import say_error
 
 if TYPE_CHECKING:
@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     help="What to do with it; `makebreak procedures` lists them.",
 )
 @lamps_options
+@fact_option
 @part_options
 @limits_options
 @bench_options
@@ -102,6 +103,7 @@ def command(
         rested=rested, precise=precise, zero=zero, stop_early=stop_early,
     )  # fmt: skip
     inputs = paths_among(procedure, bank, grade_rule, *limits)
+    refuse_with_json_alone(json_path)
     check_target(json_path, "record", (*inputs, *(() if capture is None else (capture,))))
     confirm_cautions(address, assume_yes=yes)
     kept = KeptTest(Path(json_path) if json_path not in (None, "-") else None, capture)

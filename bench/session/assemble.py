@@ -81,9 +81,12 @@ def judge_all(
     verdicts: list[Verdict] = []
     for name, some in setup.limits:
         try:
-            sets.append(choose(some, name, measured.facts, setup.signal_lamps))
+            chosen = choose(some, name, measured.facts, setup.signal_lamps)
         except NoLimitSet as error:
             verdicts.append(Verdict(name, AnyOf("a set of this family", ()), Conformity.NOT_MEASURED, NotMeasured(str(error))))
+            continue
+        if chosen not in sets:  # a family may choose what was asked for by its own name too
+            sets.append(chosen)
     if sets and (claimed := claims_set(setup.claims, sets[0].averaging)) is not None:
         sets.append(claimed)
     for limit_set in sets:

@@ -81,6 +81,9 @@ class Setup:
             raise SetupError(f"setting up the test: a {self.system_v:g} V system, allowed: {_volts_text(_SYSTEMS)}")
         if not self.rated or not all(math.isfinite(w) and w > 0.0 for w in self.rated):
             raise SetupError(f"setting up the test: rated load {self.rated!r}, wanted the watts of at least one lamp")
+        names = [name for name, _ in self.limits]
+        if twice := [name for number, name in enumerate(names) if name in names[:number]]:
+            raise SetupError(f"setting up the test: limits {twice[0]} are named twice; name them once")
         if self.supply_v is not None and not 0.4 * self.system_v <= self.supply_v <= 1.4 * self.system_v:
             got = f"a supply of {self.supply_v:g} V in a {self.system_v:g} V system"
             raise SetupError(f"setting up the test: {got}, allowed: 40 % to 140 % of it")
