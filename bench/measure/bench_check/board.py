@@ -104,7 +104,9 @@ def _two_drops(e: Evidence) -> Iterator[BenchFault]:
             return
     least, most = (pick(levels, key=lambda level: level[2]) for pick in (min, max))
     moved_v, shown_v = most[2] - least[2], (most[0] - most[1]) - (least[0] - least[1])
-    if moved_v > _MOVES_ALONE * e.conditions.system_v and shown_v < _SHOWN_WITH_IT * moved_v:
+    # What readings of the same inputs, near each other, differ by for counts and linearity.
+    unsure_v = _STANDARD_K * math.hypot(*(e.accuracies[name].u_apart for name in ("v_in", "v_out", "v_drop")))
+    if moved_v > max(_MOVES_ALONE * e.conditions.system_v, unsure_v) and shown_v < _SHOWN_WITH_IT * moved_v:
         text = f"v_drop moved by {moved_v:.2f} V in the run, and input less output by {shown_v:.2f} V: one of them does not read right"
         yield BenchFault("drops-differ", f"{text}; look at the sense leads, and have the board put right")
 
