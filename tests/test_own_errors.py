@@ -203,6 +203,15 @@ def test_streams_that_are_closed_or_full_do_no_harm(tmp_path: Path) -> None:
 
 
 @posix
+def test_a_record_for_a_standard_output_that_is_closed_is_refused_before_the_test() -> None:
+    """It would be kept nowhere."""
+    command = f"exec {sys.executable} -m bench test --json - >&-"
+    done = subprocess.run(command, shell=True, cwd=ROOT, capture_output=True, text=True, check=False)
+    said = "makebreak test: writing the record to the standard output: it is closed; name a file\n"
+    assert (done.returncode, done.stderr) == (USAGE, said)
+
+
+@posix
 def test_too_little_memory_charges_no_unit(tmp_path: Path) -> None:
     """The library of linear algebra leaves with 1 by itself where it gets none, at the import of numpy or in the middle of a test."""
     for megabytes in (80, 130, 150):

@@ -88,6 +88,8 @@ def check_target(path: str | None, what: str, besides: Sequence[Path] = ()) -> N
 
     A link, a device, a pipe or a folder is never replaced, nor is any of `besides`, which the same command reads or writes.
     """
+    if path == "-" and getattr(sys.stdout, "name", "") == os.devnull:  # as `main` opens it in place of one that was closed
+        raise click.ClickException(f"writing the {what} to the standard output: it is closed; name a file")
     if path in (None, "-"):
         return
     target = Path(path)
