@@ -469,6 +469,8 @@ class TransitionFinder:
         later = k + 1 + int((self._t_in[k + 1 :] < self._t_in[k] + 3.0 * self._tau).sum())
         if later >= len(self._in):
             return 0.0
+        if after <= 0.0:
+            return _SUNK_MOST  # nothing stays of the voltage that came
         rise = max(1.0 - float(self._in[later]) / after, 0.0)
         # The rise from `later` to the middle of the six, carried straight back to the sample before k, which is further than need be.
         to_middle = _MIDDLE - min(later - k, _MIDDLE - 1.0)
