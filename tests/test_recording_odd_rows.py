@@ -62,3 +62,12 @@ def test_readings_that_no_bench_has_are_judged_without_stumbling(old: str, new: 
         assert isinstance(rate, Estimate) and abs(rate.value - 90.0) < 0.5
         current = record.measured.values["steady_a"]
         assert not isinstance(current, Estimate) or current.value == 0.0
+
+
+def test_an_input_in_the_wrong_unit_that_is_0_between_its_steps_is_judged(tmp_path: Path) -> None:
+    """Noise of millivolts, taken for volts, crosses as a supply does, and stands at exactly 0 behind."""
+    plain = Path(__file__).parent.parent / "fixtures" / "recordings" / "thermal-plain.csv"
+    path = tmp_path / "r.csv"
+    path.write_text(plain.read_text(encoding="utf-8").replace("v_in_V", "v_in_kV"), encoding="utf-8")
+    record = judge_recording(path, Setup("r", limits=(named_limits("un-r48"),)), when="", software="")
+    assert record.outcome is Outcome.BENCH_FAULT
