@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from bench.files import named_limits
+from bench.outcome import Outcome
 from bench.recording import read_recording
 from bench.session import Setup, judge_recording
 from bench.uncertainty import Estimate
@@ -43,3 +44,30 @@ def test_the_second_of_two_rows_with_one_stamp_before_a_pause_stays_beside_the_f
     assert len(first.traces["v_out"].values) == alike + 1
     assert first.traces["v_out"].t_s[-1] == pytest.approx(alike * 5e-4, abs=1.0e-3)
     assert second.gap_before
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [("3.500", "0.000"), ("3.500", "7.66e-300"), ("3.500", "5e-324"), ("v_in_V", "v_in_kV"), ("13.00", "1e-300"), ("13.00", "-13.00")],
+)
+def test_readings_that_no_bench_has_are_judged_without_stumbling(old: str, new: str, tmp_path: Path) -> None:
+    """A current of exactly 0, or so small that its square is; an input in kV, of nothing, or the wrong way round."""
+    path = flashing(tmp_path, np.ones(16000, dtype=bool), ".4f")
+    path.write_text(path.read_text(encoding="utf-8").replace(old, new), encoding="utf-8")
+    record = judge_recording(path, Setup("r", limits=(named_limits("un-r48"),)), when="", software="")
+    if "v_in" in old or "13" in old:
+        assert record.outcome is not Outcome.GOOD
+    else:
+        rate = record.measured.values["rate_per_min"]
+        assert isinstance(rate, Estimate) and abs(rate.value - 90.0) < 0.5
+        current = record.measured.values["steady_a"]
+        assert not isinstance(current, Estimate) or current.value == 0.0
+
+
+def test_an_input_in_the_wrong_unit_that_is_0_between_its_steps_is_judged(tmp_path: Path) -> None:
+    """Noise of millivolts, taken for volts, crosses as a supply does, and stands at exactly 0 behind."""
+    plain = Path(__file__).parent.parent / "fixtures" / "recordings" / "thermal-plain.csv"
+    path = tmp_path / "r.csv"
+    path.write_text(plain.read_text(encoding="utf-8").replace("v_in_V", "v_in_kV"), encoding="utf-8")
+    record = judge_recording(path, Setup("r", limits=(named_limits("un-r48"),)), when="", software="")
+    assert record.outcome is Outcome.BENCH_FAULT

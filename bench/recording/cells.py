@@ -20,6 +20,8 @@ _EMPTY = ["nan", "NaN", "NAN", "NA", "N/A", "n/a", "null", "-", "--"]
 # No instrument reads so much: 9.9E37 stands for "beyond the range" (IEEE 488.2 and SCPI), and files have it and others like it. (The
 # largest number that means something is a time in ns since 1970, 2e18.)
 _BEYOND = 1e20
+# Smaller ones are 0, in any unit: products of such numbers are no numbers any more.
+_NOTHING = 1e-30
 _MARK = re.compile(
     r"(?P<sign>[-+]?)\s*(?P<word>OL|O\.L|OFL|OVLD|OVF|OVRNG|OVER|UNDER|OVERLOAD|OVERFLOW|OVERRANGE|INF|1\.#INF)", re.IGNORECASE
 )
@@ -88,7 +90,8 @@ class Grid:
             raise BadCells(at, f"{row.count(self._separator) + 1} cells, the header has {self._width}{comma}")
         for place in self._numbers:
             values = frame[place].to_numpy(dtype=np.float64)
-            frame[place] = np.where(np.abs(values) >= _BEYOND, np.copysign(np.inf, values), values)
+            values = np.where(np.abs(values) >= _BEYOND, np.copysign(np.inf, values), values)
+            frame[place] = np.where(np.abs(values) < _NOTHING, 0.0, values)
         return frame
 
     def _parse(self, text: str, as_found: bool) -> pd.DataFrame:

@@ -67,6 +67,8 @@ class SupplyEdges:
         later = k + 1 + int((t_in_s[k + 1 :] < t_in_s[k] + 3.0 * self._channels.tau_s).sum())
         if later >= len(v_in):
             return 0.0
+        if after <= 0.0:
+            return _SUNK_MOST  # nothing stays of the voltage that came
         rise = max(1.0 - float(v_in[later]) / after, 0.0)
         # The rise from `later` to the middle of the six, carried straight back to the sample before k, which is further than need be.
         to_middle = _MIDDLE - min(later - k, _MIDDLE - 1.0)

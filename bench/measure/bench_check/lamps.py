@@ -201,9 +201,10 @@ def lamp_died_at(e: Evidence) -> int | None:
         _, g, settled = loads[k - 1]
         if settled:
             known.append(g)
-        if not known:
-            continue
-        before, after = median(known), median(g for _, g, _ in loads[k : k + 3])
+        before = median(known) if known else 0.0
+        if before <= 0.0:
+            continue  # nothing flowed before: no load that could have changed
+        after = median(g for _, g, _ in loads[k : k + 3])
         changes = loads[k][1] / before - 1.0, after / before - 1.0
         # A flash cut short leaves the filament colder, and its conductance higher: only a fall tells then.
         if max(changes) < -_DIED or (loads[k][2] and min(changes) > _DIED):
