@@ -7,6 +7,7 @@ import os
 # Before numpy is imported: threads for small matrices cost ten times what they save where other programs run too.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+import signal
 from collections.abc import Generator
 from pathlib import Path
 
@@ -26,6 +27,14 @@ _LONGEST = (
     "test_foreign_board.py",
 )  # fmt: skip
 """The files that take longest (20 to 110 s of processor), the longest first."""
+
+
+def pytest_configure() -> None:
+    """Heed Ctrl-C, Ctrl-\\ and a closed terminal, as the programs under test do, also in the background of a shell or under nohup."""
+    for name, handler in (("SIGINT", signal.default_int_handler), ("SIGQUIT", signal.SIG_DFL), ("SIGHUP", signal.SIG_DFL)):
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) is signal.SIG_IGN:
+            signal.signal(number, handler)
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

@@ -17,8 +17,8 @@ from typing import Literal
 import pytest
 
 from bench.wire import DamageCount, Decoder, EventFrame, EventKind, Reply, ResetCause, SampleFrame, Sequencer, parse_error
+from firmware.simulator import avr
 
-FIRMWARE = Path(__file__).parent.parent / "firmware"
 CLOCK_HZ = 16_000_000
 STORE_BYTES = 1024
 
@@ -54,14 +54,12 @@ _HAPPENING_CHANNEL, _HAPPENING_COMPARATOR, _HAPPENING_MISS, _HAPPENING_LATCH = r
 @cache
 def built(program: str) -> Path:
     """A program of the host build, made if need be."""
-    for tool in ("make", "gcc"):
-        if shutil.which(tool) is None:
-            pytest.fail(f"building the firmware's core for this computer needs {tool}, which is not installed", pytrace=False)
-    target = f"build/{program}"
-    made = subprocess.run(["make", "-C", str(FIRMWARE), target], capture_output=True, text=True, check=False)
-    if made.returncode:
-        pytest.fail(f"make -C firmware {target} failed:\n{made.stdout}{made.stderr}", pytrace=False)
-    return FIRMWARE / target
+    if shutil.which("gcc") is None:
+        pytest.fail("building the firmware's core for this computer needs gcc, which is not installed", pytrace=False)
+    try:
+        return avr.built(f"build/{program}", program)
+    except avr.BuildError as error:
+        pytest.fail(str(error), pytrace=False)
 
 
 class Driver:

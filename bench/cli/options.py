@@ -91,8 +91,11 @@ class Claim(click.ParamType[tuple[str, Any]]):
 
 
 def refuse_unused(names: Collection[str], why: str) -> None:
-    """UsageError if one of these parameters of the command at hand was given: it would change nothing, and `why`."""
-    context = click.get_current_context()
+    """UsageError if one of these parameters of the command at hand was given: it would change nothing, and `why`. Outside of a command none
+    was."""
+    context = click.get_current_context(silent=True)
+    if context is None:
+        return
     for parameter in context.command.params:
         if parameter.name in names and context.get_parameter_source(parameter.name) is ParameterSource.COMMANDLINE:
             raise click.UsageError(f"{parameter.opts[0]} would change nothing: {why}")
