@@ -43,9 +43,9 @@ _SOUND = ("sound",)
 _ROOM = 1e-4  # relative, of a guard band; absolute, of a probability: Student's distribution is approximated to 1e-5
 _SAME_INSTANT_S = 1e-6
 _COUNTS = frozenset({"missed", "stuck", "dropouts"})
-_NEVER_NEGATIVE = frozenset({"s", "1/min"})
+_UNITS_FROM_0 = frozenset({"s", "1/min"})
 _SHARES = frozenset({"on_ratio", "trailer_on_ratio"})
-_NEVER_BELOW_0 = frozenset({
+_QUANTITIES_FROM_0 = frozenset({
     *_SHARES, "outage_ratio", "trailer_ratio", "inrush_first_a", "inrush_later_a", "inrush_ratio", "steady_a", "supply_v", "lamp_v",
     "period_spread", "drop_spread_v",
 })  # fmt: skip
@@ -243,7 +243,7 @@ def values_are_possible(record: TestRecord) -> Iterator[str]:
 
 
 def _is_never_negative(name: str) -> bool:
-    return QUANTITIES[name].unit in _NEVER_NEGATIVE or name in _NEVER_BELOW_0
+    return QUANTITIES[name].unit in _UNITS_FROM_0 or name in _QUANTITIES_FROM_0
 
 
 def counts_and_times_are_possible(record: TestRecord) -> Iterator[str]:

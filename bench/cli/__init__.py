@@ -121,7 +121,8 @@ def _run(name: str, arguments: Sequence[str]) -> int:
         return USAGE
     from bench.cli import numerics
 
-    if why := numerics.lacking():
+    numerics.use_one_thread()
+    if why := numerics.lacking_memory():
         say_error(f"makebreak {name}: {why}")
         return PROGRAM
     import click

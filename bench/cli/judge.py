@@ -10,7 +10,7 @@ import click
 
 from bench import defaults
 from bench.cli.kinds import RATE_HZ, SUPPLY_V, UnitNumber, Watts, Window
-from bench.cli.options import each_once, fact_option, lamps_options, limits_options, make_setup, part_options
+from bench.cli.options import each_once, fact_option, lamps_options, limits_options, make_setup, part_options, refuse_parts_alone
 from bench.cli.output import budget_option, check_target, deliver, full_option, json_option, paths_among, refuse_with_json_alone
 
 
@@ -111,17 +111,22 @@ def command(
     from bench.cli.exit_codes import code_for
     from bench.cli.story import story_of_now
     from bench.instrument import UNSTATED
-    from bench.session import judge_files
+    from bench.session import Setup, judge_files
 
     options: dict[str, Any] = {
         "unit": unit, "rated": rated, "lamps": lamps, "led": led, "bank": bank, "facts": facts, "part": part, "claims": claims,
         "parts_folder": parts_folder, "system": system, "limits": limits, "grade_rule": grade_rule, "supply": supply,
     }  # fmt: skip
+
+    def setup() -> Setup:
+        refuse_parts_alone(part)  # the part of a capture is known without being named
+        return make_setup(**options, fitted=fitted)
+
     refuse_with_json_alone(json_path)
     check_target(json_path, "record", (*recordings, *paths_among(procedure, instrument, bank, grade_rule, *limits)))
     record = judge_files(
         recordings,
-        lambda: make_setup(**options, fitted=fitted),
+        setup,
         lambda claimed: asked_otherwise(options, procedure, claimed),
         procedure=procedure,
         names=_pairs("--rename", rename),

@@ -13,9 +13,13 @@ NEEDED_MB = 192
 """Address space: a test takes 155 MB of it, the judging of a recording 160 MB (measured on Linux, one thread)."""
 
 
-def lacking() -> str:
-    """Have one thread do all; a least-squares fit of forty points needs no more. What the machine lacks all the same, or empty."""
+def use_one_thread() -> None:
+    """Have one thread do all; a least-squares fit of forty points needs no more."""
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+
+def lacking_memory() -> str:
+    """Return why there is too little memory, in one line; empty if there is enough."""
     try:
         mmap.mmap(-1, NEEDED_MB << 20).close()
     except (OSError, ValueError, MemoryError):

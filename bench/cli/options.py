@@ -91,14 +91,17 @@ class Claim(click.ParamType[tuple[str, Any]]):
 
 
 def refuse_unused(names: Collection[str], why: str) -> None:
-    """UsageError if one of these parameters of the command at hand was given: it would change nothing, and `why`. Outside of a command none
-    was."""
-    context = click.get_current_context(silent=True)
-    if context is None:
-        return
+    """UsageError if one of these parameters of the command at hand was given: it would change nothing, and `why`."""
+    context = click.get_current_context()
     for parameter in context.command.params:
         if parameter.name in names and context.get_parameter_source(parameter.name) is ParameterSource.COMMANDLINE:
             raise click.UsageError(f"{parameter.opts[0]} would change nothing: {why}")
+
+
+def refuse_parts_alone(part: str | None) -> None:
+    """UsageError for a folder of parts, where none is named that is kept there."""
+    if part is None:
+        refuse_unused(("parts_folder",), "it says where parts are kept, and no --part is named")
 
 
 def each_once(option: str, pairs: Iterable[tuple[str, Any]]) -> dict[str, Any]:
@@ -270,8 +273,6 @@ def make_setup(
     from bench.ports.setting import known_bench
     from bench.session import Setup
 
-    if part is None:
-        refuse_unused(("parts_folder",), "it says where parts are kept, and no --part is named")
     known = known_bench(address)
     said = claims_for(parts_folder, part, each_once("--claim", claims))
     for_lamps = said.rated if rated is None else rated

@@ -10,7 +10,7 @@ import click
 
 from bench import defaults, stopping
 from bench.cli.kinds import Address, UnitNumber
-from bench.cli.options import bench_options, fact_option, lamps_options, limits_options, make_setup, part_options
+from bench.cli.options import bench_options, fact_option, lamps_options, limits_options, make_setup, part_options, refuse_parts_alone
 from bench.cli.output import budget_option, check_target, full_option, json_option, paths_among, refuse_with_json_alone, show_result
 from bench.cli.streams import say_error
 
@@ -97,6 +97,7 @@ def command(
     from bench.session.kept_test import KeptTest
 
     plan = files.procedure(procedure)
+    refuse_parts_alone(part)
     setup = make_setup(
         address=address, unit=unit or defaults.unit_name(address), rated=rated, lamps=lamps, led=led, bank=bank, facts=facts,
         part=part, claims=claims, parts_folder=parts_folder, system=system, limits=limits, grade_rule=grade_rule, supply=supply,

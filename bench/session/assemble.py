@@ -59,8 +59,10 @@ def circumstances_of(setup: Setup, measured: Measured, runs: Sequence[Runs]) -> 
     first = next((r for r in runs if r.step.judge and r.step.loads not in OF_LOAD), None)
     further = sum(len(r.whole) for r in runs if first is not None and r.step.starts_of == first.step.name)
     volts = next((record.supply_v for record in first.whole), None) if first is not None else None
+    starts = len(first.whole) + further if first is not None and first.whole else None
     timed = measured.values.get("start_s")
-    starts = timed.n if isinstance(timed, Estimate) else len(first.whole) + further if first is not None and first.whole else None
+    if isinstance(timed, Estimate):
+        starts = timed.n
     return Circumstances(
         system_v=setup.system_v,
         supply_v=volts,

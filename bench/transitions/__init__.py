@@ -13,12 +13,11 @@ input filter of known time constant leaves one sample part-way, and that sample 
 Everything depends only on the samples, in fixed groups, so the cut of the stream can't matter.
 """
 
-from bench.transitions.changes import CLOSE_S, STATE_LEAST_S, UNSEEN_S, Change, Gap, Interruption, SupplyEdge, Transition
+from bench.transitions.changes import CLOSE_S, UNSEEN_S, Change, Gap, Interruption, SupplyEdge, Transition
 from bench.transitions.finder import TransitionFinder
 
 __all__ = [
     "CLOSE_S",
-    "STATE_LEAST_S",
     "UNSEEN_S",
     "Change",
     "Gap",
