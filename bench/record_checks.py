@@ -45,10 +45,9 @@ _SAME_INSTANT_S = 1e-6
 _COUNTS = frozenset({"missed", "stuck", "dropouts"})
 _UNITS_FROM_0 = frozenset({"s", "1/min"})
 _SHARES = frozenset({"on_ratio", "trailer_on_ratio"})
-_QUANTITIES_FROM_0 = frozenset({
-    *_SHARES, "outage_ratio", "trailer_ratio", "inrush_first_a", "inrush_later_a", "inrush_ratio", "steady_a", "supply_v", "lamp_v",
-    "period_spread", "drop_spread_v",
-})  # fmt: skip
+_QUANTITIES_FROM_0 = frozenset({*_SHARES, "outage_ratio", "trailer_ratio", "period_spread", "drop_spread_v"})
+_READ_FROM_0 = frozenset({"inrush_first_a", "inrush_later_a", "inrush_ratio", "steady_a", "supply_v", "lamp_v"})
+"""Of a good unit; a sick bench may read anything, and its record is what shows that."""
 _MOST_V = 1.4 * 24.0  # what a 24 V system may be set up with
 _LARGEST = 1e9  # of a value or a part of its uncertainty, in SI units: what no bench reads
 _LARGEST_SET = 1e12  # as in a settings file (bench.table)
@@ -225,25 +224,23 @@ def claims_agree(record: TestRecord) -> Iterator[str]:
 
 
 def values_are_possible(record: TestRecord) -> Iterator[str]:
-    """No value is beyond all measure, no count negative, no time, rate or share below 0 by more than its uncertainty, no share above 1, and
-    no supply at or below 0 V."""
+    """No value is beyond all measure, no count negative, no time, rate or share below 0 by more than its uncertainty, no share above 1, no
+    supply at or below 0 V; and of a good unit no current or voltage below 0."""
+    from_0 = _QUANTITIES_FROM_0 | (_READ_FROM_0 if record.outcome is Outcome.GOOD else frozenset())
     for measured in (record.measured, *(step.measured for step in record.steps)):
         for name, found in measured.values.items():
             if isinstance(found, Estimate) and not all(abs(x) <= _LARGEST for x in (found.value, *(part.u for part in found.budget))):
                 yield f"{QUANTITIES[name].title} of {found.value:g} {found.unit}, u = {found.u:.2g}"
+            is_from_0 = name in from_0 or QUANTITIES[name].unit in _UNITS_FROM_0
             if isinstance(found, Estimate) and (
                 (name in _COUNTS and found.value < 0.0)
-                or (_is_never_negative(name) and found.value < 0.0 and found.value + found.expanded() < 0.0)
+                or (is_from_0 and found.value < 0.0 and found.value + found.expanded() < 0.0)
                 or (name in _SHARES and found.value - found.expanded() > 1.0)
             ):
                 yield f"{QUANTITIES[name].title} of {found.value:g} {found.unit}"
     for volts in (record.setup.supply_v, record.supply_v, *(step.supply_v for step in record.steps)):
         if volts is not None and not 0.0 < volts <= _MOST_V:
             yield f"a supply of {volts:g} V"
-
-
-def _is_never_negative(name: str) -> bool:
-    return QUANTITIES[name].unit in _UNITS_FROM_0 or name in _QUANTITIES_FROM_0
 
 
 def counts_and_times_are_possible(record: TestRecord) -> Iterator[str]:

@@ -10,9 +10,10 @@ from typing import Any
 
 import pytest
 from bench_port import bench_port, run_on, setup
+from sample_records import estimate, good_values, record
 
 from bench.files import named_limits
-from bench.measure import QUANTITIES
+from bench.measure import QUANTITIES, BenchFault
 from bench.outcome import Outcome
 from bench.record_json import RecordError, from_json, to_json
 from bench.record_sum import KEY, sum_of
@@ -24,9 +25,9 @@ Content = dict[str, Any]
 @cache
 def good() -> str:
     """A unit that flashes well on its lamps, with one less and with one more: the record as text."""
-    record = run_on(bench_port("EL"), "decide", setup=setup(limits=(named_limits("un-r48"),), rating_known=True))
-    assert record.outcome is Outcome.GOOD and [step.name for step in record.steps] == ["rated", "one-out", "trailer"]
-    return to_json(record)
+    tested = run_on(bench_port("EL"), "decide", setup=setup(limits=(named_limits("un-r48"),), rating_known=True))
+    assert tested.outcome is Outcome.GOOD and [step.name for step in tested.steps] == ["rated", "one-out", "trailer"]
+    return to_json(tested)
 
 
 def sealed(change: Callable[[Content], object]) -> str:
@@ -144,3 +145,11 @@ def test_values_that_nothing_has_are_refused(name: str, factor: float) -> None:
     """Also where run and judgement agree on them."""
     with pytest.raises(RecordError, match=rf"is not shown: {re.escape(QUANTITIES[name].title)} of \S+ \S+$"):
         from_json(sealed(of_run(name, factor)))
+
+
+def test_a_sick_bench_that_read_less_than_nothing_leaves_a_record_that_is_shown() -> None:
+    """A board whose counts are upside down, a shunt the wrong way round: the record is what shows it."""
+    odd = {**good_values(), "steady_a": estimate(-3.55, "A", 0.02), "supply_v": estimate(-12.8, "V", 0.02)}
+    sick = record(odd, bench_faults=(BenchFault("lamp-current", "the lamps take -3.55 A: look at the leads"),))
+    assert sick.outcome is Outcome.BENCH_FAULT
+    assert from_json(to_json(sick)).measured.values["steady_a"] == odd["steady_a"]
