@@ -14,7 +14,7 @@ from bench.conditions import Kept
 from bench.limits import Limit
 from bench.plain import one_line
 from bench.record import StepRecord, TestRecord
-from bench.render.made_on import changes_text, instrument_text, older_text
+from bench.render.made_on import first_change_text, instrument_text, older_text
 from bench.render.values import limit_text, quantity_text
 from bench.render.words import behaviour_text
 from bench.uncertainty import Estimate
@@ -86,7 +86,7 @@ def _parts(record: TestRecord, width: int) -> Iterator[_Part]:
         yield _Part((_cut(f"{'Judged again':<{_NAME}}{again}", width),), 4)
         changed = [one for one in record.judged_again.compared or () if one.sha256_now != one.sha256]
         for one in changed:
-            yield _Part((_cut(f"{'First judged by':<{_NAME}}{one_line(f'{one.kind} {one.name}, {changes_text(one)}')}", width),), 2)
+            yield _Part((_cut(f"{'First judged by':<{_NAME}}{one_line(first_change_text(one))}", width),), 2)
     # Figures for another system were not asked of this unit at all.
     broken = [c.text for c in record.conditions if c.kept is Kept.NOT_KEPT and not c.condition.system_v]
     if broken:

@@ -103,6 +103,16 @@ def changes_text(one: Compared) -> str:
     return f"changed since, now {edition}{one.sha256_now[:_DIGITS]}: {', '.join(places[:_MOST_PLACES])}{more}{held}"
 
 
+def first_change_text(one: Compared) -> str:
+    """What differs, in so few words that it fits a line: `limit set own: rate_per_min high 120 -> 115 since, and 2 more`."""
+    if one.sha256_now is None or not one.moved:
+        return f"{one.kind} {one.name}: {changes_text(one)}"
+    first, *others = one.moved
+    place = " ".join(first.place.split()[-2:])
+    more = f", and {len(others)} more" if others else ""
+    return f"{one.kind} {one.name}: {place} {first.then} -> {first.now} since{more}"
+
+
 def made_on(record: TestRecord) -> Iterator[tuple[str, str]]:
     """Rows of a report, title and text: the capture that it was judged from, set-up, board or recording."""
     if record.judged_again is not None:
