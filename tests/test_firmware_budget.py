@@ -48,7 +48,7 @@ LISTING = """
  306:\t1f 91       \tpop\tr17
  308:\t08 95       \tret
 
-00000400 <obey_all>:
+00000400 <commands_all>:
  400:\tcd b7       \tin\tr28, 0x3d\t; 61
  402:\tde b7       \tin\tr29, 0x3e\t; 62
  404:\tc8 5c       \tsubi\tr28, 0xC8\t; 200
@@ -85,7 +85,7 @@ LISTING = """
  614:\t1f 90       \tpop\tr1
  616:\t18 95       \treti
 """
-POINTERS = {"middle": "obey_"}
+POINTERS = {"middle": "commands_"}
 
 
 PROGRAM = read_program(LISTING)
@@ -105,11 +105,11 @@ def test_instructions_know_where_they_go_on() -> None:
 def test_the_stack_is_added_up_along_the_deepest_calls() -> None:
     stack = Stack(PROGRAM, POINTERS)
     # Two bytes of return address, 0x1C8 of frame; what is given back counts once.
-    assert stack.deepest(0x400) == Depth(2 + 456, ("obey_all",))
+    assert stack.deepest(0x400) == Depth(2 + 456, ("commands_all",))
     # Two bytes reserved, and the call through the pointer; the jump at the end comes when they are free again.
-    assert stack.deepest(0x200) == Depth(2 + 2 + 458, ("middle", "obey_all"))
+    assert stack.deepest(0x200) == Depth(2 + 2 + 458, ("middle", "commands_all"))
     # Return address, three pushes, 28 bytes of frame; what is taken off r28 later is no frame.
-    assert stack.deepest(0x100) == Depth(2 + 3 + 28 + 462, ("main", "middle", "obey_all"))
+    assert stack.deepest(0x100) == Depth(2 + 3 + 28 + 462, ("main", "middle", "commands_all"))
     assert Stack(PROGRAM, {"middle": "leaf"}).deepest(0x200).size == 2 + 2 + 4
     # One interrupt may come on top of the one that allows it.
     assert deepest_interrupts(PROGRAM, stack, PROGRAM.addresses("__vector_")) == Depth(3 + 4, ("__vector_5", "__vector_6"))
@@ -200,7 +200,7 @@ def test_what_is_added_up_bounds_what_is_seen(elf: Path) -> None:
     stack = Stack(program, BY_POINTER)
     routines = program.addresses("__vector_")
     assert {"__vector_10", "__vector_18", "__vector_21"} <= routines.keys()
-    assert len(program.addresses("obey_")) > 20
+    assert len(program.addresses("commands_")) > 20
     deepest = stack.deepest(program.addresses("main")["main"]).size + deepest_interrupts(program, stack, routines).size
     longest = max(interrupt_clocks(program, entry) for entry in routines.values())
     table = subprocess.run(["avr-size", "-A", elf], capture_output=True, text=True, check=True).stdout

@@ -21,7 +21,7 @@ STATIC_BYTES = 1650
 SPARE_BYTES = 64  # between data and the deepest stack
 INTERRUPT_CLOCKS = 430  # of ways that no sample takes all at once; seen are some 340
 # Who calls through pointers, and whom: the table of commands.
-BY_POINTER = {"command_obey": "obey_"}
+BY_POINTER = {"parser_execute_line": "commands_"}
 
 
 class BudgetError(Exception):

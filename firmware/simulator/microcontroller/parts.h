@@ -15,7 +15,7 @@
 #include <simavr/sim_avr.h>
 #include <simavr/sim_io.h>
 
-#include "board.h"
+#include "avr_board.h"
 
 enum {
     R_PINB = 0x23, R_DDRB = 0x24, R_PORTB = 0x25, R_PIND = 0x29, R_DDRD = 0x2A, R_PORTD = 0x2B, R_TIFR0 = 0x35, R_TIFR1 = 0x36, R_EECR = 0x3F,
@@ -103,9 +103,9 @@ struct board {
     uint16_t stuck_before;
 };
 
-/* board.c: this part's handlers for a register instead of the library's, NULL for plain memory; and an interrupt that is wanted */
-void board_replace(struct board *b, uint16_t address, avr_io_read_t read, avr_io_write_t write);
-void board_request(struct board *b, uint8_t vector);
+/* registers.c: puts a part's handlers for a register in the place of the library's, NULL for plain memory; asks for an interrupt */
+void registers_replace(struct board *b, uint16_t address, avr_io_read_t read, avr_io_write_t write);
+void registers_request(struct board *b, uint8_t vector);
 
 /* core.c: how the program is run */
 void core_begin(struct board *b);

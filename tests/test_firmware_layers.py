@@ -1,0 +1,95 @@
+"""Which C file of the firmware knows which: one way only, downward, as the layers in firmware/README.md are drawn.
+
+A file and its header are one node. An arrow is an #include of another's header, and, so that a header of several files hides none, a call
+of another's function: what one object file leaves undefined and another defines. Between core and hardware calls go both ways, through
+hal.h: the core calls its hooks, and the converter's interrupt calls the sampler.
+"""
+
+from __future__ import annotations
+
+import re
+import subprocess
+from collections.abc import Iterable, Mapping
+from graphlib import CycleError, TopologicalSorter
+from pathlib import Path
+
+import pytest
+from firmware_host import built
+
+from firmware.simulator.avr import BUILD, FIRMWARE
+
+LONGEST_FILE = 400
+_INCLUDE = re.compile(r'^#include "([\w/]+)\.h"$', re.MULTILINE)
+
+Graph = dict[str, set[str]]
+
+
+def includes(files: Iterable[Path]) -> Graph:
+    """Who includes whose header, by names without ending."""
+    found: Graph = {}
+    for file in files:
+        found.setdefault(file.stem, set()).update(set(_INCLUDE.findall(file.read_text("utf-8"))) - {file.stem})
+    return found
+
+
+def calls(objects: Iterable[Path]) -> Graph:
+    """Whose functions and variables each object file leaves to be defined by another of them."""
+    defined: dict[str, str] = {}
+    wanted: Graph = {}
+    for file in objects:
+        listing = subprocess.run(["nm", str(file)], capture_output=True, text=True, check=True).stdout
+        for *_, kind, name in (line.split() for line in listing.splitlines()):
+            if kind == "U":
+                wanted.setdefault(file.stem, set()).add(name)
+            elif kind.isupper():
+                defined[name] = file.stem
+    return {caller: {defined[name] for name in names if name in defined} for caller, names in wanted.items()}
+
+
+def layers(page: str) -> dict[str, int]:
+    """The layer of each file of the core by the table in the README, 0 the highest."""
+    _, _, rest = page.partition("| layer | files |")
+    rows = rest.partition("\n\n")[0].splitlines()[2:]
+    return {name: number for number, row in enumerate(rows) for name in re.findall(r"`(\w+)`", row.split("|")[2])}
+
+
+def upward(graph: Mapping[str, set[str]], heights: Mapping[str, int]) -> list[str]:
+    """Arrows that do not lead down."""
+    return [f"{a} -> {b}" for a in sorted(graph) for b in sorted(graph[a]) if a != b and b in heights and heights[a] >= heights[b]]
+
+
+@pytest.mark.parametrize(("product", "objects"), [("board_host", "host"), ("libavrboard.so", "simulator")])
+def test_no_file_calls_itself_by_a_detour(product: str, objects: str) -> None:
+    built(product)
+    graph = calls((BUILD / objects).glob("*.o"))
+    assert len(graph) > 6
+    TopologicalSorter(graph).prepare()
+
+
+def test_the_core_is_layered_as_the_page_draws_it() -> None:
+    built("board_host")
+    heights = layers((FIRMWARE / "README.md").read_text("utf-8"))
+    core = includes(FIRMWARE.glob("core/*.[ch]"))
+    assert sorted(heights) == sorted(core)
+    assert upward(core, heights) == []
+    assert upward(calls((BUILD / "host" / "core").glob("*.o")), heights) == []
+
+
+def test_planted_circles_are_seen(tmp_path: Path) -> None:
+    arrows = {"run": "uplink", "uplink": "edges", "edges": "run", "events": "run"}
+    for name, other in arrows.items():
+        (tmp_path / f"{name}.c").write_text(f'#include "{name}.h"\n#include "{other}.h"\nvoid {name}(void) {{ {other}(); }}\n')
+        (tmp_path / f"{name}.h").write_text(f"void {name}(void);\n")
+    subprocess.run(["gcc", "-c", *(f"{name}.c" for name in arrows)], cwd=tmp_path, check=True)
+    heights = {"events": 0, "run": 1, "uplink": 2, "edges": 3}
+    assert upward(includes(tmp_path.glob("*.[ch]")), heights) == ["edges -> run"]
+    assert upward(calls(tmp_path.glob("*.o")), heights) == ["edges -> run"]
+    with pytest.raises(CycleError):
+        TopologicalSorter(calls(tmp_path.glob("*.o"))).prepare()
+
+
+@pytest.mark.parametrize("ending", ["c", "h", "py", "mk"])
+def test_no_file_of_the_firmware_is_too_long(ending: str) -> None:
+    files = [file for file in FIRMWARE.rglob(f"*.{ending}") if "build" not in file.parts]
+    assert files
+    assert [file.name for file in files if len(file.read_text("utf-8").splitlines()) > LONGEST_FILE] == []
