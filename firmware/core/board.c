@@ -46,8 +46,8 @@ void board_step(void)
     hal_feed_watchdog();
     look_around();
     edges_step();
-    /* Frames go first: what a command or a long answer takes, a frame can't wait for. But not twice in a row, or nobody would be heard where
-     * there is always a frame to send. */
+    /* Frames go first: what a command or a long answer takes, a frame can't wait for. But not twice in a row, or nobody would be heard
+     * where there is always a frame to send. */
     bool is_busy = uplink_step();
     went_first = is_busy && !went_first;
     if (went_first) {

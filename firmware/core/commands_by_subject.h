@@ -68,8 +68,8 @@ int16_t commands_query_date(const union value *values);
 int16_t commands_store_calibration(const union value *values);
 int16_t commands_clear_calibration(const union value *values);
 
-/* What *RST changes too: close exactly these switches (bit n-1 for load n), with an event if that is a change; choose the mode, while no run is
- * on; choose voltage range 0 or 1. */
+/* What *RST changes too: close exactly these switches (bit n-1 for load n), with an event if that is a change; choose the mode, while no
+ * run is on; choose voltage range 0 or 1. */
 void commands_change_switches(bool master, uint8_t loads);
 void commands_change_mode(bool is_precise);
 void commands_change_range(uint8_t number);

@@ -18,8 +18,8 @@ struct number {
 /* Reads all of `length` characters to *number. Returns 0, or the error of a text that is no number: -104, -120, -138. */
 int16_t number_read(const char *text, uint8_t length, struct number *number);
 
-/* Writes a finite value with as many digits as it needs, at most six, to `text`, which has room for NUMBER_LONGEST characters; no zero byte.
- * Returns the length. A number of up to six digits comes back as it was read, from 1E-30 to 1E30. */
+/* Writes a finite value with as many digits as it needs, at most six, to `text`, which has room for NUMBER_LONGEST characters; no zero
+ * byte. Returns the length. A number of up to six digits comes back as it was read, from 1E-30 to 1E30. */
 uint8_t number_write(char *text, float value);
 
 /* Writes all digits, at most 10, and no zero byte. Returns the length. */

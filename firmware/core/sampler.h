@@ -1,5 +1,5 @@
-/* Where the converter's interrupt meets the rest: sampler_take_count() labels a sample by the scan plan, watches current and supply, and fills
- * frames in place. It has no division, no call and no loop, because it must end well within the 416 clocks of a conversion.
+/* Where the converter's interrupt meets the rest: sampler_take_count() labels a sample by the scan plan, watches current and supply, and
+ * fills frames in place. It has no division, no call and no loop, because it must end well within the 416 clocks of a conversion.
  *
  * The main loop touches `sampler` only between hal_hold_interrupts() and hal_release_interrupts(), or a single byte at a time.
  */
@@ -133,8 +133,8 @@ static inline void sampler_begin_frame(struct sampler *s, bool comparator)
     s->put = frame + AT_BODY;
 }
 
-/* Returns the input for the conversion after the next: in free-running mode the next one has begun with the input selected before. Called before
- * sampler_take_count(), so that it can be selected in time even where the interrupt comes late. */
+/* Returns the input for the conversion after the next: in free-running mode the next one has begun with the input selected before. Called
+ * before sampler_take_count(), so that it can be selected in time even where the interrupt comes late. */
 static inline uint8_t sampler_get_input_ahead(void)
 {
     const struct sampler *s = &sampler;
@@ -221,8 +221,8 @@ static inline void sampler_take_count(uint16_t count, bool comparator)
     s->scan = (uint8_t)((s->scan + 1) & (SAMPLER_SCANS - 1));
 }
 
-/* Starts plan and converter anew in the mode that `state` names, and makes `state` the board's. `stamp` is the low half of sample 0's. Returns
- * the clock (hal_read_clock) at which sample 0 is held. Full frames stay. */
+/* Starts plan and converter anew in the mode that `state` names, and makes `state` the board's. `stamp` is the low half of sample 0's.
+ * Returns the clock (hal_read_clock) at which sample 0 is held. Full frames stay. */
 uint32_t sampler_start(struct board_state state, uint16_t stamp);
 
 /* Reads the clock to *clock. Returns the low half of the stamp behind all conversions that had ended by then, or of one more: one that is
@@ -234,15 +234,15 @@ uint16_t sampler_read_next_stamp(uint32_t *clock);
  * since two more samples are of wrong inputs: to be called again then. */
 bool sampler_skip(uint16_t conversions, uint8_t kept);
 
-/* Ends a run: samples go nowhere from now on, and `state` is the board's. Returns the low half of the stamp of the first sample that was not
- * taken. */
+/* Ends a run: samples go nowhere from now on, and `state` is the board's. Returns the low half of the stamp of the first sample that was
+ * not taken. */
 uint16_t sampler_stop(struct board_state state);
 
 /* Makes `state` the board's. Returns the clock (hal_read_clock) of that instant. */
 uint32_t sampler_change_state(struct board_state state);
 
-/* Set what is too much current: at least `high` or at most `low` counts of i_load, or at least `narrow` counts of i_load_low, for `time` fast
- * scans (130 us each). */
+/* Set what is too much current: at least `high` or at most `low` counts of i_load, or at least `narrow` counts of i_load_low, for `time`
+ * fast scans (130 us each). */
 void sampler_set_level(int16_t high, int16_t low, int16_t narrow);
 void sampler_set_delay(uint16_t time);
 

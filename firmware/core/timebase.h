@@ -1,5 +1,5 @@
-/* The time base: which sample belongs to which reading of the clock. The converter takes a sample every so many clocks, exactly, so one pair
- * of clock and stamp, the anchor, dates all others. */
+/* The time base: which sample belongs to which reading of the clock. The converter takes a sample every so many clocks, exactly, so one
+ * pair of clock and stamp, the anchor, dates all others. */
 #ifndef TIMEBASE_H
 #define TIMEBASE_H
 

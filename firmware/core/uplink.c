@@ -12,7 +12,8 @@
 #include "timebase.h"
 #include "wire.h"
 
-/* A frame is made ready while the one before it is still on its way. It then goes before any other item, since its sequence number is given. */
+/* A frame is made ready while the one before it is still on its way. It then goes before any other item, since its sequence number is
+ * given. */
 enum uplink_item { ITEM_NONE, ITEM_REPLY, ITEM_EVENT, ITEM_SAMPLES };
 
 static uint8_t event_frame[FRAME_EVENT_ROOM];

@@ -14,8 +14,8 @@
 enum hal_mode { HAL_FAST, HAL_PRECISE };
 enum hal_reset { HAL_RESET_POWER = 1, HAL_RESET_BROWNOUT = 2, HAL_RESET_WATCHDOG = 3, HAL_RESET_EXTERNAL = 4 };
 
-/* Puts every pin into its safe state (all open, latch as it is), starts clock, serial line, comparator and watchdog, enables interrupts. Once,
- * before all others. */
+/* Puts every pin into its safe state (all open, latch as it is), starts clock, serial line, comparator and watchdog, enables interrupts.
+ * Once, before all others. */
 void hal_begin(void);
 
 /* Returns why the program has started; the same answer every time. */
@@ -91,12 +91,13 @@ bool hal_serial_is_idle(void);
 
 /* --- memory --- */
 
-/* Read and write memory that survives power-down, 1024 bytes. Writing blocks for 3.4 ms for each byte that changes, and feeds the watchdog. */
+/* Read and write memory that survives power-down, 1024 bytes. Writing blocks for 3.4 ms for each byte that changes, and feeds the watchdog.
+ */
 void hal_read_store(uint16_t address, void *data, uint16_t length);
 void hal_write_store(uint16_t address, const void *data, uint16_t length);
 
-/* Return the length of the program in memory, and one of its bytes. The CRC of PROTOCOL.md section 3 over all of them is 0, since the last two
- * are the CRC, high byte first, over those before. */
+/* Return the length of the program in memory, and one of its bytes. The CRC of PROTOCOL.md section 3 over all of them is 0, since the last
+ * two are the CRC, high byte first, over those before. */
 uint16_t hal_get_program_length(void);
 uint8_t hal_read_program(uint16_t address);
 

@@ -99,10 +99,15 @@ def read_circuit(path: Path = SOURCE) -> Circuit:
     parts = {reference: _part(reference, row, kinds) for reference, row in data["part"].items()}
     loose = tuple(Loose(what, row["quantity"], row["eur"], row["basis"]) for what, row in data["loose"].items())
     circuit = Circuit(parts, loose, *({net: Span(*row) for net, row in data[table].items()} for table in ("net", "floating")))
+    _check(circuit, kinds, path)
+    return circuit
+
+
+def _check(circuit: Circuit, kinds: Mapping[str, Kind], path: Path) -> None:
     for kind in kinds.values():
         if kind.basis not in BASES:
             raise CircuitError(f"{path.name}: kind {kind.name} has the basis {kind.basis!r}, which is none of {', '.join(BASES)}")
-    unused = sorted(set(kinds) - {part.kind.name for part in parts.values()})
+    unused = sorted(set(kinds) - {part.kind.name for part in circuit.parts.values()})
     if unused:
         raise CircuitError(f"{path.name}: no part is of kind {', '.join(unused)}")
     lonely = sorted(net for net, pins in circuit.nets().items() if len(pins) < 2)
@@ -111,7 +116,6 @@ def read_circuit(path: Path = SOURCE) -> Circuit:
     strange = sorted((set(circuit.spans_v) | set(circuit.floating_v)) - set(circuit.nets()))
     if strange:
         raise CircuitError(f"{path.name}: voltages are given for nets that nothing is on: {', '.join(strange)}")
-    return circuit
 
 
 def _part(reference: str, row: list[str], kinds: Mapping[str, Kind]) -> Part:

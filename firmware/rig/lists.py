@@ -15,6 +15,17 @@ MARKDOWN = HERE / "parts.md"
 NETS = HERE / "nets.md"
 COLUMNS = ("references", "quantity", "what", "value", "rated", "bears at most", "eur each", "basis")
 _UNITS = {"v": "V", "a": "A", "w": "W", "j": "J"}
+_NETS_HEAD = """\
+# Nets of the rig
+
+Written by `python -m firmware.rig.lists` from parts.toml. U3.A+ is pin A+ of U3, by the pins' names of parts.toml.
+
+## Pins of the microcontroller module
+
+The rest are +5V and AGND. RX and TX go to its own USB bridge.
+
+| pin | net | goes to |
+| --- | --- | --- |"""
 _BASES = {"memory": "from memory"}
 
 
@@ -71,28 +82,8 @@ def nets_as_markdown(circuit: Circuit) -> str:
         return ", ".join(f"{reference}.{pin}" for reference, pin in sorted(nets[net]) if reference != without)
 
     pins = [f"| {pin} | {net} | {ends(net, 'U1')} |" for pin, net in circuit.parts["U1"].nets.items() if len(nets[net]) < 12]
-    return "\n".join(
-        [
-            "# Nets of the rig",
-            "",
-            "Written by `python -m firmware.rig.lists` from parts.toml. U3.A+ is pin A+ of U3, by the pins' names of parts.toml.",
-            "",
-            "## Pins of the microcontroller module",
-            "",
-            "The rest are +5V and AGND. RX and TX go to its own USB bridge.",
-            "",
-            "| pin | net | goes to |",
-            "| --- | --- | --- |",
-            *pins,
-            "",
-            f"## All {len(nets)} nets",
-            "",
-            "| net | pins | joined |",
-            "| --- | --- | --- |",
-            *(f"| {net} | {len(nets[net])} | {ends(net)} |" for net in sorted(nets)),
-            "",
-        ]
-    )
+    joined = [f"| {net} | {len(nets[net])} | {ends(net)} |" for net in sorted(nets)]
+    return "\n".join([_NETS_HEAD, *pins, "", f"## All {len(nets)} nets", "", "| net | pins | joined |", "| --- | --- | --- |", *joined, ""])
 
 
 def main() -> None:

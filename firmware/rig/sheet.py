@@ -5,7 +5,7 @@ Sheet units are 0.5 inch; everything stands on a grid of half a unit. The letter
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from itertools import pairwise
 from typing import Literal
 
@@ -16,6 +16,7 @@ from schemdraw.segments import Segment, SegmentCircle, SegmentPoly, SegmentText
 from firmware.rig.circuit import Circuit, Part
 from firmware.rig.connections import Drawn, Place
 
+Box = tuple[float, float, float, float]  # left, bottom, right, top
 Align = Literal["left", "center", "right"]
 LETTER = 9.0
 SMALL = 7.5
@@ -40,6 +41,36 @@ _SYMBOLS: Mapping[str, type[elm.Element2Term]] = {
 }
 
 
+# A MOSFET in places of its gate.
+_FET_LINES = (
+    ((0, 0), (0.5, 0)), ((0.5, 0.35), (0.5, -0.35)),
+    ((0.62, 0.45), (0.62, 0.2)), ((0.62, 0.12), (0.62, -0.12)), ((0.62, -0.2), (0.62, -0.45)),
+    ((0.62, 0.32), (1, 0.32), (1, 1)), ((0.62, -0.32), (1, -0.32), (1, -1)), ((0.62, 0), (1, 0), (1, -0.32)),
+)  # fmt: skip
+
+
+def _turned(origin: Place, turn: int, mirror: bool) -> Callable[[float, float], Place]:
+    """Return what puts a symbol's places on the sheet: mirrored left to right, then turned left by quarters, then moved to `origin`."""
+
+    def put(x: float, y: float) -> Place:
+        if mirror:
+            x = -x
+        for _ in range(turn):
+            x, y = -y, x
+        return origin[0] + x, origin[1] + y
+
+    return put
+
+
+def _box_around(start: Place, end: Place, half: float) -> Box:
+    xs, ys = (start[0], end[0]), (start[1], end[1])
+    return min(xs) - half, min(ys) - half, max(xs) + half, max(ys) + half
+
+
+def _overlap(one: Box, other: Box) -> bool:
+    return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
+
+
 class Shape(elm.Element):  # type: ignore[no-untyped-call]  # the library gives its subclass hook no types
     """Lines and text at places of the sheet."""
 
@@ -56,7 +87,7 @@ class Sheet:
         self.title = title
         self.circuit = circuit
         self.drawn = Drawn()
-        self.texts: list[tuple[str, tuple[float, float, float, float]]] = []
+        self.texts: list[tuple[str, Box]] = []
         self._wires: list[tuple[Place, Place, float]] = []
         self._canvas = schemdraw.Drawing(canvas="svg", show=False)
         self._canvas.config(unit=2, fontsize=LETTER, lw=_THIN, font="Helvetica, Arial, sans-serif", margin=0.4)
@@ -133,31 +164,11 @@ class Sheet:
         self._pin(part, second, end)
         if thick:
             self._leads(start, end)
-        if part.kind.name in ("link", "bridge", "tie"):
-            self._link(start, end, plugs=part.kind.name != "tie")
-        elif part.kind.name in ("lamp21", "lamp10", "lamp5", "lamp2"):
-            self._lamp(start, end)
-        elif first == "13":
-            self._canvas.add(elm.Switch(nc=True).at(start).to(end))
-        else:
-            symbol = _SYMBOLS.get(part.kind.name) or (elm.Capacitor if reference.startswith("C") else elm.ResistorIEC)
-            self._canvas.add(symbol().at(start).to(end))
-        x, y = (start[0] + end[0]) / 2, (start[1] + end[1]) / 2
+        self._symbol(part, first, start, end)
         self._wires.append((start, end, 0.2))
-        says = part.kind.value if value else ""
+        middle = ((start[0] + end[0]) / 2, (start[1] + end[1]) / 2)
         side = words if words != "auto" else ("right" if start[0] == end[0] else "above")
-        if side == "above":
-            self.text((x, y + 0.48), f"{reference} {says}".rstrip(), align="center", size=SMALL)
-        elif side == "below":
-            self.text((x, y - 0.48), f"{reference} {says}".rstrip(), align="center", size=SMALL)
-        elif side in ("right", "left"):
-            away = 0.6 if part.kind.name in ("ntc", "lamp_led") else 0.42
-            self.text(
-                (x + (away if side == "right" else -away), y + 0.14),
-                f"{reference}\n{says}".rstrip(),
-                align="left" if side == "right" else "right",
-                size=SMALL,
-            )
+        self._label(part, middle, side, part.kind.value if value else "")
 
     def fet(
         self,
@@ -172,31 +183,17 @@ class Sheet:
     ) -> None:
         """An N-channel MOSFET: drain at (1, 1) and source at (1, -1) of the gate, turned left by quarters, mirrored left to right."""
         part = self.circuit.parts[reference]
-
-        def put(x: float, y: float) -> Place:
-            if mirror:
-                x = -x
-            for _ in range(turn):
-                x, y = -y, x
-            return gate[0] + x, gate[1] + y
-
+        put = _turned(gate, turn, mirror)
         for pin, place in {"G": (0, 0), "D": (1, 1), "S": (1, -1)}.items():
             self._pin(part, pin, put(*place))
-        lines = (
-            ((0, 0), (0.5, 0)), ((0.5, 0.35), (0.5, -0.35)),
-            ((0.62, 0.45), (0.62, 0.2)), ((0.62, 0.12), (0.62, -0.12)), ((0.62, -0.2), (0.62, -0.45)),
-            ((0.62, 0.32), (1, 0.32), (1, 1)), ((0.62, -0.32), (1, -0.32), (1, -1)), ((0.62, 0), (1, 0), (1, -0.32)),
-        )  # fmt: skip
-        for line in lines:
+        for line in _FET_LINES:
             self._line(*(put(*p) for p in line))
         if thick:
             for sign in (1, -1):
                 self._shape(Segment([put(1, 0.32 * sign), put(1, sign)], lw=_THICK))
         self._shape(SegmentPoly([put(0.65, 0), put(0.8, 0.08), put(0.8, -0.08)], closed=True, fill="black", lw=0.5))
         if diode:
-            self._line(put(1, 0.6), put(1.35, 0.6), put(1.35, -0.6), put(1, -0.6))
-            self._shape(SegmentPoly([put(1.22, -0.12), put(1.48, -0.12), put(1.35, 0.12)], closed=True, fill="white"))
-            self._line(put(1.22, 0.12), put(1.48, 0.12))
+            self._body_diode(put)
         x, y = words or put(1.75 if diode else 1.2, 0.0)
         if turn % 2:
             self.text((x, y + 0.2), f"{reference} {part.kind.value}", align="center", size=SMALL)
@@ -286,16 +283,13 @@ class Sheet:
         """What cannot be read: text on text, or a wire through text."""
         found = []
         for place, (words, box) in enumerate(self.texts):
-            for other, box2 in self.texts[:place]:
-                if box[0] < box2[2] and box2[0] < box[2] and box[1] < box2[3] and box2[1] < box[3]:
+            for other, other_box in self.texts[:place]:
+                if _overlap(box, other_box):
                     found.append(f"{words!r} on {other!r} at {box[0]:.1f}, {box[1]:.1f}")
+            # A line may touch the lowest and highest 0.03 of a box, where no letter reaches.
+            inner = (box[0], box[1] + 0.03, box[2], box[3] - 0.03)
             for start, end, half in self._wires:
-                if (
-                    min(start[0], end[0]) - half < box[2]
-                    and max(start[0], end[0]) + half > box[0]
-                    and min(start[1], end[1]) - half < box[3] - 0.03
-                    and max(start[1], end[1]) + half > box[1] + 0.03
-                ):
+                if _overlap(inner, _box_around(start, end, half)):
                     found.append(f"a line from {start} to {end} through {words!r}")
         return found
 
@@ -306,6 +300,35 @@ class Sheet:
         if key in self.drawn.pins:
             raise ValueError(f"pin {pin} of {part.reference} is drawn twice on sheet {self.number}")
         self.drawn.pins[key] = (float(place[0]), float(place[1]))
+
+    def _symbol(self, part: Part, first_pin: str, start: Place, end: Place) -> None:
+        """Draw a part of two pins from `first_pin` to the other."""
+        if part.kind.name in ("link", "bridge", "tie"):
+            self._link(start, end, plugs=part.kind.name != "tie")
+        elif part.kind.name in ("lamp21", "lamp10", "lamp5", "lamp2"):
+            self._lamp(start, end)
+        elif first_pin == "13":  # the hand switch's auxiliary contact, which is closed in OFF
+            self._canvas.add(elm.Switch(nc=True).at(start).to(end))
+        else:
+            symbol = _SYMBOLS.get(part.kind.name) or (elm.Capacitor if part.reference.startswith("C") else elm.ResistorIEC)
+            self._canvas.add(symbol().at(start).to(end))
+
+    def _label(self, part: Part, middle: Place, side: str, value: str) -> None:
+        """Write reference and value on this side of a part: above, below, right, left; on no other."""
+        x, y = middle
+        if side in ("above", "below"):
+            dy = 0.48 if side == "above" else -0.48
+            self.text((x, y + dy), f"{part.reference} {value}".rstrip(), align="center", size=SMALL)
+        elif side in ("right", "left"):
+            away = 0.6 if part.kind.name in ("ntc", "lamp_led") else 0.42
+            at = (x + (away if side == "right" else -away), y + 0.14)
+            self.text(at, f"{part.reference}\n{value}".rstrip(), align="left" if side == "right" else "right", size=SMALL)
+
+    def _body_diode(self, put: Callable[[float, float], Place]) -> None:
+        """Draw a MOSFET's body diode in the transistor's own places."""
+        self._line(put(1, 0.6), put(1.35, 0.6), put(1.35, -0.6), put(1, -0.6))
+        self._shape(SegmentPoly([put(1.22, -0.12), put(1.48, -0.12), put(1.35, 0.12)], closed=True, fill="white"))
+        self._line(put(1.22, 0.12), put(1.48, 0.12))
 
     def _leads(self, start: Place, end: Place) -> None:
         """The two leads of a part of one unit's length, thick."""

@@ -23,7 +23,8 @@ void clock_begin(void)
     TIMSK2 = _BV(OCIE2A);
 }
 
-/* The whole count that belongs to a reading of the low half just made. An overflow not yet served counts if the reading is from after it. */
+/* The whole count that belongs to a reading of the low half just made. An overflow not yet served counts if the reading is from after it.
+ */
 static uint32_t whole_clock(uint16_t low)
 {
     uint16_t high = clock_high;

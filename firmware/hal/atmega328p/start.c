@@ -47,8 +47,8 @@ static bool kept_is_good(void)
     return (kept ^ kept_check) == 0xFF;
 }
 
-/* A boot loader may have cleared the flags already: then what the RAM has kept tells whether the power was off, and everything else is taken for
- * an external reset. */
+/* A boot loader may have cleared the flags already: then what the RAM has kept tells whether the power was off, and everything else is
+ * taken for an external reset. */
 enum hal_reset hal_get_reset_cause(void)
 {
     if ((reset_flags & _BV(PORF)) || (reset_flags == 0 && !kept_is_good())) {

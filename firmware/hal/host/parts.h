@@ -17,7 +17,8 @@ struct part {
     void (*move)(void);
 };
 
-/* time.c: parts move in the order in which they were added, at most three. Lets time pass until something is due, at most so many clocks. */
+/* time.c: parts move in the order in which they were added, at most three. Lets time pass until something is due, at most so many clocks.
+ */
 void time_add_part(const struct part *part);
 void time_wait(uint64_t clocks);
 

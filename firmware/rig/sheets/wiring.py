@@ -57,6 +57,13 @@ def _sense(s: Sheet, corner: Place, row: float, blade: float, colour: str) -> No
 
 def _bench(s: Sheet, corner: Place) -> None:
     x, y = _panel(s, corner, "Battery and computer")
+    _battery(s, x, y)
+    _rig(s, x, y)
+    _computer(s, x, y)
+
+
+def _battery(s: Sheet, x: float, y: float) -> None:
+    """Draw the battery and its way through fuse and hand switch; x, y is the panel's corner."""
     s.outline((x + 0.6, y + 4.6), (2.6, 2.2), width=1.4)
     s.text((x + 0.8, y + 5.7), "battery")
     s.text((x + 2.9, y + 6.3), "+", align="center")
@@ -71,12 +78,18 @@ def _bench(s: Sheet, corner: Place) -> None:
     s.text((x + 8.3, y + 7.1), "the real OFF", align="center", size=8)
     s.line((x + 9.1, y + 6.3), (x + 11, y + 6.3), width=_POWER, colour=_SUPPLY)
     s.line((x + 3.2, y + 5.1), (x + 11, y + 5.1), width=_POWER)
+
+
+def _rig(s: Sheet, x: float, y: float) -> None:
     s.outline((x + 11, y + 0.8), (4.2, 6.4), width=1.4)
     s.text((x + 11.2, y + 6.3), "+")
     s.text((x + 11.2, y + 5.1), "STAR (0 V)")
     s.text((x + 14.9, y + 6.8), "rig", align="right")
     s.text((x + 11.2, y + 3.9), "nothing earthed is joined\nto this 0 V", size=8)
     s.text((x + 11.2, y + 2.2), "module")
+
+
+def _computer(s: Sheet, x: float, y: float) -> None:
     s.outline((x + 0.6, y + 1.4), (2.6, 1.6), width=1.4)
     s.text((x + 0.8, y + 2.2), "computer")
     s.line((x + 3.2, y + 2.2), (x + 5.4, y + 2.2))

@@ -1,7 +1,7 @@
 /* An ATmega328P that runs the board's program, with the digital part of the rig around it, in simulated time.
  *
- * Time is counted in periods of the microcontroller's clock ("cycles") since power-up; resets do not set it back. What the outside does in a
- * stretch of time is set before the stretch is run: voltages at the converter's inputs on a grid, the comparator's edges, the moment at
+ * Time is counted in periods of the microcontroller's clock ("cycles") since power-up; resets do not set it back. What the outside does in
+ * a stretch of time is set before the stretch is run: voltages at the converter's inputs on a grid, the comparator's edges, the moment at
  * which the hardware latch trips. A run ends early when a switch changes, so that the outside can change with it.
  */
 #ifndef AVR_BOARD_H

@@ -1,4 +1,5 @@
-/* The serial line: ten bits a byte at 1 Mbaud, two received bytes kept and a third in the shift register, one byte to send and one on its way. */
+/* The serial line: ten bits a byte at 1 Mbaud, two received bytes kept and a third in the shift register, one byte to send and one on its
+ * way. */
 #include "parts.h"
 
 static uint32_t byte_cycles(void)

@@ -1,4 +1,5 @@
-/* The rig's switches as they really stand: the shift register behind SPI, enable, latch, master, voltage range; and the pins the program reads. */
+/* The rig's switches as they really stand: the shift register behind SPI, enable, latch, master, voltage range; and the pins the program
+ * reads. */
 #include <string.h>
 
 #include "parts.h"

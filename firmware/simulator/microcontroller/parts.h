@@ -2,8 +2,8 @@
  * are replaced by models after the data sheet, one file each: its converter reads the multiplexer when the result is fetched and runs slow,
  * its serial line has eleven bits a byte and no overrun, its SPI takes 100 us a byte, its EEPROM no time at all.
  *
- * Each part has a NAME_begin, which puts its handlers in, and a NAME_reset, called when the microcontroller is reset: the library has cleared
- * the registers and its timers by then.
+ * Each part has a NAME_begin, which puts its handlers in, and a NAME_reset, called when the microcontroller is reset: the library has
+ * cleared the registers and its timers by then.
  */
 #ifndef MICROCONTROLLER_PARTS_H
 #define MICROCONTROLLER_PARTS_H
