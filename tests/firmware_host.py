@@ -57,7 +57,7 @@ def built(program: str) -> Path:
     if shutil.which("gcc") is None:
         pytest.fail("building the firmware's core for this computer needs gcc, which is not installed", pytrace=False)
     try:
-        return avr.built(f"build/{program}", program)
+        return avr.build_product(f"build/{program}", program)
     except avr.BuildError as error:
         pytest.fail(str(error), pytrace=False)
 

@@ -12,10 +12,10 @@ from firmware import seal
 from firmware.budget import BY_POINTER, BudgetError, budgets, deepest_interrupts, report, section_sizes
 from firmware.budget.__main__ import main
 from firmware.budget.clocks import ClocksError, interrupt_clocks
-from firmware.budget.listing import read_program
+from firmware.budget.listing import read_disassembly
 from firmware.budget.stack import RAM_BYTES, Depth, Stack, StackError
-from firmware.simulator.avr import built, firmware
-from firmware.simulator.trials import Bare
+from firmware.simulator.avr import build_product, read_firmware
+from firmware.simulator.trials import BareBoard
 
 LISTING = """
 00000080 <table>:
@@ -88,7 +88,7 @@ LISTING = """
 POINTERS = {"middle": "commands_"}
 
 
-PROGRAM = read_program(LISTING)
+PROGRAM = read_disassembly(LISTING)
 
 
 def test_instructions_know_where_they_go_on() -> None:
@@ -125,21 +125,24 @@ def test_the_stack_is_added_up_along_the_deepest_calls() -> None:
 )
 def test_what_cannot_be_added_up_is_refused(old: str, new: str, complaint: str) -> None:
     with pytest.raises(StackError, match=complaint):
-        Stack(read_program(LISTING.replace(old, new)), POINTERS).deepest(0x100)
+        Stack(read_disassembly(LISTING.replace(old, new)), POINTERS).deepest(0x100)
 
 
 def test_a_call_through_a_pointer_must_be_declared() -> None:
-    with pytest.raises(StackError, match="middle calls through a pointer, and nobody has said whom"):
+    with pytest.raises(StackError, match="middle calls through a pointer, and BY_POINTER does not say whom"):
         Stack(PROGRAM, BY_POINTER).deepest(0x200)
+
+
+PUSHES_FOR_EVER = read_disassembly("00000100 <main>:\n 100:\t0f 93       \tpush\tr16\n 102:\tfe cf       \trjmp\t.-4\n")
 
 
 def test_a_loop_that_pushes_is_refused() -> None:
     with pytest.raises(StackError, match="takes more the longer it runs"):
-        Stack(read_program("00000100 <main>:\n 100:\t0f 93       \tpush\tr16\n 102:\tfe cf       \trjmp\t.-4\n"), POINTERS).deepest(0x100)
+        Stack(PUSHES_FOR_EVER, POINTERS).deepest(0x100)
 
 
 def test_interrupts_that_may_interrupt_each_other_are_refused() -> None:
-    program = read_program(LISTING.replace("push\tr0", "sei"))
+    program = read_disassembly(LISTING.replace("push\tr0", "sei"))
     with pytest.raises(StackError, match="__vector_5 and __vector_6 may interrupt each other"):
         deepest_interrupts(program, Stack(program, POINTERS), program.addresses("__vector_"))
 
@@ -150,12 +153,12 @@ def test_clocks_are_those_of_the_longest_way() -> None:
     # To the instruction that lets the others in, or from where they are held again: 7 + 2 + 1 + 1, and 1 + 2 + 4.
     assert interrupt_clocks(PROGRAM, 0x500) == 11
     # With others held, the loop counts two turns of three clocks less one.
-    waiting = read_program(LISTING.replace("sei", "nop"))
+    waiting = read_disassembly(LISTING.replace("sei", "nop"))
     assert interrupt_clocks(waiting, 0x500) == 7 + 2 + 1 + 1 + 1 + 5 + 1 + 2 + 4
 
 
 def test_an_interrupt_that_loops_has_no_longest_way() -> None:
-    program = read_program(LISTING.replace("breq\t.+4 ", "breq\t.-4 "))
+    program = read_disassembly(LISTING.replace("breq\t.+4 ", "breq\t.-4 "))
     with pytest.raises(ClocksError, match="__vector_6 loops"):
         interrupt_clocks(program, 0x600)
 
@@ -175,14 +178,14 @@ def test_an_overdrawn_budget_is_named(sizes: dict[str, int], what: str) -> None:
 
 def test_a_long_interrupt_is_an_overdrawn_budget_too(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("firmware.budget.INTERRUPT_CLOCKS", 360)
-    program = read_program(LISTING.replace("sei", "nop").replace("ldi\tr25, 0x02", "ldi\tr25, 0x80"))
+    program = read_disassembly(LISTING.replace("sei", "nop").replace("ldi\tr25, 0x02", "ldi\tr25, 0x80"))
     with pytest.raises(BudgetError, match="checking budgets: longest interrupt needs 402 clocks, 360 are allowed"):
         report(budgets(program, {".text": 300, ".bss": 100}, POINTERS))
 
 
 @pytest.fixture(scope="module")
 def elf() -> Path:
-    return built("all", "makebreak.elf")
+    return build_product("all", "makebreak.elf")
 
 
 def listing(elf: Path) -> str:
@@ -196,7 +199,7 @@ def test_the_firmware_keeps_its_budgets(elf: Path, capsys: pytest.CaptureFixture
 
 def test_what_is_added_up_bounds_what_is_seen(elf: Path) -> None:
     """A second of the fast mode on the simulated microcontroller, with commands: neither stack nor interrupts exceed what was added up."""
-    program = read_program(listing(elf))
+    program = read_disassembly(listing(elf))
     stack = Stack(program, BY_POINTER)
     routines = program.addresses("__vector_")
     assert {"__vector_10", "__vector_18", "__vector_21"} <= routines.keys()
@@ -206,11 +209,11 @@ def test_what_is_added_up_bounds_what_is_seen(elf: Path) -> None:
     table = subprocess.run(["avr-size", "-A", elf], capture_output=True, text=True, check=True).stdout
     static = sum(section_sizes(table)[name] for name in (".data", ".bss", ".noinit"))
 
-    board = Bare()
-    board.say("INIT", "ROUT:CLOS (@1,2)", "OUTP ON")
+    board = BareBoard()
+    board.send("INIT", "ROUT:CLOS (@1,2)", "OUTP ON")
     for _ in range(10):
-        board.say("SYST:BOAR:LINE? 21", "OUTP?", "CURR:PROT 12.5", "ROUT:OPEN (@3:5)")
-        board.live(0.1)
+        board.send("SYST:BOAR:LINE? 21", "OUTP?", "CURR:PROT 12.5", "ROUT:OPEN (@3:5)")
+        board.run(0.1)
     counts = board.avr.counts
     used = RAM_BYTES - static - counts.stack_free
     assert 64 < used <= deepest
@@ -227,7 +230,7 @@ def test_the_fuses_are_those_of_the_page(elf: Path) -> None:
 
 
 def test_the_program_carries_its_own_check() -> None:
-    program = firmware()
+    program = read_firmware()
     assert crc16(program) == 0
     assert seal.sealed(program[:-2]) == program
     assert crc16(program[:100] + bytes([program[100] ^ 1]) + program[101:]) != 0

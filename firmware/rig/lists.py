@@ -30,7 +30,7 @@ _BASES = {"memory": "from memory"}
 
 
 def rows(circuit: Circuit) -> list[tuple[str, ...]]:
-    """One row for each kind of part, in the order of the file of parts; what no net touches last."""
+    """Return one row for each kind of part, in the order of the file of parts, then what is in no net."""
     kinds: dict[str, Kind] = {part.kind.name: part.kind for part in circuit.parts.values()}
     worst: dict[tuple[str, str], float] = {}
     for stress in stresses(circuit):
@@ -49,17 +49,19 @@ def rows(circuit: Circuit) -> list[tuple[str, ...]]:
 
 
 def price_eur(circuit: Circuit) -> float:
-    """What everything costs, from memory, within a half of it."""
+    """Return the price of everything, EUR; from memory, within a half of it."""
     return sum(part.kind.price_eur for part in circuit.parts.values()) + sum(loose.quantity * loose.price_eur for loose in circuit.loose)
 
 
 def as_csv(circuit: Circuit) -> str:
+    """Return the list of parts for a spreadsheet."""
     text = io.StringIO()
     csv.writer(text, lineterminator="\n").writerows((COLUMNS, *rows(circuit)))
     return text.getvalue()
 
 
 def as_markdown(circuit: Circuit) -> str:
+    """Return the list of parts for people."""
     lines = [
         "# Parts of the rig",
         "",
@@ -75,7 +77,7 @@ def as_markdown(circuit: Circuit) -> str:
 
 
 def nets_as_markdown(circuit: Circuit) -> str:
-    """What is joined to what, for checking a board with a meter; first the microcontroller, pin by pin."""
+    """Return what is joined to what, for checking a board with a meter; first the microcontroller, pin by pin."""
     nets = circuit.nets()
 
     def ends(net: str, without: str = "") -> str:

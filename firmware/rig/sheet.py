@@ -1,6 +1,6 @@
-"""A sheet that is drawn and wired in one go: every call puts lines on paper and remembers what they connect.
+"""A sheet that is drawn and wired in one go: every call puts lines on paper and notes what they connect.
 
-Sheet units are 0.5 inch; everything stands on a grid of half a unit. The letters are Latin-1 only, for the fonts every PDF reader has.
+Places are in sheet units of 0.5 inch, on a grid of half a unit. Letters are Latin-1 only, for the fonts that every PDF reader has.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from schemdraw import elements as elm
 from schemdraw.segments import Segment, SegmentCircle, SegmentPoly, SegmentText
 
 from firmware.rig.circuit import Circuit, Part
-from firmware.rig.connections import Drawn, Place
+from firmware.rig.connections import Connections, Place
 
 Box = tuple[float, float, float, float]  # left, bottom, right, top
 Align = Literal["left", "center", "right"]
@@ -80,13 +80,13 @@ class Shape(elm.Element):  # type: ignore[no-untyped-call]  # the library gives 
 
 
 class Sheet:
-    """One page. `drawn` is what it connects, `texts` the boxes (left, bottom, right, top) of everything written on it."""
+    """One page. `connections`: what it connects. `texts`: everything written on it, with its box."""
 
     def __init__(self, number: int, title: str, circuit: Circuit) -> None:
         self.number = number
         self.title = title
         self.circuit = circuit
-        self.drawn = Drawn()
+        self.connections = Connections()
         self.texts: list[tuple[str, Box]] = []
         self._wires: list[tuple[Place, Place, float]] = []
         self._canvas = schemdraw.Drawing(canvas="svg", show=False)
@@ -95,12 +95,12 @@ class Sheet:
     # ---- lines and text
 
     def wire(self, *places: Place, thick: bool = False) -> None:
-        """A conductor along level and upright lines; thick where the unit's current flows."""
-        self.drawn.add_wire(places)
+        """Draw a conductor along level and upright lines; thick where the unit's current flows."""
+        self.connections.add_wire(places)
         self._line(*places, width=_THICK if thick else _THIN)
 
     def text(self, at: Place, words: str, *, align: Align = "left", size: float = LETTER) -> None:
-        """Words at a place: its left end, its middle or its right end, halfway up."""
+        """Write words at a place: their left end, middle or right end, halfway up."""
         for row, line in enumerate(words.split("\n")):
             y = at[1] - row * size * 1.25 / _UNIT_PT
             length = len(line) * size * 0.54 / _UNIT_PT
@@ -110,13 +110,13 @@ class Sheet:
             self._shape(SegmentText((at[0], y - 0.1 * size / _UNIT_PT), line, align=(align, "center"), fontsize=size))
 
     def name(self, net: str, at: Place, *, align: Align = "left", dy: float = 0.22) -> None:
-        """The name of a net, written beside its wire."""
-        self.drawn.names.append((net, at))
+        """Write the name of a net beside its wire."""
+        self.connections.names.append((net, at))
         self.text((at[0] + {"left": 0.08, "center": 0.0, "right": -0.08}[align], at[1] + dy), net, align=align, size=SMALL)
 
     def tag(self, net: str, at: Place, side: str = "right") -> None:
-        """A net that goes on elsewhere under its name; the flag stands on this side of the place."""
-        self.drawn.names.append((net, at))
+        """Draw the flag of a net that goes on elsewhere under its name, on this side of the place."""
+        self.connections.names.append((net, at))
         length = len(net) * SMALL * 0.62 / _UNIT_PT + 0.2
         sign = 1 if side == "right" else -1
         x, y = at
@@ -125,16 +125,16 @@ class Sheet:
         self.text(((near + far) / 2 - sign * 0.02, y), net, align="center", size=SMALL)
 
     def rail(self, net: str, at: Place) -> None:
-        """A supply: a bar with its name, upward from the place."""
-        self.drawn.names.append((net, at))
+        """Draw a supply: a bar with its name, upward from the place."""
+        self.connections.names.append((net, at))
         x, y = at
         self._line(at, (x, y + 0.4))
         self._line((x - 0.3, y + 0.4), (x + 0.3, y + 0.4), width=1.6)
         self.text((x, y + 0.58), net, align="center", size=SMALL)
 
     def ground(self, net: str, at: Place) -> None:
-        """A ground, downward from the place: a triangle for the signals' (AGND), bars for those that carry load current."""
-        self.drawn.names.append((net, at))
+        """Draw a ground, downward from the place: a triangle for the signals' (AGND), bars for those that carry load current."""
+        self.connections.names.append((net, at))
         x, y = at
         self._line(at, (x, y - 0.3))
         if net == "AGND":
@@ -157,7 +157,8 @@ class Sheet:
         value: bool = True,
         thick: bool = False,
     ) -> None:
-        """A part of two pins between two places; its pins in order if not said. `words` is the text's side, `value` whether it has one."""
+        """Draw a part of two pins between two places, first pin first unless `pins` says otherwise. `words`: the side of its text; `value`:
+        whether its value is written. ValueError for a pin that is not connected or is drawn twice."""
         part = self.circuit.parts[reference]
         first, second = pins or (part.kind.pins[0], part.kind.pins[1])
         self._pin(part, first, start)
@@ -181,7 +182,7 @@ class Sheet:
         words: Place | None = None,
         thick: bool = False,
     ) -> None:
-        """An N-channel MOSFET: drain at (1, 1) and source at (1, -1) of the gate, turned left by quarters, mirrored left to right."""
+        """Draw an N-channel MOSFET: drain at (1, 1) and source at (1, -1) of the gate, turned left by quarters, mirrored left to right."""
         part = self.circuit.parts[reference]
         put = _turned(gate, turn, mirror)
         for pin, place in {"G": (0, 0), "D": (1, 1), "S": (1, -1)}.items():
@@ -201,7 +202,7 @@ class Sheet:
             self.text((x, y + 0.14), f"{reference}\n{part.kind.value}", align="right" if mirror else "left", size=SMALL)
 
     def amplifier(self, reference: str, unit: str, at: Place, *, plus_above: bool = True) -> None:
-        """An operational amplifier or comparator: inputs at (0, 0.5) and (0, -0.5) of the place, output at (2.5, 0)."""
+        """Draw an operational amplifier or comparator: inputs at (0, 0.5) and (0, -0.5) of the place, output at (2.5, 0)."""
         part = self.circuit.parts[reference]
         x, y = at
         up, down = ("+", "-") if plus_above else ("-", "+")
@@ -217,7 +218,7 @@ class Sheet:
         self.text((x + 0.85, y), f"{reference}{unit}", size=SMALL)
 
     def nand(self, reference: str, unit: str, at: Place) -> None:
-        """A NAND gate: inputs A at (0, 0.5) and B at (0, -0.5) of the place, output at (2.5, 0)."""
+        """Draw a NAND gate: inputs A at (0, 0.5) and B at (0, -0.5) of the place, output at (2.5, 0)."""
         part = self.circuit.parts[reference]
         x, y = at
         for pin, place in {"A": (x, y + 0.5), "B": (x, y - 0.5), "Y": (x + 2.5, y)}.items():
@@ -233,7 +234,7 @@ class Sheet:
         self.text((x + 0.72, y), f"{reference}.{unit}", size=SMALL)
 
     def box(self, reference: str, corner: Place, size: Place, pins: Mapping[str, Place], title: Place | None = None) -> None:
-        """A part as a box from its lower left corner; each pin's place is half a unit outside an edge, and its name stands inside."""
+        """Draw a part as a box from its lower left corner; each pin's place is half a unit outside an edge, and its name is inside."""
         part = self.circuit.parts[reference]
         (x, y), (width, height) = corner, size
         self._shape(SegmentPoly([(x, y), (x + width, y), (x + width, y + height), (x, y + height)], closed=True, lw=1.4))
@@ -254,33 +255,34 @@ class Sheet:
         self.text(title or (x + width / 2, y + height + 0.25), f"{reference} {part.kind.value}", align="center")
 
     def outline(self, corner: Place, size: Place, width: float = 1.0, dashed: bool = False) -> None:
-        """A frame that connects nothing."""
+        """Draw a frame that connects nothing."""
         (x, y), (w, h) = corner, size
         edge = [(x, y), (x + w, y), (x + w, y + h), (x, y + h)]
         self._shape(SegmentPoly(edge, closed=True, lw=width, ls="--" if dashed else "-"))
 
     def circle(self, middle: Place, radius: float, fill: str = "white") -> None:
+        """Draw a circle that connects nothing."""
         self._shape(SegmentCircle(middle, radius, fill=fill))
 
     def line(self, *places: Place, width: float = _THIN, colour: str = "black") -> None:
-        """A line that is picture only."""
+        """Draw a line that connects nothing; `width` in points."""
         self._shape(Segment(list(places), lw=width, color=colour))
 
     # ---- the finished page
 
     def svg(self) -> bytes:
-        """The page as SVG, the same bytes each time. Draws the dots of the joints, so once only."""
-        for place in self.drawn.joints():
+        """Return the page as SVG, the same bytes each time. Only once, because it draws the dots of the joints."""
+        for place in self.connections.joints():
             self._shape(SegmentCircle(place, 0.09, fill="black"))
         left = min(box[0] for _, box in self.texts)
         top = max(box[3] for _, box in self.texts) + 1.2
         self.text((left, top), f"{self.number}  {self.title}", size=13)
-        if self.drawn.pins:
+        if self.connections.pins:
             self.text((left, top - 0.45), _LEGEND, size=7)
         return bytes(self._canvas.get_imagedata("svg"))
 
     def crowded(self) -> list[str]:
-        """What cannot be read: text on text, or a wire through text."""
+        """Return what cannot be read: text on text, or a wire through text."""
         found = []
         for place, (words, box) in enumerate(self.texts):
             for other, other_box in self.texts[:place]:
@@ -297,9 +299,9 @@ class Sheet:
         key = (part.reference, pin)
         if pin not in part.nets:
             raise ValueError(f"{part.reference} has no pin {pin} that is connected")
-        if key in self.drawn.pins:
+        if key in self.connections.pins:
             raise ValueError(f"pin {pin} of {part.reference} is drawn twice on sheet {self.number}")
-        self.drawn.pins[key] = (float(place[0]), float(place[1]))
+        self.connections.pins[key] = (float(place[0]), float(place[1]))
 
     def _symbol(self, part: Part, first_pin: str, start: Place, end: Place) -> None:
         """Draw a part of two pins from `first_pin` to the other."""
@@ -331,7 +333,7 @@ class Sheet:
         self._line(put(1.22, 0.12), put(1.48, 0.12))
 
     def _leads(self, start: Place, end: Place) -> None:
-        """The two leads of a part of one unit's length, thick."""
+        """Draw the two leads of a part of one unit's length thick."""
         length = abs(end[0] - start[0]) + abs(end[1] - start[1])
         share = (length - 1) / 2 / length
         dx, dy = share * (end[0] - start[0]), share * (end[1] - start[1])

@@ -85,7 +85,7 @@ def _bias(s: Sheet) -> None:
 
 
 def _trip(s: Sheet, y: float, parts: tuple[str, str, str, str], unit: str, says: str) -> None:
-    """A comparator with its threshold at y and its filtered current 3 below it."""
+    """Draw a comparator with its threshold at y and its filtered current 3 below it."""
     filter_r, filter_c, upper, lower = parts
     s.rail("AREF", (12.5, y + 2))
     s.part(upper, (12.5, y + 2), (12.5, y))

@@ -1,4 +1,4 @@
-"""The wiring picture, for people who build and use the rig: battery, computer, and the unit's leads in each case."""
+"""Sheet 6: the wiring, for people who build and use the rig: battery, computer, and the unit's leads in each case."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def _panel(s: Sheet, corner: Place, title: str) -> Place:
 
 
 def _sockets(s: Sheet, corner: Place, names: dict[str, float]) -> None:
-    """The rig's front with sockets at x = 3.5 of the panel."""
+    """Draw the rig's front with its sockets at x = 3.5 of the panel; `names`: the row of each."""
     x, y = corner
     s.outline((x + 0.5, y + 0.5), (3, 7.2), width=1.4)
     s.text((x + 0.8, y + 7.3), "rig", size=9)
@@ -36,7 +36,7 @@ def _sockets(s: Sheet, corner: Place, names: dict[str, float]) -> None:
 
 
 def _unit(s: Sheet, corner: Place, terminals: dict[str, float]) -> None:
-    """The unit with its terminals' blades at x = 10.2 of the panel."""
+    """Draw the unit with its terminals' blades at x = 10.2 of the panel; `terminals`: the row of each."""
     x, y = corner
     s.outline((x + 10.2, y + 0.5), (5.3, 7.2), width=1.4)
     s.text((x + 13.6, y + 7.3), "unit", size=9)
