@@ -11,7 +11,7 @@ from numbers import Integral, Real
 from typing import Any, get_type_hints
 
 from bench.claims import Claims
-from bench.session import SetupError
+from bench.setup import SetupError
 from bench.typed_json import ContentError, decode, printable
 
 MOST_LAMPS = 16

@@ -14,7 +14,7 @@ import bench
 from bench import arguments
 from bench.ports import AddressError
 from bench.recording import RecordingError
-from bench.session import SetupError
+from bench.setup import SetupError
 from bench.table import TableError
 
 PLAIN = Path(__file__).parent.parent / "fixtures" / "recordings" / "thermal-plain.csv"

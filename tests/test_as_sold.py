@@ -17,12 +17,14 @@ from bench.claims import Claims
 from bench.cli import run
 from bench.cli.exit_codes import CANCELLED, NOT_FOR_LOAD, PROGRAM, USAGE
 from bench.files import bank, grade_rule, named_limits, procedure
+from bench.judging import judge_capture, judge_recording
 from bench.outcome import Outcome
 from bench.parts import claims_for, keep_part
 from bench.ports.opening import open_port
 from bench.record import TestRecord
 from bench.render.brief import brief_lines
-from bench.session import Setup, judge_capture, judge_recording, run_test
+from bench.session import run_test
+from bench.setup import Setup
 from bench.table import TableError
 from bench.uncertainty import Estimate
 

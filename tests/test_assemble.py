@@ -11,7 +11,11 @@ from pathlib import Path
 import pytest
 from bench_port import BenchPort, bench_port, run_on, setup
 
+from bench.assemble import Story, assemble, judge_all
+from bench.combine import Runs
 from bench.files import grade_rule, named_limits, procedure
+from bench.judging import judge_capture
+from bench.manual_actions import Action, FitLink, FitUnit, Meanwhile, SetSupply
 from bench.measure import BenchFault, BenchProof, Measured
 from bench.outcome import Outcome
 from bench.procedure import Procedure, RunStep
@@ -20,11 +24,8 @@ from bench.record_json import from_json, to_json
 from bench.render.brief import brief_lines
 from bench.render.report import report_text
 from bench.render.rows import judged_rows
-from bench.session import Setup, SetupError, judge_capture
-from bench.session.assemble import Story, assemble, judge_all
-from bench.session.combine import Runs
 from bench.session.ledger import STOPPING_LEVEL
-from bench.session.operator import Action, FitLink, FitUnit, Meanwhile, SetSupply
+from bench.setup import Setup, SetupError
 from bench.simboard.units import LINK
 from bench.tui.gauge import Columns, gauge_line
 from bench.tui.gauge_rows import rows_of_verdict

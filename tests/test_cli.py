@@ -15,6 +15,7 @@ import pytest
 from sample_records import cases, estimate, record, with_value
 
 from bench import __version__
+from bench.board import BoardSilent, Cancelled
 from bench.cli import COMMANDS, run
 from bench.cli.exit_codes import BENCH_FAULT, CANCELLED, EXIT_CODES, GOOD, NOT_DECIDED, NOT_FOR_LOAD, NOT_GOOD, USAGE, code_for, code_of
 from bench.limits import NoLimitSet
@@ -24,8 +25,7 @@ from bench.ports import AddressError, PortError
 from bench.ports.replay import CaptureError
 from bench.record_json import RecordError, to_json
 from bench.recording import RecordingError
-from bench.session import Cancelled, SetupError
-from bench.session.board import BoardSilent
+from bench.setup import SetupError
 from bench.table import TableError
 from bench.uncertainty import NotMeasured
 

@@ -16,14 +16,16 @@ import pytest
 from full_disks import disk_of
 from pytest_mock import MockerFixture
 
+from bench.board import Cancelled
 from bench.cli import run
 from bench.cli.exit_codes import BENCH_FAULT, CANCELLED, GOOD, NOT_DECIDED, NOT_GOOD, USAGE
 from bench.cli.hands import Person
+from bench.manual_actions import Cool, Do, FitLink, FitUnit, SetSupply
 from bench.record import TestRecord
 from bench.record_json import from_json
 from bench.render.actions import action_text
-from bench.session import Cancelled, Cool, Do, FitLink, FitUnit, SetSupply, SetupError
 from bench.session.kept_test import KeptTest
+from bench.setup import SetupError
 
 ROOT = Path(__file__).parent.parent
 UNIT = "sim://bench-el-plain?seed=3"

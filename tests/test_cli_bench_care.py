@@ -14,14 +14,17 @@ from pathlib import Path
 import pytest
 from full_disks import longest_file
 
+from bench.board import Cancelled
 from bench.calibration import MeterAccuracy
 from bench.cli import _failed, run
 from bench.cli.exit_codes import BENCH_FAULT, CANCELLED, GOOD, NOT_DECIDED, USAGE
 from bench.cli.hands import Person
+from bench.manual_actions import FitLink, Place
 from bench.ports import Port
-from bench.session import Cancelled, FitLink, Place, SetupError, store_calibration
-from bench.session.standard_files import Entry, append_standard, comparable, read_standard, standard_path
+from bench.setup import SetupError
 from bench.table import TableError
+from bench.upkeep import store_calibration
+from bench.upkeep.standard_files import Entry, append_standard, comparable, read_standard, standard_path
 
 RIG = "sim://LINK?seed=7"
 AMPERES = ["--meter", "0.05%+2mA", "--minutes", "0"]
@@ -245,7 +248,7 @@ def test_a_check_that_is_broken_off_shows_what_was_found(
     def stop(*given: object) -> object:
         raise Cancelled("stopped from the keyboard")
 
-    monkeypatch.setattr("bench.session.selfcheck._lamps", stop)
+    monkeypatch.setattr("bench.upkeep.selfcheck._lamps", stop)
     assert run(["check", RIG, "--lamps"]) == CANCELLED
     told = capsys.readouterr()
     assert "identity" in told.out and "supply" in told.out
@@ -274,7 +277,7 @@ def test_a_calibration_that_can_t_be_kept_changes_no_board(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     told: list[object] = []
-    monkeypatch.setattr("bench.session.store_calibration", lambda *given: told.append(given))
+    monkeypatch.setattr("bench.upkeep.store_calibration", lambda *given: told.append(given))
     with longest_file(100):
         assert run([*CALIBRATE, "--keep", str(tmp_path)]) == USAGE
     assert "keeping the calibration in" in capsys.readouterr().err
@@ -296,7 +299,7 @@ def test_a_calibration_is_kept_before_it_is_stored_and_marked_afterwards(
         seen.append(json.loads(path.read_text())["stored_in_board"])
         return store_calibration(port, board, lines, now)
 
-    monkeypatch.setattr("bench.session.store_calibration", look)
+    monkeypatch.setattr("bench.upkeep.store_calibration", look)
     assert run([*CALIBRATE, "--keep", str(tmp_path)]) == GOOD
     (path,) = tmp_path.iterdir()
     assert seen == [False, None] and json.loads(path.read_text())["stored_in_board"] is True

@@ -9,11 +9,11 @@ import pytest
 from hand_evidence import near
 from scipy import stats
 
+from bench.combine import Runs, combine, largest_of_starts, mean_of_starts
 from bench.lamps import allowed_current_a
 from bench.measure import BenchFault, BenchProof, Measured
 from bench.procedure import Procedure, RunStep
 from bench.record import StepRecord
-from bench.session.combine import Runs, combine, largest_of_starts, mean_of_starts
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, quotient
 
 RATED = RunStep("rated", "Rated", judge=("rate_per_min", "start_s", "start_largest_s", "dark_a"), starts=3)

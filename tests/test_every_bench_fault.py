@@ -11,12 +11,12 @@ from test_every_fault import ALL, UNIT_FAULTS
 from bench.outcome import Outcome
 from bench.ports.opening import open_port
 from bench.record import TestRecord
-from bench.session import self_check
-from bench.session.selfcheck import State
 from bench.simboard.faults import FAULTS
 from bench.simboard.hidden import RIG_FAULTS
 from bench.simboard.link import LINK_FAULTS
 from bench.uncertainty import Estimate, NotMeasured
+from bench.upkeep import self_check
+from bench.upkeep.selfcheck import State
 from reports.outcomes import CLAIMS, UNITS
 
 NAMED: dict[str, tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]] = {

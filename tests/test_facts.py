@@ -14,6 +14,7 @@ import pytest
 
 import bench
 from bench.claims import PILOTS, Claims, claims_set
+from bench.combine import OF_OTHER_LOADS, Runs, combine
 from bench.files import grade_rule, limit_sets
 from bench.grade import parse_rule, words
 from bench.grade.rule import FactIs, Only
@@ -26,8 +27,7 @@ from bench.outcome import charges, reasoning
 from bench.procedure import Procedure, RunStep
 from bench.record import StepRecord
 from bench.render import words as pages
-from bench.session.combine import OF_OTHER_LOADS, Runs, combine
-from bench.session.setup import ENTERED
+from bench.setup import ENTERED
 from bench.table import TableError
 
 DATA = Path(bench.__file__).parent / "data"

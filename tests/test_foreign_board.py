@@ -10,16 +10,16 @@ import pytest
 from bench_port import run_on, setup
 from foreign_board import foreign, in_other_words
 
+from bench.board import BoardClient, BoardFault, BoardLacks, BoardMisspoken, BoardRefused, BoardSilent
 from bench.calibration import MeterAccuracy
 from bench.description import CHANNEL_UNITS, NEEDED
 from bench.outcome import Outcome
 from bench.ports.replay import NOTE, read_capture
 from bench.record import TestRecord
-from bench.session import BoardClient, BoardFault, Wanted, calibrate_board, self_check
-from bench.session.board import BoardLacks, BoardMisspoken, BoardRefused, BoardSilent
-from bench.session.selfcheck import State
-from bench.session.standard import measure_link
 from bench.uncertainty import Estimate
+from bench.upkeep import Wanted, calibrate_board, self_check
+from bench.upkeep.selfcheck import State
+from bench.upkeep.standard import measure_link
 from bench.wire import EventFrame, EventKind, Frame, SampleFrame
 
 FORMS: dict[str, Callable[[float], str]] = {

@@ -186,7 +186,7 @@ def test_a_target_is_looked_at_before_any_work(
     target = make(tmp_path)
     before = sorted(path.name for path in tmp_path.iterdir())
     monkeypatch.setattr("bench.session.run_test", None)  # whoever works is found out
-    monkeypatch.setattr("bench.session.judge_files", None)
+    monkeypatch.setattr("bench.judging.judge_files", None)
     arguments = {"test": [UNIT, "--json"], "judge": [recording, "--json"], "show": ["unit.json", "--flashes"]}[command]
     assert why in refused([command, *arguments, target], capsys)
     assert sorted(path.name for path in tmp_path.iterdir()) == before, "nothing is left of the looking"

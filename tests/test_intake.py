@@ -19,8 +19,8 @@ from bench.ports import AddressError
 from bench.ports.opening import open_port
 from bench.ports.replay import CaptureError, is_capture, read_capture
 from bench.recording import RecordingError, is_sound, read_recording
-from bench.session.standard_files import read_standard
 from bench.table import TableError
+from bench.upkeep.standard_files import read_standard
 
 posix = pytest.mark.xfail(os.name == "nt", reason="no such files here", run=False)
 

@@ -13,11 +13,12 @@ import bench
 from bench.cli import run
 from bench.cli.exit_codes import GOOD, NOT_DECIDED, USAGE
 from bench.files import named_limits
+from bench.judging import judge_recording
 from bench.measure import APPLIED_UNSEEN
 from bench.ports.replay import CaptureError
 from bench.record import TestRecord
 from bench.recording import RecordingError
-from bench.session import Setup, judge_recording
+from bench.setup import Setup
 from bench.simboard.units import nominal
 from bench.simboard.world import World
 from bench.uncertainty import Estimate, NotMeasured

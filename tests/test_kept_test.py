@@ -17,14 +17,15 @@ from session_plans import SHORT
 
 from bench.cli import run
 from bench.cli.exit_codes import CANCELLED, GOOD, USAGE
+from bench.keeping import write_whole
 from bench.ports.replay import NOT_WHOLE
 from bench.record import TestRecord
 from bench.record_json import from_json
-from bench.session import BEGUN, Live, begun_record, standard_files
-from bench.session.keeping import write_whole
+from bench.session import BEGUN, Live, begun_record
 from bench.session.kept_test import ROOM_BYTES, KeptTest
-from bench.session.standard_files import Entry, append_standard, read_standard, unfinished_line
 from bench.table import TableError
+from bench.upkeep import standard_files
+from bench.upkeep.standard_files import Entry, append_standard, read_standard, unfinished_line
 
 UNIT = "sim://bench-el-plain?seed=3"
 
@@ -73,7 +74,7 @@ def test_nothing_but_a_file_is_replaced(tmp_path: Path) -> None:
 
 def test_what_a_killed_program_left_is_cleared_by_a_later_write(tmp_path: Path) -> None:
     killed = (
-        "import os, sys\nfrom pathlib import Path\nfrom bench.session.keeping import write_whole\n"
+        "import os, sys\nfrom pathlib import Path\nfrom bench.keeping import write_whole\n"
         "os.fsync = lambda number: os.kill(os.getpid(), 9)\nwrite_whole(Path(sys.argv[1]), 'half')\n"
     )
     done = subprocess.run([sys.executable, "-c", killed, str(tmp_path / "a.json")], check=False)

@@ -13,10 +13,12 @@ from bench_port import bench_port, run_on, setup
 from session_plans import SHORT, TWO, brief_full, long_plan, value
 
 from bench.files import grade_rule, named_limits
+from bench.judging import judge_capture
 from bench.limits import Limit
 from bench.outcome import Outcome
 from bench.procedure import Procedure, RunStep
-from bench.session import Live, Noted, Setup, SetupError, StepBegan, judge_capture, run_test
+from bench.session import Live, Noted, StepBegan, run_test
+from bench.setup import Setup, SetupError
 from bench.uncertainty import Estimate, Measurement, NotMeasured
 from bench.verdict import Conformity
 

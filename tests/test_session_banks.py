@@ -12,7 +12,8 @@ from bench.ports import AddressError
 from bench.ports.opening import open_port
 from bench.ports.setting import known_bench
 from bench.record import TestRecord
-from bench.session import Setup, SetupError, run_test
+from bench.session import run_test
+from bench.setup import Setup, SetupError
 from bench.uncertainty import Estimate
 
 

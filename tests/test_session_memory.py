@@ -9,8 +9,11 @@ from dataclasses import replace
 import pytest
 from bench_port import bench_port, run_on, setup
 
+from bench.bench_memory import LASTS_S, BenchMemory, Lamp
+from bench.board import Cancelled, SimulatedHands
 from bench.description import parse_description
 from bench.files import banks, grade_rule, named_limits, procedure
+from bench.manual_actions import Action, Cool, FitLink, Meanwhile, Operator
 from bench.outcome import Outcome
 from bench.ports import Port
 from bench.ports.address import parse_sim_address
@@ -18,9 +21,8 @@ from bench.ports.opening import open_port
 from bench.ports.simulated import open_line
 from bench.procedure import Procedure, RunStep
 from bench.record import TestRecord
-from bench.session import Action, BenchMemory, Cancelled, FitLink, Meanwhile, Operator, Setup, SimulatedHands, run_test
-from bench.session.memory import LASTS_S, Lamp
-from bench.session.operator import Cool
+from bench.session import run_test
+from bench.setup import Setup
 from bench.simboard.board import SimulatedBoard
 from bench.simboard.loads import Resistor, standard_bank
 from bench.simboard.rig import DESCRIPTION_TEXT

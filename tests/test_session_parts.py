@@ -10,6 +10,8 @@ from bench_port import BenchPort, bench_port, run_on, setup
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from bench import files
+from bench.combine import Runs, combine, mean_of_starts
 from bench.description import BoardDescription, Loop
 from bench.description import Load as BoardLoad
 from bench.files import bank
@@ -17,12 +19,11 @@ from bench.measure import BenchFault, Measured
 from bench.outcome import Outcome
 from bench.procedure import Procedure, RunStep
 from bench.record import StepRecord
-from bench.session import SetupError, self_check
-from bench.session.combine import Runs, combine, mean_of_starts
-from bench.session.selfcheck import State
-from bench.session.setup import conditions_for, load_for, open_v, protection_a, watts_text
+from bench.setup import SetupError, conditions_for, load_for, open_v, protection_a, watts_text
 from bench.simboard.rig import rig_description
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, quotient
+from bench.upkeep import self_check
+from bench.upkeep.selfcheck import State
 from bench.verdict import Conformity
 from bench.wire import ResetCause
 
@@ -197,15 +198,15 @@ def test_a_bank_wins_over_the_description(board: BoardDescription) -> None:
 def test_what_the_bank_has_not_is_said_with_the_banks_that_have_it(board: BoardDescription) -> None:
     for more, whose in (({}, "this board's bank"), ({"bank": bank("standard")}, "the bank standard")):
         with pytest.raises(SetupError) as caught:
-            load_for("rated", setup(rated=(27.0, 27.0), **more), board)
+            load_for("rated", setup(rated=(27.0, 27.0), **more), board, files.banks)
         text = str(caught.value)
         assert text.startswith(f"choosing lamps for 2 x 27 W: {whose} has 1: 21 W, 2: 21 W")
         assert "these banks have such lamps: 2x27 (fit them and say so: --bank 2x27, or for a simulated bench sim://...?bank=2x27)" in text
         assert "\n" not in text
     with pytest.raises(SetupError, match=r"such lamps: standard, 4x21 \(fit them and say so: --bank standard,"):
-        load_for("rated", setup(bank=bank("led")), board)
+        load_for("rated", setup(bank=bank("led")), board, files.banks)
     with pytest.raises(SetupError, match="no bank here has such lamps: fit them and describe the sockets in a file for --bank"):
-        load_for("rated", setup(rated=(35.0,)), board)
+        load_for("rated", setup(rated=(35.0,)), board, files.banks)
     with pytest.raises(SetupError, match=r"socket 6 is empty; the bank has 1: LED 0\.15 A"):
         load_for("rated", setup(lamps=(1, 6), bank=bank("led")), board)
     small = replace(board, loads={n: board.loads[n] for n in (1, 2, 7)})

@@ -10,7 +10,7 @@ from bench_port import BenchPort, bench_port
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bench.session.board import BoardClient, BoardRefused, BoardTripped
+from bench.board import BoardClient, BoardRefused, BoardTripped
 from bench.simboard.link import faulty_link
 from bench.wire import EventFrame, EventKind, SampleFrame
 

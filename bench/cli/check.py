@@ -13,7 +13,7 @@ from bench.cli.kinds import Address
 from bench.cli.output import print_table
 
 if TYPE_CHECKING:
-    from bench.session import Finding
+    from bench.upkeep import Finding
 
 
 @click.command("check")
@@ -40,9 +40,9 @@ def command(address: str, link: bool, lamps: bool, system: str | None, yes: bool
     from bench.cli.hands import Person, confirm_cautions
     from bench.ports.opening import open_port
     from bench.ports.setting import known_bench
-    from bench.session import self_check
-    from bench.session.selfcheck import State
     from bench.stopping import ENDING, held
+    from bench.upkeep import self_check
+    from bench.upkeep.selfcheck import State
 
     system_v = float(system or known_bench(address).system_v or defaults.SYSTEM_V)
     confirm_cautions(address, assume_yes=yes)

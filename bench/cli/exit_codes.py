@@ -30,14 +30,14 @@ EXIT_CODES = """\
 def code_of(error: BaseException) -> int | None:
     """The exit code for an error whose text is one line for people; None for any other, which is a mistake in this program."""
     # Only once something went wrong: importing all their homes takes longer than all the rest of a command.
+    from bench.board import BoardFault
+    from bench.board.conversation import Cancelled
     from bench.limits import NoLimitSet
     from bench.ports import AddressError, PortError
     from bench.ports.replay import CaptureError
     from bench.record_json import RecordError
     from bench.recording import RecordingError
-    from bench.session.board import BoardFault
-    from bench.session.conversation import Cancelled
-    from bench.session.setup import SetupError
+    from bench.setup import SetupError
     from bench.table import TableError
 
     if isinstance(error, TableError | NoLimitSet | SetupError | RecordingError | RecordError | CaptureError | AddressError):

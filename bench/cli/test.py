@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from bench.ports import Port
     from bench.procedure import Procedure
     from bench.record import TestRecord
-    from bench.session import Setup
     from bench.session.kept_test import KeptTest
+    from bench.setup import Setup
 
 
 @click.command("test")
@@ -126,7 +126,8 @@ def _tested(port: Port, plan: Procedure, setup: Setup, kept: KeptTest, yes: bool
     from bench.cli.progress import ProgressLine
     from bench.cli.story import story_of_now
     from bench.ports import PortError
-    from bench.session import BEGUN, SetupError, begun_record, run_test
+    from bench.session import BEGUN, begun_record, run_test
+    from bench.setup import SetupError
 
     story = story_of_now()
     try:

@@ -5,17 +5,18 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from types import TracebackType
 
+from bench.bench_memory import BenchMemory, Lamp
+from bench.board import BoardClient
+from bench.board.simulated_operator import attending
+from bench.board.watch import Watch, look
 from bench.description import BoardDescription
+from bench.lamp_check import lamp_takes
+from bench.manual_actions import Action, Cool, FitLink, FitUnit, Meanwhile, Operator, SetSupply
 from bench.measure import BenchFault, BenchProof
-from bench.session.board import BoardClient
-from bench.session.lamp_check import lamp_takes
 from bench.session.ledger import Ledger
-from bench.session.memory import BenchMemory, Lamp
-from bench.session.operator import Action, Cool, FitLink, FitUnit, Meanwhile, Operator, SetSupply, attending
 from bench.session.progress import Asked, Event, Noted, Progress, Waiting
 from bench.session.run import LOOK_S, REST_S
-from bench.session.setup import Load, Setup, SetupError, loop_of, on_time_s, open_v, protection_a
-from bench.session.watch import Watch, look
+from bench.setup import Load, Setup, SetupError, loop_of, on_time_s, open_v, protection_a
 from bench.uncertainty import TypeA
 from bench.zero import LinkReadings, ZeroError, zeroed
 

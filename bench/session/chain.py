@@ -4,18 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 
+from bench.board import BoardClient
+from bench.combine import Runs
 from bench.measure import Measured
 from bench.measure.mechanism import UNKNOWN
 from bench.outcome import Outcome
 from bench.procedure import RunStep, Step
 from bench.record import StepRecord
+from bench.run_plan import LIVE_COUNTS, Plan, snapshot
 from bench.session.bench import Bench
-from bench.session.board import BoardClient
-from bench.session.combine import Runs
 from bench.session.ledger import Ledger, quantities_of, so_far
 from bench.session.progress import Damage, Decided, Event, Live, Progress, SoFar, StepBegan
-from bench.session.run import LIVE_COUNTS, Plan, Run, snapshot
-from bench.session.setup import Load, conditions_for
+from bench.session.run import Run
+from bench.setup import Load, conditions_for
 from bench.verdict import Conformity
 
 # Cycles of a start that is only timed: its first extinction. A two-coil unit's blip at switch-on is a cycle of its own before that.

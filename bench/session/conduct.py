@@ -11,16 +11,10 @@ import logging
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from bench.description import BoardDescription
-from bench.measure import LAMPS_WRONG, PROGRAM, BenchFault, BenchProof, Measured, with_proof
-from bench.measure.mechanism import ELECTRONIC, TWO_COIL
-from bench.ports import Port, PortError
-from bench.ports.replay import ByteSink, CaptureWriter
-from bench.procedure import CoolStep, Procedure, PromptStep, RunStep, Step, ZeroStep
-from bench.record import StepRecord, TestRecord
-from bench.session.assemble import Story, assemble
-from bench.session.bench import Bench
-from bench.session.board import (
+from bench import files
+from bench.assemble import Story, assemble
+from bench.bench_memory import BenchMemory
+from bench.board import (
     BoardClient,
     BoardContradicts,
     BoardFault,
@@ -32,18 +26,26 @@ from bench.session.board import (
     BoardUnfit,
     Expect,
 )
-from bench.session.capture_notes import SessionNote
+from bench.board.conversation import Cancelled, heeding
+from bench.board.simulated_operator import SimulatedHands
+from bench.board_identity import addressed_board, identified_board
+from bench.combine import Runs
+from bench.description import BoardDescription
+from bench.judging.capture_notes import SessionNote
+from bench.judging.judged_by import kept_in_note
+from bench.manual_actions import Do, Operator
+from bench.measure import LAMPS_WRONG, PROGRAM, BenchFault, BenchProof, Measured, with_proof
+from bench.measure.mechanism import ELECTRONIC, TWO_COIL
+from bench.ports import Port, PortError
+from bench.ports.replay import ByteSink, CaptureWriter
+from bench.procedure import CoolStep, Procedure, PromptStep, RunStep, Step, ZeroStep
+from bench.record import StepRecord, TestRecord
+from bench.session.bench import Bench
 from bench.session.chain import AT_FAULT, Chain
-from bench.session.combine import Runs
-from bench.session.conversation import Cancelled, heeding
-from bench.session.identity import addressed_board, identified_board
-from bench.session.judged_by import kept_in_note
 from bench.session.ledger import Ledger
-from bench.session.memory import BenchMemory
-from bench.session.operator import Do, Operator, SimulatedHands
 from bench.session.progress import Progress, StepBegan
 from bench.session.run import Run
-from bench.session.setup import Load, Setup, SetupError, load_for, most_inrush_a, open_v, range_reach_v, setup_record
+from bench.setup import Load, Setup, SetupError, load_for, most_inrush_a, open_v, range_reach_v, setup_record
 from bench.stopping import held
 from bench.typed_json import encode
 from bench.verdict import spoiling
@@ -223,7 +225,7 @@ class _Test:
             hands = self._simulated = SimulatedHands(board, unit)
             self._operator = hands if self._at_simulated is None else self._at_simulated(hands)
         board.need_channels(description)
-        self._rated = load_for("rated", setup, description)
+        self._rated = load_for("rated", setup, description, files.banks)
         self._memory.meet("\n".join((identity, *board.described)), self._began_s)
         off_s = self._began_s - setup.rested_s
         self._bench = Bench(board, description, setup, self._rated, self._operator, self._ledger, self._progress, off_s, self._memory)
@@ -250,7 +252,7 @@ class _Test:
             if not isinstance(step, RunStep | ZeroStep):
                 continue
             try:
-                self._loads[step.name] = load_for(step.loads, self._setup, description)
+                self._loads[step.name] = load_for(step.loads, self._setup, description, files.banks)
             except SetupError as error:
                 self._ledger.left_out[step.name] = str(error)
         if all(step.name in self._ledger.left_out for step in self._procedure.runs):

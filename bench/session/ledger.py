@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 
+from bench.assemble import Story, assemble, effective_measured, is_settled, judge_all
+from bench.board_identity import addressed_board
+from bench.combine import Runs, combine
 from bench.limits import AllOf, AnyOf, Limit, Requirement
 from bench.measure import BenchFault, Measured
 from bench.measure.mechanism import UNKNOWN
 from bench.procedure import Procedure, RunStep, Step
 from bench.record import BoardRecord, StepRecord, TestRecord
-from bench.session.assemble import Story, assemble, effective_measured, is_settled, judge_all
-from bench.session.combine import Runs, combine
-from bench.session.identity import addressed_board
-from bench.session.setup import Setup
+from bench.setup import Setup
 from bench.verdict import Verdict, decided, spoiling
 
 STOPPING_LEVEL = 0.995
@@ -171,4 +171,3 @@ def quantities_of(requirement: Requirement) -> tuple[str, ...]:
             return tuple(q for part in parts for q in quantities_of(part))
         case _:
             return ()
-

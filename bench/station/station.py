@@ -17,26 +17,14 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 
 from bench import __version__
+from bench.bench_memory import BenchMemory
+from bench.board import BoardClient, BoardFault, Cancelled
 from bench.ports import Port, PortError
 from bench.ports.opening import open_port
 from bench.ports.serial_port import FoundPort, find_boards
-from bench.session import (
-    BEGUN,
-    BenchMemory,
-    BoardClient,
-    BoardFault,
-    Cancelled,
-    Live,
-    SetupError,
-    SoFar,
-    Traced,
-    Waiting,
-    begun_record,
-    run_test,
-)
-from bench.station.hands import ScreenHands
-from bench.station.shelf import new_place
-from bench.station.words import (
+from bench.session import BEGUN, Live, SoFar, Traced, Waiting, begun_record, run_test
+from bench.setup import SetupError
+from bench.station.messages import (
     Absent,
     Attach,
     Beat,
@@ -54,6 +42,8 @@ from bench.station.words import (
     Stop,
     Turn,
 )
+from bench.station.screen_operator import ScreenHands
+from bench.station.shelf import new_place
 from bench.wire.answers import DONE
 
 SILENT_SCREEN_S = 1.0

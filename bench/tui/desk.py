@@ -9,22 +9,11 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from bench.intake import RECORD_MB, IntakeError, read_json_text
+from bench.manual_actions import Cool
 from bench.procedure import Procedure
 from bench.record_json import RecordError, from_json
-from bench.session import (
-    Asked,
-    Cool,
-    Damage,
-    Decided,
-    Live,
-    Noted,
-    Setup,
-    SetupError,
-    SoFar,
-    StepBegan,
-    Traced,
-    Waiting,
-)
+from bench.session import Asked, Damage, Decided, Live, Noted, SoFar, StepBegan, Traced, Waiting
+from bench.setup import Setup, SetupError
 from bench.station import (
     Absent,
     Attach,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bench.session.operator import Action, Cool, Do, FitLink, FitResistor, FitUnit, Meanwhile, Place, SetSupply
+from bench.manual_actions import Action, Cool, Do, FitLink, FitResistor, FitUnit, Meanwhile, Place, SetSupply
 from bench.simboard.units import resistor
 from bench.simboard.world import InSocket
 from firmware.simulator.board import AvrBoard

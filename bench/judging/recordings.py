@@ -7,17 +7,18 @@ from dataclasses import replace
 from pathlib import Path
 from statistics import median
 
+from bench import files
 from bench.analysis import Line
+from bench.assemble import Story, assemble
 from bench.clock import ClockComparison
+from bench.combine import Runs
 from bench.instrument import UNSTATED, Instrument
 from bench.measure import Conditions, Evidence, Measured, measure
 from bench.measure.flashes import COLUMNS, FlashTable
 from bench.procedure import ORDINARY, Procedure, RunStep
 from bench.record import RecordingSource, StepRecord, TestRecord
 from bench.recording import EVERYTHING, Recording, RecordingError, read_recording
-from bench.session.assemble import Story, assemble
-from bench.session.combine import Runs
-from bench.session.setup import Setup, recorded_load, with_load_of_recording
+from bench.setup import Setup, recorded_load, with_load_of_recording
 from bench.transitions import SupplyEdge
 from bench.uncertainty import Measurement, NotMeasured
 
@@ -98,7 +99,7 @@ def analysed(recording: Recording, setup: Setup, instrument: Instrument) -> tupl
     """What the recording shows, its complete cycles, those left out because samples are missing, its length in s, its flashes, and what
     of its end is open to doubt, in words."""
     supply = setup.supply_v
-    load = recorded_load(setup)
+    load = recorded_load(setup, files.banks)
     conditions = Conditions(
         system_v=setup.system_v,
         lamps_w=load.watts,

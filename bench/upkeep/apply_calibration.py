@@ -7,13 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from bench.board import LONG_REPLY_S, BoardClient, BoardFault
+from bench.board.conversation import Cancelled, conversation
+from bench.board_identity import model_and_serial
 from bench.calibration import Calibrated, ClockCalibrated, command_lines
 from bench.description import BoardDescription
 from bench.ports import Port, PortError
-from bench.session.board import LONG_REPLY_S, BoardClient, BoardFault
-from bench.session.conversation import Cancelled, conversation
-from bench.session.identity import model_and_serial
-from bench.session.setup import SetupError
+from bench.setup import SetupError
 from bench.wire.answers import DONE, same_number
 
 _OTHER_SCALES = "the board reads by other scales until its power is taken for a moment; what it has stored is as it was"
@@ -37,9 +37,7 @@ def best_lines(zeroed_one: BoardDescription, channels: Sequence[Calibrated], clo
     return command_lines(ranges, clock.after if clock is not None and not clock.refused else None, date)
 
 
-def store_calibration(
-    port: Port, identity: str, lines: Sequence[str], storing: Callable[[], None] = lambda: None
-) -> BoardDescription:
+def store_calibration(port: Port, identity: str, lines: Sequence[str], storing: Callable[[], None] = lambda: None) -> BoardDescription:
     """Have the board that `identity` names keep these lines, and return what it says of itself afterwards.
 
     `storing` is called when it has read back as told and is about to store; what that raises stops it. OtherBoardError if the board is

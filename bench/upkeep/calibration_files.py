@@ -12,13 +12,13 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from bench.board_identity import model_and_serial
 from bench.description.reading import LARGEST, SCALES
 from bench.intake import RECORD_MB, IntakeError, read_bytes
+from bench.keeping import make_folder, write_new
 from bench.record_sum import KEY, sum_of
-from bench.session.calibrate import Calibration
-from bench.session.identity import model_and_serial
-from bench.session.keeping import make_folder, write_new
 from bench.table import TableError
+from bench.upkeep.calibrate import Calibration
 
 CALIBRATION_FORMAT = 2
 _SCHEMA = f"makebreak-calibration-{CALIBRATION_FORMAT}"

@@ -9,7 +9,8 @@ from typing import TypeAlias
 from bench.description import BoardDescription
 from bench.procedure import Procedure
 from bench.record import TestRecord
-from bench.session import Event, Setup
+from bench.session import Event
+from bench.setup import Setup
 
 # --- orders
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from bench.board.client import BoardClient
 from bench.description import BoardDescription
 from bench.samples import Block, Sampler
-from bench.session.board import BoardClient
 from bench.uncertainty import TypeA
 from bench.wire import SAMPLES_PER_FRAME, EventFrame, Placed, SampleFrame, Sequencer
 

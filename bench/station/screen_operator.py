@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from bench.session import Action, Cool, Meanwhile, SetSupply, SimulatedHands
-from bench.station.words import Shown
+from bench.board import SimulatedHands
+from bench.manual_actions import Action, Cool, Meanwhile, SetSupply
+from bench.station.messages import Shown
 
 if TYPE_CHECKING:
     from bench.station.station import Station

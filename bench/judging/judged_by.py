@@ -7,9 +7,9 @@ from collections.abc import Iterable
 from bench import files
 from bench.claims import Claims
 from bench.editions import Edition, edition_of, moved_between
+from bench.judging.capture_notes import SessionNote
 from bench.record import Compared
-from bench.session.capture_notes import SessionNote
-from bench.session.setup import Setup
+from bench.setup import Setup
 
 _MOST_KEPT = 500_000
 """Characters: a note has 1 MB at the most, and the shipped sets have 15,000 each."""

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import TypeAlias
 
-from bench import files
 from bench.bank import Bank, Socket, nominal_test_v, sockets_text
 from bench.claims import Claims
 from bench.description import BoardDescription, Loop
@@ -194,10 +194,14 @@ class Load:
         return all(socket is None or socket.kind == "filament" for socket in self.sockets)
 
 
-def load_for(loads: Loads, setup: Setup, description: BoardDescription) -> Load:
-    """Which loads of this bench make the load `loads` of a procedure. SetupError if the bank does not have them."""
+KnownBanks: TypeAlias = Callable[[], Sequence[Bank]]
+"""The banks that there are, asked for only where those are named that would do."""
+
+
+def load_for(loads: Loads, setup: Setup, description: BoardDescription, known_banks: KnownBanks = tuple) -> Load:
+    """Return the loads of this bench that make the load `loads` of a procedure. SetupError if the bank does not have them."""
     places = _places(setup, description)
-    rated = _rated_numbers(setup, description) if setup.lamps is None else setup.lamps
+    rated = _rated_numbers(setup, places, known_banks) if setup.lamps is None else setup.lamps
     if isinstance(loads, tuple):
         numbers = loads
     elif loads == "rated":
@@ -205,7 +209,7 @@ def load_for(loads: Loads, setup: Setup, description: BoardDescription) -> Load:
     elif loads == "own":
         if setup.lamps is None:
             raise SetupError("choosing lamps that the unit is for: it is tested on them already")
-        numbers = _rated_numbers(setup, description)
+        numbers = _rated_numbers(setup, places, known_banks)
     elif loads == "one-out":
         if len(rated) < 2:
             raise SetupError(f"choosing lamps for one lamp out: the rated load is one lamp ({setup.rated_load}), two are needed")
@@ -240,12 +244,12 @@ def with_load_of_recording(setup: Setup) -> Setup:
     return setup if said else replace(setup, fitted=())
 
 
-def recorded_load(setup: Setup) -> Load:
+def recorded_load(setup: Setup, known_banks: KnownBanks = tuple) -> Load:
     """The load of a recording made elsewhere, of which no board tells. SetupError if the bank does not have it."""
     if setup.bank is not None and setup.fitted is None:
         places: Mapping[int, Socket | None] = dict(enumerate(setup.bank.for_system(setup.system_v).sockets, start=1))
         if setup.lamps is None and setup.bank.choose(setup.rated) is None:
-            raise SetupError(_no_such_lamps(setup, places))
+            raise SetupError(_no_such_lamps(setup, places, known_banks()))
         for n in setup.lamps or ():
             if (socket := places.get(n)) is None or socket.kind == "empty":
                 raise SetupError(f"choosing lamps: there is nothing in socket {n}; the bank {setup.bank.name} has {_places_text(places)}")
@@ -291,22 +295,21 @@ def _trailer_lamp(rated: Sequence[int], setup: Setup, places: Mapping[int, Socke
     raise SetupError(f"choosing lamps for a trailer: no lamp of {wanted} is left besides {setup.rated_load}")
 
 
-def _rated_numbers(setup: Setup, description: BoardDescription) -> tuple[int, ...]:
+def _rated_numbers(setup: Setup, places: Mapping[int, Socket | None], known_banks: KnownBanks) -> tuple[int, ...]:
     taken: list[int] = []
-    places = _places(setup, description)
     for w in setup.rated:
         free = [n for n, socket in places.items() if socket is not None and socket.makes(w) and n not in taken]
         if not free:
-            raise SetupError(_no_such_lamps(setup, places))
+            raise SetupError(_no_such_lamps(setup, places, known_banks()))
         taken.append(free[0])
     return tuple(taken)
 
 
-def _no_such_lamps(setup: Setup, places: Mapping[int, Socket | None]) -> str:
+def _no_such_lamps(setup: Setup, places: Mapping[int, Socket | None], known: Sequence[Bank]) -> str:
     """Why the rated load can't be made, and by which bank it could."""
     whose = "this board's bank" if setup.bank is None else f"the bank {setup.bank.name}"
     has = f"choosing lamps for {watts_text(setup.rated)}: {whose} has {_places_text(places)}"
-    able = [bank.name for bank in sorted(files.banks(), key=_total_w) if bank.choose(setup.rated) is not None]
+    able = [bank.name for bank in sorted(known, key=_total_w) if bank.choose(setup.rated) is not None]
     if able:
         how = f"--bank {able[0]}, or for a simulated bench sim://...?bank={able[0]}"
         return f"{has}; these banks have such lamps: {', '.join(able)} (fit them and say so: {how}), or choose loads with --lamps"

@@ -5,8 +5,8 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable, Iterator
 
+from bench.board.client import BoardClient
 from bench.ports import Port
-from bench.session.board import BoardClient
 from bench.stopping import Hold, held
 
 

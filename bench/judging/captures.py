@@ -6,16 +6,12 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Protocol
 
+from bench import files
 from bench.analysis import Analysis, Observer
+from bench.assemble import Story, assemble
+from bench.combine import Runs
 from bench.description import BoardDescription, DescriptionError, parse_description
-from bench.measure import BenchFault, BenchProof, Measured, with_proof
-from bench.measure.flashes import FlashTable
-from bench.ports.replay import NOTE, RECEIVED, CaptureError, Entry, format_of, read_capture
-from bench.procedure import Procedure, RunStep
-from bench.record import BoardRecord, Compared, JudgedAgain, StepRecord, TestRecord
-from bench.record_older import board_of_texts
-from bench.session.assemble import Story, assemble
-from bench.session.capture_notes import (
+from bench.judging.capture_notes import (
     BoardNote,
     ClosedNote,
     EndNote,
@@ -32,9 +28,14 @@ from bench.session.capture_notes import (
     ZeroNote,
     note_of,
 )
-from bench.session.combine import Runs
-from bench.session.run import LIVE_COUNTS, snapshot
-from bench.session.setup import MOST_V, Setup, conditions_for, load_for
+from bench.measure import BenchFault, BenchProof, Measured, with_proof
+from bench.measure.flashes import FlashTable
+from bench.ports.replay import NOTE, RECEIVED, CaptureError, Entry, format_of, read_capture
+from bench.procedure import Procedure, RunStep
+from bench.record import BoardRecord, Compared, JudgedAgain, StepRecord, TestRecord
+from bench.record_older import board_of_texts
+from bench.run_plan import LIVE_COUNTS, snapshot
+from bench.setup import MOST_V, Setup, conditions_for, load_for
 from bench.typed_json import printable
 from bench.uncertainty import TypeA
 from bench.wire import Decoder, Reply, SampleFrame
@@ -126,7 +127,7 @@ def judge_capture(
 ) -> TestRecord:
     """The record of the test that the capture was made of, judged by `setup`. CaptureError if it can't be read.
 
-    `procedure` must be the one of the test; `setup` may name other limits, and must name the same load (`bench.session.captured` makes
+    `procedure` must be the one of the test; `setup` may name other limits, and must name the same load (`bench.judging.capture_setup` makes
     both of what the capture says). `when` and `software` are of the judging, `before` is what the test was first judged by, where that is
     known. A capture without an end is a test that was interrupted.
     """
@@ -266,11 +267,11 @@ def _open_run(reading: Reading, note: RunNote) -> None:
     reading.demand(not missing, f"its board has no channel {missing}: no run can be judged")
     reading.demand(reading.open is None, f"run {note.name!r} begins before the run before it is over")
     reading.demand(not note.live or reading.before is not None, f"run {note.name!r} carries on another, and there is none before it")
-    load = load_for(step.loads, reading.setup, description)
+    load = load_for(step.loads, reading.setup, description, files.banks)
     made, wanted = list(note.loads), list(load.numbers)
     reading.demand(made == wanted, f"run {note.name!r} was made on loads {made}, not on {wanted}")
     reading.demand(0.0 < note.volts <= MOST_V, f"run {note.name!r} was made at {note.volts:g} V; allowed is up to {MOST_V:g} V")
-    rated = load_for("rated", reading.setup, description)
+    rated = load_for("rated", reading.setup, description, files.banks)
     conditions = conditions_for(reading.setup, rated, load, note.volts, description)
     observer = reading.onlooker.begin(description) if reading.onlooker is not None else None
     if note.live and reading.before is not None:

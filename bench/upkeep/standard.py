@@ -9,20 +9,21 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
+from bench.board import BoardClient, BoardFault
+from bench.board.conversation import Cancelled, conversation
+from bench.board.simulated_operator import attending, hands_at
+from bench.board.watch import Watch, look
 from bench.description import BoardDescription
+from bench.lamp_check import supply_problem
 from bench.lamps import CURRENT_EXPONENT
+from bench.manual_actions import FitLink, FitUnit, Operator
 from bench.outcome import Outcome
 from bench.ports import Port
 from bench.procedure import Procedure
 from bench.samples import Accuracy, accuracies
-from bench.session.board import BoardClient, BoardFault
 from bench.session.conduct import run_test
-from bench.session.conversation import Cancelled, conversation
-from bench.session.lamp_check import supply_problem
-from bench.session.operator import FitLink, FitUnit, Operator, attending, hands_at
 from bench.session.progress import Asked, Progress
-from bench.session.setup import Setup, range_reach_v
-from bench.session.watch import Watch, look
+from bench.setup import Setup, range_reach_v
 from bench.uncertainty import Component, Estimate, TypeA
 
 UNIT_QUANTITIES = ("rate_per_min", "on_ratio", "drop_v", "steady_a", "clock_error")
@@ -57,9 +58,7 @@ class StandardReading:
     values: Mapping[str, Estimate]
 
 
-def measure_link(
-    port: Port, setup: Setup, operator: Operator | None, progress: Progress = lambda event: None
-) -> StandardReading:
+def measure_link(port: Port, setup: Setup, operator: Operator | None, progress: Progress = lambda event: None) -> StandardReading:
     """The board's readings with the link fitted and two lamps of the bank. BoardFault or PortError if that can't be done."""
     with conversation(port) as board:
         description = board.open()

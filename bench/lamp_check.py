@@ -33,9 +33,7 @@ class LampTakes:
 
     @property
     def text(self) -> str:
-        return (
-            f"takes {self.amps:.3f} A at {self.volts:.2f} V, a {self.watts:g} W lamp takes {self.least_a:.3f} to {self.most_a:.3f} A"
-        )
+        return f"takes {self.amps:.3f} A at {self.volts:.2f} V, a {self.watts:g} W lamp takes {self.least_a:.3f} to {self.most_a:.3f} A"
 
 
 def supply_problem(supply_v: float, system_v: float) -> str:

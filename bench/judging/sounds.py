@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from bench import files
+from bench.assemble import Story, assemble
 from bench.clicks import hear
+from bench.combine import Runs
 from bench.measure import measure_heard, notes_of
 from bench.procedure import ORDINARY, Procedure, RunStep
 from bench.record import RecordingSource, StepRecord, TestRecord
 from bench.recording import read_sound
-from bench.session.assemble import Story, assemble
-from bench.session.combine import Runs
-from bench.session.setup import Setup, recorded_load, with_load_of_recording
+from bench.setup import Setup, recorded_load, with_load_of_recording
 
 _STEP = RunStep("sound", "Sound of the clicks", judge=ORDINARY)
 PROCEDURE = Procedure("sound", "A sound recording made elsewhere", "", (_STEP,))
@@ -23,7 +24,7 @@ def judge_sound(path: str | Path, setup: Setup, *, when: str, software: str) -> 
     Nothing heard speaks against the unit: neither lamps nor supply are proved by sound.
     """
     setup = with_load_of_recording(setup)
-    load = recorded_load(setup)
+    load = recorded_load(setup, files.banks)
     sound = read_sound(path)
     heard = hear(sound.loudness)
     measured = measure_heard(heard, setup.counts)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from bench.bank import nominal_test_v
 from bench.claims import claims_set
+from bench.combine import OF_OTHER_LOADS, Runs, combine
 from bench.conditions import Circumstances, judge_conditions
 from bench.grade import Grade, grade
 from bench.limits import AllOf, AnyOf, FactLimit, Limit, LimitSet, NoLimitSet, Requirement, choose
@@ -14,8 +15,7 @@ from bench.measure import BenchFault, BenchProof, Measured
 from bench.outcome import Case, OtherLoad, conclude, upheld
 from bench.procedure import OF_LOAD, Procedure
 from bench.record import BoardRecord, JudgedAgain, RecordingSource, SetupRecord, SetUsed, TestRecord
-from bench.session.combine import OF_OTHER_LOADS, Runs, combine
-from bench.session.setup import Setup, setup_record
+from bench.setup import Setup, setup_record
 from bench.uncertainty import Estimate, NotMeasured
 from bench.verdict import LEVEL, Conformity, Verdict, judge, spoiling
 

@@ -7,14 +7,15 @@ from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+from bench.board import BoardClient
+from bench.board.conversation import conversation
+from bench.board.simulated_operator import NoHands, attending, hands_at
+from bench.board.watch import Watch, look
 from bench.description import BoardDescription
+from bench.lamp_check import lamp_takes, supply_problem
+from bench.manual_actions import FitLink, FitUnit, Operator
 from bench.ports import Port
 from bench.samples import accuracies
-from bench.session.board import BoardClient
-from bench.session.conversation import conversation
-from bench.session.lamp_check import lamp_takes, supply_problem
-from bench.session.operator import FitLink, FitUnit, NoHands, Operator, attending, hands_at
-from bench.session.watch import Watch, look
 from bench.uncertainty import TypeA, combine
 from bench.zero import KNOWN_ZERO, LinkReadings, ZeroError, converter_seen, converter_stated, zeroed
 

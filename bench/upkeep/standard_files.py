@@ -10,9 +10,9 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from bench.intake import STANDARD_MB, IntakeError, read_bytes
-from bench.session.keeping import make_folder
-from bench.session.standard import StandardReading
+from bench.keeping import make_folder
 from bench.table import TableError
+from bench.upkeep.standard import StandardReading
 
 STANDARD_FORMAT = 1
 _LONGEST_NAME = 60

@@ -1,6 +1,6 @@
 """What is asked of a board: contact, description, switches, samples, and everything open at the end, whatever happens.
 
-An edge: it drives a port. How it talks: `bench.session.board.talk`.
+An edge: it drives a port. How it talks: `bench.board.talk`.
 """
 
 from __future__ import annotations
@@ -8,12 +8,12 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
+from bench.board.expect import Expect
+from bench.board.faults import SELF_TEST_TEXT, BoardFault, BoardLacks, BoardRefused, BoardSilent
+from bench.board.talk import LONG_REPLY_S, PUMP_S, REPLY_S, TRIES, BoardTalk
 from bench.description import LINES_MOST, BoardDescription, DescriptionError, description_crc, parse_description
 from bench.ports import Port, PortError
 from bench.ports.replay import CaptureWriter
-from bench.session.board.expect import Expect
-from bench.session.board.faults import SELF_TEST_TEXT, BoardFault, BoardLacks, BoardRefused, BoardSilent
-from bench.session.board.talk import LONG_REPLY_S, PUMP_S, REPLY_S, TRIES, BoardTalk
 from bench.wire import format_channels, format_number
 from bench.wire.answers import CHANNELS, DESCRIPTION_LINE, DONE, ERROR, IDENTITY, NAME, STAMP, SWITCH, whole
 

@@ -10,6 +10,10 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from bench.board import BoardClient, BoardFault, Expect
+from bench.board.conversation import conversation
+from bench.board.simulated_operator import SimulatedHands, attending, hands_at
+from bench.board.watch import Watch
 from bench.calibration import (
     WITHIN,
     Calibrated,
@@ -22,29 +26,14 @@ from bench.calibration import (
 )
 from bench.clock import ClockComparison, ClockEstimate
 from bench.description import BoardDescription
+from bench.lamp_check import supply_problem
+from bench.manual_actions import Action, Do, FitLink, FitResistor, FitUnit, MeterReader, Place, SetSupply
 from bench.ports import Port
-from bench.session.apply_calibration import also_saying, best_lines, restore_scales
-from bench.session.board import BoardClient, BoardFault, Expect
-from bench.session.calibration_plan import RESISTOR_OHM, Plan, Wanted, plan_for, plan_lines
-from bench.session.conversation import conversation
-from bench.session.lamp_check import supply_problem
-from bench.session.operator import (
-    Action,
-    Do,
-    FitLink,
-    FitResistor,
-    FitUnit,
-    MeterReader,
-    Place,
-    SetSupply,
-    SimulatedHands,
-    attending,
-    hands_at,
-)
 from bench.session.progress import Asked, Noted, Planned, Progress, StepBegan, Waiting
-from bench.session.setup import SetupError
-from bench.session.watch import Watch
+from bench.setup import SetupError
 from bench.uncertainty import TypeA, combine
+from bench.upkeep.apply_calibration import also_saying, best_lines, restore_scales
+from bench.upkeep.calibration_plan import RESISTOR_OHM, Plan, Wanted, plan_for, plan_lines
 from bench.wire import SAMPLES_PER_FRAME, EventFrame, SampleFrame, Sequencer, format_channels
 from bench.wire.answers import MODE, whole
 from bench.zero import LinkReadings, ZeroError, converter_seen, converter_stated, told_by_range, zeroed
@@ -61,6 +50,7 @@ _LEAST_FAR_V = 0.5
 _AMMETER = "Put the ammeter, on its range for 10 A, in the unit's place instead of the link."
 _PILOT = "Join the pilot terminal to the unit's output by a lead."
 _UNJOIN = "Take that lead off again."
+
 
 @dataclass(frozen=True)
 class Calibration:

@@ -16,11 +16,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any, TypeAlias, TypeVar
 
-from bench.measure import BenchFault
-from bench.ports import Port
-from bench.ports.replay import HEARTBEAT, CaptureWriter
-from bench.session.board.expect import Expect, quoted, shown
-from bench.session.board.faults import (
+from bench.board.commanded import Commanded
+from bench.board.expect import Expect, quoted, shown
+from bench.board.faults import (
     TRIP_TEXT,
     BoardContradicts,
     BoardFault,
@@ -31,7 +29,9 @@ from bench.session.board.faults import (
     BoardSilent,
     BoardTripped,
 )
-from bench.session.commanded import Commanded
+from bench.measure import BenchFault
+from bench.ports import Port
+from bench.ports.replay import HEARTBEAT, CaptureWriter
 from bench.wire import (
     Decoder,
     EventFrame,

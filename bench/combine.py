@@ -143,9 +143,7 @@ def _shape(same_error: Sequence[Component]) -> Shape:
     return "rectangular" if all(c.shape == "rectangular" for c in same_error) else "normal"
 
 
-def _on_other_load(
-    step: RunStep, runs: Runs, spoiling: Sequence[BenchFault], values: Mapping[str, Measurement]
-) -> dict[str, Measurement]:
+def _on_other_load(step: RunStep, runs: Runs, spoiling: Sequence[BenchFault], values: Mapping[str, Measurement]) -> dict[str, Measurement]:
     """What a step with a lamp less or more shows of `step.judge`. A fault of the bench in this run spoils this run only."""
     if not runs.whole or runs.left_out:
         return dict.fromkeys(step.judge, _missing(runs))
@@ -168,9 +166,7 @@ def _removed_lamp(procedure: Procedure, by_name: Mapping[str, Runs], one_out: Ru
         return ()
     all_lit, fewer = rated.whole[-1], one_out.whole[-1]
     watts = Counter(all_lit.lamps_w) - Counter(fewer.lamps_w)
-    whole, rest, volts = (
-        run.measured.values.get(name) for run, name in ((all_lit, "steady_a"), (fewer, "steady_a"), (all_lit, "lamp_v"))
-    )
+    whole, rest, volts = (run.measured.values.get(name) for run, name in ((all_lit, "steady_a"), (fewer, "steady_a"), (all_lit, "lamp_v")))
     pilots = {run.measured.facts.get("pilot") for run in (all_lit, fewer)}
     if watts.total() != 1 or len(pilots) != 1 or not all(isinstance(one, Estimate) for one in (whole, rest, volts)):
         return ()

@@ -1,0 +1,48 @@
+"""The board's client: `BoardClient`, how it talks (`talk`), what goes wrong (`faults`), and what must be answered (`expect`).
+
+An edge. Talk with a board inside `conversation`, which leaves everything open.
+"""
+
+from bench.board.client import BoardClient, StampAsked
+from bench.board.conversation import Cancelled, conversation, heeding
+from bench.board.expect import Expect
+from bench.board.faults import (
+    BoardContradicts,
+    BoardFault,
+    BoardLacks,
+    BoardLate,
+    BoardMisspoken,
+    BoardRefused,
+    BoardRestarted,
+    BoardSilent,
+    BoardTripped,
+    BoardUnfit,
+)
+from bench.board.simulated_operator import NoHands, SimulatedHands, attending, hands_at
+from bench.board.talk import LONG_REPLY_S, REPLY_S, Listener
+
+__all__ = [
+    "LONG_REPLY_S",
+    "REPLY_S",
+    "BoardClient",
+    "BoardContradicts",
+    "BoardFault",
+    "BoardLacks",
+    "BoardLate",
+    "BoardMisspoken",
+    "BoardRefused",
+    "BoardRestarted",
+    "BoardSilent",
+    "BoardTripped",
+    "BoardUnfit",
+    "Cancelled",
+    "Expect",
+    "Listener",
+    "NoHands",
+    "SimulatedHands",
+    "StampAsked",
+    "attending",
+    "conversation",
+    "hands_at",
+    "heeding",
+]
