@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from bench.bank import nominal_test_v
 from bench.claims import claims_set
-from bench.combine import OF_OTHER_LOADS, Runs, combine
+from bench.combine import OF_OTHER_LOADS, StepRuns, combine_runs
 from bench.conditions import Circumstances, judge_conditions
 from bench.grade import Grade, grade
 from bench.limits import AllOf, AnyOf, FactLimit, Limit, LimitSet, NoLimitSet, Requirement, choose
@@ -24,7 +24,7 @@ _CLIPS_OHM = 0.03  # of a test clip and the lead behind it, where the sense lead
 
 
 @dataclass(frozen=True)
-class Story:
+class TestContext:
     """What there is to tell of a test beside its runs: made on a `board`, or a `recording`."""
 
     when: str
@@ -54,7 +54,7 @@ def effective_measured(setup: Setup, measured: Measured, bench_faults: Sequence[
     return replace(measured, facts=facts, bench_faults=faults)
 
 
-def circumstances_of(setup: Setup, measured: Measured, runs: Sequence[Runs]) -> Circumstances:
+def circumstances_of(setup: Setup, measured: Measured, runs: Sequence[StepRuns]) -> Circumstances:
     """How the test was really made, as far as the conditions of limit sets ask for it. A start whose time the bench lost is none."""
     first = next((r for r in runs if r.step.judge and r.step.loads not in OF_LOAD), None)
     further = sum(len(r.whole) for r in runs if first is not None and r.step.starts_of == first.step.name)
@@ -96,9 +96,9 @@ def judge_all(
     return tuple(sets), tuple(verdicts)
 
 
-def assemble(procedure: Procedure, setup: Setup, runs: Sequence[Runs], story: Story) -> TestRecord:
+def assemble(procedure: Procedure, setup: Setup, runs: Sequence[StepRuns], story: TestContext) -> TestRecord:
     """The record of a test. What was interrupted is in it, but only whole runs are judged, and no grade is given."""
-    measured = effective_measured(setup, combine(procedure, runs, setup.system_v), story.bench_faults)
+    measured = effective_measured(setup, combine_runs(procedure, runs, setup.system_v), story.bench_faults)
     measured = replace(measured, proofs=(*measured.proofs, *_proofs_of(story)))
     circumstances = circumstances_of(setup, measured, runs)
     sets, verdicts = judge_all(setup, measured, circumstances)
@@ -147,26 +147,26 @@ def assemble(procedure: Procedure, setup: Setup, runs: Sequence[Runs], story: St
     )
 
 
-def _setup_record(setup: Setup, story: Story) -> SetupRecord:
+def _setup_record(setup: Setup, story: TestContext) -> SetupRecord:
     """Of a recording no board sampled anything, and it is held to no supply unless one was named."""
     if story.recording is None:
         return setup_record(setup, setup.nominal_v)
     return replace(setup_record(setup, setup.supply_v), sample_mode=None)
 
 
-def _proofs_of(story: Story) -> tuple[BenchProof, ...]:
+def _proofs_of(story: TestContext) -> tuple[BenchProof, ...]:
     """Zero and link, which no single run proves. An unproved zero is in the uncertainty of every value that it moves."""
     zero = "read with the shorting link" if story.zeroed else "the board's own, and the currents at rest"
     lost = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in story.link.items() if count)
     return BenchProof("zero", story.zeroed, zero), BenchProof("data line", not lost, lost or "nothing lost or damaged")
 
 
-def is_settled(procedure: Procedure, setup: Setup, runs: Sequence[Runs], bench_faults: Sequence[BenchFault], level: float) -> bool:
+def is_settled(procedure: Procedure, setup: Setup, runs: Sequence[StepRuns], bench_faults: Sequence[BenchFault], level: float) -> bool:
     """Whether more flashes would change nothing: the bench or the unit is found wanting beyond doubt, or limits and grade are sure.
 
     What only a later step can show is left out of it. `level` is that of one look among many.
     """
-    measured = effective_measured(setup, combine(procedure, runs, setup.system_v), bench_faults)
+    measured = effective_measured(setup, combine_runs(procedure, runs, setup.system_v), bench_faults)
     if spoiling(measured.bench_faults):
         return True
     made = {r.step.name for r in runs if r.records}
@@ -226,7 +226,7 @@ def _charges_drop(verdicts: Sequence[Verdict], graded: Grade | None) -> bool:
     return by_limit or by_rule
 
 
-def _other_loads(setup: Setup, runs: Sequence[Runs]) -> tuple[OtherLoad, ...]:
+def _other_loads(setup: Setup, runs: Sequence[StepRuns]) -> tuple[OtherLoad, ...]:
     """What the unit did on other loads than the one it was judged on, from whole runs that the bench did not spoil."""
     found = []
     for r in runs:
@@ -240,7 +240,7 @@ def _other_loads(setup: Setup, runs: Sequence[Runs]) -> tuple[OtherLoad, ...]:
     return tuple(found)
 
 
-def _told(of_story: Sequence[BenchFault], measured: Measured, runs: Sequence[Runs]) -> tuple[BenchFault, ...]:
+def _told(of_story: Sequence[BenchFault], measured: Measured, runs: Sequence[StepRuns]) -> tuple[BenchFault, ...]:
     """Every fault of the bench once. One that showed only in a run that nothing was judged by spoils nothing."""
     of_runs = (fault for r in runs for record in r.records for fault in record.measured.bench_faults)
     others = (fault if fault in measured.bench_faults else replace(fault, spoils=False) for fault in of_runs)

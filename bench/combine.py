@@ -24,7 +24,7 @@ OF_OTHER_LOADS = ("outage", "lamp out", "pilot, lamp out", "trailer")
 
 
 @dataclass(frozen=True, slots=True)
-class Runs:
+class StepRuns:
     """The runs made of one step, in order; `left_out` says why there are none or fewer than asked."""
 
     step: RunStep
@@ -36,7 +36,7 @@ class Runs:
         return tuple(r for r in self.records if r.interrupted is None)
 
 
-def combine(procedure: Procedure, runs: Sequence[Runs], system_v: float) -> Measured:
+def combine_runs(procedure: Procedure, runs: Sequence[StepRuns], system_v: float) -> Measured:
     """What the procedure judges from these runs on lamps of a system of system_v; what it judges but nobody ran is `NotMeasured`."""
     by_name = {r.step.name: r for r in runs}
     values: dict[str, Measurement] = {}
@@ -44,7 +44,7 @@ def combine(procedure: Procedure, runs: Sequence[Runs], system_v: float) -> Meas
     faults: list[BenchFault] = []
     proofs: tuple[BenchProof, ...] = ()
     for step in procedure.runs:
-        of_step = by_name.get(step.name, Runs(step, ()))
+        of_step = by_name.get(step.name, StepRuns(step, ()))
         spoiling = [fault for record in of_step.whole for fault in record.measured.bench_faults if fault.spoils]
         if step.loads in OF_LOAD:
             values |= _on_other_load(step, of_step, spoiling, values)
@@ -54,7 +54,7 @@ def combine(procedure: Procedure, runs: Sequence[Runs], system_v: float) -> Meas
                 faults += [fault for fault in spoiling if fault.code == "lamp-current"]
                 faults += _removed_lamp(procedure, by_name, of_step, system_v)
         elif step.judge:
-            further = [r for s in procedure.runs if s.starts_of == step.name for r in by_name.get(s.name, Runs(s, ())).records]
+            further = [r for s in procedure.runs if s.starts_of == step.name for r in by_name.get(s.name, StepRuns(s, ())).records]
             values |= {quantity: _from_starts(quantity, of_step, further) for quantity in step.judge}
             if of_step.whole:
                 facts |= _facts(of_step)
@@ -67,21 +67,21 @@ def combine(procedure: Procedure, runs: Sequence[Runs], system_v: float) -> Meas
     return Measured(values, facts, tuple(dict.fromkeys(faults)), proofs)
 
 
-def _facts(runs: Runs) -> Mapping[str, str]:
+def _facts(runs: StepRuns) -> Mapping[str, str]:
     """Facts of the last start, which ran longest; how the unit rests is seen best at the first, from cold."""
     facts = dict(runs.whole[-1].measured.facts) if len(runs.whole) == len(runs.records) else {}
     rest = runs.whole[0].measured.facts.get("rest", "unknown")
     return {**facts, "rest": rest}
 
 
-def _missing(runs: Runs) -> NotMeasured:
+def _missing(runs: StepRuns) -> NotMeasured:
     stopped = next((r.interrupted for r in runs.records if r.interrupted), None)
     if stopped is not None:
         return NotMeasured(f"the run was interrupted: {stopped}", "bench")
     return NotMeasured(runs.left_out or f"the step {runs.step.name} was not run")
 
 
-def _from_starts(quantity: str, runs: Runs, further: Sequence[StepRecord]) -> Measurement:
+def _from_starts(quantity: str, runs: StepRuns, further: Sequence[StepRecord]) -> Measurement:
     """One quantity of a step; of its starts and the `further` ones made after it, where it belongs to starts."""
     if quantity in OF_STARTS:
         whole = (*runs.whole, *(r for r in further if r.interrupted is None))
@@ -143,7 +143,9 @@ def _shape(same_error: Sequence[Component]) -> Shape:
     return "rectangular" if all(c.shape == "rectangular" for c in same_error) else "normal"
 
 
-def _on_other_load(step: RunStep, runs: Runs, spoiling: Sequence[BenchFault], values: Mapping[str, Measurement]) -> dict[str, Measurement]:
+def _on_other_load(
+    step: RunStep, runs: StepRuns, spoiling: Sequence[BenchFault], values: Mapping[str, Measurement]
+) -> dict[str, Measurement]:
     """What a step with a lamp less or more shows of `step.judge`. A fault of the bench in this run spoils this run only."""
     if not runs.whole or runs.left_out:
         return dict.fromkeys(step.judge, _missing(runs))
@@ -159,7 +161,7 @@ def _on_other_load(step: RunStep, runs: Runs, spoiling: Sequence[BenchFault], va
     return {quantity: found[quantity] for quantity in step.judge}
 
 
-def _removed_lamp(procedure: Procedure, by_name: Mapping[str, Runs], one_out: Runs, system_v: float) -> tuple[BenchFault, ...]:
+def _removed_lamp(procedure: Procedure, by_name: Mapping[str, StepRuns], one_out: StepRuns, system_v: float) -> tuple[BenchFault, ...]:
     """The lamp that was switched off, by what its current took with it: two lamps can be wrong so that together they seem right."""
     rated = next((by_name[s.name] for s in procedure.runs if s.loads == "rated" and not s.starts_of and s.name in by_name), None)
     if rated is None or not rated.whole:
@@ -182,7 +184,7 @@ def _removed_lamp(procedure: Procedure, by_name: Mapping[str, Runs], one_out: Ru
 
 
 def _other_facts(
-    step: RunStep, runs: Runs, spoiling: Sequence[BenchFault], values: Mapping[str, Measurement], rated: Mapping[str, str]
+    step: RunStep, runs: StepRuns, spoiling: Sequence[BenchFault], values: Mapping[str, Measurement], rated: Mapping[str, str]
 ) -> dict[str, str]:
     """`outage` and `trailer`: the behaviour on that load. `lamp out`: `shown` if a driver would notice it, else `not shown`."""
     if not step.judge or not runs.whole or spoiling:

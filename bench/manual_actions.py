@@ -68,7 +68,7 @@ class Do:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class MeasuringPoint:
     """Where a meter is to be read: the board's channel there, its unit, where that is for people, and how good the meter is on the range
     used there."""
 
@@ -98,5 +98,5 @@ class Operator(Protocol):
 class MeterReader(Operator, Protocol):
     """An operator with a meter."""
 
-    def read_meter(self, place: Place, meanwhile: Meanwhile) -> float:
+    def read_meter(self, place: MeasuringPoint, meanwhile: Meanwhile) -> float:
         """What it shows there now, in the place's unit. Who has to wait for it calls `meanwhile` at least five times a second."""

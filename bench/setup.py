@@ -163,7 +163,7 @@ def watts_text(watts: Sequence[float]) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Load:
+class RunLoad:
     """Loads to close for a run: their numbers on the board (the tell-tale at the pilot terminal included), and the load in words.
 
     `lamps`: the lamp places among the numbers; `sockets`: what each of them holds, None if that is not known. `pilot_w`: rated watts of the
@@ -198,7 +198,7 @@ KnownBanks: TypeAlias = Callable[[], Sequence[Bank]]
 """The banks that there are, asked for only where those are named that would do."""
 
 
-def load_for(loads: Loads, setup: Setup, description: BoardDescription, known_banks: KnownBanks = tuple) -> Load:
+def load_for(loads: Loads, setup: Setup, description: BoardDescription, known_banks: KnownBanks = tuple) -> RunLoad:
     """Return the loads of this bench that make the load `loads` of a procedure. SetupError if the bank does not have them."""
     places = _places(setup, description)
     rated = _rated_numbers(setup, places, known_banks) if setup.lamps is None else setup.lamps
@@ -226,7 +226,7 @@ def load_for(loads: Loads, setup: Setup, description: BoardDescription, known_ba
     sockets = tuple(places[n] for n in lamps)
     pilot = tuple(n for n, load in description.loads.items() if load.kind == "PILOT")
     pilot_w = sum(description.loads[n].nominal for n in pilot)
-    return Load(tuple(sorted({*lamps, *pilot})), sockets, _load_text(lamps, sockets), lamps, pilot_w)
+    return RunLoad(tuple(sorted({*lamps, *pilot})), sockets, _load_text(lamps, sockets), lamps, pilot_w)
 
 
 def bank_text(description: BoardDescription) -> str:
@@ -244,7 +244,7 @@ def with_load_of_recording(setup: Setup) -> Setup:
     return setup if said else replace(setup, fitted=())
 
 
-def recorded_load(setup: Setup, known_banks: KnownBanks = tuple) -> Load:
+def recorded_load(setup: Setup, known_banks: KnownBanks = tuple) -> RunLoad:
     """The load of a recording made elsewhere, of which no board tells. SetupError if the bank does not have it."""
     if setup.bank is not None and setup.fitted is None:
         places: Mapping[int, Socket | None] = dict(enumerate(setup.bank.for_system(setup.system_v).sockets, start=1))
@@ -253,7 +253,7 @@ def recorded_load(setup: Setup, known_banks: KnownBanks = tuple) -> Load:
         for n in setup.lamps or ():
             if (socket := places.get(n)) is None or socket.kind == "empty":
                 raise SetupError(f"choosing lamps: there is nothing in socket {n}; the bank {setup.bank.name} has {_places_text(places)}")
-    return Load((), setup.rated_sockets or (None,), setup.load_text)
+    return RunLoad((), setup.rated_sockets or (None,), setup.load_text)
 
 
 def _load_text(numbers: Sequence[int], sockets: Sequence[Socket | None]) -> str:
@@ -321,13 +321,13 @@ def _total_w(bank: Bank) -> float:
     return sum(socket.watts for socket in bank.sockets)
 
 
-def steady_a(load: Load, setup: Setup, lamp_v: float) -> float | None:
+def steady_a(load: RunLoad, setup: Setup, lamp_v: float) -> float | None:
     """What the load takes when it is hot, in A; None if that is not known (a place of which nobody said what it holds)."""
     known = _known(load, setup)
     return None if known is None else sum(socket.current_a(setup.system_v, lamp_v) for socket in known)
 
 
-def _known(load: Load, setup: Setup) -> tuple[Socket, ...] | None:
+def _known(load: RunLoad, setup: Setup) -> tuple[Socket, ...] | None:
     """What the load holds, where that can be relied on: not on the description, if the lamps are said to be others."""
     return load.known if setup.filament or setup.bank is not None else None
 
@@ -337,12 +337,12 @@ def loop_of(description: BoardDescription) -> Loop:
     return description.loop or LOOP_ASSUMED
 
 
-def open_v(setup: Setup, rated: Load, lamp_v: float, description: BoardDescription) -> float:
+def open_v(setup: Setup, rated: RunLoad, lamp_v: float, description: BoardDescription) -> float:
     """The supply's voltage without load that leaves lamp_v at the lamps, unit shorted and rated load on (SAE J823)."""
     return lamp_v + loop_of(description).ohm * (steady_a(rated, setup, lamp_v) or 0.0)
 
 
-def conditions_for(setup: Setup, rated: Load, load: Load, lamp_v: float, description: BoardDescription) -> Conditions:
+def conditions_for(setup: Setup, rated: RunLoad, load: RunLoad, lamp_v: float, description: BoardDescription) -> Conditions:
     """What the analysis has to know; the band of the supply is what the loop leaves at the unit, 2.5 % wider each way, and by what the
     loop's uncertainty (k = 2) may hide at the rated load."""
     loop = loop_of(description)
@@ -362,7 +362,7 @@ def conditions_for(setup: Setup, rated: Load, load: Load, lamp_v: float, descrip
     )
 
 
-def protection_a(setup: Setup, load: Load, lamp_v: float, description: BoardDescription) -> float | None:
+def protection_a(setup: Setup, load: RunLoad, lamp_v: float, description: BoardDescription) -> float | None:
     """Over-current level: a quarter above the inrush of the cold load; the largest if the load is not known."""
     limit = description.limits.get("CURR")
     if limit is None:
@@ -371,7 +371,7 @@ def protection_a(setup: Setup, load: Load, lamp_v: float, description: BoardDesc
     return limit.high if inrush_a is None else min(max(round(1.25 * inrush_a, 1), limit.low), limit.high)
 
 
-def most_inrush_a(setup: Setup, load: Load, lamp_v: float, description: BoardDescription) -> float | None:
+def most_inrush_a(setup: Setup, load: RunLoad, lamp_v: float, description: BoardDescription) -> float | None:
     """The most that the cold load may take through the loop, in A; None if the load is not known."""
     known = _known(load, setup)
     if known is None:

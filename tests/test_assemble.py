@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 from bench_port import BenchPort, bench_port, run_on, setup
 
-from bench.assemble import Story, assemble, judge_all
-from bench.combine import Runs
+from bench.assemble import TestContext, assemble, judge_all
+from bench.combine import StepRuns
 from bench.files import grade_rule, named_limits, procedure
 from bench.judging import judge_capture
 from bench.manual_actions import Action, FitLink, FitUnit, Meanwhile, SetSupply
@@ -42,8 +42,8 @@ BAD: Mapping[str, Measurement] = {
 LAMP = BenchFault("lamp-current", "the lamps take 50 % of what they should")
 
 
-def run(step: RunStep, measured: Measured) -> Runs:
-    return Runs(step, (StepRecord(step.name, step.title, (1, 2), "2 x 21 W", 0.0, 9.0, measured, 8, 0),))
+def run(step: RunStep, measured: Measured) -> StepRuns:
+    return StepRuns(step, (StepRecord(step.name, step.title, (1, 2), "2 x 21 W", 0.0, 9.0, measured, 8, 0),))
 
 
 def assembled(
@@ -58,7 +58,7 @@ def assembled(
     seen = {"behaviour": "flashing", "rest": "closed", "pilot": "dead"} if facts is None else facts
     runs = run(RATED, Measured(values, seen, faults)), run(TRAILER, Measured({}, {}, of_trailer))
     wanted = wanted or setup(grade_rule=grade_rule())
-    return assemble(PLAN, wanted, runs, Story("", "", bench_faults=of_story))
+    return assemble(PLAN, wanted, runs, TestContext("", "", bench_faults=of_story))
 
 
 def test_a_bad_unit_on_a_good_bench() -> None:
@@ -259,7 +259,7 @@ def test_no_page_charges_what_the_outcome_leaves_open(behaviour: str) -> None:
     nothing = dict.fromkeys(("rate_per_min", "first_light_s", "first_extinction_s"), NotMeasured("the unit did not flash"))
     unproved = (BenchProof("lamps", False, "not filament lamps: their current says nothing"),)
     by_r48 = setup(limits=(named_limits("un-r48"),), grade_rule=grade_rule())
-    record = assemble(PLAN, by_r48, (run(RATED, Measured(nothing, facts, (), unproved)),), Story("", ""))
+    record = assemble(PLAN, by_r48, (run(RATED, Measured(nothing, facts, (), unproved)),), TestContext("", ""))
     assert record.outcome is Outcome.NOT_DECIDED and "the lamps were not proved" in record.reason
     short = [line for line in brief_lines(record) if line.startswith(("Flash rate", "First extinction"))]
     assert len(short) == 2 and all(line.endswith(" open") for line in short)

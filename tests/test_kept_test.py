@@ -25,7 +25,7 @@ from bench.session import BEGUN, Live, begun_record
 from bench.session.kept_test import ROOM_BYTES, KeptTest
 from bench.table import TableError
 from bench.upkeep import standard_files
-from bench.upkeep.standard_files import Entry, append_standard, read_standard, unfinished_line
+from bench.upkeep.standard_files import KeptReading, append_standard, read_standard, unfinished_line
 
 UNIT = "sim://bench-el-plain?seed=3"
 
@@ -276,8 +276,8 @@ def test_a_report_that_goes_to_a_full_disk_is_said_and_its_record_is_kept(tmp_pa
 # --- readings of a standard
 
 
-def entry(day: int) -> Entry:
-    return Entry(f"2026-01-{day:02}", "A", 0, {"x": (1.0, 0.1, "V")})
+def entry(day: int) -> KeptReading:
+    return KeptReading(f"2026-01-{day:02}", "A", 0, {"x": (1.0, 0.1, "V")})
 
 
 def test_a_reading_is_written_whole_or_not_at_all(tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ import pytest
 from bench_port import bench_port, run_on, setup
 
 from bench.bench_memory import LASTS_S, BenchMemory, Lamp
-from bench.board import Cancelled, SimulatedHands
+from bench.board import Cancelled, SimulatedOperator
 from bench.description import parse_description
 from bench.files import banks, grade_rule, named_limits, procedure
 from bench.manual_actions import Action, Cool, FitLink, Meanwhile, Operator
@@ -36,7 +36,7 @@ from reports.planted_boards import BoardPort, described_board
 class Counting:
     """Simulated hands that count how often they fit the link."""
 
-    def __init__(self, hands: SimulatedHands, asked: list[Action]) -> None:
+    def __init__(self, hands: SimulatedOperator, asked: list[Action]) -> None:
         self._hands = hands
         self._asked = asked
 
@@ -59,7 +59,7 @@ def session_of(
     setup = Setup("x", limits=(named_limits("un-r48"),), grade_rule=grade_rule(), rating_known=True, zero=zero)
     port = open_port(address)
 
-    def counting(hands: SimulatedHands) -> Operator:
+    def counting(hands: SimulatedOperator) -> Operator:
         return Counting(hands, asked)
 
     try:
@@ -276,7 +276,7 @@ def test_a_person_who_fits_no_link_leaves_a_dead_unit_open() -> None:
 
 def test_a_person_who_breaks_off_at_the_link_decides_nothing() -> None:
     class Leaving:
-        def __init__(self, hands: SimulatedHands) -> None:
+        def __init__(self, hands: SimulatedOperator) -> None:
             self._hands = hands
 
         def do(self, action: Action, meanwhile: Meanwhile) -> bool:
@@ -299,7 +299,7 @@ def test_a_unit_that_keeps_no_heat_is_not_waited_for(unit: str, most_s: float) -
     waits: list[float] = []
 
     class Waiting:
-        def __init__(self, hands: SimulatedHands) -> None:
+        def __init__(self, hands: SimulatedOperator) -> None:
             self._hands = hands
 
         def do(self, action: Action, meanwhile: Meanwhile) -> bool:

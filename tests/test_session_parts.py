@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bench import files
-from bench.combine import Runs, combine, mean_of_starts
+from bench.combine import StepRuns, combine_runs, mean_of_starts
 from bench.description import BoardDescription, Loop
 from bench.description import Load as BoardLoad
 from bench.files import bank
@@ -23,7 +23,7 @@ from bench.setup import SetupError, conditions_for, load_for, open_v, protection
 from bench.simboard.rig import rig_description
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, quotient
 from bench.upkeep import self_check
-from bench.upkeep.selfcheck import State
+from bench.upkeep.selfcheck import CheckState
 from bench.verdict import Conformity
 from bench.wire import ResetCause
 
@@ -96,7 +96,7 @@ def test_runs_are_put_together_as_the_procedure_says() -> None:
         for s in (1.0, 1.1, 1.2)
     )
     out = record({"rate_per_min": rate(178.4)}, behaviour="flashing")
-    found = combine(PLAN, (Runs(RATED, starts), Runs(OUT, (out,))), 12.0)
+    found = combine_runs(PLAN, (StepRuns(RATED, starts), StepRuns(OUT, (out,))), 12.0)
     assert found.values["rate_per_min"] == rate(89.2)  # the last start's
     assert isinstance(found.values["start_s"], Estimate) and found.values["start_s"].n == 3
     assert isinstance(found.values["outage_ratio"], Estimate) and found.values["outage_ratio"].value == pytest.approx(2.0)
@@ -123,7 +123,7 @@ def test_whether_a_driver_would_notice_a_lamp_out(rate_out: float | None, doing:
     """By standing still, by the tell-tale, or by a rate that changes by more than 15 % (common practice, no source)."""
     whole = record({"start_s": start(1.0), "rate_per_min": rate(90.0)}, behaviour="flashing", pilot=pilot)
     values = {"rate_per_min": rate(rate_out) if rate_out is not None else NotMeasured("it did not flash")}
-    found = combine(PLAN, (Runs(RATED, (whole,)), Runs(OUT, (record(values, behaviour=doing, pilot=pilot_out),))), 12.0)
+    found = combine_runs(PLAN, (StepRuns(RATED, (whole,)), StepRuns(OUT, (record(values, behaviour=doing, pilot=pilot_out),))), 12.0)
     assert found.facts["lamp out"] == shown
     assert found.facts["pilot, lamp out"] == pilot_out
 
@@ -131,7 +131,7 @@ def test_whether_a_driver_would_notice_a_lamp_out(rate_out: float | None, doing:
 def test_an_interrupted_run_gives_nothing() -> None:
     good = record({"start_s": start(1.0), "rate_per_min": rate(90.0)}, rest="closed", behaviour="too few")
     cut = record({"start_s": start(9.0), "rate_per_min": rate(10.0)}, interrupted="unplugged", rest="open", behaviour="dark")
-    found = combine(PLAN, (Runs(RATED, (good, cut)), Runs(OUT, (), "the test was interrupted before")), 12.0)
+    found = combine_runs(PLAN, (StepRuns(RATED, (good, cut)), StepRuns(OUT, (), "the test was interrupted before")), 12.0)
     for name in ("start_s", "rate_per_min"):
         missing = found.values[name]
         assert isinstance(missing, NotMeasured)
@@ -147,11 +147,11 @@ def test_a_bench_fault_with_one_lamp_out_spoils_only_that_unless_it_is_of_the_la
     fault = BenchFault(code, "it is the bench")
     whole = record({"start_s": start(1.0), "rate_per_min": rate(90.0)}, behaviour="flashing")
     out = record({"rate_per_min": rate(180.0)}, faults=(fault,), behaviour="flashing")
-    found = combine(PLAN, (Runs(RATED, (whole,)), Runs(OUT, (out,))), 12.0)
+    found = combine_runs(PLAN, (StepRuns(RATED, (whole,)), StepRuns(OUT, (out,))), 12.0)
     assert found.bench_faults == ((fault,) if spoils_all else ())
     assert found.values["outage_ratio"] == NotMeasured("it is the bench", "bench")
     assert "outage" not in found.facts
-    spoilt = combine(PLAN, (Runs(RATED, (replace(whole, measured=replace(whole.measured, bench_faults=(fault, fault))),)),), 12.0)
+    spoilt = combine_runs(PLAN, (StepRuns(RATED, (replace(whole, measured=replace(whole.measured, bench_faults=(fault, fault))),)),), 12.0)
     assert spoilt.bench_faults == (fault,)
 
 
@@ -295,7 +295,7 @@ def test_supply_and_protection_go_by_the_loop_that_the_board_states(board: Board
 def test_a_good_board_passes_its_self_check() -> None:
     port = bench_port("EL")
     findings = self_check(port)
-    assert {f.state for f in findings} == {State.GOOD}, findings
+    assert {f.state for f in findings} == {CheckState.GOOD}, findings
     assert {"identity", "description", "self-test", "self_check", "supply", "v_in at rest"} <= {f.what for f in findings}
     assert port.all_open
 
@@ -303,7 +303,7 @@ def test_a_good_board_passes_its_self_check() -> None:
 def test_the_self_check_lights_each_lamp_alone() -> None:
     port = bench_port("EL")
     findings = {f.what: f for f in self_check(port, lamps=True)}
-    assert {findings[f"lamp {n}"].state for n in (1, 2, 3)} == {State.GOOD}
+    assert {findings[f"lamp {n}"].state for n in (1, 2, 3)} == {CheckState.GOOD}
     closed = [line for line in port.sent if line.startswith(b"ROUT:CLOS (@")]
     assert closed == [b"ROUT:CLOS (@%d)\n" % n for n in (1, 2, 3, 4, 5)]
     assert port.board.unit_name == "EL"
@@ -312,19 +312,19 @@ def test_the_self_check_lights_each_lamp_alone() -> None:
 
 def test_the_self_check_finds_a_dead_supply_and_a_dead_standard() -> None:
     port = bench_port("EL", supply_v=0.5)
-    assert {f.what: f.state for f in self_check(port)}["supply"] is State.BAD
+    assert {f.what: f.state for f in self_check(port)}["supply"] is CheckState.BAD
     wrong = bench_port("EL")
     channels = dict(wrong.board.description.channels)
     ranges = tuple(replace(r, scale=r.scale * 1.02) for r in channels["self_check"].ranges)
     channels["self_check"] = replace(channels["self_check"], ranges=ranges)
     wrong.board.scales.use(replace(wrong.board.description, channels=channels))
-    assert {f.what: f.state for f in self_check(wrong)}["self_check"] is State.BAD
+    assert {f.what: f.state for f in self_check(wrong)}["self_check"] is CheckState.BAD
 
 
 def test_lamps_need_hands_on_a_real_board() -> None:
     port = bench_port("EL")
     port.real = True
-    assert {f.what: f.state for f in self_check(port, lamps=True)}["lamps"] is State.NOT_DONE
+    assert {f.what: f.state for f in self_check(port, lamps=True)}["lamps"] is CheckState.NOT_DONE
 
 
 # --- mishaps at random

@@ -18,7 +18,7 @@ from bench.board.faults import (
     BoardTripped,
     BoardUnfit,
 )
-from bench.board.simulated_operator import NoHands, SimulatedHands, attending, hands_at
+from bench.board.simulated_operator import NoOperator, SimulatedOperator, attending, operator_at
 from bench.board.talk import LONG_REPLY_S, REPLY_S, Listener
 
 __all__ = [
@@ -38,11 +38,11 @@ __all__ = [
     "Cancelled",
     "Expect",
     "Listener",
-    "NoHands",
-    "SimulatedHands",
+    "NoOperator",
+    "SimulatedOperator",
     "StampAsked",
     "attending",
     "conversation",
-    "hands_at",
     "heeding",
+    "operator_at",
 ]

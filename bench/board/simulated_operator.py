@@ -9,7 +9,7 @@ from typing import TypeVar
 from bench.board.client import BoardClient
 from bench.board.expect import Expect
 from bench.board.faults import BoardFault
-from bench.manual_actions import Action, Cool, Do, FitLink, FitResistor, FitUnit, Meanwhile, Operator, Place, SetSupply
+from bench.manual_actions import Action, Cool, Do, FitLink, FitResistor, FitUnit, Meanwhile, MeasuringPoint, Operator, SetSupply
 from bench.ports import PortError
 from bench.wire import format_channels, format_number
 from bench.wire.answers import NAME, NUMBER
@@ -18,7 +18,7 @@ _WAIT_S = 0.1
 _MOST_V = 32.0
 
 
-class SimulatedHands:
+class SimulatedOperator:
     """Hands of a simulated board: they know the unit that was in the socket when the session began, and how the supply was set then."""
 
     def __init__(self, board: BoardClient, unit: str) -> None:
@@ -65,12 +65,12 @@ class SimulatedHands:
         now_v = self._board.query("SIM:SUPP?", NUMBER)
         self._board.set_number("SIM:SUPP", round(min(max(now_v + by_v, 0.0), _MOST_V), 3))
 
-    def read_meter(self, place: Place, meanwhile: Meanwhile) -> float:
+    def read_meter(self, place: MeasuringPoint, meanwhile: Meanwhile) -> float:
         accuracy = f"{format_number(place.accuracy.part)},{format_number(place.accuracy.rest)}"
         return self._board.query(f"SIM:MET? {place.channel},{accuracy}", NUMBER)
 
 
-class NoHands(BoardFault):
+class NoOperator(BoardFault):
     """Nobody was named to do what hands must do at the bench."""
 
 
@@ -78,7 +78,7 @@ SomeOperator = TypeVar("SomeOperator", bound=Operator)
 
 
 @contextlib.contextmanager
-def hands_at(board: BoardClient, operator: SomeOperator | None, doing: str) -> Iterator[SomeOperator | SimulatedHands]:
+def operator_at(board: BoardClient, operator: SomeOperator | None, doing: str) -> Iterator[SomeOperator | SimulatedOperator]:
     """Whoever does what hands must do while the bench is tended: at a simulated board its own words, at any other `operator`.
 
     However that ends, a simulated bench is left as it was found: all open first, then its unit in the socket, its supply as it was set.
@@ -88,10 +88,10 @@ def hands_at(board: BoardClient, operator: SomeOperator | None, doing: str) -> I
     board.command("*CLS")
     if unit is None:
         if operator is None:
-            raise NoHands(f"{doing} the board at {board.port.address}: nobody was named to do what hands must do at the bench")
+            raise NoOperator(f"{doing} the board at {board.port.address}: nobody was named to do what hands must do at the bench")
         yield operator
         return
-    hands = SimulatedHands(board, unit)
+    hands = SimulatedOperator(board, unit)
     try:
         yield hands
     finally:

@@ -17,7 +17,7 @@ from bench.plain import one_line
 from bench.terminal import forget_typed
 
 if TYPE_CHECKING:
-    from bench.manual_actions import Action, Meanwhile, Place
+    from bench.manual_actions import Action, Meanwhile, MeasuringPoint
 
 _LOOK_S = 0.1
 
@@ -66,7 +66,7 @@ class Person:
                 _wait_until_done(action, meanwhile)
         return None
 
-    def read_meter(self, place: Place, meanwhile: Meanwhile) -> float:
+    def read_meter(self, place: MeasuringPoint, meanwhile: Meanwhile) -> float:
         """Ask for what the meter shows, and ask again until it is a number; SetupError where nobody is at the terminal."""
         from bench.setup import SetupError
 

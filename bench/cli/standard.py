@@ -18,7 +18,7 @@ from bench.cli.output import check_folder
 if TYPE_CHECKING:
     from bench.setup import Setup
     from bench.upkeep.standard import StandardReading
-    from bench.upkeep.standard_files import Entry
+    from bench.upkeep.standard_files import KeptReading
 
 
 _OF_A_UNIT = ("rated", "lamps", "led", "bank")
@@ -119,7 +119,7 @@ def _measured(address: str, setup: Setup, flashing: bool, yes: bool) -> Standard
         return measure_unit(port, files.procedure(defaults.PROCEDURE), setup, person, progress=progress, **story_of_now())
 
 
-def _report(name: str, entries: Sequence[Entry], charts: bool) -> int:
+def _report(name: str, entries: Sequence[KeptReading], charts: bool) -> int:
     """Print how each quantity stands and what follows, and return the exit code for it."""
     from bench.cli.exit_codes import BENCH_FAULT, GOOD, NOT_DECIDED
     from bench.cli.hands import folded

@@ -8,8 +8,8 @@ from typing import Protocol
 
 from bench import files
 from bench.analysis import Analysis, Observer
-from bench.assemble import Story, assemble
-from bench.combine import Runs
+from bench.assemble import TestContext, assemble
+from bench.combine import StepRuns
 from bench.description import BoardDescription, DescriptionError, parse_description
 from bench.judging.capture_notes import (
     BoardNote,
@@ -67,7 +67,7 @@ class _Open:
 
 
 @dataclass
-class Reading:
+class CaptureReading:
     """What reading the capture `name` has found so far."""
 
     setup: Setup
@@ -136,10 +136,10 @@ def judge_capture(
     runs = []
     for step in procedure.runs:
         records = tuple(reading.records.get(step.name, ()))
-        runs.append(Runs(step, records, reading.left_out.get(step.name, "" if records else otherwise)))
+        runs.append(StepRuns(step, records, reading.left_out.get(step.name, "" if records else otherwise)))
     damage = reading.decoder.damage
     name, session = Path(path).name, reading.session
-    story = Story(
+    story = TestContext(
         when=when if session is None else session.when,
         software=software if session is None else session.software,
         board=reading.board,
@@ -153,10 +153,10 @@ def judge_capture(
     return assemble(procedure, setup, runs, story)
 
 
-def read_runs(path: str | Path, setup: Setup, procedure: Procedure, onlooker: Onlooker | None = None) -> Reading:
+def read_runs(path: str | Path, setup: Setup, procedure: Procedure, onlooker: Onlooker | None = None) -> CaptureReading:
     """Everything that the capture holds, run by run; a run that it breaks off counts as interrupted. CaptureError if it can't be read."""
     name = Path(path).name
-    reading = Reading(setup, procedure, name, onlooker)
+    reading = CaptureReading(setup, procedure, name, onlooker)
     number = format_of(path)
     for entry in read_capture(path):
         reading.now_s = entry.t_s
@@ -171,7 +171,7 @@ def read_runs(path: str | Path, setup: Setup, procedure: Procedure, onlooker: On
     return reading
 
 
-def _receive(reading: Reading, entry: Entry) -> None:
+def _receive(reading: CaptureReading, entry: Entry) -> None:
     frames = [piece for piece in reading.decoder.feed(entry.payload) if not isinstance(piece, Reply)]
     if reading.open is None or reading.description is None or not frames:
         return
@@ -184,7 +184,7 @@ def _receive(reading: Reading, entry: Entry) -> None:
         reading.open.range_number = samples[-1].range_number
 
 
-def _follow(reading: Reading, note: Note) -> None:
+def _follow(reading: CaptureReading, note: Note) -> None:
     """Go on by a note. CaptureError for one that no session writes there, or that says what cannot be."""
     reading.demand(not reading.closed, "it goes on after its last note")
     is_first = isinstance(note, SessionNote | OlderSession)
@@ -221,7 +221,7 @@ def _follow(reading: Reading, note: Note) -> None:
             reading.left_out, reading.notes, reading.link, reading.closed = dict(note.left_out), note.notes, dict(note.link), True
 
 
-def _begin(reading: Reading, note: SessionNote | OlderSession) -> None:
+def _begin(reading: CaptureReading, note: SessionNote | OlderSession) -> None:
     reading.begun = True
     if isinstance(note, SessionNote):
         reading.session = note
@@ -230,7 +230,7 @@ def _begin(reading: Reading, note: SessionNote | OlderSession) -> None:
     reading.demand(made == asked, f"it was made of a {made:g} V unit, not of one for {asked:g} V; say --system {made:g}")
 
 
-def _meet_board(reading: Reading, note: BoardNote | OlderBoard) -> None:
+def _meet_board(reading: CaptureReading, note: BoardNote | OlderBoard) -> None:
     reading.demand(reading.stated is None, "its board is said twice")
     try:
         reading.stated = reading.description = parse_description(note.lines)
@@ -239,7 +239,7 @@ def _meet_board(reading: Reading, note: BoardNote | OlderBoard) -> None:
     reading.board = note.board if isinstance(note, BoardNote) else board_of_texts(dict(note.board))
 
 
-def _zero(reading: Reading, note: ZeroNote) -> None:
+def _zero(reading: CaptureReading, note: ZeroNote) -> None:
     if reading.stated is None:
         raise reading.refused("zeros are read before a board is known")
     phases = (note.rest, note.off, note.on)
@@ -259,7 +259,7 @@ def _shown(run: _Open, setup: Setup) -> tuple[Measured, FlashTable]:
     return snapshot(run.analysis, LIVE_COUNTS if run.note.live else setup.counts), run.analysis.flashes()
 
 
-def _open_run(reading: Reading, note: RunNote) -> None:
+def _open_run(reading: CaptureReading, note: RunNote) -> None:
     step, description = reading.step(note.step), reading.description
     if description is None:
         raise reading.refused(f"it holds a run {note.name!r} before a board is known")
@@ -281,7 +281,7 @@ def _open_run(reading: Reading, note: RunNote) -> None:
     reading.open = _Open(note, reading.now_s, analysis, load.watts)
 
 
-def _keep_short(reading: Reading, note: ShortedNote) -> None:
+def _keep_short(reading: CaptureReading, note: ShortedNote) -> None:
     """The session found the unit shorted: a trip, and lamps that are right without it."""
     reading.step(note.step)
     proof = BenchProof("lamps", True, note.proof)
@@ -293,7 +293,7 @@ def _keep_short(reading: Reading, note: ShortedNote) -> None:
     reading.interrupted = None
 
 
-def _close_run(reading: Reading, end: EndNote) -> None:
+def _close_run(reading: CaptureReading, end: EndNote) -> None:
     run, reading.open = reading.running(), None
     note, analysis = run.note, run.analysis
     reading.before = analysis

@@ -9,9 +9,9 @@ from statistics import median
 
 from bench import files
 from bench.analysis import Line
-from bench.assemble import Story, assemble
+from bench.assemble import TestContext, assemble
 from bench.clock import ClockComparison
-from bench.combine import Runs
+from bench.combine import StepRuns
 from bench.instrument import UNSTATED, Instrument
 from bench.measure import Conditions, Evidence, Measured, measure
 from bench.measure.flashes import COLUMNS, FlashTable
@@ -72,8 +72,8 @@ def judge_recording(
     file_names = ", ".join(path.name for path in several)
     source = RecordingSource(file_names, tuple(dict.fromkeys(columns)), instrument.title, unstated)
     surer = "State the instrument's errors (--instrument) for narrower values." if unstated else _SURER
-    story = Story(when, software, recording=source, notes=tuple(notes), to_be_surer=surer, doubt="; ".join(doubts))
-    return assemble(PROCEDURE, setup, (Runs(_STEP, tuple(records)),), story)
+    story = TestContext(when, software, recording=source, notes=tuple(notes), to_be_surer=surer, doubt="; ".join(doubts))
+    return assemble(PROCEDURE, setup, (StepRuns(_STEP, tuple(records)),), story)
 
 
 def _each_once(paths: Sequence[str | Path]) -> list[Path]:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 from bench import files
-from bench.assemble import Story, assemble
+from bench.assemble import TestContext, assemble
 from bench.clicks import hear
-from bench.combine import Runs
+from bench.combine import StepRuns
 from bench.measure import measure_heard, notes_of
 from bench.procedure import ORDINARY, Procedure, RunStep
 from bench.record import RecordingSource, StepRecord, TestRecord
@@ -31,5 +31,5 @@ def judge_sound(path: str | Path, setup: Setup, *, when: str, software: str) -> 
     # The supply that somebody names is not in the record as that of the test: sound does not show it.
     record = StepRecord(_STEP.name, _STEP.title, (), load.text, 0.0, heard.lasted_s, measured, len(heard.flashes), heard.covered)
     source = RecordingSource(sound.path.name, ("sound",))
-    story = Story(when, software, recording=source, notes=(*sound.notes, *notes_of(heard)), heard=True)
-    return assemble(PROCEDURE, setup, (Runs(_STEP, (record,)),), story)
+    story = TestContext(when, software, recording=source, notes=(*sound.notes, *notes_of(heard)), heard=True)
+    return assemble(PROCEDURE, setup, (StepRuns(_STEP, (record,)),), story)

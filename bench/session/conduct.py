@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from bench import files
-from bench.assemble import Story, assemble
+from bench.assemble import TestContext, assemble
 from bench.bench_memory import BenchMemory
 from bench.board import (
     BoardClient,
@@ -27,9 +27,9 @@ from bench.board import (
     Expect,
 )
 from bench.board.conversation import Cancelled, heeding
-from bench.board.simulated_operator import SimulatedHands
+from bench.board.simulated_operator import SimulatedOperator
 from bench.board_identity import addressed_board, identified_board
-from bench.combine import Runs
+from bench.combine import StepRuns
 from bench.description import BoardDescription
 from bench.judging.capture_notes import SessionNote
 from bench.judging.judged_by import kept_in_note
@@ -40,12 +40,12 @@ from bench.ports import Port, PortError
 from bench.ports.replay import ByteSink, CaptureWriter
 from bench.procedure import CoolStep, Procedure, PromptStep, RunStep, Step, ZeroStep
 from bench.record import StepRecord, TestRecord
-from bench.session.bench import Bench
+from bench.session.bench_operations import BenchOperations
 from bench.session.chain import AT_FAULT, Chain
 from bench.session.ledger import Ledger
 from bench.session.progress import Progress, StepBegan
-from bench.session.run import Run
-from bench.setup import Load, Setup, SetupError, load_for, most_inrush_a, open_v, range_reach_v, setup_record
+from bench.session.run import UnitRun
+from bench.setup import RunLoad, Setup, SetupError, load_for, most_inrush_a, open_v, range_reach_v, setup_record
 from bench.stopping import held
 from bench.typed_json import encode
 from bench.verdict import spoiling
@@ -76,7 +76,7 @@ def run_test(
     setup: Setup,
     *,
     operator: Operator | None = None,
-    at_simulated: Callable[[SimulatedHands], Operator] | None = None,
+    at_simulated: Callable[[SimulatedOperator], Operator] | None = None,
     progress: Progress | None = None,
     cancelled: Callable[[], bool] | None = None,
     when: str,
@@ -109,8 +109,8 @@ BEGUN = "the program was stopped before the test was over; what the board had se
 
 def begun_record(procedure: Procedure, setup: Setup, address: str, why: str, *, when: str, software: str) -> TestRecord:
     """The record of a test of which nothing is known but that it began: to be kept until there is a better one."""
-    runs = [Runs(step, (), "the test was interrupted before") for step in procedure.runs]
-    return assemble(procedure, setup, runs, Story(when, software, board=addressed_board(address), interrupted=why))
+    runs = [StepRuns(step, (), "the test was interrupted before") for step in procedure.runs]
+    return assemble(procedure, setup, runs, TestContext(when, software, board=addressed_board(address), interrupted=why))
 
 
 class _Test:
@@ -119,7 +119,7 @@ class _Test:
         board: BoardClient,
         ledger: Ledger,
         operator: Operator | None,
-        at_simulated: Callable[[SimulatedHands], Operator] | None,
+        at_simulated: Callable[[SimulatedOperator], Operator] | None,
         progress: Progress | None,
         heed: Callable[[], None],
         memory: BenchMemory,
@@ -129,13 +129,13 @@ class _Test:
         self._procedure, self._setup = ledger.procedure, ledger.setup
         self._operator = operator
         self._at_simulated = at_simulated
-        self._simulated: SimulatedHands | None = None
+        self._simulated: SimulatedOperator | None = None
         self._progress = progress
         self._heed = heed
         self._is_secured = False
         self._memory = memory
-        self._loads: dict[str, Load] = {}
-        self._broken_off: Run | None = None
+        self._loads: dict[str, RunLoad] = {}
+        self._broken_off: UnitRun | None = None
         self._began_s = board.port.now_s()
         board.idle = heed
         made_so = setup_record(self._setup, self._setup.nominal_v)
@@ -222,13 +222,15 @@ class _Test:
         if wrong:
             raise BoardUnfit(f"the board at {board.port.address} fails its own self-test: {wrong}; have it put right")
         if unit is not None:
-            hands = self._simulated = SimulatedHands(board, unit)
+            hands = self._simulated = SimulatedOperator(board, unit)
             self._operator = hands if self._at_simulated is None else self._at_simulated(hands)
         board.need_channels(description)
         self._rated = load_for("rated", setup, description, files.banks)
         self._memory.meet("\n".join((identity, *board.described)), self._began_s)
         off_s = self._began_s - setup.rested_s
-        self._bench = Bench(board, description, setup, self._rated, self._operator, self._ledger, self._progress, off_s, self._memory)
+        self._bench = BenchOperations(
+            board, description, setup, self._rated, self._operator, self._ledger, self._progress, off_s, self._memory
+        )
         self._choose_loads(description)
         self._choose_sampling(description)
         self._chain = Chain(board, self._bench, self._ledger, self._loads, self._rated, self._began_s, self._progress)

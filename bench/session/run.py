@@ -10,7 +10,7 @@ from bench.description import BoardDescription
 from bench.envelope import Bins, Envelope
 from bench.measure import SUPPLY_GONE, Measured
 from bench.measure.flashes import FlashTable
-from bench.run_plan import Plan, snapshot
+from bench.run_plan import RunPlan, snapshot
 from bench.samples import Block
 from bench.session.progress import Event, Live, Traced
 from bench.transitions import Change
@@ -27,7 +27,7 @@ _LOSES_MOST, _TELLS_OF_LINE = 2, 8  # so many cycles cut by lost samples for eac
 _STEADY_S, _DARK_S = 5.3, 6.0  # a behaviour is clear when nothing has happened for so long, and for three periods
 
 
-class Run:
+class UnitRun:
     """`start` it from cold, or `carry_on` from another that is over; then `watch`. `measured` and `analysis` hold what it showed, also
     after it was broken off.
 
@@ -39,7 +39,7 @@ class Run:
         self,
         board: BoardClient,
         description: BoardDescription,
-        plan: Plan,
+        plan: RunPlan,
         tell: Callable[[Event], None],
         enough: Callable[[Measured], bool],
     ) -> None:
@@ -79,7 +79,7 @@ class Run:
         board.switch_master(True)
         self._on_s = self._changed_s = self._now_s()
 
-    def carry_on(self, before: Run) -> None:
+    def carry_on(self, before: UnitRun) -> None:
         """Switch the loads live, and look at what comes after that."""
         board, plan = self._board, self.plan
         self.analysis = before.analysis.carried_on(plan.conditions, frozenset(plan.load.numbers), self._observe)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from bench.board import SimulatedHands
+from bench.board import SimulatedOperator
 from bench.manual_actions import Action, Cool, Meanwhile, SetSupply
 from bench.station.messages import Shown
 
@@ -15,10 +15,10 @@ STEADY_S = 1.0
 """A supply that was right for so long is set: nobody has to say so."""
 
 
-class ScreenHands:
+class ScreenOperator:
     """An operator. At a simulated board `simulated` does what the person says is done."""
 
-    def __init__(self, station: Station, simulated: SimulatedHands | None = None) -> None:
+    def __init__(self, station: Station, simulated: SimulatedOperator | None = None) -> None:
         self._station = station
         self._simulated = simulated
 

@@ -42,7 +42,7 @@ from bench.station.messages import (
     Stop,
     Turn,
 )
-from bench.station.screen_operator import ScreenHands
+from bench.station.screen_operator import ScreenOperator
 from bench.station.shelf import new_place
 from bench.wire.answers import DONE
 
@@ -259,8 +259,8 @@ class Station:
                 port,
                 begin.procedure,
                 setup,
-                operator=ScreenHands(self),
-                at_simulated=(lambda hands: ScreenHands(self, hands)) if own else None,
+                operator=ScreenOperator(self),
+                at_simulated=(lambda hands: ScreenOperator(self, hands)) if own else None,
                 progress=self.say,
                 cancelled=self._attend_screen,
                 when=when,

@@ -7,6 +7,6 @@ An edge. `self_check` looks, `calibrate_board` compares, `store_calibration` has
 from bench.upkeep.apply_calibration import store_calibration
 from bench.upkeep.calibrate import Calibration, calibrate_board
 from bench.upkeep.calibration_plan import Wanted
-from bench.upkeep.selfcheck import Finding, self_check
+from bench.upkeep.selfcheck import CheckFinding, self_check
 
-__all__ = ["Calibration", "Finding", "Wanted", "calibrate_board", "self_check", "store_calibration"]
+__all__ = ["Calibration", "CheckFinding", "Wanted", "calibrate_board", "self_check", "store_calibration"]

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from bench.board import BoardClient, BoardFault, Expect
 from bench.board.conversation import conversation
-from bench.board.simulated_operator import SimulatedHands, attending, hands_at
+from bench.board.simulated_operator import SimulatedOperator, attending, operator_at
 from bench.board.watch import Watch
 from bench.calibration import (
     WITHIN,
@@ -27,13 +27,13 @@ from bench.calibration import (
 from bench.clock import ClockComparison, ClockEstimate
 from bench.description import BoardDescription
 from bench.lamp_check import supply_problem
-from bench.manual_actions import Action, Do, FitLink, FitResistor, FitUnit, MeterReader, Place, SetSupply
+from bench.manual_actions import Action, Do, FitLink, FitResistor, FitUnit, MeasuringPoint, MeterReader, SetSupply
 from bench.ports import Port
 from bench.session.progress import Asked, Noted, Planned, Progress, StepBegan, Waiting
 from bench.setup import SetupError
 from bench.uncertainty import TypeA, combine
 from bench.upkeep.apply_calibration import also_saying, best_lines, restore_scales
-from bench.upkeep.calibration_plan import RESISTOR_OHM, Plan, Wanted, plan_for, plan_lines
+from bench.upkeep.calibration_plan import RESISTOR_OHM, CalibrationPlan, Wanted, plan_for, plan_lines
 from bench.wire import SAMPLES_PER_FRAME, EventFrame, SampleFrame, Sequencer, format_channels
 from bench.wire.answers import MODE, whole
 from bench.zero import LinkReadings, ZeroError, converter_seen, converter_stated, told_by_range, zeroed
@@ -94,7 +94,13 @@ class _Calibrator:
     """Compares one board, as it is built, with its meters, by the hands that read them."""
 
     def __init__(
-        self, board: BoardClient, description: BoardDescription, hands: MeterReader, wanted: Wanted, plan: Plan, progress: Progress
+        self,
+        board: BoardClient,
+        description: BoardDescription,
+        hands: MeterReader,
+        wanted: Wanted,
+        plan: CalibrationPlan,
+        progress: Progress,
     ) -> None:
         self._board = board
         self._description = description
@@ -178,7 +184,9 @@ class _Calibrator:
         pilot = ["v_pilot"] if self._wanted.pilot and "v_pilot" in channels else []
         if pilot:
             self._ask(Do(_PILOT))
-        place = Place("v_in", "V", "the unit's input terminal, against the supply's return; the link is in the unit's place", meter)
+        place = MeasuringPoint(
+            "v_in", "V", "the unit's input terminal, against the supply's return; the link is in the unit's place", meter
+        )
         points: dict[tuple[str, int], list[Point]] = {}
         for v in self._plan.volts:
             seen_v = self._set_supply(v)
@@ -212,15 +220,17 @@ class _Calibrator:
     def _currents(self, meter: MeterAccuracy) -> list[Calibrated]:
         """Both current ranges by lamps of the bank, one more at each point; with nothing closed the current is 0 without a meter."""
         self._ask(Do(_AMMETER))
-        return self._by_lamps(("i_load", "i_load_low"), Place("i_load", "A", "the ammeter in the unit's place", meter))
+        return self._by_lamps(("i_load", "i_load_low"), MeasuringPoint("i_load", "A", "the ammeter in the unit's place", meter))
 
     def _drops(self, meter: MeterAccuracy) -> list[Calibrated]:
         """The drop over a resistor, by lamps of the bank."""
         self._ask(FitResistor(RESISTOR_OHM))
         most_v = 1.1 * RESISTOR_OHM * self._plan.amps
-        return self._by_lamps(("v_drop",), Place("v_drop", "V", f"the ends of the resistor, on a range that holds {most_v:.1f} V", meter))
+        return self._by_lamps(
+            ("v_drop",), MeasuringPoint("v_drop", "V", f"the ends of the resistor, on a range that holds {most_v:.1f} V", meter)
+        )
 
-    def _by_lamps(self, names: Iterable[str], place: Place) -> list[Calibrated]:
+    def _by_lamps(self, names: Iterable[str], place: MeasuringPoint) -> list[Calibrated]:
         self._set_for_lamps()
         channels = self._description.channels
         number = self._range_for(self._plan.nominal_v)
@@ -284,7 +294,7 @@ class _Calibrator:
     # --- readings
 
     def _compared(
-        self, numbers: Sequence[int], place: Place, names: Sequence[str], lamps: Sequence[int]
+        self, numbers: Sequence[int], place: MeasuringPoint, names: Sequence[str], lamps: Sequence[int]
     ) -> tuple[dict[int, Mapping[str, TypeA]], float]:
         """What the board reads in these voltage ranges and what the meter shows; asked again if both can't be right.
 
@@ -312,7 +322,7 @@ class _Calibrator:
         return self._look(numbers, None, master, lamps)[0]
 
     def _look(
-        self, numbers: Sequence[int], place: Place | None, master: bool, lamps: Sequence[int]
+        self, numbers: Sequence[int], place: MeasuringPoint | None, master: bool, lamps: Sequence[int]
     ) -> tuple[dict[int, Mapping[str, TypeA]], float]:
         """What the board reads in these voltage ranges with the switches so, and what the meter shows meanwhile; 0 without a place."""
         board = self._board
@@ -372,8 +382,8 @@ def calibrate_board(
         before = board.open()
         board.need_channels(before)
         identity = board.identity()
-        with hands_at(board, hands, "calibrating") as present:
-            if wanted.pilot and isinstance(present, SimulatedHands):
+        with operator_at(board, hands, "calibrating") as present:
+            if wanted.pilot and isinstance(present, SimulatedOperator):
                 raise SetupError(f"{doing}: a simulated bench has no lead from its pilot terminal to the output; leave out --pilot")
             try:
                 # What an earlier calibration promises must not stand in the way of a later one: what is built in has to be beaten.

@@ -45,7 +45,7 @@ class Wanted:
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class CalibrationPlan:
     """Supply voltages in V to compare at, ascending; loads to light, one more at each point, with the current in A expected of all of
     them; the supply voltage at which they are lit."""
 
@@ -55,7 +55,7 @@ class Plan:
     nominal_v: float
 
 
-def plan_for(description: BoardDescription, wanted: Wanted) -> Plan:
+def plan_for(description: BoardDescription, wanted: Wanted) -> CalibrationPlan:
     """SetupError if the board can't read the system's test voltage."""
     nominal_v = nominal_test_v(wanted.system_v)
     ranges = description.channels["v_in"].ranges
@@ -69,10 +69,10 @@ def plan_for(description: BoardDescription, wanted: Wanted) -> Plan:
     amps = list(accumulate(expected_current_a([watts], wanted.system_v, nominal_v) for watts, _ in loads))
     count = sum(total <= MOST_A for total in amps)
     volts = supply_points(ranges, wanted.highest_v)
-    return Plan(volts, tuple(n for _, n in loads[:count]), amps[count - 1] if count else 0.0, nominal_v)
+    return CalibrationPlan(volts, tuple(n for _, n in loads[:count]), amps[count - 1] if count else 0.0, nominal_v)
 
 
-def plan_lines(plan: Plan, description: BoardDescription, wanted: Wanted) -> Iterator[str]:
+def plan_lines(plan: CalibrationPlan, description: BoardDescription, wanted: Wanted) -> Iterator[str]:
     """What will be asked for, a sentence for each step."""
     channels = description.channels
     lamps = f"{len(plan.lamps)} lamps, one more at each reading, up to about {plan.amps:.2g} A at {plan.nominal_v:g} V"

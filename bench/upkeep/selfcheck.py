@@ -9,7 +9,7 @@ from enum import StrEnum
 
 from bench.board import BoardClient
 from bench.board.conversation import conversation
-from bench.board.simulated_operator import NoHands, attending, hands_at
+from bench.board.simulated_operator import NoOperator, attending, operator_at
 from bench.board.watch import Watch, look
 from bench.description import BoardDescription
 from bench.lamp_check import lamp_takes, supply_problem
@@ -25,7 +25,7 @@ _LAMP_SETTLE_S = 1.0
 _K = 3.0  # a reading further off than this many standard uncertainties is a finding
 
 
-class State(StrEnum):
+class CheckState(StrEnum):
     """How a check came out."""
 
     GOOD = "good"
@@ -34,11 +34,11 @@ class State(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class CheckFinding:
     """One thing that was looked at, how it came out, and what was seen."""
 
     what: str
-    state: State
+    state: CheckState
     text: str
 
 
@@ -49,8 +49,8 @@ def self_check(
     lamps: bool = False,
     system_v: float = 12.0,
     operator: Operator | None = None,
-    found: Callable[[Finding], None] = lambda finding: None,
-) -> tuple[Finding, ...]:
+    found: Callable[[CheckFinding], None] = lambda finding: None,
+) -> tuple[CheckFinding, ...]:
     """Check the board behind `port`. BoardFault or PortError if there is no talking to it; everything is open afterwards.
 
     `link`: zero it with the shorting link, which `operator` fits (a simulated board does it by itself). `lamps`: light each lamp of
@@ -65,14 +65,14 @@ def self_check(
     return tuple(findings)
 
 
-def _findings(board: BoardClient, link: bool, lamps: bool, system_v: float, operator: Operator | None) -> Generator[Finding]:
+def _findings(board: BoardClient, link: bool, lamps: bool, system_v: float, operator: Operator | None) -> Generator[CheckFinding]:
     description = board.open()
-    yield Finding("identity", State.GOOD, board.identity())
+    yield CheckFinding("identity", CheckState.GOOD, board.identity())
     has = f"{len(description.channels)} channels, {len(description.loads)} loads"
     calibrated = f"calibrated with a meter, {description.calibrated}" if description.calibrated else "built-in scales"
-    yield Finding("description", State.GOOD, f"{has}, {calibrated}; its check fits")
+    yield CheckFinding("description", CheckState.GOOD, f"{has}, {calibrated}; its check fits")
     wrong = board.self_test()
-    yield Finding("self-test", State.BAD if wrong else State.GOOD, wrong or "the board finds nothing wrong")
+    yield CheckFinding("self-test", CheckState.BAD if wrong else CheckState.GOOD, wrong or "the board finds nothing wrong")
     watch = Watch(description)
     board.listener = watch
     board.start_sampling()
@@ -86,10 +86,10 @@ def _findings(board: BoardClient, link: bool, lamps: bool, system_v: float, oper
     if not (link or lamps):
         return
     if supply_v is not None and (problem := supply_problem(supply_v, system_v)):
-        yield Finding("lamps" if lamps else "link", State.NOT_DONE, f"no lamp was lit: {problem}")
+        yield CheckFinding("lamps" if lamps else "link", CheckState.NOT_DONE, f"no lamp was lit: {problem}")
         return
     try:
-        with hands_at(board, operator, "checking") as hands:
+        with operator_at(board, operator, "checking") as hands:
             hands.do(FitLink(), attending(board))
             board.start_sampling()
             if link:
@@ -98,35 +98,37 @@ def _findings(board: BoardClient, link: bool, lamps: bool, system_v: float, oper
                 yield from _lamps(board, description, watch, system_v)
             board.stop_sampling()
             hands.do(FitUnit(""), attending(board))
-    except NoHands:
-        yield Finding("lamps" if lamps else "link", State.NOT_DONE, "nobody was named to fit the shorting link")
+    except NoOperator:
+        yield CheckFinding("lamps" if lamps else "link", CheckState.NOT_DONE, "nobody was named to fit the shorting link")
 
 
-def _standards(description: BoardDescription, readings: Mapping[str, TypeA]) -> Iterator[Finding]:
+def _standards(description: BoardDescription, readings: Mapping[str, TypeA]) -> Iterator[CheckFinding]:
     for check in description.checks:
         seen = readings.get(check.channel)
         if seen is None:
-            yield Finding(check.channel, State.NOT_DONE, "no sample of it came")
+            yield CheckFinding(check.channel, CheckState.NOT_DONE, "no sample of it came")
             continue
         r = description.channels[check.channel].range(0)
         u = combine(check.u, r.u_at(check.expected), seen.u)
-        state = State.GOOD if abs(seen.mean - check.expected) <= _K * u else State.BAD
-        yield Finding(check.channel, state, f"reads {seen.mean:.4f}, should read {check.expected:g} within {_K * u:.4f}")
+        state = CheckState.GOOD if abs(seen.mean - check.expected) <= _K * u else CheckState.BAD
+        yield CheckFinding(check.channel, state, f"reads {seen.mean:.4f}, should read {check.expected:g} within {_K * u:.4f}")
 
 
-def _at_rest(description: BoardDescription, readings: Mapping[str, TypeA]) -> Iterator[Finding]:
+def _at_rest(description: BoardDescription, readings: Mapping[str, TypeA]) -> Iterator[CheckFinding]:
     """With everything open: every channel alive, its noise not above three times its own claim, nothing flows."""
     for name, channel in description.channels.items():
         seen = readings.get(name)
         if seen is None:
-            yield Finding(f"{name} at rest", State.NOT_DONE, "no sample of it came")
+            yield CheckFinding(f"{name} at rest", CheckState.NOT_DONE, "no sample of it came")
             continue
         r = channel.range(0)
         allowed = 3.0 * max(r.noise, r.scale)
         text = f"reads {seen.mean:.4g} {channel.unit}, noise {seen.s:.2g} (at most {allowed:.2g})"
         off = channel.unit == "A" and abs(seen.mean) > _K * r.u_at(0.0)
         text += f"; with everything open it should be 0 within {_K * r.u_zero:.2g}" if off else ""
-        yield Finding(f"{name} at rest", State.BAD if off or (channel.curve is None and seen.s > allowed) else State.GOOD, text)
+        yield CheckFinding(
+            f"{name} at rest", CheckState.BAD if off or (channel.curve is None and seen.s > allowed) else CheckState.GOOD, text
+        )
 
 
 def _supply_v(board: BoardClient, watch: Watch) -> float | None:
@@ -135,12 +137,12 @@ def _supply_v(board: BoardClient, watch: Watch) -> float | None:
     return None if seen is None else seen.mean
 
 
-def _supply(supply_v: float | None, system_v: float) -> Finding:
+def _supply(supply_v: float | None, system_v: float) -> CheckFinding:
     if supply_v is None:
-        return Finding("supply", State.NOT_DONE, "the board has no channel v_in")
+        return CheckFinding("supply", CheckState.NOT_DONE, "the board has no channel v_in")
     problem = supply_problem(supply_v, system_v)
     text = problem or f"{supply_v:.2f} V at the unit's input, in a {system_v:g} V system"
-    return Finding("supply", State.BAD if problem else State.GOOD, text)
+    return CheckFinding("supply", CheckState.BAD if problem else CheckState.GOOD, text)
 
 
 def _look(board: BoardClient, watch: Watch, master: bool, loads: Sequence[int]) -> Mapping[str, TypeA]:
@@ -151,14 +153,14 @@ def _look(board: BoardClient, watch: Watch, master: bool, loads: Sequence[int]) 
     return found
 
 
-def _link(board: BoardClient, description: BoardDescription, watch: Watch) -> Iterator[Finding]:
+def _link(board: BoardClient, description: BoardDescription, watch: Watch) -> Iterator[CheckFinding]:
     """Zeros, common mode and converter as the link and the standard show them, against what the board states."""
     lamps = [n for n, load in sorted(description.loads.items()) if load.kind == "LAMP"][:2]
     readings = LinkReadings(*(_look(board, watch, master, loads) for master, loads in ((False, ()), (True, ()), (True, lamps))))
     try:
         after = zeroed(description, readings)
     except ZeroError as error:
-        yield Finding("link", State.BAD, str(error))
+        yield CheckFinding("link", CheckState.BAD, str(error))
         return
     for name in KNOWN_ZERO:
         if name in description.channels and name in readings.rest:
@@ -180,7 +182,7 @@ def _link(board: BoardClient, description: BoardDescription, watch: Watch) -> It
         known = [_known_to(one, v_in.mean) for one in (description, after)]
         (volts_before, drop_before), (volts_after, drop_after) = known
         of_volts = f"{v_in.mean:.1f} V is known to {volts_after:.2g} V ({volts_before:.2g} before)"
-        yield Finding("after zeroing", State.GOOD, f"{of_volts}, a drop to {drop_after:.2g} V ({drop_before:.2g})")
+        yield CheckFinding("after zeroing", CheckState.GOOD, f"{of_volts}, a drop to {drop_after:.2g} V ({drop_before:.2g})")
 
 
 def _known_to(description: BoardDescription, volts: float) -> tuple[float, float]:
@@ -190,12 +192,12 @@ def _known_to(description: BoardDescription, volts: float) -> tuple[float, float
     return combine(*(c.u for c in parts[0])), combine(*(c.u for c in parts[1]))
 
 
-def _within(what: str, value: float, should: float, u: float, unit: str) -> Finding:
-    state = State.GOOD if abs(value - should) <= _K * u else State.BAD
-    return Finding(what, state, f"{value:.4g} {unit}, should be {should:.4g} within {_K * u:.2g} {unit}".replace(" ,", ",").rstrip())
+def _within(what: str, value: float, should: float, u: float, unit: str) -> CheckFinding:
+    state = CheckState.GOOD if abs(value - should) <= _K * u else CheckState.BAD
+    return CheckFinding(what, state, f"{value:.4g} {unit}, should be {should:.4g} within {_K * u:.2g} {unit}".replace(" ,", ",").rstrip())
 
 
-def _lamps(board: BoardClient, description: BoardDescription, watch: Watch, system_v: float) -> Iterator[Finding]:
+def _lamps(board: BoardClient, description: BoardDescription, watch: Watch, system_v: float) -> Iterator[CheckFinding]:
     """Each lamp alone against what its wattage takes: within what is allowed to new lamps, their ageing, and the board's uncertainty."""
     rest = _look(board, watch, False, ())
     for number, load in sorted(description.loads.items()):
@@ -203,6 +205,6 @@ def _lamps(board: BoardClient, description: BoardDescription, watch: Watch, syst
             continue
         taken = lamp_takes(description, load.nominal, system_v, rest, _look(board, watch, True, [number]))
         if taken is None:
-            yield Finding(f"lamp {number}", State.NOT_DONE, "the board does not read current and voltage")
+            yield CheckFinding(f"lamp {number}", CheckState.NOT_DONE, "the board does not read current and voltage")
         else:
-            yield Finding(f"lamp {number}", State.GOOD if taken.is_right else State.BAD, taken.text)
+            yield CheckFinding(f"lamp {number}", CheckState.GOOD if taken.is_right else CheckState.BAD, taken.text)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 from bench.board import BoardClient, BoardFault
 from bench.board.conversation import Cancelled, conversation
-from bench.board.simulated_operator import attending, hands_at
+from bench.board.simulated_operator import attending, operator_at
 from bench.board.watch import Watch, look
 from bench.description import BoardDescription
 from bench.lamp_check import supply_problem
@@ -62,7 +62,7 @@ def measure_link(port: Port, setup: Setup, operator: Operator | None, progress: 
     """The board's readings with the link fitted and two lamps of the bank. BoardFault or PortError if that can't be done."""
     with conversation(port) as board:
         description = board.open()
-        with hands_at(board, operator, "measuring a standard on") as hands:
+        with operator_at(board, operator, "measuring a standard on") as hands:
             progress(Asked(FitLink()))
             hands.do(FitLink(), attending(board))
             lamps = [n for n, load in sorted(description.loads.items()) if load.kind == "LAMP"][:_LAMPS]

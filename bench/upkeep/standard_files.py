@@ -21,7 +21,7 @@ _LARGEST = 1e9  # of a value or an uncertainty, in its unit: what no board reads
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class KeptReading:
     """A kept standard as it was measured once: values by quantity with their standard uncertainties and units."""
 
     when: str
@@ -37,7 +37,7 @@ def standard_path(folder: Path, name: str) -> Path:
     return folder / f"{name}.jsonl"
 
 
-def append_standard(path: Path, entry: Entry) -> None:
+def append_standard(path: Path, entry: KeptReading) -> None:
     """One more line at the end of the file, whole or not at all, in the place of one that was not finished. TableError if it can't be
     written."""
     line = json.dumps({"format": STANDARD_FORMAT, **asdict(entry)}, allow_nan=False)
@@ -85,7 +85,7 @@ def _unfinished(content: bytes) -> bytes:
     return b""
 
 
-def read_standard(path: Path) -> tuple[Entry, ...]:
+def read_standard(path: Path) -> tuple[KeptReading, ...]:
     """All that was kept, oldest first; nothing if there is no file yet. A last line that was not finished is left out. TableError for any
     other that can't be read."""
     if not path.exists():
@@ -106,18 +106,18 @@ def read_standard(path: Path) -> tuple[Entry, ...]:
             values = {name: (float(value), float(u), str(unit)) for name, (value, u, unit) in content["values"].items()}
             if not all(abs(value) <= _LARGEST and 0.0 <= u <= _LARGEST for value, u, _ in values.values()):
                 raise ValueError("a value or an uncertainty that no reading has")
-            entries.append(Entry(str(content["when"]), str(content["board"]), int(content["calibrated"]), values))
+            entries.append(KeptReading(str(content["when"]), str(content["board"]), int(content["calibrated"]), values))
         except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError) as error:
             raise TableError(f"kept standard {path}, line {number}: not a line of this file ({error}); mend or remove it") from error
     return tuple(entries)
 
 
-def entry_of(when: str, reading: StandardReading) -> Entry:
+def entry_of(when: str, reading: StandardReading) -> KeptReading:
     values = {name: (one.value, one.u, one.unit) for name, one in reading.values.items()}
-    return Entry(when, reading.board, reading.calibrated, values)
+    return KeptReading(when, reading.board, reading.calibrated, values)
 
 
-def comparable(entries: tuple[Entry, ...]) -> tuple[Entry, ...]:
+def comparable(entries: tuple[KeptReading, ...]) -> tuple[KeptReading, ...]:
     """Those that can be compared with the last: of the same board, since its last calibration."""
     if not entries:
         return ()

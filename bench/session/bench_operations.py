@@ -16,7 +16,7 @@ from bench.measure import BenchFault, BenchProof
 from bench.session.ledger import Ledger
 from bench.session.progress import Asked, Event, Noted, Progress, Waiting
 from bench.session.run import LOOK_S, REST_S
-from bench.setup import Load, Setup, SetupError, loop_of, on_time_s, open_v, protection_a
+from bench.setup import RunLoad, Setup, SetupError, loop_of, on_time_s, open_v, protection_a
 from bench.uncertainty import TypeA
 from bench.zero import LinkReadings, ZeroError, zeroed
 
@@ -62,7 +62,7 @@ class _SupplyShown:
         self._board.listener = None
 
 
-class Bench:
+class BenchOperations:
     """A board in contact, with its surroundings. `off_s` is when the lamps were last lit, on the port's clock; what is wrong on the bench,
     whatever the runs show, goes into the ledger.
     """
@@ -72,7 +72,7 @@ class Bench:
         board: BoardClient,
         description: BoardDescription,
         setup: Setup,
-        rated: Load,
+        rated: RunLoad,
         hands: Operator | None,
         ledger: Ledger,
         progress: Progress | None,
@@ -190,7 +190,7 @@ class Bench:
         board.listener = None
         return found
 
-    def prove_lamps(self, load: Load) -> BenchProof:
+    def prove_lamps(self, load: RunLoad) -> BenchProof:
         """Light each lamp of the load by itself through the shorting link; a lamp that is wrong goes into the ledger.
 
         For units that light none: then nothing else tells a dead unit from a dead lamp. The unit is fitted again afterwards.
@@ -238,7 +238,7 @@ class Bench:
         self.note("zeros and built-in standard as read earlier in this session")
         return True
 
-    def zero(self, load: Load, seconds: float) -> None:
+    def zero(self, load: RunLoad, seconds: float) -> None:
         """With the link fitted, learn zeros and the converter's errors; `description` has them then. ZeroError if it never is a link."""
         self.protect(load, self._setup.nominal_v, 4.0 * seconds)
         phases = {"rest": (False, ()), "off": (True, ()), "on": (True, load.numbers)}
@@ -261,7 +261,7 @@ class Bench:
         self.note(f"zeros and built-in standard read with the shorting link on {load.text}")
         self.ask(FitUnit(self._setup.unit))
 
-    def protect(self, load: Load, volts: float, at_most_s: float) -> None:
+    def protect(self, load: RunLoad, volts: float, at_most_s: float) -> None:
         """Set the board's own limits for this load: over-current, and the longest on-time."""
         level = protection_a(self._setup, load, volts, self.description)
         if level is not None:
