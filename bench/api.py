@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
 
-from bench import __version__, arguments, defaults, files
+from bench import arguments, defaults, files
 from bench.bank import Bank
 from bench.claims import Claims
 from bench.instrument import UNSTATED, Instrument
@@ -23,6 +23,7 @@ from bench.ports.setting import known_bench
 from bench.result import Result
 from bench.session import Operator, Progress, Setup, judge_files, run_test
 from bench.session.captured import Otherwise
+from bench.version import __version__
 
 if TYPE_CHECKING:
     import pandas as pd

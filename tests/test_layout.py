@@ -22,6 +22,7 @@ LINE = (
 )  # fmt: skip
 # The edges: what each may import besides the whole line.
 EDGES: dict[str, frozenset[str]] = {
+    "version": frozenset(),
     "defaults": frozenset(),
     "terminal": frozenset(),
     "stopping": frozenset({"terminal"}),
@@ -31,19 +32,19 @@ EDGES: dict[str, frozenset[str]] = {
     "ports": frozenset({"files", "intake", "simboard"}),
     "recording": frozenset({"intake"}),
     "session": frozenset({"files", "intake", "ports", "recording", "stopping"}),
-    "station": frozenset({"files", "ports", "session", "simboard", "stopping"}),
+    "station": frozenset({"files", "ports", "session", "simboard", "stopping", "version"}),
     "render": frozenset({"session"}),
     "parts": frozenset({"files", "session"}),
     "tui": frozenset({"defaults", "files", "intake", "ports", "session", "station", "render", "simboard", "terminal"}),
     "result": frozenset({"render"}),
     "arguments": frozenset({"session"}),
-    "api": frozenset({"arguments", "defaults", "files", "parts", "ports", "recording", "result", "session", "simboard"}),
+    "api": frozenset({"arguments", "defaults", "files", "parts", "ports", "recording", "result", "session", "simboard", "version"}),
     "cli": frozenset(
         {"defaults", "files", "intake", "parts", "ports", "recording", "session", "station", "render", "simboard", "stopping", "terminal",
-         "api", "tui"}
+         "api", "tui", "version"}
     ),
     "__main__": frozenset({"cli"}),
-    "__init__": frozenset({"api", "result"}),
+    "__init__": frozenset({"api", "result", "version"}),
 }
 DATA = frozenset({"data"})
 # What reaches the world outside: not for the line.
@@ -101,7 +102,7 @@ def _at_import_time(tree: ast.AST) -> Iterator[ast.AST]:
 def rooms_imported(tree: ast.AST) -> Iterator[tuple[str, int]]:
     for name, line in imports(tree):
         parts = name.split(".")
-        if parts[0] == "bench" and len(parts) > 1 and parts[1] != "__version__":
+        if parts[0] == "bench" and len(parts) > 1:
             yield parts[1], line
 
 

@@ -16,7 +16,6 @@ from datetime import UTC, datetime
 from multiprocessing.connection import Connection
 from pathlib import Path
 
-from bench import __version__
 from bench.ports import Port, PortError
 from bench.ports.opening import open_port
 from bench.ports.serial_port import FoundPort, find_boards
@@ -54,6 +53,7 @@ from bench.station.words import (
     Stop,
     Turn,
 )
+from bench.version import __version__
 from bench.wire.answers import DONE
 
 SILENT_SCREEN_S = 1.0
