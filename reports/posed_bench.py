@@ -13,9 +13,11 @@ from textual.pilot import Pilot
 from bench.ports import Port, PortError
 from bench.ports.opening import add_kind, open_port
 from bench.station.process import station_in_thread
-from bench.tui.app import INKS, BenchApp
+from bench.tui.app import BenchApp
 from bench.tui.choices import Choices
-from bench.tui.state import Phase
+from bench.tui.raster import BRAILLE, Ink
+from bench.tui.requests import PracticeBegun
+from bench.tui.state import Phase, Practising
 from reports.patience import Patience
 
 KIND = "posed"
@@ -96,7 +98,7 @@ class Pose:
         if own_hands is None:
             self.app.desk.attach(f"{KIND}://{bench}")
         else:
-            self.app.practise(f"{KIND}://{bench}", own_hands, False)
+            self.app.practise(PracticeBegun(Practising(f"{KIND}://{bench}", own_hands, False)))
         await self.until(lambda: self.app.state.board is not None)
 
     async def start(self, number: str, hold_after_s: float | None = None, run_hold_s: float | None = None) -> None:
@@ -124,7 +126,7 @@ class Pose:
 
 @asynccontextmanager
 async def posed(
-    bench: str, folder: Path, size: tuple[int, int], *, dark: bool, ink: str = INKS[0], choices: Choices | None = None, absent: str = "",
+    bench: str, folder: Path, size: tuple[int, int], *, dark: bool, ink: Ink = BRAILLE, choices: Choices | None = None, absent: str = "",
     real: bool = False,
 ) -> AsyncIterator[Pose]:  # fmt: skip
     """The screen at this simulated bench (as in `sim://`); `absent` says why there is no board, if so."""

@@ -20,7 +20,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from bench.tui.app import INKS
+from bench.tui.raster import BLOCKS, BRAILLE, Ink
 from bench.tui.theme import THEMES
 from reports.posed_bench import posed
 from reports.scenes import SCENES
@@ -40,20 +40,20 @@ class Picture:
     scene: str
     size: tuple[int, int] = LARGE
     dark: bool = True
-    ink: str = INKS[0]
+    ink: Ink = BRAILLE
     colour: bool = True
 
     @property
     def name(self) -> str:
         parts = [self.scene, f"{self.size[0]}x{self.size[1]}", "dark" if self.dark else "light"]
-        parts += [self.ink] if self.ink != INKS[0] else []
+        parts += [self.ink.name] if self.ink is not BRAILLE else []
         parts += [] if self.colour else ["no-colour"]
         return "-".join(parts)
 
     @property
     def text(self) -> str:
         more = [f"{self.size[0]} x {self.size[1]}", "dark" if self.dark else "light"]
-        more += ["with block characters"] if self.ink != INKS[0] else []
+        more += ["with block characters"] if self.ink is not BRAILLE else []
         more += [] if self.colour else ["NO_COLOR"]
         return f"{SCENES[self.scene].text} ({', '.join(more)})"
 
@@ -74,7 +74,7 @@ def pictures() -> Iterator[Picture]:
     yield Picture("late", WIDE)
     yield Picture("late", colour=False)
     yield Picture("not-good", SMALL, colour=False)
-    yield Picture("late", SMALL, ink=INKS[1])
+    yield Picture("late", SMALL, ink=BLOCKS)
 
 
 async def svg_of(picture: Picture) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Coroutine
 from typing import Any, ClassVar
 
+from textual import on
 from textual.app import App
 from textual.binding import Binding, BindingType
 from textual.pilot import Pilot
@@ -12,21 +13,24 @@ from textual.screen import Screen
 from textual.widget import Widget
 
 from bench.tui.choices import Choices
+from bench.tui.requests import PracticeBegun, Request
 from bench.tui.state import Practising, State
 from bench.tui.theme import THEMES
 
 
 class StubApp(App[None]):
-    """Shows `shown`; remembers in `calls` what the screen asked for."""
+    """Shows what `make` makes for the state; keeps in `asked` what the screen asked for."""
 
     ENABLE_COMMAND_PALETTE = False
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave_screen", priority=True)]
 
-    def __init__(self, shown: Screen[None] | Widget, choices: Choices | None = None, practice: Practising | None = None) -> None:
+    def __init__(
+        self, make: Callable[[State], Screen[None] | Widget], choices: Choices | None = None, practice: Practising | None = None
+    ) -> None:
         super().__init__()
         self.state = State(None, choices or Choices(), practice=practice)
-        self.calls: list[tuple[Any, ...]] = []
-        self._shown = shown
+        self.asked: list[Request] = []
+        self._shown = make(self.state)
         for theme in THEMES.values():
             self.register_theme(theme)
         self.theme = THEMES["dark"].name
@@ -40,14 +44,13 @@ class StubApp(App[None]):
     def action_leave_screen(self) -> None:
         self.pop_screen()
 
-    def choose(self, choices: Choices) -> None:
-        self.calls.append(("choose", choices))
+    @on(Request)
+    def keep(self, request: Request) -> None:
+        self.asked.append(request)
 
-    def practise(self, address: str, own_hands: bool, mystery: bool) -> None:
-        self.calls.append(("practise", address, own_hands, mystery))
-
-    def leave_practice(self) -> None:
-        self.calls.append(("leave_practice",))
+    def practices(self) -> list[Practising]:
+        """The benches that were asked for."""
+        return [request.practising for request in self.asked if isinstance(request, PracticeBegun)]
 
 
 def text_of(app: App[None]) -> str:

@@ -29,6 +29,7 @@ from bench.tui.choices import FREE_PLACE, NO_RULE, Choices, load, save
 from bench.tui.choose import Choose
 from bench.tui.drawn_bench import address_of, answer_text, drawn_address, possible_faults
 from bench.tui.practice import MYSTERY, Practice
+from bench.tui.requests import Chosen, PracticeLeft
 from bench.tui.state import Practising
 from bench.verdict import Conformity
 
@@ -257,21 +258,21 @@ def test_choosing_with_arrows() -> None:
         seen = await press(pilot, "right")
         assert "► signal lamps    ◄ 2 ►" in seen
         assert f"So: 24 V, 2 x 21 W, procedure {defaults.PROCEDURE}" in seen
-        assert app.calls == []
+        assert app.asked == []
         await press(pilot, "enter")
-        assert app.calls == [("choose", Choices(24.0, (2, 0, 0)))]
+        assert [asked.choices for asked in app.asked if isinstance(asked, Chosen)] == [Choices(24.0, (2, 0, 0))]
         assert not isinstance(app.screen, Choose)
 
-    asyncio.run(play(StubApp(Choose()), script, (80, 24)))
+    asyncio.run(play(StubApp(Choose), script, (80, 24)))
 
 
 def test_escape_leaves_it_as_it_was() -> None:
     async def script(app: StubApp, pilot: Pilot[None]) -> None:
         await press(pilot, "right", "end", "right", "escape")
-        assert app.calls == []
+        assert app.asked == []
         assert not isinstance(app.screen, Choose)
 
-    asyncio.run(play(StubApp(Choose()), script, (80, 24)))
+    asyncio.run(play(StubApp(Choose), script, (80, 24)))
 
 
 def test_what_cannot_be_is_not_taken() -> None:
@@ -279,10 +280,10 @@ def test_what_cannot_be_is_not_taken() -> None:
         seen = await press(pilot, "down", "right")
         assert "! Not possible: Choose at least one lamp" in seen
         await press(pilot, "enter")
-        assert app.calls == []
+        assert app.asked == []
         assert isinstance(app.screen, Choose)
 
-    asyncio.run(play(StubApp(Choose()), script, (80, 24)))
+    asyncio.run(play(StubApp(Choose), script, (80, 24)))
 
 
 @pytest.mark.parametrize("size", [(60, 12), (80, 24), (120, 40)])
@@ -292,7 +293,7 @@ def test_every_row_can_be_seen(size: tuple[int, int]) -> None:
             assert f"► {row.title}" in text_of(app)
             await press(pilot, "down")
 
-    asyncio.run(play(StubApp(Choose(), CHOSEN), script, size))
+    asyncio.run(play(StubApp(Choose, CHOSEN), script, size))
 
 
 # Practice.
@@ -339,10 +340,10 @@ def test_a_bench_is_put_together_with_arrows() -> None:
         assert "supply: 10.24 V" in seen
         await press(pilot, "enter")
         address = "sim://bench-el-outage?seed=2&fault=contact-eroded&supply=10.24&ambient=-20&pace=real"
-        assert app.calls == [("practise", address, True, False)]
+        assert app.practices() == [Practising(address, True, False)]
         parse_sim_address(address)
 
-    asyncio.run(play(StubApp(Practice()), script, (80, 24)))
+    asyncio.run(play(StubApp(Practice), script, (80, 24)))
 
 
 def test_faults_that_do_not_fit_another_unit_fall_away() -> None:
@@ -351,9 +352,9 @@ def test_faults_that_do_not_fit_another_unit_fall_away() -> None:
         await press(pilot, "left", "end", "right")
         assert "faults: 2 chosen" in text_of(app)
         await press(pilot, "right", "enter")
-        assert app.calls[0][1].startswith("sim://bench-tc-dry?seed=1&fault=")
+        assert app.practices()[0].address.startswith("sim://bench-tc-dry?seed=1&fault=")
 
-    asyncio.run(play(StubApp(Practice()), script, (120, 40)))
+    asyncio.run(play(StubApp(Practice), script, (120, 40)))
 
 
 def test_a_mystery_is_not_told_before_one_asks() -> None:
@@ -361,9 +362,9 @@ def test_a_mystery_is_not_told_before_one_asks() -> None:
         seen = await press(pilot, "home", "right")
         assert "drawn, and not told" in seen
         await press(pilot, "enter")
-        assert app.calls == [("practise", drawn_address(1), False, True)]
+        assert app.practices() == [Practising(drawn_address(1), False, True)]
 
-    asyncio.run(play(StubApp(Practice()), script, (80, 24)))
+    asyncio.run(play(StubApp(Practice), script, (80, 24)))
 
 
 def test_the_answer_and_the_way_back() -> None:
@@ -378,9 +379,9 @@ def test_the_answer_and_the_way_back() -> None:
         assert "It was bench-el-two" in seen
         assert "timing part has drifted" in seen
         await press(pilot, "end", "enter")
-        assert app.calls == [("leave_practice",)]
+        assert [type(asked) for asked in app.asked] == [PracticeLeft]
 
-    asyncio.run(play(StubApp(Practice(), practice=practising), script, (80, 24)))
+    asyncio.run(play(StubApp(Practice, practice=practising), script, (80, 24)))
 
 
 def test_practice_goes_on_from_what_is_practised() -> None:
@@ -393,4 +394,4 @@ def test_practice_goes_on_from_what_is_practised() -> None:
         for text in ("draw number: 5", "hands: yours", "supply: 20.48 V", "room: 40", "Back to the board"):
             assert text in seen
 
-    asyncio.run(play(StubApp(Practice(), practice=practising), script, (80, 24)))
+    asyncio.run(play(StubApp(Practice, practice=practising), script, (80, 24)))

@@ -185,4 +185,4 @@ def test_the_widget_shows_bands_first_and_then_values() -> None:
         assert "107.93 ± 0.11 /min" in text_of(app)
         assert VALUE in text_of(app)
 
-    asyncio.run(play(StubApp(gauges), script, (80, 16)))
+    asyncio.run(play(StubApp(lambda _: gauges), script, (80, 16)))

@@ -33,12 +33,13 @@ def opened(tested: state.Tested, script: Callable[[OneTest, Pilot[None]], Awaita
     """Run the script on the screen of this test, once its trace was read."""
 
     async def main() -> None:
-        screen = OneTest(tested)
-        app = StubApp(screen)
+        app = StubApp(lambda at: OneTest(at, tested))
         async with app.run_test(size=size) as pilot:
             await pilot.pause()
             await app.workers.wait_for_complete()
             await pilot.pause()
+            screen = app.screen
+            assert isinstance(screen, OneTest)
             await script(screen, pilot)
 
     asyncio.run(main())
@@ -181,7 +182,7 @@ def test_what_cannot_be_shown_is_said_in_one_line(tmp_path: Path) -> None:
 
 def test_leaving_while_the_trace_is_read(capture: Path) -> None:
     async def main() -> None:
-        app = StubApp(OneTest(state.Tested(captured()[0], setup(), SHORT, None, capture)))
+        app = StubApp(lambda at: OneTest(at, state.Tested(captured()[0], setup(), SHORT, None, capture)))
         async with app.run_test() as pilot:
             await pilot.press("escape")
             await app.workers.wait_for_complete()
@@ -206,7 +207,7 @@ def test_any_size(capture: Path, size: tuple[int, int]) -> None:
 
 def listed(tests: list[state.Tested], size: tuple[int, int] = (120, 40), folder: Path | None = None, keys: tuple[str, ...] = ()) -> str:
     async def main() -> str:
-        app = StubApp(LookBack())
+        app = StubApp(LookBack)
         app.state.session = tests
         app.state.folder = folder
         async with app.run_test(size=size) as pilot:
@@ -282,7 +283,7 @@ def test_the_time_of_day() -> None:
 
 def test_enter_opens_the_chosen_one(capture: Path) -> None:
     async def main() -> None:
-        app = StubApp(LookBack())
+        app = StubApp(LookBack)
         app.state.session = [state.Tested(captured()[0], setup(), SHORT, None, capture), *session_of(record(unit="LAST"))]
         async with app.run_test() as pilot:
             await pilot.pause()
@@ -299,7 +300,7 @@ def test_enter_opens_the_chosen_one(capture: Path) -> None:
 
 def test_a_test_that_comes_meanwhile_does_not_move_the_choice() -> None:
     async def main() -> None:
-        app = StubApp(LookBack())
+        app = StubApp(LookBack)
         app.state.session = session_of(record(unit="A1"), record(unit="A2"), record(unit="A3"))
         async with app.run_test() as pilot:
             await pilot.pause()

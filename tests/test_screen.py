@@ -14,7 +14,8 @@ from textual.events import Key, Paste
 
 from bench.record_json import from_json
 from bench.tui.choices import Choices, load
-from bench.tui.state import Phase
+from bench.tui.requests import Chosen, PracticeBegun
+from bench.tui.state import Phase, Practising
 from bench.tui.work import Work
 
 HOSTILE = "[/b][red]x"
@@ -146,7 +147,7 @@ def test_choices_stay(tmp_path: Path) -> None:
         async with at_screen(bench_port("EL"), tmp_path) as at:
             await at.press("f2")
             await at.until(lambda: at.app.screen is not at.app.work)
-            at.app.choose(replace(at.app.state.choices, system_v=24.0))
+            at.app.take_choices(Chosen(replace(at.app.state.choices, system_v=24.0)))
             await at.press("escape")
             await at.see("24 V")
 
@@ -174,8 +175,8 @@ def test_news_that_come_while_the_screen_is_taken_down_are_not_drawn(monkeypatch
     async def unmount_slowly(work: Work) -> None:
         until_s = time.monotonic() + 0.3
         while time.monotonic() < until_s:
-            work.bench.state.message = "something new"
-            work.bench.choose(work.bench.state.choices)
+            work.state.message = "something new"
+            work.post_message(Chosen(work.state.choices))
             await asyncio.sleep(0.02)
 
     monkeypatch.setattr(Work, "on_unmount", unmount_slowly, raising=False)
@@ -192,9 +193,9 @@ def test_practice_and_back_to_the_board(tmp_path: Path) -> None:
     async def main() -> None:
         async with at_screen(real(), tmp_path) as at:
             assert "SIMULATED" not in shown(at.app)
-            at.app.practise("sim://bench-nc-6v", False, False)
+            at.app.practise(PracticeBegun(Practising("sim://bench-nc-6v", False, False)))
             await at.see("SIMULATED", "6 V", "changed to 6 V")
-            at.app.practise("sim://bench-nc-welded?seed=2", False, True)
+            at.app.practise(PracticeBegun(Practising("sim://bench-nc-welded?seed=2", False, True)))
             await at.see("SIMULATED", "practice 1", "12 V")
             await at.press("enter")
             await at.phase(Phase.VERDICT)
@@ -231,11 +232,11 @@ def test_light_and_dark_dots_and_blocks() -> None:
     async def main() -> None:
         async with at_screen(bench_port("EL")) as at:
             themes = [at.app.theme]
-            inks = [at.app.ink]
+            inks = [at.app.state.ink.name]
             for _ in range(2):
                 await at.press("f8", "f9")
                 themes.append(at.app.theme)
-                inks.append(at.app.ink)
+                inks.append(at.app.state.ink.name)
             assert themes == ["bench-dark", "bench-light", "bench-dark"]
             assert inks == ["braille", "blocks", "braille"]
 

@@ -20,8 +20,9 @@ from bench.station.process import station_in_thread
 from bench.tui.app import BenchApp
 from bench.tui.caution import Caution
 from bench.tui.choices import Choices
+from bench.tui.requests import PracticeBegun
 from bench.tui.run import run_screen
-from bench.tui.state import Phase
+from bench.tui.state import Phase, Practising
 
 QUICK = Path(bench.__file__).parent / "data" / "procedures" / "quick.toml"
 
@@ -137,7 +138,7 @@ def test_the_learner_s_own_hands(tmp_path: Path) -> None:
 
     async def main() -> None:
         async with at_screen("sim://NONE", keep, choices=own, wait=False) as at:
-            at.app.practise("sim://bench-el-plain?supply=12.5&pace=real", True, False)
+            at.app.practise(PracticeBegun(Practising("sim://bench-el-plain?supply=12.5&pace=real", True, False)))
             await at.until(lambda: at.app.state.board is not None)
             assert at.app.state.number == "practice 1"
             await at.press("enter")

@@ -52,7 +52,7 @@ def test_the_trace_goes_on_where_the_load_is_switched(size: tuple[int, int]) -> 
 
     async def main() -> None:
         trace = LiveTrace()
-        app = StubApp(trace)
+        app = StubApp(lambda _: trace)
         async with app.run_test(size=size) as pilot:
             await pilot.pause()
             trace.begin({name: channel.unit for name, channel in rig_description(1).channels.items()})

@@ -20,7 +20,7 @@ from bench.session.traces import RunTrace
 from bench.transitions import Change, Gap, Interruption, SupplyEdge, Transition
 from bench.tui.canvas import Canvas
 from bench.tui.panes import CURRENT_CHANNELS, GUTTER, LOST, panes_of, shares
-from bench.tui.raster import BLOCKS, text
+from bench.tui.raster import BLOCKS, BRAILLE, Ink, text
 from bench.tui.still_trace import StillTrace
 from bench.tui.timeline import DROP_OUT, MARK, Window, draw_lamps, draw_time, stretches
 from bench.tui.trace import KEPT_S, KeptBins, LiveTrace
@@ -46,13 +46,12 @@ def run_of(wave: Wave) -> RunTrace:
     )  # fmt: skip
 
 
-def shown_live(wave: Wave, size: tuple[int, int] = (120, 40), until: int | None = None, ink: str = "braille") -> list[str]:
+def shown_live(wave: Wave, size: tuple[int, int] = (120, 40), until: int | None = None, ink: Ink = BRAILLE) -> list[str]:
     """The screen's lines after the pieces of the wave."""
 
     async def main() -> list[str]:
-        trace = LiveTrace()
-        app = StubApp(trace)
-        app.ink = ink  # type: ignore[attr-defined]
+        trace = LiveTrace(ink)
+        app = StubApp(lambda _: trace)
         async with app.run_test(size=size) as pilot:
             await pilot.pause()
             trace.begin(UNITS)
@@ -114,7 +113,7 @@ def test_a_column_keeps_its_look_while_it_moves() -> None:
 
     async def main() -> None:
         trace = LiveTrace()
-        app = StubApp(trace)
+        app = StubApp(lambda _: trace)
         async with app.run_test(size=(100, 30)) as pilot:
             await pilot.pause()
             trace.begin(UNITS)
@@ -138,7 +137,7 @@ def test_a_column_keeps_its_look_while_it_moves() -> None:
 def test_only_rows_that_changed_are_made_again() -> None:
     async def main() -> None:
         trace = LiveTrace()
-        app = StubApp(trace)
+        app = StubApp(lambda _: trace)
         async with app.run_test(size=(100, 30)) as pilot:
             await pilot.pause()
             trace.begin(UNITS)
@@ -154,7 +153,7 @@ def test_only_rows_that_changed_are_made_again() -> None:
 def test_a_new_run_forgets_the_last_one() -> None:
     async def main() -> None:
         trace = LiveTrace()
-        app = StubApp(trace)
+        app = StubApp(lambda _: trace)
         async with app.run_test() as pilot:
             await pilot.pause()
             trace.begin(UNITS)
@@ -172,12 +171,12 @@ def test_a_new_run_forgets_the_last_one() -> None:
 
 
 @pytest.mark.parametrize("size", [(80, 24), (80, 8), (40, 5), (20, 3), (12, 2), (9, 1), (200, 60)])
-@pytest.mark.parametrize("ink", ["braille", "blocks"])
-def test_any_size_is_drawn(size: tuple[int, int], ink: str) -> None:
+@pytest.mark.parametrize("ink", [BRAILLE, BLOCKS], ids=lambda ink: ink.name)
+def test_any_size_is_drawn(size: tuple[int, int], ink: Ink) -> None:
     lines = shown_live(Wave(flashes(3), 2.5), size=size, ink=ink)
     assert all(len(line) <= size[0] for line in lines)
     shown = "\n".join(lines)
-    assert any(0x2800 < ord(c) < 0x2900 for c in shown) == (ink == "braille" and size[0] > 12 and size[1] > 2)
+    assert any(0x2800 < ord(c) < 0x2900 for c in shown) == (ink is BRAILLE and size[0] > 12 and size[1] > 2)
 
 
 def test_small_panes_still_name_what_they_show() -> None:
@@ -328,7 +327,7 @@ def test_close_by_samples_are_joined_but_not_over_a_gap() -> None:
 def test_the_still_trace_shows_both_cursors() -> None:
     async def main() -> None:
         trace = StillTrace()
-        app = StubApp(trace)
+        app = StubApp(lambda _: trace)
         async with app.run_test(size=(100, 30)) as pilot:
             await pilot.pause()
             trace.say("reading the trace ...")
@@ -356,7 +355,7 @@ def test_the_still_trace_shows_both_cursors() -> None:
 def test_an_empty_run_says_so() -> None:
     async def main() -> None:
         trace = StillTrace()
-        app = StubApp(trace)
+        app = StubApp(lambda _: trace)
         async with app.run_test() as pilot:
             await pilot.pause()
             base = run_of(Wave(flashes(1), 0.1))

@@ -156,7 +156,7 @@ def test_help_says_all_words_and_the_cautions_word_for_word() -> None:
             assert quantity.definition.split(";")[0] in pages, name_of(quantity)
         assert "Scan or type the unit's number" in await press(pilot, "home")
 
-    asyncio.run(play(StubApp(Help()), script, (200, 50)))
+    asyncio.run(play(StubApp(Help), script, (200, 50)))
 
 
 def test_the_report_is_read_by_pages_and_shows_uncertainties_on_request() -> None:
@@ -171,7 +171,7 @@ def test_the_report_is_read_by_pages_and_shows_uncertainties_on_request() -> Non
         assert "scatter of the cycles" in all_of_it
         assert NO_INSPECTION[:40] in await press(pilot, "end")
 
-    asyncio.run(play(StubApp(Details(a_test("fail"))), script, (100, 30)))
+    asyncio.run(play(StubApp(lambda state: Details(state, a_test("fail"))), script, (100, 30)))
 
 
 def test_a_hostile_record_is_shown_and_not_obeyed() -> None:
@@ -182,7 +182,7 @@ def test_a_hostile_record_is_shown_and_not_obeyed() -> None:
         assert "[/b]\\x1b[2J" in seen
 
     assert HOSTILE in cases()["hostile"].reason
-    asyncio.run(play(StubApp(Details(a_test("hostile"))), script, (100, 30)))
+    asyncio.run(play(StubApp(lambda state: Details(state, a_test("hostile"))), script, (100, 30)))
 
 
 def test_the_report_keeps_a_mystery() -> None:
@@ -195,4 +195,4 @@ def test_the_report_keeps_a_mystery() -> None:
         assert "bench-nc-slow" not in text_of(app)
         assert "simulated unit not told yet" in text_of(app)
 
-    asyncio.run(play(StubApp(Details(hidden), practice=mystery), script))
+    asyncio.run(play(StubApp(lambda state: Details(state, hidden), practice=mystery), script))

@@ -150,7 +150,7 @@ def test_the_ground_repeats_the_sign(name: str) -> None:
         assert f"{sign_of(record).mark} {sign_of(record).word}" in text_of(app)
         assert [v for v in ("good", "bad", "doubt", "fault") if view.has_class(v)] == [sign_of(record).variable]
 
-    asyncio.run(play(StubApp(view), script, (80, 24)))
+    asyncio.run(play(StubApp(lambda _: view), script, (80, 24)))
 
 
 def test_every_ground_is_a_colour_of_the_theme() -> None:

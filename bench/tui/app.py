@@ -12,7 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, ClassVar
 
-from textual import events
+from textual import events, on
 from textual.actions import SkipAction
 from textual.app import App
 from textual.binding import Binding, BindingType
@@ -31,7 +31,9 @@ from bench.tui.desk import Desk
 from bench.tui.drawn_bench import system_of
 from bench.tui.frame import BenchScreen
 from bench.tui.plain_lines import PlainLines
-from bench.tui.state import Phase, Practising, State
+from bench.tui.raster import BRAILLE, INKS, Ink
+from bench.tui.requests import CautionsRead, Chosen, KnobTurned, PracticeBegun, PracticeLeft
+from bench.tui.state import Phase, State
 from bench.tui.terminal import CANCELLED, end_at_the_latest, heed_signals
 from bench.tui.theme import THEMES
 from bench.tui.work import Work
@@ -39,7 +41,6 @@ from bench.tui.work import Work
 LOOKS_PER_S = 40
 """How often news are looked for; a frame is drawn only when something came, which a running test does twenty times a second."""
 _BEAT_S = 0.1
-INKS = ("braille", "blocks")
 LEAVING_S = 6.0
 """A station has ended by then, or was ended; a terminal may still hold up the screen."""
 CHOICES_FILE = "choices.json"
@@ -77,7 +78,7 @@ class BenchApp(App[None]):
         choices: Choices | None = None,
         chosen: Mapping[str, Any] | None = None,
         dark: bool = True,
-        ink: str = INKS[0],
+        ink: Ink = BRAILLE,
         clock: Callable[[], float] = time.monotonic,
         watch_terminal: bool = True,
     ) -> None:
@@ -90,10 +91,9 @@ class BenchApp(App[None]):
         if choices is None:
             choices, note = load(self._choices_path) if self._choices_path is not None else (Choices(), "")
         choices = replace(choices, **(chosen or {}))
-        self.state = State(folder, choices, message=note)
+        self.state = State(folder, choices, message=note, ink=ink)
         self.station = open_station()
         self.desk = Desk(self.state, self._tell, clock, plan_for)
-        self.ink = ink
         self._changed = True
         self._leaving = False
         self._plain_lines = PlainLines()
@@ -107,7 +107,7 @@ class BenchApp(App[None]):
     # --- life
 
     def on_mount(self) -> None:
-        self.work = Work()
+        self.work = Work(self.state)
         self.push_screen(self.work)
         if self._watch_terminal:
             heed_signals(self._told_to_end, self._draw_anew, LEAVING_S)
@@ -211,7 +211,7 @@ class BenchApp(App[None]):
         if not took and self._must_caution():
             from bench.tui.caution import Caution
 
-            self.push_screen(Caution())
+            self.push_screen(Caution(self.state))
             return
         self.desk.enter()
         if took:
@@ -223,8 +223,8 @@ class BenchApp(App[None]):
         state = self.state
         return state.phase is Phase.READY and bool(state.number) and state.board is not None and not state.simulated and not state.cautioned
 
-    def cautions_known(self) -> None:
-        """Somebody said so: start."""
+    @on(CautionsRead)
+    def start_after_cautions(self) -> None:
         self.state.cautioned = True
         self._back_to_work()
         self.desk.start()
@@ -252,9 +252,12 @@ class BenchApp(App[None]):
         self._now()
 
     def action_ink(self) -> None:
-        self.ink = INKS[(INKS.index(self.ink) + 1) % len(INKS)]
-        for drawn in self.screen.query(Drawn):
-            drawn.redraw()
+        inks = list(INKS.values())
+        self.state.ink = inks[(inks.index(self.state.ink) + 1) % len(inks)]
+        for screen in self.screen_stack:
+            for drawn in screen.query(Drawn):
+                drawn.ink = self.state.ink
+                drawn.redraw()
         self._now()
 
     def action_leave(self) -> None:
@@ -263,28 +266,28 @@ class BenchApp(App[None]):
     def action_help(self) -> None:
         from bench.tui.help import Help
 
-        self._open(Help())
+        self._open(Help(self.state))
 
     def action_choices(self) -> None:
         from bench.tui.choose import Choose
 
-        self._open_between_tests(Choose())
+        self._open_between_tests(Choose(self.state))
 
     def action_practice(self) -> None:
         from bench.tui.practice import Practice
 
-        self._open_between_tests(Practice())
+        self._open_between_tests(Practice(self.state))
 
     def action_session(self) -> None:
         from bench.tui.look_back import LookBack
 
-        self._open(LookBack())
+        self._open(LookBack(self.state))
 
     def action_report(self) -> None:
         from bench.tui.details import Details
 
         if self.state.tested is not None and self.state.test is None:
-            self._open(Details(self.state.tested))
+            self._open(Details(self.state, self.state.tested))
 
     def _open_between_tests(self, screen: Screen[Any]) -> None:
         if self.state.test is None:
@@ -306,23 +309,34 @@ class BenchApp(App[None]):
 
     # --- what the screens ask for
 
-    def choose(self, choices: Choices) -> None:
-        """These choices from now on; for the bench, not for practice, also tomorrow."""
+    @on(KnobTurned)
+    def turn_knob(self, asked: KnobTurned) -> None:
+        self.desk.turn(asked.steps)
+
+    @on(Chosen)
+    def take_choices(self, asked: Chosen) -> None:
+        self._choose(asked.choices)
+
+    def _choose(self, choices: Choices) -> None:
+        """Test with these choices from now on; for the bench, not for practice, also tomorrow."""
         self.desk.choose(choices)
         if self._choices_path is not None and self.state.practice is None:
             self.state.message = save(self._choices_path, choices)
         self._changed = True
 
-    def practise(self, address: str, own_hands: bool, mystery: bool) -> None:
-        """Work on this simulated bench from now on; its system's volts are chosen with it."""
-        self.desk.attach(address, Practising(address, own_hands, mystery))
+    @on(PracticeBegun)
+    def practise(self, asked: PracticeBegun) -> None:
+        """Work on the simulated bench; its system's volts are chosen with it."""
+        address = asked.practising.address
+        self.desk.attach(address, asked.practising)
         system_v = system_of(address)
         if system_v != self.state.choices.system_v:
-            self.choose(replace(self.state.choices, system_v=system_v))
+            self._choose(replace(self.state.choices, system_v=system_v))
             self.state.message = f"What is tested was changed to {system_v:g} V, as this bench has."
         self._back_to_work()
         self._changed = True
 
+    @on(PracticeLeft)
     def leave_practice(self) -> None:
         if self.state.practice is not None:
             self.desk.attach(self._address)

@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, cast
-
 from rich.text import Text
 from textual.widget import Widget
 
 from bench.plain import one_line
 from bench.tui.state import Phase, State
-
-if TYPE_CHECKING:
-    from bench.tui.app import BenchApp
 
 CURSOR = "▏"
 SIMULATED = " SIMULATED: no real unit "
@@ -26,33 +21,29 @@ class Band(Widget):
     Band.simulated { background: $practice-ground; }
     """
 
-    def __init__(self) -> None:
+    def __init__(self, state: State) -> None:
         super().__init__()
+        self._state = state
         self._said: tuple[str, ...] = ()
 
     def refresh_state(self) -> None:
         """The state may have changed: draws what is said anew, if it is not what was said."""
-        state = self._state
-        said = (*(text.plain for text in self._texts(state)), str(state.simulated))
+        said = (*(text.plain for text in self._texts()), str(self._state.simulated))
         if said != self._said:
             self._said = said
-            self.set_class(state.simulated, "simulated")
+            self.set_class(self._state.simulated, "simulated")
             self.refresh()
 
     def on_mount(self) -> None:
         self.refresh_state()
 
-    @property
-    def _state(self) -> State:
-        return cast("BenchApp", self.app).state
-
     def render(self) -> Text:
         width = self.size.width
-        unit, board, what, damage = self._texts(self._state)
+        unit, board, what, damage = self._texts()
         return Text("\n").join((_between(unit, board, width), _between(what, damage, width)))
 
-    def _texts(self, state: State) -> tuple[Text, Text, Text, Text]:
-        fault_colour = self.app.theme_variables["fault"]
+    def _texts(self) -> tuple[Text, Text, Text, Text]:
+        state, fault_colour = self._state, self.app.theme_variables["fault"]
         return unit_text(state), board_text(state, fault_colour), what_text(state), damage_text(state, fault_colour)
 
 

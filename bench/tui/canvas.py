@@ -12,7 +12,7 @@ from textual.geometry import Region
 from textual.strip import Strip
 from textual.widget import Widget
 
-from bench.tui.raster import BRAILLE, INKS, Codes, Ink, text
+from bench.tui.raster import BRAILLE, Codes, Ink, text
 
 
 class Look(IntEnum):
@@ -85,12 +85,13 @@ class Canvas:
 
 
 class Drawn(Widget):
-    """A widget that is drawn on a canvas. Subclasses draw; rows that did not change are neither made nor sent again."""
+    """A widget that is drawn on a canvas with `ink`. Subclasses draw; rows that did not change are neither made nor sent again."""
 
     DEFAULT_CSS = "Drawn { height: 1fr; width: 1fr; }"
 
-    def __init__(self) -> None:
+    def __init__(self, ink: Ink = BRAILLE) -> None:
         super().__init__()
+        self.ink = ink
         self._strips: list[Strip] = []
         self._keys: list[bytes] = []
         self._made_for: tuple[object, ...] = ()
@@ -115,12 +116,9 @@ class Drawn(Widget):
             self._make()
         return self._strips[y] if y < len(self._strips) else Strip.blank(self.size.width)
 
-    def _ink(self) -> Ink:
-        return INKS.get(str(getattr(self.app, "ink", BRAILLE.name)), BRAILLE)
-
     def _wanted(self) -> tuple[object, ...]:
         # The variables are a new mapping whenever the theme has changed; the theme's name changes earlier than they do.
-        return self.size, self.app.theme_variables, self._ink().name
+        return self.size, self.app.theme_variables, self.ink.name
 
     def _make(self) -> list[int]:
         """Draw; the rows that are not what they were."""
@@ -129,7 +127,7 @@ class Drawn(Widget):
             below, own = self.background_colors
             self._styles = styles_for(self.app.theme_variables, (below + own).hex6)
             self._made_for, self._strips, self._keys = wanted, [], []
-        canvas = self.draw(self.size.height, self.size.width, self._ink())
+        canvas = self.draw(self.size.height, self.size.width, self.ink)
         if not self._strips:
             self._keys = [b""] * self.size.height
             self._strips = [Strip.blank(self.size.width)] * self.size.height

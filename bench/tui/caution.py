@@ -13,6 +13,7 @@ from textual.widget import Widget
 from bench.render.cautions import BEFORE_POWER
 from bench.tui.frame import KeyHint
 from bench.tui.reading import Page, ReadingScreen
+from bench.tui.requests import CautionsRead
 
 _ROOMY = 30  # lines of the screen from which on they stand apart
 
@@ -30,7 +31,7 @@ class Caution(ReadingScreen):
         self.query_one(Page).show(_text(apart=event.size.height >= _ROOMY))
 
     def action_known(self) -> None:
-        self.bench.cautions_known()
+        self.post_message(CautionsRead())
 
 
 def _text(apart: bool) -> Text:

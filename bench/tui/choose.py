@@ -13,6 +13,7 @@ from textual.widget import Widget
 from bench.tui.choice_rows import ChoiceRow, choice_rows
 from bench.tui.choices import Choices
 from bench.tui.frame import BenchScreen, KeyHint
+from bench.tui.requests import Chosen
 from bench.tui.state import State
 from bench.tui.wrapped import cut, padded, wrapped
 
@@ -106,7 +107,7 @@ class Choose(BenchScreen):
     ]
 
     def body(self) -> Iterable[Widget]:
-        yield ChoiceList(self.bench.state)
+        yield ChoiceList(self.state)
 
     def action_move(self, by: int) -> None:
         self.query_one(ChoiceList).move(by)
@@ -120,5 +121,5 @@ class Choose(BenchScreen):
         if chosen.refusal:
             self.app.bell()
             return
-        self.bench.choose(chosen.choices)
+        self.post_message(Chosen(chosen.choices))
         self.dismiss()

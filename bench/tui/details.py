@@ -17,7 +17,7 @@ from bench.render.report import report
 from bench.tui.frame import KeyHint, Keys
 from bench.tui.reading import Page, ReadingScreen
 from bench.tui.signs import meaning_of, sign_of
-from bench.tui.state import Tested
+from bench.tui.state import State, Tested
 
 _READING = (("↑ ↓", "line"), ("PgUp PgDn", "page"))
 _ENDS = ("Home End", "begin, end")
@@ -30,8 +30,8 @@ class Details(ReadingScreen):
     HINTS: ClassVar[tuple[KeyHint, ...]] = (*_READING, ("Tab", "with uncertainties"), ("Esc", "back"), _ENDS)
     BINDINGS: ClassVar[list[BindingType]] = [("tab", "budget")]
 
-    def __init__(self, tested: Tested) -> None:
-        super().__init__()
+    def __init__(self, state: State, tested: Tested) -> None:
+        super().__init__(state)
         self._tested = tested
         self._budget = False
 
@@ -46,7 +46,7 @@ class Details(ReadingScreen):
         self.query_one(Keys).show((*_READING, tab, ("Esc", "back"), _ENDS))
 
     def _report(self) -> RenderableType:
-        practice = self.bench.state.practice
+        practice = self.state.practice
         record = self._tested.record
         if practice is not None and practice.mystery:
             record = unnamed(record)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING, ClassVar, cast
+from typing import ClassVar
 
 from rich.text import Text
 from textual.app import ComposeResult
@@ -11,8 +11,8 @@ from textual.screen import Screen
 from textual.widget import Widget
 from textual.widgets import Static
 
-if TYPE_CHECKING:
-    from bench.tui.app import BenchApp
+from bench.tui.band import Band
+from bench.tui.state import State
 
 _BETWEEN = "  ·  "
 KeyHint = tuple[str, str]
@@ -46,27 +46,24 @@ class Keys(Static):
 
 
 class BenchScreen(Screen[None]):
-    """A screen of this program. Subclasses say their `HINTS` and yield their widgets from `body`."""
+    """A screen of this program, of what `state` holds. Subclasses say their `HINTS` and yield their widgets from `body`."""
 
     HINTS: ClassVar[Sequence[KeyHint]] = ()
     DEFAULT_CSS = "BenchScreen { layout: vertical; background: $background; }"
     AUTO_FOCUS = ""
 
-    def compose(self) -> ComposeResult:
-        from bench.tui.band import Band
+    def __init__(self, state: State) -> None:
+        super().__init__()
+        self.state = state
 
-        yield Band()
+    def compose(self) -> ComposeResult:
+        yield Band(self.state)
         yield from self.body()
         yield Keys(self.HINTS)
 
     def body(self) -> Iterable[Widget]:
         """The widgets between band and keys."""
         return ()
-
-    @property
-    def bench(self) -> BenchApp:
-        """The app, by its own type."""
-        return cast("BenchApp", self.app)
 
     def refresh_state(self) -> None:
         """The state has changed: show it in the body. Called by the app, at most once a frame; it sees to the band."""

@@ -70,7 +70,7 @@ class Help(ReadingScreen):
     HINTS: ClassVar[tuple[KeyHint, ...]] = (("↑ ↓", "line"), ("PgUp PgDn", "page"), ("Home End", "begin, end"), ("Esc", "back"))
 
     def body(self) -> Iterable[Widget]:
-        yield Page(help_text(self.app.theme_variables, grade_rows(self.bench.state.choices.grade_rule)))
+        yield Page(help_text(self.app.theme_variables, grade_rows(self.state.choices.grade_rule)))
 
 
 def help_text(colours: dict[str, str], grades: Sequence[tuple[str, str, str]]) -> RenderableType:

@@ -13,7 +13,7 @@ from textual.widgets import Static
 from bench.plain import one_line
 from bench.tui.frame import BenchScreen, KeyHint
 from bench.tui.session_rows import row, titles, totals
-from bench.tui.state import Tested
+from bench.tui.state import State, Tested
 from bench.tui.wrapped import wrapped
 
 
@@ -79,8 +79,8 @@ class LookBack(BenchScreen):
     LookBack #earlier { color: $quiet; }
     """
 
-    def __init__(self) -> None:
-        super().__init__()
+    def __init__(self, state: State) -> None:
+        super().__init__(state)
         self.rows = SessionList()
 
     def body(self) -> Iterable[Widget]:
@@ -95,9 +95,9 @@ class LookBack(BenchScreen):
     def refresh_state(self) -> None:
         if not self.is_attached:
             return
-        tests = tuple(reversed(self.bench.state.session))
+        tests = tuple(reversed(self.state.session))
         self.query_one("#totals", Static).update(Text(totals(tests)))
-        folder = self.bench.state.folder
+        folder = self.state.folder
         kept = f"the records in {one_line(str(folder))}" if folder is not None else "no records are kept (no folder was named)"
         self.query_one("#earlier", Static).update(Text(f"Earlier days: {kept}"))
         self.rows.show(tests)
@@ -125,4 +125,4 @@ class LookBack(BenchScreen):
         from bench.tui.one_test import OneTest
 
         if self.rows.tests:
-            self.app.push_screen(OneTest(self.rows.tests[self.rows.chosen]))
+            self.app.push_screen(OneTest(self.state, self.rows.tests[self.rows.chosen]))

@@ -17,7 +17,7 @@ from bench.session.traces import RunTrace, run_traces
 from bench.tui.cursor_readings import between_line, cursor_line, flash_at, flash_lines, rate_text, titles_line
 from bench.tui.frame import BenchScreen, KeyHint
 from bench.tui.signs import sign_of
-from bench.tui.state import Tested
+from bench.tui.state import State, Tested
 from bench.tui.still_trace import StillTrace
 from bench.tui.view import around, interval_s, moved, whole, zoomed
 from bench.tui.wrapped import cut
@@ -56,13 +56,13 @@ class OneTest(BenchScreen):
     OneTest #readings {{ height: {_LINES}; }}
     """
 
-    def __init__(self, tested: Tested) -> None:
-        super().__init__()
+    def __init__(self, state: State, tested: Tested) -> None:
+        super().__init__(state)
         self._tested = tested
         self._runs: tuple[RunTrace, ...] = ()
         self._run = 0
         self._flash: int | None = None
-        self.trace = StillTrace()
+        self.trace = StillTrace(state.ink)
 
     def body(self) -> Iterable[Widget]:
         yield Static(id="head", markup=False)

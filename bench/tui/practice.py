@@ -15,6 +15,7 @@ from bench.simboard import catalogue
 from bench.simboard.loads import test_volts
 from bench.tui.drawn_bench import PossibleFault, address_of, answer_text, drawn_address, possible_faults
 from bench.tui.frame import BenchScreen, KeyHint
+from bench.tui.requests import PracticeBegun, PracticeLeft
 from bench.tui.side_by_side import ListPane, panes_text
 from bench.tui.state import Practising
 
@@ -207,7 +208,7 @@ class Practice(BenchScreen):
     ]
 
     def body(self) -> Iterable[Widget]:
-        yield Assembly(self.bench.state.practice)
+        yield Assembly(self.state.practice)
 
     def action_step(self, by: int) -> None:
         self.query_one(Assembly).step(by)
@@ -220,8 +221,8 @@ class Practice(BenchScreen):
         assembly = self.query_one(Assembly)
         plan = assembly.plan
         if assembly.in_bench and assembly.row == START:
-            self.bench.practise(plan.address, plan.own_hands, plan.mystery)
+            self.post_message(PracticeBegun(Practising(plan.address, plan.own_hands, plan.mystery)))
         elif assembly.in_bench and assembly.row == BACK:
-            self.bench.leave_practice()
+            self.post_message(PracticeLeft())
         else:
             assembly.press()

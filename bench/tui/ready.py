@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from typing import TYPE_CHECKING, cast
 
 from rich.text import Text
 from textual.widget import Widget
@@ -14,9 +13,6 @@ from bench.tui.session_rows import row, totals
 from bench.tui.state import State, Tested
 from bench.tui.wrapped import cut, wrapped
 
-if TYPE_CHECKING:
-    from bench.tui.app import BenchApp
-
 _LARGE_PART = 0.4
 _MARGIN = 3
 
@@ -26,8 +22,12 @@ class ReadyView(Widget):
 
     DEFAULT_CSS = "ReadyView { width: 1fr; height: 1fr; color: $foreground; }"
 
+    def __init__(self, state: State) -> None:
+        super().__init__()
+        self._state = state
+
     def render(self) -> Text:
-        state = cast("BenchApp", self.app).state
+        state = self._state
         colours = self.app.theme_variables
         width, height = self.size
         below = [*session_lines(state.session, width - 2 * _MARGIN, min(6, height // 3), colours)]

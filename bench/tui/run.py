@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from bench.station import start_station
-from bench.tui.app import INKS, BenchApp
+from bench.tui.app import BenchApp
+from bench.tui.raster import BLOCKS, BRAILLE
 
 
 class Program(BenchApp):
@@ -34,7 +35,7 @@ def run_screen(address: str, folder: Path, chosen: Mapping[str, Any], *, dark: b
     `chosen`: fields of `Choices` that are not as they were last time.
     """
     app = Program(
-        lambda: start_station(folder), address, folder=folder, chosen=chosen, dark=dark, ink=INKS[1] if blocks else INKS[0]
+        lambda: start_station(folder), address, folder=folder, chosen=chosen, dark=dark, ink=BLOCKS if blocks else BRAILLE
     )
     try:
         app.run()

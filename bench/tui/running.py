@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, cast
-
 from rich.text import Text
 from textual.app import ComposeResult
 from textual.containers import Vertical
@@ -19,9 +17,6 @@ from bench.tui.large import large
 from bench.tui.state import State, Underway
 from bench.tui.trace import LiveTrace
 from bench.tui.wrapped import cut, wrapped
-
-if TYPE_CHECKING:
-    from bench.tui.app import BenchApp
 
 _MARGIN = 3
 _BAR = 24
@@ -42,12 +37,13 @@ class RunningView(Vertical):
     RunningView.called Call { display: block; }
     """
 
-    def __init__(self) -> None:
+    def __init__(self, state: State) -> None:
         super().__init__()
-        self.now = Now()
-        self.trace = LiveTrace()
+        self._state = state
+        self.now = Now(state)
+        self.trace = LiveTrace(state.ink)
         self.gauges = Gauges()
-        self.call = Call()
+        self.call = Call(state)
 
     def compose(self) -> ComposeResult:
         yield self.now
@@ -57,7 +53,7 @@ class RunningView(Vertical):
 
     def begin(self) -> None:
         """A test begins: nothing is known yet."""
-        state = cast("BenchApp", self.app).state
+        state = self._state
         channels = state.description.channels if state.description is not None else {}
         self.trace.begin({name: channel.unit for name, channel in channels.items()})
         if state.test is not None:
@@ -77,7 +73,7 @@ class RunningView(Vertical):
         self.gauges.styles.height = max(min(self.gauges.lines_wanted, room - _LEAST_TRACE), 2)
 
     def refresh_state(self) -> None:
-        test = cast("BenchApp", self.app).state.test
+        test = self._state.test
         if test is None:
             return
         called = test.live is None or test.asked is not None or test.waiting is not None
@@ -101,8 +97,12 @@ class Now(Widget):
 
     DEFAULT_CSS = "Now { padding: 0 1; }"
 
+    def __init__(self, state: State) -> None:
+        super().__init__()
+        self._state = state
+
     def render(self) -> Text:
-        state = cast("BenchApp", self.app).state
+        state = self._state
         if state.test is None:
             return Text()
         width = self.size.width
@@ -167,8 +167,12 @@ class Call(Widget):
 
     DEFAULT_CSS = "Call { color: $foreground; }"
 
+    def __init__(self, state: State) -> None:
+        super().__init__()
+        self._state = state
+
     def render(self) -> Text:
-        state = cast("BenchApp", self.app).state
+        state = self._state
         if state.test is None:
             return Text()
         width = min(self.size.width - 2 * _MARGIN, 110)

@@ -17,6 +17,7 @@ from bench.record import TestRecord
 from bench.session import Action, Live, Setup, StepBegan, Waiting
 from bench.station import Present
 from bench.tui.choices import Choices
+from bench.tui.raster import BRAILLE, Ink
 from bench.verdict import Verdict
 
 
@@ -82,7 +83,8 @@ class Practising:
 class State:
     """`typed` is what is being typed or scanned, `number` the unit in hand, `next_number` one that was scanned while another was tested.
 
-    `message` is one line for the person: a wrong scan, a refusal. `absent` says why there is no board.
+    `message` is one line for the person: a wrong scan, a refusal. `absent` says why there is no board; `ink` is
+    what traces are drawn with.
     """
 
     folder: Path | None
@@ -96,6 +98,7 @@ class State:
     absent: str = ""
     cautioned: bool = False
     practice: Practising | None = None
+    ink: Ink = BRAILLE
     test: Underway | None = None
     tested: Tested | None = None
     session: list[Tested] = field(default_factory=list)

@@ -17,7 +17,7 @@ from bench.samples import Array
 from bench.transitions import Change, Gap, SupplyEdge, Transition
 from bench.tui.canvas import Canvas, Drawn, Look
 from bench.tui.panes import GUTTER, UNDER_PANES, Columns, Pane, draw_panes, lost_cells, panes_of
-from bench.tui.raster import ACROSS, Ink
+from bench.tui.raster import ACROSS, BRAILLE, Ink
 from bench.tui.scale import LASTING_S, ROOM, Scale, extent, scale_for
 from bench.tui.timeline import Window, draw_lamps, draw_time, stretches
 
@@ -85,8 +85,8 @@ class LiveTrace(Drawn):
     `window_s`: how much time it shows, about: a column of dots holds whole bins.
     """
 
-    def __init__(self, *, window_s: float = 4.0) -> None:
-        super().__init__()
+    def __init__(self, ink: Ink = BRAILLE, *, window_s: float = 4.0) -> None:
+        super().__init__(ink)
         self.window_s = window_s
         self._panes: tuple[Pane, ...] = ()
         self._forget()

@@ -11,6 +11,7 @@ from textual.widgets import ContentSwitcher
 
 from bench.tui.frame import BenchScreen, KeyHint, Keys
 from bench.tui.ready import ReadyView
+from bench.tui.requests import KnobTurned
 from bench.tui.running import RunningView
 from bench.tui.state import Phase, State
 from bench.tui.verdict import VerdictView
@@ -44,11 +45,11 @@ class Work(BenchScreen):
         Binding("down", "turn(-1)", show=False),
     ]
 
-    def __init__(self) -> None:
-        super().__init__()
-        self.ready = ReadyView()
+    def __init__(self, state: State) -> None:
+        super().__init__(state)
+        self.ready = ReadyView(state)
         self.ready.id = Phase.READY.value
-        self.running = RunningView()
+        self.running = RunningView(state)
         self.running.id = Phase.RUNNING.value
         self.verdict = VerdictView()
         self.verdict.id = Phase.VERDICT.value
@@ -57,19 +58,19 @@ class Work(BenchScreen):
         yield ContentSwitcher(self.ready, self.running, self.verdict, initial=Phase.READY.value)
 
     def action_turn(self, steps: int) -> None:
-        self.bench.desk.turn(steps)
+        self.post_message(KnobTurned(steps))
 
     def show_phase(self) -> None:
         """The view that fits what the bench is doing, also while another screen lies over this one."""
         if not self.is_mounted:
             return
-        phase = self.bench.state.phase
+        phase = self.state.phase
         switcher = self.query_one(ContentSwitcher)
         if switcher.current != phase.value:
             switcher.current = phase.value
 
     def refresh_state(self) -> None:
-        state = self.bench.state
+        state = self.state
         self.query_one(Keys).show(hints_for(state))
         match state.phase:
             case Phase.READY:

@@ -1,0 +1,44 @@
+"""What a screen asks of the application: typed messages, so that a screen knows no more of it than that it hears them."""
+
+from __future__ import annotations
+
+from textual.message import Message
+
+from bench.tui.choices import Choices
+from bench.tui.state import Practising
+
+
+class Request(Message):
+    """The root of all requests."""
+
+
+class Chosen(Request):
+    """Test with these choices from now on."""
+
+    def __init__(self, choices: Choices) -> None:
+        super().__init__()
+        self.choices = choices
+
+
+class CautionsRead(Request):
+    """The cautions were read and the connections checked: start the test."""
+
+
+class KnobTurned(Request):
+    """Turn the simulated supply's knob by so many steps, down if negative."""
+
+    def __init__(self, steps: int) -> None:
+        super().__init__()
+        self.steps = steps
+
+
+class PracticeBegun(Request):
+    """Work on this simulated bench from now on."""
+
+    def __init__(self, practising: Practising) -> None:
+        super().__init__()
+        self.practising = practising
+
+
+class PracticeLeft(Request):
+    """Go back to the board."""
