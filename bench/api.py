@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
 
-from bench import __version__, arguments, defaults, files
+from bench import arguments, defaults, files
 from bench.bank import Bank
 from bench.claims import Claims
 from bench.instrument import UNSTATED, Instrument
@@ -26,6 +26,7 @@ from bench.ports.setting import known_bench
 from bench.result import Result
 from bench.session import Progress, run_test
 from bench.setup import Setup
+from bench.version import __version__
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -24,6 +24,7 @@ LINE = (
 )  # fmt: skip
 # The edges: what each may import besides the whole line.
 EDGES: dict[str, frozenset[str]] = {
+    "version": frozenset(),
     "defaults": frozenset(),
     "terminal": frozenset(),
     "stopping": frozenset({"terminal"}),
@@ -37,7 +38,7 @@ EDGES: dict[str, frozenset[str]] = {
     "judging": frozenset({"files", "ports", "recording"}),
     "session": frozenset({"board", "files", "judging", "keeping", "ports", "stopping"}),
     "upkeep": frozenset({"board", "intake", "keeping", "ports", "session"}),
-    "station": frozenset({"board", "ports", "session", "stopping"}),
+    "station": frozenset({"board", "ports", "session", "stopping", "version"}),
     "render": frozenset({"session"}),
     "parts": frozenset({"files", "keeping"}),
     "tui": frozenset(
@@ -46,14 +47,14 @@ EDGES: dict[str, frozenset[str]] = {
     "result": frozenset({"render"}),
     "arguments": frozenset(),
     "api": frozenset(
-        {"arguments", "board", "defaults", "files", "judging", "parts", "ports", "recording", "result", "session", "simboard"}
+        {"arguments", "board", "defaults", "files", "judging", "parts", "ports", "recording", "result", "session", "simboard", "version"}
     ),
     "cli": frozenset(
         {"board", "defaults", "files", "intake", "judging", "keeping", "parts", "ports", "recording", "session", "station", "render",
-         "simboard", "stopping", "terminal", "upkeep", "api", "tui"}
+         "simboard", "stopping", "terminal", "upkeep", "api", "tui", "version"}
     ),
     "__main__": frozenset({"cli"}),
-    "__init__": frozenset({"api", "result"}),
+    "__init__": frozenset({"api", "result", "version"}),
 }
 DATA = frozenset({"data"})
 # What reaches the world outside: not for the line.
@@ -111,7 +112,7 @@ def _at_import_time(tree: ast.AST) -> Iterator[ast.AST]:
 def rooms_imported(tree: ast.AST) -> Iterator[tuple[str, int]]:
     for name, line in imports(tree):
         parts = name.split(".")
-        if parts[0] == "bench" and len(parts) > 1 and parts[1] != "__version__":
+        if parts[0] == "bench" and len(parts) > 1:
             yield parts[1], line
 
 

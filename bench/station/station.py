@@ -16,7 +16,6 @@ from datetime import UTC, datetime
 from multiprocessing.connection import Connection
 from pathlib import Path
 
-from bench import __version__
 from bench.bench_memory import BenchMemory
 from bench.board import BoardClient, BoardFault, Cancelled
 from bench.ports import Port, PortError
@@ -44,6 +43,7 @@ from bench.station.messages import (
 )
 from bench.station.screen_operator import ScreenOperator
 from bench.station.shelf import new_place
+from bench.version import __version__
 from bench.wire.answers import DONE
 
 SILENT_SCREEN_S = 1.0
