@@ -219,7 +219,6 @@ def _range_with(r: Range, errors: Errors) -> Range:
     return replace(r, u_scale=u_of(errors.scale), u_zero=u_of(errors.zero), u_line=u_of(errors.line))
 
 
-
 # --- what a value is known to
 
 

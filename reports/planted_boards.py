@@ -22,7 +22,7 @@ import numpy as np
 
 from bench.bank import Bank, Socket
 from bench.description import BoardDescription
-from bench.ports import AddressError
+from bench.errors import AddressError
 from bench.ports.simulated import SimulatedLine
 from bench.simboard.board import SimulatedBoard
 from bench.simboard.commands import execute

@@ -13,7 +13,7 @@ from bench_port import BenchPort, bench_port, run_on
 from session_plans import SHORT, spoilt
 
 from bench.analysis import Analysis
-from bench.ports import PortError
+from bench.errors import PortError
 from bench.ports.replay import NOT_WHOLE
 from bench.procedure import Procedure, PromptStep, RunStep
 from bench.record_json import from_json, to_json

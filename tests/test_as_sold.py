@@ -16,6 +16,7 @@ from bench.bank import Bank
 from bench.claims import Claims
 from bench.cli import run
 from bench.cli.exit_codes import CANCELLED, NOT_FOR_LOAD, PROGRAM, USAGE
+from bench.errors import TableError
 from bench.files import bank, grade_rule, named_limits, procedure
 from bench.outcome import Outcome
 from bench.parts import claims_for, keep_part
@@ -23,7 +24,6 @@ from bench.ports.opening import open_port
 from bench.record import TestRecord
 from bench.render.brief import brief_lines
 from bench.session import Setup, judge_capture, judge_recording, run_test
-from bench.table import TableError
 from bench.uncertainty import Estimate
 
 NC = "sim://bench-nc-2x21?seed=5"

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from bench_port import BenchPort, bench_port, run_on, setup
 
+from bench.errors import SetupError
 from bench.files import grade_rule, named_limits, procedure
 from bench.measure import BenchFault, BenchProof, Measured
 from bench.outcome import Outcome
@@ -20,7 +21,7 @@ from bench.record_json import from_json, to_json
 from bench.render.brief import brief_lines
 from bench.render.report import report_text
 from bench.render.rows import judged_rows
-from bench.session import Setup, SetupError, judge_capture
+from bench.session import Setup, judge_capture
 from bench.session.assemble import Story, assemble, judge_all
 from bench.session.combine import Runs
 from bench.session.ledger import STOPPING_LEVEL

@@ -12,17 +12,15 @@ from bench_port import BenchPort, setup
 from bench.calibration import MeterAccuracy
 from bench.cli.hands import figure
 from bench.description import BoardDescription
+from bench.errors import BoardFault, Cancelled, OtherBoardError, PortError, TableError
 from bench.files import procedure
-from bench.ports import PortError
 from bench.ports.address import parse_sim_address
 from bench.ports.simulated import open_line
-from bench.session import BoardFault, Cancelled, Finding, Wanted, calibrate_board, self_check, store_calibration
-from bench.session.apply_calibration import OtherBoardError
+from bench.session import Finding, Wanted, calibrate_board, self_check, store_calibration
 from bench.session.selfcheck import State
 from bench.session.standard import measure_link, measure_unit
 from bench.simboard.board import SimulatedBoard
 from bench.stopping import held
-from bench.table import TableError
 from bench.wire import TripCause
 
 METER = MeterAccuracy(5e-4, 2e-3)

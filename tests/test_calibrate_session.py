@@ -11,14 +11,14 @@ from plain_world import PlainWorld
 
 from bench.calibration import MeterAccuracy
 from bench.control_chart import State, judge
+from bench.errors import BoardFault, SetupError
 from bench.files import procedure
 from bench.ports.opening import open_port
-from bench.session import BoardFault, Do, FitLink, FitResistor, FitUnit, Place, SetSupply, Wanted, calibrate_board, store_calibration
+from bench.session import Do, FitLink, FitResistor, FitUnit, Place, SetSupply, Wanted, calibrate_board, store_calibration
 from bench.session.board import BoardClient
 from bench.session.operator import Action, Meanwhile
 from bench.session.selfcheck import State as Check
 from bench.session.selfcheck import self_check
-from bench.session.setup import SetupError
 from bench.session.standard import measure_link, measure_unit
 from bench.simboard.board import SimulatedBoard
 from bench.simboard.hidden import RIG_FAULTS

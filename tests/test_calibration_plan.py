@@ -9,9 +9,10 @@ from bench_port import BenchPort
 
 from bench.calibration import MeterAccuracy, supply_points
 from bench.description import BoardDescription, Range
+from bench.errors import SetupError
 from bench.ports.address import parse_sim_address
 from bench.ports.simulated import open_line
-from bench.session import Asked, FitUnit, Planned, SetSupply, SetupError, Wanted, calibrate_board
+from bench.session import Asked, FitUnit, Planned, SetSupply, Wanted, calibrate_board
 from bench.session.calibration_plan import MOST_A, plan_for, plan_lines
 from bench.session.progress import Event
 from bench.simboard.board import SimulatedBoard

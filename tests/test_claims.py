@@ -11,10 +11,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bench.claims import CLAIMS, LED_DARK_A, PILOTS, Claims, claims_set, claims_text, contradiction_in, parse_claims
+from bench.errors import TableError
 from bench.files import limit_sets
 from bench.limits import FactLimit, Limit
 from bench.measure import Measured
-from bench.table import TableError
 from bench.uncertainty import Component, Estimate
 from bench.verdict import Conformity, judge
 

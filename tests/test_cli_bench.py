@@ -19,10 +19,11 @@ from pytest_mock import MockerFixture
 from bench.cli import run
 from bench.cli.exit_codes import BENCH_FAULT, CANCELLED, GOOD, NOT_DECIDED, NOT_GOOD, USAGE
 from bench.cli.hands import Person
+from bench.errors import Cancelled, SetupError
 from bench.record import TestRecord
 from bench.record_json import from_json
 from bench.render.actions import action_text
-from bench.session import Cancelled, Cool, Do, FitLink, FitUnit, SetSupply, SetupError
+from bench.session import Cool, Do, FitLink, FitUnit, SetSupply
 from bench.session.kept_test import KeptTest
 
 ROOT = Path(__file__).parent.parent

@@ -18,10 +18,10 @@ from bench.calibration import MeterAccuracy
 from bench.cli import _failed, run
 from bench.cli.exit_codes import BENCH_FAULT, CANCELLED, GOOD, NOT_DECIDED, USAGE
 from bench.cli.hands import Person
+from bench.errors import Cancelled, SetupError, TableError
 from bench.ports import Port
-from bench.session import Cancelled, FitLink, Place, SetupError, store_calibration
+from bench.session import FitLink, Place, store_calibration
 from bench.session.standard_files import Entry, append_standard, comparable, read_standard, standard_path
-from bench.table import TableError
 
 RIG = "sim://LINK?seed=7"
 AMPERES = ["--meter", "0.05%+2mA", "--minutes", "0"]

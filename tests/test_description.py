@@ -10,18 +10,8 @@ import numpy as np
 import pytest
 import vectors
 
-from bench.description import (
-    BS_K,
-    LINES_MOST,
-    OHMS,
-    DescriptionError,
-    NtcCurve,
-    Share,
-    description_crc,
-    description_lines,
-    parse_description,
-    scan_plan,
-)
+from bench.description import BS_K, LINES_MOST, OHMS, NtcCurve, Share, description_crc, description_lines, parse_description, scan_plan
+from bench.errors import DescriptionError
 from bench.simboard.rig import DESCRIPTION_TEXT, rig_description
 from bench.wire import crc16
 

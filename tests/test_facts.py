@@ -14,6 +14,7 @@ import pytest
 
 import bench
 from bench.claims import PILOTS, Claims, claims_set
+from bench.errors import TableError
 from bench.files import grade_rule, limit_sets
 from bench.grade import parse_rule, words
 from bench.grade.rule import FactIs, Only
@@ -28,7 +29,6 @@ from bench.record import StepRecord
 from bench.render import words as pages
 from bench.session.combine import OF_OTHER_LOADS, Runs, combine
 from bench.session.setup import ENTERED
-from bench.table import TableError
 
 DATA = Path(bench.__file__).parent / "data"
 LIMITS = (DATA / "limits" / "shop-example.toml").read_text(encoding="utf-8")

@@ -12,11 +12,11 @@ from foreign_board import foreign, in_other_words
 
 from bench.calibration import MeterAccuracy
 from bench.description import CHANNEL_UNITS, NEEDED
+from bench.errors import BoardFault, BoardLacks, BoardMisspoken, BoardRefused, BoardSilent
 from bench.outcome import Outcome
 from bench.ports.replay import NOTE, read_capture
 from bench.record import TestRecord
-from bench.session import BoardClient, BoardFault, Wanted, calibrate_board, self_check
-from bench.session.board import BoardLacks, BoardMisspoken, BoardRefused, BoardSilent
+from bench.session import BoardClient, Wanted, calibrate_board, self_check
 from bench.session.selfcheck import State
 from bench.session.standard import measure_link
 from bench.uncertainty import Estimate

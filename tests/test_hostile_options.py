@@ -11,7 +11,7 @@ from sample_records import record
 
 from bench.cli import COMMANDS, run
 from bench.cli.exit_codes import BENCH_FAULT, GOOD, USAGE
-from bench.ports import AddressError
+from bench.errors import AddressError
 from bench.ports.opening import check_address
 from bench.record_json import to_json
 

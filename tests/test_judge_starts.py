@@ -12,11 +12,10 @@ import pytest
 import bench
 from bench.cli import run
 from bench.cli.exit_codes import GOOD, NOT_DECIDED, USAGE
+from bench.errors import CaptureError, RecordingError
 from bench.files import named_limits
 from bench.measure import APPLIED_UNSEEN
-from bench.ports.replay import CaptureError
 from bench.record import TestRecord
-from bench.recording import RecordingError
 from bench.session import Setup, judge_recording
 from bench.simboard.units import nominal
 from bench.simboard.world import World

@@ -17,6 +17,7 @@ from session_plans import SHORT
 
 from bench.cli import run
 from bench.cli.exit_codes import CANCELLED, GOOD, USAGE
+from bench.errors import TableError
 from bench.ports.replay import NOT_WHOLE
 from bench.record import TestRecord
 from bench.record_json import from_json
@@ -24,7 +25,6 @@ from bench.session import BEGUN, Live, begun_record, standard_files
 from bench.session.keeping import write_whole
 from bench.session.kept_test import ROOM_BYTES, KeptTest
 from bench.session.standard_files import Entry, append_standard, read_standard, unfinished_line
-from bench.table import TableError
 
 UNIT = "sim://bench-el-plain?seed=3"
 

@@ -12,6 +12,7 @@ import pint
 import pytest
 
 from bench.conditions import demand_texts
+from bench.errors import NoLimitSet, TableError
 from bench.files import limit_sets, read, shipped
 from bench.limits import (
     RULES,
@@ -22,7 +23,6 @@ from bench.limits import (
     FactLimit,
     Limit,
     LimitSet,
-    NoLimitSet,
     Source,
     choose,
     parse_limit_set,
@@ -30,7 +30,6 @@ from bench.limits import (
     weakest_basis,
 )
 from bench.measure import QUANTITIES, Measured
-from bench.table import TableError
 from bench.uncertainty import Component, Estimate
 from bench.verdict import Conformity, judge
 

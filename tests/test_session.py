@@ -12,11 +12,12 @@ import pytest
 from bench_port import bench_port, run_on, setup
 from session_plans import SHORT, TWO, brief_full, long_plan, value
 
+from bench.errors import SetupError
 from bench.files import grade_rule, named_limits
 from bench.limits import Limit
 from bench.outcome import Outcome
 from bench.procedure import Procedure, RunStep
-from bench.session import Live, Noted, Setup, SetupError, StepBegan, judge_capture, run_test
+from bench.session import Live, Noted, Setup, StepBegan, judge_capture, run_test
 from bench.uncertainty import Estimate, Measurement, NotMeasured
 from bench.verdict import Conformity
 

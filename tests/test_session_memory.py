@@ -10,6 +10,7 @@ import pytest
 from bench_port import bench_port, run_on, setup
 
 from bench.description import parse_description
+from bench.errors import Cancelled
 from bench.files import banks, grade_rule, named_limits, procedure
 from bench.outcome import Outcome
 from bench.ports import Port
@@ -18,7 +19,7 @@ from bench.ports.opening import open_port
 from bench.ports.simulated import open_line
 from bench.procedure import Procedure, RunStep
 from bench.record import TestRecord
-from bench.session import Action, BenchMemory, Cancelled, FitLink, Meanwhile, Operator, Setup, SimulatedHands, run_test
+from bench.session import Action, BenchMemory, FitLink, Meanwhile, Operator, Setup, SimulatedHands, run_test
 from bench.session.memory import LASTS_S, Lamp
 from bench.session.operator import Cool
 from bench.simboard.board import SimulatedBoard

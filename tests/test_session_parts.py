@@ -12,12 +12,13 @@ from hypothesis import strategies as st
 
 from bench.description import BoardDescription, Loop
 from bench.description import Load as BoardLoad
+from bench.errors import SetupError
 from bench.files import bank
 from bench.measure import BenchFault, Measured
 from bench.outcome import Outcome
 from bench.procedure import Procedure, RunStep
 from bench.record import StepRecord
-from bench.session import SetupError, self_check
+from bench.session import self_check
 from bench.session.combine import Runs, combine, mean_of_starts
 from bench.session.selfcheck import State
 from bench.session.setup import conditions_for, load_for, open_v, protection_a, watts_text

@@ -11,7 +11,8 @@ import pytest
 from bench_port import setup
 from kept_captures import SHORT, captured, the_run
 
-from bench.ports.replay import MAGIC, NOTE, CaptureError, CaptureWriter, read_capture
+from bench.errors import CaptureError
+from bench.ports.replay import MAGIC, NOTE, CaptureWriter, read_capture
 from bench.session import judge_capture
 from bench.session.traces import run_traces
 from bench.transitions import SupplyEdge, Transition

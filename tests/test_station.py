@@ -11,9 +11,10 @@ import pytest
 from bench_port import bench_port
 from stations import Heard, begin, long_test, ports_at, station_at
 
+from bench.errors import PortError
 from bench.files import procedure
 from bench.outcome import Outcome
-from bench.ports import Port, PortError
+from bench.ports import Port
 from bench.ports.serial_port import FoundPort
 from bench.procedure import PromptStep
 from bench.record_json import from_json

@@ -10,7 +10,8 @@ from bench_port import BenchPort, bench_port
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bench.session.board import BoardClient, BoardRefused, BoardTripped
+from bench.errors import BoardRefused, BoardTripped
+from bench.session.board import BoardClient
 from bench.simboard.link import faulty_link
 from bench.wire import EventFrame, EventKind, SampleFrame
 

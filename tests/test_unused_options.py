@@ -9,9 +9,10 @@ from sample_records import record
 
 from bench.cli import run
 from bench.cli.exit_codes import GOOD, USAGE
+from bench.errors import SetupError
 from bench.files import named_limits
 from bench.record_json import to_json
-from bench.session import Setup, SetupError
+from bench.session import Setup
 from bench.session.assemble import judge_all
 
 UNIT, LINK = "sim://bench-el-plain", "sim://LINK"

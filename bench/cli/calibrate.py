@@ -184,7 +184,8 @@ def _compare(port: Port, wanted: Wanted, keep: Path, yes: bool) -> tuple[Calibra
     from bench.cli.hands import Person
     from bench.cli.progress import ProgressLine
     from bench.cli.story import story_of_now
-    from bench.session import Cancelled, calibrate_board
+    from bench.errors import Cancelled
+    from bench.session import calibrate_board
     from bench.session.calibration_files import keep_calibration
     from bench.stopping import ENDING, held
 
@@ -202,7 +203,8 @@ def _compare(port: Port, wanted: Wanted, keep: Path, yes: bool) -> tuple[Calibra
 def _offer(port: Port, path: Path, board: str, lines: Sequence[str], store: bool | None) -> int:
     """Store what is kept in `path`, if that is wanted; the file says what became of it."""
     from bench.cli.exit_codes import GOOD
-    from bench.session import Cancelled, store_calibration
+    from bench.errors import Cancelled
+    from bench.session import store_calibration
     from bench.session.calibration_files import mark_stored
     from bench.stopping import ENDING, held
 
@@ -222,9 +224,8 @@ def _offer(port: Port, path: Path, board: str, lines: Sequence[str], store: bool
 
 def _store_kept(port: Port, path: Path, kept: KeptCalibration, store: bool | None) -> int:
     """Store what was kept before. Of a file that is another board's it is said which one beside it is this board's."""
-    from bench.session.apply_calibration import OtherBoardError
+    from bench.errors import OtherBoardError, SetupError
     from bench.session.calibration_files import newest_of
-    from bench.session.setup import SetupError
 
     try:
         return _offer(port, path, kept.board, kept.lines, store)

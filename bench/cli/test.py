@@ -125,8 +125,8 @@ def _tested(port: Port, plan: Procedure, setup: Setup, kept: KeptTest, yes: bool
     from bench.cli.hands import Person
     from bench.cli.progress import ProgressLine
     from bench.cli.story import story_of_now
-    from bench.ports import PortError
-    from bench.session import BEGUN, SetupError, begun_record, run_test
+    from bench.errors import PortError, SetupError
+    from bench.session import BEGUN, begun_record, run_test
 
     story = story_of_now()
     try:

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Protocol
 
-from bench.ports import AddressError, PortError
+from bench.errors import AddressError, PortError
 from bench.ports.address import SimAddress, parse_sim_address
 
 if TYPE_CHECKING:

@@ -10,9 +10,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from bench.intake import RECORDING_MB, IntakeError, open_file
+from bench.errors import IntakeError, RecordingError
+from bench.intake import RECORDING_MB, open_file
 from bench.recording.stamps import EPOCH_S, TimeColumn, is_stamp, stated_rate_hz
-from bench.recording.table import CHANNEL_UNITS, Column, RecordingError, Table
+from bench.recording.table import CHANNEL_UNITS, Column, Table
 
 # Units as some files spell them out.
 _SPELT = {"sec": "s", "second": "s", "seconds": "s", "volt": "V", "volts": "V", "amp": "A", "amps": "A", "ampere": "A", "°C": "degC"}

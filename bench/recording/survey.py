@@ -8,6 +8,7 @@ from collections.abc import Collection
 import numpy as np
 import numpy.typing as npt
 
+from bench.errors import RecordingError
 from bench.instrument import (
     SCALE_UNSTATED,
     ZERO_UNSTATED_COUNTS,
@@ -17,7 +18,7 @@ from bench.instrument import (
     Instrument,
 )
 from bench.recording.rows import Timeline
-from bench.recording.table import RecordingError, Table
+from bench.recording.table import Table
 from bench.samples import Accuracy, Array
 
 # A column that reads exactly 0 this often, and never less, may be of an input that shows nothing below 0.

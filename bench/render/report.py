@@ -57,6 +57,7 @@ MEANING = {
 }
 """What the verdict on one limit says."""
 
+
 def report_text(record: TestRecord, width: int = 80, budget: bool = False) -> str:
     """The report as plain text without colours, no line longer than `width`."""
     out = StringIO()

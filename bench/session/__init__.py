@@ -6,11 +6,10 @@ it with meters.
 """
 
 from bench.session.apply_calibration import store_calibration
-from bench.session.board import BoardClient, BoardFault
+from bench.session.board import BoardClient
 from bench.session.calibrate import Calibration, calibrate_board
 from bench.session.calibration_plan import Wanted
 from bench.session.conduct import BEGUN, begun_record, run_test
-from bench.session.conversation import Cancelled
 from bench.session.heard import judge_sound
 from bench.session.judging import judge_files
 from bench.session.memory import BenchMemory
@@ -32,7 +31,7 @@ from bench.session.progress import Asked, Damage, Decided, Event, Live, Noted, P
 from bench.session.recorded import judge_recording
 from bench.session.rejudge import judge_capture
 from bench.session.selfcheck import Finding, self_check
-from bench.session.setup import Setup, SetupError
+from bench.session.setup import Setup
 
 __all__ = [
     "BEGUN",
@@ -40,9 +39,7 @@ __all__ = [
     "Asked",
     "BenchMemory",
     "BoardClient",
-    "BoardFault",
     "Calibration",
-    "Cancelled",
     "Cool",
     "Damage",
     "Decided",
@@ -62,7 +59,6 @@ __all__ = [
     "Progress",
     "SetSupply",
     "Setup",
-    "SetupError",
     "SimulatedHands",
     "SoFar",
     "StepBegan",

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from types import TracebackType
 
 from bench.description import BoardDescription
+from bench.errors import SetupError, ZeroError
 from bench.measure import BenchFault, BenchProof
 from bench.session.board import BoardClient
 from bench.session.lamp_check import lamp_takes
@@ -14,10 +15,10 @@ from bench.session.memory import BenchMemory, Lamp
 from bench.session.operator import Action, Cool, FitLink, FitUnit, Meanwhile, Operator, SetSupply, attending
 from bench.session.progress import Asked, Event, Noted, Progress, Waiting
 from bench.session.run import LOOK_S, REST_S
-from bench.session.setup import Load, Setup, SetupError, loop_of, on_time_s, open_v, protection_a
+from bench.session.setup import Load, Setup, loop_of, on_time_s, open_v, protection_a
 from bench.session.watch import Watch, look
 from bench.uncertainty import TypeA
-from bench.zero import LinkReadings, ZeroError, zeroed
+from bench.zero import LinkReadings, zeroed
 
 _TRIES = 3  # how often somebody is asked to put the same thing right
 _SETTLE_S = 1.0

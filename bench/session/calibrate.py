@@ -10,21 +10,13 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from bench.calibration import (
-    WITHIN,
-    Calibrated,
-    CalibrationError,
-    ClockCalibrated,
-    MeterAccuracy,
-    Point,
-    calibrate,
-    calibrate_clock,
-)
+from bench.calibration import WITHIN, Calibrated, ClockCalibrated, MeterAccuracy, Point, calibrate, calibrate_clock
 from bench.clock import ClockComparison, ClockEstimate
 from bench.description import BoardDescription
+from bench.errors import BoardFault, CalibrationError, SetupError, ZeroError
 from bench.ports import Port
 from bench.session.apply_calibration import also_saying, best_lines, restore_scales
-from bench.session.board import BoardClient, BoardFault, Expect
+from bench.session.board import BoardClient, Expect
 from bench.session.calibration_plan import RESISTOR_OHM, Plan, Wanted, plan_for, plan_lines
 from bench.session.conversation import conversation
 from bench.session.lamp_check import supply_problem
@@ -42,12 +34,11 @@ from bench.session.operator import (
     hands_at,
 )
 from bench.session.progress import Asked, Noted, Planned, Progress, StepBegan, Waiting
-from bench.session.setup import SetupError
 from bench.session.watch import Watch
 from bench.uncertainty import TypeA, combine
 from bench.wire import SAMPLES_PER_FRAME, EventFrame, SampleFrame, Sequencer, format_channels
 from bench.wire.answers import MODE, whole
-from bench.zero import LinkReadings, ZeroError, converter_seen, converter_stated, told_by_range, zeroed
+from bench.zero import LinkReadings, converter_seen, converter_stated, told_by_range, zeroed
 
 _LOOK_S = 1.0
 _SETTLE_S = 0.3
@@ -61,6 +52,7 @@ _LEAST_FAR_V = 0.5
 _AMMETER = "Put the ammeter, on its range for 10 A, in the unit's place instead of the link."
 _PILOT = "Join the pilot terminal to the unit's output by a lead."
 _UNJOIN = "Take that lead off again."
+
 
 @dataclass(frozen=True)
 class Calibration:

@@ -13,12 +13,12 @@ from pathlib import Path
 from typing import Any
 
 from bench.description.reading import LARGEST, SCALES
-from bench.intake import RECORD_MB, IntakeError, read_bytes
+from bench.errors import IntakeError, TableError
+from bench.intake import RECORD_MB, read_bytes
 from bench.record_sum import KEY, sum_of
 from bench.session.calibrate import Calibration
 from bench.session.identity import model_and_serial
 from bench.session.keeping import make_folder, write_new
-from bench.table import TableError
 
 CALIBRATION_FORMAT = 2
 _SCHEMA = f"makebreak-calibration-{CALIBRATION_FORMAT}"

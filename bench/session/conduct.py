@@ -12,16 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from bench.description import BoardDescription
-from bench.measure import LAMPS_WRONG, PROGRAM, BenchFault, BenchProof, Measured, with_proof
-from bench.measure.mechanism import ELECTRONIC, TWO_COIL
-from bench.ports import Port, PortError
-from bench.ports.replay import ByteSink, CaptureWriter
-from bench.procedure import CoolStep, Procedure, PromptStep, RunStep, Step, ZeroStep
-from bench.record import StepRecord, TestRecord
-from bench.session.assemble import Story, assemble
-from bench.session.bench import Bench
-from bench.session.board import (
-    BoardClient,
+from bench.errors import (
     BoardContradicts,
     BoardFault,
     BoardLacks,
@@ -30,12 +21,24 @@ from bench.session.board import (
     BoardSilent,
     BoardTripped,
     BoardUnfit,
-    Expect,
+    Cancelled,
+    PortError,
+    SetupError,
+    ZeroError,
 )
+from bench.measure import LAMPS_WRONG, PROGRAM, BenchFault, BenchProof, Measured, with_proof
+from bench.measure.mechanism import ELECTRONIC, TWO_COIL
+from bench.ports import Port
+from bench.ports.replay import ByteSink, CaptureWriter
+from bench.procedure import CoolStep, Procedure, PromptStep, RunStep, Step, ZeroStep
+from bench.record import StepRecord, TestRecord
+from bench.session.assemble import Story, assemble
+from bench.session.bench import Bench
+from bench.session.board import BoardClient, Expect
 from bench.session.capture_notes import SessionNote
 from bench.session.chain import AT_FAULT, Chain
 from bench.session.combine import Runs
-from bench.session.conversation import Cancelled, heeding
+from bench.session.conversation import heeding
 from bench.session.identity import addressed_board, identified_board
 from bench.session.judged_by import kept_in_note
 from bench.session.ledger import Ledger
@@ -43,13 +46,12 @@ from bench.session.memory import BenchMemory
 from bench.session.operator import Do, Operator, SimulatedHands
 from bench.session.progress import Progress, StepBegan
 from bench.session.run import Run
-from bench.session.setup import Load, Setup, SetupError, load_for, most_inrush_a, open_v, range_reach_v, setup_record
+from bench.session.setup import Load, Setup, load_for, most_inrush_a, open_v, range_reach_v, setup_record
 from bench.stopping import held
 from bench.typed_json import encode
 from bench.verdict import spoiling
 from bench.wire import TripCause
 from bench.wire.answers import MODE
-from bench.zero import ZeroError
 
 _LAMPS_COLD_S = 10.0  # dark for so long before a cold start: common practice, no source
 _log = logging.getLogger(__name__)

@@ -5,13 +5,10 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable, Iterator
 
+from bench.errors import Cancelled
 from bench.ports import Port
 from bench.session.board import BoardClient
 from bench.stopping import Hold, held
-
-
-class Cancelled(Exception):
-    """The operator has had enough; an `Operator` or a `progress` may raise it too."""
 
 
 @contextlib.contextmanager

@@ -7,11 +7,12 @@ from pathlib import Path
 
 from bench import files
 from bench.claims import Claims
+from bench.errors import CaptureError, RecordingError
 from bench.instrument import UNSTATED, Instrument
-from bench.ports.replay import CaptureError, is_capture
+from bench.ports.replay import is_capture
 from bench.record import TestRecord
 from bench.record_checks import contradiction_in
-from bench.recording import EVERYTHING, RecordingError, is_sound
+from bench.recording import EVERYTHING, is_sound
 from bench.session.captured import Otherwise, read_session, setup_again
 from bench.session.heard import judge_sound
 from bench.session.judged_by import compared

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from typing import Protocol, TypeAlias, TypeVar
 
 from bench.calibration import MeterAccuracy
-from bench.ports import PortError
-from bench.session.board import BoardClient, BoardFault, Expect
+from bench.errors import BoardFault, NoOperator, PortError
+from bench.session.board import BoardClient, Expect
 from bench.wire import format_channels, format_number
 from bench.wire.answers import NAME, NUMBER
 
@@ -161,10 +161,6 @@ class SimulatedHands:
         return self._board.query(f"SIM:MET? {place.channel},{accuracy}", NUMBER)
 
 
-class NoHands(BoardFault):
-    """Nobody was named to do what hands must do at the bench."""
-
-
 SomeOperator = TypeVar("SomeOperator", bound=Operator)
 
 
@@ -173,13 +169,13 @@ def hands_at(board: BoardClient, operator: SomeOperator | None, doing: str) -> I
     """Whoever does what hands must do while the bench is tended: at a simulated board its own words, at any other `operator`.
 
     However that ends, a simulated bench is left as it was found: all open first, then its unit in the socket, its supply as it was set.
-    NoHands, whose text begins with `doing`, if there is nobody.
+    NoOperator, whose text begins with `doing`, if there is nobody.
     """
     unit = board.simulated_unit()
     board.command("*CLS")
     if unit is None:
         if operator is None:
-            raise NoHands(f"{doing} the board at {board.port.address}: nobody was named to do what hands must do at the bench")
+            raise NoOperator(f"{doing} the board at {board.port.address}: nobody was named to do what hands must do at the bench")
         yield operator
         return
     hands = SimulatedHands(board, unit)

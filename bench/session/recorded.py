@@ -9,12 +9,13 @@ from statistics import median
 
 from bench.analysis import Line
 from bench.clock import ClockComparison
+from bench.errors import RecordingError
 from bench.instrument import UNSTATED, Instrument
 from bench.measure import Conditions, Evidence, Measured, measure
 from bench.measure.flashes import COLUMNS, FlashTable
 from bench.procedure import ORDINARY, Procedure, RunStep
 from bench.record import RecordingSource, StepRecord, TestRecord
-from bench.recording import EVERYTHING, Recording, RecordingError, read_recording
+from bench.recording import EVERYTHING, Recording, read_recording
 from bench.session.assemble import Story, assemble
 from bench.session.combine import Runs
 from bench.session.setup import Setup, recorded_load, with_load_of_recording

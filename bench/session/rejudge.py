@@ -7,10 +7,11 @@ from pathlib import Path
 from typing import Protocol
 
 from bench.analysis import Analysis, Observer
-from bench.description import BoardDescription, DescriptionError, parse_description
+from bench.description import BoardDescription, parse_description
+from bench.errors import CaptureError, DescriptionError, ZeroError
 from bench.measure import BenchFault, BenchProof, Measured, with_proof
 from bench.measure.flashes import FlashTable
-from bench.ports.replay import NOTE, RECEIVED, CaptureError, Entry, format_of, read_capture
+from bench.ports.replay import NOTE, RECEIVED, Entry, format_of, read_capture
 from bench.procedure import Procedure, RunStep
 from bench.record import BoardRecord, Compared, JudgedAgain, StepRecord, TestRecord
 from bench.record_older import board_of_texts
@@ -38,7 +39,7 @@ from bench.session.setup import MOST_V, Setup, conditions_for, load_for
 from bench.typed_json import printable
 from bench.uncertainty import TypeA
 from bench.wire import Decoder, Reply, SampleFrame
-from bench.zero import LinkReadings, ZeroError, zeroed
+from bench.zero import LinkReadings, zeroed
 
 _NOT_SAID = "set-up, procedure and time of the test are not in the capture: they are as given when it was judged"
 

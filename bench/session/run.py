@@ -8,11 +8,12 @@ from dataclasses import dataclass
 from bench.analysis import Analysis
 from bench.description import BoardDescription
 from bench.envelope import Bins, Envelope
+from bench.errors import BoardContradicts
 from bench.measure import SUPPLY_GONE, Conditions, Counts, Measured
 from bench.measure.flashes import FlashTable
 from bench.procedure import RunStep
 from bench.samples import Block
-from bench.session.board import BoardClient, BoardContradicts
+from bench.session.board import BoardClient
 from bench.session.progress import Event, Live, Traced
 from bench.session.setup import Load
 from bench.transitions import Change

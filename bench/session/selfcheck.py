@@ -8,15 +8,16 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from bench.description import BoardDescription
+from bench.errors import NoOperator, ZeroError
 from bench.ports import Port
 from bench.samples import accuracies
 from bench.session.board import BoardClient
 from bench.session.conversation import conversation
 from bench.session.lamp_check import lamp_takes, supply_problem
-from bench.session.operator import FitLink, FitUnit, NoHands, Operator, attending, hands_at
+from bench.session.operator import FitLink, FitUnit, Operator, attending, hands_at
 from bench.session.watch import Watch, look
 from bench.uncertainty import TypeA, combine
-from bench.zero import KNOWN_ZERO, LinkReadings, ZeroError, converter_seen, converter_stated, zeroed
+from bench.zero import KNOWN_ZERO, LinkReadings, converter_seen, converter_stated, zeroed
 
 _LOOK_S = 0.5
 _SETTLE_S = 0.2
@@ -97,7 +98,7 @@ def _findings(board: BoardClient, link: bool, lamps: bool, system_v: float, oper
                 yield from _lamps(board, description, watch, system_v)
             board.stop_sampling()
             hands.do(FitUnit(""), attending(board))
-    except NoHands:
+    except NoOperator:
         yield Finding("lamps" if lamps else "link", State.NOT_DONE, "nobody was named to fit the shorting link")
 
 

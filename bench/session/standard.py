@@ -10,14 +10,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from bench.description import BoardDescription
+from bench.errors import BoardFault, Cancelled
 from bench.lamps import CURRENT_EXPONENT
 from bench.outcome import Outcome
 from bench.ports import Port
 from bench.procedure import Procedure
 from bench.samples import Accuracy, accuracies
-from bench.session.board import BoardClient, BoardFault
+from bench.session.board import BoardClient
 from bench.session.conduct import run_test
-from bench.session.conversation import Cancelled, conversation
+from bench.session.conversation import conversation
 from bench.session.lamp_check import supply_problem
 from bench.session.operator import FitLink, FitUnit, Operator, attending, hands_at
 from bench.session.progress import Asked, Progress

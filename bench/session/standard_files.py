@@ -9,10 +9,10 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from bench.intake import STANDARD_MB, IntakeError, read_bytes
+from bench.errors import IntakeError, TableError
+from bench.intake import STANDARD_MB, read_bytes
 from bench.session.keeping import make_folder
 from bench.session.standard import StandardReading
-from bench.table import TableError
 
 STANDARD_FORMAT = 1
 _LONGEST_NAME = 60

@@ -79,7 +79,6 @@ class Scales:
         self.use(self._stored)
 
 
-
 def _is_near(value: float, built_in: float, part: float) -> bool:
     """Whether a value is off the built-in one by no more than this part of it, the limit included."""
     return abs(value - built_in) <= (part + _ROUNDING) * built_in

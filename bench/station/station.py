@@ -17,23 +17,11 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 
 from bench import __version__
-from bench.ports import Port, PortError
+from bench.errors import AddressError, Cancelled, EquipmentError, PortError, SetupError
+from bench.ports import Port
 from bench.ports.opening import open_port
 from bench.ports.serial_port import FoundPort, find_boards
-from bench.session import (
-    BEGUN,
-    BenchMemory,
-    BoardClient,
-    BoardFault,
-    Cancelled,
-    Live,
-    SetupError,
-    SoFar,
-    Traced,
-    Waiting,
-    begun_record,
-    run_test,
-)
+from bench.session import BEGUN, BenchMemory, BoardClient, Live, SoFar, Traced, Waiting, begun_record, run_test
 from bench.station.hands import ScreenHands
 from bench.station.shelf import new_place
 from bench.station.words import (
@@ -222,7 +210,7 @@ class Station:
             self.say(self._introduce(self._port))
             self._opened_s, self._tested = self._port.now_s(), ""
             self._absent_text = self._tried = None
-        except (PortError, BoardFault) as error:
+        except (AddressError, EquipmentError) as error:
             self._lose_board(str(error))
 
     def _worth_asking(self) -> bool:

@@ -2,34 +2,12 @@
 
 from bench.session.board.client import BoardClient, StampAsked
 from bench.session.board.expect import Expect
-from bench.session.board.faults import (
-    BoardContradicts,
-    BoardFault,
-    BoardLacks,
-    BoardLate,
-    BoardMisspoken,
-    BoardRefused,
-    BoardRestarted,
-    BoardSilent,
-    BoardTripped,
-    BoardUnfit,
-)
 from bench.session.board.talk import LONG_REPLY_S, REPLY_S, Listener
 
 __all__ = [
     "LONG_REPLY_S",
     "REPLY_S",
     "BoardClient",
-    "BoardContradicts",
-    "BoardFault",
-    "BoardLacks",
-    "BoardLate",
-    "BoardMisspoken",
-    "BoardRefused",
-    "BoardRestarted",
-    "BoardSilent",
-    "BoardTripped",
-    "BoardUnfit",
     "Expect",
     "Listener",
     "StampAsked",

@@ -16,21 +16,12 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any, TypeAlias, TypeVar
 
+from bench.errors import BoardContradicts, BoardFault, BoardLate, BoardMisspoken, BoardRefused, BoardRestarted, BoardSilent, BoardTripped
 from bench.measure import BenchFault
 from bench.ports import Port
 from bench.ports.replay import HEARTBEAT, CaptureWriter
 from bench.session.board.expect import Expect, quoted, shown
-from bench.session.board.faults import (
-    TRIP_TEXT,
-    BoardContradicts,
-    BoardFault,
-    BoardLate,
-    BoardMisspoken,
-    BoardRefused,
-    BoardRestarted,
-    BoardSilent,
-    BoardTripped,
-)
+from bench.session.board.faults import TRIP_TEXT
 from bench.session.commanded import Commanded
 from bench.wire import (
     Decoder,
