@@ -319,7 +319,7 @@ class TimeHoldsFromTheNextClosing(SimulatedBoard):
 
 class HeaderOfTheLastSample(SimulatedBoard):
     def _send_samples(self, full: FullFrame) -> None:
-        super()._send_samples(replace(full, stand=Stand(self._switch_bits() & 0xFF, self._state(), self.rig.comparator)))
+        super()._send_samples(replace(full, stand=Stand(self._switch_bits() & 0xFF, self._state(self.rig.comparator))))
 
 
 class RstEmptiesTheQueue(SimulatedBoard):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 import time
 from dataclasses import asdict
@@ -23,6 +24,7 @@ from bench.wire import (
     Decoder,
     EventFrame,
     EventKind,
+    HeaderState,
     Reply,
     SampleFrame,
     SequenceCount,
@@ -251,6 +253,18 @@ def test_header_bits() -> None:
         2,
     )
     assert frame.samples_lost and frame.line_lost and frame.comparator
+    assert frame.mode == "PREC"
+
+
+def test_both_ends_have_one_layout_of_a_headers_bits() -> None:
+    for state, flags in itertools.product(range(256), range(8)):
+        frame = SampleFrame(0, 0, 0, state, flags | 0xF8, 0, bytes(240))  # bits that no board of this version sets
+        said = HeaderState(
+            frame.master, frame.tripped, frame.range_number, frame.precise, frame.sampling, frame.run, frame.samples_lost, frame.line_lost,
+            frame.comparator,
+        )  # fmt: skip
+        assert said.encode() == (state, flags)
+    assert HeaderState(master=True, range_number=3, run=1, line_lost=True).encode() == (0b01_0_0_11_0_1, 0b010)
 
 
 # --- sequence, gaps, wraps ---

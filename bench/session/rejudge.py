@@ -176,7 +176,7 @@ def _receive(reading: Reading, entry: Entry) -> None:
     if reading.open is None or reading.description is None or not frames:
         return
     samples = [frame for frame in frames if isinstance(frame, SampleFrame)]
-    for mode in {"PREC" if frame.precise else "FAST" for frame in samples}:
+    for mode in {frame.mode for frame in samples}:
         if mode not in reading.description.modes:
             raise reading.refused(f"it holds samples of the mode {mode}, which its board has not")
     reading.open.analysis.feed(frames, entry.t_s)
