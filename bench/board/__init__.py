@@ -4,9 +4,11 @@ An edge. Talk with a board inside `conversation`, which leaves everything open.
 """
 
 from bench.board.client import BoardClient, StampAsked
-from bench.board.conversation import Cancelled, conversation, heeding
+from bench.board.conversation import conversation, heeding
 from bench.board.expect import Expect
-from bench.board.faults import (
+from bench.board.simulated_operator import SimulatedOperator, attending, operator_at
+from bench.board.talk import LONG_REPLY_S, REPLY_S, Listener
+from bench.errors import (
     BoardContradicts,
     BoardFault,
     BoardLacks,
@@ -17,9 +19,9 @@ from bench.board.faults import (
     BoardSilent,
     BoardTripped,
     BoardUnfit,
+    Cancelled,
+    NoOperator,
 )
-from bench.board.simulated_operator import NoOperator, SimulatedOperator, attending, operator_at
-from bench.board.talk import LONG_REPLY_S, REPLY_S, Listener
 
 __all__ = [
     "LONG_REPLY_S",

@@ -8,9 +8,8 @@ from typing import TypeVar
 
 from bench.board.client import BoardClient
 from bench.board.expect import Expect
-from bench.board.faults import BoardFault
+from bench.errors import BoardFault, NoOperator, PortError
 from bench.manual_actions import Action, Cool, Do, FitLink, FitResistor, FitUnit, Meanwhile, MeasuringPoint, Operator, SetSupply
-from bench.ports import PortError
 from bench.wire import format_channels, format_number
 from bench.wire.answers import NAME, NUMBER
 
@@ -70,10 +69,6 @@ class SimulatedOperator:
         return self._board.query(f"SIM:MET? {place.channel},{accuracy}", NUMBER)
 
 
-class NoOperator(BoardFault):
-    """Nobody was named to do what hands must do at the bench."""
-
-
 SomeOperator = TypeVar("SomeOperator", bound=Operator)
 
 
@@ -82,7 +77,7 @@ def operator_at(board: BoardClient, operator: SomeOperator | None, doing: str) -
     """Whoever does what hands must do while the bench is tended: at a simulated board its own words, at any other `operator`.
 
     However that ends, a simulated bench is left as it was found: all open first, then its unit in the socket, its supply as it was set.
-    NoHands, whose text begins with `doing`, if there is nobody.
+    NoOperator, whose text begins with `doing`, if there is nobody.
     """
     unit = board.simulated_unit()
     board.command("*CLS")

@@ -14,8 +14,13 @@ from dataclasses import replace
 from bench import files
 from bench.assemble import TestContext, assemble
 from bench.bench_memory import BenchMemory
-from bench.board import (
-    BoardClient,
+from bench.board import BoardClient, Expect
+from bench.board.conversation import heeding
+from bench.board.simulated_operator import SimulatedOperator
+from bench.board_identity import addressed_board, identified_board
+from bench.combine import StepRuns
+from bench.description import BoardDescription
+from bench.errors import (
     BoardContradicts,
     BoardFault,
     BoardLacks,
@@ -24,19 +29,17 @@ from bench.board import (
     BoardSilent,
     BoardTripped,
     BoardUnfit,
-    Expect,
+    Cancelled,
+    PortError,
+    SetupError,
+    ZeroError,
 )
-from bench.board.conversation import Cancelled, heeding
-from bench.board.simulated_operator import SimulatedOperator
-from bench.board_identity import addressed_board, identified_board
-from bench.combine import StepRuns
-from bench.description import BoardDescription
 from bench.judging.capture_notes import SessionNote
 from bench.judging.judged_by import kept_in_note
 from bench.manual_actions import Do, Operator
 from bench.measure import LAMPS_WRONG, PROGRAM, BenchFault, BenchProof, Measured, with_proof
 from bench.measure.mechanism import ELECTRONIC, TWO_COIL
-from bench.ports import Port, PortError
+from bench.ports import Port
 from bench.ports.replay import ByteSink, CaptureWriter
 from bench.procedure import CoolStep, Procedure, PromptStep, RunStep, Step, ZeroStep
 from bench.record import StepRecord, TestRecord
@@ -45,13 +48,12 @@ from bench.session.chain import AT_FAULT, Chain
 from bench.session.ledger import Ledger
 from bench.session.progress import Progress, StepBegan
 from bench.session.run import UnitRun
-from bench.setup import RunLoad, Setup, SetupError, load_for, most_inrush_a, open_v, range_reach_v, setup_record
+from bench.setup import RunLoad, Setup, load_for, most_inrush_a, open_v, range_reach_v, setup_record
 from bench.stopping import held
 from bench.typed_json import encode
 from bench.verdict import spoiling
 from bench.wire import TripCause
 from bench.wire.answers import MODE
-from bench.zero import ZeroError
 
 _LAMPS_COLD_S = 10.0  # dark for so long before a cold start: common practice, no source
 _log = logging.getLogger(__name__)
