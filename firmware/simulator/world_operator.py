@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from bench.session.operator import Action, Cool, Do, FitLink, FitResistor, FitUnit, Meanwhile, Place, SetSupply
+from bench.manual_actions import Action, Cool, Do, FitLink, FitResistor, FitUnit, Meanwhile, MeasuringPoint, SetSupply
 from bench.simboard.units import resistor
 from bench.simboard.world import InSocket
 from firmware.simulator.board import AvrBoard
 
 
 class WorldOperator:
-    """An operator (`bench.session.operator`) who changes the world of an `AvrBoard`; FitUnit fits the unit that was there at first."""
+    """An operator (`bench.manual_actions`) who changes the world of an `AvrBoard`; FitUnit fits the unit that was there at first."""
 
     def __init__(self, board: AvrBoard, unit: InSocket) -> None:
         self._board = board
@@ -33,6 +33,6 @@ class WorldOperator:
                 pass
         return True
 
-    def read_meter(self, place: Place, meanwhile: Meanwhile) -> float:
+    def read_meter(self, place: MeasuringPoint, meanwhile: Meanwhile) -> float:
         """Return what a meter of the place's accuracy shows there, in the channel's unit."""
         return self._board.metered(place.channel, place.accuracy.part, place.accuracy.rest)
