@@ -133,10 +133,11 @@ static void do_lose(char **arguments)
     host_lose_byte();
 }
 
-static void do_happen(char **arguments)
+static void do_mishap(char **arguments)
 {
-    host_schedule_mishap(host_read_clock() + number_of(arguments[0]), (enum host_mishap)number_of(arguments[1]), (uint16_t)number_of(arguments[2]),
-                   (uint16_t)number_of(arguments[3]));
+    uint64_t clock = host_read_clock() + number_of(arguments[0]);
+    enum host_mishap kind = (enum host_mishap)number_of(arguments[1]);
+    host_schedule_mishap(clock, kind, (uint16_t)number_of(arguments[2]), (uint16_t)number_of(arguments[3]));
 }
 
 static void do_cut(char **arguments)
@@ -235,7 +236,7 @@ static const struct {
     void (*run)(char **arguments);
 } rows[] = {
     {"store", 1, do_store}, {"begin", 2, do_begin}, {"run", 1, do_run},     {"turn", 1, do_turn}, {"receive", 1, do_receive},
-    {"lose", 0, do_lose},   {"happen", 4, do_happen}, {"cut", 1, do_cut},   {"flip", 1, do_flip}, {"first", 1, do_first},
+    {"lose", 0, do_lose},   {"mishap", 4, do_mishap}, {"cut", 1, do_cut},   {"flip", 1, do_flip}, {"first", 1, do_first},
     {"dump", 0, do_dump},   {"crc", 1, do_crc},     {"stuff", 1, do_stuff}, {"frame", 8, do_frame}, {"pack", 1, do_pack},
     {"number", 1, do_number}, {"write", 1, do_write},
 };

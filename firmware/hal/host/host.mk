@@ -1,5 +1,5 @@
-# The core for this computer, with the host's HAL and sanitizers: build/board_host runs a script from its standard input (hal/host/driver.c),
-# build/board_fuzz feeds the core with damaged command lines (hal/host/fuzz.c).
+# The core for this computer, with the fake hardware of hal/host and sanitizers: build/board_host runs a script from its standard input
+# (driver.c), build/board_fuzz feeds the core with damaged command lines (fuzz.c).
 HOST_CC ?= gcc
 HOST_FLAGS := -std=gnu99 -O1 -g -fsanitize=address,undefined -fno-sanitize-recover=all -fno-omit-frame-pointer $(WARNINGS) -Wconversion \
 	-Icore -Ihal -Ihal/host
