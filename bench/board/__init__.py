@@ -3,7 +3,7 @@
 An edge. Talk with a board inside `conversation`, which leaves everything open.
 """
 
-from bench.board.client import BoardClient, StampAsked
+from bench.board.client import BoardClient, Contact, StampAsked
 from bench.board.conversation import Cancelled, conversation, heeding
 from bench.board.expect import Expect
 from bench.board.faults import (
@@ -36,6 +36,7 @@ __all__ = [
     "BoardTripped",
     "BoardUnfit",
     "Cancelled",
+    "Contact",
     "Expect",
     "Listener",
     "NoOperator",
