@@ -14,7 +14,7 @@ from bench.errors import SetupError
 from bench.grade import Rule
 from bench.limits import LimitSet
 from bench.measure import FACTS, Conditions, Counts
-from bench.procedure import Loads
+from bench.procedure import Loads, RunStep
 from bench.record import SetupRecord
 
 TRAILER_W = 21.0
@@ -111,6 +111,10 @@ class Setup:
     @property
     def nominal_v(self) -> float:
         return self.supply_v if self.supply_v is not None else nominal_test_v(self.system_v)
+
+    def supply_for(self, step: RunStep) -> float:
+        """Return the supply voltage at the lamps for the runs of this step, in V."""
+        return step.supply_for(self.system_v, self.nominal_v)
 
     @property
     def rated_sockets(self) -> tuple[Socket, ...] | None:
