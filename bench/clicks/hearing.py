@@ -28,8 +28,8 @@ from bench.clicks.kind import FEWEST, PAUSE, ClickKind, flashes_in_gap, is_regul
 from bench.clicks.onsets import Onsets, find_onsets, peaks
 from bench.clicks.period import likely_periods
 from bench.clicks.template import AFTER, BEFORE, Template, amount, learn
+from bench.samples import Array
 
-Array = npt.NDArray[np.float64]
 Steps = npt.NDArray[np.int64]
 
 _APART = 15  # steps: two clicks of one unit are never within 30 ms

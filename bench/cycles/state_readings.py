@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 
 import numpy as np
+import numpy.typing as npt
 
 from bench.cycles.flash import Dark, Lit
 from bench.cycles.kept_samples import EMPTY, KeptSamples
@@ -70,13 +70,9 @@ class StateReadings:
         rest = self.rest.get(name)
         return rest.value if rest is not None and name.startswith("i_") else 0.0
 
-    def _clipped(self, name: str, v: Array) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+    def _clipped(self, name: str, v: Array) -> npt.NDArray[np.bool_]:
         accuracy = self._accuracies.get(name)
-        if accuracy is None or not math.isfinite(accuracy.high):
-            return np.zeros(len(v), dtype=bool)
-        span = accuracy.high - accuracy.low
-        margin = 0.01 * span if math.isfinite(span) else 1e-9 * abs(accuracy.high)
-        return np.asarray(v >= accuracy.high - margin)
+        return np.zeros(len(v), dtype=bool) if accuracy is None else accuracy.clips(v)
 
     def current(self, begin_s: float, end_s: float) -> tuple[str, Array, Array]:
         """The current in the best range that holds it: name of the channel, instants, values with the zero taken off."""
