@@ -1,4 +1,4 @@
-"""What a terminal shows of the bytes that a program writes to it, by the emulator of the package pyte; and which updates belong together."""
+"""What a terminal shows of a program's bytes, by the emulator of the package pyte; and which updates belong together."""
 
 from __future__ import annotations
 
