@@ -13,7 +13,7 @@ from typing import TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-from bench.description import PERIOD_SCANS, BoardDescription, Share, scan_plan
+from bench.description import PERIOD_SCANS, BoardDescription, CommonModeError, scan_plan
 from bench.uncertainty import Component, Shape
 from bench.wire import EventFrame, EventKind, Placed, SampleFrame, TripCause, cause_word, unpack_samples
 
@@ -46,7 +46,7 @@ class Accuracy:
     u_zero: float
     u_line: float
     noise: float
-    common: tuple[Share, ...] = ()
+    common: tuple[CommonModeError, ...] = ()
     scale_shape: Shape = "normal"
     zero_shape: Shape = "normal"
     u_zero_beside: float = 0.0

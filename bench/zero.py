@@ -11,7 +11,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from bench.description import BoardDescription, Channel, Range, Share
+from bench.description import BoardDescription, Channel, CommonModeError, Range
 from bench.errors import ZeroError
 from bench.uncertainty import TypeA, combine, rectangular
 
@@ -143,7 +143,7 @@ def _less(u: float, part: float) -> float:
     return math.sqrt(max(u * u - part * part, 0.0))
 
 
-def _with_share(channel: Channel, share: Share, readings: LinkReadings) -> Share:
+def _with_share(channel: Channel, share: CommonModeError, readings: LinkReadings) -> CommonModeError:
     """The share seen: what the channel reads more with the supply on, over what the other channel reads."""
     other = readings.off.get(share.other)
     seen, rest = readings.off.get(channel.name), readings.rest.get(channel.name)
@@ -151,7 +151,7 @@ def _with_share(channel: Channel, share: Share, readings: LinkReadings) -> Share
         return share
     part = (seen.mean - rest.mean) / other.mean
     u = combine(combine(seen.u, rest.u, channel.ranges[0].u_line) / abs(other.mean), _DRIFT * share.u)
-    return Share(share.other, u, part) if u < share.u else share
+    return CommonModeError(share.other, u, part) if u < share.u else share
 
 
 def _check(readings: LinkReadings) -> None:

@@ -18,19 +18,19 @@ from bench.cli import run
 from bench.cli.exit_codes import BENCH_FAULT, USAGE
 from bench.errors import CaptureError, PortError
 from bench.ports.opening import open_port
-from bench.ports.replay import MAGIC, NOTE, RECEIVED, SENT, Entry, is_capture, read_capture
+from bench.ports.replay import MAGIC, NOTE, RECEIVED, SENT, CaptureEntry, is_capture, read_capture
 from bench.session import judge_capture
 from bench.session.capture_notes import NOTES, note_of
 
 
 @cache
-def entries() -> tuple[Entry, ...]:
+def entries() -> tuple[CaptureEntry, ...]:
     """Those of a quick test, whole."""
     path = Path(__file__)
     return tuple(_read(captured()[1], path))
 
 
-def _read(data: bytes, beside: Path) -> list[Entry]:
+def _read(data: bytes, beside: Path) -> list[CaptureEntry]:
     import tempfile
 
     with tempfile.NamedTemporaryFile(suffix=".capture") as file:

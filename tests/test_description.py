@@ -10,7 +10,17 @@ import numpy as np
 import pytest
 import vectors
 
-from bench.description import BS_K, LINES_MOST, OHMS, NtcCurve, Share, description_crc, description_lines, parse_description, scan_plan
+from bench.description import (
+    BS_K,
+    LINES_MOST,
+    OHMS,
+    CommonModeError,
+    NtcCurve,
+    description_crc,
+    description_lines,
+    parse_description,
+    scan_plan,
+)
 from bench.errors import DescriptionError
 from bench.simboard.rig import DESCRIPTION_TEXT, rig_description
 from bench.wire import crc16
@@ -34,7 +44,7 @@ def test_values_and_text_are_the_same_both_ways() -> None:
     assert description.sample_period_s("FAST") == pytest.approx(26e-6)
     assert description.sample_period_s("PREC") == pytest.approx(104e-6)
     assert description.slots == 5
-    assert description.channels["v_drop"].common == (Share("v_in", 0.00105),)
+    assert description.channels["v_drop"].common == (CommonModeError("v_in", 0.00105),)
     assert description.channels["v_in"].range(1).high == 18.8
     assert description.channels["v_drop"].range(1).number == 0
     assert description.limits["CURR"].default == 75.0

@@ -124,7 +124,7 @@ def test_the_conductance_of_the_load_takes_eight_readings_of_the_output(step_s: 
     t = np.arange(0.0, 2.0, STEP)
     t_out = np.asarray(0.5 + np.arange(-200, 1700) * step_s, dtype=np.float64)
     (first, _) = cut_of({"i_load": (t, decaying(40.0)(t)), "v_out": (t_out, np.full(len(t_out), 8.0))})
-    assert (value(first.lit.siemens) == near(5.0, rel=0.01)) if there else (first.lit.siemens is None)
+    assert (value(first.lit.conductance) == near(5.0, rel=0.01)) if there else (first.lit.conductance is None)
 
 
 def test_a_current_flows_through_a_unit_that_was_never_lit_or_was_found_dark_after_a_gap() -> None:

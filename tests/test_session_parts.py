@@ -10,8 +10,7 @@ from bench_port import BenchPort, bench_port, run_on, setup
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bench.description import BoardDescription, Loop
-from bench.description import Load as BoardLoad
+from bench.description import BoardDescription, BoardLoad, Loop
 from bench.errors import SetupError
 from bench.files import bank
 from bench.measure import BenchFault, Measured

@@ -98,14 +98,14 @@ class StateReadings:
         pilot = mean_reading(self._kept.between("v_pilot", (make.t_s + end_s) / 2.0, end_s)[1])
         drop, drop_a, by_difference = self._lowest_drop(settled, end_s)
         peak = self._peak_after(make)
-        siemens = self._siemens_at(make) if is_first else None
+        conductance = self._conductance_at(make) if is_first else None
         # Few samples are read by their mean, not carried to the end of the flash.
         t_out = self._kept.between("v_out", tail, end_s)[0]
         read_s = end_s if len(t_out) >= LINE_LEAST else float(t_out[0]) if len(t_out) else tail
         settled_s = max(read_s - make.t_s - 2.0 * make.u_s - self._timing.sampling_s, 0.0)
-        return Lit(supply, lamp, steady, drop, drop_a, by_difference, peak, pilot, self._dip(settled, end_s), siemens, settled_s)
+        return Lit(supply, lamp, steady, drop, drop_a, by_difference, peak, pilot, self._dip(settled, end_s), conductance, settled_s)
 
-    def _siemens_at(self, make: Transition) -> Reading | None:
+    def _conductance_at(self, make: Transition) -> Reading | None:
         """What the load conducted at the make: it falls as the current does, and does not depend on what is in series."""
         until_s = make.t_s + make.bounce_s + _AFTER_MAKE_S
         t, i = self._kept.between("i_load", make.t_s, until_s)
@@ -114,8 +114,8 @@ class StateReadings:
             return None
         # A gap between a sample of the output and one of the current shows in one of them only: no volts where the current flows.
         volts = np.maximum(np.interp(t, t_out, v_out), _WITHOUT_GAP * float(v_out.max()))
-        siemens = (i - self._zero("i_load")) / np.maximum(volts, 1e-3)
-        return current_at_make(t, siemens, make, self._delays.get("i_load", 0.0), self._timing)
+        conductance = (i - self._zero("i_load")) / np.maximum(volts, 1e-3)
+        return current_at_make(t, conductance, make, self._delays.get("i_load", 0.0), self._timing)
 
     def _dip(self, settled_s: float, end_s: float) -> tuple[float, float] | None:
         until = min(settled_s + 2e-3, end_s)

@@ -12,7 +12,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from bench.description.reading import LARGEST, SCALES
+from bench.description.parsing import LARGEST, SCALES
 from bench.errors import IntakeError, TableError
 from bench.intake import RECORD_MB, read_bytes
 from bench.record_sum import KEY, sum_of

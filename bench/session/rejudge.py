@@ -11,7 +11,7 @@ from bench.description import BoardDescription, parse_description
 from bench.errors import CaptureError, DescriptionError, ZeroError
 from bench.measure import BenchFault, BenchProof, Measured, with_proof
 from bench.measure.flashes import FlashTable
-from bench.ports.replay import NOTE, RECEIVED, Entry, format_of, read_capture
+from bench.ports.replay import NOTE, RECEIVED, CaptureEntry, format_of, read_capture
 from bench.procedure import Procedure, RunStep
 from bench.record import BoardRecord, Compared, JudgedAgain, StepRecord, TestRecord
 from bench.record_older import board_of_texts
@@ -171,7 +171,7 @@ def read_runs(path: str | Path, setup: Setup, procedure: Procedure, onlooker: On
     return reading
 
 
-def _receive(reading: Reading, entry: Entry) -> None:
+def _receive(reading: Reading, entry: CaptureEntry) -> None:
     frames = [piece for piece in reading.decoder.feed(entry.payload) if not isinstance(piece, Reply)]
     if reading.open is None or reading.description is None or not frames:
         return

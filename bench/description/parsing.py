@@ -5,7 +5,19 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
-from bench.description.board import BoardDescription, Channel, Check, Limit, Load, Loop, Mode, NtcCurve, Place, Range, Share
+from bench.description.contents import (
+    BoardDescription,
+    BoardLoad,
+    Channel,
+    Check,
+    CommonModeError,
+    Loop,
+    Mode,
+    NtcCurve,
+    ProtectionLimit,
+    Range,
+    ScanPlace,
+)
 from bench.description.lines import PROTOCOL_VERSION
 from bench.description.plan import PERIOD_SCANS, scan_plan
 from bench.errors import DescriptionError
@@ -41,13 +53,13 @@ class _Draft:
     clock: tuple[float, float] | None = None
     calibrated: int = 0
     modes: dict[str, Mode] = field(default_factory=dict)
-    channels: dict[str, tuple[str, Place, float]] = field(default_factory=dict)
+    channels: dict[str, tuple[str, ScanPlace, float]] = field(default_factory=dict)
     ranges: dict[str, dict[int, Range]] = field(default_factory=dict)
     common: dict[str, dict[str, float]] = field(default_factory=dict)
     curves: dict[str, NtcCurve | None] = field(default_factory=dict)
     checks: dict[str, Check] = field(default_factory=dict)
-    loads: dict[int, Load] = field(default_factory=dict)
-    limits: dict[str, Limit] = field(default_factory=dict)
+    loads: dict[int, BoardLoad] = field(default_factory=dict)
+    limits: dict[str, ProtectionLimit] = field(default_factory=dict)
     loop: Loop | None = None
 
 
@@ -90,7 +102,7 @@ def _mode(d: _Draft, f: list[str]) -> None:
 def _channel(d: _Draft, f: list[str]) -> None:
     every = parse_whole(f[4], 1, PERIOD_SCANS)
     _require(PERIOD_SCANS % every == 0, f"{every} does not divide {PERIOD_SCANS}")
-    place = Place(parse_whole(f[2], 0, SAMPLES_PER_FRAME - 1), parse_whole(f[3], 0, every - 1), every)
+    place = ScanPlace(parse_whole(f[2], 0, SAMPLES_PER_FRAME - 1), parse_whole(f[3], 0, every - 1), every)
     unit = CHANNEL_UNITS.get(f[0])
     _require(unit in (None, f[1]), f"channel {f[0]} must be in {unit}")
     d.channels[f[0]] = f[1], place, _u(f[5], DELAY_MOST_S)
@@ -125,11 +137,11 @@ def _loop(d: _Draft, f: list[str]) -> None:
 
 def _load(d: _Draft, f: list[str]) -> None:
     number = parse_whole(f[0], 1, 8)
-    d.loads[number] = Load(number, f[1], _number(f[2], *LOAD_NOMINALS[f[1]]))
+    d.loads[number] = BoardLoad(number, f[1], _number(f[2], *LOAD_NOMINALS[f[1]]))
 
 
 def _limit(d: _Draft, f: list[str]) -> None:
-    limit = Limit(f[0], *(_u(x, LIMIT_MOST) for x in f[1:4]))
+    limit = ProtectionLimit(f[0], *(_u(x, LIMIT_MOST) for x in f[1:4]))
     _require(limit.low <= limit.default <= limit.high, "the default does not lie between the smallest and the largest")
     d.limits[f[0]] = limit
 
@@ -224,7 +236,7 @@ def _assemble(draft: _Draft) -> BoardDescription:
         for other_name in parts:
             if other_name not in draft.channels:
                 raise stop(f"a line 'common' of channel {name!r} names {other_name!r}, which has no line 'channel'")
-    claimed: dict[Place, str] = {}
+    claimed: dict[ScanPlace, str] = {}
     for name, (_, place, _) in draft.channels.items():
         if place.slot >= slots:
             raise stop(f"channel {name!r} is in slot {place.slot} of {slots}")
@@ -248,7 +260,7 @@ def _without_unsampled(d: BoardDescription) -> BoardDescription:
     never = {name for name, at in scan_plan(d).items() if not len(at)}
     gone = {name for name, channel in d.channels.items() if never & {name, *(share.other for share in channel.common)}}
     channels = {name: channel for name, channel in d.channels.items() if name not in gone}
-    places = {name: Place(c.slot, c.first, c.every) for name, c in d.channels.items() if name in gone}
+    places = {name: ScanPlace(c.slot, c.first, c.every) for name, c in d.channels.items() if name in gone}
     checks = tuple(check for check in d.checks if check.channel not in gone)
     return replace(d, channels=channels, checks=checks, unread={**d.unread, **places})
 
@@ -262,5 +274,5 @@ def _is_readable(name: str, draft: _Draft) -> bool:
 def _assembled(name: str, draft: _Draft) -> Channel:
     unit, place, delay_s = draft.channels[name]
     ranges = tuple(draft.ranges[name][n] for n in sorted(draft.ranges[name]))
-    common = tuple(Share(other, u) for other, u in draft.common.get(name, {}).items())
+    common = tuple(CommonModeError(other, u) for other, u in draft.common.get(name, {}).items())
     return Channel(name, unit, place.slot, place.first, place.every, delay_s, ranges, common, draft.curves.get(name))

@@ -53,7 +53,7 @@ class NtcCurve:
         return resistance / (resistance + self.series_ohm)
 
 
-class Share(NamedTuple):
+class CommonModeError(NamedTuple):
     """A channel reads in error a part of the channel `other`: `part` of it, known with standard uncertainty `u`.
 
     A board states u only; `part` stays 0 until the shorting link has shown it (`bench.zero`).
@@ -75,7 +75,7 @@ class Channel:
     every: int
     delay_s: float
     ranges: tuple[Range, ...]
-    common: tuple[Share, ...] = ()
+    common: tuple[CommonModeError, ...] = ()
     curve: NtcCurve | None = None
 
     def range(self, number: int) -> Range:
@@ -92,7 +92,7 @@ class Mode:
 
 
 @dataclass(frozen=True, slots=True)
-class Load:
+class BoardLoad:
     """`nominal`: W for LAMP and PILOT, ohm for LEAK, 0 for FREE."""
 
     number: int
@@ -101,7 +101,7 @@ class Load:
 
 
 @dataclass(frozen=True, slots=True)
-class Limit:
+class ProtectionLimit:
     name: str
     low: float
     high: float
@@ -118,7 +118,7 @@ class Check:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class ScanPlace:
     """A place in the scan plan: `slot` of every `every`th scan from `first` on."""
 
     slot: int
@@ -147,12 +147,12 @@ class BoardDescription:
     clock_half_width: float
     modes: Mapping[str, Mode]
     channels: Mapping[str, Channel]
-    loads: Mapping[int, Load] = field(default_factory=dict)
-    limits: Mapping[str, Limit] = field(default_factory=dict)
+    loads: Mapping[int, BoardLoad] = field(default_factory=dict)
+    limits: Mapping[str, ProtectionLimit] = field(default_factory=dict)
     checks: tuple[Check, ...] = ()
     calibrated: int = 0
     loop: Loop | None = None
-    unread: Mapping[str, Place] = field(default_factory=dict)
+    unread: Mapping[str, ScanPlace] = field(default_factory=dict)
 
     def sample_period_s(self, mode: str) -> float:
         """Nominal time from one sample to the next (of the next slot), in s."""
