@@ -14,7 +14,7 @@ from typing import TypeAlias
 from bench.clock import ClockComparison
 from bench.comparator import ComparatorWatch
 from bench.cycles import Cycle, CycleCutter
-from bench.description import BoardDescription
+from bench.description import BoardDescription, ChannelName
 from bench.lamps import cold_conductance
 from bench.measure import Conditions, Counts, Evidence, Measured, measure
 from bench.measure.flashes import FlashTable, flash_table
@@ -32,7 +32,8 @@ STANDARD_COUNTS = Counts()
 _FLOOR = 0.3  # of the system voltage: below it there is no supply
 _STANDARD_LEAST = 32  # readings of a built-in standard
 # With the master switch open nothing flows. A zero may drift by 0.2 A (as far as a drift is not charged to anything) and is off by its u.
-_NO_CURRENT_A, _NO_DROP_V, _ZERO_K = 0.3, 0.03, 5.0
+_AT_REST: Mapping[str, float] = {ChannelName.I_LOAD: 0.3, ChannelName.I_LOAD_LOW: 0.3, ChannelName.V_DROP: 0.03}  # A, A, V
+_ZERO_K = 5.0
 
 Observer: TypeAlias = Callable[[Block, Sequence[Change]], None]
 """Shown each block as it was sampled, and the changes that it settled (they may lie in blocks before)."""
@@ -62,21 +63,21 @@ class Pipeline:
         self._half_width = clock_half_width
         self.finder = TransitionFinder(
             supply_floor_v=_FLOOR * conditions.system_v,
-            tau_s=delays_s.get("v_out", 0.0),
-            noise_v=channel_accuracies["v_out"].noise if "v_out" in channel_accuracies else 0.0,
+            tau_s=delays_s.get(ChannelName.V_OUT, 0.0),
+            noise_v=channel_accuracies[ChannelName.V_OUT].noise if ChannelName.V_OUT in channel_accuracies else 0.0,
             v_in_v=v_in_v,
             stamp_u_s=timing.stamp_u_s,
         )
         self.cutter = CycleCutter(channel_accuracies, delays_s, timing)
-        most_a = channel_accuracies["i_load"].high if "i_load" in channel_accuracies else math.inf
-        drop_most_v = channel_accuracies["v_drop"].high if "v_drop" in channel_accuracies else math.inf
-        fine_most_a = channel_accuracies["i_load_low"].high if "i_load_low" in channel_accuracies else math.inf
-        at_rest = {
-            name: most + _ZERO_K * channel_accuracies[name].u_zero
-            for name, most in (("i_load", _NO_CURRENT_A), ("i_load_low", _NO_CURRENT_A), ("v_drop", _NO_DROP_V))
-            if name in channel_accuracies
-        }
-        self.supply = SupplyWatch(conditions.system_v, _cold_ohm(conditions), most_a, zero_a, at_rest, drop_most_v, fine_most_a)
+        self.supply = SupplyWatch(
+            conditions.system_v,
+            _cold_ohm(conditions),
+            _highest(channel_accuracies, ChannelName.I_LOAD),
+            zero_a,
+            {n: most + _ZERO_K * channel_accuracies[n].u_zero for n, most in _AT_REST.items() if n in channel_accuracies},
+            _highest(channel_accuracies, ChannelName.V_DROP),
+            _highest(channel_accuracies, ChannelName.I_LOAD_LOW),
+        )
         self.comparator = ComparatorWatch()
         self.cycles: deque[Cycle] = deque(maxlen=_CYCLES_KEPT)
         self.complete = 0
@@ -91,7 +92,7 @@ class Pipeline:
         changes = self.finder.feed(block)
         self.supply.feed(block)
         self.comparator.feed(block)
-        output = block.traces["v_out"].t_s
+        output = block.traces[ChannelName.V_OUT].t_s
         if len(output) > 1:
             self._interval_s = float(output[1] - output[0])
         starting = not self.complete
@@ -102,9 +103,9 @@ class Pipeline:
         for name, trace in block.traces.items():
             if len(trace.values):
                 self.latest[name] = float(trace.values[-32:].mean())
-        if "temperature" in block.traces and len(block.traces["temperature"].values):
-            noise = self.cutter.accuracies["temperature"].noise
-            self._temperature = Reading(float(block.traces["temperature"].values[-1]), noise, 1)
+        if ChannelName.TEMPERATURE in block.traces and len(block.traces[ChannelName.TEMPERATURE].values):
+            noise = self.cutter.accuracies[ChannelName.TEMPERATURE].noise
+            self._temperature = Reading(float(block.traces[ChannelName.TEMPERATURE].values[-1]), noise, 1)
         return changes
 
     def finish(self) -> None:
@@ -159,6 +160,11 @@ class Pipeline:
             standards=standards or {},
             timing=self._timing,
         )
+
+
+def _highest(channel_accuracies: Mapping[str, Accuracy], name: str) -> float:
+    """The highest reading of a channel, infinite for one that is not there."""
+    return channel_accuracies[name].high if name in channel_accuracies else math.inf
 
 
 def _cold_ohm(conditions: Conditions) -> float | None:
@@ -223,7 +229,7 @@ class Analysis:
             self._waiting.append(placed)
         if last is not None:
             # Of the frames that came together the last is the least late.
-            period_s = self._description.sample_period_s(self._description.mode_of(last.frame.precise).name)
+            period_s = self._description.sample_period_s(self._description.mode_of(last.frame.mode).name)
             self._last = last.stamp + SAMPLES_PER_FRAME - 1, period_s
             self._clock.add(self._last[0] * period_s, arrival_s)
         if len(self._waiting) >= _FRAMES_TOGETHER:

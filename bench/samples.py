@@ -220,7 +220,7 @@ class Sampler:
         return found
 
     def _sample_s(self, frame: SampleFrame | EventFrame) -> float:
-        return self._description.sample_period_s(self._description.mode_of(frame.precise).name)
+        return self._description.sample_period_s(self._description.mode_of(frame.mode).name)
 
     def _event(self, item: Placed, frame: EventFrame) -> SwitchEvent | Burst | None:
         if not item.timed:
@@ -246,7 +246,7 @@ class Sampler:
             if channel.curve is None:
                 values: Array = (taken - r.zero) * r.scale
             else:
-                full = float(1 << self._description.mode_of(frames[0].precise).bits)
+                full = float(1 << self._description.mode_of(frames[0].mode).bits)
                 counted, which = np.unique(np.clip(taken, 1.0, full - 1.0), return_inverse=True)
                 values = np.array([channel.curve.temperature_c(float(x) / full) for x in counted])[which]
             traces[name] = Trace((start + at).astype(np.float64) * sample_s, values)

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import ast
 import re
 from dataclasses import replace
 from itertools import product
+from pathlib import Path
 
 import numpy as np
 import pytest
 import vectors
 
+import bench
 from bench.description import (
     BS_K,
+    CHANNEL_UNITS,
     LINES_MOST,
     OHMS,
+    ChannelName,
     CommonModeError,
     NtcCurve,
     description_crc,
@@ -139,8 +144,8 @@ def test_a_channel_that_rarer_ones_leave_no_sample_is_not_read() -> None:
 
 def test_of_a_board_with_one_mode_all_frames_are_of_that() -> None:
     lines = [line for line in LINES if not line.startswith("mode,PREC")]
-    assert parse_description(lines).mode_of(precise=True).name == "FAST"
-    assert parse_description(LINES).mode_of(precise=True).name == "PREC"
+    assert parse_description(lines).mode_of("PREC").name == "FAST"
+    assert parse_description(LINES).mode_of("PREC").name == "PREC"
 
 
 def test_a_description_without_end_is_refused() -> None:
@@ -260,3 +265,16 @@ def test_ntc_curve() -> None:
 def test_a_description_is_a_value() -> None:
     description = parse_description(LINES)
     assert replace(description, serial="X") != description
+
+
+def test_the_words_of_a_description_are_written_in_one_place() -> None:
+    """Channel names in the line's rooms up to the cycles are ChannelName's; a word that none of these is would be an error of types."""
+    words = {str(name) for name in ChannelName}
+    assert words == set(CHANNEL_UNITS)
+    root = Path(bench.__file__).parent
+    rooms = (
+        "wire", "description", "zero.py", "samples.py", "calibration.py", "transitions", "supply.py", "comparator.py", "cycles", "analysis.py",
+    )  # fmt: skip
+    for path in (found for room in rooms for found in [*(root / room).rglob("*.py"), root / room] if found.suffix == ".py"):
+        spelt = {node.value for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))) if isinstance(node, ast.Constant)}
+        assert path.name == "channels.py" or not spelt & words, path

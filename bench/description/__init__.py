@@ -3,8 +3,8 @@
 Pure. A different board is a different description, not different host code.
 """
 
+from bench.description.channels import CHANNEL_UNITS, NEEDED, ChannelName, ChannelUnit, LoadKind, ProtectionName
 from bench.description.contents import (
-    NEEDED,
     BoardDescription,
     BoardLoad,
     Channel,
@@ -18,7 +18,7 @@ from bench.description.contents import (
     ScanPlace,
 )
 from bench.description.lines import PROTOCOL_VERSION, description_crc, description_lines
-from bench.description.parsing import BS_K, CHANNEL_UNITS, LINES_MOST, OHMS, parse_description
+from bench.description.parsing import BS_K, LINES_MOST, OHMS, parse_description
 from bench.description.plan import PERIOD_SCANS, scan_plan
 
 __all__ = [
@@ -31,13 +31,13 @@ __all__ = [
     "PROTOCOL_VERSION",
     "BoardDescription",
     "BoardLoad",
-    "Channel",
+    "Channel", "ChannelName", "ChannelUnit",
     "Check",
     "CommonModeError",
-    "Loop",
+    "LoadKind", "Loop",
     "Mode",
     "NtcCurve",
-    "ProtectionLimit",
+    "ProtectionLimit", "ProtectionName",
     "Range",
     "ScanPlace",
     "description_crc",

@@ -7,8 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-NEEDED = ("v_in", "v_out", "i_load")
-"""Without these nothing can be said of a unit: neither when it flashed, nor whether supply, lamps and leads were right meanwhile."""
+from bench.description.channels import NEEDED, LoadKind, ProtectionName
+from bench.wire import ModeName
+
 _HOTTEST_K = 1000.0
 _T25_K = 298.15
 _ZERO_CELSIUS_K = 273.15
@@ -85,7 +86,7 @@ class Channel:
 
 @dataclass(frozen=True, slots=True)
 class Mode:
-    name: str
+    name: ModeName
     ticks_per_sample: int
     slots: int
     bits: int
@@ -96,13 +97,13 @@ class BoardLoad:
     """`nominal`: W for LAMP and PILOT, ohm for LEAK, 0 for FREE."""
 
     number: int
-    kind: str
+    kind: LoadKind
     nominal: float
 
 
 @dataclass(frozen=True, slots=True)
 class ProtectionLimit:
-    name: str
+    name: ProtectionName
     low: float
     high: float
     default: float
@@ -163,9 +164,9 @@ class BoardDescription:
         """The channels that a test of a unit needs and this board lacks."""
         return tuple(name for name in NEEDED if name not in self.channels)
 
-    def mode_of(self, precise: bool) -> Mode:
-        """The mode that a frame says it is of; of a board that has only the other, that one, since something must be said of its time."""
-        return self.modes.get("PREC" if precise else "FAST") or next(iter(self.modes.values()))
+    def mode_of(self, name: ModeName) -> Mode:
+        """Return the mode of that name, as a frame says it; of a board that has only the other, that one, since samples need a time."""
+        return self.modes.get(name) or next(iter(self.modes.values()))
 
     @property
     def slots(self) -> int:

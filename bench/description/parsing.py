@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import TypeVar
 
+from bench.description.channels import CHANNEL_UNITS, LOAD_KINDS, PROTECTION_NAMES
 from bench.description.contents import (
     BoardDescription,
     BoardLoad,
@@ -22,14 +24,8 @@ from bench.description.lines import PROTOCOL_VERSION
 from bench.description.plan import PERIOD_SCANS, scan_plan
 from bench.errors import DescriptionError
 from bench.wire.frames import SAMPLES_PER_FRAME
+from bench.wire.header import MODE_NAMES
 from bench.wire.text import format_number, parse_number, parse_whole
-
-CHANNEL_UNITS: Mapping[str, str | None] = {
-    "v_in": "V", "v_out": "V", "v_drop": "V", "i_load": "A", "i_load_low": "A", "v_pilot": "V", "temperature": "degC", "self_check": None,
-}  # fmt: skip
-"""The channels that this program can read, and the unit that each must be in; None: its own."""
-MODE_NAMES = ("FAST", "PREC")
-LIMIT_NAMES = ("CURR", "DELAY", "TIME", "SIL")
 
 # What a board may say, least and most (PROTOCOL.md section 11): wide enough for any rig, narrow enough that nothing overflows or fills the
 # memory. A sample every 10 us is more than a line of 1 Mbaud carries, one a millisecond too few to tell bounce from a flash.
@@ -43,6 +39,8 @@ OHMS, BS_K = (10.0, 1e7), (500.0, 1e4)  # of a thermistor and its resistor; its 
 LOAD_NOMINALS: Mapping[str, tuple[float, float]] = {"LAMP": (0.1, 1e3), "PILOT": (0.1, 1e3), "LEAK": (1.0, 1e9), "FREE": (0.0, 1e9)}
 LIMIT_MOST = 1e7
 LOOP_MOST_OHM = 10.0
+
+W = TypeVar("W", bound=str)
 
 
 @dataclass
@@ -66,6 +64,11 @@ class _Draft:
 def _require(condition: bool, what: str) -> None:
     if not condition:
         raise ValueError(what)
+
+
+def _word(text: str, words: Sequence[W]) -> W:
+    """Return the word that `text` is; lines with other words were passed over before."""
+    return next(word for word in words if word == text)
 
 
 def _number(text: str, low: float, high: float) -> float:
@@ -94,7 +97,7 @@ def _calibrated(d: _Draft, f: list[str]) -> None:
 
 
 def _mode(d: _Draft, f: list[str]) -> None:
-    mode = Mode(f[0], parse_whole(f[1], 1, 65535), parse_whole(f[2], 1, SAMPLES_PER_FRAME), parse_whole(f[3], 1, 12))
+    mode = Mode(_word(f[0], MODE_NAMES), parse_whole(f[1], 1, 65535), parse_whole(f[2], 1, SAMPLES_PER_FRAME), parse_whole(f[3], 1, 12))
     _require(SAMPLES_PER_FRAME % mode.slots == 0, f"{SAMPLES_PER_FRAME} samples do not hold whole scans of {mode.slots}")
     d.modes[f[0]] = mode
 
@@ -137,11 +140,11 @@ def _loop(d: _Draft, f: list[str]) -> None:
 
 def _load(d: _Draft, f: list[str]) -> None:
     number = parse_whole(f[0], 1, 8)
-    d.loads[number] = BoardLoad(number, f[1], _number(f[2], *LOAD_NOMINALS[f[1]]))
+    d.loads[number] = BoardLoad(number, _word(f[1], LOAD_KINDS), _number(f[2], *LOAD_NOMINALS[f[1]]))
 
 
 def _limit(d: _Draft, f: list[str]) -> None:
-    limit = ProtectionLimit(f[0], *(_u(x, LIMIT_MOST) for x in f[1:4]))
+    limit = ProtectionLimit(_word(f[0], PROTECTION_NAMES), *(_u(x, LIMIT_MOST) for x in f[1:4]))
     _require(limit.low <= limit.default <= limit.high, "the default does not lie between the smallest and the largest")
     d.limits[f[0]] = limit
 
@@ -172,7 +175,7 @@ _KINDS: Mapping[str, _Kind] = {
     "check": _Kind(3, 1, _check, CHANNEL_UNITS),
     "loop": _Kind(2, 0, _loop),
     "load": _Kind(3, 1, _load, LOAD_NOMINALS, 1),
-    "limit": _Kind(4, 1, _limit, LIMIT_NAMES),
+    "limit": _Kind(4, 1, _limit, PROTECTION_NAMES),
 }
 
 

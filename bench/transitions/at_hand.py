@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from bench.description import ChannelName
 from bench.samples import Array, Block, Tail, Trace
 
 
@@ -28,7 +29,7 @@ class VoltageChannels:
 
 def _current_at(t_s: Array, block: Block) -> Array:
     """The load current at these instants in A, as the wide range reads it; NaN without one."""
-    trace = block.traces.get("i_load")
+    trace = block.traces.get(ChannelName.I_LOAD)
     return np.interp(t_s, trace.t_s, trace.values) if trace is not None and len(trace.t_s) else np.full(len(t_s), math.nan)
 
 
@@ -61,10 +62,10 @@ class SamplesAtHand:
         """Add the samples of `block`, which follows without a gap."""
         was_known = len(self) > 1
         floor_v, fixed_v = self._channels.supply_floor_v, self._channels.v_in_v
-        out = block.traces["v_out"]
+        out = block.traces[ChannelName.V_OUT]
         t_in_s, v_in = out.t_s, np.full(len(out.t_s), fixed_v or 0.0)
-        if "v_in" in block.traces:
-            t_in_s, v_in = self._input_at(out.t_s, block.traces["v_in"])
+        if ChannelName.V_IN in block.traces:
+            t_in_s, v_in = self._input_at(out.t_s, block.traces[ChannelName.V_IN])
         ratio = np.where(v_in > floor_v, out.values / np.maximum(v_in, floor_v), 0.0)
         self._tail.append(out.t_s, t_in_s, out.values, v_in, ratio, _current_at(out.t_s, block))
         self._show(*self._tail.columns)
