@@ -160,7 +160,7 @@ def _check(readings: LinkReadings) -> None:
     if supply < _SUPPLY_LEAST_V:
         raise _refused(f"{supply:.2f} V at the input; switch the supply on and try again")
     if ChannelName.V_IN in off and ChannelName.V_OUT in off and off[ChannelName.V_OUT].mean < 0.9 * supply:
-        raise _refused(f"{off['v_out'].mean:.2f} V at the output of {supply:.2f} V; the link is not fitted, fit it and try again")
+        raise _refused(f"{off[ChannelName.V_OUT].mean:.2f} V at the output of {supply:.2f} V; the link is not fitted, fit it and try again")
     name = ChannelName.I_LOAD_LOW if ChannelName.I_LOAD_LOW in on else ChannelName.I_LOAD
     if name in on and name in off and on[name].mean - off[name].mean < 0.1:
         raise _refused(f"only {on[name].mean - off[name].mean:.2f} A with the lamps on; a lamp or its plug is off")

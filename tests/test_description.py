@@ -273,7 +273,8 @@ def test_the_words_of_a_description_are_written_in_one_place() -> None:
     assert words == set(CHANNEL_UNITS)
     root = Path(bench.__file__).parent
     rooms = (
-        "wire", "description", "zero.py", "samples.py", "calibration.py", "transitions", "supply.py", "comparator.py", "cycles", "analysis.py",
+        "wire", "description", "zero.py", "samples.py", "calibration.py", "transitions", "supply.py", "comparator.py", "cycles",
+        "analysis.py",
     )  # fmt: skip
     for path in (found for room in rooms for found in [*(root / room).rglob("*.py"), root / room] if found.suffix == ".py"):
         spelt = {node.value for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))) if isinstance(node, ast.Constant)}
