@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from importlib import import_module
 
+from bench.version import __version__ as __version__
+
 TYPE_CHECKING = False  # as in typing, whose import alone would take a third of a bare start
 if TYPE_CHECKING:
     from typing import Any
@@ -51,8 +53,6 @@ if TYPE_CHECKING:
     from bench.uncertainty import NotMeasured as NotMeasured
     from bench.verdict import Conformity as Conformity
     from bench.verdict import Verdict as Verdict
-
-__version__ = "0.1.0"
 
 _HOMES = {
     "Component": "bench.uncertainty",

@@ -13,16 +13,20 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
 
-from bench import __version__, arguments, defaults, files
+from bench import arguments, defaults, files
 from bench.bank import Bank
 from bench.claims import Claims
 from bench.instrument import UNSTATED, Instrument
+from bench.judging import judge_files
+from bench.judging.capture_setup import Otherwise
+from bench.manual_actions import Operator
 from bench.parts import FOLDER, claims_for
 from bench.ports.opening import open_port
 from bench.ports.setting import known_bench
 from bench.result import Result
-from bench.session import Operator, Progress, Setup, judge_files, run_test
-from bench.session.captured import Otherwise
+from bench.session import Progress, run_test
+from bench.setup import Setup
+from bench.version import __version__
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -60,7 +64,7 @@ def test(
     `rated`: watts of each lamp that the unit is for, as marked on it; two of 21 W are tried if that is not known. `lamps`: loads of the
     board by number instead. `bank`: name or path of the lamp bank that stands in the sockets. What a simulated bench's address says of
     system, supply and bank holds where nothing else is given; else a 12 V system, its nominal voltage, and the board's own description.
-    `facts`: what is known of the unit and no rig sees (`bench.session.setup.ENTERED`). `rested_s`: for how long it has been off.
+    `facts`: what is known of the unit and no rig sees (`bench.setup.ENTERED`). `rested_s`: for how long it has been off.
     `part`: a part number of which `makebreak part` keeps in `parts_folder` what it is said to be; that is judged, and gives rated load and
     system where they are not given here. `claims`: fields of `bench.claims.Claims` by name, beside or instead of those.
     `limits`: names, families or paths of limit sets; `procedure` and `grade_rule`: names or paths, None for no grade. On a real board

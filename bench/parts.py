@@ -16,7 +16,7 @@ from urllib.parse import quote
 from bench.claims import Claims, claims_text, contradiction_in, impossible_in, parse_claims
 from bench.errors import TableError
 from bench.files import toml
-from bench.session.keeping import make_folder, write_whole
+from bench.keeping import make_folder, write_whole
 
 FOLDER = Path("parts")
 """Beside `records`."""

@@ -120,9 +120,7 @@ class Result:
         """For notebooks. Every text is escaped: a unit's label is nobody's HTML."""
         judged = [(r.title, r.value, r.limit, r.verdict, r.risk) for r in judged_rows(self.record)]
         besides = [(r.title, r.value, "", "", "") for r in measured_rows(self.record)]
-        head = (
-            f"<p><b>{html.escape(self.outcome.value)}</b> {html.escape(self.record.unit)}: {html.escape(self.reason)}</p>"
-        )
+        head = f"<p><b>{html.escape(self.outcome.value)}</b> {html.escape(self.record.unit)}: {html.escape(self.reason)}</p>"
         titles = _html_row(("quantity", "value (95 %)", "limit", "verdict", "risk"), "th")
         return f"{head}<table>{titles}{''.join(_html_row(row, 'td') for row in (*judged, *besides))}</table>"
 

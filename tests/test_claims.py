@@ -102,8 +102,7 @@ def asked(claims: Claims) -> dict[str, tuple[str, ...] | float | None]:
     ("claims", "wanted"),
     [
         (Claims(), {}),
-        (Claims("77-1", 12.0, (21.0, 21.0), "fixed", 2, "none", outage=False, led=False, trailer=False),
-         {"pilot": ("absent",)}),
+        (Claims("77-1", 12.0, (21.0, 21.0), "fixed", 2, "none", outage=False, led=False, trailer=False), {"pilot": ("absent",)}),
         (Claims(pilot="in step"), {"pilot": ("in step",)}),
         (Claims(pilot="antiphase"), {"pilot": ("antiphase",)}),
         (Claims(pilot_lamp_out="dead"), {"pilot, lamp out": ("dead",)}),

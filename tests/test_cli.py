@@ -119,9 +119,7 @@ def test_an_address_that_nothing_answers_at_is_the_bench(capsys: pytest.CaptureF
     assert "nothing:// is not known; an address is one of" in capsys.readouterr().err
 
 
-def test_cautions_come_before_a_real_board_and_need_an_answer(
-    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_cautions_come_before_a_real_board_and_need_an_answer(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("sys.stdin", StringIO("y\n"))
     assert run(["test", "socket://127.0.0.1:1"]) == USAGE
     got = capsys.readouterr().err

@@ -19,7 +19,7 @@ from bench.parts import all_parts
 from bench.ports.opening import open_port
 from bench.ports.replay import is_capture, read_capture
 from bench.recording import is_sound, read_recording
-from bench.session.standard_files import read_standard
+from bench.upkeep.standard_files import read_standard
 
 posix = pytest.mark.xfail(os.name == "nt", reason="no such files here", run=False)
 
@@ -98,9 +98,7 @@ def test_every_reader_refuses_what_is_no_file(name: str, tmp_path: Path) -> None
      ["judge", "fixtures/recordings/thermal-plain.csv", "--instrument"]],
     ids=" ".join,
 )  # fmt: skip
-def test_every_command_refuses_it_in_one_line(
-    name: str, arguments: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_every_command_refuses_it_in_one_line(name: str, arguments: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     if name in ("zero byte", "half a pair"):
         return  # no argument of a program can be so
     path = BAD[name][0](tmp_path)

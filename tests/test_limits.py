@@ -265,11 +265,7 @@ def test_units_are_pints() -> None:
 @pytest.mark.parametrize("limit_set", SETS, ids=lambda s: s.name)
 def test_every_number_says_where_it_comes_from(limit_set: LimitSet) -> None:
     assert limit_set.name in shipped("limits"), "a file is named as the set in it"
-    sources = (
-        [limit.source for limit in every_limit(limit_set)]
-        + [limit_set.averaging.source]
-        + [c.source for c in limit_set.conditions]
-    )
+    sources = [limit.source for limit in every_limit(limit_set)] + [limit_set.averaging.source] + [c.source for c in limit_set.conditions]
     for source in sources:
         assert source.text and source.basis in ("read", "summary", "memory", "own")
         assert (source.confidence in ("H", "M", "L")) == (source.basis == "memory")

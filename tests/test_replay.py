@@ -15,10 +15,11 @@ from hypothesis import strategies as st
 
 from bench.errors import AddressError, CaptureError, PortError
 from bench.files import procedure
+from bench.judging import captures
 from bench.ports.opening import open_port
 from bench.ports.replay import MAGIC, NOTE, RECEIVED, SENT, CaptureEntry, CaptureWriter, ReplayPort, read_capture
 from bench.procedure import Procedure
-from bench.session import rejudge, run_test
+from bench.session import run_test
 from bench.wire import encode_command
 
 SHORT = Procedure("quick", "", "", procedure("quick").steps)
@@ -144,6 +145,6 @@ def test_judging_a_capture_again_handles_its_path_once_and_not_for_each_entry(tm
         made.append(name)
         return Path(name)
 
-    monkeypatch.setattr(rejudge, "Path", counted)
-    assert rejudge.read_runs(path, setup(), SHORT).records["rated"]
+    monkeypatch.setattr(captures, "Path", counted)
+    assert captures.read_runs(path, setup(), SHORT).records["rated"]
     assert sum(1 for _ in read_capture(path)) > 1000 and len(made) <= 1

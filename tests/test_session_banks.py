@@ -12,7 +12,8 @@ from bench.outcome import Outcome
 from bench.ports.opening import open_port
 from bench.ports.setting import known_bench
 from bench.record import TestRecord
-from bench.session import Setup, run_test
+from bench.session import run_test
+from bench.setup import Setup
 from bench.uncertainty import Estimate
 
 

@@ -13,12 +13,15 @@ from stations import Heard, begin, long_test, ports_at, station_at
 
 from bench.errors import AddressError, PortError
 from bench.files import procedure
+from bench.judging import judge_capture
+from bench.manual_actions import SetSupply
 from bench.outcome import Outcome
 from bench.ports import Port
 from bench.ports.serial_port import FoundPort
 from bench.procedure import PromptStep
 from bench.record_json import from_json
-from bench.session import Asked, Decided, Live, SetSupply, Setup, SoFar, StepBegan, Traced, Waiting, judge_capture
+from bench.session import Asked, Decided, Live, SoFar, StepBegan, Traced, Waiting
+from bench.setup import Setup
 from bench.station import (
     Absent,
     Attach,

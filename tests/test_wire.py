@@ -183,9 +183,7 @@ def test_any_cut_of_any_bytes_gives_the_same(parts: list[bytes], cuts: list[int]
 
 
 @given(frames | events, st.data())
-def test_a_frame_with_up_to_three_bits_flipped_is_never_accepted_as_another(
-    frame: SampleFrame | EventFrame, data: st.DataObject
-) -> None:
+def test_a_frame_with_up_to_three_bits_flipped_is_never_accepted_as_another(frame: SampleFrame | EventFrame, data: st.DataObject) -> None:
     """A CRC of 16 bits finds every error of up to three bits in so short a frame, if the stuffing is left whole."""
     content = bytearray(cobs.decode(encode(frame)[:-1]))
     for bit in data.draw(st.sets(st.integers(0, 8 * len(content) - 1), min_size=1, max_size=3)):
@@ -437,9 +435,7 @@ def test_channel_lists_read_back(channels: set[int]) -> None:
     assert parse_channels(format_channels(channels)) == channels
 
 
-@pytest.mark.parametrize(
-    "text", ["", "1", "(1)", "(@1", "(@1,)", "(@,)", "(@1:)", "(@-1)", "(@1.5)", "(@1:2:3)", "(@1234)", "(@1)x"]
-)
+@pytest.mark.parametrize("text", ["", "1", "(1)", "(@1", "(@1,)", "(@,)", "(@1:)", "(@-1)", "(@1.5)", "(@1:2:3)", "(@1234)", "(@1)x"])
 def test_bad_channel_lists(text: str) -> None:
     with pytest.raises(ValueError, match="not a channel list"):
         parse_channels(text)
@@ -450,9 +446,7 @@ def test_numbers_read_back(value: float) -> None:
     assert parse_number(format_number(value)) == value
 
 
-@pytest.mark.parametrize(
-    ("value", "text"), [(75.0, "75"), (0.05, "0.05"), (4.7e-5, "4.7E-5"), (1e22, "1E22"), (-0.512, "-0.512")]
-)
+@pytest.mark.parametrize(("value", "text"), [(75.0, "75"), (0.05, "0.05"), (4.7e-5, "4.7E-5"), (1e22, "1E22"), (-0.512, "-0.512")])
 def test_number_format(value: float, text: str) -> None:
     assert format_number(value) == text
 

@@ -9,10 +9,11 @@ import os
 import sys
 from importlib import import_module
 
-from bench import __version__, stopping
+from bench import stopping
 from bench.cli.exit_codes import CANCELLED, EXIT_CODES, PROGRAM, USAGE, code_of
 from bench.cli.streams import give_up_output, plain_stream, say_error
 from bench.errors import OutputClosed, OutputError
+from bench.version import __version__
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:

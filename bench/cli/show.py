@@ -72,8 +72,8 @@ def _show_several(paths: tuple[Path, ...]) -> int:
 
 
 def _write_flashes(record: TestRecord, path: str) -> None:
+    from bench.keeping import write_whole
     from bench.render.flashes import flashes_csv
-    from bench.session.keeping import write_whole
 
     if path == "-":
         print(flashes_csv(record), end="")

@@ -17,7 +17,7 @@ CRC tells the two apart: a length that reaches beyond the end of the file is to 
 
 Formats 1 and 2 have no first CRC, and are read too. There an entry that reaches beyond the end is damaged if what is left of the file is
 the whole of it by its CRC, were its length another, or if another entry begins in it. Format 1 also differs in its notes: `session` does
-not hold set-up, procedure and time of the test, `board` is texts, and `closed` is missing. The notes: `bench.session.capture_notes`.
+not hold set-up, procedure and time of the test, `board` is texts, and `closed` is missing. The notes: `bench.judging.capture_notes`.
 """
 
 from __future__ import annotations

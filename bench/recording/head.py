@@ -163,11 +163,7 @@ def _unit(text: str) -> str:
 
 def _are_units(titles: Sequence[str], cells: Sequence[str]) -> bool:
     """Whether the row under the header holds units: a known one under a channel, and no number or time under any."""
-    ours = [
-        cell
-        for title, cell in zip(titles, cells, strict=False)
-        if _split_title(title) is not None or title.lower() in CHANNEL_UNITS
-    ]
+    ours = [cell for title, cell in zip(titles, cells, strict=False) if _split_title(title) is not None or title.lower() in CHANNEL_UNITS]
     known = {unit for units in CHANNEL_UNITS.values() for unit in units}
     return any(_unit(cell) in known for cell in ours) and not any(re.search(r"\d", cell) for cell in ours)
 

@@ -104,6 +104,7 @@ class Survey:
         current may read negative for its zero alone: it is turned only if it falls while the output rises, or, without an output, lies
         further below 0 than the zero may be off by.
         """
+
         def backwards(channel: str) -> bool:
             low, high = self._bounds[channel]
             if channel.startswith("i_") and (together := self._together(channel)) is not None:

@@ -20,7 +20,7 @@ class ScaleError(ValueError):
     """A value that the board refuses as out of range."""
 
 
-class Scales:
+class BoardScales:
     """The description in force (`description`, `lines`) and the stored one. What is `with_...` is a description to `use`.
 
     ScaleError for what the board does not take: a channel or range that is not there, values too far from the built-in ones.

@@ -16,15 +16,14 @@ from datetime import UTC, datetime
 from multiprocessing.connection import Connection
 from pathlib import Path
 
-from bench import __version__
+from bench.bench_memory import BenchMemory
+from bench.board import BoardClient
 from bench.errors import AddressError, Cancelled, EquipmentError, PortError, SetupError
 from bench.ports import Port
 from bench.ports.opening import open_port
 from bench.ports.serial_port import FoundPort, find_boards
-from bench.session import BEGUN, BenchMemory, BoardClient, Live, SoFar, Traced, Waiting, begun_record, run_test
-from bench.station.hands import ScreenHands
-from bench.station.shelf import new_place
-from bench.station.words import (
+from bench.session import BEGUN, Live, SoFar, Traced, Waiting, begun_record, run_test
+from bench.station.messages import (
     Absent,
     Attach,
     Beat,
@@ -42,6 +41,9 @@ from bench.station.words import (
     Stop,
     Turn,
 )
+from bench.station.screen_operator import ScreenOperator
+from bench.station.shelf import new_place
+from bench.version import __version__
 from bench.wire.answers import DONE
 
 SILENT_SCREEN_S = 1.0
@@ -257,8 +259,8 @@ class Station:
                 port,
                 begin.procedure,
                 setup,
-                operator=ScreenHands(self),
-                at_simulated=(lambda hands: ScreenHands(self, hands)) if own else None,
+                operator=ScreenOperator(self),
+                at_simulated=(lambda hands: ScreenOperator(self, hands)) if own else None,
                 progress=self.say,
                 cancelled=self._attend_screen,
                 when=when,

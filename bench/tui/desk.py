@@ -10,9 +10,11 @@ from collections.abc import Callable
 
 from bench.errors import IntakeError, RecordError, SetupError, TableError
 from bench.intake import RECORD_MB, read_json_text
+from bench.manual_actions import Cool
 from bench.procedure import Procedure
 from bench.record_json import from_json
-from bench.session import Asked, Cool, Damage, Decided, Live, Noted, Setup, SoFar, StepBegan, Traced, Waiting
+from bench.session import Asked, Damage, Decided, Live, Noted, SoFar, StepBegan, Traced, Waiting
+from bench.setup import Setup
 from bench.station import (
     Absent,
     Attach,
