@@ -64,9 +64,7 @@ CASES = (
 def behaviour(kind: str, case: Case, seconds: float = 9.0) -> Behaviour:
     """What the nominal unit of this kind does, without scatter, from cold; rate and share over all flashes but the first two."""
     bank: LampBank = standard_bank().fitted(4, rated_filament(21.0, 12.0))
-    world = World(
-        nominal(kind), supply_v=case.supply_v, ambient_c=case.ambient_c, bank=bank, rated_loads=case.loads, scatter=False
-    )
+    world = World(nominal(kind), supply_v=case.supply_v, ambient_c=case.ambient_c, bank=bank, rated_loads=case.loads, scatter=False)
     world.switch(loads=frozenset(case.loads), master=True)
     world.advance(seconds)
     flashes = [(p.make_s, p.break_s) for p in world.pulses if p.break_s is not None]
