@@ -74,7 +74,7 @@ class Filament:
 
         def slope(k: float) -> float:
             lost = self.radiation * k**RADIATION_EXPONENT - gained + self.gas * (k - ambient_k)
-            return float(-lost / (self.mass_kg * (HEAT_J_PER_KG_K + HEAT_SLOPE_J_PER_KG_K2 * k)))
+            return float(-lost / self.capacity_j_per_k(k))
 
         past = 0.0
         while past < seconds and kelvin - ambient_k > 1e-3:

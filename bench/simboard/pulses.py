@@ -49,11 +49,6 @@ class PulseLog:
         """Whether a pulse is going on, the bounce of its break included."""
         return self._now is not None
 
-    @property
-    def lit(self) -> bool:
-        """Whether a pulse is going on and its contact has not yet begun to open."""
-        return self._now is not None and self._now.break_s is None
-
     def begin(self, t_s: float, peak_a: float, dark_a: float | None) -> None:
         """Begin a pulse. dark_a: the current just before the make, None if a switch made it."""
         if self._gap and dark_a is not None:
