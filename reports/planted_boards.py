@@ -22,7 +22,7 @@ import numpy as np
 
 from bench.bank import Bank, Socket
 from bench.description import BoardDescription
-from bench.ports import AddressError
+from bench.errors import AddressError
 from bench.ports.simulated import SimulatedLine
 from bench.simboard.board import SimulatedBoard
 from bench.simboard.commands import execute
@@ -320,7 +320,7 @@ class TimeHoldsFromTheNextClosing(SimulatedBoard):
 
 class HeaderOfTheLastSample(SimulatedBoard):
     def _send_samples(self, full: FullFrame) -> None:
-        super()._send_samples(replace(full, board=BoardState(self._switch_bits() & 0xFF, self._state(), self.rig.comparator)))
+        super()._send_samples(replace(full, board=BoardState(self._switch_bits() & 0xFF, self._state(self.rig.comparator))))
 
 
 class RstEmptiesTheQueue(SimulatedBoard):

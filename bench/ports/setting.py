@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from bench import files
 from bench.bank import Bank
-from bench.ports import AddressError
+from bench.errors import AddressError, TableError
 from bench.ports.address import SimAddress, parse_sim_address
 from bench.simboard import catalogue
 from bench.simboard.ageing import aged
@@ -18,7 +18,6 @@ from bench.simboard.link import LINK_FAULTS, Link, faulty_link
 from bench.simboard.loads import LampBank, lamp_bank, test_volts
 from bench.simboard.units import Rating, Unit
 from bench.simboard.world import InSocket, World
-from bench.table import TableError
 
 STANDARD_BANK = "standard"
 

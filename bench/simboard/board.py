@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from typing import Any, Protocol
 
 from bench.description import BoardDescription
@@ -27,6 +28,7 @@ from bench.simboard.waveform import Waveform
 from bench.wire import (
     EventFrame,
     EventKind,
+    HeaderState,
     ResetCause,
     SampleFrame,
     TripCause,
@@ -302,7 +304,7 @@ class SimulatedBoard:
             at = max(trip.t_s, self.now_s)
             self._offset_s += stop_s - at
             stop_s, wave = at, wave.until(at)
-        before = BoardState(self._switch_bits() & 0xFF, self._state(), self.rig.comparator)
+        before = BoardState(self._switch_bits() & 0xFF, self._state(self.rig.comparator))
         changes = self.rig.follow(wave)
         self._edges += changes
         if self._run is not None:
@@ -321,28 +323,30 @@ class SimulatedBoard:
         if skipped and self._chance.random() < skipped:
             self._samples_lost = True
             return
-        flags = self._flags(full.board.comparator) | int(self._samples_lost)
+        state, flags = self._encode(replace(full.board.state, samples_lost=self._samples_lost))
         self._samples_lost = False
         sequence, edges = self._next_sequence(), self._count_edges(full.ready_s)
-        frame = SampleFrame(sequence, full.stamp, full.board.loads, full.board.state, flags, edges, full.body)
+        frame = SampleFrame(sequence, full.stamp, full.board.loads, state, flags, edges, full.body)
         self._send_frame(full.ready_s, encode_sample_frame(frame))
 
     # --- frames ---
 
-    def _state(self) -> int:
-        return (
-            int(self.master)
-            | int(self.tripped) << 1
-            | self.settings.range_number << 2
-            | int(self.settings.mode == "PREC") << 4
-            | int(self.sampling) << 5
-            | self._run_number << 6
+    def _state(self, comparator: bool) -> HeaderState:
+        """Return the board's present state as a frame's header states it."""
+        return HeaderState(
+            master=self.master,
+            tripped=self.tripped,
+            range_number=self.settings.range_number,
+            precise=self.settings.mode == "PREC",
+            sampling=self.sampling,
+            run=self._run_number,
+            comparator=comparator,
         )
 
-    def _flags(self, comparator: bool) -> int:
-        flags = int(self._line_lost) << 1 | int(comparator) << 2
-        self._line_lost = False
-        return flags
+    def _encode(self, state: HeaderState) -> tuple[int, int]:
+        """Return the bytes `state` and `flags` of the next frame, which states once that a line was lost."""
+        line_lost, self._line_lost = self._line_lost, False
+        return replace(state, line_lost=line_lost).encode()
 
     def _count_edges(self, until_s: float) -> int:
         count = bisect_right(self._edges, until_s)
@@ -365,10 +369,10 @@ class SimulatedBoard:
     ) -> None:
         """Send an event that is ready at t_s; `place` is its stamp and ticks where those are not of that moment."""
         stamp, ticks = self.stamp_at(t_s) if place is None else place
-        flags = self._flags(self.rig.comparator if comparator is None else comparator)
+        state, flags = self._encode(self._state(self.rig.comparator if comparator is None else comparator))
         sequence, edges = self._next_sequence(), self._count_edges(t_s)
         loads = self._switch_bits() & 0xFF
-        frame = EventFrame(sequence, stamp, loads, self._state(), flags, edges, kind, reason, ticks, value)
+        frame = EventFrame(sequence, stamp, loads, state, flags, edges, kind, reason, ticks, value)
         self._send_frame(t_s, encode_event(frame))
 
     def _send_frame(self, ready_s: float, data: bytes) -> None:

@@ -4,24 +4,23 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from bench.simboard.rig import Rig
-from bench.wire import SAMPLES_PER_FRAME, STAMP_MODULUS, pack_samples
+from bench.wire import SAMPLES_PER_FRAME, STAMP_MODULUS, HeaderState, pack_samples
 
 BURST_OVER_S = 0.02
 
 
 class BoardState(NamedTuple):
-    """The switches, the state byte and the comparator at a moment, as a frame's header states them."""
+    """The closed loads and the rest of the board's state at a moment, as a frame's header states them."""
 
     loads: int
-    state: int
-    comparator: bool
+    state: HeaderState
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +55,7 @@ class SamplingRun:
         self._first_stamp = first_stamp
         self._taken = 0
         self._pending: npt.NDArray[np.uint16] = np.empty(0, np.uint16)
-        self._state_at_first = BoardState(0, 0, False)
+        self._state_at_first = BoardState(0, HeaderState())
         self._burst: tuple[float, float, int] | None = None
 
     def stamp_at(self, t_s: float) -> tuple[int, int]:
@@ -75,7 +74,7 @@ class SamplingRun:
         Loads and state change only between steps; the comparator begins the step as `before` has it.
         """
         ready: list[FullFrame | FinishedBurst] = [
-            *self._bursts(stop_s, changes, before.comparator),
+            *self._bursts(stop_s, changes, before.state.comparator),
             *self._samples(stop_s, changes, before),
         ]
         return sorted(ready, key=lambda item: item.ready_s)
@@ -99,7 +98,8 @@ class SamplingRun:
             return []
 
         def state_at(t_s: float) -> BoardState:
-            return before._replace(comparator=before.comparator ^ bool(bisect_right(changes, t_s) & 1))
+            comparator = before.state.comparator ^ bool(bisect_right(changes, t_s) & 1)
+            return before._replace(state=replace(before.state, comparator=comparator))
 
         t = self._begun_s + np.arange(self._taken, end, dtype=np.float64) * self._period_s
         if not len(self._pending):
