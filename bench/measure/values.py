@@ -17,9 +17,10 @@ from bench.measure.behaviour import CLOSED_AT_REST_S, Start, behaviour, pilot_fa
 from bench.measure.bench_check import INRUSH, INRUSH_TAU_S, check_bench, lamp_died_at, spoilt
 from bench.measure.evidence import Counts, Evidence, clock_components, corrected, current_channel, duration, mean_of, systematic
 from bench.measure.film import Film, film_fact, film_of, film_value, still_going
-from bench.measure.mechanism import THERMAL, UNKNOWN, mechanism_of
+from bench.measure.mechanism import mechanism_of
+from bench.measure.quantities import CARRIED_A
 from bench.measure.scatter import is_in_step, kept_by_mean, neighbours_share, own_u, scatter_of, spread_of, trend_of
-from bench.measure.vocabulary import APPLIED_UNSEEN, CARRIED_A, Measured
+from bench.measure.vocabulary import APPLIED_UNSEEN, STANDING_STILL, FactName, Measured, MechanismKind, RestState, UnitBehaviour
 from bench.readings import Reading
 from bench.transitions import CLOSE_S, UNSEEN_S
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, TypeA, quotient, rectangular, type_a
@@ -61,26 +62,24 @@ def measure(e: Evidence, counts: Counts) -> Measured:
     values |= _steadiness(e, counted)
     values |= _pilot(e, counted)
     values |= _surroundings(e)
-    if doing == "flashing" and _is_irregular(values):
-        doing = "irregular"
-    facts = {
-        "behaviour": doing, "rest": start.rest, "pilot": pilot_fact(e, counted, doing), "mechanism": mechanism,
-        "film": film_fact(e, film, values),
+    if doing is UnitBehaviour.FLASHING and _is_irregular(values):
+        doing = UnitBehaviour.IRREGULAR
+    facts: dict[str, str] = {
+        FactName.BEHAVIOUR: doing, FactName.REST: start.rest, FactName.PILOT: pilot_fact(e, counted, doing),
+        FactName.MECHANISM: mechanism, FactName.FILM: film_fact(e, film, values),
     }  # fmt: skip
     return Measured(spoilt(values, faults), facts, faults, proofs)
 
 
-def _rates(
-    e: Evidence, cycles: Sequence[Cycle], counts: Counts, doing: str, complete: int, film: Film
-) -> dict[str, Measurement]:
+def _rates(e: Evidence, cycles: Sequence[Cycle], counts: Counts, doing: UnitBehaviour, complete: int, film: Film) -> dict[str, Measurement]:
     names = ("rate_per_min", "rate_total_per_min", "on_ratio", "on_s", "off_s")
     least = max(counts.average, _SCATTER_LEAST)
     if len(cycles) < least:
-        if doing in ("steady on", "dark", "one flash"):
+        if doing in STANDING_STILL:
             why = f"the unit did not flash: {doing}"
         else:
             why = f"{complete} complete cycles seen, {counts.skip + least} needed"
-        return dict.fromkeys(names, NotMeasured(why, "bench" if e.cycles_broken and doing == "too few" else "none"))
+        return dict.fromkeys(names, NotMeasured(why, "bench" if e.cycles_broken and doing is UnitBehaviour.TOO_FEW else "none"))
     factor = 1.0 + e.clock.rel_error
     period_s = [c.period_s * factor for c in cycles]
     on_ratio = [c.on_s / c.period_s for c in cycles]
@@ -319,14 +318,15 @@ def _bounce(e: Evidence) -> dict[str, Measurement]:
     return found
 
 
-def _flashes(e: Evidence, cycles: Sequence[Cycle], start: Start, mechanism: str) -> Sequence[Cycle]:
+def _flashes(e: Evidence, cycles: Sequence[Cycle], start: Start, mechanism: MechanismKind) -> Sequence[Cycle]:
     """Those that must be alike: all but the blip of a two-coil unit, and the first flash of a thermal one, whose heater was cold."""
     if not cycles or e.cycles_before:
         return cycles
     if e.applied is None:
         return cycles[1:]  # it may be the first from cold, or the rest of one
-    blip = start.rest == "open" and start.light is not None and cycles[0].on_s < CLOSED_AT_REST_S
-    return cycles[1:] if blip or mechanism == THERMAL or (mechanism == UNKNOWN and start.rest != "open") else cycles
+    blip = start.rest is RestState.OPEN and start.light is not None and cycles[0].on_s < CLOSED_AT_REST_S
+    may_be_cold = mechanism is MechanismKind.THERMAL or (mechanism is MechanismKind.UNKNOWN and start.rest is not RestState.OPEN)
+    return cycles[1:] if blip or may_be_cold else cycles
 
 
 def _all_flashes(e: Evidence, kept: Sequence[Cycle], alike: Sequence[Cycle]) -> dict[str, Measurement]:
@@ -403,9 +403,5 @@ def _surroundings(e: Evidence) -> Mapping[str, Measurement]:
     if e.temperature is not None:
         parts = (Component("noise", e.temperature.u), *systematic(e, "temperature", 0.0))
         found["temperature_c"] = Estimate(e.temperature.value, "degC", parts, e.temperature.n)
-    found["clock_error"] = (
-        Estimate(e.clock.rel_error, "1", e.clock.parts, 1)
-        if e.clock.corrected
-        else NotMeasured(e.clock.text)
-    )
+    found["clock_error"] = Estimate(e.clock.rel_error, "1", e.clock.parts, 1) if e.clock.corrected else NotMeasured(e.clock.text)
     return found

@@ -12,8 +12,18 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from bench.description import BoardDescription
-from bench.measure import LAMPS_WRONG, PROGRAM, BenchFault, BenchProof, Measured, with_proof
-from bench.measure.mechanism import ELECTRONIC, TWO_COIL
+from bench.measure import (
+    LAMPS_WRONG,
+    BenchFault,
+    BenchProof,
+    FactName,
+    FaultCode,
+    Measured,
+    MechanismKind,
+    ProofItem,
+    UnitBehaviour,
+    with_proof,
+)
 from bench.ports import Port, PortError
 from bench.ports.replay import ByteSink, CaptureWriter
 from bench.procedure import CoolStep, Procedure, PromptStep, RunStep, Step, ZeroStep
@@ -53,17 +63,17 @@ from bench.zero import ZeroError
 
 _LAMPS_COLD_S = 10.0  # dark for so long before a cold start: common practice, no source
 _log = logging.getLogger(__name__)
-_CODES: Sequence[tuple[type[Exception], str]] = (
-    (BoardTripped, "board-tripped"),
-    (BoardRestarted, "board-restarted"),
-    (BoardSilent, "board-silent"),
-    (BoardContradicts, "board-contradicts"),
-    (BoardRefused, "board-refused"),
-    (BoardUnfit, "self-test"),
-    (BoardLacks, "board-lacks"),
-    (BoardFault, "board"),
-    (ZeroError, "zero"),
-    (PortError, "port-lost"),
+_CODES: Sequence[tuple[type[Exception], FaultCode]] = (
+    (BoardTripped, FaultCode.BOARD_TRIPPED),
+    (BoardRestarted, FaultCode.BOARD_RESTARTED),
+    (BoardSilent, FaultCode.BOARD_SILENT),
+    (BoardContradicts, FaultCode.BOARD_CONTRADICTS),
+    (BoardRefused, FaultCode.BOARD_REFUSED),
+    (BoardUnfit, FaultCode.SELF_TEST),
+    (BoardLacks, FaultCode.BOARD_LACKS),
+    (BoardFault, FaultCode.BOARD),
+    (ZeroError, FaultCode.ZERO),
+    (PortError, FaultCode.PORT_LOST),
 )
 """What a test may be broken off by on the bench's side, and the code of the fault."""
 
@@ -180,8 +190,8 @@ class _Test:
             return
         problem = self._board.make_safe()
         self._is_secured = True
-        if problem and not any(fault.code == "not-confirmed-open" for fault in self._ledger.faults):
-            self._blame_bench(BenchFault("not-confirmed-open", problem, spoils=False))
+        if problem and not any(fault.code == FaultCode.NOT_CONFIRMED_OPEN for fault in self._ledger.faults):
+            self._blame_bench(BenchFault(FaultCode.NOT_CONFIRMED_OPEN, problem, spoils=False))
 
     def _blame_bench(self, fault: BenchFault) -> bool:
         """Note a fault of the bench; False if it was noted before."""
@@ -196,12 +206,12 @@ class _Test:
             return str(error) or "cancelled by the operator"
         if isinstance(error, KeyboardInterrupt):
             return "stopped from the keyboard"
-        code, text = next((code for kind, code in _CODES if isinstance(error, kind)), PROGRAM), str(error)
-        if code == PROGRAM:
+        code, text = next((code for kind, code in _CODES if isinstance(error, kind)), FaultCode.PROGRAM), str(error)
+        if code is FaultCode.PROGRAM:
             text = f"an error in the program: {type(error).__name__}: {error}"
         # A board that contradicts itself was not to be believed before either.
         is_new = self._blame_bench(BenchFault(code, text, spoils=isinstance(error, BoardContradicts)))
-        if code == PROGRAM and is_new:
+        if code is FaultCode.PROGRAM and is_new:
             _log.error("the test was broken off by an error in the program", exc_info=error)
         return text
 
@@ -353,7 +363,7 @@ class _Test:
 
     def _cool_s(self, step: RunStep) -> float:
         """How long unit and lamps must have been dark, by what is known of the mechanism by now."""
-        electronic = self._ledger.mechanism in (ELECTRONIC, TWO_COIL)
+        electronic = self._ledger.mechanism in (MechanismKind.ELECTRONIC, MechanismKind.TWO_COIL)
         return step.electronic_cool_s if electronic and step.electronic_cool_s is not None else step.cool_s
 
     # --- whose fault it is
@@ -364,7 +374,7 @@ class _Test:
         if not step.judge or record is None or not load.watts or not self._setup.filament:
             return
         measured = record.measured
-        if spoiling((*self._ledger.faults, *measured.bench_faults)) or any(p.proved for p in measured.proofs if p.item == "lamps"):
+        if spoiling((*self._ledger.faults, *measured.bench_faults)) or any(p.proved for p in measured.proofs if p.item == ProofItem.LAMPS):
             return
         proof = self._bench.prove_lamps(load)
         self._board.note(note="lamps proved", step=step.name, proved=proof.proved, text=proof.text)
@@ -393,7 +403,7 @@ class _Test:
     def _keep_short(self, step: RunStep, proof: BenchProof) -> None:
         """The run showed that the unit is shorted, and nothing else."""
         self._go_on()
-        measured = Measured({}, {"behaviour": "shorted"}, (), (proof,))
+        measured = Measured({}, {FactName.BEHAVIOUR: UnitBehaviour.SHORTED}, (), (proof,))
         load, volts = self._loads[step.name], self._volts(step)
         self._board.note(
             note="shorted", step=step.name, title=step.title, loads=load.numbers, text=load.text, volts=volts, proof=proof.text
