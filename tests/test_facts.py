@@ -14,7 +14,7 @@ import pytest
 import bench
 from bench.claims import PILOTS, Claims, claims_set
 from bench.files import grade_rule, limit_sets
-from bench.grade import parse_rule, words
+from bench.grade import parse_rule, speech
 from bench.grade.rule import FactIs, Only
 from bench.limits import AllOf, AnyOf, FactLimit, Limit, Requirement, parse_limit_set
 from bench.measure import FACTS, QUANTITIES, FactName, Measured, PilotState
@@ -156,7 +156,7 @@ def test_outcome_and_pages_know_no_other_facts() -> None:
     assert set(FACTS) >= charges._FACTS_OF_LOAD
     assert {name for name in reasoning._OF_OTHER_LAMPS if name not in QUANTITIES} <= set(FACTS)
     assert set(OF_OTHER_LOADS) <= set(FACTS)
-    for fact, word in words._FACTS:
+    for fact, word in speech._FACTS:
         assert word in (*FACTS[fact], "unknown"), fact
     for fact, texts in pages._FACTS.items():
         assert set(texts) - {"unknown"} == set(FACTS[fact]), fact

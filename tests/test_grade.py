@@ -9,7 +9,7 @@ import pytest
 
 from bench.files import grade_rule, limit_sets
 from bench.grade import Grade, Rule, grade, parse_rule
-from bench.grade.words import speech_of
+from bench.grade.speech import speech_of
 from bench.limits import choose
 from bench.measure import BenchFault, Measured
 from bench.table import TableError

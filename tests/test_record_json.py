@@ -22,7 +22,7 @@ from bench.files import limit_sets
 from bench.grade import Grade
 from bench.limits import AllOf, AnyOf, Condition, FactLimit, Limit, Source
 from bench.measure import BenchFault, BenchProof, Measured
-from bench.measure.flashes import FlashTable
+from bench.measure.flash_table import FlashTable
 from bench.outcome import Conclusion, Outcome
 from bench.procedure import CoolStep, Procedure, PromptStep, RunStep, ZeroStep
 from bench.record import BoardRecord, JudgedAgain, RecordingSource, SetupRecord, SimulationRecord, StepRecord, TestRecord

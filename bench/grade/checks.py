@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from bench.grade.rule import Band, Condition, FactIs, Margin, Misses, Only, Outcomes, Rule, ShareOfLimit, Step
-from bench.grade.words import Speech, fact_text, speech_of, title_of
+from bench.grade.speech import Speech, fact_text, speech_of, title_of
 from bench.limits import Limit
 from bench.measure import UNKNOWN, Measured
 from bench.uncertainty import Estimate, NotMeasured

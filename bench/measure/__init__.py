@@ -3,8 +3,8 @@
 `measure` makes a `Measured` of the `Evidence` that a run has gathered, `measure_heard` of what was heard of a unit.
 """
 
+from bench.measure.by_sound import measure_heard, notes_of
 from bench.measure.evidence import Conditions, Counts, Evidence
-from bench.measure.heard import measure_heard, notes_of
 from bench.measure.quantities import QUANTITIES, Quantity
 from bench.measure.values import measure
 from bench.measure.vocabulary import (

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from bench.grade import Grade
-from bench.grade.words import speech_of, title_of
+from bench.grade.speech import speech_of, title_of
 from bench.limits import FactLimit, Limit, Requirement, weakest_basis
 from bench.measure import APPLIED_UNSEEN, STANDING_STILL, UNKNOWN, FactName, FaultCode, ProofItem, RatingState, UnitBehaviour
 from bench.outcome import next_steps

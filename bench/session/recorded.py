@@ -11,7 +11,7 @@ from bench.analysis import Line
 from bench.clock import ClockComparison
 from bench.instrument import UNSTATED, Instrument
 from bench.measure import Conditions, Evidence, Measured, measure
-from bench.measure.flashes import COLUMNS, FlashTable
+from bench.measure.flash_table import COLUMNS, FlashTable
 from bench.procedure import ORDINARY, Procedure, RunStep
 from bench.record import RecordingSource, StepRecord, TestRecord
 from bench.recording import EVERYTHING, Recording, RecordingError, read_recording

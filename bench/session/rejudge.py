@@ -9,7 +9,7 @@ from typing import Protocol
 from bench.analysis import Analysis, Observer
 from bench.description import BoardDescription, DescriptionError, parse_description
 from bench.measure import BenchFault, BenchProof, FactName, Measured, ProofItem, UnitBehaviour, with_proof
-from bench.measure.flashes import FlashTable
+from bench.measure.flash_table import FlashTable
 from bench.ports.replay import NOTE, RECEIVED, CaptureError, Entry, format_of, read_capture
 from bench.procedure import Procedure, RunStep
 from bench.record import BoardRecord, Compared, JudgedAgain, StepRecord, TestRecord

@@ -9,7 +9,7 @@ from bench.analysis import Analysis
 from bench.description import BoardDescription
 from bench.envelope import Bins, Envelope
 from bench.measure import Conditions, Counts, FactName, FaultCode, Measured, RestState, UnitBehaviour
-from bench.measure.flashes import FlashTable
+from bench.measure.flash_table import FlashTable
 from bench.procedure import RunStep
 from bench.samples import Block
 from bench.session.board import BoardClient, BoardContradicts

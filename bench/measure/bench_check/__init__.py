@@ -17,15 +17,15 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
-from bench.measure.bench_check.board import board_faults, link_faults
-from bench.measure.bench_check.lamps import INRUSH, INRUSH_TAU_S, lamp_died_at, lamp_faults, lamps_proof
-from bench.measure.bench_check.wiring import lead_faults, supply_faults
+from bench.measure.bench_check.board_faults import board_faults, link_faults
+from bench.measure.bench_check.lamp_faults import INRUSH, INRUSH_TAU_S, lamp_died_at, lamp_faults, lamps_proof
+from bench.measure.bench_check.wiring_faults import lead_faults, supply_faults
 from bench.measure.evidence import Evidence
 from bench.measure.quantities import QUANTITIES
 from bench.measure.vocabulary import BenchFault, BenchProof, FaultCode, ProofItem
 from bench.uncertainty import Estimate, Measurement, NotMeasured
 
-__all__ = ["INRUSH", "INRUSH_TAU_S", "check_bench", "lamp_died_at", "spoilt"]
+__all__ = ["INRUSH", "INRUSH_TAU_S", "check_bench", "lamp_died_at", "without_spoilt"]
 
 _TIMED = ("s", "1/min")  # units of what a wrong clock makes worthless
 _SUPPLY_WRONG = frozenset({FaultCode.SUPPLY_LIMITED, FaultCode.SUPPLY_OUT_OF_RANGE, FaultCode.SUPPLY_GONE})
@@ -60,7 +60,7 @@ def _proofs(e: Evidence, died: int | None, wrong: set[str]) -> Iterator[BenchPro
     yield BenchProof(ProofItem.SENSE_LEADS, seen, shown if seen else "no current by which to tell them")
 
 
-def spoilt(values: Mapping[str, Measurement], faults: tuple[BenchFault, ...]) -> dict[str, Measurement]:
+def without_spoilt(values: Mapping[str, Measurement], faults: tuple[BenchFault, ...]) -> dict[str, Measurement]:
     """The values less those that a fault of the bench makes worthless; the reason goes with them."""
     found = dict(values)
     for fault in faults:

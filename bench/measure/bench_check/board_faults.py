@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 from statistics import median
 
-from bench.measure.bench_check.lit import steadily_lit
+from bench.measure.bench_check.steady_flashes import steadily_lit
 from bench.measure.evidence import Evidence, corrected, rest_is_zero, systematic
 from bench.measure.vocabulary import BenchFault, FaultCode
 from bench.supply import SwitchedOff

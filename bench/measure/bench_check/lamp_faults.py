@@ -9,7 +9,7 @@ from statistics import median
 
 from bench.cycles import Cycle, Lit
 from bench.lamps import SIGNAL_W, US_RATED_V, US_SYSTEM_V, allowed_current_a, cold_siemens, expected_current_a
-from bench.measure.bench_check.lit import LIT_LEAST_S, lit_s
+from bench.measure.bench_check.steady_flashes import LIT_LEAST_S, lit_s
 from bench.measure.evidence import Evidence, systematic
 from bench.measure.vocabulary import LAMPS_WRONG, BenchFault, BenchProof, FaultCode, ProofItem
 

@@ -6,8 +6,8 @@ import math
 from collections.abc import Iterator, Mapping
 from statistics import median
 
-from bench.measure.bench_check.board import SHOWN_PART, SHOWN_S
-from bench.measure.bench_check.lit import LIT_LEAST_S, steadily_lit
+from bench.measure.bench_check.board_faults import SHOWN_PART, SHOWN_S
+from bench.measure.bench_check.steady_flashes import LIT_LEAST_S, steadily_lit
 from bench.measure.evidence import Evidence
 from bench.measure.vocabulary import BenchFault, FaultCode
 from bench.readings import LINE_LEAST, Reading

@@ -14,7 +14,7 @@ from bench.clicks import Flash, Heard
 from bench.measure.evidence import Counts
 from bench.measure.quantities import QUANTITIES
 from bench.measure.scatter import neighbours_share, scatter_of, spread_of, trend_of
-from bench.measure.values import IRREGULAR, LONG_AT
+from bench.measure.steadiness import IRREGULAR, LONG_AT
 from bench.measure.vocabulary import (
     PROVED_BY_RUNS,
     BenchProof,
