@@ -13,7 +13,6 @@ from __future__ import annotations
 import logging
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict
 from typing import Any, TypeAlias, TypeVar
 
 from bench.measure import BenchFault
@@ -32,6 +31,7 @@ from bench.session.board.faults import (
     BoardTripped,
 )
 from bench.session.commanded import Commanded
+from bench.typed_json import encode
 from bench.wire import (
     Decoder,
     EventFrame,
@@ -261,7 +261,7 @@ class BoardTalk:
 
     def link(self) -> Mapping[str, int]:
         """Damage so far, by kind."""
-        damage: dict[str, Any] = asdict(self._decoder.damage)
+        damage: dict[str, Any] = encode(self._decoder.damage)
         return {**damage, "replies_asked_again": self.retries, "replies_unexpected": self.strays}
 
     def note(self, **content: Any) -> None:
@@ -271,4 +271,4 @@ class BoardTalk:
 
     def note_fault(self, fault: BenchFault) -> None:
         """Put a fault of the bench in the capture, or it would be forgotten when that is judged again."""
-        self.note(note="bench fault", **asdict(fault))
+        self.note(note="bench fault", **encode(fault))
