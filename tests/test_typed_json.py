@@ -11,17 +11,18 @@ import pytest
 
 from bench.calibration import Calibrated, MeterAccuracy, Point
 from bench.description import Range
-from bench.session import Calibration, Wanted
-from bench.session.calibration_files import keep_calibration
-from bench.session.standard_files import Entry, append_standard, read_standard
+from bench.errors import ContentError
 from bench.tui.choices import Choices, load, save
-from bench.typed_json import ContentError, decode_file, encode_file, loads
+from bench.typed_json import decode_file, encode_file, loads
+from bench.upkeep import Calibration, Wanted
+from bench.upkeep.calibration_files import keep_calibration
+from bench.upkeep.standard_files import KeptReading, append_standard, read_standard
 
 LINE = (
     '{"format": 1, "when": "2026-11-25T10:15:00+01:00", "board": "makebreak,rig-328,SIM00007,1.0-sim", "calibrated": 20261101, '
     '"values": {"drop_v": [0.0653, 0.00041, "V"], "steady_a": [3.5, 0.011, "A"]}}'
 )
-ENTRY = Entry(
+ENTRY = KeptReading(
     "2026-11-25T10:15:00+01:00", "makebreak,rig-328,SIM00007,1.0-sim", 20261101,
     {"drop_v": (0.0653, 0.00041, "V"), "steady_a": (3.5, 0.011, "A")},
 )  # fmt: skip

@@ -18,6 +18,7 @@ _FACTS_OF_LOAD = frozenset({
 })  # fmt: skip
 
 
+
 @dataclass(frozen=True)
 class Charge:
     """Something that speaks against the unit, and whether the load has a part in it."""
