@@ -6,9 +6,9 @@ import math
 from collections.abc import Iterator
 from statistics import median
 
-from bench.measure.bench_check.lit import steadily_lit
+from bench.measure.bench_check.steady_flashes import steadily_lit
 from bench.measure.evidence import Evidence, corrected, rest_is_zero, systematic
-from bench.measure.vocabulary import BenchFault
+from bench.measure.vocabulary import BenchFault, FaultCode
 from bench.supply import SwitchedOff
 
 SHOWN_S = 5.0e-3
@@ -31,26 +31,26 @@ def board_faults(e: Evidence) -> Iterator[BenchFault]:
     """What the board's frames show that no unit can do."""
     if e.clock.wrong:
         yield BenchFault(
-            "board-clock",
+            FaultCode.BOARD_CLOCK,
             f"{e.clock.wrong}, and the board states {e.clock_half_width * 100:g} %: nothing that was timed counts; have its clock and its "
             "description looked at, or use another board",
         )
     if e.still_s > _STILL_S:
         text = f"the board sent the same samples again for {e.still_s:.1f} s in all: its converter or its buffer stands still"
-        yield BenchFault("samples-still", f"{text}; restart it, and have it looked at if that does not help")
+        yield BenchFault(FaultCode.SAMPLES_STILL, f"{text}; restart it, and have it looked at if that does not help")
     for name, (read, should, u) in e.standards.items():
         if abs(read - should) > _STANDARD_K * u:
             text = f"the built-in standard {name} reads {read:.4g} and should read {should:.4g}: the converter or its reference is off"
-            yield BenchFault("standard-off", f"{text}; have the board calibrated or put right")
+            yield BenchFault(FaultCode.STANDARD_OFF, f"{text}; have the board calibrated or put right")
     if e.supply.not_shown_s > max(SHOWN_S, SHOWN_PART * e.supply.parted_s):
         text = "the drop does not show that the contact is open while input and output do: its amplifier is stuck or its scale wrong"
-        yield BenchFault("drop-stuck", f"{text}; have the board put right")
+        yield BenchFault(FaultCode.DROP_STUCK, f"{text}; have the board put right")
     if e.supply.jumping_s > max(_JUMPS_S, _JUMPS_PART * e.supply.on_s):
         text = f"the output jumps from sample to sample while input and current stand still, for {e.supply.jumping_s:.2g} s"
-        yield BenchFault("output-jumps", f"{text}: sense lead SL is loose, or its channel is broken; look at both and test again")
+        yield BenchFault(FaultCode.OUTPUT_JUMPS, f"{text}: sense lead SL is loose, or its channel is broken; look at both and test again")
     if e.comparator_against_s > 0.0:
         text = f"the board contradicts itself: its comparator says of the output what samples do not, for {e.comparator_against_s:.2g} s"
-        yield BenchFault("comparator-against", f"{text}; restart it, and have it looked at if that does not help")
+        yield BenchFault(FaultCode.COMPARATOR_AGAINST, f"{text}; restart it, and have it looked at if that does not help")
     yield from _two_currents(e)
     if e.supply.off.span_s > 0.0:
         yield from _two_drops(e)
@@ -62,14 +62,14 @@ def link_faults(e: Evidence) -> Iterator[BenchFault]:
     """What is wrong with the clock or was lost on the line, and was corrected or counted: it spoils nothing."""
     if e.clock.corrected and e.clock_half_width and abs(e.clock.rel_error) > e.clock_half_width + 3.0 * e.clock.u:
         yield BenchFault(
-            "clock-off",
+            FaultCode.CLOCK_OFF,
             f"the board's clock is {e.clock.rel_error * 100:+.2f} % off, outside its own {e.clock_half_width * 100:g} %: "
             "corrected, but have the board looked at",
             spoils=False,
         )
     if e.lost_part > _LOST:
         yield BenchFault(
-            "samples-lost",
+            FaultCode.SAMPLES_LOST,
             f"{e.lost_part * 100:.1f} % of the samples never came: use another cable or USB port, away from hubs, and test again",
             spoils=False,
         )
@@ -85,7 +85,7 @@ def _two_currents(e: Evidence) -> Iterator[BenchFault]:
     parts = (*systematic(e, "i_load", wide_a), *systematic(e, "i_load_low", fine_a))
     if abs(wide_a - fine_a) > _STANDARD_K * math.hypot(*(c.u for c in parts)):
         text = f"i_load reads {wide_a:.2f} A while i_load_low reads {fine_a:.2f} A: the scale of one of them is wrong"
-        yield BenchFault("currents-differ", f"{text}; have the board calibrated or put right")
+        yield BenchFault(FaultCode.CURRENTS_DIFFER, f"{text}; have the board calibrated or put right")
 
 
 def _two_drops(e: Evidence) -> Iterator[BenchFault]:
@@ -100,7 +100,7 @@ def _two_drops(e: Evidence) -> Iterator[BenchFault]:
     for input_v, output_v, drop_v in levels:
         if _is_apart(e, input_v, output_v, drop_v):
             text = f"input less output is {input_v - output_v:.2f} V while v_drop reads {drop_v:.2f} V: the scale of one of them is wrong"
-            yield BenchFault("drops-differ", f"{text}; have the board calibrated or put right")
+            yield BenchFault(FaultCode.DROPS_DIFFER, f"{text}; have the board calibrated or put right")
             return
     least, most = (pick(levels, key=lambda level: level[2]) for pick in (min, max))
     moved_v, shown_v = most[2] - least[2], (most[0] - most[1]) - (least[0] - least[1])
@@ -108,7 +108,7 @@ def _two_drops(e: Evidence) -> Iterator[BenchFault]:
     unsure_v = _STANDARD_K * math.hypot(*(e.accuracies[name].u_apart for name in ("v_in", "v_out", "v_drop")))
     if moved_v > max(_MOVES_ALONE * e.conditions.system_v, unsure_v) and shown_v < _SHOWN_WITH_IT * moved_v:
         text = f"v_drop moved by {moved_v:.2f} V in the run, and input less output by {shown_v:.2f} V: one of them does not read right"
-        yield BenchFault("drops-differ", f"{text}; look at the sense leads, and have the board put right")
+        yield BenchFault(FaultCode.DROPS_DIFFER, f"{text}; look at the sense leads, and have the board put right")
 
 
 def _is_apart(e: Evidence, input_v: float, output_v: float, drop_v: float) -> bool:
@@ -125,9 +125,9 @@ def _switched_off(e: Evidence, off: SwitchedOff) -> Iterator[BenchFault]:
     first_v, lowest_v = off.input_v or (0.0, 0.0)
     if lowest_v > max(_FED * e.conditions.system_v, _HELD * first_v):
         text = f"the input shows {first_v:.1f} V with the master switch open, and it does not fall"
-        yield BenchFault("input-fed", f"{text}: the switch is bridged, or the board's samples stand still")
+        yield BenchFault(FaultCode.INPUT_FED, f"{text}: the switch is bridged, or the board's samples stand still")
     for name, read_s in off.read_s.items():
         # A capacitor in the unit may hold the input up for a while, and then there is a drop.
         if read_s > _MOSTLY * off.span_s and (name != "v_drop" or first_v < _NOTHING_V):
             text = f"{name} does not read 0 with the master switch open: its zero is far off, or it is stuck"
-            yield BenchFault("not-zero", f"{text}; have the board calibrated or put right")
+            yield BenchFault(FaultCode.NOT_ZERO, f"{text}; have the board calibrated or put right")

@@ -8,10 +8,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from statistics import median
 
 from bench.cycles import Cycle, Lit
-from bench.lamps import SIGNAL_W, US_RATED_V, US_SYSTEM_V, allowed_current_a, cold_siemens, expected_current_a
-from bench.measure.bench_check.lit import LIT_LEAST_S, lit_s
+from bench.lamps import SIGNAL_W, US_RATED_V, US_SYSTEM_V, allowed_current_a, cold_conductance, expected_current_a
+from bench.measure.bench_check.steady_flashes import LIT_LEAST_S, lit_s
 from bench.measure.evidence import Evidence, systematic
-from bench.measure.vocabulary import LAMPS_WRONG, BenchFault, BenchProof
+from bench.measure.vocabulary import LAMPS_WRONG, BenchFault, BenchProof, FaultCode, ProofItem
 
 # Excess of a cold lamp's current over its final value: 1.0 after 22 ms, 0.1 after 98 ms at 12 V (computed, 21 W lamps).
 INRUSH = 2.0
@@ -36,7 +36,8 @@ def lamp_faults(e: Evidence, died: int | None) -> Iterator[BenchFault]:
     """Other lamps than there should be, lamps that were not cold, or one that failed at the cycle of index `died`."""
     if (part := _other_load(e)) is not None and abs(part - 1.0) > _OTHER_OFF and not _low_at_load(e):
         yield BenchFault(
-            "lamp-current", f"the load takes {part * 100:.0f} % of the {e.conditions.other_a:.2f} A that it should: look at what is fitted"
+            FaultCode.LAMP_CURRENT,
+            f"the load takes {part * 100:.0f} % of the {e.conditions.other_a:.2f} A that it should: look at what is fitted",
         )
     if not e.conditions.lamps_w or not e.conditions.filament:
         return
@@ -49,20 +50,22 @@ def lamp_faults(e: Evidence, died: int | None) -> Iterator[BenchFault]:
     most = median([r / raised for r, raised, settled in ratios if settled] or [1.0])
     if least < low or most > high:
         part, why = (least, "one is dead, or of a lower wattage, or its holder is bad") if least < low else (most, _TOO_MUCH)
-        yield BenchFault("lamp-current", f"the lamps take {part * 100:.0f} % of what {names} should: {why}")
+        yield BenchFault(FaultCode.LAMP_CURRENT, f"the lamps take {part * 100:.0f} % of what {names} should: {why}")
     elif ratios and (other_w := _other_rating(e, least)) is not None:
         text = f"the lamps take {least * 100:.0f} % of what {names} should, as {other_w:g} W lamps do: look at what is fitted"
-        yield BenchFault("lamp-current", text)
+        yield BenchFault(FaultCode.LAMP_CURRENT, text)
     elif ratios and (seen := _cold_ohm(e)) is not None and seen[0] > seen[1]:
-        cold_ohm = 1.0 / cold_siemens(e.conditions.lamps_w, e.conditions.system_v)
+        cold_ohm = 1.0 / cold_conductance(e.conditions.lamps_w, e.conditions.system_v)
         yield BenchFault(
-            "lamps-not-cold",
+            FaultCode.LAMPS_NOT_COLD,
             f"at the first make the load had {seen[0] * 1000:.0f} mohm, cold {names} have {cold_ohm * 1000:.0f}: "
             "the lamps were still warm, or are no filament lamps, or a socket has resistance",
         )
     if died is not None:
         at = died + e.cycles_before + 1
-        yield BenchFault("lamp-died", f"the lamps' current changed at flash {at}: a lamp or its holder failed; nothing after that counts")
+        yield BenchFault(
+            FaultCode.LAMP_DIED, f"the lamps' current changed at flash {at}: a lamp or its holder failed; nothing after that counts"
+        )
 
 
 def _ratios(e: Evidence, cycles: Sequence[Cycle]) -> list[tuple[float, float, bool]]:
@@ -154,28 +157,30 @@ def _other_rating(e: Evidence, part: float) -> float | None:
 def _cold_ohm(e: Evidence) -> tuple[float, float] | None:
     """What the load had at the first make from cold, less its uncertainty, and the most that cold lamps may have; None if not seen, ohm."""
     first = e.first_lit or (e.lit_now if not e.cycles else None)
-    if e.start_missed or e.applied is None or first is None or first.siemens is None:
+    if e.start_missed or e.applied is None or first is None or first.conductance is None:
         return None
-    cold_ohm = 1.0 / cold_siemens(e.conditions.lamps_w, e.conditions.system_v)
+    cold_ohm = 1.0 / cold_conductance(e.conditions.lamps_w, e.conditions.system_v)
     allowed = _NOT_COLD if e.conditions.wiring_known else _NOT_COLD_RECORDED
     most = (_NOT_COLD_FILMED if _is_filmed(e, first) else allowed) * (cold_ohm + _BANK_OHM)
-    return (1.0 - 3.0 * first.siemens.u / first.siemens.value) / first.siemens.value, most
+    return (1.0 - 3.0 * first.conductance.u / first.conductance.value) / first.conductance.value, most
 
 
 def lamps_proof(e: Evidence, died: int | None, wrong: set[str]) -> BenchProof:
     if (part := _other_load(e)) is not None and not _low_at_load(e):
-        return BenchProof("lamps", "lamp-current" not in wrong, f"{part * 100:.0f} % of the expected current")
+        return BenchProof(ProofItem.LAMPS, FaultCode.LAMP_CURRENT not in wrong, f"{part * 100:.0f} % of the expected current")
     if not e.conditions.filament:
-        return BenchProof("lamps", False, "not filament lamps: their current says nothing")
+        return BenchProof(ProofItem.LAMPS, False, "not filament lamps: their current says nothing")
     if not e.conditions.lamps_w:
-        return BenchProof("lamps", False, "their watts are not known")
+        return BenchProof(ProofItem.LAMPS, False, "their watts are not known")
     if "i_load" not in e.accuracies:
-        return BenchProof("lamps", False, "no current was recorded")
+        return BenchProof(ProofItem.LAMPS, False, "no current was recorded")
     ratios = _ratios(e, e.cycles if died is None else e.cycles[:died])
     if not ratios:
-        return BenchProof("lamps", False, "no flash in which their current and voltage could be read" if e.cycles else "nothing lit them")
+        return BenchProof(
+            ProofItem.LAMPS, False, "no flash in which their current and voltage could be read" if e.cycles else "nothing lit them"
+        )
     part = median(r for r, _, _ in ratios)
-    return BenchProof("lamps", not wrong & LAMPS_WRONG, f"{part * 100:.0f} % of the expected current")
+    return BenchProof(ProofItem.LAMPS, not wrong & LAMPS_WRONG, f"{part * 100:.0f} % of the expected current")
 
 
 def lamp_died_at(e: Evidence) -> int | None:

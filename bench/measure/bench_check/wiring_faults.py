@@ -6,10 +6,10 @@ import math
 from collections.abc import Iterator, Mapping
 from statistics import median
 
-from bench.measure.bench_check.board import SHOWN_PART, SHOWN_S
-from bench.measure.bench_check.lit import LIT_LEAST_S, steadily_lit
+from bench.measure.bench_check.board_faults import SHOWN_PART, SHOWN_S
+from bench.measure.bench_check.steady_flashes import LIT_LEAST_S, steadily_lit
 from bench.measure.evidence import Evidence
-from bench.measure.vocabulary import SUPPLY_GONE, BenchFault
+from bench.measure.vocabulary import BenchFault, FaultCode
 from bench.readings import LINE_LEAST, Reading
 
 _SUPPLY_OHM: Mapping[float, float] = {6.0: 0.14, 12.0: 0.24, 24.0: 0.69}  # of a supply that will do, beside the loop; a battery has 0.02
@@ -23,12 +23,14 @@ def lead_faults(e: Evidence) -> Iterator[BenchFault]:
     """Sense leads that are off or swapped."""
     shown_s = max(SHOWN_S, SHOWN_PART * e.supply.drawing_s)
     if e.supply.input_lost_s > shown_s:
-        yield BenchFault("sense-in-off", "the lamps draw their current but the input reads less than the output: sense lead SB is off")
+        yield BenchFault(
+            FaultCode.SENSE_IN_OFF, "the lamps draw their current but the input reads less than the output: sense lead SB is off"
+        )
     elif e.supply.swapped_s > SHOWN_S:
         text = "the output reads more than the input: swap the sense leads SB and SL, or the unit is in backwards"
-        yield BenchFault("sense-leads-swapped", text)
+        yield BenchFault(FaultCode.SENSE_LEADS_SWAPPED, text)
     elif e.supply.output_lost_s > shown_s:
-        yield BenchFault("sense-out-off", "the lamps draw their current but the output reads nothing: sense lead SL is off")
+        yield BenchFault(FaultCode.SENSE_OUT_OFF, "the lamps draw their current but the output reads nothing: sense lead SL is off")
 
 
 def supply_faults(e: Evidence) -> Iterator[BenchFault]:
@@ -42,27 +44,27 @@ def supply_faults(e: Evidence) -> Iterator[BenchFault]:
     if interrupted or (e.supply.gone_s > _GONE_S and e.supply.input_lost_s <= SHOWN_S):
         lasted = f"for {e.supply.gone_s:.2f} s" if e.supply.gone_s > _GONE_S else "for a moment"
         text = f"the supply went away while the unit was on: nothing stood at its input {lasted}"
-        yield BenchFault(SUPPLY_GONE, f"{text}; look at its plugs, fuse, leads and current limit, and test again")
+        yield BenchFault(FaultCode.SUPPLY_GONE, f"{text}; look at its plugs, fuse, leads and current limit, and test again")
     if limited:
         yield BenchFault(
-            "supply-limited",
+            FaultCode.SUPPLY_LIMITED,
             f"the supply gives way under the inrush as if {ohm:.2f} ohm were in the lead: use a battery, or a supply of 40 A",
         )
     lits = steadily_lit(e, e.cycles)
     ripples = [_scatter_of(lit.supply) / lit.supply.value for lit in lits if lit.supply is not None and lit.supply.value > 0.0]
     if ripples and median(ripples) > _RIPPLE:
         text = f"the supply at the unit ripples by {median(ripples) * 100:.0f} % (effective value) while the lamps are lit"
-        yield BenchFault("supply-ripples", f"{text}: use a battery, or a supply with direct voltage, no battery charger")
+        yield BenchFault(FaultCode.SUPPLY_RIPPLES, f"{text}: use a battery, or a supply with direct voltage, no battery charger")
     readings = [lit.supply.value for lit in lits if lit.supply is not None]
     low, high = e.conditions.supply_low_v, e.conditions.supply_high_v
     if readings and low is None and not _OF_SYSTEM[0] <= median(readings) / e.conditions.system_v <= _OF_SYSTEM[1]:
         text = f"the supply was {median(readings):.1f} V at the unit while on: no {e.conditions.system_v:g} V system runs at that"
-        yield BenchFault("supply-out-of-range", f"{text}; say which the unit is for, 6, 12 or 24 V")
+        yield BenchFault(FaultCode.SUPPLY_OUT_OF_RANGE, f"{text}; say which the unit is for, 6, 12 or 24 V")
     if readings and low is not None and high is not None:
         worst = max(readings, key=lambda v: max(low - v, v - high))
         if not low <= worst <= high:
             text = f"the supply was {worst:.2f} V at the unit while on, not {low:.1f} to {high:.1f} V: set it and test again"
-            yield BenchFault("supply-out-of-range", text)
+            yield BenchFault(FaultCode.SUPPLY_OUT_OF_RANGE, text)
         else:
             yield from _sags(e)
 
@@ -79,7 +81,7 @@ def _sags(e: Evidence) -> Iterator[BenchFault]:
     falls_v, amps = (median(values) for values in zip(*read, strict=True))
     if falls_v > e.conditions.loop_ohm * amps + _SAGS * e.conditions.system_v:
         text = f"the supply falls by {falls_v:.2f} V under {amps:.1f} A, and the loop has {e.conditions.loop_ohm:.2f} ohm at the most"
-        yield BenchFault("supply-sags", f"{text}: look at its leads and clips, and at the supply")
+        yield BenchFault(FaultCode.SUPPLY_SAGS, f"{text}: look at its leads and clips, and at the supply")
 
 
 def _scatter_of(end: Reading) -> float:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from bench.limits import SHOWN_UNITS, UNITS, Limit
-from bench.measure import QUANTITIES
+from bench.measure import QUANTITIES, UNKNOWN, FactName, FilmState, InsulationState, PilotState, RatingState, UnitBehaviour
 from bench.rounding import against, at_least, plain, rounded, uncertainty_text
 from bench.uncertainty import Estimate
 from bench.verdict import Verdict
@@ -84,22 +84,22 @@ def speech_of(quantity: str) -> Speech:
 
 
 _FACTS: Mapping[tuple[str, str], str] = {
-    ("rating", "unknown"): "lamp rating not entered",
-    ("rating", "known"): "the lamps it is for are known",
-    ("pilot", "unknown"): "pilot terminal not looked at",
-    ("pilot", "dead"): "nothing at the pilot terminal (if it has none, enter that)",
-    ("insulation", "unknown"): "insulation not tested",
-    ("insulation", "bad"): "its insulation is bad",
-    ("film", "unknown"): "the first flashes were not seen",
-    ("film", "recovered"): "a film on its contacts went away while it flashed",
-    ("film", "going"): "a film on its contacts was still going away at the end",
-    ("outage", "steady on"): "lit steadily with one lamp out",
+    (FactName.RATING, RatingState.UNKNOWN): "lamp rating not entered",
+    (FactName.RATING, RatingState.KNOWN): "the lamps it is for are known",
+    (FactName.PILOT, PilotState.UNKNOWN): "pilot terminal not looked at",
+    (FactName.PILOT, PilotState.DEAD): "nothing at the pilot terminal (if it has none, enter that)",
+    (FactName.INSULATION, InsulationState.UNKNOWN): "insulation not tested",
+    (FactName.INSULATION, InsulationState.BAD): "its insulation is bad",
+    (FactName.FILM, FilmState.UNKNOWN): "the first flashes were not seen",
+    (FactName.FILM, FilmState.RECOVERED): "a film on its contacts went away while it flashed",
+    (FactName.FILM, FilmState.GOING): "a film on its contacts was still going away at the end",
+    (FactName.OUTAGE, UnitBehaviour.STEADY_ON): "lit steadily with one lamp out",
 }
 
 
 def fact_text(fact: str, word: str) -> str:
     """What was seen of a fact, in plain words; `unknown` if nothing was."""
-    other = f"{fact} was not seen or entered" if word == "unknown" else f"{fact} is {word}"
+    other = f"{fact} was not seen or entered" if word == UNKNOWN else f"{fact} is {word}"
     return _FACTS.get((fact, word), other)
 
 

@@ -12,9 +12,20 @@ from statistics import median
 
 from bench.clicks import Flash, Heard
 from bench.measure.evidence import Counts
+from bench.measure.quantities import QUANTITIES
 from bench.measure.scatter import neighbours_share, scatter_of, spread_of, trend_of
-from bench.measure.values import IRREGULAR, LONG_AT
-from bench.measure.vocabulary import QUANTITIES, BenchProof, Measured
+from bench.measure.steadiness import IRREGULAR, LONG_AT
+from bench.measure.vocabulary import (
+    PROVED_BY_RUNS,
+    BenchProof,
+    FactName,
+    FilmState,
+    Measured,
+    MechanismKind,
+    PilotState,
+    RestState,
+    UnitBehaviour,
+)
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, TypeA, rectangular, type_a
 
 CLOCK_PART = 1e-4  # half-width of the relative error of a phone's or recorder's clock: common practice, no source
@@ -46,12 +57,19 @@ def measure_heard(heard: Heard, counts: Counts) -> Measured:
     values |= _halves(heard, counted)
     values |= _all_flashes(heard)
     values |= _steadiness(counted)
-    doing = "unknown" if heard.reason else "flashing" if len(counted) >= counts.average else "too few"
-    if doing == "flashing" and _is_irregular(values):
-        doing = "irregular"
-    facts = {"behaviour": doing, "rest": "unknown", "pilot": "unknown", "mechanism": "unknown", "film": "unknown"}
-    proofs = tuple(BenchProof(item, False, _UNPROVED) for item in ("lamps", "supply", "sense leads"))
-    return Measured(values, facts, (), proofs)
+    facts: dict[str, str] = {
+        FactName.BEHAVIOUR: _behaviour(heard, len(counted) >= counts.average, values), FactName.REST: RestState.UNKNOWN,
+        FactName.PILOT: PilotState.UNKNOWN, FactName.MECHANISM: MechanismKind.UNKNOWN, FactName.FILM: FilmState.UNKNOWN,
+    }  # fmt: skip
+    return Measured(values, facts, (), tuple(BenchProof(item, False, _UNPROVED) for item in PROVED_BY_RUNS))
+
+
+def _behaviour(heard: Heard, enough: bool, values: dict[str, Measurement]) -> UnitBehaviour:
+    if heard.reason:
+        return UnitBehaviour.UNKNOWN
+    if not enough:
+        return UnitBehaviour.TOO_FEW
+    return UnitBehaviour.IRREGULAR if _is_irregular(values) else UnitBehaviour.FLASHING
 
 
 def notes_of(heard: Heard) -> tuple[str, ...]:
