@@ -106,8 +106,8 @@ def test_a_run_is_whole_and_in_order(turn: int) -> None:
 
 
 def test_the_end_of_a_run_counts_the_samples_taken() -> None:
-    """At whatever part of a sample it stops: at 160 the first frame is full, and a later end never counts less. A space before the command is
-    10 us later, which comes to each 2 us of a sample in 13 of them."""
+    """At whatever part of a sample it stops: at 160 the first frame is full, and a later end never counts less. Each space before the
+    command is 10 us; 13 of them come to every 2 us of a sample."""
     with HostBoard(turn=0) as board:
 
         def stop_after(seconds: float, spaces: int) -> tuple[int, int]:
