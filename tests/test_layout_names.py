@@ -30,7 +30,7 @@ CHANNEL = re.compile(r"[vi]_(in|out|drop|load|lamp|pilot)")
 # What a docstring must hold besides the name where the name says no unit.
 UNIT_WORDS = re.compile(
     r"\b(s|ms|V|mV|A|W|K|Hz|ohm|kg|degC|MB|volts?|amperes?|seconds|units?|percent|per cent|parts?|relative|probability|half-width|factor|"
-    r"share|counts?|cells?|columns?|rows?|degrees of freedom|standard deviations?|quantile|shape|number)\b"
+    r"share|counts?|cells?|columns?|rows?|points?|degrees of freedom|standard deviations?|quantile|shape|number)\b"
 )
 # Methods that the screen library calls, named by it; what a key does is told beside the key.
 CALLED_BY_THE_SCREEN = re.compile(r"(on_|action_)\w+|compose|render|render_line|get_line_filters")

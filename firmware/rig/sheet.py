@@ -100,7 +100,7 @@ class Sheet:
         self._line(*places, width=_THICK if thick else _THIN)
 
     def text(self, at: Place, words: str, *, align: Align = "left", size: float = LETTER) -> None:
-        """Write words at a place: their left end, middle or right end, halfway up. `size` of letters in points, a number of 1/72 inch."""
+        """Write words at a place: their left end, middle or right end, halfway up. `size` of letters in points."""
         for row, line in enumerate(words.split("\n")):
             y = at[1] - row * size * 1.25 / _UNIT_PT
             length = len(line) * size * 0.54 / _UNIT_PT
@@ -255,7 +255,7 @@ class Sheet:
         self.text(title or (x + width / 2, y + height + 0.25), f"{reference} {part.kind.value}", align="center")
 
     def outline(self, corner: Place, size: Place, width: float = 1.0, dashed: bool = False) -> None:
-        """Draw a frame that connects nothing; `width` of its line in points, a number of 1/72 inch."""
+        """Draw a frame that connects nothing; `width` of its line in points."""
         (x, y), (w, h) = corner, size
         edge = [(x, y), (x + w, y), (x + w, y + h), (x, y + h)]
         self._shape(SegmentPoly(edge, closed=True, lw=width, ls="--" if dashed else "-"))
@@ -265,7 +265,7 @@ class Sheet:
         self._shape(SegmentCircle(middle, radius, fill=fill))
 
     def line(self, *places: Place, width: float = _THIN, colour: str = "black") -> None:
-        """Draw a line that connects nothing; `width` in points, a number of 1/72 inch."""
+        """Draw a line that connects nothing; `width` in points."""
         self._shape(Segment(list(places), lw=width, color=colour))
 
     # ---- the finished page
