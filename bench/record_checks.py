@@ -1,4 +1,4 @@
-"""What holds for every record, whoever made it and however old: a record that breaks one of these rules contradicts itself.
+"""What holds for every record, of any origin and age: a record that breaks one of these rules contradicts itself.
 
 Strategy. A conclusion cannot always be derived again, for the shop's rule may have changed since; what it may not contradict is in the
 record itself: verdicts, grade, faults of the bench. A verdict can be derived: its value, limit and guard band stand beside it. Words come

@@ -26,13 +26,14 @@ _LONGEST = 40
 
 
 def to_json(record: TestRecord) -> str:
-    """The record as JSON text with its check sum, in ASCII, so that no terminal or mail can be hurt by what a label said."""
+    """Return the record as JSON text with its check sum, in ASCII, so that no terminal or mail can be hurt by what a label said."""
     head, content = {"schema": SCHEMA, "format": record.format}, encode(record)
     return dumps({**head, KEY: sum_of(json.dumps({**head, **content}, allow_nan=False)), **content})
 
 
 def from_json(text: str, origin: str = "record") -> TestRecord:
-    """The record that `to_json` wrote, now or in an older format; `origin` names the text for people. RecordError for anything else."""
+    """Return the record that `to_json` wrote, now or in an older format; `origin` names the text for people. RecordError for anything
+    else."""
     try:
         content = loads(text)
         if not isinstance(content, dict) or "format" not in content:

@@ -68,7 +68,7 @@ def board_of_texts(board: dict[str, str]) -> BoardRecord:
 
 
 def _setup(content: Mapping[str, Any], settings: dict[str, str]) -> dict[str, Any]:
-    """The set-up; the texts that it is read from are taken out of `settings`."""
+    """Return the set-up; the texts that it is read from are taken out of `settings`."""
     facts = content["measured"]["facts"]
     setup = {
         "unit": content["unit"],
@@ -94,7 +94,7 @@ def _setup(content: Mapping[str, Any], settings: dict[str, str]) -> dict[str, An
 
 
 def _taken(settings: dict[str, str], key: str, pattern: str) -> re.Match[str] | None:
-    """What the text says, which is then taken out; None for a text of another form."""
+    """Return what the text says, which is then taken out; None for a text of another form."""
     found = re.fullmatch(pattern, settings.get(key, ""), re.DOTALL)
     if found is not None:
         del settings[key]
@@ -102,7 +102,7 @@ def _taken(settings: dict[str, str], key: str, pattern: str) -> re.Match[str] | 
 
 
 def _watts(load: str) -> list[float]:
-    """`2 x 21 W + 5 W` as watts of each lamp; none if it is not filament lamps alone."""
+    """Return `2 x 21 W + 5 W` as watts of each lamp; none if it is not filament lamps alone."""
     watts: list[float] = []
     for part in load.split(" + "):
         found = re.fullmatch(r"(?:(\d{1,2}) x )?(\d+(?:\.\d+)?) W", part)
@@ -128,13 +128,14 @@ def concluded(record: TestRecord) -> TestRecord:
 
 
 def _verdicts(verdicts: Any) -> list[dict[str, Any]]:
-    """Verdicts, and those inside alternatives, under the new key."""
+    """Return verdicts, and those inside alternatives, under the new key."""
     renamed = ({"conformity" if key == "outcome" else key: value for key, value in verdict.items()} for verdict in verdicts)
     return [{**verdict, "parts": _verdicts(verdict["parts"])} for verdict in renamed]
 
 
 def _grade(content: Mapping[str, Any]) -> dict[str, Any] | None:
-    """The grade with what it says of the unit: by its letter, and where a shop had its own, by the worst verdict that it was given on."""
+    """Return the grade with what it says of the unit: by its letter, and where a shop had its own, by the worst verdict that it was given
+    on."""
     grade = content["grade"]
     if grade is None:
         return None

@@ -210,7 +210,7 @@ def _made(kind: Callable[..., Any], values: dict[str, Any], place: str) -> Any:
 
 @cache
 def _fields(kind: type) -> Mapping[str, tuple[Any, bool]]:
-    """Type of each field, and whether it must be there."""
+    """Return the type of each field, and whether it must be there."""
     hints = get_type_hints(kind)
     return {f.name: (hints[f.name], f.default is MISSING and f.default_factory is MISSING) for f in fields(kind) if f.name != "format"}
 

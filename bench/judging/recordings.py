@@ -91,7 +91,7 @@ def _each_once(paths: Sequence[str | Path]) -> list[Path]:
 
 def _as_recorded(values: Mapping[str, Measurement], recording: Recording) -> Mapping[str, Measurement]:
     """The values less those of which the readings went beyond the instrument's range."""
-    if "i_load" not in recording.table.ends:
+    if "i_load" not in recording.layout.ends:
         return values
     return {**values, **dict.fromkeys(("inrush_first_a", "inrush_later_a", "inrush_ratio"), NotMeasured("i_load went beyond its range"))}
 

@@ -1,4 +1,4 @@
-"""What the unit does, in words: flashing or not, closed or open at rest, what its pilot terminal does. Pure."""
+"""What the unit does, as words of the vocabulary: flashing or not, closed or open at rest, what its pilot terminal does."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ class Start:
 
 
 def start_of(e: Evidence) -> Start:
-    """The start as the standards count it (SAE J2068-1999, after a public summary; light and extinction as in UN R48).
+    """Return the start as the standards count it (SAE J2068-1999, after a public summary; light and extinction as in UN R48).
 
     A unit that is closed when voltage comes and stays so for 0.10 s is closed at rest: its start ends at the first opening. Any other
     is open at rest: its start ends with its first full cycle, at the opening after the first light. (A closing of some
@@ -67,7 +67,8 @@ def start_of(e: Evidence) -> Start:
 
 
 def _at_once(after_s: float, expanded_s: float) -> tuple[bool, bool]:
-    """Whether a unit that closed so long after voltage came, known within expanded_s, closed at once; and whether that can't be told."""
+    """Return whether a unit that closed so long after voltage came, known within expanded_s, closed at once; and whether that can't be
+    told."""
     if after_s + expanded_s < _AT_ONCE_S or after_s - expanded_s > _AT_ONCE_S:
         return after_s < _AT_ONCE_S, False
     # Of what a slow instrument sees in one sample the plain reading stands, as long as it excludes every unit that opens late.

@@ -15,7 +15,7 @@ from bench.cycles import Cycle, Lit
 from bench.measure.bench_check import INRUSH, INRUSH_TAU_S
 from bench.measure.evidence import Counts, Evidence, corrected, current_channel, mean_of, systematic
 from bench.measure.film import Film, still_going
-from bench.measure.quantities import CARRIED_A
+from bench.measure.quantity import CARRIED_A
 from bench.measure.vocabulary import APPLIED_UNSEEN
 from bench.readings import Reading
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, quotient, rectangular

@@ -28,7 +28,7 @@ _NOT_JUDGED = "not judged: the bench is at fault"
 
 
 def conclude(case: Case) -> Conclusion:
-    """The conclusion of a test (see the top of this package)."""
+    """Return the conclusion of a test (see the top of this package)."""
     conclusion = _concluded(case)
     advice = next_steps.OF_RECORDINGS.get(conclusion.advice) if case.recorded else None
     return conclusion if advice is None else replace(conclusion, advice=advice)
@@ -51,7 +51,7 @@ def _concluded(case: Case) -> Conclusion:
 
 
 def upheld(verdicts: Sequence[Verdict], outcome: Outcome) -> tuple[Verdict, ...]:
-    """The verdicts as a record keeps them: open where the outcome does not uphold them, so that none contradicts it."""
+    """Return the verdicts as a record keeps them: open where the outcome does not uphold them, so that none contradicts it."""
     return tuple(_upheld(verdict, outcome) for verdict in verdicts)
 
 
@@ -65,7 +65,7 @@ def _upheld(verdict: Verdict, outcome: Outcome) -> Verdict:
 
 
 def _of_unit(case: Case) -> Conclusion:
-    """What is said of the unit on a bench that is not at fault."""
+    """Return what is said of the unit on a bench that is not at fault."""
     charges = charges_of(case)
     if charges and case.heard:
         reason = f"Not decided: {lower(charges[0].text)}, but by sound alone: neither lamps nor supply were proved."
@@ -139,14 +139,14 @@ def _against(case: Case, charges: Sequence[Charge]) -> Conclusion:
 
 
 def _several(charges: Sequence[Charge]) -> str:
-    """The first of them, and how many other things there are."""
+    """Return the first of them, and how many other things there are."""
     more = len({charge.thing for charge in charges}) - 1
     others = f", and {more} more reason{'s' if more > 1 else ''}" if more else ""
     return f"{lower(charges[0].text)}{others}"
 
 
 def _kept(case: Case, stands: bool) -> str:
-    """Which of the limits that people ask for first are kept all the same."""
+    """Return which of the limits that people ask for first are kept all the same."""
     if stands:
         return ""
     on_rate = [v for v in case.verdicts if isinstance(v.limit, Limit) and v.limit.quantity.startswith("rate_")]
@@ -154,7 +154,7 @@ def _kept(case: Case, stands: bool) -> str:
 
 
 def _fitting(case: Case) -> str:
-    """Another load of this test on which rate and on-time are inside every limit on them, with the rate; empty if there is none."""
+    """Return another load of this test on which rate and on-time are inside every limit on them, with the rate; empty if there is none."""
     bands = [v.limit for v in case.verdicts if isinstance(v.limit, Limit) and v.limit.quantity in ("rate_per_min", "on_ratio")]
     for other in case.others:
         values = dict(other.values)
@@ -196,7 +196,7 @@ def _favourable(case: Case) -> Conclusion:
 
 
 def _short_of(grade: Grade | None) -> str:
-    """What kept a good unit from a better grade, in one clause."""
+    """Return what kept a good unit from a better grade, in one clause."""
     if grade is None or grade.name == "A":
         return ""
     why = next((text for text in (*grade.charges, *grade.kept_from) if text), "")
@@ -205,7 +205,7 @@ def _short_of(grade: Grade | None) -> str:
 
 
 def _excused(opened: Sequence[Verdict]) -> str:
-    """Why something judged could not be measured, if that is the bench's fault."""
+    """Return why something judged could not be measured, if that is the bench's fault."""
     return next((v.found.reason for v in opened if isinstance(v.found, NotMeasured) and v.found.fault == "bench" and not v.why_open), "")
 
 
@@ -229,7 +229,7 @@ def _undecided(case: Case, verdict: Verdict, more: int) -> Conclusion:
 
 
 def _name_of(requirement: Requirement) -> str:
-    """The quantity or fact of a requirement; empty for alternatives."""
+    """Return the quantity or fact of a requirement; empty for alternatives."""
     match requirement:
         case Limit(quantity=name) | FactLimit(fact=name):
             return name
