@@ -25,7 +25,7 @@ from bench.measure import (
     system_word,
 )
 from bench.outcome import Case, OtherLoad, conclude, upheld
-from bench.procedure import OF_LOAD, Procedure
+from bench.procedure import OF_LOAD, Procedure, RunStep
 from bench.record import BoardRecord, JudgedAgain, RecordingSource, SetupRecord, SetUsed, TestRecord
 from bench.setup import Setup, setup_record
 from bench.uncertainty import Estimate, NotMeasured
@@ -174,21 +174,38 @@ def _proofs_of(story: TestContext) -> tuple[BenchProof, ...]:
     return BenchProof(ProofItem.ZERO, story.zeroed, zero), BenchProof(ProofItem.DATA_LINE, not lost, lost or "nothing lost or damaged")
 
 
-def is_settled(procedure: Procedure, setup: Setup, runs: Sequence[StepRuns], bench_faults: Sequence[BenchFault], level: float) -> bool:
-    """Whether more flashes would change nothing: the bench or the unit is found wanting beyond doubt, or limits and grade are sure.
+@dataclass(frozen=True, slots=True)
+class RunningJudgement:
+    """What the runs so far show in all, the verdicts on that, and the steps of which no run was made yet."""
 
-    What only a later step can show is left out of it. `level` is that of one look among many.
-    """
+    measured: Measured
+    verdicts: tuple[Verdict, ...]
+    to_come: tuple[RunStep, ...]
+
+
+def judge_so_far(
+    procedure: Procedure, setup: Setup, runs: Sequence[StepRuns], bench_faults: Sequence[BenchFault], level: float, conditions: bool = False
+) -> RunningJudgement:
+    """Judge a test that goes on, at the level of one look among many. `conditions`: also those that limit sets are for."""
     measured = effective_measured(setup, combine_runs(procedure, runs, setup.system_v), bench_faults)
+    made = {r.step.name for r in runs if r.records}
+    to_come = tuple(step for step in procedure.runs if step.name not in made)
+    circumstances = circumstances_of(setup, measured, runs) if conditions else None
+    if circumstances is not None and any(step.starts_of for step in to_come):
+        circumstances = replace(circumstances, starts=None)
+    return RunningJudgement(measured, judge_all(setup, measured, circumstances, level)[1], to_come)
+
+
+def is_settled(setup: Setup, judgement: RunningJudgement) -> bool:
+    """Return whether more flashes would change nothing: bench or unit are found wanting beyond doubt, or limits and grade are sure.
+
+    What only a later step can show is left out of it. The `judgement` is one with conditions.
+    """
+    measured = judgement.measured
     if spoiling(measured.bench_faults):
         return True
-    made = {r.step.name for r in runs if r.records}
-    later = {quantity for step in procedure.runs if step.name not in made for quantity in step.judge}
-    starts = any(step.starts_of for step in procedure.runs if step.name not in made)
-    circumstances = circumstances_of(setup, measured, runs)
-    if starts:
-        circumstances = replace(circumstances, starts=None)
-    verdicts = [v for v in judge_all(setup, measured, circumstances, level)[1] if not _waits(v.limit, later)]
+    later = {quantity for step in judgement.to_come for quantity in step.judge}
+    verdicts = [v for v in judgement.verdicts if not _waits(v.limit, later)]
     if any(v.conformity is Conformity.FAIL for v in verdicts):
         return True
     # What cannot be measured or judged in this run will not be by going on.

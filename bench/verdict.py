@@ -21,13 +21,12 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from itertools import pairwise
-from typing import NamedTuple, Protocol
+from typing import NamedTuple
 
 from bench.conditions import Circumstances, ConditionVerdict, Kept, is_for_system, judge_conditions
 from bench.limits import AllOf, AnyOf, FactLimit, Limit, LimitSet, Requirement
 from bench.measure import UNKNOWN, BenchFault, FactName, Measured, UnitBehaviour
-from bench.uncertainty import Estimate, Measurement, NotMeasured, normal_cdf, student_cdf, student_quantile
+from bench.uncertainty import Estimate, Measurement, NotMeasured, student_cdf, student_quantile
 
 LEVEL = 0.95
 
@@ -134,60 +133,6 @@ def _tails(value: float, u: float, dof: float, low: float | None, high: float | 
     below = 0.0 if low is None else student_cdf((low - value) / u, dof)
     above = 0.0 if high is None else student_cdf((value - high) / u, dof)
     return below, above
-
-
-# The same region over a whole population (JCGM 106, 9): the prior says how the true values are spread.
-
-
-class Prior(Protocol):
-    """A distribution of true values, as scipy.stats freezes them."""
-
-    def pdf(self, x: float, /) -> float: ...
-    def ppf(self, q: float, /) -> float: ...
-
-
-class GlobalRisk(NamedTuple):
-    """For a unit drawn at random: P(accepted and outside the limits), P(rejected and inside them)."""
-
-    consumer: float
-    producer: float
-
-
-def global_risk(prior: Prior, u: float, low: float | None, high: float | None, guard: float = 0.0) -> GlobalRisk:
-    """Return both risks of accepting what reads inside `acceptance_region`, with a normal measurement error u > 0.
-
-    Gauss-Legendre between the places where the integrand bends: the limits, 8 u about the region's ends, prior quantiles.
-    """
-    import numpy as np
-
-    accept_low, accept_high = acceptance_region(low, high, guard)
-    first, *inner, last = (float(prior.ppf(q)) for q in (1e-12, 1e-3, 0.1, 0.5, 0.9, 0.999, 1.0 - 1e-12))
-    bends = {first, *inner, last, *(limit for limit in (low, high) if limit is not None)}
-    bends |= {edge + k * u for edge in (accept_low, accept_high) for k in (-8, 0, 8)}
-    nodes, weights = (array.tolist() for array in np.polynomial.legendre.leggauss(24))
-    risks = {True: 0.0, False: 0.0}
-    for start, end in pairwise(sorted(b for b in bends if first <= b <= last)):
-        half, middle = 0.5 * (end - start), 0.5 * (start + end)
-        good = _inside(middle, low, high)
-        for node, weight in zip(nodes, weights, strict=True):
-            true = middle + half * node
-            accepted = max(0.0, normal_cdf((accept_high - true) / u) - normal_cdf((accept_low - true) / u))
-            risks[good] += half * weight * float(prior.pdf(true)) * (1.0 - accepted if good else accepted)
-    return GlobalRisk(consumer=risks[False], producer=risks[True])
-
-
-def guard_for_consumer_risk(prior: Prior, u: float, low: float | None, high: float | None, risk: float) -> float:
-    """Return the guard band that brings the consumer's risk to `risk`; ValueError if none within +- 8 u does."""
-    least, most = -8.0 * u, 8.0 * u
-    if not global_risk(prior, u, low, high, most).consumer <= risk <= global_risk(prior, u, low, high, least).consumer:
-        raise ValueError(f"no guard band within 8 u gives a consumer's risk of {risk!r}")
-    while most - least > 1e-9 * u:
-        middle = 0.5 * (least + most)
-        if global_risk(prior, u, low, high, middle).consumer > risk:
-            least = middle
-        else:
-            most = middle
-    return most
 
 
 # What was measured against what is asked.

@@ -26,7 +26,7 @@ def test_a_start_whose_first_make_was_lost_is_not_known() -> None:
     """The first that was seen is an opening: it is neither the first light nor, for all that is known, the first going out."""
     starts = [change(200.0, False), change(600.0, True), change(1000.0, False)]
     assert start_of(evidence([], starts=starts, now_s=9.0)) == Start(RestState.UNKNOWN)
-    m = measured(cycles([(0.4, 0.3)] * 4, lit(siemens=1.0), first_s=0.9), Counts(0, 3), starts=starts, first_lit=lit(siemens=1.0))
+    m = measured(cycles([(0.4, 0.3)] * 4, lit(conductance=1.0), first_s=0.9), Counts(0, 3), starts=starts, first_lit=lit(conductance=1.0))
     assert {m.values[name] for name in STARTING} == {NotMeasured("samples were lost during the start", "bench")}
     assert isinstance(m.values["inrush_first_a"], NotMeasured)
     assert (m.facts["rest"], m.facts["mechanism"], m.bench_faults) == ("unknown", "unknown", ())

@@ -31,7 +31,7 @@ from bench.judging.capture_notes import (
 )
 from bench.measure import BenchFault, BenchProof, FactName, Measured, ProofItem, UnitBehaviour, with_proof
 from bench.measure.flash_table import FlashTable
-from bench.ports.replay import NOTE, RECEIVED, Entry, format_of, read_capture
+from bench.ports.replay import NOTE, RECEIVED, CaptureEntry, format_of, read_capture
 from bench.procedure import Procedure, RunStep
 from bench.record import BoardRecord, Compared, JudgedAgain, StepRecord, TestRecord
 from bench.record_older import board_of_texts
@@ -172,7 +172,7 @@ def read_runs(path: str | Path, setup: Setup, procedure: Procedure, onlooker: On
     return reading
 
 
-def _receive(reading: CaptureReading, entry: Entry) -> None:
+def _receive(reading: CaptureReading, entry: CaptureEntry) -> None:
     frames = [piece for piece in reading.decoder.feed(entry.payload) if not isinstance(piece, Reply)]
     if reading.open is None or reading.description is None or not frames:
         return

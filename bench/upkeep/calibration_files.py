@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from bench.board_identity import model_and_serial
-from bench.description.reading import LARGEST, SCALES
+from bench.description.parsing import LARGEST, SCALES
 from bench.errors import IntakeError, TableError
 from bench.intake import RECORD_MB, read_bytes
 from bench.keeping import make_folder, write_new

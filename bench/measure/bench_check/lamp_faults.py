@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from statistics import median
 
 from bench.cycles import Cycle, Lit
-from bench.lamps import SIGNAL_W, US_RATED_V, US_SYSTEM_V, allowed_current_a, cold_siemens, expected_current_a
+from bench.lamps import SIGNAL_W, US_RATED_V, US_SYSTEM_V, allowed_current_a, cold_conductance, expected_current_a
 from bench.measure.bench_check.steady_flashes import LIT_LEAST_S, lit_s
 from bench.measure.evidence import Evidence, systematic
 from bench.measure.vocabulary import LAMPS_WRONG, BenchFault, BenchProof, FaultCode, ProofItem
@@ -55,7 +55,7 @@ def lamp_faults(e: Evidence, died: int | None) -> Iterator[BenchFault]:
         text = f"the lamps take {least * 100:.0f} % of what {names} should, as {other_w:g} W lamps do: check what is fitted"
         yield BenchFault(FaultCode.LAMP_CURRENT, text)
     elif ratios and (seen := _cold_ohm(e)) is not None and seen[0] > seen[1]:
-        cold_ohm = 1.0 / cold_siemens(e.conditions.lamps_w, e.conditions.system_v)
+        cold_ohm = 1.0 / cold_conductance(e.conditions.lamps_w, e.conditions.system_v)
         yield BenchFault(
             FaultCode.LAMPS_NOT_COLD,
             f"at the first make the load had {seen[0] * 1000:.0f} mohm, cold {names} have {cold_ohm * 1000:.0f}: "
@@ -160,12 +160,12 @@ def _cold_ohm(e: Evidence) -> tuple[float, float] | None:
     """Return what the load had at the first make from cold, less its uncertainty, and the most that cold lamps may have; None if not seen,
     ohm."""
     first = e.first_lit or (e.lit_now if not e.cycles else None)
-    if e.start_missed or e.applied is None or first is None or first.siemens is None:
+    if e.start_missed or e.applied is None or first is None or first.conductance is None:
         return None
-    cold_ohm = 1.0 / cold_siemens(e.conditions.lamps_w, e.conditions.system_v)
+    cold_ohm = 1.0 / cold_conductance(e.conditions.lamps_w, e.conditions.system_v)
     allowed = _NOT_COLD if e.conditions.wiring_known else _NOT_COLD_RECORDED
     most = (_NOT_COLD_FILMED if _is_filmed(e, first) else allowed) * (cold_ohm + _BANK_OHM)
-    return (1.0 - 3.0 * first.siemens.u / first.siemens.value) / first.siemens.value, most
+    return (1.0 - 3.0 * first.conductance.u / first.conductance.value) / first.conductance.value, most
 
 
 def lamps_proof(e: Evidence, died: int | None, wrong: set[str]) -> BenchProof:

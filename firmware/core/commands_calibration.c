@@ -2,16 +2,16 @@
 #include <string.h>
 
 #include "calibration.h"
-#include "obey_parts.h"
+#include "commands_by_subject.h"
 #include "protection.h"
 #include "reply.h"
 #include "rig.h"
-#include "stand.h"
+#include "state.h"
 #include "status.h"
 
 static bool is_busy(void)
 {
-    return stand_is(STATE_SAMPLING) || stand_is_closed();
+    return state_has(STATE_SAMPLING) || state_has_closed_switch();
 }
 
 static bool names_channel(struct words name, uint8_t channel)
@@ -34,7 +34,7 @@ static uint8_t find_range(struct words channel, int32_t number)
     return place;
 }
 
-int16_t obey_calibrate_range(const union value *values)
+int16_t commands_calibrate_range(const union value *values)
 {
     uint8_t place = find_range(values[0].name, values[1].whole);
     struct rig_range range;
@@ -43,31 +43,31 @@ int16_t obey_calibrate_range(const union value *values)
     range.u_scale = values[4].number;
     range.u_zero = values[5].number;
     range.u_line = values[6].number;
-    if (place == RIG_RANGES || !calibration_range_is_good(&range, place)) {
+    if (place == RIG_RANGES || !calibration_accepts_range(&range, place)) {
         return ERROR_RANGE;
     }
     if (is_busy()) {
         return ERROR_CONFLICT;
     }
     calibration_set_range(&range, place);
-    protection_follow_scales();
+    protection_apply_scales();
     return 0;
 }
 
-int16_t obey_calibrate_clock(const union value *values)
+int16_t commands_calibrate_clock(const union value *values)
 {
-    if (!calibration_clock_is_good(values[0].number, values[1].number)) {
+    if (!calibration_accepts_clock(values[0].number, values[1].number)) {
         return ERROR_RANGE;
     }
     if (is_busy()) {
         return ERROR_CONFLICT;
     }
     calibration_set_clock(values[0].number, values[1].number);
-    protection_follow_scales();
+    protection_apply_scales();
     return 0;
 }
 
-int16_t obey_set_serial(const union value *values)
+int16_t commands_set_serial(const union value *values)
 {
     struct words serial = values[0].name;
     if (serial.length > SERIAL_LONGEST || memchr(serial.text, '_', serial.length) != NULL
@@ -81,7 +81,7 @@ int16_t obey_set_serial(const union value *values)
     return 0;
 }
 
-int16_t obey_set_date(const union value *values)
+int16_t commands_set_date(const union value *values)
 {
     if (values[0].whole < 0 || values[0].whole > 99991231) {
         return ERROR_RANGE;
@@ -93,13 +93,13 @@ int16_t obey_set_date(const union value *values)
     return 0;
 }
 
-int16_t obey_date(const union value *values)
+int16_t commands_query_date(const union value *values)
 {
     UNUSED(values);
-    return reply_answer(calibration_date());
+    return reply_answer(calibration_get_date());
 }
 
-int16_t obey_store(const union value *values)
+int16_t commands_store_calibration(const union value *values)
 {
     UNUSED(values);
     if (is_busy()) {
@@ -109,13 +109,13 @@ int16_t obey_store(const union value *values)
     return 0;
 }
 
-int16_t obey_clear_calibration(const union value *values)
+int16_t commands_clear_calibration(const union value *values)
 {
     UNUSED(values);
     if (is_busy()) {
         return ERROR_CONFLICT;
     }
     calibration_clear();
-    protection_follow_scales();
+    protection_apply_scales();
     return 0;
 }

@@ -7,8 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-NEEDED = ("v_in", "v_out", "i_load")
-"""Without these nothing can be said of a unit: neither when it flashed, nor whether supply, lamps and leads were right meanwhile."""
+from bench.description.channels import NEEDED, LoadKind, ProtectionName
+from bench.wire import ModeName
+
 _HOTTEST_K = 1000.0
 _T25_K = 298.15
 _ZERO_CELSIUS_K = 273.15
@@ -53,7 +54,7 @@ class NtcCurve:
         return resistance / (resistance + self.series_ohm)
 
 
-class Share(NamedTuple):
+class CommonModeError(NamedTuple):
     """A channel reads in error a part of the channel `other`: `part` of it, known with standard uncertainty `u`.
 
     A board states u only; `part` stays 0 until the shorting link has shown it (`bench.zero`).
@@ -75,7 +76,7 @@ class Channel:
     every: int
     delay_s: float
     ranges: tuple[Range, ...]
-    common: tuple[Share, ...] = ()
+    common: tuple[CommonModeError, ...] = ()
     curve: NtcCurve | None = None
 
     def range(self, number: int) -> Range:
@@ -85,24 +86,24 @@ class Channel:
 
 @dataclass(frozen=True, slots=True)
 class Mode:
-    name: str
+    name: ModeName
     ticks_per_sample: int
     slots: int
     bits: int
 
 
 @dataclass(frozen=True, slots=True)
-class Load:
+class BoardLoad:
     """`nominal`: W for LAMP and PILOT, ohm for LEAK, 0 for FREE."""
 
     number: int
-    kind: str
+    kind: LoadKind
     nominal: float
 
 
 @dataclass(frozen=True, slots=True)
-class Limit:
-    name: str
+class ProtectionLimit:
+    name: ProtectionName
     low: float
     high: float
     default: float
@@ -118,7 +119,7 @@ class Check:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class ScanPlace:
     """A place in the scan plan: `slot` of every `every`th scan from `first` on."""
 
     slot: int
@@ -147,12 +148,12 @@ class BoardDescription:
     clock_half_width: float
     modes: Mapping[str, Mode]
     channels: Mapping[str, Channel]
-    loads: Mapping[int, Load] = field(default_factory=dict)
-    limits: Mapping[str, Limit] = field(default_factory=dict)
+    loads: Mapping[int, BoardLoad] = field(default_factory=dict)
+    limits: Mapping[str, ProtectionLimit] = field(default_factory=dict)
     checks: tuple[Check, ...] = ()
     calibrated: int = 0
     loop: Loop | None = None
-    unread: Mapping[str, Place] = field(default_factory=dict)
+    unread: Mapping[str, ScanPlace] = field(default_factory=dict)
 
     def sample_period_s(self, mode: str) -> float:
         """Nominal time from one sample to the next (of the next slot), in s."""
@@ -163,9 +164,9 @@ class BoardDescription:
         """The channels that a test of a unit needs and this board lacks."""
         return tuple(name for name in NEEDED if name not in self.channels)
 
-    def mode_of(self, precise: bool) -> Mode:
-        """The mode that a frame says it is of; of a board that has only the other, that one, since something must be said of its time."""
-        return self.modes.get("PREC" if precise else "FAST") or next(iter(self.modes.values()))
+    def mode_of(self, name: ModeName) -> Mode:
+        """Return the mode of that name, as a frame says it; of a board that has only the other, that one, since samples need a time."""
+        return self.modes.get(name) or next(iter(self.modes.values()))
 
     @property
     def slots(self) -> int:

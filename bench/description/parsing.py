@@ -2,22 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import TypeVar
 
-from bench.description.board import BoardDescription, Channel, Check, Limit, Load, Loop, Mode, NtcCurve, Place, Range, Share
+from bench.description.channels import CHANNEL_UNITS, LOAD_KINDS, PROTECTION_NAMES
+from bench.description.contents import (
+    BoardDescription,
+    BoardLoad,
+    Channel,
+    Check,
+    CommonModeError,
+    Loop,
+    Mode,
+    NtcCurve,
+    ProtectionLimit,
+    Range,
+    ScanPlace,
+)
 from bench.description.lines import PROTOCOL_VERSION
 from bench.description.plan import PERIOD_SCANS, scan_plan
 from bench.errors import DescriptionError
 from bench.wire.frames import SAMPLES_PER_FRAME
+from bench.wire.header import MODE_NAMES
 from bench.wire.text import format_number, parse_number, parse_whole
-
-CHANNEL_UNITS: Mapping[str, str | None] = {
-    "v_in": "V", "v_out": "V", "v_drop": "V", "i_load": "A", "i_load_low": "A", "v_pilot": "V", "temperature": "degC", "self_check": None,
-}  # fmt: skip
-"""The channels that this program can read, and the unit that each must be in; None: its own."""
-MODE_NAMES = ("FAST", "PREC")
-LIMIT_NAMES = ("CURR", "DELAY", "TIME", "SIL")
 
 # What a board may say, least and most (PROTOCOL.md section 11): wide enough for any rig, narrow enough that nothing overflows or fills the
 # memory. A sample every 10 us is more than a line of 1 Mbaud carries, one a millisecond too few to tell bounce from a flash.
@@ -32,6 +40,8 @@ LOAD_NOMINALS: Mapping[str, tuple[float, float]] = {"LAMP": (0.1, 1e3), "PILOT":
 LIMIT_MOST = 1e7
 LOOP_MOST_OHM = 10.0
 
+W = TypeVar("W", bound=str)
+
 
 @dataclass
 class _Draft:
@@ -41,19 +51,24 @@ class _Draft:
     clock: tuple[float, float] | None = None
     calibrated: int = 0
     modes: dict[str, Mode] = field(default_factory=dict)
-    channels: dict[str, tuple[str, Place, float]] = field(default_factory=dict)
+    channels: dict[str, tuple[str, ScanPlace, float]] = field(default_factory=dict)
     ranges: dict[str, dict[int, Range]] = field(default_factory=dict)
     common: dict[str, dict[str, float]] = field(default_factory=dict)
     curves: dict[str, NtcCurve | None] = field(default_factory=dict)
     checks: dict[str, Check] = field(default_factory=dict)
-    loads: dict[int, Load] = field(default_factory=dict)
-    limits: dict[str, Limit] = field(default_factory=dict)
+    loads: dict[int, BoardLoad] = field(default_factory=dict)
+    limits: dict[str, ProtectionLimit] = field(default_factory=dict)
     loop: Loop | None = None
 
 
 def _require(condition: bool, what: str) -> None:
     if not condition:
         raise ValueError(what)
+
+
+def _word(text: str, words: Sequence[W]) -> W:
+    """Return the word that `text` is; lines with other words were passed over before."""
+    return next(word for word in words if word == text)
 
 
 def _number(text: str, low: float, high: float) -> float:
@@ -82,7 +97,7 @@ def _calibrated(d: _Draft, f: list[str]) -> None:
 
 
 def _mode(d: _Draft, f: list[str]) -> None:
-    mode = Mode(f[0], parse_whole(f[1], 1, 65535), parse_whole(f[2], 1, SAMPLES_PER_FRAME), parse_whole(f[3], 1, 12))
+    mode = Mode(_word(f[0], MODE_NAMES), parse_whole(f[1], 1, 65535), parse_whole(f[2], 1, SAMPLES_PER_FRAME), parse_whole(f[3], 1, 12))
     _require(SAMPLES_PER_FRAME % mode.slots == 0, f"{SAMPLES_PER_FRAME} samples do not hold whole scans of {mode.slots}")
     d.modes[f[0]] = mode
 
@@ -90,7 +105,7 @@ def _mode(d: _Draft, f: list[str]) -> None:
 def _channel(d: _Draft, f: list[str]) -> None:
     every = parse_whole(f[4], 1, PERIOD_SCANS)
     _require(PERIOD_SCANS % every == 0, f"{every} does not divide {PERIOD_SCANS}")
-    place = Place(parse_whole(f[2], 0, SAMPLES_PER_FRAME - 1), parse_whole(f[3], 0, every - 1), every)
+    place = ScanPlace(parse_whole(f[2], 0, SAMPLES_PER_FRAME - 1), parse_whole(f[3], 0, every - 1), every)
     unit = CHANNEL_UNITS.get(f[0])
     _require(unit in (None, f[1]), f"channel {f[0]} must be in {unit}")
     d.channels[f[0]] = f[1], place, _u(f[5], DELAY_MOST_S)
@@ -125,11 +140,11 @@ def _loop(d: _Draft, f: list[str]) -> None:
 
 def _load(d: _Draft, f: list[str]) -> None:
     number = parse_whole(f[0], 1, 8)
-    d.loads[number] = Load(number, f[1], _number(f[2], *LOAD_NOMINALS[f[1]]))
+    d.loads[number] = BoardLoad(number, _word(f[1], LOAD_KINDS), _number(f[2], *LOAD_NOMINALS[f[1]]))
 
 
 def _limit(d: _Draft, f: list[str]) -> None:
-    limit = Limit(f[0], *(_u(x, LIMIT_MOST) for x in f[1:4]))
+    limit = ProtectionLimit(_word(f[0], PROTECTION_NAMES), *(_u(x, LIMIT_MOST) for x in f[1:4]))
     _require(limit.low <= limit.default <= limit.high, "the default does not lie between the smallest and the largest")
     d.limits[f[0]] = limit
 
@@ -160,7 +175,7 @@ _KINDS: Mapping[str, _Kind] = {
     "check": _Kind(3, 1, _check, CHANNEL_UNITS),
     "loop": _Kind(2, 0, _loop),
     "load": _Kind(3, 1, _load, LOAD_NOMINALS, 1),
-    "limit": _Kind(4, 1, _limit, LIMIT_NAMES),
+    "limit": _Kind(4, 1, _limit, PROTECTION_NAMES),
 }
 
 
@@ -224,7 +239,7 @@ def _assemble(draft: _Draft) -> BoardDescription:
         for other_name in parts:
             if other_name not in draft.channels:
                 raise stop(f"a line 'common' of channel {name!r} names {other_name!r}, which has no line 'channel'")
-    claimed: dict[Place, str] = {}
+    claimed: dict[ScanPlace, str] = {}
     for name, (_, place, _) in draft.channels.items():
         if place.slot >= slots:
             raise stop(f"channel {name!r} is in slot {place.slot} of {slots}")
@@ -248,7 +263,7 @@ def _without_unsampled(d: BoardDescription) -> BoardDescription:
     never = {name for name, at in scan_plan(d).items() if not len(at)}
     gone = {name for name, channel in d.channels.items() if never & {name, *(share.other for share in channel.common)}}
     channels = {name: channel for name, channel in d.channels.items() if name not in gone}
-    places = {name: Place(c.slot, c.first, c.every) for name, c in d.channels.items() if name in gone}
+    places = {name: ScanPlace(c.slot, c.first, c.every) for name, c in d.channels.items() if name in gone}
     checks = tuple(check for check in d.checks if check.channel not in gone)
     return replace(d, channels=channels, checks=checks, unread={**d.unread, **places})
 
@@ -262,5 +277,5 @@ def _is_readable(name: str, draft: _Draft) -> bool:
 def _assembled(name: str, draft: _Draft) -> Channel:
     unit, place, delay_s = draft.channels[name]
     ranges = tuple(draft.ranges[name][n] for n in sorted(draft.ranges[name]))
-    common = tuple(Share(other, u) for other, u in draft.common.get(name, {}).items())
+    common = tuple(CommonModeError(other, u) for other, u in draft.common.get(name, {}).items())
     return Channel(name, unit, place.slot, place.first, place.every, delay_s, ranges, common, draft.curves.get(name))

@@ -1,7 +1,7 @@
 /* An ATmega328P that runs the board's program, with the digital part of the rig around it, in simulated time.
  *
- * Time is counted in periods of the microcontroller's clock ("cycles") since power-up; resets do not set it back. What the outside does in a
- * stretch of time is told before the stretch is run: voltages at the converter's inputs on a grid, the comparator's edges, the moment at
+ * Time is counted in periods of the microcontroller's clock ("cycles") since power-up; resets do not set it back. What the outside does in
+ * a stretch of time is set before the stretch is run: voltages at the converter's inputs on a grid, the comparator's edges, the moment at
  * which the hardware latch trips. A run ends early when a switch changes, so that the outside can change with it.
  */
 #ifndef AVR_BOARD_H
@@ -11,7 +11,7 @@
 
 struct board;
 
-/* How the outputs stand: what the rig's switches really do, with enable and latch taken into account. */
+/* The outputs: what the rig's switches really do, with enable and latch taken into account. */
 struct board_outputs {
     uint8_t master;
     uint8_t loads;
@@ -26,7 +26,7 @@ struct board_counts {
     uint64_t longest_interrupt; /* the longest of these */
     uint64_t interrupts;
     uint64_t longest_receiver_wait; /* cycles from a received byte to its interrupt's beginning; more than 320 lose a byte of a long line */
-    uint64_t bytes_lost;        /* received bytes that nobody fetched in time */
+    uint64_t bytes_lost;        /* received bytes that were not fetched in time */
     uint64_t conversions;
     uint64_t conversions_missed; /* over before the interrupt of the one before was served */
     uint64_t inputs_chosen_early; /* too soon after a conversion has begun: the converter might take it for that one */

@@ -1,4 +1,4 @@
-#include "slow.h"
+#include "long_query.h"
 
 #include <stdbool.h>
 #include <stdint.h>
@@ -22,19 +22,19 @@ static void begin_description(uint8_t line)
     task_crc = CRC_BEGIN;
 }
 
-void slow_begin_line(uint8_t line)
+void long_query_begin_line(uint8_t line)
 {
     begin_description(line);
     task = TASK_LINE;
 }
 
-void slow_begin_check(void)
+void long_query_begin_check(void)
 {
     begin_description(1);
     task = TASK_CHECK;
 }
 
-void slow_begin_test(void)
+void long_query_begin_selftest(void)
 {
     selftest_begin();
     task = TASK_SELF_TEST;
@@ -50,7 +50,7 @@ static bool read_field(void)
     uint8_t begin = task_field == 0 ? 1 : 0;
     if (task == TASK_CHECK) {
         for (uint8_t k = begin; k <= length; k++) {
-            task_crc = crc_add(task_crc, (uint8_t)text[k]);
+            task_crc = crc_add_byte(task_crc, (uint8_t)text[k]);
         }
     } else if (!is_over) {
         reply_add_text(text + begin, (uint8_t)(length + 1u - begin));
@@ -79,7 +79,7 @@ static void check_description(void)
     }
     task_line++;
     task_field = 0;
-    if (task_line > description_lines()) {
+    if (task_line > description_count_lines()) {
         reply_add_whole(task_crc);
         finish();
     }
@@ -90,19 +90,19 @@ static void test(void)
     if (selftest_step()) {
         return;
     }
-    if (selftest_result() != 0) {
+    if (selftest_get_result() != 0) {
         status_add_error(ERROR_SELF_TEST);
     }
-    reply_add_whole(selftest_result());
+    reply_add_whole(selftest_get_result());
     finish();
 }
 
-bool slow_is_under_way(void)
+bool long_query_is_running(void)
 {
     return task != TASK_NONE;
 }
 
-bool slow_step(void)
+bool long_query_step(void)
 {
     switch (task) {
     case TASK_NONE:

@@ -1,4 +1,4 @@
-"""What hands do at the bench of a board that, like a real one, knows nothing of being simulated."""
+"""The operator at a board that, like a real one, knows nothing of being simulated: manual actions done to the simulated world itself."""
 
 from __future__ import annotations
 
@@ -8,14 +8,15 @@ from bench.simboard.world import InSocket
 from firmware.simulator.board import AvrBoard
 
 
-class Hands:
-    """An operator who works on the simulated world itself; the unit is the one that was in the socket at first."""
+class WorldOperator:
+    """An operator (`bench.manual_actions`) who changes the world of an `AvrBoard`; FitUnit fits the unit that was there at first."""
 
     def __init__(self, board: AvrBoard, unit: InSocket) -> None:
         self._board = board
         self._unit = unit
 
     def do(self, action: Action, meanwhile: Meanwhile) -> bool:
+        """Do one manual action at once. Always True: nothing is refused here, and no time passes, so `meanwhile` is not called."""
         world = self._board.world
         match action:
             case FitLink():
@@ -33,4 +34,5 @@ class Hands:
         return True
 
     def read_meter(self, place: MeasuringPoint, meanwhile: Meanwhile) -> float:
+        """Return what a meter of the place's accuracy shows there, in the channel's unit."""
         return self._board.metered(place.channel, place.accuracy.part, place.accuracy.rest)

@@ -1,11 +1,12 @@
-#include "line.h"
+#include "downlink.h"
 
 #include <stdint.h>
 
-#include "command.h"
+#include "commands.h"
 #include "events.h"
 #include "hal.h"
-#include "slow.h"
+#include "long_query.h"
+#include "parser.h"
 #include "protection.h"
 #include "reply.h"
 #include "status.h"
@@ -27,8 +28,8 @@ static void take(uint8_t byte)
 {
     if (byte == '\n') {
         is_whole = true;
-        whole_ms = (uint8_t)hal_milliseconds();
-    } else if (byte == '\0' && hal_serial_has_lost()) {
+        whole_ms = (uint8_t)hal_read_milliseconds();
+    } else if (byte == '\0' && hal_take_serial_loss()) {
         /* The hardware puts a zero where bytes were lost. */
         is_overrun = true;
     } else if (byte != '\r') {
@@ -50,39 +51,39 @@ static bool is_blank(void)
     return true;
 }
 
-static void obey(void)
+static void execute(void)
 {
     int16_t error = ERROR_OVERRUN;
     if (is_overrun) {
-        uplink_lose_line();
+        uplink_report_lost_line();
     } else if (is_blank()) {
         return;
     } else {
-        error = command_obey(line, length);
+        error = parser_execute_line(commands_table, line, length);
     }
     if (error == 0) {
-        protection_hear();
+        protection_restart_silence();
     } else {
         status_add_error(error);
     }
 }
 
-bool line_step(void)
+bool downlink_step(void)
 {
     bool has_read = false;
     int16_t byte;
-    while (!is_whole && (byte = hal_serial_read()) >= 0) {
+    while (!is_whole && (byte = hal_read_serial()) >= 0) {
         take((uint8_t)byte);
         has_read = true;
     }
     /* One line at a time, and the end of a run before anything of the next. */
-    if (!is_whole || slow_is_under_way() || reply_is_ready() || !events_have_room() || events_hold_end_of_run()) {
+    if (!is_whole || long_query_is_running() || reply_is_ready() || !events_have_room() || events_hold_end_of_run()) {
         return has_read;
     }
-    if (uplink_is_behind() && (uint8_t)((uint8_t)hal_milliseconds() - whole_ms) < PATIENCE_MS) {
+    if (uplink_has_backlog() && (uint8_t)((uint8_t)hal_read_milliseconds() - whole_ms) < PATIENCE_MS) {
         return has_read;
     }
-    obey();
+    execute();
     length = 0;
     is_whole = false;
     is_overrun = false;
