@@ -14,6 +14,7 @@ from math import isclose
 from typing import Any
 
 from bench import claims
+from bench.grade import NO_GRADE
 from bench.limits import AllOf, AnyOf, FactLimit, Limit, Requirement, weakest_basis
 from bench.measure import QUANTITIES, UNKNOWN, FactName, FaultCode, Measured, UnitBehaviour
 from bench.outcome import OPENINGS, Outcome
@@ -82,7 +83,7 @@ def outcome_follows_the_verdicts(record: TestRecord) -> Iterator[str]:
     if outcome is Outcome.GOOD and not verdicts:
         yield f"outcome {outcome.value!r}, but no limit was judged"
     near = any(v.conformity is Conformity.CONDITIONAL_PASS for v in verdicts)
-    if outcome is Outcome.GOOD and near and (record.grade is None or record.grade.name == "none"):
+    if outcome is Outcome.GOOD and near and (record.grade is None or record.grade.name == NO_GRADE):
         yield f"outcome {outcome.value!r}, but a limit is kept too narrowly to be sure, and no grade allows that"
     if outcome is Outcome.NOT_GOOD and failed is None and not by_rule:
         yield f"outcome {outcome.value!r}, but no limit failed and no rule rejects the unit"
@@ -112,7 +113,7 @@ def grade_follows_the_outcome(record: TestRecord) -> Iterator[str]:
         yield f"outcome {outcome.value!r} and {name}; only a unit that is good or not good has a grade"
     elif grade.outcome != outcome.value:
         yield f"outcome {outcome.value!r}, but {name} says {grade.outcome!r}"
-    if grade.rule == _DEFAULT_RULE and grade.name not in (*_MEANS, "none") and record.older_format is None:
+    if grade.rule == _DEFAULT_RULE and grade.name not in (*_MEANS, NO_GRADE) and record.older_format is None:
         yield f"{name}, which the rule {grade.rule} does not give"
     elif grade.rule == _DEFAULT_RULE and grade.outcome != _MEANS.get(grade.name, grade.outcome):
         yield f"{name} that says {grade.outcome!r}; by the rule {grade.rule} it says {_MEANS[grade.name]!r}"

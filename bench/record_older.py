@@ -15,12 +15,13 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any, Literal
 
+from bench.grade import NO_GRADE
 from bench.measure import FactName, RatingState
 from bench.outcome import Case, Outcome, conclude, upheld
 from bench.record import BoardRecord, RecordingSource, SimulationRecord, TestRecord
 from bench.typed_json import encode
 
-_OF_LETTER = {"A": "good", "B": "good", "C": "good", "R": "not good", "none": "not decided"}
+_OF_LETTER = {"A": "good", "B": "good", "C": "good", "R": "not good", NO_GRADE: "not decided"}
 _OF_WORST = {"pass": "good", "fail": "not good"}
 _TYPED = ("unit", "system_v", "claims", "settings", "board", "procedure")
 """Keys of format 2 whose content is written otherwise now."""

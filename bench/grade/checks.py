@@ -14,7 +14,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
-from bench.grade.rule import Band, FactIs, GradeCondition, GradeStep, Margin, Misses, Only, Rule, ShareOfLimit, VerdictsAmong
+from bench.grade.rule import (
+    NO_GRADE,
+    Band,
+    FactIs,
+    GradeCondition,
+    GradeStep,
+    Margin,
+    Meaning,
+    Misses,
+    Only,
+    Rule,
+    ShareOfLimit,
+    VerdictsAmong,
+)
 from bench.grade.speech import Speech, fact_text, speech_of, title_of
 from bench.limits import Limit
 from bench.measure import UNKNOWN, Measured
@@ -38,7 +51,7 @@ class Grade:
     because: tuple[str, ...] = ()
     wording: str = ""
     kept_from: tuple[str, ...] = ()
-    outcome: str = "not decided"
+    outcome: Meaning = "not decided"
     charges: tuple[str, ...] = ()
     charged: tuple[str, ...] = ()
     sure: bool = False
@@ -73,7 +86,7 @@ def grade(rule: Rule, measured: Measured, verdicts: Sequence[Verdict]) -> Grade:
     faults = spoiling(measured.bench_faults)
     if faults:
         texts = tuple(f"bench fault: {fault.text}" for fault in faults)
-        return Grade("none", "not graded", rule.name, texts, "Put the bench right and test again.")
+        return Grade(NO_GRADE, "not graded", rule.name, texts, "Put the bench right and test again.")
     case = _GradedUnit(measured, verdicts)
     kept = all(v.conformity.favourable for v in verdicts)
     kept_from: list[tuple[str, list[str]]] = []
@@ -85,22 +98,31 @@ def grade(rule: Rule, measured: Measured, verdicts: Sequence[Verdict]) -> Grade:
         given = all(holds) if step.need == "all" else any(holds)
         sure = sure and _is_sure(step, checks, given)
         if given and (kept or step.outcome != "good"):
-            deciding = [check.text for check in checks if check.holds]
-            # What a sound unit must show, and does, speaks for it.
-            is_praise = step.outcome == "good" and step.need == "all"
-            charging = [] if is_praise else [check for check in checks if check.holds and check.charge]
             # A grade that is tried again further down had no claim on this unit.
             later = {s.name for s in rule.steps[number:]}
             others = (text for name, texts in reversed(kept_from) if name not in later for text in texts)
-            return Grade(
-                step.name, step.title, rule.name, tuple(deciding), step.wording, tuple(others), step.outcome,
-                tuple(check.charge for check in charging), tuple(check.of for check in charging), sure,
-            )  # fmt: skip
+            return replace(_given(step, rule.name, checks), kept_from=tuple(others), sure=sure)
         kept_from.append((step.name, _kept_from(step, checks)))
     otherwise = rule.otherwise
     everything = tuple(text for _, texts in reversed(kept_from) for text in texts)
     meaning = otherwise.outcome if kept or otherwise.outcome != "good" else "not decided"
     return Grade(otherwise.name, otherwise.title, rule.name, (), otherwise.wording, everything, meaning, sure=sure)
+
+
+def _given(step: GradeStep, rule: str, checks: Sequence[_Check]) -> Grade:
+    """Return the grade of this step, by what decided it; what a sound unit must show, and does, is no charge."""
+    is_praise = step.outcome == "good" and step.need == "all"
+    charging = [] if is_praise else [check for check in checks if check.holds and check.charge]
+    return Grade(
+        name=step.name,
+        title=step.title,
+        rule=rule,
+        because=tuple(check.text for check in checks if check.holds),
+        wording=step.wording,
+        outcome=step.outcome,
+        charges=tuple(check.charge for check in charging),
+        charged=tuple(check.of for check in charging),
+    )
 
 
 def _is_sure(step: GradeStep, checks: Sequence[_Check], given: bool) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 from bench.limits import read_band, read_fact
 from bench.measure import FACTS, QUANTITIES, FactName
@@ -78,6 +78,8 @@ class Only:
 
 GradeCondition = PlainCondition | Only
 Meaning = Literal["good", "not good", "not decided"]
+NO_GRADE: Final = "none"
+"""Name of the grade that stands where none was given."""
 MEANINGS: tuple[Meaning, ...] = ("good", "not good", "not decided")
 
 

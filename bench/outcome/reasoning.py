@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from bench.grade import Grade
+from bench.grade import NO_GRADE, Grade
 from bench.grade.speech import speech_of, title_of
 from bench.limits import FactLimit, Limit, Requirement, weakest_basis
 from bench.measure import APPLIED_UNSEEN, STANDING_STILL, UNKNOWN, FactName, FaultCode, ProofItem, RatingState, UnitBehaviour
@@ -184,7 +184,7 @@ def _favourable(case: Case) -> Conclusion:
         return _open(f"Not decided: within the limits, but at {case.odd_supply}.", next_steps.ITS_VOLTS)
     grade = case.grade
     near = [v for v in case.verdicts if v.conformity is Conformity.CONDITIONAL_PASS]
-    if near and (grade is None or grade.outcome != "good" or grade.name == "none"):
+    if near and (grade is None or grade.outcome != "good" or grade.name == NO_GRADE):
         closest = max(near, key=lambda v: v.p_wrong or 0.0)
         return _open(f"Not decided: just inside, too near to be sure: {evidence(closest)}.", case.to_be_surer or next_steps.AGAIN)
     if grade is not None and grade.outcome != "good":
@@ -200,7 +200,7 @@ def _short_of(grade: Grade | None) -> str:
     if grade is None or grade.name == "A":
         return ""
     why = next((text for text in (*grade.charges, *grade.kept_from) if text), "")
-    lead = "not graded: " if grade.name == "none" else f"{grade.name}, because: " if grade.charges else ""
+    lead = "not graded: " if grade.name == NO_GRADE else f"{grade.name}, because: " if grade.charges else ""
     return f"; {lead}{why}" if why else ""
 
 

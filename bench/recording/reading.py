@@ -99,13 +99,7 @@ def read_recording(
         raise RecordingError(f"recording {Path(path).name}: a window from {window_s[0]:g} to {window_s[1]:g} s; its end must be later")
     layout = replace(read_layout(Path(path), names or {}, rate_hz), window_s=window_s)
     notes = list(column_notes(layout))
-    survey, filling = Survey(layout), Filling(layout)
-    for time_s, values in rows_of(layout):
-        filling.add(values)
-        survey.add(time_s, values)
-    if not survey.rows and window_s != EVERYTHING:
-        raise RecordingError(f"{layout.name}: no row from {window_s[0]:g} to {window_s[1]:g} s; choose another window")
-    survey.finish()
+    survey, filling = _walk_over(layout)
     turned = survey.reversed(instrument)
     if turned:
         layout = layout.turn_round(turned)
@@ -115,26 +109,61 @@ def read_recording(
     notes += filling.notes()
     if not layout.columns:
         raise RecordingError(f"{layout.name}: {notes[-1]}; record it in a larger range")
-    accuracies = {channel: survey.accuracy(channel, instrument.input(channel)) for channel in layout.channels()}
-    accuracies |= {c: replace(accuracies[c], low=-accuracies[c].high, high=-accuracies[c].low) for c in turned if c in accuracies}
-    accuracies = {c: _clipped_at(accuracy, layout.ends.get(c, EVERYTHING)) for c, accuracy in accuracies.items()}
-    for channel in layout.channels():
-        if channel.startswith("i_") and survey.clipped_at_zero(channel):
-            notes.append(f"{channel}: never below 0 and often exactly 0: its zero may be hidden there, so none is taken from the rest")
+    notes += _hidden_zeros(survey, layout)
     notes += _beyond_stated(survey, layout.channels(), instrument, turned)
+    accuracies = _accuracies(survey, layout, instrument, turned)
     if "v_drop" not in accuracies and "v_in" in accuracies and "v_out" in accuracies:
         accuracies["v_drop"] = _difference(accuracies["v_in"], accuracies["v_out"])
         notes.append("v_drop: not in the file, taken as v_in less v_out")
     notes += survey.notes()
-    row_s = survey.interval_s
-    interval_s = row_s * max((layout.slow.get(channel, 1) for channel in layout.contact_channels), default=1)
+    interval_s = survey.interval_s * max((layout.slow.get(channel, 1) for channel in layout.contact_channels), default=1)
+    return Recording(
+        path=layout.path,
+        columns=layout.channels(),
+        accuracies=accuracies,
+        row_s=survey.interval_s,
+        interval_s=interval_s,
+        rows=survey.rows,
+        notes=tuple(notes),
+        layout=layout,
+        timing=_timing(survey, instrument, interval_s),
+        delays_s={c: stated.delay_s for c in layout.channels() if (stated := instrument.input(c)) and stated.delay_s},
+        current_bounds_a=survey.bounds("i_load", turned) if "i_load" in layout.channels() else (0.0, 0.0),
+    )
+
+
+def _walk_over(layout: FileLayout) -> tuple[Survey, Filling]:
+    """Read every wanted row once, for what they show of the instrument. RecordingError if there are too few."""
+    survey, filling = Survey(layout), Filling(layout)
+    for time_s, values in rows_of(layout):
+        filling.add(values)
+        survey.add(time_s, values)
+    begin_s, end_s = layout.window_s
+    if not survey.rows and layout.window_s != EVERYTHING:
+        raise RecordingError(f"{layout.name}: no row from {begin_s:g} to {end_s:g} s; choose another window")
+    survey.finish()
+    return survey, filling
+
+
+def _accuracies(survey: Survey, layout: FileLayout, instrument: Instrument, turned: Collection[str]) -> dict[str, Accuracy]:
+    """Return what each channel's readings are known to, with the ends of its range; of a `turned` channel those have changed places."""
+    found = {channel: survey.accuracy(channel, instrument.input(channel)) for channel in layout.channels()}
+    found |= {c: replace(found[c], low=-found[c].high, high=-found[c].low) for c in turned if c in found}
+    return {c: _clipped_at(accuracy, layout.ends.get(c, EVERYTHING)) for c, accuracy in found.items()}
+
+
+def _hidden_zeros(survey: Survey, layout: FileLayout) -> Iterator[str]:
+    """Yield what to say of currents that never read below 0, whose zero is not to be had from the rest."""
+    for channel in layout.channels():
+        if channel.startswith("i_") and survey.clipped_at_zero(channel):
+            yield f"{channel}: never below 0 and often exactly 0: its zero may be hidden there, so none is taken from the rest"
+
+
+def _timing(survey: Survey, instrument: Instrument, interval_s: float) -> Timing:
+    """Return how the channels were sampled; what is not stated may be as wrong as one interval."""
     skew_s = instrument.skew_s if instrument.skew_s is not None else interval_s
     sampling_s = instrument.sampling_s if instrument.sampling_s is not None else interval_s
-    bounds_a = survey.bounds("i_load", turned) if "i_load" in layout.channels() else (0.0, 0.0)
-    timing = Timing(skew_s, survey.stamp_u_s, sampling_s)
-    delays = {channel: stated.delay_s for channel in layout.channels() if (stated := instrument.input(channel)) and stated.delay_s}
-    told = tuple(notes)
-    return Recording(layout.path, layout.channels(), accuracies, row_s, interval_s, survey.rows, told, layout, timing, delays, bounds_a)
+    return Timing(skew_s, survey.stamp_u_s, sampling_s)
 
 
 def _beyond_stated(survey: Survey, channels: Sequence[str], instrument: Instrument, turned: Collection[str]) -> Iterator[str]:

@@ -9,13 +9,11 @@ from pathlib import Path
 from typing import BinaryIO
 
 import numpy as np
-import numpy.typing as npt
 
 from bench.clicks import LEAST_SAMPLE_RATE, Loudmeter, Loudness
 from bench.errors import IntakeError, RecordingError
 from bench.intake import RECORDING_MB, open_file
-
-Array = npt.NDArray[np.float64]
+from bench.samples import Array
 
 _PCM, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE  # format tags of WAVE (Multimedia Programming Interface 1.0, 1991; WAVEFORMATEXTENSIBLE)
 _MOST_CHANNELS = 8
