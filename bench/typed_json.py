@@ -43,8 +43,8 @@ UNBOUNDED = frozenset({"dof", "u_after"})
 """Fields that may be infinite: degrees of freedom of what is known exactly; the uncertainty of a range that could not be calibrated."""
 DERIVED = ("u", "dof", "expanded")
 """What an estimate shows beyond its own fields."""
-_SAME = 1e-9
-_LONGEST = 400
+_SAME = 1e-9  # relative: mathematics libraries differ in the last digits
+_LONGEST = 400  # characters of an error: its one line
 _LARGEST = int(1e308)
 _WHOLE = 2**63
 """Whole numbers are smaller than this, as in any other program."""

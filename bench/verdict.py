@@ -29,6 +29,7 @@ from bench.measure import UNKNOWN, BenchFault, FactName, Measured, UnitBehaviour
 from bench.uncertainty import Estimate, Measurement, NotMeasured, student_cdf, student_quantile
 
 LEVEL = 0.95
+"""Probability with which a definite verdict is right, given the value alone: common practice."""
 
 
 class Conformity(StrEnum):

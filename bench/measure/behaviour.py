@@ -14,7 +14,7 @@ from bench.transitions import Transition
 from bench.uncertainty import rectangular
 
 CLOSED_AT_REST_S = 0.10  # SAE J2068-1999, after a public summary: closed for less counts as open at rest
-_AT_ONCE_S = 5e-3
+_AT_ONCE_S = 5e-3  # a plain contact is closed already, an electronic unit closes after some 1.5 ms (trade handbook)
 _AT_ONCE_MOST_S = 50e-3  # units open at rest close after 0.1 s or more, electronic ones within milliseconds (common practice, no source)
 # A shorter closing gives no light: a cold 21 W filament has 0.1 % of its light after some 25 ms, 1 % after 39, 10 % after 63 (computed from
 # the handbook's filament); the blip of a two-coil relay is of 7 to 12 ms.

@@ -24,7 +24,7 @@ _FILM_V, _FILM_PART = 0.1, 0.25  # of a 12 V unit, and of the later drop: a firs
 _FILM_SPREADS = 4.0  # of the scatter of the later drops: an eroded contact touches well and ill by turns
 _GONE_V, _GONE_FLASHES = 0.05, 5  # of a 12 V unit: it has gone when so many flashes in a row are so near to the last ones
 _BACK_V = 0.04  # of a 12 V unit: a drop that rises again by more between flashes is no film
-_AT_A_TIME = 3
+_AT_A_TIME = 3  # flashes whose median is taken: one that touched ill is passed over
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, TypeA
 
-_TREND_LEAST = 8
+_TREND_LEAST = 8  # points of a trend: common practice, no source
 _BY_SAMPLES = 0.6  # of an interval: edges that fall on either side of a sample make a period scatter by half of one at the most
 
 

@@ -106,36 +106,37 @@ def _against(case: Case, charges: Sequence[Charge]) -> Conclusion:
         return _open(reason, next_steps.READ_ZEROS)
     # More lamps than it is for raise the drop of the best contact.
     own = [charge for charge in charges if not charge.of_load and not (case.is_rated is False and charge.thing == _DROP)]
-    behaviour = case.measured.facts.get(FactName.BEHAVIOUR, UNKNOWN)
-    stands = behaviour in STANDING_STILL
     basis = weakest_basis(charge.requirement for charge in charges if charge.requirement is not None)
-    if not own:
-        if case.odd_supply:
-            return _open(f"Not decided: {lower(charges[0].text)} at {case.odd_supply}.", next_steps.ITS_VOLTS)
-        fitting = _fitting(case) if case.is_rated is False or behaviour in (UnitBehaviour.STEADY_ON, UnitBehaviour.ONE_FLASH) else ""
-        if fitting:
-            reason = f"Not for {case.load}: {lower(charges[0].text)}. It flashes right on {fitting}."
-            return Conclusion(Outcome.NOT_FOR_LOAD, reason, next_steps.NOT_THIS_LOAD, None, basis)
-        unproved = next((proof.text for proof in case.measured.proofs if proof.item == ProofItem.LAMPS and not proof.proved), "")
-        if unproved:
-            reason = f"Not decided: {lower(charges[0].text)}, but the lamps were not proved ({unproved})."
-            return _open(reason, next_steps.PROVE_LAMPS)
-        if case.is_rated is False and case.measured.facts.get(FactName.RATING) != RatingState.KNOWN:
-            reason = f"Not decided: on {case.load} {lower(charges[0].text)}; which lamps it is for is not known."
-            return _open(reason, next_steps.READ_RATING)
-        if case.is_rated is False:
-            reason = f"Not decided: on {case.load}, not the load that it is for: {lower(charges[0].text)}."
-            return _open(reason, next_steps.ITS_LAMPS)
-        if case.is_rated is None and behaviour == UnitBehaviour.STEADY_ON:
-            reason = f"Not decided: {lower(charges[0].text)} on {case.load}, and its rating is not known."
-            return _open(reason, next_steps.READ_RATING)
+    if not own and (other := _explained_otherwise(case, lower(charges[0].text), basis)) is not None:
+        return other
     of_load = [charge for charge in charges if charge.of_load]
-    reason = f"Rejected: {_several([*own, *of_load])}{_kept(case, stands)}."
+    reason = f"Rejected: {_several([*own, *of_load])}{_kept(case)}."
     if case.interrupted is not None:
         reason = f"{reason} (The test was not finished: {case.interrupted.rstrip('.')}.)"
     grade = case.grade if case.grade is not None and case.grade.outcome == "not good" else None
     advice = grade.wording if grade is not None and grade.wording else "Do not sell or fit it. State the fault."
     return Conclusion(Outcome.NOT_GOOD, reason, advice, grade, basis)
+
+
+def _explained_otherwise(case: Case, charge: str, basis: str) -> Conclusion | None:
+    """Return what is said if supply, load, lamps or rating may explain a charge in which the load has a part; None if none of them may."""
+    behaviour = case.measured.facts.get(FactName.BEHAVIOUR, UNKNOWN)
+    if case.odd_supply:
+        return _open(f"Not decided: {charge} at {case.odd_supply}.", next_steps.ITS_VOLTS)
+    fitting = _fitting(case) if case.is_rated is False or behaviour in (UnitBehaviour.STEADY_ON, UnitBehaviour.ONE_FLASH) else ""
+    if fitting:
+        reason = f"Not for {case.load}: {charge}. It flashes right on {fitting}."
+        return Conclusion(Outcome.NOT_FOR_LOAD, reason, next_steps.NOT_THIS_LOAD, None, basis)
+    unproved = next((proof.text for proof in case.measured.proofs if proof.item == ProofItem.LAMPS and not proof.proved), "")
+    if unproved:
+        return _open(f"Not decided: {charge}, but the lamps were not proved ({unproved}).", next_steps.PROVE_LAMPS)
+    if case.is_rated is False and case.measured.facts.get(FactName.RATING) != RatingState.KNOWN:
+        return _open(f"Not decided: on {case.load} {charge}; which lamps it is for is not known.", next_steps.READ_RATING)
+    if case.is_rated is False:
+        return _open(f"Not decided: on {case.load}, not the load that it is for: {charge}.", next_steps.ITS_LAMPS)
+    if case.is_rated is None and behaviour == UnitBehaviour.STEADY_ON:
+        return _open(f"Not decided: {charge} on {case.load}, and its rating is not known.", next_steps.READ_RATING)
+    return None
 
 
 def _several(charges: Sequence[Charge]) -> str:
@@ -145,9 +146,9 @@ def _several(charges: Sequence[Charge]) -> str:
     return f"{lower(charges[0].text)}{others}"
 
 
-def _kept(case: Case, stands: bool) -> str:
+def _kept(case: Case) -> str:
     """Return which of the limits that people ask for first are kept all the same."""
-    if stands:
+    if case.measured.facts.get(FactName.BEHAVIOUR, UNKNOWN) in STANDING_STILL:
         return ""
     on_rate = [v for v in case.verdicts if isinstance(v.limit, Limit) and v.limit.quantity.startswith("rate_")]
     return "; limits on rate are kept" if on_rate and all(v.conformity is Conformity.PASS for v in on_rate) else ""

@@ -17,13 +17,13 @@ SHOWN_PART = 0.15
 """Of the time in which it could show: what is off shows in all of it, noise and edges in little."""
 _JUMPS_S, _JUMPS_PART = 0.05, 0.03  # beside an edge a sample or two, in slow sampling at 240 flashes a minute 0.008 of the time
 _DROP_MOVES = 0.03  # of the system voltage, within a flash
-_IN_A_ROW = 3
+_IN_A_ROW = 3  # flashes whose median counts, so that no single reading does
 _MOVES_ALONE, _SHOWN_WITH_IT = 0.1 / 12.0, 0.25  # of the system voltage, as of a film; of that, what input less output shows at least
 _STILL_S = 0.25  # samples that repeat for longer in all are no damage of the line, which hands over a frame or two twice
 _STANDARD_K = 5.0  # standard uncertainties, as in a board's own self-test
 _RESTED_S = 0.2  # the bench at rest is sampled for longer than that before a unit is switched on
 _FED, _HELD = 0.3, 0.97  # of the system voltage; a capacitor of the unit falls by more in half a second, or holds for 20 s
-_MOSTLY, _NOTHING_V = 0.5, 1.0
+_MOSTLY, _NOTHING_V = 0.5, 1.0  # of the time looked at; at the input, below which no capacitor holds anything up
 _LOST = 1.0e-3  # of a run's samples: more lost than that and flashes go missing by luck
 
 

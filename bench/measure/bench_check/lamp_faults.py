@@ -19,8 +19,8 @@ INRUSH_TAU_S: Mapping[float, float] = {6.0: 0.062, 12.0: 0.033, 24.0: 0.026}
 _TOO_MUCH_S = 0.25  # a flash must last so long before more current than expected says anything
 _MARGIN = 0.02  # lamps that get less than their test voltage follow the power law of the current no better than this
 _OTHER_OFF, _GETS = 0.25, 0.93  # LED lamps follow the supply steeply: 5 % less voltage is 13 % less current (common practice, no source)
-_DIED = 0.10
-_COUNTS_S = 0.05
+_DIED = 0.10  # of the conductance: a lamp of 5 W beside two of 21 W is 0.11 of it
+_COUNTS_S = 0.05  # a shorter flash is over before its level can be read
 _SETTLED_S = 0.35  # lamps lit for longer are settled; of shorter flashes only those of like length can be compared
 _LEAST_FLASH_S = 0.03  # shorter ones (the blip of a two-coil unit) are over before the amplifiers have settled on a level
 # Cold resistance: lamps are within 6 % (UN R37), the room within a tenth; leads and switches behind the output's sense lead add their
