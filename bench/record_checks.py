@@ -77,7 +77,7 @@ def outcome_follows_the_verdicts(record: TestRecord) -> Iterator[str]:
     outcome, verdicts = record.outcome, record.verdicts
     by_rule = record.grade is not None and record.grade.outcome == "not good"
     failed = next((v for v in verdicts if v.conformity is Conformity.FAIL), None)
-    against = next((v for v in verdicts if not v.conformity.favourable), None)
+    against = next((v for v in verdicts if not v.conformity.is_favourable), None)
     if outcome is Outcome.GOOD and against is not None:
         yield f"outcome {outcome.value!r}, but a limit of {against.limit_set} ({against.limit.title}) is {against.conformity.value!r}"
     if outcome is Outcome.GOOD and not verdicts:
@@ -138,7 +138,7 @@ def verdicts_follow_what_was_found(record: TestRecord) -> Iterator[str]:
     for verdict in record.verdicts:
         if verdict.limit_set not in sets:
             yield f"a verdict by {verdict.limit_set!r}, a limit set that was not used"
-        if verdict.conformity.definite and spoiling(record.measured.bench_faults):
+        if verdict.conformity.is_definite and spoiling(record.measured.bench_faults):
             yield f"{verdict.limit.title} is {verdict.conformity.value!r}, but the bench was at fault"
     for verdict in _with_parts(record.verdicts):
         yield from _wrong_verdict(verdict, record.measured)
@@ -177,7 +177,7 @@ def _wrong_number(verdict: Verdict, limit: Limit, found: Estimate, measured: Mea
         if not verdict.why_open and not spoiling(measured.bench_faults):
             yield f"{said}, but it was measured and nothing says why it is open"
         return
-    if limit.doubtful and not conformity.favourable:
+    if limit.doubtful and not conformity.is_favourable:
         yield f"{said}, but the limit is in doubt and fails no unit"
     band = (limit.low, limit.high)
     levels = (LEVEL - _ROOM, LEVEL, LEVEL + _ROOM)

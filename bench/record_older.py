@@ -17,7 +17,7 @@ from typing import Any, Literal
 
 from bench.grade import NO_GRADE
 from bench.measure import FactName, RatingState
-from bench.outcome import Case, Outcome, conclude, upheld
+from bench.outcome import Case, Outcome, conclude, uphold
 from bench.record import BoardRecord, RecordingSource, SimulationRecord, TestRecord
 from bench.typed_json import encode
 
@@ -119,13 +119,13 @@ def _in_format_2(content: Mapping[str, Any]) -> dict[str, Any]:
     return {**kept, "verdicts": _verdicts(content["verdicts"]), "conclusion": said, "load": content["rated_load"]}
 
 
-def concluded(record: TestRecord) -> TestRecord:
+def conclude_anew(record: TestRecord) -> TestRecord:
     """Return the record with its conclusion. Format 1 tested on the rated load alone, and proved nothing of the bench."""
     known = record.measured.facts.get(FactName.RATING) == RatingState.KNOWN or None
     by_bench = any(fault.text == record.interrupted for fault in record.bench_faults)
     case = Case(record.measured, record.verdicts, record.grade, record.bench_faults, record.interrupted, by_bench, record.load, known)
     conclusion = conclude(case)
-    return replace(record, conclusion=conclusion, verdicts=upheld(record.verdicts, conclusion.outcome))
+    return replace(record, conclusion=conclusion, verdicts=uphold(record.verdicts, conclusion.outcome))
 
 
 def _verdicts(verdicts: Any) -> list[dict[str, Any]]:

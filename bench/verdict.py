@@ -42,11 +42,11 @@ class Conformity(StrEnum):
     PASS = "pass"
 
     @property
-    def definite(self) -> bool:
+    def is_definite(self) -> bool:
         return self in (Conformity.PASS, Conformity.FAIL)
 
     @property
-    def favourable(self) -> bool:
+    def is_favourable(self) -> bool:
         return self in (Conformity.PASS, Conformity.CONDITIONAL_PASS)
 
 
@@ -175,12 +175,12 @@ def spoiling(bench_faults: Sequence[BenchFault]) -> tuple[BenchFault, ...]:
     return tuple(fault for fault in bench_faults if fault.spoils)
 
 
-def decided(verdicts: Sequence[Verdict]) -> bool:
+def is_decided(verdicts: Sequence[Verdict]) -> bool:
     """Return whether a test may stop: every limit passed or failed beyond its guard band. Never on nothing.
 
     Who asks after each flash has that many chances to be wrong, so ask of verdicts at a stricter level than the one reported.
     """
-    return bool(verdicts) and all(v.conformity.definite for v in verdicts)
+    return bool(verdicts) and all(v.conformity.is_definite for v in verdicts)
 
 
 def worst(outcomes: Iterable[Conformity]) -> Conformity:
@@ -283,12 +283,12 @@ def _judge_parts(case: _Grounds, requirement: AllOf | AnyOf, parts: tuple[Verdic
     if outcome is Conformity.NOT_MEASURED or by_fact:
         open_parts = (p.why_open for p in parts if p.why_open and outcome is Conformity.NOT_MEASURED)
         return Verdict(case.name, requirement, outcome, by_fact=by_fact, parts=parts, why_open="; ".join(dict.fromkeys(open_parts)))
-    risks = [1.0 - _p_bounds(p)[0] if outcome.favourable else _p_bounds(p)[1] for p in parts]
-    risk = _union(risks) if every is outcome.favourable else min(risks)
+    risks = [1.0 - _p_bounds(p)[0] if outcome.is_favourable else _p_bounds(p)[1] for p in parts]
+    risk = _union(risks) if every is outcome.is_favourable else min(risks)
     # No stricter than with the riskiest of its parts alone, whose own guard band has said that it is definite.
     if risk > max(1.0 - case.level, *risks):
         outcome = {Conformity.PASS: Conformity.CONDITIONAL_PASS, Conformity.FAIL: Conformity.CONDITIONAL_FAIL}.get(outcome, outcome)
-    return Verdict(case.name, requirement, outcome, p_conform=1.0 - risk if outcome.favourable else risk, p_wrong=risk, parts=parts)
+    return Verdict(case.name, requirement, outcome, p_conform=1.0 - risk if outcome.is_favourable else risk, p_wrong=risk, parts=parts)
 
 
 def _union(risks: Sequence[float]) -> float:
@@ -312,7 +312,7 @@ def _p_bounds(verdict: Verdict) -> tuple[float, float]:
 
 def _deciding_fact(requirement: AllOf | AnyOf, parts: tuple[Verdict, ...], outcome: Conformity) -> str:
     """Return the fact that settles it alone: one that passes an alternative or fails a conjunction; or all parts being facts."""
-    if not outcome.definite:
+    if not outcome.is_definite:
         return ""
     facts = [p.by_fact for p in parts if p.by_fact and p.conformity is outcome]
     alone = Conformity.FAIL if isinstance(requirement, AllOf) else Conformity.PASS

@@ -338,3 +338,14 @@ def test_a_table_of_flashes_has_microseconds_and_tenths_of_millivolts() -> None:
     table = flash_table(evidence(cycles([(0.1234567, 0.3)], lit(supply=12.34567, lamp=12.12344, steady=3.45678, peak=36.12344))), 0.0)
     assert table.on_s == (0.123457,)
     assert (table.supply_v, table.lamp_v, table.steady_a, table.inrush_a) == ((12.3457,), (12.1234,), (3.4568,), (36.1234,))
+
+
+def test_flashes_that_a_film_made_long_are_not_held_against_the_unit() -> None:
+    """A thermal unit's heater gets less while a film lies on its contacts; what must be alike begins where the film has gone."""
+    filmed, clean = 6, 22
+    flashes = [(0.7, 0.3)] * filmed + [(0.4, 0.3)] * clean
+    lits = [lit(drop=0.36 + 0.8 * math.exp(-k / 2.0)) for k in range(filmed)] + [lit(drop=0.36)] * clean  # 0.07 V too high in the sixth
+    m = measured(cycles(flashes, lits))
+    assert m.facts["film"] == "recovered"
+    assert (estimate(m, "stuck").value, estimate(m, "stuck").n) == (0.0, clean)
+    assert estimate(measured(cycles(flashes, lit())), "stuck").value == filmed - 1, "without a film"

@@ -88,7 +88,7 @@ def grade(rule: Rule, measured: Measured, verdicts: Sequence[Verdict]) -> Grade:
         texts = tuple(f"bench fault: {fault.text}" for fault in faults)
         return Grade(NO_GRADE, "not graded", rule.name, texts, "Put the bench right and test again.")
     case = _GradedUnit(measured, verdicts)
-    kept = all(v.conformity.favourable for v in verdicts)
+    kept = all(v.conformity.is_favourable for v in verdicts)
     kept_from: list[tuple[str, list[str]]] = []
     sure = True
     for number, step in enumerate(rule.steps):

@@ -127,7 +127,7 @@ def analysed(recording: Recording, setup: Setup, instrument: Instrument) -> tupl
     if recording.interval_s > _BOUNCE_INTERVAL_S:
         too_few = NotMeasured(f"{1.0 / recording.interval_s:.0f} rows a second are too few")
         unread |= {"bounce_make_s": too_few, "bounce_break_s": too_few}
-    if recording.output_stands_in:
+    if recording.has_stand_in_output:
         unread |= dict.fromkeys(_OF_OUTPUT, NotMeasured("the recording has no column v_out"))
     flashes = pipeline.flashes().without(unread.keys() & set(COLUMNS))
     return replace(found, values={**found.values, **unread}), pipeline.complete, pipeline.cutter.broken, end_s, flashes, doubt

@@ -90,7 +90,7 @@ class Evidence:
     timing: Timing = EXACT
 
     @property
-    def start_missed(self) -> bool:
+    def is_start_missed(self) -> bool:
         """Whether samples are missing in the start; so its first make, if the first change that was seen is an opening."""
         return self.lost_at_start or (bool(self.starts) and not self.starts[0].closed)
 
@@ -105,7 +105,7 @@ class Evidence:
         return self.removed.t_s if self.removed is not None else self.now_s
 
 
-def systematic(e: Evidence, channel: str, value: float, others: Mapping[str, float] | None = None) -> tuple[Component, ...]:
+def systematic_parts(e: Evidence, channel: str, value: float, others: Mapping[str, float] | None = None) -> tuple[Component, ...]:
     """Return what a channel's reading may be off by in the same way every time, with the zero that was taken at rest; nothing if it is
     missing.
 
@@ -129,7 +129,7 @@ def rest_is_zero(e: Evidence, channel: str) -> bool:
     return channel in ("i_load", "i_load_low", "v_drop") and e.accuracies[channel].zero_at_rest
 
 
-def corrected(e: Evidence, channel: str, value: float, others: Mapping[str, float] | None = None) -> float:
+def correct(e: Evidence, channel: str, value: float, others: Mapping[str, float] | None = None) -> float:
     """Return a reading less the zero taken at rest and the known shares of other channels, `others` as above. (Currents have had their zero
     taken off.)"""
     if channel not in e.accuracies:

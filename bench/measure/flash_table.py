@@ -11,7 +11,7 @@ from dataclasses import dataclass, fields, replace
 from typing import Any, TypeAlias
 
 from bench.cycles import Cycle
-from bench.measure.evidence import Evidence, corrected, current_channel
+from bench.measure.evidence import Evidence, correct, current_channel
 from bench.readings import Reading
 
 FlashColumn: TypeAlias = tuple[float | None, ...]
@@ -91,11 +91,11 @@ def _drop_v(e: Evidence, cycle: Cycle) -> float | None:
     lit = cycle.lit
     if lit.drop is None or lit.by_difference:
         return None if lit.drop is None else round(lit.drop.value, _V)
-    return round(corrected(e, "v_drop", lit.drop.value, {"v_in": lit.supply.value if lit.supply is not None else 0.0}), _V)
+    return round(correct(e, "v_drop", lit.drop.value, {"v_in": lit.supply.value if lit.supply is not None else 0.0}), _V)
 
 
 def _read(e: Evidence, channel: str, reading: Reading | None, decimals: int) -> float | None:
     """Return what was read while the contact was closed; of a current (no channel named) in the range that it is read in."""
     if reading is None:
         return None
-    return round(corrected(e, channel or current_channel(e, reading.value), reading.value), decimals)
+    return round(correct(e, channel or current_channel(e, reading.value), reading.value), decimals)

@@ -22,7 +22,7 @@ _WIRE_A = 0.1  # of a 12 V unit: a third of what a nominal one passes, five time
 
 def mechanism_of(e: Evidence, cycles: Sequence[Cycle]) -> MechanismKind:
     """Return the mechanism; unknown unless the start and at least three flashes were seen."""
-    if e.applied is None or e.start_missed or len(cycles) < 3 or not e.starts or e.cycles_before:
+    if e.applied is None or e.is_start_missed or len(cycles) < 3 or not e.starts or e.cycles_before:
         return MechanismKind.UNKNOWN
     first_s = e.starts[0].t_s - e.applied.t_s
     dark = [c.dark.current.value for c in cycles if c.dark.current is not None]

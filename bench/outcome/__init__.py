@@ -9,11 +9,11 @@ it. A unit that stands still on this load but flashes right on another of the sa
 
 Only a unit against which nothing speaks, and of which nothing asked is open, is good. What is open because of the bench is a fault of the
 bench; what is open for another reason leaves the outcome open. Grade, sentence and exit code follow from the outcome, and verdicts that
-it does not uphold are kept as open (`upheld`), so that none contradicts another.
+it does not uphold are kept as open (`uphold`), so that none contradicts another.
 """
 
 from bench.outcome.case import Case, OtherLoad
 from bench.outcome.conclusion import OPENINGS, Conclusion, Outcome
-from bench.outcome.reasoning import conclude, upheld
+from bench.outcome.reasoning import conclude, uphold
 
-__all__ = ["OPENINGS", "Case", "Conclusion", "OtherLoad", "Outcome", "conclude", "upheld"]
+__all__ = ["OPENINGS", "Case", "Conclusion", "OtherLoad", "Outcome", "conclude", "uphold"]

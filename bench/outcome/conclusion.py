@@ -19,7 +19,7 @@ class Outcome(StrEnum):
     BENCH_FAULT = "bench fault"
 
     @property
-    def on_unit(self) -> bool:
+    def is_of_unit(self) -> bool:
         """Whether it says something of the unit."""
         return self in (Outcome.GOOD, Outcome.NOT_GOOD, Outcome.NOT_FOR_LOAD)
 

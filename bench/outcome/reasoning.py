@@ -44,23 +44,23 @@ def _concluded(case: Case) -> Conclusion:
     if case.heard and conclusion.outcome is Outcome.NOT_DECIDED:
         return replace(conclusion, advice=next_steps.BY_SOUND)
     lost = next((fault for fault in case.bench_faults if fault.code == FaultCode.SAMPLES_LOST), None)
-    if lost is not None and not conclusion.outcome.on_unit and case.interrupted is None:
+    if lost is not None and not conclusion.outcome.is_of_unit and case.interrupted is None:
         # What could not be measured may be what was lost; and a cable can be changed, what it kept from being measured cannot.
         return _bench_fault(lost.text, 0)
     return conclusion
 
 
-def upheld(verdicts: Sequence[Verdict], outcome: Outcome) -> tuple[Verdict, ...]:
+def uphold(verdicts: Sequence[Verdict], outcome: Outcome) -> tuple[Verdict, ...]:
     """Return the verdicts as a record keeps them: open where the outcome does not uphold them, so that none contradicts it."""
-    return tuple(_upheld(verdict, outcome) for verdict in verdicts)
+    return tuple(_uphold(verdict, outcome) for verdict in verdicts)
 
 
-def _upheld(verdict: Verdict, outcome: Outcome) -> Verdict:
+def _uphold(verdict: Verdict, outcome: Outcome) -> Verdict:
     refused = outcome is Outcome.NOT_DECIDED and verdict.conformity is Conformity.FAIL
     if not refused and (outcome is not Outcome.BENCH_FAULT or verdict.conformity is Conformity.NOT_MEASURED):
         return verdict
     why = _NOT_COUNTED if refused else _NOT_JUDGED
-    seen, parts = verdict.by_fact, upheld(verdict.parts, outcome)
+    seen, parts = verdict.by_fact, uphold(verdict.parts, outcome)
     return Verdict(verdict.limit_set, verdict.limit, Conformity.NOT_MEASURED, verdict.found, by_fact=seen, parts=parts, why_open=why)
 
 
@@ -71,7 +71,7 @@ def _of_unit(case: Case) -> Conclusion:
         reason = f"Not decided: {lower(charges[0].text)}, but by sound alone: neither lamps nor supply were proved."
         return _open(reason, next_steps.BY_SOUND)
     # What decides nothing of the unit does not hide that the test was broken off, and by whom.
-    if charges and ((against := _against(case, charges)).outcome.on_unit or case.interrupted is None):
+    if charges and ((against := _against(case, charges)).outcome.is_of_unit or case.interrupted is None):
         return against
     if case.interrupted is not None:
         why = case.interrupted.rstrip(".")
@@ -175,7 +175,7 @@ def _fitting(case: Case) -> str:
 
 
 def _favourable(case: Case) -> Conclusion:
-    opened = [v for v in case.verdicts if not v.conformity.favourable]
+    opened = [v for v in case.verdicts if not v.conformity.is_favourable]
     excused = _excused(opened)
     if excused:
         return _bench_fault(excused, 0)

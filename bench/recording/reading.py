@@ -51,7 +51,7 @@ class Recording:
         return Trace(trace.t_s + delay_s, trace.values) if delay_s else trace
 
     @property
-    def output_stands_in(self) -> bool:
+    def has_stand_in_output(self) -> bool:
         """Whether the output's voltage is not to be had, and only the current tells when the contact was closed.
 
         A drop beyond its range says that the contact may be open, but not how much the output has.
@@ -68,11 +68,11 @@ class Recording:
         if "v_out" in self.columns:
             yield from self.blocks
             return
-        if self.output_stands_in and "i_load" not in self.columns:
+        if self.has_stand_in_output and "i_load" not in self.columns:
             there = ", ".join(self.columns)
             raise RecordingError(f"{self.layout.name}: neither v_out nor i_load is in it, only {there}: nothing shows the lamps")
         levels = None
-        if self.output_stands_in:
+        if self.has_stand_in_output:
             levels = current_levels(self.blocks, self.current_bounds_a, self.accuracies["i_load"], self.interval_s)
         for block in self.blocks:
             shown = block.traces["v_drop" if levels is None else "i_load"]

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from statistics import median
 
 from bench.measure.bench_check.steady_flashes import steadily_lit
-from bench.measure.evidence import Evidence, corrected, rest_is_zero, systematic
+from bench.measure.evidence import Evidence, correct, rest_is_zero, systematic_parts
 from bench.measure.vocabulary import BenchFault, FaultCode
 from bench.supply import SwitchedOff
 
@@ -81,8 +81,8 @@ def _two_currents(e: Evidence) -> Iterator[BenchFault]:
     names = ("i_load", "i_load_low")
     if seconds <= SHOWN_S or not all(name in e.rest and rest_is_zero(e, name) for name in names):
         return
-    wide_a, fine_a = (corrected(e, name, a - e.rest[name].value) for name, a in zip(names, read, strict=True))
-    parts = (*systematic(e, "i_load", wide_a), *systematic(e, "i_load_low", fine_a))
+    wide_a, fine_a = (correct(e, name, a - e.rest[name].value) for name, a in zip(names, read, strict=True))
+    parts = (*systematic_parts(e, "i_load", wide_a), *systematic_parts(e, "i_load_low", fine_a))
     if abs(wide_a - fine_a) > _STANDARD_K * math.hypot(*(c.u for c in parts)):
         text = f"i_load reads {wide_a:.2f} A while i_load_low reads {fine_a:.2f} A: the scale of one of them is wrong"
         yield BenchFault(FaultCode.CURRENTS_DIFFER, f"{text}; have the board calibrated or put right")
@@ -113,7 +113,8 @@ def _two_drops(e: Evidence) -> Iterator[BenchFault]:
 
 def _is_apart(e: Evidence, input_v: float, output_v: float, drop_v: float) -> bool:
     """Return whether input less output and the drop can't be of one contact."""
-    parts = (*systematic(e, "v_in", input_v), *systematic(e, "v_out", output_v), *systematic(e, "v_drop", drop_v, {"v_in": input_v}))
+    of_drop = systematic_parts(e, "v_drop", drop_v, {"v_in": input_v})
+    parts = (*systematic_parts(e, "v_in", input_v), *systematic_parts(e, "v_out", output_v), *of_drop)
     least_v = _STANDARD_K * math.hypot(*(c.u for c in parts))
     apart_v = input_v - output_v - drop_v
     # The drop is the lowest of the flash, and may have been more at its end, where the voltages are read.

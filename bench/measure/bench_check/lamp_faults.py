@@ -10,7 +10,7 @@ from statistics import median
 from bench.cycles import Cycle, Lit
 from bench.lamps import SIGNAL_W, US_RATED_V, US_SYSTEM_V, allowed_current_a, cold_conductance, expected_current_a
 from bench.measure.bench_check.steady_flashes import LIT_LEAST_S, lit_s
-from bench.measure.evidence import Evidence, systematic
+from bench.measure.evidence import Evidence, systematic_parts
 from bench.measure.vocabulary import LAMPS_WRONG, BenchFault, BenchProof, FaultCode, ProofItem
 
 # Excess of a cold lamp's current over its final value: 1.0 after 22 ms, 0.1 after 98 ms at 12 V (computed, 21 W lamps).
@@ -109,7 +109,7 @@ def _allowed(e: Evidence, lamp_v: float, lamps_w: tuple[float, ...]) -> tuple[fl
 
 def _relative_u(e: Evidence, current_a: float) -> float:
     """Return the relative standard uncertainty that all readings of such a current share."""
-    return math.hypot(*(c.u for c in systematic(e, "i_load", current_a))) / current_a
+    return math.hypot(*(c.u for c in systematic_parts(e, "i_load", current_a))) / current_a
 
 
 def _other_load(e: Evidence) -> float | None:
@@ -160,7 +160,7 @@ def _cold_ohm(e: Evidence) -> tuple[float, float] | None:
     """Return what the load had at the first make from cold, less its uncertainty, and the most that cold lamps may have; None if not seen,
     ohm."""
     first = e.first_lit or (e.lit_now if not e.cycles else None)
-    if e.start_missed or e.applied is None or first is None or first.conductance is None:
+    if e.is_start_missed or e.applied is None or first is None or first.conductance is None:
         return None
     cold_ohm = 1.0 / cold_conductance(e.conditions.lamps_w, e.conditions.system_v)
     allowed = _NOT_COLD if e.conditions.wiring_known else _NOT_COLD_RECORDED
