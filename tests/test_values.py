@@ -25,6 +25,7 @@ from scipy import stats
 
 from bench.measure import Counts
 from bench.measure.flash_table import flash_table
+from bench.measure.steadiness import is_irregular
 from bench.readings import Reading
 from bench.samples import Timing
 from bench.uncertainty import Component, Estimate, NotMeasured
@@ -349,3 +350,18 @@ def test_flashes_that_a_film_made_long_are_not_held_against_the_unit() -> None:
     assert m.facts["film"] == "recovered"
     assert (estimate(m, "stuck").value, estimate(m, "stuck").n) == (0.0, clean)
     assert estimate(measured(cycles(flashes, lit())), "stuck").value == filmed - 1, "without a film"
+
+
+@pytest.mark.parametrize(("on_s", "long"), [(0.45, 0), (0.51, 0), (0.54, 1)])
+def test_a_long_flash_is_long_whatever_its_instants_and_the_usual_ones_are_off_by(on_s: float, long: int) -> None:
+    """Instants known to 10 ms lie within 17 ms: a flash within 35 ms, the usual one of 0.3 s too, so from 1.5 x 0.335 + 0.035 s on."""
+    flashes = [(0.3, 0.3)] * 5 + [(on_s, 0.3)] + [(0.3, 0.3)] * 5
+    assert estimate(measured(cycles(flashes, lit(), make_u_s=1e-2, break_u_s=1e-2)), "stuck").value == long
+
+
+@pytest.mark.parametrize(
+    ("missed", "stuck", "spread", "irregular"), [(0, 0, 0.01, False), (1, 0, 0.01, True), (0, 1, 0.01, True), (0, 0, 0.06, True)]
+)
+def test_one_flash_missing_or_long_or_a_period_that_scatters_is_irregular(missed: int, stuck: int, spread: float, irregular: bool) -> None:
+    found = {"missed": float(missed), "stuck": float(stuck), "period_spread": spread}
+    assert is_irregular({name: Estimate(value, "1", ()) for name, value in found.items()}) is irregular
