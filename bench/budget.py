@@ -19,7 +19,7 @@ from bench.clock import HOST_HALF_WIDTH
 from bench.description import BoardDescription, Channel, Check, CommonModeError, Range
 from bench.samples import accuracies
 from bench.uncertainty import Component, TypeA, combine, rectangular
-from bench.zero import KNOWN_ZERO, LinkReadings, zeroed
+from bench.zero import KNOWN_ZERO, LinkReadings, apply_zero
 
 Parts: TypeAlias = Mapping[str, float]
 Components: TypeAlias = tuple[Component, ...]
@@ -279,7 +279,7 @@ def known(row: Row, stated: BoardDescription, state: str) -> Known:
     """`state`: `raw` as built, `self` with link and standard, or a key of METERS. `stated`: of `as_built`."""
     if state == "raw":
         return _known(row, stated, zero_taken=False)
-    zeroed_one = zeroed(stated, perfect_link(stated, row.supply_v))
+    zeroed_one = apply_zero(stated, perfect_link(stated, row.supply_v))
     if state == "self":
         return _known(row, zeroed_one, zero_taken=True)
     r = stated.channels[row.channel].range(row.range_number)
@@ -288,7 +288,7 @@ def known(row: Row, stated: BoardDescription, state: str) -> Known:
     found = calibrate(row.channel, channel.unit, r, _points(stated, row, r), meter, beside=beside)
     ranges = tuple(found.after if one.number == r.number else one for one in channel.ranges)
     calibrated = replace(stated, calibrated=1, channels={**stated.channels, row.channel: replace(channel, ranges=ranges)})
-    again = zeroed(calibrated, perfect_link(calibrated, row.supply_v))
+    again = apply_zero(calibrated, perfect_link(calibrated, row.supply_v))
     return replace(_known(row, again, zero_taken=True), refused=found.refused is not None)
 
 

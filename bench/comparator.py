@@ -42,7 +42,7 @@ class ComparatorWatch:
 
 
 def _sides(block: Block) -> list[int]:
-    """For each frame of the block 1 if all its samples show the output plainly above half the input, -1 if below, 0 if neither."""
+    """Return for each frame of the block 1 if all its samples show the output plainly above half the input, -1 if below, 0 if neither."""
     bounds = np.linspace(block.begin_s, block.end_s, len(block.comparator) + 1)
     least_in, most_in = _extremes(block.traces[ChannelName.V_IN], bounds)
     least_out, most_out = _extremes(block.traces[ChannelName.V_OUT], bounds)
@@ -53,7 +53,7 @@ def _sides(block: Block) -> list[int]:
 
 
 def _extremes(trace: Trace, bounds: npt.NDArray[np.float64]) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    """Least and greatest value between each bound and the next; NaN where no sample lies."""
+    """Return least and greatest value between each bound and the next; NaN where no sample lies."""
     at = np.searchsorted(trace.t_s, bounds - 1e-9)  # a sample on a bound belongs to what follows, whatever rounding says
     empty = at[1:] == at[:-1]
     if empty.all():

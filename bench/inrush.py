@@ -1,4 +1,19 @@
-"""The inrush peak, which falls between samples: the decay after a make carried back to its instant. Pure."""
+"""The inrush peak, which falls between samples: the decay after a make carried back to its instant.
+
+Strategy. Between samples of 130 us the current of cold lamps falls by 5 to 20 %, so the largest sample is not the peak. After a make
+the filament heats with next to no loss: dT/dt ~ I^2 R with R ~ T^1.2 and I = V / (R + r). Then the current to the power -1.7 runs
+nearly straight against the time closed, and a fit over 2.6 ms carries it back to the make.
+
+What is left of curvature was found by integrating that for loads of 5 to 63 W at 6, 12 and 24 V, cold and 0.3 s after the last
+flash: over 2.6 ms it is 0.09 of the slope where that is small and -0.12 where it is steep; small slopes of warm lamps of unlike
+wattage have down to -0.25. It is used as knowledge beside the samples (one more row of the least squares, weighted by its own
+uncertainty), so that the parabola stays well-behaved when bounce leaves only a few samples far from the make. With cold lamps the
+result is 0.2 % high on the average, which is taken off.
+
+Time counts only while the contact is closed: a bouncing contact heats nothing while it is open. The uncertainty has the scatter about
+the fit, the law's own error, which grows with the distance carried back, and the steepness at the make times how well its instant is
+known. Beyond a quarter of the value there is no reading.
+"""
 
 from __future__ import annotations
 
@@ -11,26 +26,22 @@ from bench.samples import EXACT, Array, Timing
 from bench.transitions import CLOSE_S, UNSEEN_S, Transition
 from bench.uncertainty import rectangular
 
-# After a make the filament heats with next to no loss: dT/dt ~ I^2 R with R ~ T^1.2 and I = V / (R + r). Then the current to the power
-# -1.7 runs nearly straight against the time closed. What is left of curvature was found by integrating that for loads of 5 to 63 W at
-# 6, 12 and 24 V, cold and 0.3 s after the last flash: over 2.6 ms it is 0.09 of the slope where that is small and -0.12 where it is
-# steep; small slopes of warm lamps of unlike wattage have down to -0.25. This is used as knowledge beside the samples, so the parabola
-# stays well-behaved when bounce leaves only a few of them far from the make. With cold lamps it ends 0.2 % high on the average, which
-# is taken off.
-_POWER = -1.7
-_FIT_S = 2.6e-3
-_MODEL_BIAS, _MODEL_U = 0.002, 0.0045
-_MODEL_U_PER_S = 2.0
+_POWER = -1.7  # of the current, which then runs nearly straight
+_FIT_S = 2.6e-3  # 20 samples of the reference rig's output; later the law is not straight enough
+_MODEL_BIAS, _MODEL_U = 0.002, 0.0045  # of the peak of cold lamps (integrated, see above)
+_MODEL_U_PER_S = 2.0  # of the peak for each second that it is carried back beyond the filters' settling: 0.5 % for 2.5 ms
+_SAMPLES_LEAST = 5  # for three unknowns and their scatter
+_WORST = 0.25  # relative uncertainty beyond which a peak says nothing
 # Weight of the known curvature against a sample. It grows without end as the slope of an LED lamp or a resistor goes to nothing, and would
 # leave the other columns no digits.
 _KNOWN_MOST = 1e3
 _CROSSING_U_S = 22e-6  # of each crossing of a bounce at least: its levels are hard to tell
 _TELLS = 1.4  # time constants for which a sample behind a filter is surely on its way, where its level is known to a quarter only
-_ROSE = 1.5
+_ROSE = 1.5  # times the first sample: more is no noise of a decay
 
 
 def current_at_make(t_s: Array, i_a: Array, make: Transition, tau_s: float, timing: Timing = EXACT) -> Reading | None:
-    """Current through cold or cooling lamps at the instant of make, from the decay after it; None if the samples don't carry it.
+    """Return the current through cold or cooling lamps at the instant of make, from the decay after it; None if the samples don't carry it.
 
     Time counts only while the contact was closed (a bouncing contact heats nothing while open). Samples within the filter's settling
     time, or the sampling time, after the last crossing are not used. The uncertainty grows with the distance carried back, and with how
@@ -43,7 +54,7 @@ def current_at_make(t_s: Array, i_a: Array, make: Transition, tau_s: float, timi
     used = (t_s > last + settle) & (t_s < last + settle + _FIT_S)
     x = t_s[used] - tau_s - make.t_s - open_s
     i = i_a[used]
-    if len(x) < 5 or float(i.min()) <= 0.0 or float(i.max()) > _ROSE * float(i[0]):
+    if len(x) < _SAMPLES_LEAST or float(i.min()) <= 0.0 or float(i.max()) > _ROSE * float(i[0]):
         return None  # what rises has met a gap that lay between two samples
     y = i**_POWER
     z = x / _FIT_S
@@ -76,13 +87,14 @@ def current_at_make(t_s: Array, i_a: Array, make: Transition, tau_s: float, timi
         + steepness**2 * (make.u_s**2 + make.soft_s**2 + rectangular(timing.skew_s) ** 2 + closed_u_s**2)
         + steepness**2 * crossing_u_s**2 * len(make.again_s)
     )
-    if relative > 0.25:
+    if relative > _WORST:
         return None
     return Reading(peak, peak * relative, len(x))
 
 
 def _curvature(steepness: float) -> tuple[float, float]:
-    """Curvature over slope of the current to the power -1.7, and its u, from the slope over 2.6 ms relative to the value at the make."""
+    """Return curvature over slope of the current to the power -1.7, and its u, from the slope over 2.6 ms relative to the value at the
+    make."""
     if steepness < 0.8:
         return -0.03, 0.10
     return max(0.08 - 0.03 * steepness, -0.12), 0.04

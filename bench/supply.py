@@ -22,8 +22,10 @@ _LOADED_A = 2.0  # below it a fall of some tens of mV is noise
 # More than any sound unit's dark current: 0.33 A of a hot wire for 12 V, twice that for 6 V (trade handbook, computed).
 _FLOWS_A, _IDLE_A = 0.6, 0.45
 _FINE_A = 3.0  # below it the finer range is read
-_STILL, _WITHIN = 0.03, 0.9  # of 1 A and the current, from sample to sample; of the narrow range
-_ABOVE, _GONE = 0.3, 0.15  # of the system voltage
+_MOVED_V, _MOVED_A = 0.05, 0.15  # from sample to sample, of the system voltage, and of 1 A and the current: more is an edge
+# Both ranges of the current are compared where it stands still, by that part of 1 A and the current, within that part of the narrow range.
+_STILL, _WITHIN = 0.03, 0.9
+_ABOVE, _GONE = 0.3, 0.15  # of the system voltage: above it there is a supply, below it none
 _SHOWS = 0.8  # of its highest reading: what the drop must show at least where it is far beyond that
 _NOTHING = 1.0 / 3.0  # of what cold lamps would show: no load conducts better than that
 _UNKNOWN_LOAD_A, _UNKNOWN_LOAD = 2.4, 0.05  # where the load is not known: the current asked for, and the part of the input voltage
@@ -70,7 +72,7 @@ class SupplyEvidence:
     off: SwitchedOff = SwitchedOff()
 
     def source_ohm(self, open_v: float | None) -> float | None:
-        """How far the input fell for each ampere from `open_v` (what was set; None: what was seen without load), in ohm."""
+        """Return how far the input fell for each ampere from `open_v` (what was set; None: what was seen without load), in ohm."""
         reference_v = open_v if open_v is not None else self.idle_v
         if self.loaded is None or reference_v <= 0.0:
             return None
@@ -132,8 +134,8 @@ class SupplyWatch:
         # Beside an edge the channels show what was before it and what after, and the current between two samples is not known: so
         # nothing counts but what holds from the sample before to the one after. Slow samples of a bounce change from each to the next.
         settled = np.zeros(len(t_in), dtype=bool)
-        steady_in = (_most_beside(v_in) < 0.05 * self._system_v) & (_most_beside(amps) < 0.15 * (1.0 + np.abs(amps[1:-1])))
-        steady_out = _most_beside(v_out) < 0.05 * self._system_v
+        steady_in = (_most_beside(v_in) < _MOVED_V * self._system_v) & (_most_beside(amps) < _MOVED_A * (1.0 + np.abs(amps[1:-1])))
+        steady_out = _most_beside(v_out) < _MOVED_V * self._system_v
         settled[1:-1] = steady_in & steady_out
         interval_s = float(t_in[1] - t_in[0])
         self._look_for_loss(block.master, settled, np.maximum(v_in, v_out), amps, interval_s)
@@ -166,7 +168,7 @@ class SupplyWatch:
         )
 
     def _compare(self, wide: Array, fine: Array, span_s: float) -> None:
-        """Both ranges of the current, where it stands still."""
+        """Compare both ranges of the current, where it stands still."""
         read = np.ones(len(fine), dtype=bool)
         for amps in (wide, fine):
             read &= np.abs(np.diff(amps, prepend=math.inf)) < _STILL * (1.0 + np.abs(amps))
@@ -179,7 +181,8 @@ class SupplyWatch:
             self.evidence = replace(self.evidence, both_a=(*both, before_s + seconds))
 
     def _look_for_loss(self, master: bool | None, settled: npt.NDArray[np.bool_], volts: Array, amps: Array, interval_s: float) -> None:
-        """How long neither input nor output (`volts`: the larger) had voltage behind a closed master switch, after they had had some."""
+        """Add up for how long neither input nor output (`volts`: the larger) had voltage behind a closed master switch, after they had had
+        some."""
         if not master:
             self._came, self._maybe_gone_s = False, 0.0
             return
@@ -192,7 +195,7 @@ class SupplyWatch:
         self._came = self._came or bool(live.any())
 
     def _rest(self, block: Block) -> None:
-        """Samples of before the master switch was closed."""
+        """Look at the samples of before the master switch was closed."""
         off, span_s = self.evidence.off, block.end_s - block.begin_s
         read_s = dict(off.read_s)
         for name, most in self._at_rest.items():
@@ -206,18 +209,18 @@ class SupplyWatch:
         self.evidence = replace(self.evidence, off=SwitchedOff(off.span_s + span_s, read_s, input_v))
 
     def _unheard(self, v_in: Array, v_out: Array, amps: Array) -> npt.NDArray[np.bool_]:
-        """Where the lamps draw more than any lamp could at the output voltage shown."""
+        """Return where the lamps draw more than any lamp could at the output voltage shown."""
         if self._cold_ohm is None:
             return np.asarray((amps > self._unknown_load_a) & (v_out < _UNKNOWN_LOAD * v_in))
         return np.asarray((amps > self._flows_a) & (v_out < _NOTHING * self._cold_ohm * amps))
 
 
 def _most_beside(values: Array) -> Array:
-    """By how much each value but the first and the last differs from its neighbours, at the most."""
+    """Return by how much each value but the first and the last differs from its neighbours, at the most."""
     steps = np.abs(np.diff(values))
     return np.maximum(steps[:-1], steps[1:])
 
 
 def _at(t_s: Array, own_t_s: Array, values: Array) -> Array:
-    """The values of another channel at these instants."""
+    """Return the values of another channel at these instants."""
     return np.interp(t_s, own_t_s, values) if len(own_t_s) else np.zeros(len(t_s))

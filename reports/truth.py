@@ -38,7 +38,7 @@ from bench.simboard.world import World
 from bench.uncertainty import Estimate, TypeA
 from bench.verdict import Conformity, conformance_probability, decide
 from bench.wire import Decoder, EventFrame, SampleFrame, format_channels
-from bench.zero import LinkReadings, zeroed
+from bench.zero import LinkReadings, apply_zero
 
 KINDS = ("NC", "HWh", "HWp", "TC", "ELo", "EL", "EL2")
 LOADS: tuple[tuple[int, ...], ...] = ((1, 2), (1, 2), (1, 2), (1, 2, 5), (1, 2, 3))
@@ -140,7 +140,7 @@ class Bench:
         self.world.set_unit(unit)
         self.world.pulses.clear()
         self.board.rest(300.0)
-        return zeroed(self.board.description, LinkReadings(**found))
+        return apply_zero(self.board.description, LinkReadings(**found))
 
     def run(self, description: BoardDescription) -> tuple[Measured, float]:
         """One cold start: what was measured, and when the supply came, true s."""

@@ -1,6 +1,6 @@
 """What a board says about itself: channels, ranges, uncertainties, modes, loads, limits (firmware/PROTOCOL.md section 8).
 
-Pure. A different board is a different description, not different host code.
+A different board is a different description, not different host code.
 """
 
 from bench.description.channels import CHANNEL_UNITS, NEEDED, ChannelName, ChannelUnit, LoadKind, ProtectionName

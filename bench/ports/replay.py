@@ -77,7 +77,7 @@ class ByteSink(Protocol):
     """What a capture is written to: a binary file, or what stands for one."""
 
     def write(self, data: memoryview, /) -> int | None:
-        """How many bytes it took; None is all of them."""
+        """Return how many bytes it took; None is all of them."""
 
     def flush(self) -> object: ...
 
@@ -123,7 +123,7 @@ class CaptureWriter:
 
 @contextlib.contextmanager
 def _opened(path: str | Path) -> Iterator[BinaryIO]:
-    """The file of a capture, for reading. CaptureError if it can't be opened or read."""
+    """Open the file of a capture for reading. CaptureError if it can't be opened or read."""
     try:
         with open_file(path, RECORDING_MB) as file:
             yield file
@@ -134,7 +134,7 @@ def _opened(path: str | Path) -> Iterator[BinaryIO]:
 
 
 def is_capture(path: str | Path) -> bool:
-    """Whether the file begins as a capture does; one that can't be read does not."""
+    """Return whether the file begins as a capture does; one that can't be read does not."""
     try:
         with _opened(path) as file:
             return file.read(len(MAGIC)) in _FIRST_LINES
@@ -143,7 +143,7 @@ def is_capture(path: str | Path) -> bool:
 
 
 def format_of(path: str | Path) -> int:
-    """The number of the format of a capture. CaptureError if it can't be read, or is none."""
+    """Return the number of the format of a capture. CaptureError if it can't be read, or is none."""
     with _opened(path) as file:
         return _format_of(file, Path(path).name)
 
@@ -157,7 +157,7 @@ def _format_of(file: BinaryIO, name: str) -> int:
 
 
 def read_capture(path: str | Path) -> Iterator[CaptureEntry]:
-    """The whole entries of a capture, in order and one at a time. Raises CaptureError for what is no capture or is damaged."""
+    """Return the whole entries of a capture, in order and one at a time. Raises CaptureError for what is no capture or is damaged."""
     with _opened(path) as file:
         name = Path(path).name
         yield from _entries(file, name, has_head_sum=_format_of(file, name) >= 3)
@@ -271,5 +271,5 @@ class ReplayPort:
 
 
 def open_replay(address: str) -> ReplayPort:
-    """The port of an address `replay://FILE`. AddressError if there is no such capture."""
+    """Return the port of an address `replay://FILE`. AddressError if there is no such capture."""
     return ReplayPort(address.removeprefix("replay://"))

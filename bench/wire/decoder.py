@@ -1,6 +1,6 @@
 """Bytes to pieces: the stream up is split at zero bytes, and each piece is a frame, text, or damage to be counted.
 
-Pure, and total: no input raises, none makes it keep more than an unfinished piece, and how the input was cut changes nothing.
+Total: no input raises, none makes it keep more than an unfinished piece, and how the input was cut changes nothing.
 The work is done by four C loops (split, COBS, CRC, struct); a frame costs some microseconds and its samples stay packed.
 """
 
