@@ -17,7 +17,7 @@ from bench.cycles import Cycle, CycleCutter
 from bench.description import BoardDescription, ChannelName
 from bench.lamps import cold_conductance
 from bench.measure import Conditions, Counts, Evidence, Measured, measure
-from bench.measure.flashes import FlashTable, flash_table
+from bench.measure.flash_table import FlashTable, flash_table
 from bench.readings import Reading
 from bench.samples import EXACT, Accuracy, Block, Sampler, SwitchEvent, Timing, accuracies
 from bench.stillness import Stillness

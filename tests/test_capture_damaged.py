@@ -177,12 +177,12 @@ BOARD = "board,1,rig-328,SIM00001"
     ("data", "says"),
     [
         # a note that is none
-        (instead(b"{"), "one of its notes can't be understood: no JSON: "),
-        (instead(b"\xff"), "one of its notes can't be understood: no JSON: 'utf-8' codec"),
+        (instead(b"{"), "one of its notes can't be understood: it is no JSON ("),
+        (instead(b"\xff"), "one of its notes can't be understood: it is no JSON ('utf-8' codec"),
         (instead(b"[1]"), "one of its notes can't be understood: got list; it must be an object"),
-        (instead(b"[" * 100_000), "one of its notes can't be understood: nested too deep"),
-        (instead(b'{"note": NaN}'), "one of its notes can't be understood: no JSON: NaN is not a number"),
-        (instead(b'{"note":' + b"9" * 5000 + b"}"), "one of its notes can't be understood: no JSON: Exceeds the limit"),
+        (instead(b"[" * 100_000), "one of its notes can't be understood: it is nested too deep"),
+        (instead(b'{"note": NaN}'), "one of its notes can't be understood: NaN is not a number"),
+        (instead(b'{"note":' + b"9" * 5000 + b"}"), "one of its notes can't be understood: it is no JSON (Exceeds the limit"),
         (instead(b'{"note":"mood"}'), "one of its notes can't be understood: got 'mood'; it must be one of session, board, "),
         (instead(b'{"note":["board"]}'), "one of its notes can't be understood: got ['board']; it must be"),
         (instead(b'{"board":{}}'), "one of its notes can't be understood: got None; it must be"),

@@ -20,7 +20,7 @@ from bench.record import TestRecord
 from bench.simboard.rig import DESCRIPTION_TEXT
 from bench.simboard.units import nominal
 from bench.uncertainty import Estimate, TypeA
-from reports.planted_boards import BoardPort, described_board
+from reports.described_board import BoardPort, described_board
 
 ASSUMED = "the board does not state its loop: 0.10 ohm from supply to lamps is assumed (SAE J823)"
 

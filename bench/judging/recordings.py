@@ -15,7 +15,7 @@ from bench.combine import StepRuns
 from bench.errors import RecordingError
 from bench.instrument import UNSTATED, Instrument
 from bench.measure import Conditions, Evidence, Measured, measure
-from bench.measure.flashes import COLUMNS, FlashTable
+from bench.measure.flash_table import COLUMNS, FlashTable
 from bench.procedure import ORDINARY, Procedure, RunStep
 from bench.record import RecordingSource, StepRecord, TestRecord
 from bench.recording import EVERYTHING, Recording, read_recording

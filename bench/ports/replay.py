@@ -62,12 +62,7 @@ class CaptureEntry(NamedTuple):
     @property
     def note(self) -> Mapping[str, Any]:
         """The content of a NOTE. ContentError, in one line, if it is no JSON object."""
-        try:
-            content: Mapping[str, Any] = loads(self.payload.decode())
-        except RecursionError:
-            raise ContentError("nested too deep") from None
-        except ValueError as error:
-            raise ContentError(f"no JSON: {error}") from None
+        content: Mapping[str, Any] = loads(self.payload)
         if not isinstance(content, dict):
             raise ContentError(f"got {type(content).__name__}; it must be an object")
         return content
