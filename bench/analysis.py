@@ -27,7 +27,7 @@ from bench.uncertainty import combine, rectangular
 from bench.wire import SAMPLES_PER_FRAME, STAMP_MODULUS, EventFrame, Placed, SampleFrame, Sequencer
 
 _CYCLES_KEPT = 5000  # an hour's flashes; memory is bounded
-_FRAMES_TOGETHER = 240  # a second's; whoever asks sooner has them looked at sooner
+_FRAMES_TOGETHER = 240  # a second's; they are looked at sooner when a result is asked for
 STANDARD_COUNTS = Counts()
 _FLOOR = 0.3  # of the system voltage: below it there is no supply
 _STANDARD_LEAST = 32  # readings of a built-in standard
@@ -88,6 +88,7 @@ class Pipeline:
         self._begin_s: float | None = None
 
     def feed(self, block: Block) -> list[Change]:
+        """Take the next block; return the changes that it settles."""
         self._begin_s = block.begin_s if self._begin_s is None else self._begin_s
         changes = self.finder.feed(block)
         self.supply.feed(block)
@@ -124,6 +125,7 @@ class Pipeline:
     def evidence(
         self, lost_part: float = 0.0, still_s: float = 0.0, standards: Mapping[str, tuple[float, float, float]] | None = None
     ) -> Evidence:
+        """Return what the run shows so far, as measuring takes it."""
         cutter = self.cutter
         return Evidence(
             cycles=list(self.cycles),
@@ -209,6 +211,7 @@ class Analysis:
         self.switches: deque[SwitchEvent] = deque(maxlen=64)
 
     def feed(self, pieces: Iterable[SampleFrame | EventFrame], arrival_s: float) -> None:
+        """Take frames as they were decoded, which arrived together at arrival_s, s of the host's clock."""
         last: Placed | None = None
         for frame in pieces:
             placed = self._sequencer.place(frame)
@@ -327,16 +330,19 @@ class Analysis:
 
     @property
     def cycles_complete(self) -> int:
+        """Number of complete cycles so far."""
         self.catch_up()
         return self._pipeline.complete if self._pipeline is not None else 0
 
     @property
     def cycles_excluded(self) -> int:
+        """Number of cycles left out because samples of them are missing."""
         self.catch_up()
         return self._pipeline.cutter.broken if self._pipeline is not None else 0
 
     @property
     def contact_closed(self) -> bool | None:
+        """Whether the contact is closed; None before that is known."""
         self.catch_up()
         return self._pipeline.finder.closed if self._pipeline is not None else None
 

@@ -90,7 +90,7 @@ class Calibrated:
 
 def supply_points(ranges: Sequence[Range], highest_v: float) -> tuple[float, ...]:
     """Return supply voltages, ascending, that lie evenly in the lowest range and in what each wider one reads beyond it, up to `highest_v`.
-    Round figures: somebody sets them by hand."""
+    Round figures, because they are set by hand."""
     points: list[float] = []
     for r in sorted(ranges, key=lambda r: r.high):
         top_v = min(highest_v, WITHIN * r.high)

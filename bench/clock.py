@@ -57,6 +57,7 @@ class ClockEstimate:
 
     @property
     def u(self) -> float:
+        """Standard uncertainty of the relative error."""
         return combine(*(part.u for part in self.parts))
 
     @property

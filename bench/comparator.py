@@ -3,7 +3,7 @@
 Strategy. The comparator is high while the unit's output is above half of its input, and follows within 1 ms (PROTOCOL.md section 3); each
 sample frame says how it stood at its first sample. Where every sample of that frame and of the one before it lies plainly on one side, the
 comparator can stand on no other. A board that shows it there, time and again without a frame that fits, shows samples that were not read at
-the unit, or has a comparator that is broken: which of the two, nobody can tell from outside.
+the unit, or has a comparator that is broken: from outside the two can't be told apart.
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ class ComparatorWatch:
         self.against_s = 0.0
 
     def feed(self, block: Block) -> None:
+        """Compare what the comparator said in a block with its samples."""
         if not block.comparator or not {ChannelName.V_IN, ChannelName.V_OUT} <= block.traces.keys():
             return
         frame_s = (block.end_s - block.begin_s) / len(block.comparator)

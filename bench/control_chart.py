@@ -40,11 +40,14 @@ class ChartState(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class ChartLimits:
+    """Where values of a chart should lie, in their unit: from `low` to `high` (both included), about `centre`."""
+
     low: float
     centre: float
     high: float
 
     def hold(self, value: float) -> bool:
+        """Return whether a value lies within the limits."""
         return self.low <= value <= self.high
 
 
@@ -104,7 +107,7 @@ def _judge_few(earlier: Sequence[float], earlier_u: Sequence[float], value: floa
 
 def _u_of_change(earlier_u: Sequence[float], u: float) -> float:
     """Return the standard uncertainty of what a value differs by from the mean of earlier ones. What is stated may be the same error in all
-    of the earlier ones, so that their mean is known no better than one; and nobody knows how much of it the latest shares."""
+    of the earlier ones, so that their mean is known no better than one; and how much of it the latest shares is not known."""
     return combine(math.sqrt(fmean(one * one for one in earlier_u)), u)
 
 

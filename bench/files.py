@@ -41,6 +41,7 @@ def shipped(kind: str) -> tuple[str, ...]:
 
 
 def is_path(name: str) -> bool:
+    """Return whether a name is the path of a file, not a shipped file's name."""
     return name.endswith(".toml") or "/" in name or os.sep in name
 
 
@@ -111,6 +112,7 @@ def named_limits(name: str) -> tuple[str, tuple[LimitSet, ...]]:
 
 
 def grade_rule(name: str = "default") -> Rule:
+    """Return the grade rule of that name or path. TableError if it can't be used."""
     rule = parse_rule(*read("grades", name))
     if is_path(name) and rule.name in shipped("grades") and rule != parse_rule(*read("grades", rule.name)):
         raise _takes_shipped_name("grades", name, rule.name)
@@ -125,14 +127,17 @@ def _takes_shipped_name(kind: str, path: str, name: str) -> TableError:
 
 
 def procedure(name: str) -> Procedure:
+    """Return the procedure of that name or path. TableError if it can't be used."""
     return parse_procedure(*read("procedures", name))
 
 
 def bank(name: str) -> Bank:
+    """Return the lamp bank of that name or path. TableError if it can't be used."""
     return parse_bank(*read("banks", name))
 
 
 def instrument(name: str) -> Instrument:
+    """Return the instrument of that name or path. TableError if it can't be used."""
     return parse_instrument(*read("instruments", name))
 
 

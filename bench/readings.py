@@ -23,6 +23,7 @@ class Reading:
 
 
 def mean_reading(v: Array) -> Reading | None:
+    """Return the mean of the samples with its standard uncertainty from their scatter; None without samples."""
     n = len(v)
     if not n:
         return None

@@ -34,6 +34,7 @@ class Stillness:
         self._now_s = self._again_s = self._on_s = 0.0
 
     def add(self, frame: SampleFrame) -> None:
+        """Look at the next sample frame of the run."""
         self._added += 1
         again = self._added - self._seen.get(frame.body, -_REMEMBERED) <= _REMEMBERED
         self._seen[frame.body] = self._added

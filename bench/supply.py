@@ -111,6 +111,7 @@ class SupplyWatch:
         self.evidence = SupplyEvidence()
 
     def feed(self, block: Block) -> None:
+        """Look at the samples of a block, which follows the one before."""
         self._was_on = self._was_on or block.master is not False
         if not self._was_on:
             self._rest(block)

@@ -87,6 +87,7 @@ class Estimate:
         return self.coverage_factor(level) * self.u
 
     def interval(self, level: float = 0.95) -> tuple[float, float]:
+        """Return the ends of the interval that holds the true value with probability `level`, in `unit`."""
         half = self.expanded(level)
         return self.value - half, self.value + half
 
@@ -201,10 +202,12 @@ def rectangular_sum_factor(level: float, u_rectangular: float, u_normal: float) 
 
 
 def normal_cdf(z: float) -> float:
+    """Return the normal distribution function at z."""
     return 0.5 * math.erfc(-z / math.sqrt(2.0))
 
 
 def normal_quantile(p: float) -> float:
+    """Return z of the normal distribution function p, 0 < p < 1."""
     from statistics import NormalDist
 
     return NormalDist().inv_cdf(p)

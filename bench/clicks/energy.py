@@ -32,6 +32,7 @@ class Loudness:
     lasted_s: float
 
     def time_s(self, step: float) -> float:
+        """Return the instant of a step, s of the recording."""
         return self.first_s + step * self.step_s
 
 
@@ -63,6 +64,7 @@ class Loudmeter:
         self._tail.forget(0, count * self._step)
 
     def finish(self) -> Loudness:
+        """Return the loudness of all samples."""
         bands = len(self._limits)
         found = np.concatenate(self._found) if self._found else np.zeros((0, bands), dtype=np.float32)
         return Loudness(found, self._step / self._rate, 0.5 * self._size / self._rate, self._samples / self._rate)

@@ -1,7 +1,7 @@
 """One click of every period, chosen among candidates by dynamic programming: the train that is likeliest as a whole.
 
 A candidate is worth what it is alike to a click (0 to 1). A period that differs costs, one that is a whole multiple costs for each click
-that did not come, and one that fits nothing (a long flash, somebody's hand at the switch) costs as much as a click and a half is worth.
+that did not come, and one that fits nothing (a long flash, a click of the switch) costs as much as a click and a half is worth.
 """
 
 from __future__ import annotations

@@ -75,6 +75,7 @@ class Heard:
 
 
 def hear(loudness: Loudness) -> Heard:
+    """Return what was heard of a unit in a recording; `Heard` says why not if nothing was."""
     found = _Ear(loudness).listen()
     return Heard(loudness.lasted_s, NO_CLICKS) if found is None else found
 

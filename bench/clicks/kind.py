@@ -35,10 +35,12 @@ class ClickKind:
         self.typical = float(np.median(self._amounts[steps]))
 
     def first_between(self, begun_s: float, ended_s: float) -> float | None:
+        """Return the first click from begun_s on and before ended_s; None if there is none."""
         n = int(np.searchsorted(self.times_s, begun_s))
         return float(self.times_s[n]) if n < len(self.times_s) and self.times_s[n] < ended_s else None
 
     def is_at(self, due_s: float, reach_s: float) -> bool:
+        """Return whether a click came within reach_s of that instant."""
         return bool(np.any(np.abs(self.times_s - due_s) < reach_s))
 
     def is_absent(self, due_s: float, reach_s: float) -> bool:

@@ -29,6 +29,7 @@ class Onsets:
 
 
 def find_onsets(loudness: Loudness) -> Onsets:
+    """Return the instants at which something began to sound, and how plainly."""
     rises = rises_of(loudness.log_energy)
     strength = standardised(rises.sum(axis=1, dtype=np.float64), max(1, round(_BLOCK_S / loudness.step_s)))
     apart = max(1, round(_APART_S / loudness.step_s))

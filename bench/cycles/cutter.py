@@ -104,6 +104,7 @@ class CycleCutter:
 
     @property
     def broke(self) -> Transition | None:
+        """The break of the flash at hand; None while it is lit."""
         return self._break
 
     @property
@@ -113,6 +114,7 @@ class CycleCutter:
 
     @property
     def now_s(self) -> float:
+        """The end of the last block, s of the board's run."""
         return self._now
 
     @property

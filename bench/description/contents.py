@@ -87,6 +87,8 @@ class Channel:
 
 @dataclass(frozen=True, slots=True)
 class Mode:
+    """A sample mode: clock ticks from one sample to the next, slots in a scan, bits of a sample."""
+
     name: ModeName
     ticks_per_sample: int
     slots: int
@@ -104,6 +106,8 @@ class BoardLoad:
 
 @dataclass(frozen=True, slots=True)
 class ProtectionLimit:
+    """A setting of the protection that a board takes from `low` to `high`: A for CURR, else s."""
+
     name: ProtectionName
     low: float
     high: float

@@ -10,6 +10,8 @@ from typing import Protocol
 
 
 class Port(Protocol):
+    """Where a board's bytes come from and go to. `address` names it for people."""
+
     address: str
 
     def write(self, data: bytes) -> None:

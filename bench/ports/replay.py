@@ -80,7 +80,7 @@ class ByteSink(Protocol):
 class CaptureWriter:
     """Appends entries to a binary file that is open for writing; closing it is its owner's business.
 
-    What can't be written any more is missing from it, which `problem` says in one line, and nobody else is troubled.
+    What can't be written any more is missing from it, which `problem` says in one line; nothing is raised.
     """
 
     def __init__(self, file: ByteSink) -> None:
@@ -89,12 +89,15 @@ class CaptureWriter:
         self._write(MAGIC)
 
     def received(self, data: bytes, t_s: float) -> None:
+        """Keep bytes that came at t_s."""
         self._append(RECEIVED, t_s, data)
 
     def sent(self, data: bytes, t_s: float) -> None:
+        """Keep bytes that were sent at t_s."""
         self._append(SENT, t_s, data)
 
     def note(self, content: Mapping[str, Any], t_s: float) -> None:
+        """Keep a note, as JSON, of t_s."""
         self._append(NOTE, t_s, json.dumps(content, ensure_ascii=False, separators=(",", ":")).encode(errors="backslashreplace"))
 
     def _append(self, kind: bytes, t_s: float, payload: bytes) -> None:

@@ -32,14 +32,14 @@ if sys.platform != "win32":
     _FOREIGN = (OSError, termios.error)
 # A name that no device can have, or a speed that this system lacks, is a ValueError.
 _CANT_OPEN: tuple[type[Exception], ...] = (*_FOREIGN, ValueError)
-_TAKEN = (errno.EAGAIN, errno.EBUSY)  # locked by whoever opened it, or kept from all others by the system
+_TAKEN = (errno.EAGAIN, errno.EBUSY)  # locked by another program, or kept from all others by the system
 
 
 class SerialPort:
     """A `Port` over an open pyserial object. What it raises of a port that is gone becomes PortError here. `clock` gives s.
 
-    Who is ready to wait for 20 ms gets what comes within 4 ms of the first byte in one piece: of a stream that comes in pieces of a frame,
-    the calls would cost more than the bytes. Who waits for an answer waits for less.
+    A read that may wait for 20 ms returns what comes within 4 ms of the first byte in one piece: of a stream that comes in pieces of a
+    frame, the calls would cost more than the bytes. Reads that wait for an answer wait for less.
     """
 
     def __init__(self, address: str, device: Any, clock: Callable[[], float] = time.monotonic) -> None:

@@ -96,7 +96,7 @@ def serve_tcp(
                 ready, _, _ = select.select(waited_for, [], [], _TICK_S)
                 if client in ready:
                     client = _take(client, line)
-                elif listener in ready:  # only now: whoever was served has nothing more to say, not even that it is gone
+                elif listener in ready:  # only now: the client that was served has nothing more to say, not even that it is gone
                     client = _welcome(listener, client)
                 data = line.poll()
                 if client is not None:
@@ -107,7 +107,7 @@ def serve_tcp(
 
 
 def _welcome(listener: socket.socket, client: socket.socket | None) -> socket.socket | None:
-    """Return whom to serve from now on, if somebody has come: `client`, as long as there is one."""
+    """Return the client to serve from now on, if one has come: `client`, as long as there is one."""
     with contextlib.suppress(OSError):  # who has gone again by now
         caller, _ = listener.accept()
         if client is not None:

@@ -45,6 +45,7 @@ class StateLevels:
 
     @property
     def understood(self) -> int:
+        """Samples whose state the levels tell, counted from the first at hand."""
         return self._grouped if self._hold is None else self._hold
 
     def dropped(self, count: int) -> None:

@@ -32,6 +32,8 @@ EVENT_FRAME_LENGTH = _HEADER.size + _EVENT_BODY.size + 2
 
 
 class EventKind(IntEnum):
+    """What an event says (firmware/PROTOCOL.md section 3)."""
+
     SWITCHED = 1
     BURST = 2
     TRIP = 3

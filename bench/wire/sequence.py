@@ -35,6 +35,7 @@ class Placed(NamedTuple):
 
     @property
     def timed(self) -> bool:
+        """Whether the frame's stamp is a place in the run."""
         frame = self.frame
         return isinstance(frame, SampleFrame) or frame.sampling or frame.kind == EventKind.STOPPED
 
@@ -83,10 +84,12 @@ class Sequencer:
 
     @property
     def count(self) -> SequenceCount:
+        """What was dropped, and what is missing, so far."""
         lost = self._samples_lost + (self._lost_since if self._left is None or self._is_lasting else 0)
         return SequenceCount(self._duplicates, self._backwards, self._frames_missing, lost, self._out_of_run)
 
     def place(self, frame: Frame) -> Placed | None:
+        """Return the frame in its place; None for one that must be dropped."""
         if isinstance(frame, SampleFrame):
             return self._place_samples(frame)
         return self._place_event(frame)
@@ -109,7 +112,7 @@ class Sequencer:
             if lost >= _HALF:
                 self._backwards += 1
                 if self._is_next(frame):
-                    # Not an old frame that came late: the board's own count went back, and how far it went on since nobody knows.
+                    # Not an old frame that came late: the board's own count went back, and how far it went on since is not known.
                     self._sequence = frame.sequence
                     self._unplaced += SAMPLES_PER_FRAME
                 return None
