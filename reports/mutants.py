@@ -74,10 +74,10 @@ TESTS: Mapping[str, tuple[str, ...]] = {
     "instants": _EDGES,
     "uncertainty": ("test_uncertainty", "test_coverage", "test_verdict"),
     "verdict": ("test_verdict", "test_verdict_conditions", "test_verdict_numbers", "test_verdict_parts"),
-    "session.combine": ("test_combine",),
+    "combine": ("test_combine",),
 }
 """The fast test files of each module. `measure.by_sound` is not among them: sounds to test it with take a minute to make."""
-_BEYOND_LINE = ("measure.", "verdict", "session.combine")
+_BEYOND_LINE = ("measure.", "verdict", "combine")
 _TIMES_AS_LONG, _LEAST_CPU_S, _MEMORY = 5.0, 3.0, 8 << 30
 
 

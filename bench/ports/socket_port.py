@@ -8,7 +8,7 @@ import time
 from bench.errors import PortError
 from bench.ports.address import parse_socket_address
 
-_CONNECT_S = 3.0
+_CONNECT_S = 3.0  # a server on the same network answers within milliseconds
 _LARGEST_READ = 65536
 _AGAIN = "open it again, and see that no other program uses the board"
 

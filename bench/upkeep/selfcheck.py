@@ -18,7 +18,7 @@ from bench.manual_actions import FitLink, FitUnit, Operator
 from bench.ports import Port
 from bench.samples import accuracies
 from bench.uncertainty import TypeA, combine
-from bench.zero import KNOWN_ZERO, LinkReadings, converter_seen, converter_stated, zeroed
+from bench.zero import KNOWN_ZERO, LinkReadings, apply_zero, converter_seen, converter_stated
 
 _LOOK_S = 0.5
 _SETTLE_S = 0.2
@@ -156,7 +156,7 @@ def _link(board: BoardClient, description: BoardDescription, watch: Watch) -> It
     lamps = [n for n, load in sorted(description.loads.items()) if load.kind == "LAMP"][:2]
     readings = LinkReadings(*(_look(board, watch, master, loads) for master, loads in ((False, ()), (True, ()), (True, lamps))))
     try:
-        after = zeroed(description, readings)
+        after = apply_zero(description, readings)
     except ZeroError as error:
         yield CheckFinding("link", CheckState.BAD, str(error))
         return
