@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
 
-from bench import __version__, arguments, defaults, files
+from bench import arguments, defaults, files
 from bench.bank import Bank
 from bench.claims import Claims
 from bench.instrument import UNSTATED, Instrument
@@ -26,6 +26,7 @@ from bench.ports.setting import known_bench
 from bench.result import Result
 from bench.session import Progress, run_test
 from bench.setup import Setup
+from bench.version import __version__
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -73,8 +74,9 @@ def test(
     >>> result = bench.test("sim://bench-nc-2x21?seed=7", limits=["un-r48"])
     >>> print(result)
 
-    Raises PortError if the board can't be opened, SetupError if it can't do the test, TableError for a file that can't be used. A
-    test that the bench broke off is a result all the same: `result.record.interrupted` says why.
+    Raises RequestError for what can't be done as it was asked: SetupError for an argument that can't be used or a test that this board
+    can't do, AddressError, TableError for a file. Raises PortError if the board can't be opened. A test that the bench broke off is a
+    result all the same: `result.record.interrupted` says why.
     """
     address = arguments.text("address", address)
     plan = files.procedure(arguments.text("procedure", procedure))
@@ -146,7 +148,8 @@ def judge(
     >>> bench.judge("scope.csv", names={"CH1": "i_load_A"}, limits=["un-r48"]).table
     >>> bench.judge(["start1.csv", "start2.csv", "start3.csv"], window_s=(0.5, None), limits=["sae-j945"])["start_s"]
 
-    Raises RecordingError or CaptureError for what can't be read, SetupError for an argument that can't be used.
+    Raises RequestError: RecordingError or CaptureError for what can't be read, SetupError for an argument that can't be used, TableError
+    for a file of settings.
     """
     asked_of = _Asked.of(unit, rated, lamps, bank, system_v, supply_v, grade_rule, facts, part, claims, parts_folder)
     is_filament = arguments.flag("filament", filament)

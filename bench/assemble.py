@@ -9,8 +9,9 @@ from bench.bank import nominal_test_v
 from bench.claims import claims_set
 from bench.combine import OF_OTHER_LOADS, StepRuns, combine_runs
 from bench.conditions import Circumstances, judge_conditions
+from bench.errors import NoLimitSet
 from bench.grade import Grade, grade
-from bench.limits import AllOf, AnyOf, FactLimit, Limit, LimitSet, NoLimitSet, Requirement, choose
+from bench.limits import AllOf, AnyOf, FactLimit, Limit, LimitSet, Requirement, choose
 from bench.measure import BenchFault, BenchProof, Measured
 from bench.outcome import Case, OtherLoad, conclude, upheld
 from bench.procedure import OF_LOAD, Procedure, RunStep

@@ -9,7 +9,7 @@ import secrets
 import time
 from pathlib import Path
 
-from bench.table import TableError
+from bench.errors import TableError
 
 _PART = re.compile(r"\.[0-9a-f]{16}\.part")
 _LEFT_S = 3600.0  # a part is written in seconds: one so old was left by a program that was killed meanwhile

@@ -10,6 +10,7 @@ from typing import TypeAlias
 from bench.bank import Bank, Socket, nominal_test_v, sockets_text
 from bench.claims import Claims
 from bench.description import BoardDescription, Loop
+from bench.errors import SetupError
 from bench.grade import Rule
 from bench.limits import LimitSet
 from bench.measure import FACTS, Conditions, Counts
@@ -32,10 +33,6 @@ ENTERED: Mapping[str, tuple[str, ...]] = {
     "film": ("none", "recovered"),
 }
 """Facts that a person enters, since no rig sees them, and which of their words (FACTS) a person can know."""
-
-
-class SetupError(ValueError):
-    """The test can't be done as it was set up. One line: what was asked, what this board or procedure can do."""
 
 
 @dataclass(frozen=True)

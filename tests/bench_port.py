@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from bench.errors import PortError
 from bench.files import named_limits, procedure
-from bench.ports import PortError
 from bench.ports.simulated import SimulatedLine
 from bench.procedure import Procedure
 from bench.record import TestRecord

@@ -14,8 +14,8 @@ from session_plans import SHORT, spoilt
 
 from bench.analysis import Analysis
 from bench.board import BoardClient
+from bench.errors import PortError
 from bench.manual_actions import Action, Meanwhile
-from bench.ports import PortError
 from bench.ports.replay import NOT_WHOLE
 from bench.procedure import Procedure, PromptStep, RunStep
 from bench.record_json import from_json, to_json

@@ -13,6 +13,7 @@ from bench_port import BenchPort, bench_port, run_on, setup
 
 from bench.assemble import TestContext, assemble, judge_all
 from bench.combine import StepRuns
+from bench.errors import SetupError
 from bench.files import grade_rule, named_limits, procedure
 from bench.judging import judge_capture
 from bench.manual_actions import Action, FitLink, FitUnit, Meanwhile, SetSupply
@@ -25,7 +26,7 @@ from bench.render.brief import brief_lines
 from bench.render.report import report_text
 from bench.render.rows import judged_rows
 from bench.session.ledger import STOPPING_LEVEL
-from bench.setup import Setup, SetupError
+from bench.setup import Setup
 from bench.simboard.units import LINK
 from bench.tui.gauge import Columns, gauge_line
 from bench.tui.gauge_rows import rows_of_verdict
@@ -150,9 +151,7 @@ def test_only_what_no_rig_sees_can_be_entered(entered: dict[str, str]) -> None:
 
 
 def test_an_a_can_be_had() -> None:
-    wanted = setup(
-        limits=(named_limits("sae-j945"),), grade_rule=grade_rule(), rating_known=True, entered={"pilot": "absent"}, zero=True
-    )
+    wanted = setup(limits=(named_limits("sae-j945"),), grade_rule=grade_rule(), rating_known=True, entered={"pilot": "absent"}, zero=True)
     for plan in ("full", "decide"):
         record = run_on(bench_port("NC"), plan, setup=wanted)
         assert record.outcome is Outcome.GOOD and record.grade is not None, record.reason

@@ -9,19 +9,16 @@ from collections.abc import Callable
 import pytest
 from bench_port import BenchPort, setup
 
-from bench.board import BoardFault, Cancelled
 from bench.calibration import MeterAccuracy
 from bench.cli.hands import figure
 from bench.description import BoardDescription
+from bench.errors import BoardFault, Cancelled, OtherBoardError, PortError, TableError
 from bench.files import procedure
-from bench.ports import PortError
 from bench.ports.address import parse_sim_address
 from bench.ports.simulated import open_line
 from bench.simboard.board import SimulatedBoard
 from bench.stopping import held
-from bench.table import TableError
 from bench.upkeep import CheckFinding, Wanted, calibrate_board, self_check, store_calibration
-from bench.upkeep.apply_calibration import OtherBoardError
 from bench.upkeep.selfcheck import CheckState
 from bench.upkeep.standard import measure_link, measure_unit
 from bench.wire import TripCause

@@ -9,13 +9,13 @@ import pytest
 from bench_port import BenchPort, setup
 from plain_world import PlainWorld
 
-from bench.board import BoardClient, BoardFault
+from bench.board import BoardClient
 from bench.calibration import MeterAccuracy
 from bench.control_chart import State, judge
+from bench.errors import BoardFault, SetupError
 from bench.files import procedure
 from bench.manual_actions import Action, Do, FitLink, FitResistor, FitUnit, Meanwhile, MeasuringPoint, SetSupply
 from bench.ports.opening import open_port
-from bench.setup import SetupError
 from bench.simboard.board import SimulatedBoard
 from bench.simboard.hidden import RIG_FAULTS
 from bench.simboard.world import World

@@ -9,12 +9,12 @@ from bench_port import BenchPort
 
 from bench.calibration import MeterAccuracy, supply_points
 from bench.description import BoardDescription, Range
+from bench.errors import SetupError
 from bench.manual_actions import FitUnit, SetSupply
 from bench.ports.address import parse_sim_address
 from bench.ports.simulated import open_line
 from bench.session import Asked, Planned
 from bench.session.progress import Event
-from bench.setup import SetupError
 from bench.simboard.board import SimulatedBoard
 from bench.simboard.rig import rig_description
 from bench.upkeep import Wanted, calibrate_board

@@ -14,15 +14,13 @@ from pathlib import Path
 import pytest
 from full_disks import longest_file
 
-from bench.board import Cancelled
 from bench.calibration import MeterAccuracy
 from bench.cli import _failed, run
 from bench.cli.exit_codes import BENCH_FAULT, CANCELLED, GOOD, NOT_DECIDED, USAGE
 from bench.cli.hands import Person
+from bench.errors import Cancelled, SetupError, TableError
 from bench.manual_actions import FitLink, MeasuringPoint
 from bench.ports import Port
-from bench.setup import SetupError
-from bench.table import TableError
 from bench.upkeep import store_calibration
 from bench.upkeep.standard_files import KeptReading, append_standard, comparable, read_standard, standard_path
 

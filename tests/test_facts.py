@@ -15,6 +15,7 @@ import pytest
 import bench
 from bench.claims import PILOTS, Claims, claims_set
 from bench.combine import OF_OTHER_LOADS, StepRuns, combine_runs
+from bench.errors import TableError
 from bench.files import grade_rule, limit_sets
 from bench.grade import parse_rule, words
 from bench.grade.rule import FactIs, Only
@@ -28,7 +29,6 @@ from bench.procedure import Procedure, RunStep
 from bench.record import StepRecord
 from bench.render import words as pages
 from bench.setup import ENTERED
-from bench.table import TableError
 
 DATA = Path(bench.__file__).parent / "data"
 LIMITS = (DATA / "limits" / "shop-example.toml").read_text(encoding="utf-8")

@@ -10,9 +10,10 @@ import pytest
 from bench_port import run_on, setup
 from foreign_board import foreign, in_other_words
 
-from bench.board import BoardClient, BoardFault, BoardLacks, BoardMisspoken, BoardRefused, BoardSilent
+from bench.board import BoardClient
 from bench.calibration import MeterAccuracy
 from bench.description import CHANNEL_UNITS, NEEDED
+from bench.errors import BoardFault, BoardLacks, BoardMisspoken, BoardRefused, BoardSilent
 from bench.outcome import Outcome
 from bench.ports.replay import NOTE, read_capture
 from bench.record import TestRecord

@@ -17,13 +17,13 @@ from session_plans import SHORT
 
 from bench.cli import run
 from bench.cli.exit_codes import CANCELLED, GOOD, USAGE
+from bench.errors import TableError
 from bench.keeping import write_whole
 from bench.ports.replay import NOT_WHOLE
 from bench.record import TestRecord
 from bench.record_json import from_json
 from bench.session import BEGUN, Live, begun_record
 from bench.session.kept_test import ROOM_BYTES, KeptTest
-from bench.table import TableError
 from bench.upkeep import standard_files
 from bench.upkeep.standard_files import KeptReading, append_standard, read_standard, unfinished_line
 
@@ -119,9 +119,7 @@ def test_a_record_stands_there_from_the_first_moment_with_room_for_the_next(tmp_
     assert len(list(tmp_path.iterdir())) == 2
 
 
-def test_a_disk_that_fills_up_during_the_test_takes_the_record(
-    tmp_path: Path, record: TestRecord, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_disk_that_fills_up_during_the_test_takes_the_record(tmp_path: Path, record: TestRecord, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "a.json"
     kept = KeptTest(path)
     kept.begin(BEGUN_RECORD)

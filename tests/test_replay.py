@@ -13,11 +13,11 @@ from bench_port import bench_port, run_on, setup
 from hypothesis import given
 from hypothesis import strategies as st
 
+from bench.errors import AddressError, CaptureError, PortError
 from bench.files import procedure
 from bench.judging import captures
-from bench.ports import PortError
 from bench.ports.opening import open_port
-from bench.ports.replay import MAGIC, NOTE, RECEIVED, SENT, CaptureError, CaptureWriter, Entry, ReplayPort, read_capture
+from bench.ports.replay import MAGIC, NOTE, RECEIVED, SENT, CaptureWriter, Entry, ReplayPort, read_capture
 from bench.procedure import Procedure
 from bench.session import run_test
 from bench.wire import encode_command
@@ -93,7 +93,7 @@ def test_a_file_of_another_kind(tmp_path: Path) -> None:
         list(read_capture(saved(tmp_path, b"time_s,i_load_A\n")))
     with pytest.raises(CaptureError, match="can't be read"):
         list(read_capture(tmp_path / "none"))
-    with pytest.raises(PortError, match="can't be read"):
+    with pytest.raises(AddressError, match="can't be read"):
         open_port(f"replay://{tmp_path / 'none'}")
 
 

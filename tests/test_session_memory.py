@@ -10,8 +10,9 @@ import pytest
 from bench_port import bench_port, run_on, setup
 
 from bench.bench_memory import LASTS_S, BenchMemory, Lamp
-from bench.board import Cancelled, SimulatedOperator
+from bench.board import SimulatedOperator
 from bench.description import parse_description
+from bench.errors import Cancelled
 from bench.files import banks, grade_rule, named_limits, procedure
 from bench.manual_actions import Action, Cool, FitLink, Meanwhile, Operator
 from bench.outcome import Outcome

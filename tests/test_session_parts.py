@@ -14,12 +14,13 @@ from bench import files
 from bench.combine import StepRuns, combine_runs, mean_of_starts
 from bench.description import BoardDescription, Loop
 from bench.description import Load as BoardLoad
+from bench.errors import SetupError
 from bench.files import bank
 from bench.measure import BenchFault, Measured
 from bench.outcome import Outcome
 from bench.procedure import Procedure, RunStep
 from bench.record import StepRecord
-from bench.setup import SetupError, conditions_for, load_for, open_v, protection_a, watts_text
+from bench.setup import conditions_for, load_for, open_v, protection_a, watts_text
 from bench.simboard.rig import rig_description
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, quotient
 from bench.upkeep import self_check
@@ -40,9 +41,7 @@ def rate(value: float, clock_u: float = 0.3, scatter_u: float = 0.1) -> Estimate
     return Estimate(value, "1/min", (Component("scatter", scatter_u, 9.0, "A"), Component("clock", clock_u)))
 
 
-def record(
-    values: dict[str, Measurement], interrupted: str | None = None, faults: tuple[BenchFault, ...] = (), **facts: str
-) -> StepRecord:
+def record(values: dict[str, Measurement], interrupted: str | None = None, faults: tuple[BenchFault, ...] = (), **facts: str) -> StepRecord:
     return StepRecord("s", "", (1, 2), "", 0.0, 1.0, Measured(values, facts, faults), 8, 0, 12.8, interrupted=interrupted)
 
 
@@ -92,8 +91,7 @@ def test_a_common_clock_cancels_in_a_ratio() -> None:
 
 def test_runs_are_put_together_as_the_procedure_says() -> None:
     starts = tuple(
-        record({"start_s": start(s), "rate_per_min": rate(88.0 + s)}, rest="closed", behaviour="flashing")
-        for s in (1.0, 1.1, 1.2)
+        record({"start_s": start(s), "rate_per_min": rate(88.0 + s)}, rest="closed", behaviour="flashing") for s in (1.0, 1.1, 1.2)
     )
     out = record({"rate_per_min": rate(178.4)}, behaviour="flashing")
     found = combine_runs(PLAN, (StepRuns(RATED, starts), StepRuns(OUT, (out,))), 12.0)

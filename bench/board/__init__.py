@@ -4,42 +4,18 @@ An edge. Talk with a board inside `conversation`, which leaves everything open.
 """
 
 from bench.board.client import BoardClient, Contact, StampAsked
-from bench.board.conversation import Cancelled, conversation, heeding
+from bench.board.conversation import conversation, heeding
 from bench.board.expect import Expect
-from bench.board.faults import (
-    BoardContradicts,
-    BoardFault,
-    BoardLacks,
-    BoardLate,
-    BoardMisspoken,
-    BoardRefused,
-    BoardRestarted,
-    BoardSilent,
-    BoardTripped,
-    BoardUnfit,
-)
-from bench.board.simulated_operator import NoOperator, SimulatedOperator, attending, operator_at
+from bench.board.simulated_operator import SimulatedOperator, attending, operator_at
 from bench.board.talk import LONG_REPLY_S, REPLY_S, Listener
 
 __all__ = [
     "LONG_REPLY_S",
     "REPLY_S",
     "BoardClient",
-    "BoardContradicts",
-    "BoardFault",
-    "BoardLacks",
-    "BoardLate",
-    "BoardMisspoken",
-    "BoardRefused",
-    "BoardRestarted",
-    "BoardSilent",
-    "BoardTripped",
-    "BoardUnfit",
-    "Cancelled",
     "Contact",
     "Expect",
     "Listener",
-    "NoOperator",
     "SimulatedOperator",
     "StampAsked",
     "attending",

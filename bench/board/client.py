@@ -10,10 +10,11 @@ from collections.abc import Callable, Iterator, Sequence
 from typing import NamedTuple
 
 from bench.board.expect import Expect
-from bench.board.faults import SELF_TEST_TEXT, BoardFault, BoardLacks, BoardRefused, BoardSilent
+from bench.board.faults import SELF_TEST_TEXT
 from bench.board.talk import LONG_REPLY_S, PUMP_S, REPLY_S, TRIES, BoardTalk, Listener
-from bench.description import LINES_MOST, BoardDescription, DescriptionError, description_crc, parse_description
-from bench.ports import Port, PortError
+from bench.description import LINES_MOST, BoardDescription, description_crc, parse_description
+from bench.errors import BoardFault, BoardLacks, BoardRefused, BoardSilent, DescriptionError, PortError
+from bench.ports import Port
 from bench.ports.replay import CaptureWriter
 from bench.wire import format_channels, format_number
 from bench.wire.answers import CHANNELS, DESCRIPTION_LINE, DONE, ERROR, IDENTITY, NAME, STAMP, SWITCH, whole

@@ -66,7 +66,7 @@ class Commanded:
         self._items = {
             "master": _Item(lambda frame: frame.master, lambda on: f"the master switch {'on' if on else 'off'}"),
             "loads": _Item(lambda frame: frame.closed_loads, lambda loads: f"the closed loads {format_channels(loads)}"),
-            "mode": _Item(lambda frame: "PREC" if frame.precise else "FAST", lambda name: f"the sample mode {name}"),
+            "mode": _Item(lambda frame: frame.mode, lambda name: f"the sample mode {name}"),
             "range": _Item(lambda frame: frame.range_number, lambda number: f"the voltage range {number}"),
             "run": _Item(lambda frame: frame.run, lambda number: f"the run number {number}"),
         }

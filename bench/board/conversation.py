@@ -6,12 +6,9 @@ import contextlib
 from collections.abc import Callable, Iterator
 
 from bench.board.client import BoardClient
+from bench.errors import Cancelled
 from bench.ports import Port
 from bench.stopping import Hold, held
-
-
-class Cancelled(Exception):
-    """The operator has had enough; an `Operator` or a `progress` may raise it too."""
 
 
 @contextlib.contextmanager

@@ -8,9 +8,8 @@ from typing import TypeVar
 
 from bench.board.client import BoardClient
 from bench.board.expect import Expect
-from bench.board.faults import BoardFault
+from bench.errors import BoardFault, NoOperator, PortError
 from bench.manual_actions import Action, Cool, Do, FitLink, FitResistor, FitUnit, Meanwhile, MeasuringPoint, Operator, SetSupply
-from bench.ports import PortError
 from bench.wire import format_channels, format_number
 from bench.wire.answers import NAME, NUMBER
 
@@ -68,10 +67,6 @@ class SimulatedOperator:
     def read_meter(self, place: MeasuringPoint, meanwhile: Meanwhile) -> float:
         accuracy = f"{format_number(place.accuracy.part)},{format_number(place.accuracy.rest)}"
         return self._board.query(f"SIM:MET? {place.channel},{accuracy}", NUMBER)
-
-
-class NoOperator(BoardFault):
-    """Manual actions are needed, and no operator was named."""
 
 
 SomeOperator = TypeVar("SomeOperator", bound=Operator)

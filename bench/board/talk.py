@@ -18,17 +18,8 @@ from typing import Any, TypeAlias, TypeVar
 
 from bench.board.commanded import Commanded
 from bench.board.expect import Expect, quoted, shown
-from bench.board.faults import (
-    TRIP_TEXT,
-    BoardContradicts,
-    BoardFault,
-    BoardLate,
-    BoardMisspoken,
-    BoardRefused,
-    BoardRestarted,
-    BoardSilent,
-    BoardTripped,
-)
+from bench.board.faults import TRIP_TEXT
+from bench.errors import BoardContradicts, BoardFault, BoardLate, BoardMisspoken, BoardRefused, BoardRestarted, BoardSilent, BoardTripped
 from bench.measure import BenchFault
 from bench.ports import Port
 from bench.ports.replay import HEARTBEAT, CaptureWriter

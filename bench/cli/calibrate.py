@@ -181,10 +181,10 @@ def _wanted(
 
 def _compare(port: Port, wanted: Wanted, keep: Path, yes: bool) -> tuple[Calibration, Path]:
     """Compare, and keep the result before anything is changed: whatever becomes of the board then, no meter need be read again."""
-    from bench.board import Cancelled
     from bench.cli.hands import Person
     from bench.cli.progress import ProgressLine
     from bench.cli.story import story_of_now
+    from bench.errors import Cancelled
     from bench.stopping import ENDING, held
     from bench.upkeep import calibrate_board
     from bench.upkeep.calibration_files import keep_calibration
@@ -202,8 +202,8 @@ def _compare(port: Port, wanted: Wanted, keep: Path, yes: bool) -> tuple[Calibra
 
 def _offer(port: Port, path: Path, board: str, lines: Sequence[str], store: bool | None) -> int:
     """Store what is kept in `path`, if that is wanted; the file says what became of it."""
-    from bench.board import Cancelled
     from bench.cli.exit_codes import GOOD
+    from bench.errors import Cancelled
     from bench.stopping import ENDING, held
     from bench.upkeep import store_calibration
     from bench.upkeep.calibration_files import mark_stored
@@ -224,8 +224,7 @@ def _offer(port: Port, path: Path, board: str, lines: Sequence[str], store: bool
 
 def _store_kept(port: Port, path: Path, kept: KeptCalibration, store: bool | None) -> int:
     """Store what was kept before. Of a file that is another board's it is said which one beside it is this board's."""
-    from bench.setup import SetupError
-    from bench.upkeep.apply_calibration import OtherBoardError
+    from bench.errors import OtherBoardError, SetupError
     from bench.upkeep.calibration_files import newest_of
 
     try:

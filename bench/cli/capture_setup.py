@@ -47,8 +47,8 @@ def asked_otherwise(options: Mapping[str, Any], procedure: str, claimed: Claims)
 
 def _kept_now(folder: Path, part: str) -> Claims | None:
     """What is kept of the part that a test was of; None if nothing is that can be read, for it is not judged by that."""
+    from bench.errors import TableError
     from bench.parts import has_part, read_part
-    from bench.table import TableError
 
     try:
         return read_part(folder, part) if part and has_part(folder, part) else None

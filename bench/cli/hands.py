@@ -68,7 +68,7 @@ class Person:
 
     def read_meter(self, place: MeasuringPoint, meanwhile: Meanwhile) -> float:
         """Ask for what the meter shows, and ask again until it is a number; SetupError where nobody is at the terminal."""
-        from bench.setup import SetupError
+        from bench.errors import SetupError
 
         question = f"Meter at {one_line(place.text)}: what does it show, in {place.unit}?"
         if not sys.stdin.isatty():
@@ -94,7 +94,7 @@ def figure(text: str, unit: str) -> float | None:
 def _line_typed(meanwhile: Callable[[], object]) -> str:
     """A line from the standard input. It is waited for in a thread of its own, since the board opens everything when it hears nothing for
     a second; Ctrl-C and the end of the input cancel."""
-    from bench.board import Cancelled
+    from bench.errors import Cancelled
 
     typed: queue.SimpleQueue[str] = queue.SimpleQueue()
 
@@ -118,14 +118,11 @@ def _line_typed(meanwhile: Callable[[], object]) -> str:
 
 def _wait_until_done(action: Action, meanwhile: Meanwhile) -> None:
     """Ask; who says no, or Ctrl-C, cancels the test in good order."""
-    from bench.board import Cancelled
+    from bench.errors import Cancelled, SetupError
     from bench.render.actions import action_text
-    from bench.setup import SetupError
 
     if not sys.stdin.isatty():
-        raise SetupError(
-            f"nobody is at the terminal to do this: {action_text(action)} Give --yes if it will be done all the same"
-        )
+        raise SetupError(f"nobody is at the terminal to do this: {action_text(action)} Give --yes if it will be done all the same")
     while True:
         print("Done? [Y/n]: ", end="", file=sys.stderr, flush=True)
         answer = _line_typed(meanwhile).strip().lower()

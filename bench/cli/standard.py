@@ -69,8 +69,8 @@ def command(
     Leaves with 4 if something has drifted, with 3 if that can't be told yet and a reading differs by more than is stated.
     """
     from bench.cli.story import story_of_now
+    from bench.errors import TableError
     from bench.keeping import make_folder
-    from bench.table import TableError
     from bench.upkeep.standard_files import append_standard, comparable, entry_of, read_standard, standard_path, unfinished_line
 
     path = standard_path(keep, name)

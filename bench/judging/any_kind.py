@@ -7,16 +7,17 @@ from pathlib import Path
 
 from bench import files
 from bench.claims import Claims
+from bench.errors import CaptureError, RecordingError
 from bench.instrument import UNSTATED, Instrument
 from bench.judging.capture_setup import Otherwise, read_session, setup_again
 from bench.judging.captures import judge_capture
 from bench.judging.judged_by import compared
 from bench.judging.recordings import judge_recording
 from bench.judging.sounds import judge_sound
-from bench.ports.replay import CaptureError, is_capture
+from bench.ports.replay import is_capture
 from bench.record import TestRecord
 from bench.record_checks import contradiction_in
-from bench.recording import EVERYTHING, RecordingError, is_sound
+from bench.recording import EVERYTHING, is_sound
 from bench.setup import Setup
 from bench.typed_json import printable
 

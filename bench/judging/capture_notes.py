@@ -11,11 +11,12 @@ from dataclasses import dataclass, field
 from typing import TypeAlias
 
 from bench.editions import Edition
+from bench.errors import CaptureError, ContentError
 from bench.measure import BenchFault
-from bench.ports.replay import FORMAT, CaptureError, Entry
+from bench.ports.replay import FORMAT, Entry
 from bench.procedure import Procedure
 from bench.record import BoardRecord, SetupRecord
-from bench.typed_json import ContentError, decode, printable
+from bench.typed_json import decode, printable
 from bench.wire import STAMP_MODULUS
 
 

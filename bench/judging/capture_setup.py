@@ -13,14 +13,14 @@ from pathlib import Path
 from bench import files
 from bench.bank import Bank
 from bench.claims import Claims
+from bench.errors import CaptureError, TableError
 from bench.grade import Rule
 from bench.judging.capture_notes import SessionNote, note_of
 from bench.limits import LimitSet
 from bench.plain import escaped
-from bench.ports.replay import NOTE, CaptureError, format_of, read_capture
+from bench.ports.replay import NOTE, format_of, read_capture
 from bench.procedure import Procedure
 from bench.setup import Setup, watts_text
-from bench.table import TableError
 
 
 @dataclass(frozen=True)

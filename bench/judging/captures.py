@@ -10,7 +10,8 @@ from bench import files
 from bench.analysis import Analysis, Observer
 from bench.assemble import TestContext, assemble
 from bench.combine import StepRuns
-from bench.description import BoardDescription, DescriptionError, parse_description
+from bench.description import BoardDescription, parse_description
+from bench.errors import CaptureError, DescriptionError, ZeroError
 from bench.judging.capture_notes import (
     BoardNote,
     ClosedNote,
@@ -30,7 +31,7 @@ from bench.judging.capture_notes import (
 )
 from bench.measure import BenchFault, BenchProof, Measured, with_proof
 from bench.measure.flashes import FlashTable
-from bench.ports.replay import NOTE, RECEIVED, CaptureError, Entry, format_of, read_capture
+from bench.ports.replay import NOTE, RECEIVED, Entry, format_of, read_capture
 from bench.procedure import Procedure, RunStep
 from bench.record import BoardRecord, Compared, JudgedAgain, StepRecord, TestRecord
 from bench.record_older import board_of_texts
@@ -39,7 +40,7 @@ from bench.setup import MOST_V, Setup, conditions_for, load_for
 from bench.typed_json import printable
 from bench.uncertainty import TypeA
 from bench.wire import Decoder, Reply, SampleFrame
-from bench.zero import LinkReadings, ZeroError, zeroed
+from bench.zero import LinkReadings, zeroed
 
 _NOT_SAID = "set-up, procedure and time of the test are not in the capture: they are as given when it was judged"
 
@@ -176,7 +177,7 @@ def _receive(reading: CaptureReading, entry: Entry) -> None:
     if reading.open is None or reading.description is None or not frames:
         return
     samples = [frame for frame in frames if isinstance(frame, SampleFrame)]
-    for mode in {"PREC" if frame.precise else "FAST" for frame in samples}:
+    for mode in {frame.mode for frame in samples}:
         if mode not in reading.description.modes:
             raise reading.refused(f"it holds samples of the mode {mode}, which its board has not")
     reading.open.analysis.feed(frames, entry.t_s)

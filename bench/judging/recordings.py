@@ -12,12 +12,13 @@ from bench.analysis import Line
 from bench.assemble import TestContext, assemble
 from bench.clock import ClockComparison
 from bench.combine import StepRuns
+from bench.errors import RecordingError
 from bench.instrument import UNSTATED, Instrument
 from bench.measure import Conditions, Evidence, Measured, measure
 from bench.measure.flashes import COLUMNS, FlashTable
 from bench.procedure import ORDINARY, Procedure, RunStep
 from bench.record import RecordingSource, StepRecord, TestRecord
-from bench.recording import EVERYTHING, Recording, RecordingError, read_recording
+from bench.recording import EVERYTHING, Recording, read_recording
 from bench.setup import Setup, recorded_load, with_load_of_recording
 from bench.transitions import SupplyEdge
 from bench.uncertainty import Measurement, NotMeasured

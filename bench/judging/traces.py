@@ -12,12 +12,12 @@ import numpy as np
 from bench.analysis import Analysis, Observer
 from bench.cycles import Cycle
 from bench.description import BoardDescription
+from bench.errors import CaptureError, SetupError
 from bench.judging.captures import read_runs
-from bench.ports.replay import CaptureError
 from bench.procedure import Procedure
 from bench.record import StepRecord
 from bench.samples import Accuracy, Array, Block, Trace, accuracies
-from bench.setup import Setup, SetupError
+from bench.setup import Setup
 from bench.transitions import Change, SupplyEdge
 
 MOST_SAMPLES = 12_000_000

@@ -33,9 +33,9 @@ from itertools import chain
 from pathlib import Path
 from typing import Any, BinaryIO, NamedTuple, Protocol
 
-from bench.intake import RECORDING_MB, IntakeError, open_file
-from bench.ports import AddressError, PortError
-from bench.typed_json import ContentError, loads
+from bench.errors import AddressError, CaptureError, ContentError, IntakeError, PortError
+from bench.intake import RECORDING_MB, open_file
+from bench.typed_json import loads
 from bench.wire import encode_command
 
 FORMAT = 3
@@ -71,10 +71,6 @@ class Entry(NamedTuple):
         if not isinstance(content, dict):
             raise ContentError(f"got {type(content).__name__}; it must be an object")
         return content
-
-
-class CaptureError(Exception):
-    """A capture that can't be used: which file, where, what came."""
 
 
 class ByteSink(Protocol):

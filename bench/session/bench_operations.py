@@ -10,15 +10,16 @@ from bench.board import BoardClient
 from bench.board.simulated_operator import attending
 from bench.board.watch import Watch, look
 from bench.description import BoardDescription
+from bench.errors import SetupError, ZeroError
 from bench.lamp_check import lamp_takes
 from bench.manual_actions import Action, Cool, FitLink, FitUnit, Meanwhile, Operator, SetSupply
 from bench.measure import BenchFault, BenchProof
 from bench.session.ledger import Ledger
 from bench.session.progress import Asked, Event, Noted, Progress, Waiting
 from bench.session.run import LOOK_S, REST_S
-from bench.setup import RunLoad, SetupError, loop_of, on_time_s, open_v, protection_a
+from bench.setup import RunLoad, loop_of, on_time_s, open_v, protection_a
 from bench.uncertainty import TypeA
-from bench.zero import LinkReadings, ZeroError, zeroed
+from bench.zero import LinkReadings, zeroed
 
 _TRIES = 3  # how often somebody is asked to put the same thing right
 _SETTLE_S = 1.0

@@ -18,6 +18,7 @@ from bench.board import BoardClient, SimulatedOperator
 from bench.board.conversation import heeding
 from bench.board_identity import addressed_board
 from bench.combine import StepRuns
+from bench.errors import SetupError
 from bench.judging.capture_notes import SessionNote
 from bench.judging.judged_by import kept_in_note
 from bench.manual_actions import Operator
@@ -31,7 +32,7 @@ from bench.session.ledger import Ledger
 from bench.session.opening import Attendance, opened_bench
 from bench.session.progress import Progress
 from bench.session.steps import Steps
-from bench.setup import Setup, SetupError, setup_record
+from bench.setup import Setup, setup_record
 from bench.stopping import held
 from bench.typed_json import encode
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Sequence
 
-from bench.board import (
-    BoardClient,
+from bench.board import BoardClient
+from bench.errors import (
     BoardContradicts,
     BoardFault,
     BoardLacks,
@@ -16,11 +16,11 @@ from bench.board import (
     BoardTripped,
     BoardUnfit,
     Cancelled,
+    PortError,
+    ZeroError,
 )
 from bench.measure import PROGRAM, BenchFault
-from bench.ports import PortError
 from bench.session.ledger import Ledger
-from bench.zero import ZeroError
 
 _CODES: Sequence[tuple[type[Exception], str]] = (
     (BoardTripped, "board-tripped"),

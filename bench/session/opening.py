@@ -8,17 +8,17 @@ from dataclasses import dataclass
 
 from bench import files
 from bench.bench_memory import BenchMemory
-from bench.board import BoardClient, BoardFault, BoardUnfit, Contact, Expect, SimulatedOperator
+from bench.board import BoardClient, Contact, Expect, SimulatedOperator
 from bench.board_identity import identified_board
 from bench.description import BoardDescription
+from bench.errors import BoardFault, BoardUnfit, PortError, SetupError
 from bench.manual_actions import Operator
-from bench.ports import PortError
 from bench.procedure import RunStep, ZeroStep
 from bench.session.bench_operations import BenchOperations
 from bench.session.guard import Guard
 from bench.session.ledger import Ledger
 from bench.session.progress import Progress
-from bench.setup import RunLoad, SetupError, load_for, open_v, range_reach_v
+from bench.setup import RunLoad, load_for, open_v, range_reach_v
 from bench.typed_json import encode
 from bench.wire.answers import MODE
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from bench.analysis import Analysis
-from bench.board import BoardClient, BoardContradicts
+from bench.board import BoardClient
 from bench.description import BoardDescription
 from bench.envelope import Bins, Envelope
+from bench.errors import BoardContradicts
 from bench.measure import SUPPLY_GONE, Measured
 from bench.measure.flashes import FlashTable
 from bench.run_plan import RunPlan, snapshot

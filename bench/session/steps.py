@@ -10,11 +10,10 @@ from __future__ import annotations
 import logging
 from dataclasses import replace
 
-from bench.board import BoardFault, BoardTripped, Cancelled
+from bench.errors import BoardFault, BoardTripped, Cancelled, PortError, SetupError
 from bench.manual_actions import Do
 from bench.measure import BenchProof, Measured, with_proof
 from bench.measure.mechanism import ELECTRONIC, TWO_COIL
-from bench.ports import PortError
 from bench.procedure import CoolStep, PromptStep, RunStep, Step, ZeroStep
 from bench.record import StepRecord
 from bench.session.chain import AT_FAULT, Chain
@@ -23,7 +22,7 @@ from bench.session.ledger import Ledger
 from bench.session.opening import Attendance, OpenedBench, choose_sampling
 from bench.session.progress import StepBegan
 from bench.session.run import UnitRun
-from bench.setup import SetupError, most_inrush_a
+from bench.setup import most_inrush_a
 from bench.verdict import spoiling
 from bench.wire import TripCause
 

@@ -13,12 +13,12 @@ from bench.bank import Bank
 from bench.claims import FORMAT as CLAIMS_FORMAT
 from bench.claims import Claims, parse_claims
 from bench.description import BoardDescription
-from bench.intake import SETTINGS_MB, IntakeError, read_text
+from bench.errors import IntakeError, SetupError, TableError
+from bench.intake import SETTINGS_MB, read_text
 from bench.keeping import write_whole
 from bench.plain import one_line
 from bench.render.claims import claims_words
-from bench.setup import Setup, SetupError, bank_text, load_for, watts_text
-from bench.table import TableError
+from bench.setup import Setup, bank_text, load_for, watts_text
 
 FORMAT = 1
 SYSTEMS_V = (6.0, 12.0, 24.0)

@@ -9,9 +9,9 @@ from pathlib import Path
 
 from bench.bank import Bank
 from bench.description import BoardDescription
+from bench.errors import AddressError
 from bench.manual_actions import Action
 from bench.measure import Measured
-from bench.ports import AddressError
 from bench.ports.setting import known_bench
 from bench.procedure import Procedure
 from bench.record import TestRecord

@@ -7,26 +7,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from bench.board import LONG_REPLY_S, BoardClient, BoardFault
-from bench.board.conversation import Cancelled, conversation
+from bench.board import LONG_REPLY_S, BoardClient
+from bench.board.conversation import conversation
 from bench.board_identity import model_and_serial
 from bench.calibration import Calibrated, ClockCalibrated, command_lines
 from bench.description import BoardDescription
-from bench.ports import Port, PortError
-from bench.setup import SetupError
+from bench.errors import BoardFault, Cancelled, OtherBoardError, PortError, SetupError
+from bench.ports import Port
 from bench.wire.answers import DONE, same_number
 
 _OTHER_SCALES = "the board reads by other scales until its power is taken for a moment; what it has stored is as it was"
 _IN_DOUBT = "the board may have stored it or not: take its power for a moment, then makebreak check tells, or store it again from the file"
 _AS_IT_WAS = "the board is as it was"
-
-
-class OtherBoardError(SetupError):
-    """The calibration is not that of the board which answered `answered` to *IDN?. That board has heard nothing of it."""
-
-    def __init__(self, text: str, answered: str) -> None:
-        super().__init__(text)
-        self.answered = answered
 
 
 def best_lines(zeroed_one: BoardDescription, channels: Sequence[Calibrated], clock: ClockCalibrated | None, date: int) -> tuple[str, ...]:

@@ -10,33 +10,24 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from bench.board import BoardClient, BoardFault, Expect
+from bench.board import BoardClient, Expect
 from bench.board.conversation import conversation
 from bench.board.simulated_operator import SimulatedOperator, attending, operator_at
 from bench.board.watch import Watch
-from bench.calibration import (
-    WITHIN,
-    Calibrated,
-    CalibrationError,
-    ClockCalibrated,
-    MeterAccuracy,
-    Point,
-    calibrate,
-    calibrate_clock,
-)
+from bench.calibration import WITHIN, Calibrated, ClockCalibrated, MeterAccuracy, Point, calibrate, calibrate_clock
 from bench.clock import ClockComparison, ClockEstimate
 from bench.description import BoardDescription
+from bench.errors import BoardFault, CalibrationError, SetupError, ZeroError
 from bench.lamp_check import supply_problem
 from bench.manual_actions import Action, Do, FitLink, FitResistor, FitUnit, MeasuringPoint, MeterReader, SetSupply
 from bench.ports import Port
 from bench.session.progress import Asked, Noted, Planned, Progress, StepBegan, Waiting
-from bench.setup import SetupError
 from bench.uncertainty import TypeA, combine
 from bench.upkeep.apply_calibration import also_saying, best_lines, restore_scales
 from bench.upkeep.calibration_plan import RESISTOR_OHM, CalibrationPlan, Wanted, plan_for, plan_lines
 from bench.wire import SAMPLES_PER_FRAME, EventFrame, SampleFrame, Sequencer, format_channels
 from bench.wire.answers import MODE, whole
-from bench.zero import LinkReadings, ZeroError, converter_seen, converter_stated, told_by_range, zeroed
+from bench.zero import LinkReadings, converter_seen, converter_stated, told_by_range, zeroed
 
 _LOOK_S = 1.0
 _SETTLE_S = 0.3

@@ -14,10 +14,10 @@ from typing import Any
 
 from bench.board_identity import model_and_serial
 from bench.description.reading import LARGEST, SCALES
-from bench.intake import RECORD_MB, IntakeError, read_bytes
+from bench.errors import IntakeError, TableError
+from bench.intake import RECORD_MB, read_bytes
 from bench.keeping import make_folder, write_new
 from bench.record_sum import KEY, sum_of
-from bench.table import TableError
 from bench.upkeep.calibrate import Calibration
 
 CALIBRATION_FORMAT = 2

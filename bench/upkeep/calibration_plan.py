@@ -9,8 +9,8 @@ from itertools import accumulate
 from bench.bank import nominal_test_v
 from bench.calibration import WITHIN, MeterAccuracy, supply_points
 from bench.description import BoardDescription
+from bench.errors import SetupError
 from bench.lamps import expected_current_a
-from bench.setup import SetupError
 
 CLOCK_S = 300.0
 HIGHEST_V: Mapping[float, float] = {6.0: 17.5, 12.0: 17.5, 24.0: 30.0}

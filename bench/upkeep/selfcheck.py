@@ -9,15 +9,16 @@ from enum import StrEnum
 
 from bench.board import BoardClient
 from bench.board.conversation import conversation
-from bench.board.simulated_operator import NoOperator, attending, operator_at
+from bench.board.simulated_operator import attending, operator_at
 from bench.board.watch import Watch, look
 from bench.description import BoardDescription
+from bench.errors import NoOperator, ZeroError
 from bench.lamp_check import lamp_takes, supply_problem
 from bench.manual_actions import FitLink, FitUnit, Operator
 from bench.ports import Port
 from bench.samples import accuracies
 from bench.uncertainty import TypeA, combine
-from bench.zero import KNOWN_ZERO, LinkReadings, ZeroError, converter_seen, converter_stated, zeroed
+from bench.zero import KNOWN_ZERO, LinkReadings, converter_seen, converter_stated, zeroed
 
 _LOOK_S = 0.5
 _SETTLE_S = 0.2

@@ -9,11 +9,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from bench.board import BoardClient, BoardFault
-from bench.board.conversation import Cancelled, conversation
+from bench.board import BoardClient
+from bench.board.conversation import conversation
 from bench.board.simulated_operator import attending, operator_at
 from bench.board.watch import Watch, look
 from bench.description import BoardDescription
+from bench.errors import BoardFault, Cancelled
 from bench.lamp_check import supply_problem
 from bench.lamps import CURRENT_EXPONENT
 from bench.manual_actions import FitLink, FitUnit, Operator

@@ -9,9 +9,9 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from bench.intake import STANDARD_MB, IntakeError, read_bytes
+from bench.errors import IntakeError, TableError
+from bench.intake import STANDARD_MB, read_bytes
 from bench.keeping import make_folder
-from bench.table import TableError
 from bench.upkeep.standard import StandardReading
 
 STANDARD_FORMAT = 1

@@ -10,7 +10,7 @@ from bench.simboard.loads import LEAK, LEAK_OHM, SENSE_OHM, LampBank, LedLamp, L
 
 
 @dataclass(slots=True)
-class _Lamp:
+class _BankLamp:
     filament: Filament
     branch_ohm: float
     kelvin: float
@@ -19,10 +19,10 @@ class _Lamp:
 
 
 @dataclass(slots=True)
-class Alike:
+class LampGroup:
     """Lamps with the same data at the same temperature: one lamp, taken `count` times. gained_w: from the surroundings."""
 
-    lamps: list[_Lamp]
+    lamps: list[_BankLamp]
     at_input: bool
     count: float
     ohm: float
@@ -34,7 +34,7 @@ class Alike:
 
 
 @dataclass(frozen=True, slots=True)
-class Fixed:
+class FixedLoads:
     """Loads without a temperature: conductance, that of LEDs above their knee."""
 
     siemens: float
@@ -42,26 +42,26 @@ class Fixed:
     knee_v: float
 
 
-class Lamps:
+class BankLamps:
     """Lamps of a bank by socket, and the pilot lamp. Out of circuit they cool on paper, when they are next needed."""
 
     def __init__(self, bank: LampBank, ambient_c: float) -> None:
         self._bank = bank
         kelvin = ambient_c + KELVIN
         self._sockets = {
-            n: _Lamp(load, ohm, kelvin, 0.0)
+            n: _BankLamp(load, ohm, kelvin, 0.0)
             for n, (load, ohm) in enumerate(zip(bank.sockets, bank.branch_ohm, strict=True), start=1)
             if isinstance(load, Filament)
         }
-        self._pilot = _Lamp(bank.pilot, 0.0, kelvin, 0.0)
+        self._pilot = _BankLamp(bank.pilot, 0.0, kelvin, 0.0)
 
-    def join(self, loads: frozenset[int], pilot: bool, t_s: float, ambient_c: float) -> tuple[list[Alike], list[float]]:
+    def join(self, loads: frozenset[int], pilot: bool, t_s: float, ambient_c: float) -> tuple[list[LampGroup], list[float]]:
         """The lamps of these sockets, and the pilot lamp if asked, come into circuit: groups and their temperatures in K."""
         ambient_k = ambient_c + KELVIN
         joining = [(self._sockets[n], False) for n in sorted(loads) if n in self._sockets]
         if pilot:
             joining.append((self._pilot, True))
-        alike: dict[tuple[Filament, float, float, bool], list[_Lamp]] = {}
+        alike: dict[tuple[Filament, float, float, bool], list[_BankLamp]] = {}
         for lamp, at_input in joining:
             if not lamp.dead:
                 kelvin = lamp.filament.cooled_k(lamp.kelvin, t_s - lamp.at_s, ambient_k)
@@ -69,10 +69,10 @@ class Lamps:
         groups = []
         for (f, branch_ohm, _, at_input), lamps in alike.items():
             gained_w = float(f.radiation * ambient_k**RADIATION_EXPONENT + f.gas * ambient_k)
-            groups.append(Alike(lamps, at_input, float(len(lamps)), f.ohm, branch_ohm, f.radiation, f.gas, f.mass_kg, gained_w))
+            groups.append(LampGroup(lamps, at_input, float(len(lamps)), f.ohm, branch_ohm, f.radiation, f.gas, f.mass_kg, gained_w))
         return groups, [kelvin for _, _, kelvin, _ in alike]
 
-    def leave(self, groups: list[Alike], kelvins: list[float], t_s: float) -> None:
+    def leave(self, groups: list[LampGroup], kelvins: list[float], t_s: float) -> None:
         """These go out of circuit as hot as they are."""
         for group, kelvin in zip(groups, kelvins, strict=True):
             for lamp in group.lamps:
@@ -87,7 +87,7 @@ class Lamps:
         for lamp in self._sockets.values():
             lamp.kelvin, lamp.at_s = lamp.filament.steady_k(volts, ambient_c + KELVIN), until_s
 
-    def fixed(self, loads: frozenset[int]) -> Fixed:
+    def fixed(self, loads: frozenset[int]) -> FixedLoads:
         siemens = 1.0 / SENSE_OHM + (1.0 / LEAK_OHM if LEAK in loads else 0.0)
         leds: list[tuple[float, float]] = []  # conductance above the knee, and the knee
         for n, (load, branch_ohm) in enumerate(zip(self._bank.sockets, self._bank.branch_ohm, strict=True), start=1):
@@ -107,4 +107,4 @@ class Lamps:
         led_siemens = sum(g for g, _ in leds)
         # One knee stands for all: exact where all of them conduct, or all have the same.
         knee_v = sum(g * knee for g, knee in leds) / led_siemens if leds else math.inf
-        return Fixed(siemens, led_siemens, knee_v)
+        return FixedLoads(siemens, led_siemens, knee_v)

@@ -14,7 +14,7 @@ from bench.simboard.meter import Meter
 from bench.simboard.rig import Rig, rig_description
 
 
-class Drawn(NamedTuple):
+class SeededRig(NamedTuple):
     """A rig, a meter, and generators for the delays of the serial bridge and for what else happens by chance."""
 
     rig: Rig
@@ -30,11 +30,11 @@ def draw_rig(
     faults: Iterable[str] = (),
     ambient_c: float = 24.0,
     description: BoardDescription | None = None,
-) -> Drawn:
+) -> SeededRig:
     """The rig of this seed. `ideal` leaves errors and noise out; `faults`: names of RIG_FAULTS (KeyError for others); `description`: what
     it says about itself, None for the reference rig's of this seed with the bank `standard`."""
     errors, noise, delays, chance = np.random.default_rng([seed, 0xB0A2D]).spawn(4)
     description = rig_description(seed) if description is None else description
     meter = Meter(errors.spawn(1)[0])
     hidden = reduce(lambda h, name: RIG_FAULTS[name].change(h), faults, draw_hidden(description, errors, ideal=ideal))
-    return Drawn(Rig(description, hidden, noise, ambient_c), meter, delays, chance)
+    return SeededRig(Rig(description, hidden, noise, ambient_c), meter, delays, chance)
