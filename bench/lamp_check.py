@@ -10,6 +10,7 @@ from bench.lamps import allowed_current_a
 from bench.samples import accuracies
 from bench.uncertainty import TypeA, combine
 
+LAMPS_COLD_S = 10.0  # dark for so long before a cold start: common practice, no source
 SUPPLY_PARTS = (0.8, 1.4)
 """A supply between these parts of the system's volts suits its lamps: from a flat battery to a charging one (14.4 V) and a sixth more
 (common practice, no source)."""

@@ -11,6 +11,7 @@ import logging
 from dataclasses import replace
 
 from bench.errors import BoardFault, BoardTripped, Cancelled, PortError, SetupError
+from bench.lamp_check import LAMPS_COLD_S
 from bench.manual_actions import Do
 from bench.measure import BenchProof, Measured, with_proof
 from bench.measure.mechanism import ELECTRONIC, TWO_COIL
@@ -26,7 +27,6 @@ from bench.setup import most_inrush_a
 from bench.verdict import spoiling
 from bench.wire import TripCause
 
-_LAMPS_COLD_S = 10.0  # dark for so long before a cold start: common practice, no source
 _log = logging.getLogger(__name__)
 
 
@@ -99,7 +99,7 @@ class Steps:
                 if proof is None or not proof.proved:
                     raise
                 self._ledger.forget_broken_off(step)
-                self._operations.cool(_LAMPS_COLD_S, "lamps cooling")
+                self._operations.cool(LAMPS_COLD_S, "lamps cooling")
             else:
                 self._prove_lamps(step)
                 return
