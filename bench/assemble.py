@@ -97,35 +97,16 @@ def judge_all(
     return tuple(sets), tuple(verdicts)
 
 
-def assemble(procedure: Procedure, setup: Setup, runs: Sequence[StepRuns], story: TestContext) -> TestRecord:
-    """The record of a test. What was interrupted is in it, but only whole runs are judged, and no grade is given."""
-    measured = effective_measured(setup, combine_runs(procedure, runs, setup.system_v), story.bench_faults)
-    measured = replace(measured, proofs=(*measured.proofs, *_proofs_of(story)))
+def assemble(procedure: Procedure, setup: Setup, runs: Sequence[StepRuns], context: TestContext) -> TestRecord:
+    """Return the record of a test. What was interrupted is in it, but only whole runs are judged, and no grade is given."""
+    measured = effective_measured(setup, combine_runs(procedure, runs, setup.system_v), context.bench_faults)
+    measured = replace(measured, proofs=(*measured.proofs, *_proofs_of(context)))
     circumstances = circumstances_of(setup, measured, runs)
     sets, verdicts = judge_all(setup, measured, circumstances)
-    told = _told(story.bench_faults, measured, runs)
-    load = next((record.load_text for r in runs if r.step.judge for record in r.records if record.load_text), setup.load_text)
-    graded = grade(setup.grade_rule, measured, verdicts) if setup.grade_rule is not None else None
-    case = Case(
-        measured=measured,
-        verdicts=verdicts,
-        grade=graded,
-        bench_faults=told,
-        interrupted=story.interrupted,
-        broken_off_by_bench=story.interrupted is not None and any(fault.text == story.interrupted for fault in told),
-        load=load,
-        is_rated=setup.load_is_rated,
-        others=_other_loads(setup, runs),
-        odd_supply=_odd_supply(setup, circumstances.supply_v),
-        leads_may_explain=not story.zeroed and _leads_may_explain(setup, measured, circumstances, verdicts, graded),
-        to_be_surer=story.to_be_surer,
-        heard=story.heard,
-        doubt=story.doubt,
-        recorded=story.recording is not None,
-    )
+    case = _case(setup, runs, context, measured, verdicts, circumstances)
     conclusion = conclude(case)
     return TestRecord(
-        setup=_setup_record(setup, story),
+        setup=_setup_record(setup, context),
         procedure=procedure,
         rated_load=setup.rated_load,
         steps=tuple(record for of_step in runs for record in of_step.records),
@@ -133,33 +114,63 @@ def assemble(procedure: Procedure, setup: Setup, runs: Sequence[StepRuns], story
         limit_sets=tuple(map(SetUsed.of, sets)),
         verdicts=upheld(verdicts, conclusion.outcome),
         conclusion=conclusion,
-        when=story.when,
-        software=story.software,
-        board=story.board,
-        recording=story.recording,
-        judged_again=story.judged_again,
-        notes=story.notes,
-        link=story.link,
-        bench_faults=told,
-        interrupted=story.interrupted,
+        when=context.when,
+        software=context.software,
+        board=context.board,
+        recording=context.recording,
+        judged_again=context.judged_again,
+        notes=context.notes,
+        link=context.link,
+        bench_faults=tuple(case.bench_faults),
+        interrupted=context.interrupted,
         conditions=tuple(c for limit_set in sets for c in judge_conditions(limit_set, circumstances)),
-        load=load,
+        load=case.load,
         supply_v=circumstances.supply_v,
     )
 
 
-def _setup_record(setup: Setup, story: TestContext) -> SetupRecord:
+def _case(
+    setup: Setup,
+    runs: Sequence[StepRuns],
+    context: TestContext,
+    measured: Measured,
+    verdicts: tuple[Verdict, ...],
+    circumstances: Circumstances,
+) -> Case:
+    """Return all that the outcome follows from."""
+    told = _told(context.bench_faults, measured, runs)
+    graded = grade(setup.grade_rule, measured, verdicts) if setup.grade_rule is not None else None
+    return Case(
+        measured=measured,
+        verdicts=verdicts,
+        grade=graded,
+        bench_faults=told,
+        interrupted=context.interrupted,
+        broken_off_by_bench=context.interrupted is not None and any(fault.text == context.interrupted for fault in told),
+        load=next((record.load_text for r in runs if r.step.judge for record in r.records if record.load_text), setup.load_text),
+        is_rated=setup.load_is_rated,
+        others=_other_loads(setup, runs),
+        odd_supply=_odd_supply(setup, circumstances.supply_v),
+        leads_may_explain=not context.zeroed and _leads_may_explain(setup, measured, circumstances, verdicts, graded),
+        to_be_surer=context.to_be_surer,
+        heard=context.heard,
+        doubt=context.doubt,
+        recorded=context.recording is not None,
+    )
+
+
+def _setup_record(setup: Setup, context: TestContext) -> SetupRecord:
     """Of a recording no board sampled anything, and it is held to no supply unless one was named."""
-    if story.recording is None:
+    if context.recording is None:
         return setup_record(setup, setup.nominal_v)
     return replace(setup_record(setup, setup.supply_v), sample_mode=None)
 
 
-def _proofs_of(story: TestContext) -> tuple[BenchProof, ...]:
+def _proofs_of(context: TestContext) -> tuple[BenchProof, ...]:
     """Zero and link, which no single run proves. An unproved zero is in the uncertainty of every value that it moves."""
-    zero = "read with the shorting link" if story.zeroed else "the board's own, and the currents at rest"
-    lost = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in story.link.items() if count)
-    return BenchProof("zero", story.zeroed, zero), BenchProof("data line", not lost, lost or "nothing lost or damaged")
+    zero = "read with the shorting link" if context.zeroed else "the board's own, and the currents at rest"
+    lost = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in context.link.items() if count)
+    return BenchProof("zero", context.zeroed, zero), BenchProof("data line", not lost, lost or "nothing lost or damaged")
 
 
 @dataclass(frozen=True, slots=True)
@@ -258,8 +269,8 @@ def _other_loads(setup: Setup, runs: Sequence[StepRuns]) -> tuple[OtherLoad, ...
     return tuple(found)
 
 
-def _told(of_story: Sequence[BenchFault], measured: Measured, runs: Sequence[StepRuns]) -> tuple[BenchFault, ...]:
+def _told(of_context: Sequence[BenchFault], measured: Measured, runs: Sequence[StepRuns]) -> tuple[BenchFault, ...]:
     """Every fault of the bench once. One that showed only in a run that nothing was judged by spoils nothing."""
     of_runs = (fault for r in runs for record in r.records for fault in record.measured.bench_faults)
     others = (fault if fault in measured.bench_faults else replace(fault, spoils=False) for fault in of_runs)
-    return tuple(dict.fromkeys((*of_story, *measured.bench_faults, *others)))
+    return tuple(dict.fromkeys((*of_context, *measured.bench_faults, *others)))

@@ -140,7 +140,7 @@ def judge_capture(
         runs.append(StepRuns(step, records, reading.left_out.get(step.name, "" if records else otherwise)))
     damage = reading.decoder.damage
     name, session = Path(path).name, reading.session
-    story = TestContext(
+    context = TestContext(
         when=when if session is None else session.when,
         software=software if session is None else session.software,
         board=reading.board,
@@ -151,7 +151,7 @@ def judge_capture(
         interrupted=reading.interrupted,
         zeroed=reading.zeroed,
     )
-    return assemble(procedure, setup, runs, story)
+    return assemble(procedure, setup, runs, context)
 
 
 def read_runs(path: str | Path, setup: Setup, procedure: Procedure, onlooker: Onlooker | None = None) -> CaptureReading:

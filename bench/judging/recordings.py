@@ -73,8 +73,8 @@ def judge_recording(
     file_names = ", ".join(path.name for path in several)
     source = RecordingSource(file_names, tuple(dict.fromkeys(columns)), instrument.title, unstated)
     surer = "State the instrument's errors (--instrument) for narrower values." if unstated else _SURER
-    story = TestContext(when, software, recording=source, notes=tuple(notes), to_be_surer=surer, doubt="; ".join(doubts))
-    return assemble(PROCEDURE, setup, (StepRuns(_STEP, tuple(records)),), story)
+    context = TestContext(when, software, recording=source, notes=tuple(notes), to_be_surer=surer, doubt="; ".join(doubts))
+    return assemble(PROCEDURE, setup, (StepRuns(_STEP, tuple(records)),), context)
 
 
 def _each_once(paths: Sequence[str | Path]) -> list[Path]:

@@ -91,9 +91,7 @@ class _Gathering:
         cycles = tuple(analysis.cycles())  # the last samples are looked at here, and may add to what was observed
         notes = [f"interrupted: {record.interrupted}" if record.interrupted else ""]
         notes.append("the test is too long for all of its samples to be shown" if self._left_out else "")
-        on_s = next((change.t_s for change in self._changes if isinstance(change, SupplyEdge) and change.on), None)
-        if on_s is None and self._blocks and self._blocks[0].begin_s >= self._before[1]:
-            on_s = self._before[0]  # the run before was carried on: the supply came in it
+        on_s = self._on_s()
         self.runs.append(
             RunTrace(
                 name=record.name,
@@ -113,6 +111,13 @@ class _Gathering:
         )
         self._before = on_s, self._blocks[-1].end_s if self._blocks else math.inf
         self._blocks = []
+
+    def _on_s(self) -> float | None:
+        """Return when the supply of the run at hand came, in s; None if it was not seen to come."""
+        on_s = next((change.t_s for change in self._changes if isinstance(change, SupplyEdge) and change.on), None)
+        if on_s is None and self._blocks and self._blocks[0].begin_s >= self._before[1]:
+            return self._before[0]  # the run before was carried on: the supply came in it
+        return on_s
 
 
 def _together(blocks: Sequence[Block]) -> dict[str, Trace]:

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 
-from bench.bench_memory import BenchMemory, Lamp
+from bench.bench_memory import Lamp
 from bench.board import BoardClient
 from bench.board.simulated_operator import attending
 from bench.board.watch import Watch, look
 from bench.description import BoardDescription
 from bench.errors import SetupError, ZeroError
-from bench.lamp_check import lamp_takes
+from bench.lamp_check import LampTakes, lamp_takes
 from bench.manual_actions import Action, Cool, FitLink, FitUnit, Meanwhile, Operator, SetSupply
 from bench.measure import BenchFault, BenchProof
+from bench.session.attendance import Attendance
 from bench.session.ledger import Ledger
-from bench.session.progress import Asked, Event, Noted, Progress, Waiting
+from bench.session.progress import Asked, Event, Noted, Waiting
 from bench.session.run import LOOK_S, REST_S
 from bench.setup import RunLoad, loop_of, on_time_s, open_v, protection_a
 from bench.uncertainty import TypeA
@@ -71,9 +72,8 @@ class BenchOperations:
         operator: Operator | None,
         ledger: Ledger,
         blame: Callable[[BenchFault], object],
-        progress: Progress | None,
+        attendance: Attendance,
         off_s: float,
-        memory: BenchMemory,
     ) -> None:
         self.board = board
         self.description = description
@@ -84,10 +84,10 @@ class BenchOperations:
         self._rated = rated
         self._operator = operator
         self._blame = blame
-        self.tell: Callable[[Event], None] = progress or (lambda event: None)
+        self.tell: Callable[[Event], None] = attendance.progress or (lambda event: None)
         self._now_s: Callable[[], float] = board.port.now_s
         self._supply_v: float | None = None
-        self._memory = memory
+        self._memory = attendance.memory
 
     def note(self, text: str) -> None:
         """Something worth knowing: told now, and kept for the record."""
@@ -191,26 +191,38 @@ class BenchOperations:
             return BenchProof("lamps", True, "each by itself, through the shorting link, earlier in this session")
         if self._operator is None:
             return BenchProof("lamps", False, "nothing lit them, and nobody was named to fit the shorting link")
+        takes = self._light_each(load, watts)
+        known = {n: taken for n, taken in takes.items() if taken is not None}
+        if len(known) < len(takes):
+            return BenchProof("lamps", False, "the board does not read current and voltage")
+        return self._unread(list(known.values())) or self._proved(known, lamps)
+
+    def _light_each(self, load: RunLoad, watts: Mapping[int, float]) -> dict[int, LampTakes | None]:
+        """Return what each lamp takes, lit by itself through the shorting link; the unit is fitted again afterwards."""
+        system_v = self._setup.system_v
         self.ask(FitLink())
         self.protect(load, self._setup.nominal_v, (_SETTLE_S + 2.0 * _LAMP_S) * len(watts))
         phases: dict[str, tuple[bool, Sequence[int]]] = {"rest": (False, ())}
         readings = self._look(phases | {str(n): (True, (n,)) for n in watts}, _LAMP_S)
         self.ask(FitUnit(self._setup.unit))
-        takes = {n: lamp_takes(self.description, w, self._setup.system_v, readings["rest"], readings[str(n)]) for n, w in watts.items()}
-        if any(taken is None for taken in takes.values()):
-            return BenchProof("lamps", False, "the board does not read current and voltage")
-        known = {n: taken for n, taken in takes.items() if taken is not None}
-        if all(taken.amps < _NOTHING_A for taken in known.values()):
+        return {n: lamp_takes(self.description, w, system_v, readings["rest"], readings[str(n)]) for n, w in watts.items()}
+
+    def _unread(self, takes: Sequence[LampTakes]) -> BenchProof | None:
+        """Return why nothing is known of the lamps after all, if the link or a sense lead is off; None if they can be judged."""
+        if all(taken.amps < _NOTHING_A for taken in takes):
             return BenchProof("lamps", False, "no current flowed with the shorting link: is it fitted?")
-        if all(taken.amps > _NOTHING_A and taken.volts < _DEAD_V for taken in known.values()):
+        if all(taken.amps > _NOTHING_A and taken.volts < _DEAD_V for taken in takes):
             text = "the lamps take their current through the shorting link, but the output reads nothing: sense lead SL is off"
             self._blame(BenchFault("sense-out-off", text))
             return BenchProof("lamps", False, "their voltage was not read")
-        for number, taken in known.items():
+        return None
+
+    def _proved(self, takes: Mapping[int, LampTakes], lamps: Collection[Lamp]) -> BenchProof:
+        """Blame each lamp that is wrong, and remember the others."""
+        for number, taken in takes.items():
             if not taken.is_right:
-                fault = BenchFault("lamp-current", f"lamp {number} {taken.text}: replace it, or mend its holder")
-                self._blame(fault)
-        right = all(taken.is_right for taken in known.values())
+                self._blame(BenchFault("lamp-current", f"lamp {number} {taken.text}: replace it, or mend its holder"))
+        right = all(taken.is_right for taken in takes.values())
         if right:
             self._memory.learn_lamps(lamps, self._now_s())
         else:

@@ -45,9 +45,7 @@ class Chain:
         """
         last = start == starts
         to_come = self._live_after(step) if last else []
-        steps = [step, *to_come]
-        heaviest = max((self._bench.loads[one.name] for one in steps), key=lambda load: len(load.numbers))
-        self._bench.operations.protect(heaviest, self._ledger.setup.supply_for(step), sum(one.at_most_s for one in steps))
+        self._protect([step, *to_come])
         run = self._begin(step, self._plan(step, start, starts), is_live=False)
         with self._board.sampling(run.analysis.feed, linger_s=LOOK_S):
             run.switch_on()
@@ -63,6 +61,11 @@ class Chain:
             self._come_to_end(step, run, last)
         run.tell_trace()
         self._end(run, None)
+
+    def _protect(self, steps: Sequence[RunStep]) -> None:
+        """Set the board's limits for these steps in one go."""
+        heaviest = max((self._bench.loads[one.name] for one in steps), key=lambda load: len(load.numbers))
+        self._bench.operations.protect(heaviest, self._ledger.setup.supply_for(steps[0]), sum(one.at_most_s for one in steps))
 
     def broken_off(self, why: str | None) -> UnitRun | None:
         """Everything was opened in the middle of a run: keep what it has come to, and return it; None if there is none.

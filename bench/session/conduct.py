@@ -27,9 +27,10 @@ from bench.ports import Port
 from bench.ports.replay import ByteSink, CaptureWriter
 from bench.procedure import Procedure
 from bench.record import TestRecord
+from bench.session.attendance import Attendance
 from bench.session.guard import Guard
 from bench.session.ledger import Ledger
-from bench.session.opening import Attendance, opened_bench
+from bench.session.opening import opened_bench
 from bench.session.progress import Progress
 from bench.session.steps import Steps
 from bench.setup import Setup, setup_record

@@ -108,7 +108,7 @@ class Ledger:
 
     def record(self, runs: Sequence[StepRuns] | None = None) -> TestRecord:
         """The record as it is by now, or as it would be with these runs."""
-        story = TestContext(
+        context = TestContext(
             when=self.when,
             software=self.software,
             board=self.board,
@@ -118,7 +118,7 @@ class Ledger:
             interrupted=self.interrupted,
             zeroed=self.zeroed,
         )
-        return assemble(self.procedure, self.setup, self.runs() if runs is None else runs, story)
+        return assemble(self.procedure, self.setup, self.runs() if runs is None else runs, context)
 
     def judge_so_far(self, step: RunStep, measured: Measured) -> RunningJudgement:
         """Judge the test as if the run of this step that goes on ended now, having shown what was `measured`.

@@ -17,10 +17,11 @@ from bench.measure import BenchProof, Measured, with_proof
 from bench.measure.mechanism import ELECTRONIC, TWO_COIL
 from bench.procedure import CoolStep, PromptStep, RunStep, Step, ZeroStep
 from bench.record import StepRecord
+from bench.session.attendance import Attendance
 from bench.session.chain import AT_FAULT, Chain
 from bench.session.guard import Guard
 from bench.session.ledger import Ledger
-from bench.session.opening import Attendance, OpenedBench, choose_sampling
+from bench.session.opening import OpenedBench, choose_sampling
 from bench.session.progress import StepBegan
 from bench.session.run import UnitRun
 from bench.setup import most_inrush_a

@@ -96,7 +96,7 @@ def link_quantities(
     off: Mapping[str, TypeA],
     on: Mapping[str, TypeA],
 ) -> dict[str, Estimate]:
-    """What these readings say; what the board lacks is left out. Current of the lamps is that at nominal_v by their law."""
+    """Return what these readings say; what the board lacks is left out. Current of the lamps is that at nominal_v by their law."""
     known = accuracies(description, range_number)
     found: dict[str, Estimate] = {}
     for check in description.checks[:1]:
@@ -112,6 +112,14 @@ def link_quantities(
         found["drop_share"] = Estimate(risen, "V", (*parts, Component("noise", off["v_drop"].u))).scaled(1.0 / off["v_in"].mean, "1")
     if "v_out" in off and "v_in" in off:
         found["out_over_in"] = _ratio(_reading(known, "v_out", off["v_out"], "V"), _reading(known, "v_in", off["v_in"], "V"))
+    return found | _lamp_quantities(known, nominal_v, rest, on)
+
+
+def _lamp_quantities(
+    known: Mapping[str, Accuracy], nominal_v: float, rest: Mapping[str, TypeA], on: Mapping[str, TypeA]
+) -> dict[str, Estimate]:
+    """Return what the currents of the lit lamps say."""
+    found: dict[str, Estimate] = {}
     currents: dict[str, Estimate] = {}
     for channel in ("i_load", "i_load_low"):
         if channel in on and channel in rest:
