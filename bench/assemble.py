@@ -12,7 +12,18 @@ from bench.conditions import Circumstances, judge_conditions
 from bench.errors import NoLimitSet
 from bench.grade import Grade, grade
 from bench.limits import AllOf, AnyOf, FactLimit, Limit, LimitSet, Requirement, choose
-from bench.measure import BenchFault, BenchProof, Measured
+from bench.measure import (
+    UNKNOWN,
+    BenchFault,
+    BenchProof,
+    FactName,
+    FilmState,
+    Measured,
+    PilotState,
+    ProofItem,
+    RatingState,
+    system_word,
+)
 from bench.outcome import Case, OtherLoad, conclude, upheld
 from bench.procedure import OF_LOAD, Procedure, RunStep
 from bench.record import BoardRecord, JudgedAgain, RecordingSource, SetupRecord, SetUsed, TestRecord
@@ -45,13 +56,14 @@ class TestContext:
 
 def effective_measured(setup: Setup, measured: Measured, bench_faults: Sequence[BenchFault] = ()) -> Measured:
     """What is judged: `measured` with what a person entered, and with whatever else spoils it; what was seen stands."""
-    entered = {**({"rating": "known"} if setup.rating_known else {}), **setup.claims.facts, **setup.entered}
-    if measured.facts.get("pilot", "dead") not in ("dead", "unknown"):
-        entered.pop("pilot", None)
-    if measured.facts.get("film", "unknown") in ("recovered", "going"):
-        entered.pop("film", None)
+    entered: dict[str, str] = {FactName.RATING: RatingState.KNOWN} if setup.rating_known else {}
+    entered |= {**setup.claims.facts, **setup.entered}
+    if measured.facts.get(FactName.PILOT, UNKNOWN) not in (PilotState.DEAD, UNKNOWN):
+        entered.pop(FactName.PILOT, None)
+    if measured.facts.get(FactName.FILM, UNKNOWN) in (FilmState.RECOVERED, FilmState.GOING):
+        entered.pop(FactName.FILM, None)
     faults = tuple(dict.fromkeys((*spoiling(bench_faults), *measured.bench_faults)))
-    facts = {**measured.facts, "system": f"{setup.system_v:g} V", **entered}
+    facts = {**measured.facts, FactName.SYSTEM: system_word(setup.system_v), **entered}
     return replace(measured, facts=facts, bench_faults=faults)
 
 
@@ -170,7 +182,7 @@ def _proofs_of(context: TestContext) -> tuple[BenchProof, ...]:
     """Zero and link, which no single run proves. An unproved zero is in the uncertainty of every value that it moves."""
     zero = "read with the shorting link" if context.zeroed else "the board's own, and the currents at rest"
     lost = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in context.link.items() if count)
-    return BenchProof("zero", context.zeroed, zero), BenchProof("data line", not lost, lost or "nothing lost or damaged")
+    return BenchProof(ProofItem.ZERO, context.zeroed, zero), BenchProof(ProofItem.DATA_LINE, not lost, lost or "nothing lost or damaged")
 
 
 @dataclass(frozen=True, slots=True)
@@ -265,7 +277,7 @@ def _other_loads(setup: Setup, runs: Sequence[StepRuns]) -> tuple[OtherLoad, ...
             values = tuple((name, value) for name, value in record.measured.values.items() if isinstance(value, Estimate))
             alone = effective_measured(setup, record.measured)
             rejected = setup.grade_rule is not None and grade(setup.grade_rule, alone, ()).outcome == "not good"
-            found.append(OtherLoad(record.load_text, record.measured.facts.get("behaviour", "unknown"), values, rejected))
+            found.append(OtherLoad(record.load_text, record.measured.facts.get(FactName.BEHAVIOUR, UNKNOWN), values, rejected))
     return tuple(found)
 
 

@@ -13,7 +13,7 @@ from bench.description import BoardDescription
 from bench.errors import SetupError, ZeroError
 from bench.lamp_check import LampTakes, lamp_takes
 from bench.manual_actions import Action, Cool, FitLink, FitUnit, Meanwhile, Operator, SetSupply
-from bench.measure import BenchFault, BenchProof
+from bench.measure import BenchFault, BenchProof, FaultCode, ProofItem
 from bench.session.attendance import Attendance
 from bench.session.ledger import Ledger
 from bench.session.progress import Asked, Event, Noted, Waiting
@@ -138,7 +138,7 @@ class BenchOperations:
         wanted = SetSupply(volts, open_v(self._setup, self._rated, volts, self.description), self._rated.numbers)
         fault = self._supply_fault(wanted, judged)
         for _ in range(_TRIES):
-            if fault is None or fault.code != "supply-not-set" or self._operator is None:
+            if fault is None or fault.code != FaultCode.SUPPLY_NOT_SET or self._operator is None:
                 break
             with _SupplyShown(self.board, self.description) as shown:
                 self.ask(wanted, shown)
@@ -159,11 +159,11 @@ class BenchOperations:
         if v_out is not None and v_out.mean - v_in.mean > 0.25 * wanted.open_v:
             # Nothing but the input can feed the output.
             text = f"{seen}, but {v_out.mean:.2f} V at its output: the sense lead at the input is off, or the two are swapped"
-            return BenchFault("sense-leads", f"{text}; clip them on as they belong", judged)
+            return BenchFault(FaultCode.SENSE_LEADS, f"{text}; clip them on as they belong", judged)
         text = f"{seen}; set the supply to {wanted.open_v:.2f} V, which leaves {wanted.volts:.2f} V at the lamps"
         if v_in.mean < 0.2 * wanted.open_v:
             text += ", or clip on the sense lead at the input"
-        return BenchFault("supply-not-set", text, judged)
+        return BenchFault(FaultCode.SUPPLY_NOT_SET, text, judged)
 
     def _look(self, phases: Mapping[str, tuple[bool, Sequence[int]]], seconds: float) -> dict[str, Mapping[str, TypeA]]:
         """Readings of all channels with the master switch and loads as each phase says, after a while to settle."""
@@ -185,16 +185,16 @@ class BenchOperations:
         """
         watts = dict(zip(load.lamps, load.watts, strict=True)) if load.watts else {}
         if not watts:
-            return BenchProof("lamps", False, "their watts are not known")
+            return BenchProof(ProofItem.LAMPS, False, "their watts are not known")
         lamps = {Lamp(number, w, self._setup.system_v) for number, w in watts.items()}
         if lamps <= self._memory.lamps.keys():
-            return BenchProof("lamps", True, "each by itself, through the shorting link, earlier in this session")
+            return BenchProof(ProofItem.LAMPS, True, "each by itself, through the shorting link, earlier in this session")
         if self._operator is None:
-            return BenchProof("lamps", False, "nothing lit them, and nobody was named to fit the shorting link")
+            return BenchProof(ProofItem.LAMPS, False, "nothing lit them, and nobody was named to fit the shorting link")
         takes = self._light_each(load, watts)
         known = {n: taken for n, taken in takes.items() if taken is not None}
         if len(known) < len(takes):
-            return BenchProof("lamps", False, "the board does not read current and voltage")
+            return BenchProof(ProofItem.LAMPS, False, "the board does not read current and voltage")
         return self._unread(list(known.values())) or self._proved(known, lamps)
 
     def _light_each(self, load: RunLoad, watts: Mapping[int, float]) -> dict[int, LampTakes | None]:
@@ -210,24 +210,24 @@ class BenchOperations:
     def _unread(self, takes: Sequence[LampTakes]) -> BenchProof | None:
         """Return why nothing is known of the lamps after all, if the link or a sense lead is off; None if they can be judged."""
         if all(taken.amps < _NOTHING_A for taken in takes):
-            return BenchProof("lamps", False, "no current flowed with the shorting link: is it fitted?")
+            return BenchProof(ProofItem.LAMPS, False, "no current flowed with the shorting link: is it fitted?")
         if all(taken.amps > _NOTHING_A and taken.volts < _DEAD_V for taken in takes):
             text = "the lamps take their current through the shorting link, but the output reads nothing: sense lead SL is off"
-            self._blame(BenchFault("sense-out-off", text))
-            return BenchProof("lamps", False, "their voltage was not read")
+            self._blame(BenchFault(FaultCode.SENSE_OUT_OFF, text))
+            return BenchProof(ProofItem.LAMPS, False, "their voltage was not read")
         return None
 
     def _proved(self, takes: Mapping[int, LampTakes], lamps: Collection[Lamp]) -> BenchProof:
         """Blame each lamp that is wrong, and remember the others."""
         for number, taken in takes.items():
             if not taken.is_right:
-                self._blame(BenchFault("lamp-current", f"lamp {number} {taken.text}: replace it, or mend its holder"))
+                self._blame(BenchFault(FaultCode.LAMP_CURRENT, f"lamp {number} {taken.text}: replace it, or mend its holder"))
         right = all(taken.is_right for taken in takes.values())
         if right:
             self._memory.learn_lamps(lamps, self._now_s())
         else:
             self._memory.forget_lamps()
-        return BenchProof("lamps", right, "each by itself, through the shorting link" if right else "one takes the wrong current")
+        return BenchProof(ProofItem.LAMPS, right, "each by itself, through the shorting link" if right else "one takes the wrong current")
 
     def recall_zero(self) -> bool:
         """Take the zeros that were read earlier in this session; False if there are none."""

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 
 from bench.combine import StepRuns
-from bench.measure import Measured
-from bench.measure.mechanism import UNKNOWN
+from bench.measure import UNKNOWN, FactName, Measured, ProofItem, RestState, UnitBehaviour
 from bench.outcome import Outcome
 from bench.procedure import RunStep, Step
 from bench.record import StepRecord
@@ -112,7 +111,7 @@ class Chain:
             wanted=max(step.cycles, counts.skip + counts.average) if last else self._earlier_start(step),
             counts=counts,
             conditions=conditions_for(setup, self._bench.rated, load, volts, self._bench.operations.description),
-            closed=self._ledger.rest == "closed",
+            closed=self._ledger.rest == RestState.CLOSED,
         )
 
     def _earlier_start(self, step: RunStep) -> int:
@@ -156,14 +155,14 @@ class Chain:
         """Those of the live steps to come that can still show something of this unit; why the others cannot is kept."""
         if not steps:
             return []
-        doing = snapshot(run.analysis, run.plan.counts).facts.get("behaviour")
+        doing = snapshot(run.analysis, run.plan.counts).facts.get(FactName.BEHAVIOUR)
         spoilt = self._ledger.is_spoilt(self._ledger.runs(step, self._recorded(run, None)))
         hopeless = spoilt or (not step.live and self._is_hopeless(step, run))
         kept: list[RunStep] = []
         for one in steps:
-            if doing in ("dark", "no supply", "one flash") and one.loads != "own":
+            if doing in (UnitBehaviour.DARK, UnitBehaviour.NO_SUPPLY, UnitBehaviour.ONE_FLASH) and one.loads != "own":
                 self._ledger.left_out[one.name] = f"the unit did not flash: {doing}"
-            elif doing == "steady on" and one.loads == "one-out" and not step.live:
+            elif doing == UnitBehaviour.STEADY_ON and one.loads == "one-out" and not step.live:
                 self._ledger.left_out[one.name] = "the lamps stay lit: one lamp less shows nothing"
             elif hopeless:
                 self._ledger.left_out[one.name] = "the outcome is certain on any load"
@@ -207,7 +206,7 @@ class Chain:
         if any(self._is_to_come(one, runs) for one in later):
             return True
         lit = (r.records[-1] for r in runs if r.step.judge and r.step.loads == "rated" and r.records)
-        return not all(any(proof.proved for proof in record.measured.proofs if proof.item == "lamps") for record in lit)
+        return not all(any(proof.proved for proof in record.measured.proofs if proof.item == ProofItem.LAMPS) for record in lit)
 
     def _is_to_come(self, step: Step, runs: Sequence[StepRuns]) -> bool:
         if step.name in self._ledger.left_out:

@@ -19,20 +19,20 @@ from bench.errors import (
     PortError,
     ZeroError,
 )
-from bench.measure import PROGRAM, BenchFault
+from bench.measure import BenchFault, FaultCode
 from bench.session.ledger import Ledger
 
-_CODES: Sequence[tuple[type[Exception], str]] = (
-    (BoardTripped, "board-tripped"),
-    (BoardRestarted, "board-restarted"),
-    (BoardSilent, "board-silent"),
-    (BoardContradicts, "board-contradicts"),
-    (BoardRefused, "board-refused"),
-    (BoardUnfit, "self-test"),
-    (BoardLacks, "board-lacks"),
-    (BoardFault, "board"),
-    (ZeroError, "zero"),
-    (PortError, "port-lost"),
+_CODES: Sequence[tuple[type[Exception], FaultCode]] = (
+    (BoardTripped, FaultCode.BOARD_TRIPPED),
+    (BoardRestarted, FaultCode.BOARD_RESTARTED),
+    (BoardSilent, FaultCode.BOARD_SILENT),
+    (BoardContradicts, FaultCode.BOARD_CONTRADICTS),
+    (BoardRefused, FaultCode.BOARD_REFUSED),
+    (BoardUnfit, FaultCode.SELF_TEST),
+    (BoardLacks, FaultCode.BOARD_LACKS),
+    (BoardFault, FaultCode.BOARD),
+    (ZeroError, FaultCode.ZERO),
+    (PortError, FaultCode.PORT_LOST),
 )
 """What a test may be broken off by on the bench's side, and the code of the fault; the first that fits counts."""
 _log = logging.getLogger(__name__)
@@ -54,8 +54,8 @@ class Guard:
             return
         problem = self._board.make_safe()
         self._is_secured = True
-        if problem and not any(fault.code == "not-confirmed-open" for fault in self._ledger.faults):
-            self.blame(BenchFault("not-confirmed-open", problem, spoils=False))
+        if problem and not any(fault.code == FaultCode.NOT_CONFIRMED_OPEN for fault in self._ledger.faults):
+            self.blame(BenchFault(FaultCode.NOT_CONFIRMED_OPEN, problem, spoils=False))
 
     def resume(self) -> None:
         """Work with the board again after everything was opened. BoardFault if it has not got over its trip."""
@@ -85,11 +85,11 @@ class Guard:
             return str(error) or "cancelled by the operator"
         if isinstance(error, KeyboardInterrupt):
             return "stopped from the keyboard"
-        code, text = next((code for kind, code in _CODES if isinstance(error, kind)), PROGRAM), str(error)
-        if code == PROGRAM:
+        code, text = next((code for kind, code in _CODES if isinstance(error, kind)), FaultCode.PROGRAM), str(error)
+        if code is FaultCode.PROGRAM:
             text = f"an error in the program: {type(error).__name__}: {error}"
         # A board that contradicts itself was not to be believed before either.
         is_new = self.blame(BenchFault(code, text, spoils=isinstance(error, BoardContradicts)))
-        if code == PROGRAM and is_new:
+        if code is FaultCode.PROGRAM and is_new:
             _log.error("the test was broken off by an error in the program", exc_info=error)
         return text

@@ -9,8 +9,7 @@ from bench.assemble import RunningJudgement, TestContext, assemble, is_settled, 
 from bench.board_identity import addressed_board
 from bench.combine import StepRuns, combine_runs
 from bench.limits import AllOf, AnyOf, Limit, Requirement
-from bench.measure import BenchFault, Measured
-from bench.measure.mechanism import UNKNOWN
+from bench.measure import UNKNOWN, BenchFault, FactName, Measured, UnitBehaviour
 from bench.procedure import Procedure, RunStep, Step
 from bench.record import BoardRecord, StepRecord, TestRecord
 from bench.setup import Setup
@@ -19,6 +18,7 @@ from bench.verdict import decided, spoiling
 STOPPING_LEVEL = 0.995
 """A test that is looked at every second has that many chances to be wrong, so stopping early asks for more than the report does: over the
 looks of `decide` a unit exactly on a limit is then stopped against it in 4.5 % (simulated: `reports.outcomes rule`)."""
+_FLASHED = (UnitBehaviour.FLASHING, UnitBehaviour.IRREGULAR, UnitBehaviour.TOO_FEW)
 
 
 class Ledger:
@@ -42,8 +42,8 @@ class Ledger:
         self.interrupted: str | None = None
         self.zeroed = False
         self.is_announced = False
-        self.rest = "unknown"
-        self.mechanism = UNKNOWN
+        self.rest: str = UNKNOWN
+        self.mechanism: str = UNKNOWN
         self._records: dict[str, list[StepRecord]] = {}
         self.when = when
         self.software = software
@@ -57,8 +57,8 @@ class Ledger:
         for kind, count in losses.items():
             self.losses[kind] = self.losses.get(kind, 0) + count
         facts = record.measured.facts
-        self.rest = facts["rest"] if facts.get("rest", "unknown") != "unknown" else self.rest
-        self.mechanism = facts["mechanism"] if facts.get("mechanism", UNKNOWN) != UNKNOWN else self.mechanism
+        self.rest = facts[FactName.REST] if facts.get(FactName.REST, UNKNOWN) != UNKNOWN else self.rest
+        self.mechanism = facts[FactName.MECHANISM] if facts.get(FactName.MECHANISM, UNKNOWN) != UNKNOWN else self.mechanism
 
     def replace_last(self, step: RunStep, record: StepRecord) -> None:
         """What was seen after the last run of this step has changed what that run says."""
@@ -152,7 +152,7 @@ class Ledger:
         made = [record for r in runs if r.step.name == step.starts_of for record in r.records]
         wanted = self.setup.starts_asked - len(made)
         # A further start of a unit that stands still shows nothing.
-        flashed = bool(made) and made[-1].measured.facts.get("behaviour", "") in ("flashing", "irregular", "too few")
+        flashed = bool(made) and made[-1].measured.facts.get(FactName.BEHAVIOUR, UNKNOWN) in _FLASHED
         if wanted <= 0:
             self.left_out[step.name] = "no further start is asked for"
         elif not flashed or self.record(runs).outcome.on_unit:

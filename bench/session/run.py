@@ -9,8 +9,8 @@ from bench.board import BoardClient
 from bench.description import BoardDescription
 from bench.envelope import Bins, Envelope
 from bench.errors import BoardContradicts
-from bench.measure import SUPPLY_GONE, Measured
-from bench.measure.flashes import FlashTable
+from bench.measure import FactName, FaultCode, Measured, RestState, UnitBehaviour
+from bench.measure.flash_table import FlashTable
 from bench.run_plan import RunPlan, snapshot
 from bench.samples import Block
 from bench.session.progress import Event, Live, Traced
@@ -107,8 +107,8 @@ class UnitRun:
 
     def _is_unsupplied(self, measured: Measured) -> bool:
         """Whether nothing stands at the unit's input, or does no more: switching off then changes no sample."""
-        gone = any(fault.code == SUPPLY_GONE for fault in measured.bench_faults)
-        return gone or measured.facts.get("behaviour", "no supply") == "no supply"
+        gone = any(fault.code == FaultCode.SUPPLY_GONE for fault in measured.bench_faults)
+        return gone or measured.facts.get(FactName.BEHAVIOUR, UnitBehaviour.NO_SUPPLY) == UnitBehaviour.NO_SUPPLY
 
     def _prove_alive(self, new: int) -> None:
         """For a while nothing new has come, only `new` frames in all: see that something does as the supply goes. BoardContradicts if not.
@@ -166,7 +166,7 @@ class UnitRun:
     def _at_most_s(self) -> float:
         """How long this run may last; less for a unit that is closed at rest, as soon as that is known."""
         step = self.plan.step
-        closed = self.plan.closed or (self._latest is not None and self._latest.facts.get("rest") == "closed")
+        closed = self.plan.closed or (self._latest is not None and self._latest.facts.get(FactName.REST) == RestState.CLOSED)
         return min(step.at_most_s, step.closed_at_most_s) if closed and step.closed_at_most_s is not None else step.at_most_s
 
     def _done(self) -> bool:

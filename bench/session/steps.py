@@ -13,8 +13,7 @@ from dataclasses import replace
 from bench.errors import BoardFault, BoardTripped, Cancelled, PortError, SetupError
 from bench.lamp_check import LAMPS_COLD_S
 from bench.manual_actions import Do
-from bench.measure import BenchProof, Measured, with_proof
-from bench.measure.mechanism import ELECTRONIC, TWO_COIL
+from bench.measure import BenchProof, FactName, Measured, MechanismKind, ProofItem, UnitBehaviour, with_proof
 from bench.procedure import CoolStep, PromptStep, RunStep, Step, ZeroStep
 from bench.record import StepRecord
 from bench.session.attendance import Attendance
@@ -130,7 +129,7 @@ class Steps:
 
     def _cool_s(self, step: RunStep) -> float:
         """Return for how long unit and lamps must have been dark, by what is known of the mechanism by now."""
-        electronic = self._ledger.mechanism in (ELECTRONIC, TWO_COIL)
+        electronic = self._ledger.mechanism in (MechanismKind.ELECTRONIC, MechanismKind.TWO_COIL)
         return step.electronic_cool_s if electronic and step.electronic_cool_s is not None else step.cool_s
 
     # --- whose fault it is
@@ -155,7 +154,7 @@ class Steps:
         if self._ledger.is_announced or not step.judge or record is None or not load.watts or not self._setup.filament:
             return
         measured = record.measured
-        if spoiling((*self._ledger.faults, *measured.bench_faults)) or any(p.proved for p in measured.proofs if p.item == "lamps"):
+        if spoiling((*self._ledger.faults, *measured.bench_faults)) or any(p.proved for p in measured.proofs if p.item == ProofItem.LAMPS):
             return
         proof = self._operations.prove_lamps(load)
         self._board.note(note="lamps proved", step=step.name, proved=proof.proved, text=proof.text)
@@ -183,7 +182,7 @@ class Steps:
     def _keep_short(self, step: RunStep, proof: BenchProof) -> None:
         """Keep that the run showed a shorted unit, and nothing else."""
         self._go_on()
-        measured = Measured({}, {"behaviour": "shorted"}, (), (proof,))
+        measured = Measured({}, {FactName.BEHAVIOUR: UnitBehaviour.SHORTED}, (), (proof,))
         load, volts = self._bench.loads[step.name], self._setup.supply_for(step)
         self._board.note(
             note="shorted", step=step.name, title=step.title, loads=load.numbers, text=load.text, volts=volts, proof=proof.text

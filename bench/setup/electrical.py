@@ -74,9 +74,9 @@ def most_inrush_a(setup: Setup, load: RunLoad, lamp_v: float, description: Board
     known = _known(load, setup)
     if known is None:
         return None
-    cold_siemens = sum(_INRUSH[socket.kind] * socket.current_a(setup.system_v, lamp_v) for socket in known) / lamp_v
+    cold_conductance_s = sum(_INRUSH[socket.kind] * socket.current_a(setup.system_v, lamp_v) for socket in known) / lamp_v
     loop_ohm = max(loop_of(description).ohm - 2.0 * loop_of(description).u_ohm, 0.0)
-    return open_v(setup, load, lamp_v, description) * cold_siemens / (1.0 + loop_ohm * cold_siemens)
+    return open_v(setup, load, lamp_v, description) * cold_conductance_s / (1.0 + loop_ohm * cold_conductance_s)
 
 
 def on_time_s(at_most_s: float, description: BoardDescription) -> float | None:

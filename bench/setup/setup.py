@@ -11,7 +11,7 @@ from bench.claims import Claims
 from bench.errors import SetupError
 from bench.grade import Rule
 from bench.limits import LimitSet
-from bench.measure import FACTS, Counts
+from bench.measure import FACTS, Counts, FactName, FilmState, PilotState
 from bench.procedure import RunStep
 from bench.record import SetupRecord
 
@@ -19,9 +19,9 @@ _SYSTEMS = (6.0, 12.0, 24.0)
 MOST_V = 1.4 * 24.0
 """The highest supply that a test can be set up with, in a 24 V system."""
 ENTERED: Mapping[str, tuple[str, ...]] = {
-    "pilot": ("absent",),
-    "insulation": FACTS["insulation"],
-    "film": ("none", "recovered"),
+    FactName.PILOT: (PilotState.ABSENT,),
+    FactName.INSULATION: FACTS[FactName.INSULATION],
+    FactName.FILM: (FilmState.NONE, FilmState.RECOVERED),
 }
 """Facts that a person enters, since no rig sees them, and which of their words (FACTS) a person can know."""
 

@@ -70,7 +70,7 @@ class _ClockWatch:
 
     def __init__(self, description: BoardDescription) -> None:
         self._comparison = ClockComparison(description.clock_half_width)
-        self._period_s = description.sample_period_s(description.mode_of(precise=False).name)
+        self._period_s = description.sample_period_s(description.mode_of("FAST").name)
         self._sequencer = Sequencer()
 
     def __call__(self, frames: Sequence[SampleFrame | EventFrame], arrival_s: float) -> None:
@@ -237,7 +237,7 @@ class _Calibrator:
     def _compare_clocks(self, seconds: float) -> None:
         """Compare with the host's clock for this long."""
         board = self._board
-        mode = self._description.mode_of(precise=False).name
+        mode = self._description.mode_of("FAST").name
         board.command(f"SENS:MODE {mode}", Expect("SENS:MODE?", MODE, mode))
         watch = _ClockWatch(self._description)
         with board.sampling(watch):
@@ -311,7 +311,7 @@ class _Calibrator:
         board = self._board
         found: dict[int, Mapping[str, TypeA]] = {}
         should = 0.0
-        mode = self._description.mode_of(precise=True).name
+        mode = self._description.mode_of("PREC").name
         board.command(f"SENS:MODE {mode}", Expect("SENS:MODE?", MODE, mode))
         for number in numbers:
             highest = self._description.channels["v_in"].range(number).high
