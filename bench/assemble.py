@@ -55,7 +55,7 @@ class TestContext:
 
 
 def effective_measured(setup: Setup, measured: Measured, bench_faults: Sequence[BenchFault] = ()) -> Measured:
-    """What is judged: `measured` with what a person entered, and with whatever else spoils it; what was seen stands."""
+    """Return what is judged: `measured` with what a person entered, and with whatever else spoils it; what was seen stands."""
     entered: dict[str, str] = {FactName.RATING: RatingState.KNOWN} if setup.rating_known else {}
     entered |= {**setup.claims.facts, **setup.entered}
     if measured.facts.get(FactName.PILOT, UNKNOWN) not in (PilotState.DEAD, UNKNOWN):
@@ -68,7 +68,7 @@ def effective_measured(setup: Setup, measured: Measured, bench_faults: Sequence[
 
 
 def circumstances_of(setup: Setup, measured: Measured, runs: Sequence[StepRuns]) -> Circumstances:
-    """How the test was really made, as far as the conditions of limit sets ask for it. A start whose time the bench lost is none."""
+    """Return how the test was really made, as far as the conditions of limit sets ask for it. A start whose time the bench lost is none."""
     first = next((r for r in runs if r.step.judge and r.step.loads not in OF_LOAD), None)
     further = sum(len(r.whole) for r in runs if first is not None and r.step.starts_of == first.step.name)
     volts = next((record.supply_v for record in first.whole), None) if first is not None else None
@@ -88,7 +88,7 @@ def circumstances_of(setup: Setup, measured: Measured, runs: Sequence[StepRuns])
 def judge_all(
     setup: Setup, measured: Measured, circumstances: Circumstances | None, level: float = LEVEL
 ) -> tuple[tuple[LimitSet, ...], tuple[Verdict, ...]]:
-    """The sets chosen, and a verdict for each of their requirements; one not measured for a set that could not be chosen.
+    """Return the sets chosen, and a verdict for each of their requirements; one not measured for a set that could not be chosen.
 
     What the unit is said to be is the last of the sets, if it asks for anything.
     """
@@ -172,7 +172,7 @@ def _case(
 
 
 def _setup_record(setup: Setup, context: TestContext) -> SetupRecord:
-    """Of a recording no board sampled anything, and it is held to no supply unless one was named."""
+    """Return the setup as it is kept: no board sampled a recording, which is held to no supply unless one was named."""
     if context.recording is None:
         return setup_record(setup, setup.nominal_v)
     return replace(setup_record(setup, setup.supply_v), sample_mode=None)
@@ -228,7 +228,7 @@ def is_settled(setup: Setup, judgement: RunningJudgement) -> bool:
 
 
 def _waits(requirement: Requirement, later: Collection[str]) -> bool:
-    """Whether a requirement speaks of something that only a later step shows."""
+    """Return whether a requirement speaks of something that only a later step shows."""
     match requirement:
         case Limit(quantity=quantity):
             return quantity in later
@@ -239,7 +239,7 @@ def _waits(requirement: Requirement, later: Collection[str]) -> bool:
 
 
 def _odd_supply(setup: Setup, supply_v: float | None) -> str:
-    """The volts of the test in words, where no vehicle runs at such; else empty."""
+    """Return the volts of the test in words, where no vehicle runs at such; else empty."""
     usual_v = nominal_test_v(setup.system_v)
     if supply_v is None or abs(supply_v / usual_v - 1.0) <= _USUAL_SUPPLY:
         return ""
@@ -249,7 +249,8 @@ def _odd_supply(setup: Setup, supply_v: float | None) -> str:
 def _leads_may_explain(
     setup: Setup, measured: Measured, circumstances: Circumstances, verdicts: Sequence[Verdict], graded: Grade | None
 ) -> bool:
-    """Whether the drop is charged, and would not be if the sense leads sat on the clips: without the link nothing shows where they sit."""
+    """Return whether the drop is charged, and would not be if the sense leads sat on the clips: without the link nothing shows where they
+    sit."""
     current = measured.values.get("steady_a")
     if not _charges_drop(verdicts, graded) or not isinstance(current, Estimate):
         return False
@@ -268,7 +269,7 @@ def _charges_drop(verdicts: Sequence[Verdict], graded: Grade | None) -> bool:
 
 
 def _other_loads(setup: Setup, runs: Sequence[StepRuns]) -> tuple[OtherLoad, ...]:
-    """What the unit did on other loads than the one it was judged on, from whole runs that the bench did not spoil."""
+    """Return what the unit did on other loads than the one it was judged on, from whole runs that the bench did not spoil."""
     found = []
     for r in runs:
         for record in r.whole:
@@ -282,7 +283,7 @@ def _other_loads(setup: Setup, runs: Sequence[StepRuns]) -> tuple[OtherLoad, ...
 
 
 def _told(of_context: Sequence[BenchFault], measured: Measured, runs: Sequence[StepRuns]) -> tuple[BenchFault, ...]:
-    """Every fault of the bench once. One that showed only in a run that nothing was judged by spoils nothing."""
+    """Return every fault of the bench once. One that showed only in a run that nothing was judged by spoils nothing."""
     of_runs = (fault for r in runs for record in r.records for fault in record.measured.bench_faults)
     others = (fault if fault in measured.bench_faults else replace(fault, spoils=False) for fault in of_runs)
     return tuple(dict.fromkeys((*of_context, *measured.bench_faults, *others)))

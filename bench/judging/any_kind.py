@@ -85,7 +85,7 @@ def _judge_whole_test(
 
 
 def _refuse_of_boards(path: Path, asked: Otherwise, fitted: tuple[float, ...] | None, is_sound: bool = False) -> None:
-    """RecordingError for what says nothing of a recording made elsewhere, and would be passed over."""
+    """Raise RecordingError for what says nothing of a recording made elsewhere, and would be passed over."""
     wrong = ""
     if asked.procedure is not None:
         wrong = f"no board made it by a procedure; leave {asked.procedure.name} out"

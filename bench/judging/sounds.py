@@ -19,7 +19,7 @@ PROCEDURE = Procedure("sound", "A sound recording made elsewhere", "", (_STEP,))
 
 
 def judge_sound(path: str | Path, setup: Setup, *, when: str, software: str) -> TestRecord:
-    """The record of a WAV file, judged as `setup` says; RecordingError if it can't be read.
+    """Return the record of a WAV file, judged as `setup` says; RecordingError if it can't be read.
 
     Nothing heard speaks against the unit: neither lamps nor supply are proved by sound.
     """

@@ -50,7 +50,7 @@ class RunTrace:
 
 
 def run_traces(path: str | Path, setup: Setup, procedure: Procedure, most_samples: int = MOST_SAMPLES) -> tuple[RunTrace, ...]:
-    """The runs of the capture, in order. `setup` and `procedure` are those of the test. CaptureError, one line, if it can't be read.
+    """Return the runs of the capture, in order. `setup` and `procedure` are those of the test. CaptureError, one line, if it can't be read.
 
     A capture that breaks off gives what is there.
     """
@@ -121,7 +121,7 @@ class _Gathering:
 
 
 def _together(blocks: Sequence[Block]) -> dict[str, Trace]:
-    """All samples of each channel, one after another."""
+    """Return all samples of each channel, one after another."""
     names = dict.fromkeys(name for block in blocks for name in block.traces)
     parts = {name: [block.traces[name] for block in blocks if name in block.traces] for name in names}
     return {name: Trace(_joined([p.t_s for p in some]), _joined([p.values for p in some])) for name, some in parts.items()}

@@ -150,7 +150,7 @@ class BenchOperations:
             self.tell(Noted(fault.text))
 
     def _supply_fault(self, wanted: SetSupply, judged: bool) -> BenchFault | None:
-        """What is wrong with the voltage that the unit's input shows without load."""
+        """Return what is wrong with the voltage that the unit's input shows without load."""
         readings = self._look({"on": (True, ())}, REST_S)["on"]
         v_in, v_out = readings.get("v_in"), readings.get("v_out")
         if v_in is None or abs(v_in.mean - wanted.open_v) <= wanted.within_v:
@@ -166,7 +166,7 @@ class BenchOperations:
         return BenchFault(FaultCode.SUPPLY_NOT_SET, text, judged)
 
     def _look(self, phases: Mapping[str, tuple[bool, Sequence[int]]], seconds: float) -> dict[str, Mapping[str, TypeA]]:
-        """Readings of all channels with the master switch and loads as each phase says, after a while to settle."""
+        """Return readings of all channels with the master switch and loads as each phase says, after a while to settle."""
         board = self.board
         watch = Watch(self.description)
         found: dict[str, Mapping[str, TypeA]] = {}
@@ -239,7 +239,7 @@ class BenchOperations:
         return True
 
     def zero(self, load: RunLoad, seconds: float) -> None:
-        """With the link fitted, learn zeros and the converter's errors; `description` has them then. ZeroError if it never is a link."""
+        """Learn zeros and the converter's errors with the link fitted; `description` has them then. ZeroError if it never is a link."""
         self.protect(load, self._setup.nominal_v, 4.0 * seconds)
         phases = {"rest": (False, ()), "off": (True, ()), "on": (True, load.numbers)}
         self.description = self._stated

@@ -38,7 +38,7 @@ class Chain:
         self._reported: Mapping[str, int] = {}
 
     def drive(self, step: RunStep, start: int, starts: int) -> None:
-        """One start of `step`; after the last, the live steps that follow it, as long as they can still show something.
+        """Make one start of `step`; after the last, the live steps that follow it, as long as they can still show something.
 
         A fault of the bench ends the test: the steps that follow are then left out.
         """
@@ -67,7 +67,7 @@ class Chain:
         self._bench.operations.protect(heaviest, self._ledger.setup.supply_for(steps[0]), sum(one.at_most_s for one in steps))
 
     def broken_off(self, why: str | None) -> UnitRun | None:
-        """Everything was opened in the middle of a run: keep what it has come to, and return it; None if there is none.
+        """Keep what the run has come to in whose middle everything was opened, and return it; None if there is none.
 
         `why` is None if the run was over for the unit.
         """
@@ -92,7 +92,7 @@ class Chain:
         return run
 
     def _end(self, run: UnitRun, interrupted: str | None) -> None:
-        """The run is over, or was broken off: into the ledger with it."""
+        """Keep a run that is over, or was broken off, in the ledger."""
         self._current = None
         self._ledger.keep(run.plan.step, self._recorded(run, interrupted), run.analysis.losses)
         self._board.note(note="end", stopped_early=run.stopped_early, interrupted=interrupted)
@@ -119,7 +119,7 @@ class Chain:
         return _TELLING_START if unknown else _EARLIER_START
 
     def _recorded(self, run: UnitRun, interrupted: str | None) -> StepRecord:
-        """What a run has come to by now."""
+        """Return what a run has come to by now."""
         plan = run.plan
         return StepRecord(
             name=plan.name,
@@ -141,7 +141,7 @@ class Chain:
     # --- the live steps
 
     def _live_after(self, step: RunStep) -> list[RunStep]:
-        """The steps that carry this one on, those left out not among them."""
+        """Return the steps that carry this one on, those left out not among them."""
         steps = self._ledger.procedure.steps
         found: list[RunStep] = []
         for later in steps[steps.index(step) + 1 :]:
@@ -152,7 +152,7 @@ class Chain:
         return found
 
     def _worth_going_on(self, step: RunStep, run: UnitRun, steps: list[RunStep]) -> list[RunStep]:
-        """Those of the live steps to come that can still show something of this unit; why the others cannot is kept."""
+        """Return those of the live steps to come that can still show something of this unit; why the others cannot is kept."""
         if not steps:
             return []
         doing = snapshot(run.analysis, run.plan.counts).facts.get(FactName.BEHAVIOUR)
@@ -171,7 +171,7 @@ class Chain:
         return kept
 
     def _is_hopeless(self, step: RunStep, run: UnitRun) -> bool:
-        """Whether the bench is at fault, or the unit for something that no other load explains."""
+        """Return whether the bench is at fault, or the unit for something that no other load explains."""
         record = self._ledger.record(self._ledger.runs(step, self._recorded(run, None)))
         failed = (v for v in record.verdicts if v.conformity is Conformity.FAIL)
         by_load = any(set(quantities_of(v.limit)) & _ON_OTHER_LOADS for v in failed)
@@ -189,7 +189,7 @@ class Chain:
         return may_end and self._ledger.is_enough(step, judgement)
 
     def _come_to_end(self, step: RunStep, run: UnitRun, last: bool) -> None:
-        """The unit was sent off: the record as it will be, unless something comes that could change it."""
+        """Decide the test, now that the unit is switched off, unless something comes that could change what is said."""
         ledger = self._ledger
         recorded = self._recorded(run, None)
         spoilt = ledger.is_spoilt(ledger.runs(step, recorded))
@@ -201,7 +201,7 @@ class Chain:
             self._progress(Decided(ledger.record(runs)))
 
     def _may_change(self, step: RunStep, runs: Sequence[StepRuns]) -> bool:
-        """Whether something comes after `step` that could change what is said: a further step, or lamps that are to be proved."""
+        """Return whether something comes after `step` that could change what is said: a further step, or lamps that are to be proved."""
         later = self._ledger.procedure.steps[self._ledger.procedure.steps.index(step) + 1 :]
         if any(self._is_to_come(one, runs) for one in later):
             return True

@@ -82,7 +82,7 @@ def begun_record(procedure: Procedure, setup: Setup, address: str, why: str, *, 
 
 
 def _perform(board: BoardClient, ledger: Ledger, guard: Guard, attendance: Attendance) -> None:
-    """The whole test, into the ledger and the capture."""
+    """Make the whole test, into the ledger and the capture."""
     made_so = setup_record(ledger.setup, ledger.setup.nominal_v)
     begun = SessionNote(made_so, ledger.procedure, ledger.when, ledger.software, kept_in_note(ledger.setup))
     board.note(note="session", **encode(begun))

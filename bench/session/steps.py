@@ -149,7 +149,7 @@ class Steps:
         return run.plan.step is step and (drew_more or (cause is TripCause.LATC and run.analysis.cycles_complete == 0))
 
     def _prove_lamps(self, step: RunStep) -> None:
-        """Where the unit lit no lamp, have them proved by the link: only then may it be blamed."""
+        """Have the lamps proved by the link where the unit lit none: only then may it be blamed."""
         record, load = self._ledger.last(step.name), self._bench.loads[step.name]
         if self._ledger.is_announced or not step.judge or record is None or not load.watts or not self._setup.filament:
             return

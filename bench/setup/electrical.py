@@ -20,13 +20,13 @@ _SUPPLY_PART = 0.025
 
 
 def steady_a(load: RunLoad, setup: Setup, lamp_v: float) -> float | None:
-    """What the load takes when it is hot, in A; None if that is not known (a place of which nobody said what it holds)."""
+    """Return what the load takes when it is hot, in A; None if that is not known (a place of which nobody said what it holds)."""
     known = _known(load, setup)
     return None if known is None else sum(socket.current_a(setup.system_v, lamp_v) for socket in known)
 
 
 def _known(load: RunLoad, setup: Setup) -> tuple[Socket, ...] | None:
-    """What the load holds, where that can be relied on: not on the description, if the lamps are said to be others."""
+    """Return what the load holds, where that can be relied on: not on the description, if the lamps are said to be others."""
     return load.known if setup.filament or setup.bank is not None else None
 
 
@@ -36,13 +36,13 @@ def loop_of(description: BoardDescription) -> Loop:
 
 
 def open_v(setup: Setup, rated: RunLoad, lamp_v: float, description: BoardDescription) -> float:
-    """The supply's voltage without load that leaves lamp_v at the lamps, unit shorted and rated load on (SAE J823)."""
+    """Return the supply's voltage without load that leaves lamp_v at the lamps, unit shorted and rated load on (SAE J823)."""
     return lamp_v + loop_of(description).ohm * (steady_a(rated, setup, lamp_v) or 0.0)
 
 
 def conditions_for(setup: Setup, rated: RunLoad, load: RunLoad, lamp_v: float, description: BoardDescription) -> Conditions:
-    """What the analysis has to know; the band of the supply is what the loop leaves at the unit, 2.5 % wider each way, and by what the
-    loop's uncertainty (k = 2) may hide at the rated load."""
+    """Return what the analysis has to know; the band of the supply is what the loop leaves at the unit, 2.5 % wider each way, and by what
+    the loop's uncertainty (k = 2) may hide at the rated load."""
     loop = loop_of(description)
     source_v = open_v(setup, rated, lamp_v, description)
     falls = 1.2 * loop.ohm * (steady_a(load, setup, lamp_v) or 0.0)
@@ -61,7 +61,7 @@ def conditions_for(setup: Setup, rated: RunLoad, load: RunLoad, lamp_v: float, d
 
 
 def protection_a(setup: Setup, load: RunLoad, lamp_v: float, description: BoardDescription) -> float | None:
-    """Over-current level: a quarter above the inrush of the cold load; the largest if the load is not known."""
+    """Return the over-current level in A: a quarter above the inrush of the cold load; the largest if the load is not known."""
     limit = description.limits.get("CURR")
     if limit is None:
         return None
@@ -70,7 +70,7 @@ def protection_a(setup: Setup, load: RunLoad, lamp_v: float, description: BoardD
 
 
 def most_inrush_a(setup: Setup, load: RunLoad, lamp_v: float, description: BoardDescription) -> float | None:
-    """The most that the cold load may take through the loop, in A; None if the load is not known."""
+    """Return the most that the cold load may take through the loop, in A; None if the load is not known."""
     known = _known(load, setup)
     if known is None:
         return None
@@ -86,5 +86,5 @@ def on_time_s(at_most_s: float, description: BoardDescription) -> float | None:
 
 
 def range_reach_v(setup: Setup, volts: Sequence[float]) -> float:
-    """The voltage that the board's voltage range must reach for runs at these supply voltages."""
+    """Return the voltage that the board's voltage range must reach for runs at these supply voltages."""
     return max(1.15 * v + 0.5 for v in volts)

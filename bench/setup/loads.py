@@ -83,7 +83,7 @@ def load_for(loads: Loads, setup: Setup, description: BoardDescription, known_ba
 
 
 def bank_text(description: BoardDescription) -> str:
-    """The board's lamps for people: `1: 21 W, 2: 21 W, 6: free`."""
+    """Return the board's lamps for people: `1: 21 W, 2: 21 W, 6: free`."""
     return _places_text(_described(description))
 
 
@@ -92,7 +92,7 @@ def _places_text(places: Mapping[int, Socket | None]) -> str:
 
 
 def recorded_load(setup: Setup, known_banks: KnownBanks = tuple) -> RunLoad:
-    """The load of a recording made elsewhere, of which no board tells. SetupError if the bank does not have it."""
+    """Return the load of a recording made elsewhere, of which no board tells. SetupError if the bank does not have it."""
     if setup.bank is not None and setup.fitted is None:
         places: Mapping[int, Socket | None] = dict(enumerate(setup.bank.for_system(setup.system_v).sockets, start=1))
         if setup.lamps is None and setup.bank.choose(setup.rated) is None:
@@ -104,13 +104,14 @@ def recorded_load(setup: Setup, known_banks: KnownBanks = tuple) -> RunLoad:
 
 
 def _described(description: BoardDescription) -> dict[int, Socket | None]:
-    """What the board says of each lamp place: a filament lamp, or nothing (None) of a free one."""
+    """Return what the board says of each lamp place: a filament lamp, or nothing (None) of a free one."""
     lamps = (load for _, load in sorted(description.loads.items()) if load.kind in ("LAMP", "FREE"))
     return {load.number: Socket("filament", load.nominal) if load.kind == "LAMP" else None for load in lamps}
 
 
 def _places(setup: Setup, description: BoardDescription) -> dict[int, Socket | None]:
-    """What stands in each lamp place of the board; a bank wins over the description. SetupError where the board has no such place."""
+    """Return what stands in each lamp place of the board; a bank wins over the description. SetupError where the board has no such
+    place."""
     places = _described(description)
     if setup.bank is None:
         return places
@@ -128,7 +129,7 @@ def _current_a(socket: Socket | None, setup: Setup) -> float:
 
 
 def _trailer_lamp(rated: Sequence[int], setup: Setup, places: Mapping[int, Socket | None]) -> int:
-    """Another 21 W lamp; where the bank has none left, another like the unit's heaviest."""
+    """Return another 21 W lamp; where the bank has none left, another like the unit's heaviest."""
     for watts in (TRAILER_W, max(setup.rated)):
         for n, socket in places.items():
             if n not in rated and socket is not None and socket.makes(watts):
@@ -148,7 +149,7 @@ def _rated_numbers(setup: Setup, places: Mapping[int, Socket | None], known_bank
 
 
 def _no_such_lamps(setup: Setup, places: Mapping[int, Socket | None], known: Sequence[Bank]) -> str:
-    """Why the rated load can't be made, and by which bank it could."""
+    """Return why the rated load can't be made, and by which bank it could."""
     whose = "this board's bank" if setup.bank is None else f"the bank {setup.bank.name}"
     has = f"choosing lamps for {watts_text(setup.rated)}: {whose} has {_places_text(places)}"
     able = [bank.name for bank in sorted(known, key=_total_w) if bank.choose(setup.rated) is not None]

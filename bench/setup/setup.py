@@ -150,7 +150,7 @@ def _volts_text(volts: Sequence[float]) -> str:
 
 
 def watts_text(watts: Sequence[float]) -> str:
-    """`2 x 21 W + 5 W`, heaviest first."""
+    """Return `2 x 21 W + 5 W`, heaviest first."""
     return sockets_text([Socket("filament", w) for w in watts])
 
 
@@ -160,13 +160,13 @@ def load_text_of(numbers: Sequence[int], sockets: Sequence[Socket | None]) -> st
 
 
 def with_load_of_recording(setup: Setup) -> Setup:
-    """The set-up of a recording: where nobody said which lamps were connected, nor which the unit is for, none are guessed."""
+    """Return the set-up of a recording: where nobody said which lamps were connected, nor which the unit is for, none are guessed."""
     said = setup.fitted is not None or setup.lamps is not None or setup.bank is not None or setup.rating_known
     return setup if said else replace(setup, fitted=())
 
 
 def setup_record(setup: Setup, supply_v: float | None) -> SetupRecord:
-    """The setup as a record keeps it; `supply_v` is what the supply was set to, or held to."""
+    """Return the setup as a record keeps it; `supply_v` is what the supply was set to, or held to."""
     return SetupRecord(
         unit=setup.unit,
         system_v=setup.system_v,

@@ -147,7 +147,7 @@ class _Calibrator:
     # --- steps
 
     def _zero(self) -> None:
-        """What zeroing makes of the board without a meter: `zeroed`."""
+        """Zero the board without a meter; `zeroed` is what that makes of it."""
         number = self._range_for(self._plan.nominal_v)
         for left in reversed(range(_TRIES)):
             self._ask(FitLink())
@@ -192,7 +192,7 @@ class _Calibrator:
         self._found += results
 
     def _learn(self, results: Sequence[Calibrated]) -> None:
-        """The converter's zero is the same in all channels: what the meter showed of it in one range serves those it could not better."""
+        """Use what the meter showed of the converter's zero, which all channels share, for the ranges that it could not better."""
         stated, link = converter_stated(self._description), self._link
         seen = converter_seen(self._description, link.rest) if link is not None else None
         if stated is None or link is None or seen is None:
@@ -211,7 +211,7 @@ class _Calibrator:
         self._by_lamps(("i_load", "i_load_low"), MeasuringPoint("i_load", "A", "the ammeter in the unit's place", meter))
 
     def _drops(self, meter: MeterAccuracy) -> None:
-        """The drop over a resistor, by lamps of the bank."""
+        """Compare the drop over a resistor, by lamps of the bank."""
         self._ask(FitResistor(RESISTOR_OHM))
         most_v = 1.1 * RESISTOR_OHM * self._plan.amps
         self._by_lamps(("v_drop",), MeasuringPoint("v_drop", "V", f"the ends of the resistor, on a range that holds {most_v:.1f} V", meter))
@@ -271,7 +271,7 @@ class _Calibrator:
             raise BoardFault(f"calibrating the board at {self._board.port.address}: {problem}")
 
     def _range_for(self, volts: float) -> int:
-        """The lowest voltage range that holds these volts and some more."""
+        """Return the lowest voltage range that holds these volts and some more."""
         return next((r.number for r in self._ranges if 1.1 * volts <= r.high), self._ranges[-1].number)
 
     # --- readings
@@ -279,7 +279,7 @@ class _Calibrator:
     def _compared(
         self, numbers: Sequence[int], place: MeasuringPoint, names: Sequence[str], lamps: Sequence[int]
     ) -> tuple[dict[int, Mapping[str, TypeA]], float]:
-        """What the board reads in these voltage ranges and what the meter shows; asked again if both can't be right.
+        """Return what the board reads in these voltage ranges and what the meter shows; asked again if both can't be right.
 
         `names`: the board's channels at the place, of which that counts which knows it best.
         """
@@ -301,13 +301,14 @@ class _Calibrator:
         return by_range, should
 
     def _read(self, numbers: Sequence[int], master: bool, lamps: Sequence[int]) -> dict[int, Mapping[str, TypeA]]:
-        """What the board reads in these voltage ranges."""
+        """Return what the board reads in these voltage ranges."""
         return self._look(numbers, None, master, lamps)[0]
 
     def _look(
         self, numbers: Sequence[int], place: MeasuringPoint | None, master: bool, lamps: Sequence[int]
     ) -> tuple[dict[int, Mapping[str, TypeA]], float]:
-        """What the board reads in these voltage ranges with the switches so, and what the meter shows meanwhile; 0 without a place."""
+        """Return what the board reads in these voltage ranges with the switches so, and what the meter shows meanwhile; 0 without a
+        place."""
         board = self._board
         found: dict[int, Mapping[str, TypeA]] = {}
         should = 0.0
@@ -349,7 +350,7 @@ class _Calibrator:
 
 
 def _again(left: int) -> str:
-    """What becomes of a reading or setting that seems wrong, with so many tries left."""
+    """Return what becomes of a reading or setting that seems wrong, with so many tries left."""
     return "asked again" if left else "taken as it is"
 
 

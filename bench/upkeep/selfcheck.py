@@ -112,7 +112,7 @@ def _standards(description: BoardDescription, readings: Mapping[str, TypeA]) -> 
 
 
 def _at_rest(description: BoardDescription, readings: Mapping[str, TypeA]) -> Iterator[CheckFinding]:
-    """With everything open: every channel alive, its noise not above three times its own claim, nothing flows."""
+    """Yield, with everything open, whether every channel is alive, its noise at most three times what is stated, and nothing flows."""
     for name, channel in description.channels.items():
         seen = readings.get(name)
         if seen is None:
@@ -129,7 +129,7 @@ def _at_rest(description: BoardDescription, readings: Mapping[str, TypeA]) -> It
 
 
 def _supply_v(board: BoardClient, watch: Watch) -> float | None:
-    """V at the unit's input with the supply on; None where the board does not read it."""
+    """Return the V at the unit's input with the supply on; None where the board does not read it."""
     seen = _look(board, watch, True, ()).get("v_in")
     return None if seen is None else seen.mean
 
@@ -143,7 +143,7 @@ def _supply(supply_v: float | None, system_v: float) -> CheckFinding:
 
 
 def _look(board: BoardClient, watch: Watch, master: bool, loads: Sequence[int]) -> Mapping[str, TypeA]:
-    """Readings with the switches so, after a while to settle; everything is open afterwards."""
+    """Return readings with the switches so, after a while to settle; everything is open afterwards."""
     settle_s = _LAMP_SETTLE_S if loads else _SETTLE_S
     found = look(board, watch, master=master, loads=loads, settle_s=settle_s, seconds=_LOOK_S)
     board.all_open()
@@ -151,7 +151,7 @@ def _look(board: BoardClient, watch: Watch, master: bool, loads: Sequence[int]) 
 
 
 def _link(board: BoardClient, description: BoardDescription, watch: Watch) -> Iterator[CheckFinding]:
-    """Zeros, common mode and converter as the link and the standard show them, against what the board states."""
+    """Yield zeros, common mode and converter as link and standard show them, against what the board states."""
     lamps = [n for n, load in sorted(description.loads.items()) if load.kind == "LAMP"][:2]
     readings = LinkReadings(*(_look(board, watch, master, loads) for master, loads in ((False, ()), (True, ()), (True, lamps))))
     try:
@@ -200,7 +200,7 @@ def _after_zeroing(description: BoardDescription, after: BoardDescription, readi
 
 
 def _known_to(description: BoardDescription, volts: float) -> tuple[float, float]:
-    """Standard uncertainties, in V, of this voltage at the input and of a drop of half a volt."""
+    """Return standard uncertainties, in V, of this voltage at the input and of a drop of half a volt."""
     known = accuracies(description, 0)
     parts = known["v_in"].parts("v_in", volts), known["v_drop"].parts("v_drop", 0.5, {"v_in": volts})
     return combine(*(c.u for c in parts[0])), combine(*(c.u for c in parts[1]))

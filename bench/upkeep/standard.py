@@ -60,7 +60,7 @@ class StandardReading:
 
 
 def measure_link(port: Port, setup: Setup, operator: Operator | None, progress: Progress = lambda event: None) -> StandardReading:
-    """The board's readings with the link fitted and two lamps of the bank. BoardFault or PortError if that can't be done."""
+    """Return the board's readings with the link fitted and two lamps of the bank. BoardFault or PortError if that can't be done."""
     with conversation(port) as board:
         _, description, simulated_unit = board.make_contact()
         with operator_at(board, simulated_unit, operator, "measuring a standard on") as hands:
@@ -147,14 +147,15 @@ def _with(estimate: Estimate, part: Component) -> Estimate:
 
 
 def _ratio(a: Estimate, b: Estimate) -> Estimate:
-    """Of two independent values."""
+    """Return the ratio of two independent values."""
     return _with(a.scaled(1.0 / b.value, "1"), Component("divisor", abs(a.value / b.value) * b.u / abs(b.value)))
 
 
 def measure_unit(
     port: Port, procedure: Procedure, setup: Setup, operator: Operator | None, when: str, software: str, progress: Progress
 ) -> StandardReading:
-    """What a kept unit does today. BoardFault if the bench was at fault or the unit did not flash, Cancelled if it was broken off."""
+    """Return what a kept unit does today. BoardFault if the bench was at fault or the unit did not flash, Cancelled if it was broken
+    off."""
     record = run_test(port, procedure, setup, operator=operator, progress=progress, when=when, software=software)
     values = record.measured.values
     found = {name: value for name in UNIT_QUANTITIES if isinstance(value := values.get(name), Estimate)}
