@@ -11,14 +11,14 @@ The numbers come first (any value, any limits: also the ball bearings of JCGM 10
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import NamedTuple
 
 from bench.conditions import Circumstances, ConditionVerdict, Kept, is_for_system, judge_conditions
 from bench.limits import AllOf, AnyOf, FactLimit, Limit, LimitSet, Requirement
-from bench.measure import BenchFault, Measured
+from bench.measure import UNKNOWN, BenchFault, FactName, Measured, UnitBehaviour
 from bench.uncertainty import Estimate, Measurement, NotMeasured, student_cdf, student_quantile
 
 LEVEL = 0.95
@@ -134,11 +134,14 @@ def _tails(value: float, u: float, dof: float, low: float | None, high: float | 
 # What was measured against what is asked.
 
 _FLASHING = frozenset({"rate_per_min", "rate_total_per_min", "on_ratio"})
-STANDING = {
-    "steady on": ("the lamps stay lit", frozenset({"start_s", "start_largest_s", "first_extinction_s"})),
-    "dark": ("the lamps stay dark", frozenset({"start_s", "start_largest_s", "first_light_s", "first_extinction_s"})),
-    "one flash": ("it flashes once and no more", frozenset[str]()),
-    "shorted": ("it draws more than the bench may give: a short inside", frozenset({"start_s", "start_largest_s", "first_extinction_s"})),
+STANDING: Mapping[str, tuple[str, frozenset[str]]] = {
+    UnitBehaviour.STEADY_ON: ("the lamps stay lit", frozenset({"start_s", "start_largest_s", "first_extinction_s"})),
+    UnitBehaviour.DARK: ("the lamps stay dark", frozenset({"start_s", "start_largest_s", "first_light_s", "first_extinction_s"})),
+    UnitBehaviour.ONE_FLASH: ("it flashes once and no more", frozenset[str]()),
+    UnitBehaviour.SHORTED: (
+        "it draws more than the bench may give: a short inside",
+        frozenset({"start_s", "start_largest_s", "first_extinction_s"}),
+    ),
 }
 """Behaviours that fail a limit without a number: what was seen, and which times such a unit never reaches.
 
@@ -146,9 +149,7 @@ They fail the limits of `_FLASHING` too, even if there were flashes to measure b
 """
 
 
-def judge(
-    measured: Measured, limit_set: LimitSet, level: float = LEVEL, circumstances: Circumstances | None = None
-) -> tuple[Verdict, ...]:
+def judge(measured: Measured, limit_set: LimitSet, level: float = LEVEL, circumstances: Circumstances | None = None) -> tuple[Verdict, ...]:
     """Return one verdict for each requirement of the set, in its order; those for another system's voltage are left out.
 
     While a bench fault spoils the values every verdict is "not measured": nothing is charged to the unit, nothing credited. So is every
@@ -233,7 +234,10 @@ def _judge_plainly(case: _Case, limit: Limit, found: Measurement) -> Verdict:
         return Verdict(case.name, limit, Conformity.NOT_MEASURED, found)
     band = (limit.low, limit.high)
     return Verdict(
-        case.name, limit, decide(found.value, found.u, found.dof, *band, case.level), found,
+        case.name,
+        limit,
+        decide(found.value, found.u, found.dof, *band, case.level),
+        found,
         guard=guard_band(found.u, found.dof, case.level),
         p_conform=conformance_probability(found.value, found.u, found.dof, *band),
         p_wrong=specific_risk(found.value, found.u, found.dof, *band),
@@ -242,7 +246,7 @@ def _judge_plainly(case: _Case, limit: Limit, found: Measurement) -> Verdict:
 
 def _standing_still(measured: Measured, quantity: str) -> str:
     """What was seen, if a unit that stands still cannot have the quantity for that reason; else empty."""
-    seen, never = STANDING.get(measured.facts.get("behaviour", ""), ("", frozenset[str]()))
+    seen, never = STANDING.get(measured.facts.get(FactName.BEHAVIOUR, UNKNOWN), ("", frozenset[str]()))
     if quantity in _FLASHING:
         return seen
     flashed = isinstance(measured.values.get("on_s"), Estimate)
@@ -252,11 +256,11 @@ def _standing_still(measured: Measured, quantity: str) -> str:
 
 
 def _judge_fact(case: _Case, limit: FactLimit) -> Verdict:
-    seen = case.measured.facts.get(limit.fact, "unknown")
+    seen = case.measured.facts.get(limit.fact, UNKNOWN)
     if spoiling(case.measured.bench_faults):
         return Verdict(case.name, limit, Conformity.NOT_MEASURED)
     why_open = case.why_open(None)
-    if why_open or seen == "unknown":
+    if why_open or seen == UNKNOWN:
         return Verdict(case.name, limit, Conformity.NOT_MEASURED, why_open=why_open)
     return Verdict(case.name, limit, Conformity.PASS if seen in limit.allowed else Conformity.FAIL, by_fact=seen)
 

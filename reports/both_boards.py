@@ -185,7 +185,7 @@ def compare(case: Case) -> Compared:
     """The case on both boards."""
     query = f"{case.unit}?seed={case.seed}" + (f"&fault={case.fault}" if case.fault else "")
     simulated, real = SeenPort(f"sim://{query}"), FirmwarePort(f"firmware://{query}")
-    first, second = _tell(case, simulated, None), _tell(case, real, real.hands)
+    first, second = _tell(case, simulated, None), _tell(case, real, real.operator)
     return Compared(
         case,
         (first.record.outcome, second.record.outcome),

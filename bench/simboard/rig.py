@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bench.bank import Bank
-from bench.description import PERIOD_SCANS, BoardDescription, Load, parse_description, scan_plan
+from bench.description import PERIOD_SCANS, BoardDescription, BoardLoad, parse_description, scan_plan
 from bench.samples import Array
 from bench.simboard.hidden import Hidden
 from bench.simboard.waveform import Waveform
@@ -77,7 +77,7 @@ def rig_description(seed: int, bank: Bank | None = None) -> BoardDescription:
     description = parse_description(DESCRIPTION_TEXT.splitlines())
     loads = dict(description.loads)
     for number, socket in enumerate(bank.sockets if bank is not None else (), start=1):
-        loads[number] = Load(number, "LAMP" if socket.watts else "FREE", socket.watts)
+        loads[number] = BoardLoad(number, "LAMP" if socket.watts else "FREE", socket.watts)
     return replace(description, serial=f"SIM{seed % 100000:05d}", loads=loads)
 
 

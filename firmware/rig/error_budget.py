@@ -16,7 +16,7 @@ from typing import TypeAlias
 
 from bench.calibration import WITHIN, MeterAccuracy, Point, calibrate, supply_points
 from bench.clock import HOST_HALF_WIDTH
-from bench.description import BoardDescription, Channel, Check, Range, Share
+from bench.description import BoardDescription, Channel, Check, CommonModeError, Range
 from bench.samples import accuracies
 from bench.uncertainty import Component, TypeA, combine, rectangular
 from bench.zero import KNOWN_ZERO, LinkReadings, zeroed
@@ -229,7 +229,7 @@ def as_built(description: BoardDescription, converter: ConverterErrors) -> Board
             errors = errors_of(name, r.number, converter, r.scale)
             ranges.append(_range_with(r, errors))
             if errors.shares and "v_in" in description.channels:
-                shares = (Share("v_in", u_of(errors.shares)),)
+                shares = (CommonModeError("v_in", u_of(errors.shares)),)
         channels[name] = replace(channel, ranges=tuple(ranges), common=shares)
     checks = tuple(Check(c.channel, c.expected, u_of(swing(standard_v, _names("standard")))) for c in description.checks)
     return replace(description, channels=channels, checks=checks)
