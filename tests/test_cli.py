@@ -81,7 +81,7 @@ def test_starting_imports_neither_click_nor_numpy() -> None:
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
-        (["nothing"], "there is no command 'nothing'; there are test, screen, judge"),
+        (["nothing"], "there is no command 'nothing' (makebreak --help shows how)"),
         (["test", "--rated", "2x"], "'2x' is no list of lamps"),
         (["test", "--rated", "0x21"], "'0x21' is no list of lamps"),
         (["test", "--lamps", "9"], "'9' is no list of loads"),
@@ -157,13 +157,13 @@ def test_the_schema_fits_what_is_written(kept: Path, capsys: pytest.CaptureFixtu
 
 def test_a_record_of_an_earlier_format_is_shown(capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["show", str(ROOT / "fixtures/records/passed-and-rejected.json")]) == NOT_GOOD
-    assert capsys.readouterr().out.startswith("NOT GOOD   GRADE R   bench-nc-2x21\nRejected: ")
+    assert capsys.readouterr().out.startswith("NOT GOOD   GRADE R (reject)   bench-nc-2x21\nRejected: ")
 
 
 def test_a_kept_record_is_shown(kept: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["show", str(kept), "--budget"]) == GOOD
     out = capsys.readouterr().out
-    assert out.startswith("GOOD   GRADE B   DEMO-1")
+    assert out.startswith("GOOD   GRADE B (good)   DEMO-1")
     assert "Uncertainty budget" in out
     assert "\x1b" not in out
 
@@ -256,7 +256,7 @@ def test_no_color_is_obeyed(kept: Path) -> None:
 
     coloured = through_terminal()
     assert b"\x1b[1;32m" in coloured
-    assert coloured.startswith(b"\x1b[1;32mGOOD   GRADE B   DEMO-1\x1b[0m"), "the outcome stands first"
+    assert coloured.startswith(b"\x1b[1;32mGOOD   GRADE B (good)   DEMO-1\x1b[0m"), "the outcome stands first"
     assert b"\x1b[1;32m" not in through_terminal(NO_COLOR="1")
 
 

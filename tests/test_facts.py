@@ -25,7 +25,7 @@ from bench.measure.mechanism import MECHANISMS
 from bench.outcome import charges, reasoning
 from bench.procedure import Procedure, RunStep
 from bench.record import StepRecord
-from bench.render import words as pages
+from bench.render import facts as pages
 from bench.session.combine import OF_OTHER_LOADS, Runs, combine
 from bench.session.setup import ENTERED
 from bench.table import TableError

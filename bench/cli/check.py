@@ -30,7 +30,7 @@ def command(address: str, link: bool, lamps: bool, system: str | None, yes: bool
     """Have the board at ADDRESS check itself: identity, self-test, built-in standards, zeros, supply, lamps. No unit is needed.
 
     With --link you see what zeroing would learn, and whether it is within what the board states; with --lamps whether each lamp of the
-    bank takes what its wattage takes.
+    bank draws the current expected for its wattage.
 
     \b
     makebreak check auto

@@ -33,7 +33,7 @@ def confirm_cautions(address: str, assume_yes: bool, more: Sequence[str] = ()) -
     print("Caution:", file=sys.stderr)
     for line in (*BEFORE_POWER, *more):
         print(folded(line, "  - "), file=sys.stderr)
-    question = "Unit, lamps and supply are connected as they should be, and I know these cautions."
+    question = "Connections of unit, lamps and supply checked, cautions read."
     if assume_yes:
         return
     if not sys.stdin.isatty():
@@ -123,9 +123,7 @@ def _wait_until_done(action: Action, meanwhile: Meanwhile) -> None:
     from bench.session import Cancelled, SetupError
 
     if not sys.stdin.isatty():
-        raise SetupError(
-            f"nobody is at the terminal to do this: {action_text(action)} Give --yes if it will be done all the same"
-        )
+        raise SetupError(f"nobody is at the terminal to do this: {action_text(action)} Give --yes if it will be done all the same")
     while True:
         print("Done? [Y/n]: ", end="", file=sys.stderr, flush=True)
         answer = _line_typed(meanwhile).strip().lower()

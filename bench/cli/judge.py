@@ -9,17 +9,20 @@ from typing import Any
 import click
 
 from bench import defaults
+from bench.cli.completion import names_of
 from bench.cli.kinds import RATE_HZ, SUPPLY_V, UnitNumber, Watts, Window
 from bench.cli.options import each_once, fact_option, lamps_options, limits_options, make_setup, part_options, refuse_parts_alone
 from bench.cli.output import budget_option, check_target, deliver, full_option, json_option, paths_among, refuse_with_json_alone
 
 
 @click.command("judge")
-@click.argument(
-    "recordings", nargs=-1, required=True, metavar="RECORDING...", type=click.Path(exists=True, dir_okay=False, path_type=Path)
-)
+@click.argument("recordings", nargs=-1, required=True, metavar="RECORDING...", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option(
-    "--unit", type=UnitNumber(), default=defaults.UNIT, show_default=True, metavar="NUMBER",
+    "--unit",
+    type=UnitNumber(),
+    default=defaults.UNIT,
+    show_default=True,
+    metavar="NUMBER",
     help="The unit's number or name for the record.",
 )
 @click.option("--supply", type=SUPPLY_V, metavar="VOLTS", help="What the supply should be: the recording is held to it within 5 %.")
@@ -28,18 +31,21 @@ from bench.cli.output import budget_option, check_target, deliver, full_option, 
     default=defaults.PROCEDURE,
     show_default=True,
     metavar="NAME|FILE",
+    shell_complete=names_of("procedures"),
     help="Of a capture that does not say it (format 1): the procedure it was made by.",
 )
-@click.option(
-    "--rename", multiple=True, metavar="OLD=NEW", help="Take the column OLD for NEW: CH1=v_in_V. May be given several times."
-)
+@click.option("--rename", multiple=True, metavar="OLD=NEW", help="Take the column OLD for NEW: CH1=v_in_V. May be given several times.")
 @click.option(
     "--instrument",
     metavar="NAME|FILE",
+    shell_complete=names_of("instruments"),
     help="What made the recording, as its data sheet states it: a file of limits of error, or one of the examples.",
 )
 @click.option(
-    "--window", type=Window(), default=(-math.inf, math.inf), metavar="FROM:TO",
+    "--window",
+    type=Window(),
+    default=(-math.inf, math.inf),
+    metavar="FROM:TO",
     help="Read only these seconds of the recording, as its time column counts; of stamps of date and time, from its first row. "
     "2.5:20, 2.5: or :20.",
 )

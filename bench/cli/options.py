@@ -11,6 +11,7 @@ import click
 from click.core import ParameterSource
 
 from bench import defaults
+from bench.cli.completion import limits_offered, names_of, parts_offered
 from bench.cli.kinds import RESTED_S, SUPPLY_V, Fact, Folder, LoadNumbers, Watts
 
 if TYPE_CHECKING:
@@ -151,6 +152,7 @@ def lamps_options(function: F) -> F:
         click.option(
             "--bank",
             metavar="NAME|FILE",
+            shell_complete=names_of("banks"),
             help="What really stands in the sockets, where that is not what the board says; `makebreak banks` lists them. Default for a "
             "simulated bench: the bank of its address.",
         ),
@@ -192,7 +194,7 @@ def claim_options(function: F) -> F:
 def part_options(function: F) -> F:
     return _all(
         click.option(
-            "--part", metavar="NUMBER",
+            "--part", metavar="NUMBER", shell_complete=parts_offered,
             help="The part number: what was said of it with `makebreak part` is judged, and gives rated load and system where they are "
             "not named here.",
         ),
@@ -208,11 +210,12 @@ def part_options(function: F) -> F:
 def limits_options(function: F) -> F:
     return _all(
         click.option(
-            "--limits", multiple=True, default=defaults.LIMITS, show_default=True, metavar="NAME|FILE",
+            "--limits", multiple=True, default=defaults.LIMITS, show_default=True, metavar="NAME|FILE", shell_complete=limits_offered,
             help="Limit set, family or file to judge by; may be given several times. `makebreak limits` lists them.",
         ),
         click.option(
             "--grade-rule", default=defaults.GRADE_RULE, show_default=True, metavar="NAME|FILE|none",
+            shell_complete=names_of("grades", "none"),
             help="The shop's rule that gives the grade.",
         ),
     )(function)  # fmt: skip
@@ -235,9 +238,7 @@ def bench_options(function: F) -> F:
             help="How long unit and lamps are known to have been off already, up to 30 days; it counts as cooling.",
         ),
         click.option("--precise", is_flag=True, help="Sample slowly and precisely instead of fast."),
-        click.option(
-            "--zero", is_flag=True, help="Also do the steps with the shorting link, which take the zeros of current and drop."
-        ),
+        click.option("--zero", is_flag=True, help="Also do the steps with the shorting link, which take the zeros of current and drop."),
     )(function)
 
 

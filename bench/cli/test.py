@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from bench import defaults, stopping
+from bench.cli.completion import names_of
 from bench.cli.kinds import Address, UnitNumber
 from bench.cli.options import bench_options, fact_option, lamps_options, limits_options, make_setup, part_options, refuse_parts_alone
 from bench.cli.output import budget_option, check_target, full_option, json_option, paths_among, refuse_with_json_alone, show_result
@@ -25,7 +26,9 @@ if TYPE_CHECKING:
 @click.command("test")
 @click.argument("address", type=Address(), default=defaults.ADDRESS)
 @click.option(
-    "--unit", type=UnitNumber(), metavar="NUMBER",
+    "--unit",
+    type=UnitNumber(),
+    metavar="NUMBER",
     help="The unit's number or name for the record. Default: the simulated unit's name, or 'unnamed'.",
 )
 @click.option(
@@ -33,6 +36,7 @@ if TYPE_CHECKING:
     default=defaults.PROCEDURE,
     show_default=True,
     metavar="NAME|FILE",
+    shell_complete=names_of("procedures"),
     help="What to do with it; `makebreak procedures` lists them.",
 )
 @lamps_options
@@ -41,9 +45,7 @@ if TYPE_CHECKING:
 @limits_options
 @bench_options
 @click.option("--stop-early", is_flag=True, help="Stop as soon as every limit is decided.")
-@click.option(
-    "--capture", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE", help="Keep everything the board sends in FILE."
-)
+@click.option("--capture", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE", help="Keep everything the board sends in FILE.")
 @click.option("--yes", is_flag=True, help="Ask nothing: cautions are known, and what hands must do is taken as done.")
 @json_option
 @full_option
@@ -137,9 +139,7 @@ def _tested(port: Port, plan: Procedure, setup: Setup, kept: KeptTest, yes: bool
         # A terminal that stands still may hold up the end of the line, but not the record.
         with ProgressLine() as progress:
             try:
-                record = run_test(
-                    port, plan, setup, operator=Person(assume_yes=yes), progress=progress, capture=kept.capture, **story
-                )
+                record = run_test(port, plan, setup, operator=Person(assume_yes=yes), progress=progress, capture=kept.capture, **story)
             except SetupError:
                 kept.discard()
                 raise

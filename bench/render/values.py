@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import replace
 from fractions import Fraction
 
 from bench import rounding
 from bench.limits import SHOWN_UNITS, UNITS, AllOf, AnyOf, FactLimit, Limit, Requirement, Source
 from bench.measure import QUANTITIES
+from bench.render.names import basis_text
 from bench.uncertainty import Estimate
-
-_BASES: Mapping[str, str] = {"read": "read", "summary": "after a summary", "own": "the shop's own"}
-_CONFIDENCE: Mapping[str, str] = {"H": "high", "M": "medium", "L": "low"}
 
 
 def in_unit(found: Estimate, unit: str) -> Estimate:
@@ -75,9 +72,8 @@ def limit_text(requirement: Requirement) -> str:
 
 def source_text(source: Source) -> str:
     """Document, clause, how well it is known, and the file's note."""
-    known = _BASES.get(source.basis) or f"from memory, confidence {_CONFIDENCE[source.confidence]}"
     where = f"{source.text}, {source.clause}" if source.clause else source.text
-    return f"{where} [{known}]" + (f"; {source.note}" if source.note else "")
+    return f"{where} [{basis_text(source.basis, source.confidence)}]" + (f"; {source.note}" if source.note else "")
 
 
 def risk_text(p: float) -> str:

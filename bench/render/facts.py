@@ -1,16 +1,9 @@
-"""Facts and limit sets in plain words."""
+"""What a unit was seen to do, in plain words."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 
-from bench.limits import Averaging
-from bench.record import SetUsed
-
-_RULES: Mapping[str, str] = {
-    "mean-of-rates": "mean of the cycles' rates",
-    "total-time": "cycles over their total time",
-}
 _FACTS: Mapping[str, Mapping[str, str]] = {
     "behaviour": {
         "flashing": "flashing",
@@ -32,19 +25,23 @@ _FACTS: Mapping[str, Mapping[str, str]] = {
         "unknown": "pilot not seen",
     },
     "rating": {"known": "rating known"},
-    "film": {"none": "no film on the contacts", "recovered": "a film on the contacts went away",
-             "going": "a film on the contacts was still going away", "unknown": "first flashes not seen"},
+    "film": {
+        "none": "no film on the contacts",
+        "recovered": "a film on the contacts went away",
+        "going": "a film on the contacts was still going away",
+        "unknown": "first flashes not seen",
+    },
     "lamp out": {"shown": "a lamp out is shown", "not shown": "a lamp out is not shown", "unknown": "not seen whether a lamp out is shown"},
 }
 
 
 def behaviour_text(word: str) -> str:
-    """What a unit does, as a report says it."""
+    """Return what a unit does, as a report says it."""
     return _FACTS["behaviour"].get(word, word)
 
 
 def fact_text(fact: str, word: str) -> str:
-    """A fact as a report says it; one that has no words of its own by its name."""
+    """Return a fact as a report says it; one that has no words of its own by its name."""
     if fact == "outage":
         return f"with one lamp out {behaviour_text(word)}"
     if fact == "trailer":
@@ -54,13 +51,3 @@ def fact_text(fact: str, word: str) -> str:
     if fact == "mechanism":
         return word if word != "unknown" else "mechanism not told"
     return _FACTS.get(fact, {}).get(word, f"{fact} {word}")
-
-
-def averaging_text(averaging: Averaging) -> str:
-    """`mean of the cycles' rates, after 5 cycles, over 3 or more`."""
-    return f"{_RULES[averaging.rule]}, after {averaging.skip} cycles, over {averaging.average} or more"
-
-
-def limit_set_text(used: SetUsed) -> str:
-    """Name, title and edition of a limit set that was used, and how it averages."""
-    return f"{used.name}: {used.title} ({used.edition}). Rate: {averaging_text(used.averaging)}"
