@@ -114,14 +114,23 @@ def test_an_address_that_nothing_answers_at_is_the_bench(capsys: pytest.CaptureF
     assert "nothing:// is not known; an address is one of" in capsys.readouterr().err
 
 
-def test_cautions_come_before_a_real_board_and_need_an_answer(
+def test_cautions_come_once_the_board_is_found_and_need_an_answer(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("sys.stdin", StringIO("y\n"))
-    assert run(["test", "socket://127.0.0.1:1"]) == USAGE
-    got = capsys.readouterr().err
-    assert "fuse within 15 cm" in got
-    assert "--yes" in got
+    assert run(["test", "socket://127.0.0.1:1"]) == BENCH_FAULT
+    assert "fuse within 15 cm" not in capsys.readouterr().err, "there is no board to be cautious with"
+    command = [sys.executable, "-m", "bench", "board", "sim://bench-el-plain", "--tcp", "0"]
+    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True) as board:
+        assert board.stdout is not None
+        address = board.stdout.readline().strip()
+        try:
+            assert run(["test", address]) == USAGE
+        finally:
+            board.terminate()
+    found, cautions, refused = capsys.readouterr().err.partition("Caution:")
+    assert found.startswith(f"Board at {address}: makebreak, rig-328, "), "what answered is said first"
+    assert cautions and "fuse within 15 cm" in refused and "Give --yes if that is so" in refused
 
 
 @pytest.mark.parametrize(

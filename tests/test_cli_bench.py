@@ -18,7 +18,7 @@ from pytest_mock import MockerFixture
 
 from bench.cli import run
 from bench.cli.exit_codes import BENCH_FAULT, CANCELLED, GOOD, NOT_DECIDED, NOT_GOOD, USAGE
-from bench.cli.hands import Person
+from bench.cli.person import Person
 from bench.record import TestRecord
 from bench.record_json import from_json
 from bench.render.actions import action_text
@@ -33,7 +33,7 @@ def test_the_main_job(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Non
     kept = tmp_path / "unit.json"
     assert run(["test", UNIT, "--unit", "4711", "--json", str(kept)]) == GOOD
     out = capsys.readouterr().out
-    assert out.startswith("GOOD   GRADE B   4711\nGood: ")
+    assert out.startswith("GOOD   GRADE B (good)   4711\nGood: ")
     assert "Simulated board: no real unit was tested." in out
     record = from_json(kept.read_text())
     assert (record.unit, [used.name for used in record.limit_sets]) == ("4711", ["un-r48"])
@@ -205,7 +205,7 @@ def test_columns_of_a_recording_can_be_renamed(tmp_path: Path, capsys: pytest.Ca
     exact = ["--instrument", str(stated)]
     assert run(["judge", str(recording), "--limits", "germany", "--led", *renamed, *exact]) == GOOD
     assert run(["judge", str(recording), "--rename", "CH1"]) == USAGE
-    assert "Instrument       Mine; not stated: clock" in capsys.readouterr().out
+    assert "Instrument            Mine; not stated: clock" in capsys.readouterr().out
     assert run(["judge", str(recording), *renamed, "--instrument", "none-such"]) == USAGE
     assert "instrument none-such: no such name; there are logger-interleaved" in capsys.readouterr().err
 
@@ -248,7 +248,7 @@ def test_who_says_no_cancels(monkeypatch: pytest.MonkeyPatch) -> None:
     with pytest.raises(Cancelled):
         person.do(FitLink(), dict)
     monkeypatch.setattr("sys.stdin", StringIO("y\n"))
-    with pytest.raises(SetupError, match=r"nobody is at the terminal to do this: Put the shorting link in"):
+    with pytest.raises(SetupError, match=r"nobody can say that this is done: Put the shorting link in"):
         person.do(FitLink(), dict)
 
 

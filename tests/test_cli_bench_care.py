@@ -17,7 +17,7 @@ from full_disks import longest_file
 from bench.calibration import MeterAccuracy
 from bench.cli import _failed, run
 from bench.cli.exit_codes import BENCH_FAULT, CANCELLED, GOOD, NOT_DECIDED, USAGE
-from bench.cli.hands import Person
+from bench.cli.person import Person
 from bench.ports import Port
 from bench.session import Cancelled, FitLink, Place, SetupError, store_calibration
 from bench.session.standard_files import Entry, append_standard, comparable, read_standard, standard_path
@@ -107,7 +107,7 @@ def test_a_standard_is_kept_line_by_line_and_a_drift_is_said(tmp_path: Path, cap
 
 def test_a_kept_unit_is_charted(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["standard", "sim://bench-el-plain?seed=3", "--flashing", "--name", "el-1", "--keep", str(tmp_path)]) == GOOD
-    assert "rate of the kept unit" in capsys.readouterr().out
+    assert "flash rate of the kept unit" in capsys.readouterr().out
     (entry,) = read_standard(standard_path(tmp_path, "el-1"))
     assert entry.values["rate_per_min"][2] == "1/min"
 
@@ -166,7 +166,7 @@ def test_a_person_reads_the_meter_while_the_board_is_kept_awake(
         with pytest.raises(Cancelled):
             Person(assume_yes=False).read_meter(place, dict)
     monkeypatch.setattr("sys.stdin", io.StringIO("12.8\n"))
-    with pytest.raises(SetupError, match="nobody is at the terminal to read the meter"):
+    with pytest.raises(SetupError, match="nobody can read the meter"):
         Person(assume_yes=True).read_meter(place, dict)
 
 

@@ -37,18 +37,16 @@ def command(address: str, link: bool, lamps: bool, system: str | None, yes: bool
     makebreak check auto --link --lamps
     """
     from bench.cli.exit_codes import BENCH_FAULT, GOOD
-    from bench.cli.hands import Person, confirm_cautions
-    from bench.ports.opening import open_port
+    from bench.cli.person import Person, open_confirmed
     from bench.ports.setting import known_bench
     from bench.session import self_check
     from bench.session.selfcheck import State
     from bench.stopping import ENDING, held
 
     system_v = float(system or known_bench(address).system_v or defaults.SYSTEM_V)
-    confirm_cautions(address, assume_yes=yes)
     findings: list[Finding] = []
     with contextlib.ExitStack() as stack:
-        port = open_port(address)
+        port = open_confirmed(address, yes)
         stack.callback(port.close)
         # Before the table is printed everything is open, however it ended; what was found up to then is shown in any case.
         stack.callback(_show, findings)

@@ -10,7 +10,7 @@ import click
 
 from bench import defaults
 from bench.cli.completion import names_of
-from bench.cli.kinds import RATE_HZ, SUPPLY_V, UnitNumber, Watts, Window
+from bench.cli.kinds import RATE_HZ, SUPPLY_V, TimeSpan, UnitNumber, Watts
 from bench.cli.options import each_once, fact_option, lamps_options, limits_options, make_setup, part_options, refuse_parts_alone
 from bench.cli.output import budget_option, check_target, deliver, full_option, json_option, paths_among, refuse_with_json_alone
 
@@ -43,7 +43,7 @@ from bench.cli.output import budget_option, check_target, deliver, full_option, 
 )
 @click.option(
     "--window",
-    type=Window(),
+    type=TimeSpan(),
     default=(-math.inf, math.inf),
     metavar="FROM:TO",
     help="Read only these seconds of the recording, as its time column counts; of stamps of date and time, from its first row. "
@@ -115,7 +115,7 @@ def command(
     from bench import files
     from bench.cli.capture_setup import asked_otherwise
     from bench.cli.exit_codes import code_for
-    from bench.cli.story import story_of_now
+    from bench.cli.provenance import provenance_now
     from bench.instrument import UNSTATED
     from bench.session import Setup, judge_files
 
@@ -140,7 +140,7 @@ def command(
         fitted=fitted,
         window_s=window,
         rate_hz=rate,
-        **story_of_now(),
+        **provenance_now(),
     )
     deliver(record, json_path, full, budget)
     return code_for(record)

@@ -90,7 +90,7 @@ class Fact(click.ParamType[tuple[str, str]]):
         return fact, word
 
 
-class Window(click.ParamType[tuple[float, float]]):
+class TimeSpan(click.ParamType[tuple[float, float]]):
     """`2.5:20`: from 2.5 to 20 s; an end that is left out is the file's."""
 
     name = "window"

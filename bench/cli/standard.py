@@ -68,7 +68,7 @@ def command(
 
     Leaves with 4 if something has drifted, with 3 if that can't be told yet and a reading differs by more than is stated.
     """
-    from bench.cli.story import story_of_now
+    from bench.cli.provenance import provenance_now
     from bench.session.keeping import make_folder
     from bench.session.standard_files import append_standard, comparable, entry_of, read_standard, standard_path, unfinished_line
     from bench.table import TableError
@@ -92,7 +92,7 @@ def command(
             unit=name, rated=rated, system=system, limits=(), grade_rule="none", lamps=lamps, led=led,
             bank=bank, address=address,
         )  # fmt: skip
-        when = story_of_now()["when"]
+        when = provenance_now()["when"]
         append_standard(path, entry_of(when, _measured(address, setup, flashing, yes)))
         entries = read_standard(path)
     return _report(name, comparable(entries), charts)
@@ -100,29 +100,27 @@ def command(
 
 def _measured(address: str, setup: Setup, flashing: bool, yes: bool) -> StandardReading:
     from bench import files
-    from bench.cli.hands import Person, confirm_cautions
-    from bench.cli.progress import ProgressLine
-    from bench.cli.story import story_of_now
-    from bench.ports.opening import open_port
+    from bench.cli.person import Person, open_confirmed
+    from bench.cli.progress_line import ProgressLine
+    from bench.cli.provenance import provenance_now
     from bench.session.standard import measure_link, measure_unit
     from bench.stopping import ENDING, held
 
-    confirm_cautions(address, assume_yes=yes)
     with contextlib.ExitStack() as stack:
-        port = open_port(address)
+        port = open_confirmed(address, yes)
         stack.callback(port.close)
         stack.enter_context(held(ENDING))
         progress = stack.enter_context(ProgressLine())
         person = Person(assume_yes=yes)
         if not flashing:
             return measure_link(port, setup, person, progress)
-        return measure_unit(port, files.procedure(defaults.PROCEDURE), setup, person, progress=progress, **story_of_now())
+        return measure_unit(port, files.procedure(defaults.PROCEDURE), setup, person, progress=progress, **provenance_now())
 
 
 def _report(name: str, entries: Sequence[Entry], charts: bool) -> int:
     """Print how each quantity stands and what follows, and return the exit code for it."""
     from bench.cli.exit_codes import BENCH_FAULT, GOOD, NOT_DECIDED
-    from bench.cli.hands import folded
+    from bench.cli.person import folded
     from bench.control_chart import FEWEST, State, judge
     from bench.render.chart import chart_lines, sentence
     from bench.session.standard import TITLES

@@ -94,8 +94,7 @@ def command(
     """
     from bench import files
     from bench.cli.exit_codes import code_for
-    from bench.cli.hands import confirm_cautions
-    from bench.ports.opening import open_port
+    from bench.cli.person import open_confirmed
     from bench.session.kept_test import KeptTest
 
     plan = files.procedure(procedure)
@@ -108,9 +107,8 @@ def command(
     inputs = paths_among(procedure, bank, grade_rule, *limits)
     refuse_with_json_alone(json_path)
     check_target(json_path, "record", (*inputs, *(() if capture is None else (capture,))))
-    confirm_cautions(address, assume_yes=yes)
     kept = KeptTest(Path(json_path) if json_path not in (None, "-") else None, capture)
-    port = open_port(address)
+    port = open_confirmed(address, yes)
     # From here on nothing ends the test but in good order, with all loads open, the record kept and the result said.
     with stopping.held(f"{stopping.ENDING}, keeping the record"):
         record = _tested(port, plan, setup, kept, yes)
@@ -124,13 +122,13 @@ def command(
 
 def _tested(port: Port, plan: Procedure, setup: Setup, kept: KeptTest, yes: bool) -> TestRecord:
     """The record of the test, which is kept."""
-    from bench.cli.hands import Person
-    from bench.cli.progress import ProgressLine
-    from bench.cli.story import story_of_now
+    from bench.cli.person import Person
+    from bench.cli.progress_line import ProgressLine
+    from bench.cli.provenance import provenance_now
     from bench.ports import PortError
     from bench.session import BEGUN, SetupError, begun_record, run_test
 
-    story = story_of_now()
+    story = provenance_now()
     try:
         kept.begin(begun_record(plan, setup, port.address, BEGUN, **story))
         if kept.problem:

@@ -27,7 +27,7 @@ class ProgressLine:
         self._shown = ""
 
     def __call__(self, event: Event) -> None:
-        from bench.cli.hands import folded
+        from bench.cli.person import folded
         from bench.session import Asked, Damage, Live, Noted, Planned, StepBegan, Waiting
 
         match event:
