@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
+from bench.errors import NoLimitSet
 from bench.measure import FACTS, QUANTITIES
 from bench.table import Table, read_all, top_table
 
@@ -192,10 +193,6 @@ class LimitSet:
     def limits(self) -> tuple[Limit, ...]:
         """The plain bands, without facts and alternatives."""
         return tuple(r for r in self.requirements if isinstance(r, Limit))
-
-
-class NoLimitSet(LookupError):
-    """No set fits what was asked for; the text says which would."""
 
 
 def parse_limit_set(content: Mapping[str, Any], origin: str) -> LimitSet:

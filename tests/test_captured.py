@@ -20,11 +20,12 @@ from bench import api, files
 from bench.claims import Claims
 from bench.cli import run
 from bench.cli.exit_codes import BENCH_FAULT, GOOD, NOT_GOOD, USAGE
-from bench.ports.replay import MAGIC, NOTE, CaptureError, CaptureWriter, read_capture
+from bench.errors import CaptureError
+from bench.judging import judge_capture
+from bench.judging.capture_setup import Otherwise, read_session, setup_again
+from bench.ports.replay import MAGIC, NOTE, CaptureWriter, read_capture
 from bench.record import JudgedAgain, SimulationRecord, TestRecord
 from bench.record_json import from_json
-from bench.session import judge_capture
-from bench.session.captured import Otherwise, read_session, setup_again
 from bench.uncertainty import Estimate, NotMeasured
 
 KEPT = Path(__file__).parent.parent / "fixtures" / "captures"
@@ -102,7 +103,7 @@ def test_the_report_says_that_it_was_simulated_and_judged_again(kept: tuple[Test
     said = " ".join(full.split())
     assert "Judged again from the capture unit.capture, 20" in said
     assert f"(rated load 2 x 27 W), {live.when}" in said
-    assert "Judged again     from the capture unit.capture, 20" in brief
+    assert "Judged again          from the capture unit.capture, 20" in brief
 
 
 def test_what_is_said_of_the_unit_and_asked_of_it_can_be_said_otherwise(kept: tuple[TestRecord, Path]) -> None:

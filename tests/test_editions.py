@@ -15,11 +15,11 @@ from kept_captures import rewritten
 from bench import files
 from bench.cli import run
 from bench.editions import Moved, edition_of, moved_between
+from bench.judging.capture_setup import read_session
+from bench.judging.judged_by import judged_by, kept_in_note
 from bench.limits import Limit
 from bench.record import Compared, TestRecord
 from bench.record_json import from_json
-from bench.session.captured import read_session
-from bench.session.judged_by import judged_by, kept_in_note
 
 DATA = Path(files.__file__).parent / "data"
 BENCH = "sim://bench-el-plain"
@@ -94,8 +94,8 @@ def test_what_moved_in_limits_and_rule_is_said(kept: Path, tmp_path: Path) -> No
     changed = held(record)["grade rule", "our-default"].moved
     assert changed and all((moved.then, moved.now) == ("60", "50") for moved in changed)
     assert f"{one.sha256[:8]}: changed since, now {(one.sha256_now or '')[:8]}: {moved.place} 120 -> 110" in full
-    assert "First judged by  limit set our-un-r48: rate_per_min high 120 -> 110 since\n" in brief
-    assert "First judged by  grade rule our-default: " in brief and "60 -> 50 since" in brief
+    assert "First judged by       limit set our-un-r48: rate_per_min high 120 -> 110 since\n" in brief
+    assert "First judged by       grade rule our-default: " in brief and "60 -> 50 since" in brief
 
 
 def test_judged_by_others_the_first_are_named_all_the_same(kept: Path) -> None:

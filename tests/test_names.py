@@ -41,7 +41,7 @@ OTHER_NAMES = {
     "starting time": r"\bstart(ing)?-time|\bstart time|start-up time|time to start",
     "contact drop": r"voltage drop|drop of the contact|contact's drop|(?<!contact )drop of the kept unit",
     "flash rate": r"flashing rate|blink(ing)? rate|flash frequency|(?<!flash )rate of the kept unit",
-    "not measured": r"(cannot|can't|could not|couldn't) be measured|\bunmeasured",
+    "not measured": r"(cannot|can't|could not|couldn't) be measured|\bunmeasured\b",
     "not counted against the unit": r"(unit is|is) not (blamed|charged)|not charged to|never charged",
     "bench fault": r"fault of the bench\b|bench error",
     "guard band": r"guard zone|guard strip|safety margin",

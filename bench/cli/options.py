@@ -15,7 +15,7 @@ from bench.cli.completion import limits_offered, names_of, parts_offered
 from bench.cli.kinds import RESTED_S, SUPPLY_V, Fact, Folder, LoadNumbers, Watts
 
 if TYPE_CHECKING:
-    from bench.session import Setup
+    from bench.setup import Setup
 
 F = TypeVar("F", bound=Callable[..., Any])
 Decorator = Callable[[F], F]
@@ -272,7 +272,7 @@ def make_setup(
     from bench import files
     from bench.parts import claims_for
     from bench.ports.setting import known_bench
-    from bench.session import Setup
+    from bench.setup import Setup
 
     known = known_bench(address)
     said = claims_for(parts_folder, part, each_once("--claim", claims))

@@ -18,16 +18,15 @@ from bench.plain import one_line
 from bench.terminal import forget_typed
 
 if TYPE_CHECKING:
+    from bench.manual_actions import Action, Meanwhile, MeasuringPoint
     from bench.ports import Port
-    from bench.session import Action, Place
-    from bench.session.operator import Meanwhile
 
 _LOOK_S = 0.1
 
 
 def open_confirmed(address: str, assume_yes: bool, more: Sequence[str] = ()) -> Port:
     """Open the port of a board that will drive current, with the cautions read (`_confirm_cautions`); closed again if they are not."""
-    from bench.ports import PortError
+    from bench.errors import PortError
     from bench.ports.opening import open_port
 
     port = open_port(address)
@@ -47,8 +46,8 @@ def _confirm_cautions(port: Port, assume_yes: bool, more: Sequence[str]) -> None
     """
     if port.address.startswith(("sim://", "replay://")):
         return
+    from bench.board.conversation import conversation
     from bench.render.cautions import BEFORE_POWER
-    from bench.session.conversation import conversation
 
     with conversation(port) as board:
         board.open()
@@ -80,8 +79,8 @@ class Person:
         self._assume_yes = assume_yes
 
     def do(self, action: Action, meanwhile: Meanwhile) -> bool | None:
+        from bench.manual_actions import Cool
         from bench.render.actions import action_text
-        from bench.session import Cool
 
         if not isinstance(action, Cool):
             if not self._assume_yes:
@@ -91,9 +90,9 @@ class Person:
                 _wait_until_done(action, meanwhile)
         return None
 
-    def read_meter(self, place: Place, meanwhile: Meanwhile) -> float:
+    def read_meter(self, place: MeasuringPoint, meanwhile: Meanwhile) -> float:
         """Ask for what the meter shows, and ask again until it is a number; SetupError where nobody is at the terminal."""
-        from bench.session import SetupError
+        from bench.errors import SetupError
 
         question = f"Meter at {one_line(place.text)}: what does it show, in {place.unit}?"
         if not sys.stdin.isatty():
@@ -121,7 +120,7 @@ def _line_typed(meanwhile: Callable[[], object]) -> str:
 
     It is waited for in a thread of its own, since the board opens everything when it hears nothing for a second.
     """
-    from bench.session import Cancelled
+    from bench.errors import Cancelled
 
     typed: queue.SimpleQueue[str] = queue.SimpleQueue()
 
@@ -145,8 +144,8 @@ def _line_typed(meanwhile: Callable[[], object]) -> str:
 
 def _wait_until_done(action: Action, meanwhile: Meanwhile) -> None:
     """Ask until it is done. Cancelled at a no, or Ctrl-C."""
+    from bench.errors import Cancelled, SetupError
     from bench.render.actions import action_text
-    from bench.session import Cancelled, SetupError
 
     if not sys.stdin.isatty():
         raise SetupError(

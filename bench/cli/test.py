@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from bench.ports import Port
     from bench.procedure import Procedure
     from bench.record import TestRecord
-    from bench.session import Setup
     from bench.session.kept_test import KeptTest
+    from bench.setup import Setup
 
 
 @click.command("test")
@@ -125,8 +125,8 @@ def _tested(port: Port, plan: Procedure, setup: Setup, kept: KeptTest, yes: bool
     from bench.cli.person import Person
     from bench.cli.progress_line import ProgressLine
     from bench.cli.provenance import provenance_now
-    from bench.ports import PortError
-    from bench.session import BEGUN, SetupError, begun_record, run_test
+    from bench.errors import PortError, SetupError
+    from bench.session import BEGUN, begun_record, run_test
 
     story = provenance_now()
     try:

@@ -11,11 +11,11 @@ from rich.text import Text
 from textual.widget import Widget
 
 from bench import files
+from bench.errors import TableError
 from bench.measure import QUANTITIES
 from bench.plain import one_line
 from bench.render.cautions import BEFORE_POWER, NO_INSPECTION, SIMULATED
 from bench.render.names import NOT_MEASURED, OUTCOMES, VERDICTS
-from bench.table import TableError
 from bench.tui.choices import NO_RULE
 from bench.tui.frame import KeyHint
 from bench.tui.gauge_scale import ABOVE, BAND, BELOW, LINE, OUTSIDE, POST, VALUE, gauge
