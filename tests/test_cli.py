@@ -277,7 +277,7 @@ def test_no_color_is_obeyed(kept: Path) -> None:
 def test_the_readme_names_commands_and_codes_that_exist() -> None:
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     named = set(re.findall(r"^(?:`)?(?:\.venv.Scripts.)?makebreak ([a-z]+)", readme, re.MULTILINE))
-    assert named == set(COMMANDS) - {"faults", "procedures", "boards", "schema", "parts"}, "those five are only spoken of"
+    assert named == set(COMMANDS) - {"procedures", "boards", "schema", "parts"}, "those four are only spoken of"
     codes = {name: int(code) for name, code in re.findall(r"^\| ([a-z, ]+) \| .* \| (\d+) \|$", readme, re.MULTILINE)}
     assert codes == {outcome.value: code_for(replace(record(), conclusion=Conclusion(outcome, "", ""))) for outcome in Outcome}
     assert all(f"\n  {code} " in f"\n{EXIT_CODES}" for code in codes.values())

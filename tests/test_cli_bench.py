@@ -60,10 +60,19 @@ def test_several_records_are_a_line_each(tmp_path: Path, capsys: pytest.CaptureF
     capsys.readouterr()
     assert run(["show", *files]) == GOOD
     title, *lines = capsys.readouterr().out.splitlines()
-    assert title.split() == ["unit", "outcome", "grade", "why"]
-    assert [re.split(r" {2,}", line)[:3] for line in lines if line.startswith("R-")] == [
+    assert title.split() == ["tested", "unit", "outcome", "grade", "why"]
+    assert [re.split(r" {2,}", line)[1:4] for line in lines if "  R-" in line] == [
         ["R-1", "good", "B"], ["R-2", "not good", "R"],
     ]  # fmt: skip
+    assert lines[-1] == "2 records: good 1, not good 1. Grades: B (good) 1, R (reject) 1."
+    assert all(re.match(r"\d{4}-\d\d-\d\d \d\d:\d\d  ", line) for line in lines if "  R-" in line)
+    for path in (str(tmp_path), files[1]):
+        files.append(path)
+    assert run(["show", *files]) == GOOD
+    assert capsys.readouterr().out.splitlines() == [title, *lines], "what is named twice is shown once"
+    (tmp_path / "empty").mkdir()
+    assert run(["show", str(tmp_path / "empty")]) == USAGE
+    assert "no record in this folder" in capsys.readouterr().err
 
 
 def test_json_alone_on_the_standard_output(capsys: pytest.CaptureFixture[str]) -> None:

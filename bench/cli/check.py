@@ -10,7 +10,7 @@ import click
 
 from bench import defaults
 from bench.cli.kinds import Address
-from bench.cli.output import print_table
+from bench.cli.output import print_table, say
 
 if TYPE_CHECKING:
     from bench.upkeep import CheckFinding
@@ -56,5 +56,12 @@ def command(address: str, link: bool, lamps: bool, system: str | None, yes: bool
 
 
 def _show(findings: Sequence[CheckFinding]) -> None:
+    """Print what was found so far."""
+    from bench.render.findings import finding_text
+    from bench.render.names import CHANNELS, legend
+
     if findings:
-        print_table(("checked", "found", "what was seen"), [(f.what, f.state.value.upper(), f.text) for f in findings])
+        print_table(("checked", "found", "what was seen"), [(f.what, f.state.value.upper(), finding_text(f)) for f in findings])
+        say("Readings with what the board states of them (± 95 %); noise: standard deviation of the samples.")
+        named = [finding.what.replace("'", " ").partition(" ")[0] for finding in findings]
+        say(f"Channels. {legend(CHANNELS, named)}.")

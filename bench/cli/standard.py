@@ -123,20 +123,21 @@ def _report(name: str, entries: Sequence[KeptReading], charts: bool) -> int:
     from bench.cli.person import folded
     from bench.control_chart import FEWEST, State, judge
     from bench.render.chart import chart_lines, sentence
+    from bench.uncertainty import Component, Estimate
     from bench.upkeep.standard import TITLES
 
     drifted, odd, untold = [], [], False
     last = entries[-1]
     count = "first reading" if len(entries) == 1 else f"{len(entries)} readings since {entries[0].when[:10]}"
-    print(f"Kept standard {name} on board {last.board}: {count}")
+    print(folded(f"Kept standard {name} on board {last.board}: {count}; values with their stated uncertainty (± 95 %)"))
     for quantity, (_, _, unit) in last.values.items():
         rows = [(e.when, *e.values[quantity]) for e in entries if quantity in e.values]
-        whens, values = [row[0] for row in rows], [row[1] for row in rows]
-        finding = judge(values, [row[2] for row in rows])
+        whens, readings = [row[0] for row in rows], [Estimate(row[1], unit, (Component("stated", row[2]),)) for row in rows]
+        finding = judge([row[1] for row in rows], [row[2] for row in rows])
         title = TITLES.get(quantity, quantity)
-        print(sentence(title, whens, values, finding, unit))
+        print(folded(sentence(title, whens, readings, finding)))
         if charts or finding.since is not None:
-            for line in chart_lines(whens, values, finding):
+            for line in chart_lines(whens, readings, finding):
                 print(line)
         if finding.state is State.DRIFTED:
             drifted.append(title)

@@ -49,6 +49,17 @@ CONFIDENCES: Mapping[str, str] = {"H": "high", "M": "medium", "L": "low"}
 """Of a figure from memory."""
 USES: Mapping[str, str] = {"": "Turn signals", "hazard": "Hazard warning", "outage": "Outage indication", "own": "A shop's own"}
 """What limit sets are for, in the order of lists."""
+CHANNELS: Mapping[str, str] = {
+    "v_in": "voltage at the unit's input",
+    "v_out": "voltage at the unit's output",
+    "v_drop": "contact drop, input to output",
+    "i_load": "current, wide range",
+    "i_load_low": "current, low range",
+    "v_pilot": "voltage at the pilot terminal",
+    "temperature": "ambient",
+    "self_check": "the board's built-in standard",
+}
+"""What the channels of the reference rig read."""
 AVERAGING: Mapping[str, str] = {
     "mean-of-rates": "mean of the cycles' rates",
     "total-time": "cycles over their total time",

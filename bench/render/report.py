@@ -54,7 +54,6 @@ OUTCOME_STYLES = {
 }
 
 
-
 def report_text(record: TestRecord, width: int = 80, budget: bool = False) -> str:
     """The report as plain text without colours, no line longer than `width`."""
     out = StringIO()

@@ -55,6 +55,23 @@ def quantity_text(name: str, found: Estimate, limit: Limit | None = None) -> str
     return value_text(in_unit(found, unit), limit, float(QUANTITIES[name].shown_to / UNITS[unit][1]))
 
 
+_SMALL = {"V": "mV", "A": "mA", "s": "ms", "ohm": "mohm"}
+
+
+def in_shown_unit(found: Estimate, beside: Estimate | None = None) -> Estimate:
+    """Return a reading in the unit that people use for its size, or for that of the reading `beside` it: mV below 1 V, % for a ratio."""
+    size = found if beside is None else beside
+    if found.unit == "1":
+        return in_unit(found, "%")
+    is_small = max(abs(size.value), size.expanded()) < 1.0
+    return in_unit(found, _SMALL[found.unit]) if is_small and found.unit in _SMALL else found
+
+
+def readable_text(found: Estimate) -> str:
+    """Return a reading as `value_text`, in the unit that people use for its size."""
+    return value_text(in_shown_unit(found))
+
+
 def limit_text(requirement: Requirement) -> str:
     """`90 to 120 /min`, `at most 0.8 V`, or the words that a fact may have."""
     match requirement:
