@@ -54,8 +54,8 @@ def test_a_finding_says_what_was_read_what_it_should_be_and_how_noisy() -> None:
     assert finding_text(CheckFinding("i_load", CheckState.GOOD, seen=seen, should=0.0)) == "-120 ± 250 mA, should be 0"
     noisy = CheckFinding("i_load", CheckState.GOOD, seen=seen, noise=(0.0431, 0.24))
     assert finding_text(noisy) == "-120 ± 250 mA; noise 44 mA (at most 240 mA)"
-    off = CheckFinding("v_out", CheckState.BAD, seen=reading(0.2, "V", 0.05), should=0.151)
-    assert finding_text(off) == "200 ± 100 mV, should be 150 mV", "in the unit and the digits of the reading beside it"
+    off = CheckFinding("v_out", CheckState.BAD, seen=reading(0.2, "V", 0.06), should=0.151)
+    assert finding_text(off) == "200 ± 120 mV, should be 150 mV", "in the unit and the digits of the reading beside it"
     assert finding_text(CheckFinding("link", CheckState.NOT_DONE, "no lamp was lit")) == "no lamp was lit"
 
 

@@ -17,7 +17,7 @@ from sample_records import cases
 import bench
 from bench.cli import COMMANDS, run
 from bench.cli.exit_codes import EXIT_CODES
-from bench.grade.words import speech_of
+from bench.grade.speech import speech_of
 from bench.limits import UNITS, Limit, Source
 from bench.measure import QUANTITIES
 from bench.render.brief import brief_lines

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from bench.control_chart import Finding, State
+from bench.control_chart import ChartFinding, ChartState
 from bench.render.values import in_shown_unit, readable_text, unit_text
 from bench.rounding import rounded
 from bench.uncertainty import Component, Estimate
@@ -13,14 +13,14 @@ _MOST = 20
 _SPAN = 31
 
 STATES = {
-    State.STEADY: "steady",
-    State.MOVED: "MOVED, and its stated uncertainty still covers that",
-    State.DRIFTED: "DRIFTED, beyond its scatter and its stated uncertainty",
-    State.UNTOLD: "can't be told yet",
+    ChartState.STEADY: "steady",
+    ChartState.MOVED: "MOVED, and its stated uncertainty still covers that",
+    ChartState.DRIFTED: "DRIFTED, beyond its scatter and its stated uncertainty",
+    ChartState.UNTOLD: "can't be told yet",
 }
 
 
-def sentence(title: str, whens: Sequence[str], readings: Sequence[Estimate], finding: Finding) -> str:
+def sentence(title: str, whens: Sequence[str], readings: Sequence[Estimate], finding: ChartFinding) -> str:
     """Return the latest reading and how the quantity stands.
 
     `built-in standard: 3.859 ± 0.012 V, DRIFTED beyond ... since 2026-11-25 (+20 mV)`.
@@ -33,7 +33,7 @@ def sentence(title: str, whens: Sequence[str], readings: Sequence[Estimate], fin
         latest.value - finding.drift.centre, latest.unit, (Component("drift", (finding.drift.high - finding.drift.low) / 4.0),)
     )
     shown = f"{'+' if change.value > 0.0 else ''}{_change_text(change)}"
-    if finding.state is State.UNTOLD:
+    if finding.state is ChartState.UNTOLD:
         return f"{said}; it differs by {shown}, more than is stated of two readings"
     return f"{said}, since {whens[finding.since][:10]} ({shown})"
 
@@ -46,7 +46,7 @@ def _change_text(change: Estimate) -> str:
     return f"{text} {unit_text(shown.unit)}".rstrip()
 
 
-def chart_lines(whens: Sequence[str], readings: Sequence[Estimate], finding: Finding) -> list[str]:
+def chart_lines(whens: Sequence[str], readings: Sequence[Estimate], finding: ChartFinding) -> list[str]:
     """Return the latest values against the chart's limits, or against those of a drift while it has none. `*` inside, `X` outside."""
     limits = finding.chart or finding.drift
     half = max(limits.high - limits.centre, 1e-300)
