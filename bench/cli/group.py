@@ -10,6 +10,8 @@ from click.shell_completion import CompletionItem
 
 from bench.cli.options import refuse_repeated
 
+_WIDEST = 120  # columns of a page of help, in a terminal that has them
+
 
 class CommandGroup(click.Group):
     """The group `makebreak`, from names and what each does in a line; `bench/cli/<name>.py` holds a command under the name `command`."""
@@ -39,7 +41,7 @@ class CommandGroup(click.Group):
 
         Not `main`, nor `invoke`: these would leave with exit codes of their own (1 on a broken pipe), or let an option stand twice.
         """
-        with click.Context(self, info_name="makebreak") as context:
+        with click.Context(self, info_name="makebreak", max_content_width=_WIDEST) as context:
             name, command, rest = self._resolved(context, list(arguments))
             with command.make_context(name, list(rest), parent=context) as own:
                 refuse_repeated(own, rest)

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
-from typing import Any
 
 import click
 
 from bench import defaults
+from bench.cli.asked_setup import AskedSetup, with_asked_setup
 from bench.cli.completion import names_of
 from bench.cli.kinds import RATE_HZ, SUPPLY_V, TimeSpan, UnitNumber, Watts
-from bench.cli.options import each_once, fact_option, lamps_options, limits_options, make_setup, part_options, refuse_parts_alone
+from bench.cli.options import each_once, fact_option, lamps_options, limits_options, part_options, refuse_parts_alone
 from bench.cli.output import budget_option, check_target, deliver, full_option, json_option, paths_among, refuse_with_json_alone
 
 
@@ -64,27 +64,15 @@ from bench.cli.output import budget_option, check_target, deliver, full_option, 
 @json_option
 @full_option
 @budget_option
+@with_asked_setup
 def command(
     recordings: tuple[Path, ...],
-    unit: str,
-    supply: float | None,
     procedure: str,
     rename: tuple[str, ...],
     instrument: str | None,
     window: tuple[float, float],
     rate: float | None,
-    fitted: tuple[float, ...] | None,
-    rated: tuple[float, ...] | None,
-    lamps: tuple[int, ...] | None,
-    led: bool,
-    bank: str | None,
-    facts: tuple[tuple[str, str], ...],
-    system: str | None,
-    part: str | None,
-    claims: tuple[tuple[str, Any], ...],
-    parts_folder: Path,
-    limits: tuple[str, ...],
-    grade_rule: str,
+    asked: AskedSetup,
     json_path: str | None,
     full: bool,
     budget: bool,
@@ -113,32 +101,26 @@ def command(
     makebreak judge unit.capture --limits my-shop.toml  the same by other limits
     """
     from bench import files
-    from bench.cli.capture_setup import asked_otherwise
     from bench.cli.exit_codes import code_for
     from bench.cli.provenance import provenance_now
     from bench.instrument import UNSTATED
     from bench.judging import judge_files
     from bench.setup import Setup
 
-    options: dict[str, Any] = {
-        "unit": unit, "rated": rated, "lamps": lamps, "led": led, "bank": bank, "facts": facts, "part": part, "claims": claims,
-        "parts_folder": parts_folder, "system": system, "limits": limits, "grade_rule": grade_rule, "supply": supply,
-    }  # fmt: skip
-
     def setup() -> Setup:
-        refuse_parts_alone(part)  # the part of a capture is known without being named
-        return make_setup(**options, fitted=fitted)
+        refuse_parts_alone(asked.part)  # the part of a capture is known without being named
+        return asked.setup()
 
     refuse_with_json_alone(json_path)
-    check_target(json_path, "record", (*recordings, *paths_among(procedure, instrument, bank, grade_rule, *limits)))
+    check_target(json_path, "record", (*recordings, *paths_among(procedure, instrument), *asked.paths))
     record = judge_files(
         recordings,
         setup,
-        lambda claimed: asked_otherwise(options, procedure, claimed),
+        lambda claimed: asked.otherwise(procedure, claimed),
         procedure=procedure,
         names=_pairs("--rename", rename),
         instrument=UNSTATED if instrument is None else files.instrument(instrument),
-        fitted=fitted,
+        fitted=asked.fitted,
         window_s=window,
         rate_hz=rate,
         **provenance_now(),

@@ -5,14 +5,16 @@ from __future__ import annotations
 import contextlib
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from bench import defaults
+from bench.cli.asked_setup import AskedSetup, with_asked_setup
 from bench.cli.kinds import Address, Folder
-from bench.cli.options import lamps_options, make_setup, refuse_unused
+from bench.cli.options import lamps_options, refuse_unused
 from bench.cli.output import check_folder
 
 if TYPE_CHECKING:
@@ -40,19 +42,8 @@ _OF_MEASURING = (*_OF_A_UNIT, "flashing", "system", "yes")
 @click.option("--charts", is_flag=True, help="Draw the chart of every quantity, not only of those that moved.")
 @lamps_options
 @click.option("--yes", is_flag=True, help="Ask nothing: cautions are known, and what hands must do is taken as done.")
-def command(
-    address: str | None,
-    name: str,
-    flashing: bool,
-    keep: Path,
-    charts: bool,
-    rated: tuple[float, ...] | None,
-    lamps: tuple[int, ...] | None,
-    led: bool,
-    bank: str | None,
-    system: str | None,
-    yes: bool,
-) -> int:
+@with_asked_setup
+def command(address: str | None, name: str, flashing: bool, keep: Path, charts: bool, asked: AskedSetup, yes: bool) -> int:
     """Measure a kept standard on the board at ADDRESS before a session, and see whether the rig has drifted.
 
     The standard is the shorting link with two lamps of the bank, or (with --flashing) a good electronic unit that you keep for this and
@@ -88,10 +79,7 @@ def command(
     if address is not None:
         make_folder(keep)
         check_folder(keep)
-        setup = make_setup(
-            unit=name, rated=rated, system=system, limits=(), grade_rule="none", lamps=lamps, led=led,
-            bank=bank, address=address,
-        )  # fmt: skip
+        setup = replace(asked, unit=name).setup(address)
         when = provenance_now()["when"]
         append_standard(path, entry_of(when, _measured(address, setup, flashing, yes)))
         entries = read_standard(path)
