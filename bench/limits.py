@@ -24,6 +24,8 @@ _FROM_STRONG_TO_WEAK = ("read", "own", "summary", "memory H", "memory M", "memor
 """Bases from the strongest to the weakest: what a shop chose itself it knows for certain, what others say of a paper it does not."""
 SYSTEMS_V = (6.0, 12.0, 24.0)
 """Systems that a condition can ask for. Voltages of a condition are for 12 V; the others take half and twice (SAE J590: 6.4, 25.6 V)."""
+USES = ("", "hazard", "outage", "own")
+"""What a set is for; empty, as most are, for turn signals. `own`: whatever a shop holds its units to."""
 RULES: Mapping[str, str] = {"mean-of-rates": "rate_per_min", "total-time": "rate_total_per_min"}
 """Averaging rules, and the rate that each of them judges."""
 
@@ -99,7 +101,7 @@ class Limit:
 
     @property
     def title(self) -> str:
-        return QUANTITIES[self.quantity].title
+        return QUANTITIES[self.quantity].full_title
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,7 +175,7 @@ class Condition:
 
 @dataclass(frozen=True, slots=True)
 class LimitSet:
-    """What one edition of one paper asks of one kind of unit."""
+    """What one edition of one paper asks of one kind of unit. `use`: one of USES."""
 
     name: str
     title: str
@@ -187,6 +189,7 @@ class LimitSet:
     requirements: tuple[Limit | FactLimit | AnyOf, ...]
     conditions: tuple[Condition, ...] = ()
     notes: tuple[str, ...] = ()
+    use: str = ""
 
     @property
     def limits(self) -> tuple[Limit, ...]:
@@ -224,6 +227,7 @@ def parse_limit_set(content: Mapping[str, Any], origin: str) -> LimitSet:
         requirements=requirements,
         conditions=read_all(top.tables("condition"), lambda t: _condition(t, limited)),
         notes=top.texts("notes", ()),
+        use=top.choice("use", USES, ""),
     )
     top.done()
     return limit_set

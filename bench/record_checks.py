@@ -69,7 +69,7 @@ def outcome_follows_the_bench(record: TestRecord) -> Iterator[str]:
     broke_off = any(fault.text.rstrip(".") == (record.interrupted or "").rstrip(".") for fault in faults)
     excused = any(isinstance(v.found, NotMeasured) and v.found.fault == "bench" for v in record.verdicts)
     if record.outcome is Outcome.BENCH_FAULT and not (spoiling(faults) or lost or broke_off or excused):
-        yield f"outcome {record.outcome.value!r}, but no fault of the bench ended or spoilt the test"
+        yield f"outcome {record.outcome.value!r}, but no bench fault ended or spoilt the test"
 
 
 def outcome_follows_the_verdicts(record: TestRecord) -> Iterator[str]:

@@ -100,7 +100,7 @@ def test_a_set_that_cannot_be_chosen_leaves_the_test_open() -> None:
     good = {"rate_per_min": Estimate(90.0, "1/min", (Component("scatter", 0.1),), 3)}
     record = assembled(good, facts=facts, wanted=both)
     assert record.outcome is Outcome.NOT_DECIDED
-    assert record.reason.startswith("Not decided: a set of this family could not be measured (")
+    assert record.reason.startswith("Not decided: a set of this family not measured (")
     assert [used.name for used in record.limit_sets] == ["un-r48"]
     (open_set,) = [v for v in record.verdicts if v.limit_set == "us-turn"]
     assert isinstance(open_set.found, NotMeasured)

@@ -15,7 +15,7 @@ from bench.verdict import Verdict
 
 @dataclass(frozen=True, slots=True)
 class Speech:
-    """How a quantity is spoken of: title, what to say above and below its limits, unit, and how many of it one SI unit is."""
+    """How a quantity is spoken of: its title, what to say above and below its limits, unit, and how many of it one SI unit is."""
 
     title: str
     too_high: str
@@ -54,33 +54,32 @@ class Speech:
 
 _PER_MINUTE = " flashes a minute"
 _PERCENT = Fraction(100)
-_SPEECH: Mapping[str, Speech] = {
-    "rate_per_min": Speech("flash rate", "Too fast", "Too slow", _PER_MINUTE),
-    "rate_total_per_min": Speech("flash rate", "Too fast", "Too slow", _PER_MINUTE),
-    "on_ratio": Speech("on-time", "Lit too long in each flash", "Lit too briefly in each flash", " % of the time", _PERCENT),
-    "start_s": Speech("starting time", "Starts too late", "Starts too early", " s", shown_to=1e-3),
-    "start_largest_s": Speech("longest start", "One start too late", "One start too early", " s", shown_to=1e-3),
-    "first_light_s": Speech("time to first light", "Lights too late", "Lights too early", " s", shown_to=1e-3),
-    "first_extinction_s": Speech(
-        "time to first extinction", "Goes out too late at first", "Goes out too early at first", " s", shown_to=1e-3
-    ),
-    "drop_v": Speech("contact drop", "Loses too much voltage", "Loses too little voltage", " V"),
-    "drop_largest_v": Speech("largest contact drop", "Loses too much in a flash", "Loses too little in a flash", " V"),
-    "missed": Speech("missed flashes", "Misses flashes", "Misses too few flashes", ""),
-    "stuck": Speech("long flashes", "Sticks", "Sticks too seldom", ""),
-    "outage_rate_per_min": Speech("flash rate, one lamp out", "Fast with a lamp out", "Slow with a lamp out", _PER_MINUTE),
+_SPOKEN: Mapping[str, tuple[str, str, str]] = {
+    "rate_per_min": ("Too fast", "Too slow", _PER_MINUTE),
+    "rate_total_per_min": ("Too fast", "Too slow", _PER_MINUTE),
+    "on_ratio": ("Lit too long in each flash", "Lit too briefly in each flash", " % of the time"),
+    "start_s": ("Starts too late", "Starts too early", " s"),
+    "start_largest_s": ("One start too late", "One start too early", " s"),
+    "first_light_s": ("Lights too late", "Lights too early", " s"),
+    "first_extinction_s": ("Goes out too late at first", "Goes out too early at first", " s"),
+    "drop_v": ("Loses too much voltage", "Loses too little voltage", " V"),
+    "drop_largest_v": ("Loses too much in a flash", "Loses too little in a flash", " V"),
+    "missed": ("Misses flashes", "Misses too few flashes", ""),
+    "stuck": ("Sticks", "Sticks too seldom", ""),
+    "outage_rate_per_min": ("Fast with a lamp out", "Slow with a lamp out", _PER_MINUTE),
 }
+"""What is said above and below the limits of a quantity, and the unit of its figures in a sentence."""
 
 
 def speech_of(quantity: str) -> Speech:
     """Return the words for a quantity; those without their own are spoken of by title, ratios in percent."""
-    known = _SPEECH.get(quantity)
-    if known is not None:
-        return known
-    title, own = QUANTITIES[quantity].title, QUANTITIES[quantity].unit
-    unit = SHOWN_UNITS.get(quantity, "%" if own == "1" else own)
-    name = title[0].upper() + title[1:]
-    return Speech(title, f"{name} too high", f"{name} too low", f" {unit}", 1 / UNITS[unit][1])
+    known = QUANTITIES[quantity]
+    if quantity in _SPOKEN:
+        high, low, unit = _SPOKEN[quantity]
+        return Speech(known.title, high, low, unit, _PERCENT if unit.startswith(" %") else Fraction(1), known.shown_to)
+    unit = SHOWN_UNITS.get(quantity, "%" if known.unit == "1" else known.unit)
+    name = known.title[0].upper() + known.title[1:]
+    return Speech(known.title, f"{name} too high", f"{name} too low", f" {unit}", 1 / UNITS[unit][1])
 
 
 _FACTS: Mapping[tuple[str, str], str] = {

@@ -226,7 +226,7 @@ def _undecided(case: Case, verdict: Verdict, more: int) -> Conclusion:
     if isinstance(verdict.found, NotMeasured):
         why = f" ({verdict.found.reason.rstrip('.')})"
         advice = next_steps.FROM_THE_START if verdict.found.reason == APPLIED_UNSEEN else advice
-    return _open(f"Not decided: {title_of(verdict)} could not be measured{why}{others}.", advice)
+    return _open(f"Not decided: {title_of(verdict)} not measured{why}{others}.", advice)
 
 
 def _name_of(requirement: Requirement) -> str:
