@@ -34,9 +34,7 @@ def test_any_size_is_drawn(name: str, tmp_path: Path) -> None:
     async def main() -> None:
         with contextlib.chdir(tmp_path):
             folder = scene.folder()
-        async with posed(
-            scene.bench, tmp_path / folder, (80, 24), choices=scene.choices, absent=scene.absent, real=scene.real
-        ) as pose:
+        async with posed(scene.bench, tmp_path / folder, (80, 24), choices=scene.choices, absent=scene.absent, real=scene.real) as pose:
             await scene.bring(pose)
             if listed:
                 await pose.do("escape")

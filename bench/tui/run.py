@@ -34,9 +34,7 @@ def run_screen(address: str, folder: Path, chosen: Mapping[str, Any], *, dark: b
 
     `chosen`: fields of `Choices` that are not as they were last time.
     """
-    app = Program(
-        lambda: start_station(folder), address, folder=folder, chosen=chosen, dark=dark, ink=BLOCKS if blocks else BRAILLE
-    )
+    app = Program(lambda: start_station(folder), address, folder=folder, chosen=chosen, dark=dark, ink=BLOCKS if blocks else BRAILLE)
     try:
         app.run()
     finally:
