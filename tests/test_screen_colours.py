@@ -9,7 +9,8 @@ from itertools import combinations
 from pathlib import Path
 
 import pytest
-from rich.color import Color, ColorSystem, ColorTriplet
+from rich.color import Color, ColorSystem
+from rich.color_triplet import ColorTriplet
 from textual.app import App
 
 from bench.tui.theme import THEMES

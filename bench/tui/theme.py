@@ -59,5 +59,6 @@ _ANSI = ("band-ground", "bad", "good", "doubt", "fault", "trace-pilot", "trace-o
 
 def ansi_theme(theme: Theme) -> TerminalTheme:
     """The theme's colours in place of a terminal's sixteen, which reports are coloured with."""
-    ground, letters = (tuple(Color.parse(str(name)).get_truecolor()) for name in (theme.background, theme.foreground))
-    return TerminalTheme(ground, letters, [tuple(Color.parse(theme.variables[name]).get_truecolor()) for name in _ANSI])
+    named = {name: Color.parse(text).get_truecolor() for name, text in theme.variables.items()}
+    ground, letters = (Color.parse(str(text)).get_truecolor() for text in (theme.background, theme.foreground))
+    return TerminalTheme(ground, letters, [named[name] for name in _ANSI])
