@@ -9,9 +9,11 @@ from textual.widget import Widget
 
 from bench.claims import claims_set
 from bench.limits import LimitSet
+from bench.manual_actions import SetSupply
 from bench.plain import one_line
 from bench.render.actions import action_text
-from bench.session import SetSupply, Setup, StepBegan
+from bench.session import StepBegan
+from bench.setup import Setup
 from bench.tui.gauge import Gauges
 from bench.tui.large import large
 from bench.tui.state import State, Underway
