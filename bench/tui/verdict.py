@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from rich.text import Text
 from textual.widget import Widget
 
+from bench.measure import FactName, RatingState
 from bench.outcome import Outcome
 from bench.plain import one_line
 from bench.record import TestRecord
@@ -141,7 +142,7 @@ def _facts(record: TestRecord) -> list[str]:
     letter = one_line(record.conclusion.letter)
     grade = f"Grade {letter}: {one_line(record.grade.title)}. " if record.grade is not None and letter else ""
     rated = one_line(record.rated_load)
-    load = f"rated load {rated}" if record.measured.facts.get("rating") == "known" else "rated load not known"
+    load = f"rated load {rated}" if record.measured.facts.get(FactName.RATING) == RatingState.KNOWN else "rated load not known"
     how = f"{record.system_v:g} V, on {one_line(record.load)}, {load}, procedure {one_line(record.procedure.name)}"
     return [f"Unit {one_line(record.unit)}. {grade}{how}, judged by {limits}."]
 
