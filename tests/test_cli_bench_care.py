@@ -18,7 +18,7 @@ import pytest
 from full_disks import longest_file
 
 from bench.calibration import MeterAccuracy
-from bench.cli import _failed, calibrate, run
+from bench.cli import calibrate, run
 from bench.cli.exit_codes import BENCH_FAULT, CANCELLED, GOOD, NOT_DECIDED, USAGE
 from bench.cli.person import Person
 from bench.errors import Cancelled, SetupError, TableError

@@ -18,7 +18,6 @@ from bench.outcome import Outcome
 from bench.record import BoardRecord, SimulationRecord
 from bench.render.cautions import BEFORE_POWER, NO_INSPECTION
 from bench.render.names import OUTCOMES
-from bench.setup import Setup
 from bench.tui import state
 from bench.tui.details import Details
 from bench.tui.help import Help, grade_rows

@@ -17,10 +17,9 @@ from bench.render.cautions import BEFORE_POWER, NO_INSPECTION, SIMULATED
 from bench.render.names import NOT_MEASURED, OUTCOMES, VERDICTS
 from bench.tui.choices import NO_RULE
 from bench.tui.frame import BACK, KeyHint
-from bench.tui.gauge import CANNOT
 from bench.tui.gauge_scale import ABOVE, BAND, BELOW, LINE, OUTSIDE, POST, VALUE, VALUE_OUTSIDE, gauge
-from bench.tui.reading import Page, ReadingScreen
-from bench.tui.signs import CONFORMITY_SIGNS, MEANINGS, SIGNS
+from bench.tui.reading import ReadingScreen
+from bench.tui.signs import CONFORMITY_SIGNS, SIGNS
 
 KEYS: Sequence[tuple[str, str]] = (
     ("letters, digits", "the unit's number, from any screen: type it or scan its label"),
