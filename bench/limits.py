@@ -1,8 +1,8 @@
 """Limit sets: what a unit is held to, where each number comes from, and how sure we are that it stands there.
 
-Pure: parsed TOML in, `LimitSet` out (format 1, described in `bench/data/limits/shop-example.toml`). A number is `read` (seen in
-the document named), `summary` (seen in somebody else's account of it), `memory` (recalled; with a confidence) or `own` (chosen by
-whoever wrote the file). A requirement is a band for a quantity, a set of allowed words for a fact, or alternatives of these.
+Parsed TOML in, `LimitSet` out (format 1, described in `bench/data/limits/shop-example.toml`). A number is `read` (seen in
+the document named), `summary` (seen in another's account of it), `memory` (recalled; with a confidence) or `own` (chosen by
+the author of the file). A requirement is a band for a quantity, a set of allowed words for a fact, or alternatives of these.
 """
 
 from __future__ import annotations
@@ -75,7 +75,7 @@ SHOWN_UNITS: Mapping[str, str] = {
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """Where a number comes from. `clause` is given only where somebody has read it; `confidence` only for `memory` (H, M, L)."""
+    """Where a number comes from. `clause` is given only where it was read; `confidence` only for `memory` (H, M, L)."""
 
     basis: str
     text: str
@@ -169,7 +169,7 @@ class Condition:
     quantities: tuple[str, ...] = ()
 
     def is_for(self, quantity: str | None) -> bool:
-        """Whether the condition is for limits on `quantity`; None for limits on a fact, which only a condition for all covers."""
+        """Return whether the condition is for limits on `quantity`; None for limits on a fact, which only a condition for all covers."""
         return not self.quantities or quantity in self.quantities
 
 
@@ -198,7 +198,7 @@ class LimitSet:
 
 
 def parse_limit_set(content: Mapping[str, Any], origin: str) -> LimitSet:
-    """The limit set from the parsed TOML of one file, TableError in one line otherwise; `origin` names the file for people."""
+    """Return the limit set from the parsed TOML of one file, TableError in one line otherwise; `origin` names the file for people."""
     top = top_table(content, origin, FORMAT)
     averaging = top.table("averaging")
     (rules,) = read_all([averaging], _averaging)
@@ -234,7 +234,7 @@ def parse_limit_set(content: Mapping[str, Any], origin: str) -> LimitSet:
 
 
 def choose(sets: Iterable[LimitSet], name: str, facts: Mapping[str, str], lamps: int | None) -> LimitSet:
-    """The set called `name`, or the one member of the family `name` that is for units at rest like this one, on so many lamps.
+    """Return the set called `name`, or the one member of the family `name` that is for units at rest like this one, on so many lamps.
 
     How the unit rests is what was seen (closed for at least 0.10 s or not: SAE J2068-1999, after a public summary); else one that
     never lit is taken as open and one that never opened as closed. NoLimitSet if none or several fit.
@@ -284,12 +284,12 @@ def _plain_limits(requirements: Iterable[Requirement]) -> Iterator[Limit | FactL
 
 
 def to_own_unit(value: float, unit: str) -> float:
-    """A file's number in the unit of the quantity, rounded once (7 % is 0.07, not 0.07000000000000001)."""
+    """Return a file's number in the unit of the quantity, rounded once (7 % is 0.07, not 0.07000000000000001)."""
     return float(Fraction(repr(value)) * UNITS[unit][1])
 
 
 def read_band(table: Table, keys: Sequence[str]) -> tuple[str, str, dict[str, float | None]]:
-    """Quantity, unit and the numbers under `keys` in the quantity's own unit, from a table that speaks of one quantity."""
+    """Return the quantity, unit and the numbers under `keys` in the quantity's own unit, from a table that speaks of one quantity."""
     quantity = table.choice("quantity", tuple(QUANTITIES))
     own = QUANTITIES[quantity].unit
     unit = table.choice("unit", tuple(u for u, (base, _) in UNITS.items() if base == own))
@@ -298,7 +298,7 @@ def read_band(table: Table, keys: Sequence[str]) -> tuple[str, str, dict[str, fl
 
 
 def read_fact(table: Table) -> tuple[str, tuple[str, ...]]:
-    """The fact that a table speaks of, and those of its words that it allows."""
+    """Return the fact that a table speaks of, and those of its words that it allows."""
     fact = table.choice("fact", tuple(FACTS))
     return fact, table.choices("allowed", FACTS[fact])
 
@@ -367,7 +367,7 @@ def _source(table: Table) -> Source:
     clause = table.text("clause", "")
     confidence = table.choice("confidence", ("H", "M", "L")) if basis == "memory" else ""
     if basis == "memory" and clause:
-        raise table.error("clause", f"got {clause!r} with basis 'memory'; a clause is only given where somebody has read it")
+        raise table.error("clause", f"got {clause!r} with basis 'memory'; give a clause only where it was read")
     return Source(basis, table.text("source"), clause, confidence, table.text("note", ""))
 
 

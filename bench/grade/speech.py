@@ -25,7 +25,7 @@ class Speech:
     shown_to: float = 0.0
 
     def value(self, found: Estimate, *limits: float | None) -> str:
-        """`136.8 ± 0.2 flashes a minute`, with the digits that tell it from the nearest limit."""
+        """Return `136.8 ± 0.2 flashes a minute`, with the digits that tell it from the nearest limit."""
         value = self._scaled(found.value)
         expanded, place = at_least(self._scaled(found.expanded()), self._scaled(self.shown_to))
         near = [self._scaled(limit) for limit in limits if limit is not None]
@@ -35,7 +35,7 @@ class Speech:
         return f"{text}{plus_minus}{self.unit}"
 
     def band(self, low: float | None, high: float | None, open_ends: bool = False) -> str:
-        """The limits in words; `open_ends`: they must not be reached."""
+        """Return the limits in words; `open_ends`: they must not be reached."""
         if open_ends and (low is None) != (high is None):
             return f"above {self._number(low)}" if low is not None else f"below {self._number(high or 0.0)}"
         if low is not None and high is not None:
@@ -85,7 +85,7 @@ def speech_of(quantity: str) -> Speech:
 _FACTS: Mapping[tuple[str, str], str] = {
     (FactName.RATING, RatingState.UNKNOWN): "lamp rating not entered",
     (FactName.RATING, RatingState.KNOWN): "the lamps it is for are known",
-    (FactName.PILOT, PilotState.UNKNOWN): "pilot terminal not looked at",
+    (FactName.PILOT, PilotState.UNKNOWN): "pilot terminal not checked",
     (FactName.PILOT, PilotState.DEAD): "nothing at the pilot terminal (if it has none, enter that)",
     (FactName.INSULATION, InsulationState.UNKNOWN): "insulation not tested",
     (FactName.INSULATION, InsulationState.BAD): "its insulation is bad",
@@ -97,7 +97,7 @@ _FACTS: Mapping[tuple[str, str], str] = {
 
 
 def fact_text(fact: str, word: str) -> str:
-    """What was seen of a fact, in plain words; `unknown` if nothing was."""
+    """Return what was seen of a fact, in plain words; `unknown` if nothing was."""
     other = f"{fact} was not seen or entered" if word == UNKNOWN else f"{fact} is {word}"
     return _FACTS.get((fact, word), other)
 

@@ -90,7 +90,7 @@ def _parts(record: TestRecord, width: int) -> Iterator[_Part]:
     if broken:
         yield _Part(_wrapped(f"Conditions not kept: {one_line('; '.join(dict.fromkeys(broken)))}", width), 2)
     unproved = [f"{p.item} ({p.text})" for p in record.measured.proofs if not p.proved and p.item in PROVED_BY_RUNS]
-    if unproved and conclusion.outcome.on_unit:
+    if unproved and conclusion.outcome.is_of_unit:
         yield _Part(_wrapped(f"Not proved in this test: {one_line('; '.join(unproved))}", width), 2)
     if conclusion.basis:
         known = basis_text(*conclusion.basis.split())

@@ -15,7 +15,7 @@ from bench.simboard.filament import Filament, rated_filament
 from bench.simboard.loads import LampBank, Resistor, test_volts
 from bench.simboard.units import (
     MECHANISMS,
-    Contact,
+    ContactConstants,
     Electronic,
     HotWire,
     Law,
@@ -87,7 +87,7 @@ def _law(kind: type[Constants], change: Callable[[Constants], Constants]) -> Cha
     return apply
 
 
-def _contact(change: Callable[[Contact], Contact]) -> ChangeUnit:
+def _contact(change: Callable[[ContactConstants], ContactConstants]) -> ChangeUnit:
     return lambda unit: replace(unit, contact=change(unit.contact))
 
 

@@ -19,7 +19,7 @@ from bench.ports import Port
 from bench.rounding import uncertainty_text
 from bench.samples import accuracies
 from bench.uncertainty import Component, Estimate, TypeA, combine
-from bench.zero import KNOWN_ZERO, LinkReadings, converter_seen, converter_stated, zeroed
+from bench.zero import KNOWN_ZERO, LinkReadings, apply_zero, converter_seen, converter_stated
 
 _LOOK_S = 0.5
 _SETTLE_S = 0.2
@@ -91,20 +91,19 @@ def _findings(board: BoardClient, link: bool, lamps: bool, system_v: float, oper
         yield _supply(supply_v, system_v)
     if not (link or lamps):
         return
+    what = "lamps" if lamps else "link"
     if supply_v is not None and (problem := supply_problem(supply_v, system_v)):
-        yield CheckFinding("lamps" if lamps else "link", CheckState.NOT_DONE, f"no lamp was lit: {problem}")
+        yield CheckFinding(what, CheckState.NOT_DONE, f"no lamp was lit: {problem}")
         return
     try:
-        with operator_at(board, simulated_unit, operator, "checking") as hands:
-            hands.do(FitLink(), attending(board))
+        with operator_at(board, simulated_unit, operator, "checking") as present:
+            present.do(FitLink(), attending(board))
             with board.sampling(watch):
-                if link:
-                    yield from _link(board, description, watch)
-                if lamps:
-                    yield from _lamps(board, description, watch, system_v)
-            hands.do(FitUnit(""), attending(board))
+                yield from _link(board, description, watch) if link else ()
+                yield from _lamps(board, description, watch, system_v) if lamps else ()
+            present.do(FitUnit(""), attending(board))
     except NoOperator:
-        yield CheckFinding("lamps" if lamps else "link", CheckState.NOT_DONE, "nobody was named to fit the shorting link")
+        yield CheckFinding(what, CheckState.NOT_DONE, "nobody was named to fit the shorting link")
 
 
 def _standards(description: BoardDescription, readings: Mapping[str, TypeA]) -> Iterator[CheckFinding]:
@@ -119,7 +118,7 @@ def _standards(description: BoardDescription, readings: Mapping[str, TypeA]) -> 
 
 
 def _at_rest(description: BoardDescription, readings: Mapping[str, TypeA]) -> Iterator[CheckFinding]:
-    """With everything open: every channel alive, its noise not above three times its own claim, nothing flows."""
+    """Yield, with everything open, whether every channel is alive, its noise at most three times what is stated, and nothing flows."""
     known = accuracies(description, 0)
     for name, channel in description.channels.items():
         seen = readings.get(name)
@@ -135,7 +134,7 @@ def _at_rest(description: BoardDescription, readings: Mapping[str, TypeA]) -> It
 
 
 def _supply_v(board: BoardClient, watch: Watch) -> float | None:
-    """V at the unit's input with the supply on; None where the board does not read it."""
+    """Return the V at the unit's input with the supply on; None where the board does not read it."""
     seen = _look(board, watch, True, ()).get("v_in")
     return None if seen is None else seen.mean
 
@@ -149,7 +148,7 @@ def _supply(supply_v: float | None, system_v: float) -> CheckFinding:
 
 
 def _look(board: BoardClient, watch: Watch, master: bool, loads: Sequence[int]) -> Mapping[str, TypeA]:
-    """Readings with the switches so, after a while to settle; everything is open afterwards."""
+    """Return readings with the switches so, after a while to settle; everything is open afterwards."""
     settle_s = _LAMP_SETTLE_S if loads else _SETTLE_S
     found = look(board, watch, master=master, loads=loads, settle_s=settle_s, seconds=_LOOK_S)
     board.all_open()
@@ -157,18 +156,28 @@ def _look(board: BoardClient, watch: Watch, master: bool, loads: Sequence[int]) 
 
 
 def _link(board: BoardClient, description: BoardDescription, watch: Watch) -> Iterator[CheckFinding]:
-    """Zeros, common mode and converter as the link and the standard show them, against what the board states."""
+    """Yield zeros, common mode and converter as link and standard show them, against what the board states."""
     lamps = [n for n, load in sorted(description.loads.items()) if load.kind == "LAMP"][:2]
     readings = LinkReadings(*(_look(board, watch, master, loads) for master, loads in ((False, ()), (True, ()), (True, lamps))))
     try:
-        after = zeroed(description, readings)
+        after = apply_zero(description, readings)
     except ZeroError as error:
         yield CheckFinding("link", CheckState.BAD, str(error))
         return
+    yield from _zeros_seen(description, readings)
+    yield from _shares_seen(description, after, readings)
+    yield from _converter_seen(description, readings)
+    yield from _after_zeroing(description, after, readings)
+
+
+def _zeros_seen(description: BoardDescription, readings: LinkReadings) -> Iterator[CheckFinding]:
     for name in KNOWN_ZERO:
         if name in description.channels and name in readings.rest:
             channel = description.channels[name]
             yield _within(f"{name} zero", readings.rest[name].mean, 0.0, channel.range(0).u_at(0.0), channel.unit)
+
+
+def _shares_seen(description: BoardDescription, after: BoardDescription, readings: LinkReadings) -> Iterator[CheckFinding]:
     for name, channel in after.channels.items():
         for share, stated in zip(channel.common, description.channels[name].common, strict=True):
             if share != stated:
@@ -177,10 +186,17 @@ def _link(board: BoardClient, description: BoardDescription, watch: Watch) -> It
     if v_in is not None and v_out is not None:
         u = combine(*(description.channels[name].range(0).u_at(v_in.mean) for name in ("v_in", "v_out")))
         yield _within("output beside input", v_out.mean, v_in.mean, u, "V")
+
+
+def _converter_seen(description: BoardDescription, readings: LinkReadings) -> Iterator[CheckFinding]:
     stated_converter, seen = converter_stated(description), converter_seen(description, readings.rest)
     if stated_converter is not None and seen is not None:
         yield _within("converter's scale", seen.scale, 0.0, stated_converter.scale_variance**0.5, "1")
         yield _within("converter's zero", seen.zero, 0.0, stated_converter.zero_variance**0.5, "counts")
+
+
+def _after_zeroing(description: BoardDescription, after: BoardDescription, readings: LinkReadings) -> Iterator[CheckFinding]:
+    v_in = readings.off.get("v_in")
     if v_in is not None and "v_drop" in description.channels:
         known = [_known_to(one, v_in.mean) for one in (description, after)]
         (volts_before, drop_before), (volts_after, drop_after) = known
@@ -190,7 +206,7 @@ def _link(board: BoardClient, description: BoardDescription, watch: Watch) -> It
 
 
 def _known_to(description: BoardDescription, volts: float) -> tuple[float, float]:
-    """Standard uncertainties, in V, of this voltage at the input and of a drop of half a volt."""
+    """Return standard uncertainties, in V, of this voltage at the input and of a drop of half a volt."""
     known = accuracies(description, 0)
     parts = known["v_in"].parts("v_in", volts), known["v_drop"].parts("v_drop", 0.5, {"v_in": volts})
     return combine(*(c.u for c in parts[0])), combine(*(c.u for c in parts[1]))
