@@ -46,7 +46,7 @@ class AskedSetup:
 
     @property
     def paths(self) -> tuple[Path, ...]:
-        """The files among what is named."""
+        """Return the files among what is named."""
         return paths_among(self.bank, self.grade_rule, *self.limits)
 
     def setup(self, address: str = "") -> Setup:

@@ -41,7 +41,7 @@ _OF_MEASURING = (*_OF_A_UNIT, "flashing", "system", "yes")
 )
 @click.option("--charts", is_flag=True, help="Draw the chart of every quantity, not only of those that moved.")
 @lamps_options
-@click.option("--yes", is_flag=True, help="Ask nothing: cautions are known, and what hands must do is taken as done.")
+@click.option("--yes", is_flag=True, help="Ask nothing: cautions read, manual actions taken as done.")
 @with_asked_setup
 def command(address: str | None, name: str, flashing: bool, keep: Path, charts: bool, asked: AskedSetup, yes: bool) -> int:
     """Measure a kept standard on the board at ADDRESS before a session, and see whether the rig has drifted.

@@ -59,7 +59,7 @@ class Stream:
 
 
 def is_closed_terminal(error: BaseException | None, stream: TextIO | int) -> bool:
-    """Whether this error is that of a terminal which was closed, behind this stream or file descriptor, and not of a disk."""
+    """Return whether this error is that of a terminal which was closed, behind this stream or file descriptor, and not of a disk."""
     try:
         number = stream if isinstance(stream, int) else stream.fileno()
         return isinstance(error, OSError) and error.errno == errno.EIO and is_gone(number)
@@ -80,7 +80,7 @@ class PlainStream(Stream):
 
 
 def plain_stream(stream: TextIO, needed: bool) -> TextIO:
-    """`stream` made plain. A label may hold what this terminal cannot show: that is replaced. Never raises."""
+    """Return `stream` made plain. A label may hold what this terminal cannot show: that is replaced. Never raises."""
     try:  # noqa: SIM105  # to import contextlib takes a while
         stream.reconfigure(errors="replace")  # type: ignore[attr-defined]
     except (AttributeError, OSError, ValueError):
@@ -89,12 +89,12 @@ def plain_stream(stream: TextIO, needed: bool) -> TextIO:
 
 
 def bare(stream: TextIO) -> TextIO:
-    """What takes a terminal's own commands too: for those who clean their texts themselves."""
+    """Return what takes a terminal's own commands too: for those who clean their texts themselves."""
     return stream.bare if isinstance(stream, PlainStream) else stream  # type: ignore[return-value]
 
 
 def say_error(text: str) -> None:
-    """One line on the standard error, whatever `text` holds."""
+    """Print one line on the standard error, whatever `text` holds."""
     print(shortened(one_line(shortened(text, 4 * LONGEST_LINE)), LONGEST_LINE), file=sys.stderr)
 
 

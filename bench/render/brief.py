@@ -44,7 +44,7 @@ class _Part:
 
 
 def brief_lines(record: TestRecord, width: int = 80, kept_in: str = "") -> list[str]:
-    """At most MOST_LINES lines of at most `width` characters. `kept_in`: where the whole record is, if it was kept."""
+    """Return at most MOST_LINES lines of at most `width` characters. `kept_in`: where the whole record is, if it was kept."""
     parts = list(_parts(record, width))
     if kept_in:
         parts.insert(-1, _Part((_cut(f"{'Record':<{_NAME}}{one_line(kept_in)}", width),), 4))
@@ -126,7 +126,7 @@ def _verdict_text(verdict: Verdict) -> str:
 
 
 def _by_rule(record: TestRecord, names: tuple[str, ...]) -> str:
-    """That of these quantities by which the grade rule rejects the unit, though every limit named on it is kept; else empty."""
+    """Return that of these quantities by which the grade rule rejects the unit, though every limit named on it is kept; else empty."""
     grade = record.conclusion.grade
     if grade is None or grade.outcome != "not good":
         return ""
@@ -135,7 +135,7 @@ def _by_rule(record: TestRecord, names: tuple[str, ...]) -> str:
 
 
 def _room(verdict: Verdict) -> float:
-    """How far inside its limit the value lies, in its own units; what was not measured lies furthest."""
+    """Return how far inside its limit the value lies, in its own units; what was not measured lies furthest."""
     limit, found = verdict.limit, verdict.found
     if not isinstance(limit, Limit) or not isinstance(found, Estimate):
         return math.inf
