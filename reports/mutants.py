@@ -220,15 +220,15 @@ def _passes(item: pytest.Item, following: pytest.Item | None) -> bool:
 def _remember_lines() -> None:
     """The same wave gives the same evidence: it goes through the line once."""
     waves: Any = importlib.import_module("waves")
-    through, kept = waves.Wave.line, {}
+    through, kept = waves.Wave.pipeline, {}
 
-    def line(self: Any, conditions: Any = None, scans: int = 32) -> Any:
+    def pipeline(self: Any, conditions: Any = None, scans: int = 32) -> Any:
         key = repr((self, conditions, scans))
         if key not in kept:
             kept[key] = through(self, conditions, scans)
         return kept[key]
 
-    waves.Wave.line = line
+    waves.Wave.pipeline = pipeline
 
 
 def _transplant(module: ModuleType, code: CodeType) -> None:
