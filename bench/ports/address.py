@@ -30,7 +30,7 @@ def _fault_names(text: str) -> tuple[str, ...] | None:
     return names if names and len(set(names)) == len(names) else None
 
 
-_PARAMETERS: Mapping[str, tuple[str, str, Callable[[str], object]]] = {
+PARAMETERS: Mapping[str, tuple[str, str, Callable[[str], object]]] = {
     "seed": ("seed", "be a whole number", _whole),
     "fault": ("faults", "name faults, each once", _fault_names),
     "system": ("system_v", "be 6, 12 or 24", {"6": 6.0, "12": 12.0, "24": 24.0}.get),
@@ -90,9 +90,9 @@ def parse_sim_address(address: str, scheme: str = "sim") -> SimAddress:
         raise stop(f"an address of a simulated board is {scheme}://NAME, NAME being a unit of the catalogue, LINK or NONE")
     settings: dict[str, object] = {}
     for key, text in parse_qsl(parts.query, keep_blank_values=True):
-        if key not in _PARAMETERS:
-            raise stop(f"{key!r} is no parameter of a simulated board; there are: {', '.join(_PARAMETERS)}")
-        field, allowed, read = _PARAMETERS[key]
+        if key not in PARAMETERS:
+            raise stop(f"{key!r} is no parameter of a simulated board; there are: {', '.join(PARAMETERS)}")
+        field, allowed, read = PARAMETERS[key]
         if field in settings:
             raise stop(f"{key} is given twice")
         settings[field] = read(text)
