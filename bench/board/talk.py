@@ -170,7 +170,7 @@ class BoardTalk:
         return ""
 
     def set_number(self, header: str, value: float) -> None:
-        """Set something that is a number, and make sure."""
+        """Set what `header` names to `value`, in the unit that the protocol has for it, and make sure."""
         self.command(f"{header} {format_number(value)}", Expect(f"{header}?", NUMBER, value))
 
     def attend(self, seconds: float) -> None:

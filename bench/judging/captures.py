@@ -107,6 +107,7 @@ class CaptureReading:
         return CaptureError(printable(f"capture {self.name}: {why}"))
 
     def demand(self, holds: bool, otherwise: str) -> None:
+        """Raise CaptureError that says `otherwise`, unless this `holds`."""
         if not holds:
             raise self.refused(otherwise)
 
