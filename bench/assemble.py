@@ -24,7 +24,7 @@ from bench.measure import (
     RatingState,
     system_word,
 )
-from bench.outcome import Case, OtherLoad, conclude, upheld
+from bench.outcome import Case, OtherLoad, conclude, uphold
 from bench.procedure import OF_LOAD, Procedure, RunStep
 from bench.record import BoardRecord, JudgedAgain, RecordingSource, SetupRecord, SetUsed, TestRecord
 from bench.setup import Setup, setup_record
@@ -124,7 +124,7 @@ def assemble(procedure: Procedure, setup: Setup, runs: Sequence[StepRuns], conte
         steps=tuple(record for of_step in runs for record in of_step.records),
         measured=measured,
         limit_sets=tuple(map(SetUsed.of, sets)),
-        verdicts=upheld(verdicts, conclusion.outcome),
+        verdicts=uphold(verdicts, conclusion.outcome),
         conclusion=conclusion,
         when=context.when,
         software=context.software,
@@ -221,8 +221,8 @@ def is_settled(setup: Setup, judgement: RunningJudgement) -> bool:
     if any(v.conformity is Conformity.FAIL for v in verdicts):
         return True
     # What cannot be measured or judged in this run will not be by going on.
-    open_ones = [v for v in verdicts if not v.conformity.definite and not v.why_open and not isinstance(v.found, NotMeasured)]
-    given = grade(setup.grade_rule, measured, [v for v in verdicts if v.conformity.definite]) if setup.grade_rule is not None else None
+    open_ones = [v for v in verdicts if not v.conformity.is_definite and not v.why_open and not isinstance(v.found, NotMeasured)]
+    given = grade(setup.grade_rule, measured, [v for v in verdicts if v.conformity.is_definite]) if setup.grade_rule is not None else None
     if given is None:
         return bool(verdicts) and not open_ones
     return given.sure and (given.outcome == "not good" or not open_ones)

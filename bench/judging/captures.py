@@ -47,7 +47,7 @@ from bench.setup import MOST_V, Setup, conditions_for, load_for
 from bench.typed_json import printable
 from bench.uncertainty import TypeA
 from bench.wire import Decoder, Reply, SampleFrame
-from bench.zero import LinkReadings, zeroed
+from bench.zero import LinkReadings, apply_zero
 
 _NOT_SAID = "set-up, procedure and time of the test are not in the capture: they are as given when it was judged"
 
@@ -259,7 +259,7 @@ def _zero(reading: CaptureReading, note: ZeroNote) -> None:
     reading.demand(all(n > 1 and s >= 0.0 for phase in phases for _, s, n in phase.values()), "its zeros are of fewer than two readings")
     readings = LinkReadings(*({channel: TypeA(*one) for channel, one in phase.items()} for phase in phases))
     try:
-        reading.description, reading.zeroed = zeroed(reading.stated, readings), True
+        reading.description, reading.zeroed = apply_zero(reading.stated, readings), True
     except (ZeroError, KeyError) as error:
         raise reading.refused(f"its zeros are not those of a shorting link: {error}") from error
 
@@ -285,7 +285,7 @@ def _open_run(reading: CaptureReading, note: RunNote) -> None:
     conditions = conditions_for(reading.setup, rated, load, note.volts, description)
     observer = reading.onlooker.begin(description) if reading.onlooker is not None else None
     if note.live and reading.before is not None:
-        analysis = reading.before.carried_on(conditions, frozenset(load.numbers), observer)
+        analysis = reading.before.carry_on(conditions, frozenset(load.numbers), observer)
     else:
         analysis = Analysis(description, conditions, observer=observer)
     reading.open = _Open(note, reading.now_s, analysis, load.watts)

@@ -91,7 +91,7 @@ def _each_once(paths: Sequence[str | Path]) -> list[Path]:
 
 def _as_recorded(values: Mapping[str, Measurement], recording: Recording) -> Mapping[str, Measurement]:
     """Return the values less those of which the readings went beyond the instrument's range."""
-    if "i_load" not in recording.table.ends:
+    if "i_load" not in recording.layout.ends:
         return values
     return {**values, **dict.fromkeys(("inrush_first_a", "inrush_later_a", "inrush_ratio"), NotMeasured("i_load went beyond its range"))}
 
@@ -127,7 +127,7 @@ def analysed(recording: Recording, setup: Setup, instrument: Instrument) -> tupl
     if recording.interval_s > _BOUNCE_INTERVAL_S:
         too_few = NotMeasured(f"{1.0 / recording.interval_s:.0f} rows a second are too few")
         unread |= {"bounce_make_s": too_few, "bounce_break_s": too_few}
-    if recording.output_stands_in:
+    if recording.has_stand_in_output:
         unread |= dict.fromkeys(_OF_OUTPUT, NotMeasured("the recording has no column v_out"))
     flashes = pipeline.flashes().without(unread.keys() & set(COLUMNS))
     return replace(found, values={**found.values, **unread}), pipeline.complete, pipeline.cutter.broken, end_s, flashes, doubt

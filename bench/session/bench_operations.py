@@ -20,7 +20,7 @@ from bench.session.progress import Asked, Event, Noted, Waiting
 from bench.session.run import LOOK_S, REST_S
 from bench.setup import RunLoad, loop_of, on_time_s, open_v, protection_a
 from bench.uncertainty import TypeA
-from bench.zero import LinkReadings, zeroed
+from bench.zero import LinkReadings, apply_zero
 
 _TRIES = 3  # how often the operator is asked to put the same thing right
 _SETTLE_S = 1.0
@@ -249,7 +249,7 @@ class BenchOperations:
             self.set_supply(self._setup.nominal_v)
             readings = self._look(phases, seconds)
             try:
-                self.description = zeroed(self._stated, LinkReadings(**readings))
+                self.description = apply_zero(self._stated, LinkReadings(**readings))
                 break
             except ZeroError as error:
                 if not left:

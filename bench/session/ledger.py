@@ -13,7 +13,7 @@ from bench.measure import UNKNOWN, BenchFault, FactName, Measured, UnitBehaviour
 from bench.procedure import Procedure, RunStep, Step
 from bench.record import BoardRecord, StepRecord, TestRecord
 from bench.setup import Setup
-from bench.verdict import decided, spoiling
+from bench.verdict import is_decided, spoiling
 
 STOPPING_LEVEL = 0.995
 """A test that is looked at every second has that many chances to be wrong, so stopping early asks for more than the report does: over the
@@ -134,11 +134,11 @@ class Ledger:
             return is_settled(self.setup, judgement)
         steps = self.procedure.runs
         later = {quantity for s in steps[steps.index(step) + 1 :] for quantity in s.judge}
-        return decided([v for v in judgement.verdicts if not later & set(quantities_of(v.limit))])
+        return is_decided([v for v in judgement.verdicts if not later & set(quantities_of(v.limit))])
 
     def is_decided(self) -> bool:
         """Return whether every limit is decided by the runs that are over."""
-        return decided(judge_so_far(self.procedure, self.setup, self.runs(), self.faults, STOPPING_LEVEL).verdicts)
+        return is_decided(judge_so_far(self.procedure, self.setup, self.runs(), self.faults, STOPPING_LEVEL).verdicts)
 
     def is_spoilt(self, runs: Sequence[StepRuns] | None = None) -> bool:
         """Return whether the bench is at fault in what is judged, so that nothing that follows could speak of the unit."""
@@ -156,7 +156,7 @@ class Ledger:
         flashed = bool(made) and made[-1].measured.facts.get(FactName.BEHAVIOUR, UNKNOWN) in _FLASHED
         if wanted <= 0:
             self.left_out[step.name] = "no further start is asked for"
-        elif not flashed or self.record(runs).outcome.on_unit:
+        elif not flashed or self.record(runs).outcome.is_of_unit:
             self.left_out[step.name] = "the outcome is certain without a further start"
         else:
             return wanted

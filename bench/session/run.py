@@ -86,7 +86,7 @@ class UnitRun:
     def carry_on(self, before: UnitRun) -> None:
         """Switch the loads live, and look at what comes after that."""
         board, plan = self._board, self.plan
-        self.analysis = before.analysis.carried_on(plan.conditions, frozenset(plan.load.numbers), self._observe)
+        self.analysis = before.analysis.carry_on(plan.conditions, frozenset(plan.load.numbers), self._observe)
         self._envelope = before._envelope
         board.listener = self.analysis.feed
         board.switch_loads(plan.load.numbers)

@@ -28,7 +28,7 @@ from bench.upkeep.apply_calibration import also_saying, best_lines, restore_scal
 from bench.upkeep.calibration_plan import RESISTOR_OHM, CalibrationPlan, Wanted, plan_for, plan_lines
 from bench.wire import SAMPLES_PER_FRAME, EventFrame, SampleFrame, Sequencer, format_channels
 from bench.wire.answers import MODE, whole
-from bench.zero import LinkReadings, converter_seen, converter_stated, told_by_range, zeroed
+from bench.zero import LinkReadings, apply_zero, converter_seen, converter_stated, updated_by_range
 
 _LOOK_S = 1.0
 _SETTLE_S = 0.3
@@ -148,7 +148,7 @@ class _Calibrator:
     # --- steps
 
     def _zero(self) -> None:
-        """Zero the board without a meter; `zeroed` is what that makes of it."""
+        """Zero the board without a meter; see `apply_zero`."""
         number = self._range_for(self._plan.nominal_v)
         for left in reversed(range(_TRIES)):
             self._ask(FitLink())
@@ -158,7 +158,7 @@ class _Calibrator:
             )
             try:
                 self._link = LinkReadings(rest, off, on)
-                self.zeroed = zeroed(self._description, self._link)
+                self.zeroed = apply_zero(self._description, self._link)
                 return
             except ZeroError as error:
                 if not left:
@@ -203,8 +203,8 @@ class _Calibrator:
         if better:
             best = min(better, key=lambda found: found.after.u_zero / found.after.scale)
             built_in = self._description.channels[best.channel].range(best.after.number)
-            seen = told_by_range(seen, built_in, best.after, math.sqrt(stated.zero_variance))
-        self.zeroed = zeroed(self._description, link, seen)
+            seen = updated_by_range(seen, built_in, best.after, math.sqrt(stated.zero_variance))
+        self.zeroed = apply_zero(self._description, link, seen)
 
     def _currents(self, meter: MeterAccuracy) -> None:
         """Both current ranges by lamps of the bank, one more at each point; with nothing closed the current is 0 without a meter."""

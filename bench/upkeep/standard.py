@@ -37,9 +37,9 @@ TITLES: Mapping[str, str] = {
     "out_over_in": "output over input with the link",
     "lamp_a": "current of the lamps at nominal voltage",
     "low_over_wide": "low over wide current range",
-    "rate_per_min": "rate of the kept unit",
+    "rate_per_min": "flash rate of the kept unit",
     "on_ratio": "on-time of the kept unit",
-    "drop_v": "drop of the kept unit",
+    "drop_v": "contact drop of the kept unit",
     "steady_a": "current with the kept unit",
     "clock_error": "board's clock, slow by",
 }
