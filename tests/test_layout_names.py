@@ -32,8 +32,8 @@ UNIT_WORDS = re.compile(
     r"\b(s|ms|V|mV|A|W|K|Hz|ohm|kg|degC|MB|volts?|amperes?|seconds|units?|percent|per cent|parts?|relative|probability|half-width|factor|"
     r"share|counts?|cells?|columns?|rows?|degrees of freedom|standard deviations?|quantile|shape|number)\b"
 )
-# Exceptions. Methods that the screen library calls are named by it, and what a key does is told beside the key; what an argument of a command
-# is in stands in the help of its option.
+# Exceptions. Methods that the screen library calls are named by it, and what a key does is told beside the key; the unit of a command's
+# argument stands in the help of its option.
 CALLED_BY_THE_SCREEN = re.compile(r"(on_|action_)\w+|compose|render|render_line|get_line_filters")
 
 
