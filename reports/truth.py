@@ -34,7 +34,7 @@ from bench.simboard.world import World
 from bench.uncertainty import Estimate, TypeA
 from bench.verdict import Conformity, conformance_probability, decide
 from bench.wire import Decoder, EventFrame, SampleFrame, format_channels
-from bench.zero import LinkReadings, zeroed
+from bench.zero import LinkReadings, apply_zero
 from reports.true_values import WATTS, Case, Truths, cycle_means, repetitions, start_times, truths
 
 REST_S, SETTLE_S, RUN_S, LONGEST_S = 0.5, 0.1, 13.0, 26.0
@@ -109,7 +109,7 @@ class Bench:
         self.world.set_unit(unit)
         self.world.pulses.clear()
         self.board.rest(300.0)
-        return zeroed(self.board.description, LinkReadings(**found))
+        return apply_zero(self.board.description, LinkReadings(**found))
 
     def run(self, description: BoardDescription) -> tuple[Measured, float]:
         """One cold start: what was measured, and when the supply came, true s."""

@@ -13,9 +13,10 @@ from textual.pilot import Pilot
 from bench import files
 from bench.limits import LimitSet
 from bench.measure import BenchFault, Measured
-from bench.tui.gauge import CANNOT, Columns, Gauges, gauge_lines
+from bench.render.names import NOT_MEASURED
+from bench.tui.gauge import Columns, Gauges, gauge_lines
 from bench.tui.gauge_rows import Row, merged, placed, rows_of, rows_of_verdict
-from bench.tui.gauge_scale import ABOVE, BELOW, POST, VALUE, gauge, scale_for
+from bench.tui.gauge_scale import ABOVE, BELOW, POST, VALUE, VALUE_OUTSIDE, gauge, scale_for
 from bench.uncertainty import Measurement, NotMeasured
 from bench.verdict import Verdict, judge
 
@@ -75,11 +76,12 @@ def test_the_diamond_stands_on_the_side_where_the_value_lies(low: float | None, 
         text = gauge(low, high, width, value).plain
         assert len(text) == width
         assert text.count(POST) == (low is not None) + (high is not None)
-        marks = [n for n, c in enumerate(text) if c in (VALUE, BELOW, ABOVE)]
+        marks = [n for n, c in enumerate(text) if c in (VALUE, VALUE_OUTSIDE, BELOW, ABOVE)]
         assert len(marks) == 1
         inside = (low is None or value >= low) and (high is None or value <= high)
         if BELOW not in text and ABOVE not in text:
             assert inside == (scale.first_inside <= marks[0] <= scale.last_inside)
+            assert text[marks[0]] == (VALUE if inside else VALUE_OUTSIDE), "told by shape too"
         else:
             assert marks[0] in (0, width - 1)
 
@@ -91,7 +93,7 @@ def test_a_value_off_the_scale_is_an_arrow_at_the_edge() -> None:
 
 
 def test_a_number_gives_way_to_the_value() -> None:
-    assert gauge(60.0, 120.0, 20, 130.0, edges=("60", "120")).plain == "···60┃░░░░░░░░┃·◆···"
+    assert gauge(60.0, 120.0, 20, 130.0, edges=("60", "120")).plain == "···60┃░░░░░░░░┃·✗···"
 
 
 # The rows.
@@ -126,7 +128,7 @@ def test_the_words_repeat_the_gauge() -> None:
     assert of(found, "contact drop").rstrip().endswith("○ near the edge")
     assert of(found, "largest contact drop").rstrip().endswith("△ near the edge")
     assert of(found, "first light").rstrip().endswith("not yet")
-    assert f"{CANNOT}: samples were lost" in of(found, "longest start")
+    assert f"{NOT_MEASURED}: samples were lost" in of(found, "longest starting time")
     assert "steady current" in found[9]
 
 
@@ -154,7 +156,7 @@ def test_rows_keep_their_places_and_new_ones_come_last() -> None:
 
 def test_alternatives_and_facts_have_rows() -> None:
     found = lines(values(), "outage-qct501")
-    assert any(line.startswith("    rate, one lamp out") for line in found)
+    assert any(line.startswith("    flash rate, lamp out") for line in found)
     dark = Measured({}, {"behaviour": "dark", "rest": "open", "pilot": "dead"})
     assert "the lamps stay dark" in of(lines(dark, *USUAL), "flash rate")
     assert "not as asked" in of(lines(dark, *USUAL), "flash rate")

@@ -23,14 +23,14 @@ UNITS = frozenset(
     {"s", "ms", "us", "min", "h", "hz", "khz", "v", "mv", "uv", "a", "ma", "ua", "ohm", "ohms", "mohm", "w", "k", "c", "kg", "j", "f",
      "m", "lm", "mb", "per", "siemens", "seconds", "volts", "amps", "amperes", "watts", "celsius", "kelvin", "turns", "samples",
      "ticks", "counts", "count", "columns", "rows", "cells", "dof", "percent", "part", "parts", "share", "fraction", "ratio",
-     "factor", "probability"}
+     "factor", "probability", "eur"}
 )  # fmt: skip
 # Voltages and currents by their terminal, as channels are called.
 CHANNEL = re.compile(r"[vi]_(in|out|drop|load|lamp|pilot)")
 # What a docstring must hold besides the name where the name says no unit.
 UNIT_WORDS = re.compile(
     r"\b(s|ms|V|mV|A|W|K|Hz|ohm|kg|degC|MB|volts?|amperes?|seconds|units?|percent|per cent|parts?|relative|probability|half-width|factor|"
-    r"share|counts?|cells?|columns?|rows?|degrees of freedom|standard deviations?|quantile|shape|number)\b"
+    r"share|counts?|cells?|columns?|rows?|points?|degrees of freedom|standard deviations?|quantile|shape|number)\b"
 )
 # Exceptions. Methods that the screen library calls are named by it, and what a key does is told beside the key; the unit of a command's
 # argument stands in the help of its option.
@@ -155,7 +155,7 @@ def is_called_by_the_screen(path: Path, name: str) -> bool:
     return path.is_relative_to(ROOT / "bench" / "tui") and bool(CALLED_BY_THE_SCREEN.fullmatch(name.rpartition(".")[2]))
 
 
-@pytest.mark.parametrize("path", python_files("bench"), ids=shown)
+@pytest.mark.parametrize("path", python_files("bench", "firmware"), ids=shown)
 def test_every_public_name_says_what_it_means(path: Path) -> None:
     missing = [
         name for name, _, node in public_definitions(path) if not explanation(path, name, node) and not is_called_by_the_screen(path, name)
@@ -227,7 +227,7 @@ def test_what_says_a_unit(name: str, said: str, enough: bool) -> None:
     assert says_its_unit(name, said) is enough
 
 
-@pytest.mark.parametrize("path", python_files("bench"), ids=shown)
+@pytest.mark.parametrize("path", python_files("bench", "firmware"), ids=shown)
 def test_every_float_has_a_unit(path: Path) -> None:
     missing = [f"{where}({name})" for where, name, said in floats(path) if not says_its_unit(name, said)]
     assert not missing, f"{shown(path)}: neither name nor docstring says the unit: {', '.join(missing)}"

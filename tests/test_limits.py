@@ -101,7 +101,7 @@ def test_a_file_in_hertz_is_kept_in_per_minute() -> None:
         ("low = 1", "low = true", "limit[1].low", "finite number"),
         ("low = 1", "lowest = 1", "limit[1].lowest", "unknown key"),
         ('basis = "read"', 'basis = "hearsay"', "limit[1].basis", "read, summary, memory, own"),
-        ('basis = "read"', 'basis = "memory"\nconfidence = "H"', "limit[1].clause", "somebody has read it"),
+        ('basis = "read"', 'basis = "memory"\nconfidence = "H"', "limit[1].clause", "where it was read"),
         (
             'basis = "read"\nsource = "a paper"\nclause = "4.2"',
             'basis = "memory"\nsource = "x"',

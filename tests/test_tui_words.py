@@ -12,29 +12,28 @@ from sample_records import HOSTILE, cases
 from stub_screen import StubApp, play, press, text_of
 from textual.pilot import Pilot
 
-from bench import files
 from bench.cli.exit_codes import EXIT_CODES
 from bench.measure import QUANTITIES
 from bench.outcome import Outcome
 from bench.record import BoardRecord, SimulationRecord
 from bench.render.cautions import BEFORE_POWER, NO_INSPECTION
-from bench.setup import Setup
+from bench.render.names import OUTCOMES
 from bench.tui import state
 from bench.tui.details import Details
-from bench.tui.help import Help, grade_rows, name_of
+from bench.tui.help import Help, grade_rows
 from bench.tui.large import DOTS, GLYPHS, large
-from bench.tui.signs import CONFORMITY_SIGNS, MEANINGS, SIGNS, Sign, sign_of
+from bench.tui.signs import CONFORMITY_SIGNS, SIGNS, Sign, sign_of
 from bench.tui.state import Practising
 from bench.tui.wrapped import cut, padded, wrapped
 from bench.verdict import Conformity
 
 
 def a_test(name: str) -> state.Tested:
-    return state.Tested(cases()[name], Setup("DEMO-1"), files.procedure("quick"))
+    return state.Tested(cases()[name])
 
 
 def test_each_outcome_has_a_sign_of_its_own() -> None:
-    assert set(SIGNS) == set(MEANINGS) == set(Outcome)
+    assert set(SIGNS) == set(OUTCOMES) == set(Outcome)
     assert set(CONFORMITY_SIGNS) == set(Conformity)
     for signs in (SIGNS, CONFORMITY_SIGNS):
         assert len({sign.mark for sign in signs.values()}) == len(signs)
@@ -85,8 +84,23 @@ def test_every_glyph_is_seven_dots_tall_and_straight() -> None:
         assert len({len(row) for row in rows}) == 1, letter
         assert set("".join(rows)) <= {".", "#"}
     assert len(set(GLYPHS.values())) == len(GLYPHS)
-    assert set("ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789") < set(GLYPHS)
+    assert {chr(code).upper() for code in range(ord("!"), 0x7F)} < set(GLYPHS), "no number of ASCII falls to small letters"
     assert {sign.mark for sign in SIGNS.values()} < set(GLYPHS)
+
+
+def test_a_zero_is_taken_for_no_other_letter() -> None:
+    """Whoever misses two dots of a 0, from afar, must not see a 6, 8, 9 or O."""
+    zero = GLYPHS["0"]
+    for letter in "6893ODQ":
+        other = [row.ljust(len(zero[0]), ".") for row in GLYPHS[letter]]
+        shifted = [f".{row}"[: len(zero[0])] for row in other]
+        for drawn in (other, shifted) if letter not in "OQ" else (other,):
+            assert sum(a != b for rows in zip(zero, drawn, strict=True) for a, b in zip(*rows, strict=True)) > 2
+
+
+def test_a_long_number_is_broken_and_stays_large() -> None:
+    assert large("0124-56789-ABCDEFG-0124-H", 74, 8)
+    assert len(large("0124-56789-ABCDEFG", 60, 8)) == 8
 
 
 @pytest.mark.parametrize(("width", "height"), [(80, 8), (78, 7), (120, 15), (200, 30), (30, 12), (24, 4)])
@@ -153,7 +167,7 @@ def test_help_says_all_words_and_the_cautions_word_for_word() -> None:
         for caution in (*BEFORE_POWER, NO_INSPECTION):
             assert caution in pages
         for quantity in QUANTITIES.values():
-            assert quantity.definition.split(";")[0] in pages, name_of(quantity)
+            assert quantity.definition.split(";")[0] in pages, quantity.title
         assert "Scan or type the unit's number" in await press(pilot, "home")
 
     asyncio.run(play(StubApp(Help), script, (200, 50)))

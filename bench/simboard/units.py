@@ -8,14 +8,23 @@ likeness: the same heat at another current, the same ampere-turns at another vol
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from bench.simboard.filament import rated_filament
 from bench.simboard.loads import test_volts
 
-MECHANISMS = ("NC", "HWh", "HWp", "TC", "ELo", "EL", "EL2")
-"""Thermal closed at rest; hot wire with magnetic hold, plain hot wire; two coils and capacitor; electronic: outage signalling,
-plain three-terminal, two-terminal."""
+MECHANISM_TITLES: Mapping[str, str] = {
+    "NC": "thermal, closed at rest",
+    "HWh": "hot wire with magnetic hold",
+    "HWp": "plain hot wire",
+    "TC": "two coils and a capacitor",
+    "ELo": "electronic, signals a lamp out",
+    "EL": "electronic, three terminals",
+    "EL2": "electronic, two terminals",
+}
+"""What each code of a mechanism stands for."""
+MECHANISMS = tuple(MECHANISM_TITLES)
 
 
 @dataclass(frozen=True, slots=True)

@@ -109,6 +109,17 @@ class Choose(BenchScreen):
     def body(self) -> Iterable[Widget]:
         yield ChoiceList(self.state)
 
+    def at_scan(self) -> tuple[bool, str]:
+        """Take over what was changed; what can't be done stays open, with its reason."""
+        chosen = self.query_one(ChoiceList)
+        if chosen.refusal:
+            self.app.bell()
+            return False, ""
+        if chosen.choices == self.state.choices:
+            return True, ""
+        self.post_message(Chosen(chosen.choices, f"What was changed in F2 is kept: {chosen.choices.summary()}."))
+        return True, ""
+
     def action_move(self, by: int) -> None:
         self.query_one(ChoiceList).move(by)
 

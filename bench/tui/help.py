@@ -8,35 +8,32 @@ from typing import ClassVar
 from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
-from textual.widget import Widget
 
 from bench import files
 from bench.errors import TableError
-from bench.grade.speech import speech_of
-from bench.measure import QUANTITIES, Quantity
+from bench.measure import QUANTITIES
 from bench.plain import one_line
 from bench.render.cautions import BEFORE_POWER, NO_INSPECTION, SIMULATED
-from bench.render.report import MEANING
+from bench.render.names import NOT_MEASURED, OUTCOMES, VERDICTS
 from bench.tui.choices import NO_RULE
-from bench.tui.frame import KeyHint
-from bench.tui.gauge import CANNOT
-from bench.tui.gauge_scale import ABOVE, BAND, BELOW, LINE, OUTSIDE, POST, VALUE, gauge
-from bench.tui.reading import Page, ReadingScreen
-from bench.tui.signs import CONFORMITY_SIGNS, MEANINGS, SIGNS
+from bench.tui.frame import BACK, KeyHint
+from bench.tui.gauge_scale import ABOVE, BAND, BELOW, LINE, OUTSIDE, POST, VALUE, VALUE_OUTSIDE, gauge
+from bench.tui.reading import ReadingScreen
+from bench.tui.signs import CONFORMITY_SIGNS, SIGNS
 
 KEYS: Sequence[tuple[str, str]] = (
     ("letters, digits", "the unit's number, from any screen: type it or scan its label"),
     ("Enter", "takes the number; then starts, says that something is done, accepts an outcome and makes ready for the next unit"),
-    ("Esc", "takes back what was typed; goes back; cancels a test: all loads open"),
-    ("F1", "this help"),
+    ("Esc", "in a test, on any screen: cancels it, all loads open; else takes back what was typed, or goes back"),
+    ("F1", "this help; the key that opened a page closes it again, also in a test"),
     ("F2", "what is tested: system, lamps, what the unit is said to be, procedure, limits; kept until you change it"),
     ("F3", "practice on a simulated bench"),
-    ("F4", "looking back: the units of this session, each with its trace"),
-    ("F5", "the whole report of the test just done"),
-    ("F6", "the same unit once more"),
+    ("F4", "looking back: the units of this day, each with its trace"),
+    ("F5", "the whole report of the test just done, or in looking back of the one chosen"),
+    ("F6", "the same unit once more, or in looking back the one chosen"),
     ("F8", "light or dark"),
     ("F9", "traces in dots or in blocks, for a terminal whose letters lack the dots"),
-    ("F12", "leave: everything open, the record kept"),
+    ("F12", "leave (Ctrl-C and Ctrl-Q too): everything open, the record kept; in a test it is asked once more"),
 )
 DAY: Sequence[str] = (
     "Scan or type the unit's number, put the unit into the socket, press Enter: the test runs.",
@@ -50,7 +47,7 @@ WORDS: Sequence[tuple[str, str]] = (
     ("near the edge", "nearer to a limit than the guard band; the sign says on which side the value lies"),
     ("outside", "outside a limit, and far enough from it to be sure"),
     ("not yet", "too little has been seen for a value so far"),
-    (CANNOT, "there will be no value, and the line says why; not counted against the unit"),
+    (NOT_MEASURED, "there will be no value, and the line says why; not counted against the unit"),
     ("guard band", "the strip beside a limit in which a value is too near to be sure: 1.645 standard uncertainties, more with few flashes"),
     ("claims", "what a part is said to be (F2): what it must show is judged like any limit"),
     ("live", "lamps are switched while the unit flashes on; the trace goes on"),
@@ -67,18 +64,19 @@ WORDS: Sequence[tuple[str, str]] = (
 class Help(ReadingScreen):
     """Everything on one page."""
 
-    HINTS: ClassVar[tuple[KeyHint, ...]] = (("↑ ↓", "line"), ("PgUp PgDn", "page"), ("Home End", "begin, end"), ("Esc", "back"))
+    KEY = "F1"
+    HINTS: ClassVar[tuple[KeyHint, ...]] = (("↑ ↓", "line"), ("PgUp PgDn", "page"), ("Home End", "begin, end"), BACK)
 
-    def body(self) -> Iterable[Widget]:
-        yield Page(help_text(self.app.theme_variables, grade_rows(self.state.choices.grade_rule)))
+    def page_text(self) -> RenderableType:
+        return help_text(self.app.theme_variables, grade_rows(self.state.choices.grade_rule))
 
 
 def help_text(colours: dict[str, str], grades: Sequence[tuple[str, str, str]]) -> RenderableType:
     """The page; `grades` as `grade_rows` gives them."""
     quiet = colours.get("quiet", "")
-    signs = [(f"{sign.mark} {sign.word}", MEANINGS[outcome], colours.get(sign.variable, "")) for outcome, sign in SIGNS.items()]
+    signs = [(f"{sign.mark} {sign.word}", OUTCOMES[outcome], colours.get(sign.variable, "")) for outcome, sign in SIGNS.items()]
     limits = [
-        (f"{sign.mark} {sign.word.lower()}", MEANING[conformity], colours.get(sign.variable, ""))
+        (f"{sign.mark} {sign.word.lower()}", VERDICTS[conformity], colours.get(sign.variable, ""))
         for conformity, sign in CONFORMITY_SIGNS.items()
     ]
     return Group(
@@ -95,13 +93,14 @@ def help_text(colours: dict[str, str], grades: Sequence[tuple[str, str, str]]) -
         _title("A gauge"),
         gauge(60.0, 120.0, 40, 90.0, 9.0, ("60", "120"), "bold", quiet),
         Text(
-            f"{VALUE} is the value, {LINE} how uncertain it is (95 %). Between the posts {POST} lies what is allowed ({BAND}), beyond "
-            f"them what is not ({OUTSIDE}). A value off the scale is shown by {BELOW} or {ABOVE} at the end."
+            f"{VALUE} is the value, {VALUE_OUTSIDE} one that is not allowed, {LINE} how uncertain it is (95 %). Between the posts {POST} "
+            f"lies what is allowed ({BAND}), beyond them what is not ({OUTSIDE}). A value off the scale is shown by {BELOW} or {ABOVE} at "
+            "the end."
         ),
         _title("Words"),
         _table([(word, means, "") for word, means in WORDS]),
         _title("What is measured"),
-        _table([(name_of(quantity), quantity.definition, "") for quantity in QUANTITIES.values()]),
+        _table([(quantity.full_title, quantity.definition, "") for quantity in QUANTITIES.values()]),
         _title("Cautions: before power comes on"),
         *(Text(f"! {line}") for line in BEFORE_POWER),
         _title("Cautions: under every result"),
@@ -121,12 +120,6 @@ def grade_rows(rule: str) -> list[tuple[str, str, str]]:
         return [("none", one_line(str(error)), "")]
     found = {one_line(step.name): one_line(f"{step.title}: {step.wording}") for step in steps if step.name != "none"}
     return [(name, says, "") for name, says in sorted(found.items())]
-
-
-def name_of(quantity: Quantity) -> str:
-    """As reasons and gauges speak of it, and as the report's table does, if that differs."""
-    spoken = speech_of(quantity.name).title
-    return quantity.title if quantity.title.startswith(spoken) else f"{spoken} = {quantity.title}"
 
 
 def _title(text: str) -> RenderableType:

@@ -43,7 +43,7 @@ def row(record: TestRecord, width: int, colours: Mapping[str, str], chosen: bool
     line.append(cut(one_line(record.reason), max(width - line.cell_len, 0)))
     if chosen:
         line.append(" " * max(width - line.cell_len, 0))
-        line.stylize(f"on {colours.get('band-ground', 'default')}")
+        line.stylize("reverse")
     return line
 
 
@@ -54,7 +54,7 @@ def clock_text(when: str) -> str:
 
 
 def totals(tests: Sequence[Tested]) -> str:
-    """`12 tests in this session:  A 5   B 3   R 1   bench fault 1   not decided 1`; every one is counted once."""
+    """`12 tests:  A 5   B 3   R 1   bench fault 1   not decided 1`; every one is counted once."""
     grades: Counter[str] = Counter()
     others: Counter[str] = Counter()
     for tested in tests:
@@ -64,4 +64,4 @@ def totals(tests: Sequence[Tested]) -> str:
         else:
             others[_TOTALS.get(tested.record.outcome, tested.record.outcome.value)] += 1
     counted = [f"{name} {count}" for some in (grades, others) for name, count in sorted(some.items())]
-    return f"{len(tests)} {'test' if len(tests) == 1 else 'tests'} in this session:  {'   '.join(counted)}" if tests else ""
+    return f"{len(tests)} {'test' if len(tests) == 1 else 'tests'}:  {'   '.join(counted)}" if tests else ""

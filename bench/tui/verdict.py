@@ -130,6 +130,8 @@ def passages(tested: Tested) -> list[Passage]:
 
 
 def _kept(tested: Tested) -> Passage:
+    if tested.keeping:
+        return Passage("Keeping the record ...", "", 5)
     if tested.not_kept or tested.record_path is None:
         return Passage(one_line(tested.not_kept), "bold", 3, "NOT KEPT  ")
     return Passage(f"Kept as {one_line(tested.record_path.name)}", "", 5)
