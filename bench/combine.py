@@ -51,6 +51,7 @@ class StepRuns:
 
     @property
     def whole(self) -> tuple[StepRecord, ...]:
+        """The runs that were not broken off."""
         return tuple(r for r in self.records if r.interrupted is None)
 
 

@@ -30,10 +30,12 @@ class LampTakes:
 
     @property
     def is_right(self) -> bool:
+        """Whether the current is within what a lamp of these watts draws."""
         return self.least_a <= self.amps <= self.most_a
 
     @property
     def text(self) -> str:
+        """The current and what was expected, in words."""
         return f"takes {self.amps:.3f} A at {self.volts:.2f} V, a {self.watts:g} W lamp takes {self.least_a:.3f} to {self.most_a:.3f} A"
 
 

@@ -161,6 +161,7 @@ class BoardClient(BoardTalk):
         raise BoardRefused(f"switching the loads of the board at {self.port.address} to {format_channels(wanted)}: {problem}")
 
     def switch_master(self, on: bool) -> None:
+        """Switch the master switch, and make sure that it is so."""
         self.command(f"OUTP {'ON' if on else 'OFF'}", Expect("OUTP?", SWITCH, on))
 
     def select_range(self, volts: float) -> int:
@@ -204,6 +205,7 @@ class BoardClient(BoardTalk):
         raise BoardSilent(f"starting the samples of the board at {self.port.address}: none came (error {number} {text})")
 
     def stop_sampling(self) -> None:
+        """Stop the run, and take what is still under way."""
         self._sampling = False
         self.command("ABOR")
         self.attend(0.1)

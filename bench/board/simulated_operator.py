@@ -27,6 +27,7 @@ class SimulatedOperator:
         self._supply_v: float | None = None
 
     def do(self, action: Action, meanwhile: Meanwhile) -> bool:
+        """Perform an action by SIMulation commands; return whether it was done."""
         match action:
             case FitLink():
                 self._is_away = True
@@ -65,6 +66,7 @@ class SimulatedOperator:
         self._board.set_number("SIM:SUPP", round(min(max(now_v + by_v, 0.0), _MOST_V), 3))
 
     def read_meter(self, place: MeasuringPoint, meanwhile: Meanwhile) -> float:
+        """Return what the simulated meter shows at this point, in the channel's unit."""
         accuracy = f"{format_number(place.accuracy.part)},{format_number(place.accuracy.rest)}"
         return self._board.query(f"SIM:MET? {place.channel},{accuracy}", NUMBER)
 

@@ -170,7 +170,7 @@ class BoardTalk:
         return ""
 
     def set_number(self, header: str, value: float) -> None:
-        """Set something that is a number, and make sure."""
+        """Set something that is a number, and make sure. `value` in the header's unit."""
         self.command(f"{header} {format_number(value)}", Expect(f"{header}?", NUMBER, value))
 
     def attend(self, seconds: float) -> None:

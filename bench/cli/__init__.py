@@ -79,8 +79,9 @@ def main() -> None:
     _fill_streams()
     if COMPLETE in os.environ:
         from bench.cli.completion import complete
+        from bench.cli.group import CommandGroup
 
-        sys.exit(complete(os.environ[COMPLETE]))
+        sys.exit(complete(CommandGroup(COMMANDS), COMPLETE, os.environ[COMPLETE]))
     stopping.interrupt_on_signals()
     arguments = sys.argv[1:]
     try:

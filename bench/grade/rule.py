@@ -18,7 +18,10 @@ _OF_KIND = (FactName.MECHANISM, FactName.SYSTEM, FactName.REST, FactName.RATING)
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """A value in a band, ends included or (`open_ends`) not, by `by_u` expanded uncertainties, with `flashes` behind it."""
+    """A value in a band, ends included or (`open_ends`) not, by `by_u` expanded uncertainties, with `flashes` behind it.
+
+    `low` and `high` in the quantity's unit.
+    """
 
     quantity: str
     low: float | None
@@ -46,13 +49,15 @@ class VerdictsAmong:
 
 @dataclass(frozen=True, slots=True)
 class Margin:
-    """Inside every limit by `by_u` expanded uncertainties; what a fact or alternatives decide must pass."""
+    """Inside every limit by `by_u` expanded uncertainties; what a fact or alternatives decide must pass. `by_u`: a number of them."""
 
     by_u: float
 
 
 @dataclass(frozen=True, slots=True)
 class FactIs:
+    """A fact that must be one of the words allowed."""
+
     fact: str
     allowed: tuple[str, ...]
 

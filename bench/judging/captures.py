@@ -100,6 +100,7 @@ class CaptureReading:
         return CaptureError(printable(f"capture {self.name}: {why}"))
 
     def demand(self, holds: bool, otherwise: str) -> None:
+        """Refuse the capture for the reason `otherwise` unless the condition holds."""
         if not holds:
             raise self.refused(otherwise)
 

@@ -94,5 +94,5 @@ def source_text(source: Source) -> str:
 
 
 def risk_text(p: float) -> str:
-    """A probability in percent, rounded up to one digit behind the point: never shown as less than it is."""
+    """A probability in percent, rounded up to one digit behind the point: never shown as less than it is. `p`: the probability."""
     return "< 0.1 %" if p < 0.001 else f"{math.ceil(p * 1000 - 1e-9) / 10:.1f} %"

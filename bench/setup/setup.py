@@ -101,6 +101,7 @@ class Setup:
 
     @property
     def nominal_v(self) -> float:
+        """Supply voltage of the test: the one asked for, else the nominal test voltage of the system."""
         return self.supply_v if self.supply_v is not None else nominal_test_v(self.system_v)
 
     def supply_for(self, step: RunStep) -> float:
@@ -155,6 +156,7 @@ def watts_text(watts: Sequence[float]) -> str:
 
 
 def load_text_of(numbers: Sequence[int], sockets: Sequence[Socket | None]) -> str:
+    """Return these loads in words: lamps by their watts, others by number."""
     known = sockets_text([socket for socket in sockets if socket is not None])
     return " + ".join(part for part in (known, *(f"load {n}" for n, s in zip(numbers, sockets, strict=True) if s is None)) if part)
 

@@ -26,8 +26,11 @@ _LOG = "station.log"
 class Worker(Protocol):
     """What runs a station: a process, or a thread in tests."""
 
-    def is_alive(self) -> bool: ...
-    def join(self, timeout: float | None = None) -> None: ...
+    def is_alive(self) -> bool:
+        """Return whether it still runs."""
+
+    def join(self, timeout: float | None = None) -> None:
+        """Wait for its end, at most `timeout` s; None: for as long as it takes."""
 
 
 class StationLink:

@@ -62,6 +62,7 @@ class Calibration:
 
     @property
     def better(self) -> bool:
+        """Whether anything is known better than before."""
         return any(not found.refused for found in self.channels) or (self.clock is not None and not self.clock.refused)
 
 

@@ -111,6 +111,7 @@ def read_standard(path: Path) -> tuple[KeptReading, ...]:
 
 
 def entry_of(when: str, reading: StandardReading) -> KeptReading:
+    """Return a reading of the standard as the file keeps it."""
     values = {name: (one.value, one.u, one.unit) for name, one in reading.values.items()}
     return KeptReading(when, reading.board, reading.calibrated, values)
 
