@@ -33,8 +33,8 @@ class Range:
     noise: float
 
     def u_at(self, reading: float) -> float:
-        """Return the standard uncertainty of the mean of many readings near this `reading`: scale, zero and linearity; both in the channel's
-        unit."""
+        """Return the standard uncertainty of the mean of many readings near this `reading`, both in the channel's unit: scale, zero and
+        linearity."""
         return math.sqrt((self.u_scale * reading) ** 2 + self.u_zero**2 + self.u_line**2)
 
 
