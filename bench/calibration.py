@@ -63,7 +63,7 @@ class MeterAccuracy:
 class Point:
     """The board's mean reading with its standard uncertainty from noise, and what it should have read, in the channel's unit.
 
-    `known`: that is known without a meter (nothing flows, so it is 0).
+    `known`: that is known without a meter (nothing flows, so it is 0). `reading`, `u_noise` and `should` in the channel's unit.
     """
 
     reading: float

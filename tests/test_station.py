@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from bench_port import bench_port
-from stations import Heard, begin, long_test, ports_at, station_at
+from stations import begin, long_test, ports_at, station_at
 
 from bench.errors import AddressError, PortError
 from bench.files import named_limits, procedure
@@ -34,9 +34,7 @@ from bench.station import (
     Started,
     Stop,
     Turn,
-    start_station,
 )
-from bench.station.process import station_in_thread
 from bench.station.shelf import file_name, new_place
 
 WHEN = "2026-11-25T13:47:50+00:00"
@@ -331,30 +329,3 @@ def test_a_board_that_goes_away_between_tests_is_noticed(tmp_path: Path) -> None
         heard.wait(Absent)
         port.unplugged = False
         heard.wait(Present, len(heard.all))
-
-
-def test_in_a_process_of_its_own(tmp_path: Path) -> None:
-    """Orders and news survive the way, and a process that is killed is noticed."""
-    link = start_station(tmp_path)
-    heard = Heard(link)
-    try:
-        heard.tell(Attach("sim://bench-nc-2x21?seed=3"))
-        heard.wait(Present)
-        heard.tell(begin())
-        assert heard.wait(Finished).record.reason == "Not decided: no limit was judged."
-        heard.tell(long_test("4712"))
-        heard.wait(Live, len(heard.all))
-        link._worker.kill()  # type: ignore[attr-defined]
-        assert "has ended" in heard.wait(Broken).text
-    finally:
-        link.close("the test is over")
-    left = [from_json(path.read_text()) for path in kept(tmp_path)]
-    assert [record.interrupted is None for record in left] == [True, False]
-    assert (tmp_path / "station.log").read_text() == ""
-
-
-def test_closing_twice_is_harmless(tmp_path: Path) -> None:
-    link = station_in_thread(tmp_path)
-    link.close("once")
-    link.close("twice")
-    assert list(link.news()) == []

@@ -23,7 +23,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AskedSetup:
-    """Each field is the parameter of an option of this name, as click has read it; a command without that option leaves the default."""
+    """Each field is the parameter of an option of this name, as click has read it; a command without that option leaves the default.
+
+    `supply` in V, `rested` in s.
+    """
 
     unit: str | None = None
     rated: tuple[float, ...] | None = None

@@ -75,6 +75,7 @@ def watch(doing: str) -> None:
 
 
 def log_path() -> Path:
+    """Return the file that keeps the details of errors in this program."""
     from platformdirs import user_log_path
 
     return user_log_path("makebreak", appauthor=False) / LOG_NAME

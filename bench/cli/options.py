@@ -47,6 +47,7 @@ class ClaimKind:
 
     @property
     def type(self) -> click.ParamType[Any]:
+        """The kind of value that the command line takes for it."""
         return click.Choice((*self.words, UNKNOWN)) if self.words else WattsOrUnknown()
 
 
@@ -132,6 +133,7 @@ def _all(*options: Callable[[F], F]) -> Callable[[F], F]:
 
 
 def lamps_options(function: F) -> F:
+    """Add the options that say which lamps are fitted and rated."""
     return _all(
         click.option(
             "--rated",
@@ -189,6 +191,7 @@ def claim_options(function: F) -> F:
 
 
 def part_options(function: F) -> F:
+    """Add the options that say what the unit is said to be."""
     return _all(
         click.option(
             "--part", metavar="NUMBER", shell_complete=parts_offered,
@@ -205,6 +208,7 @@ def part_options(function: F) -> F:
 
 
 def limits_options(function: F) -> F:
+    """Add the options of limit sets and grade rule."""
     return _all(
         click.option(
             "--limits", multiple=True, default=defaults.LIMITS, show_default=True, metavar="NAME|FILE", shell_complete=limits_offered,
@@ -219,6 +223,7 @@ def limits_options(function: F) -> F:
 
 
 def bench_options(function: F) -> F:
+    """Add the options of the bench: supply, system, bank."""
     return _all(
         click.option(
             "--supply",

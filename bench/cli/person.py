@@ -78,6 +78,7 @@ class Person:
         self._assume_yes = assume_yes
 
     def do(self, action: Action, meanwhile: Meanwhile) -> bool | None:
+        """Ask a person to perform an action; return whether it was done."""
         from bench.manual_actions import Cool
         from bench.render.actions import action_text
 

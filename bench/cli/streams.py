@@ -31,6 +31,7 @@ class Stream:
         self.needed = needed
 
     def write(self, text: str) -> int:
+        """Write text to the stream beneath; an error of it is noted or raised as this stream's own."""
         try:
             self.beneath.write(text)
         except (OSError, ValueError) as error:
@@ -38,10 +39,12 @@ class Stream:
         return len(text)
 
     def writelines(self, lines: Iterable[str]) -> None:
+        """Write these lines one after another."""
         for line in lines:
             self.write(line)
 
     def flush(self) -> None:
+        """Flush the stream beneath."""
         try:
             self.beneath.flush()
         except (OSError, ValueError) as error:
@@ -71,11 +74,13 @@ class PlainStream(Stream):
     """A stream that writes text through `plain_text`."""
 
     def write(self, text: str) -> int:
+        """Write text without anything that a terminal might obey."""
         super().write(plain_text(text))
         return len(text)
 
     @property
     def bare(self) -> Stream:
+        """Return the stream that passes text on as it is."""
         return Stream(self.beneath, self.needed)
 
 

@@ -43,6 +43,7 @@ class MeasuredRow:
 
 
 def judged_rows(record: TestRecord) -> tuple[JudgedRow, ...]:
+    """Return the rows of all verdicts in the record's order, parts under their alternatives."""
     return tuple(row for verdict in record.verdicts for row in _rows(verdict, 0))
 
 

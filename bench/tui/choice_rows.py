@@ -27,6 +27,8 @@ class Option:
 
 @dataclass(frozen=True, slots=True)
 class ChoiceRow:
+    """A row of the page of choices: its title, and the options that it offers."""
+
     title: str
     options: Callable[[Choices], Sequence[Option]]
 

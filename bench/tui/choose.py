@@ -36,6 +36,7 @@ class ChoiceList(Widget):
 
     @property
     def refusal(self) -> str:
+        """Why these choices cannot be tested; empty if they can."""
         return self.choices.refusal(self._description, self._fitted)
 
     def move(self, by: int) -> None:

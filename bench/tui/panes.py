@@ -39,7 +39,8 @@ class Line:
 @dataclass(frozen=True, slots=True)
 class Pane:
     """What a pane shows. `least_top`: its scale reaches at least so far. `lasting`: the scale is chosen for what lasts, and peaks that
-    go beyond are cut off with an arrow, since an inrush ten times the steady current would leave nothing to see of that."""
+    go beyond are cut off with an arrow, since an inrush ten times the steady current would leave nothing to see of that. `least_top` and
+    `limit` are in `unit`."""
 
     short: str
     heading: str
@@ -67,6 +68,7 @@ class Columns:
 
     @property
     def cell_s(self) -> float:
+        """How long one cell lasts."""
         return ACROSS * self.dot_s
 
     @property

@@ -58,7 +58,10 @@ INKS = {ink.name: ink for ink in (BRAILLE, BLOCKS)}
 
 
 def levels(values: Array, bottom: float, top: float, dots: int) -> Levels:
-    """The row of dots of each value, 0 the lowest; what lies outside the scale is put on its edge, NaN is -1."""
+    """The row of dots of each value, 0 the lowest; what lies outside the scale is put on its edge, NaN is -1.
+
+    `bottom` and `top` in the unit of the values.
+    """
     with np.errstate(invalid="ignore"):
         placed = np.rint((values - bottom) * ((dots - 1) / (top - bottom)))
     return np.where(np.isnan(placed), _NOWHERE, np.clip(placed, 0, dots - 1)).astype(np.int32)
