@@ -15,7 +15,6 @@ from bench.cli.completion import limits_offered, names_of, parts_offered
 from bench.cli.kinds import RESTED_S, SUPPLY_V, Fact, Folder, LoadNumbers, Watts
 
 F = TypeVar("F", bound=Callable[..., Any])
-Decorator = Callable[[F], F]
 
 
 UNKNOWN = "unknown"
