@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from pathlib import Path
 from typing import Any
@@ -69,8 +68,7 @@ def command(
         chosen["grade_rule"] = grade_rule
         if grade_rule != "none":
             files.grade_rule(grade_rule)
-    # The console of a Linux machine without a desktop has no braille characters.
-    return run_screen(address, keep, chosen, dark=not light, blocks=blocks or os.environ.get("TERM") == "linux")
+    return run_screen(address, keep, chosen, dark=not light, blocks=blocks)
 
 
 def _in_real_time(address: str) -> str:

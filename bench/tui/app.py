@@ -28,6 +28,7 @@ from bench.station import Beat, Broken, Finished, Order, StationLink
 from bench.terminal import takes_output
 from bench.tui.canvas import Drawn
 from bench.tui.choices import Choices, load, save
+from bench.tui.console_letters import ConsoleLetters
 from bench.tui.desk import Desk
 from bench.tui.drawn_bench import system_of
 from bench.tui.frame import BenchScreen
@@ -52,7 +53,8 @@ LEAVING_KEYS = ("f12", "ctrl+q", "ctrl+c")
 class BenchApp(App[None]):
     """`open_station` makes a link to a station: at the start, and again if one has ended. `address` is the board to use.
 
-    `choices` are those of last time if none are given; `chosen` are fields of theirs that were chosen anew.
+    `choices` are those of last time if none are given; `chosen` are fields of theirs that were chosen anew. `console`: the terminal has few
+    letters.
     """
 
     TITLE = "makebreak"
@@ -84,6 +86,7 @@ class BenchApp(App[None]):
         ink: Ink = BRAILLE,
         clock: Callable[[], float] = time.monotonic,
         watch_terminal: bool = True,
+        console: bool = False,
     ) -> None:
         super().__init__()
         self._open_station = open_station
@@ -99,14 +102,14 @@ class BenchApp(App[None]):
         self.desk = Desk(self.state, self._tell, clock, plan_for)
         self._changed = True
         self._leaving = False
-        self._plain_lines = PlainLines()
+        self._filters_of_ours = (PlainLines(), *((ConsoleLetters(),) if console else ()))
         for theme in THEMES.values():
             self.register_theme(theme)
         self.ansi_theme_dark, self.ansi_theme_light = ansi_theme(DARK), ansi_theme(LIGHT)
         self.theme = THEMES["dark" if dark else "light"].name
 
     def get_line_filters(self) -> Sequence[LineFilter]:
-        return (*super().get_line_filters(), self._plain_lines)
+        return (*super().get_line_filters(), *self._filters_of_ours)
 
     # --- life
 

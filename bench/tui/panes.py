@@ -12,7 +12,7 @@ import numpy.typing as npt
 from bench.samples import Array
 from bench.transitions import Change, Gap
 from bench.tui.canvas import Canvas, Look
-from bench.tui.raster import ACROSS, BRAILLE, Ink, characters, filled, joined, levels
+from bench.tui.raster import ACROSS, BRAILLE, FULL, Ink, characters, filled, joined, levels
 from bench.tui.scale import Axis, Scale, axis_for, tick_text
 
 GUTTER = 8
@@ -160,7 +160,9 @@ def _plot(canvas: Canvas, top: int, pane: Pane, axis: Axis, columns: Columns, in
         low, high = columns.low[line.channel], columns.high[line.channel]
         reach_low, reach_high = levels(low, least, greatest, dots), levels(high, least, greatest, dots)
         if line.dotted:
-            reach_low = reach_high = np.where(np.arange(columns.first, columns.first + len(low)) % ACROSS == 0, reach_high, -1)
+            # One dot of each cell, or each second cell where a cell is one dot.
+            apart = 2 * ACROSS if ink is FULL else ACROSS
+            reach_low = reach_high = np.where(np.arange(columns.first, columns.first + len(low)) % apart == 0, reach_high, -1)
         else:
             reach_low, reach_high = joined(reach_low, reach_high)
         mine = filled(reach_low, reach_high, dots)[:, ACROSS:]
@@ -195,6 +197,8 @@ def sample(line: Line, ink: Ink) -> str:
     """How the line looks, as two characters."""
     if ink is BRAILLE:
         return "⠄⠄" if line.dotted else "⠤⠤"
+    if ink is FULL:
+        return "█ " if line.dotted else "██"
     return "▖▖" if line.dotted else "▄▄"
 
 
