@@ -10,6 +10,7 @@ from bench.lamps import allowed_current_a
 from bench.samples import accuracies
 from bench.uncertainty import TypeA, combine
 
+LAMPS_COLD_S = 10.0  # dark for so long before a cold start: common practice, no source
 SUPPLY_PARTS = (0.8, 1.4)
 """A supply between these parts of the system's volts suits its lamps: from a flat battery to a charging one (14.4 V) and a sixth more
 (common practice, no source)."""
@@ -37,7 +38,7 @@ class LampTakes:
 
 
 def supply_problem(supply_v: float, system_v: float) -> str:
-    """What keeps lamps of this system from being lit at this supply voltage; empty if it suits them."""
+    """Return what keeps lamps of this system from being lit at this supply voltage; empty if it suits them."""
     least_v, most_v = (part * system_v for part in SUPPLY_PARTS)
     if least_v <= supply_v <= most_v:
         return ""
@@ -48,7 +49,7 @@ def supply_problem(supply_v: float, system_v: float) -> str:
 def lamp_takes(
     description: BoardDescription, watts: float, system_v: float, rest: Mapping[str, TypeA], lit: Mapping[str, TypeA]
 ) -> LampTakes | None:
-    """What a lamp of these rated watts takes: new or aged lamps are right. None if the board does not read current and voltage.
+    """Return what a lamp of these rated watts takes: new or aged lamps are right. None if the board does not read current and voltage.
 
     `rest`, `lit`: readings of the channels with everything open, and with this lamp alone through the shorting link.
     """

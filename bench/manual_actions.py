@@ -49,7 +49,7 @@ class SetSupply:
         return SUPPLY_PART * self.open_v
 
     def well_set(self, v_in_v: float) -> bool:
-        """Whether this voltage, without load, is so near that whoever looks again will find it right too."""
+        """Return whether this voltage, without load, is so near that whoever looks again will find it right too."""
         return abs(v_in_v - self.open_v) <= 0.5 * self.within_v
 
 
@@ -99,4 +99,4 @@ class MeterReader(Operator, Protocol):
     """An operator with a meter."""
 
     def read_meter(self, place: MeasuringPoint, meanwhile: Meanwhile) -> float:
-        """What it shows there now, in the place's unit. Who has to wait for it calls `meanwhile` at least five times a second."""
+        """Return what it shows there now, in the place's unit. Who has to wait for it calls `meanwhile` at least five times a second."""

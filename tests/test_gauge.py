@@ -13,7 +13,8 @@ from textual.pilot import Pilot
 from bench import files
 from bench.limits import LimitSet
 from bench.measure import BenchFault, Measured
-from bench.tui.gauge import CANNOT, Columns, Gauges, gauge_lines
+from bench.render.names import NOT_MEASURED
+from bench.tui.gauge import Columns, Gauges, gauge_lines
 from bench.tui.gauge_rows import Row, merged, placed, rows_of, rows_of_verdict
 from bench.tui.gauge_scale import ABOVE, BELOW, POST, VALUE, VALUE_OUTSIDE, gauge, scale_for
 from bench.uncertainty import Measurement, NotMeasured
@@ -127,7 +128,7 @@ def test_the_words_repeat_the_gauge() -> None:
     assert of(found, "contact drop").rstrip().endswith("○ near the edge")
     assert of(found, "largest contact drop").rstrip().endswith("△ near the edge")
     assert of(found, "first light").rstrip().endswith("not yet")
-    assert f"{CANNOT}: samples were lost" in of(found, "longest start")
+    assert f"{NOT_MEASURED}: samples were lost" in of(found, "longest starting time")
     assert "steady current" in found[9]
 
 
@@ -155,7 +156,7 @@ def test_rows_keep_their_places_and_new_ones_come_last() -> None:
 
 def test_alternatives_and_facts_have_rows() -> None:
     found = lines(values(), "outage-qct501")
-    assert any(line.startswith("    rate, one lamp out") for line in found)
+    assert any(line.startswith("    flash rate, lamp out") for line in found)
     dark = Measured({}, {"behaviour": "dark", "rest": "open", "pilot": "dead"})
     assert "the lamps stay dark" in of(lines(dark, *USUAL), "flash rate")
     assert "not as asked" in of(lines(dark, *USUAL), "flash rate")

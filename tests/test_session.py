@@ -43,7 +43,7 @@ def test_quick_test_of_a_good_unit_is_good_without_a_grade_and_leaves_everything
 def test_on_a_limit_in_doubt_nothing_is_decided() -> None:
     """90 per minute stands on a US limit that is in doubt."""
     record = run_on(bench_port("EL"), setup=setup(limits=(named_limits("un-r48"), named_limits("us-turn"))))
-    assert all(v.conformity.favourable or v.why_open for v in record.verdicts)
+    assert all(v.conformity.is_favourable or v.why_open for v in record.verdicts)
     assert [used.name for used in record.limit_sets] == ["un-r48", "us-turn-closed-2"]
     assert record.outcome is (Outcome.GOOD if all(v.conformity is Conformity.PASS for v in record.verdicts) else Outcome.NOT_DECIDED)
 

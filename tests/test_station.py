@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 from itertools import pairwise
-from multiprocessing import Pipe
 from pathlib import Path
 
 import pytest
@@ -38,9 +37,9 @@ from bench.station import (
     Turn,
     start_station,
 )
+from bench.station.attached_board import AttachedBoard
 from bench.station.process import station_in_thread
 from bench.station.shelf import file_name, new_place
-from bench.station.station import Station
 
 WHEN = "2026-11-25T13:47:50+00:00"
 
@@ -232,12 +231,10 @@ def test_other_devices_are_not_asked_every_second(monkeypatch: pytest.MonkeyPatc
         asked.append(address)
         raise PortError("looking for a board: none answered")
 
-    monkeypatch.setattr("bench.station.station.find_boards", lambda: here[0])
-    monkeypatch.setattr("bench.station.station.open_port", opener)
+    monkeypatch.setattr("bench.station.attached_board.find_boards", lambda: here[0])
+    monkeypatch.setattr("bench.station.attached_board.open_port", opener)
     now_s = [0.0]
-    ours, theirs = Pipe()
-    station = Station(theirs, None, clock=lambda: now_s[0])
-    station._attached = Attach("auto")
+    board = AttachedBoard(Attach("auto"), lambda news: None, lambda: now_s[0])
     for t_s, ports, count in (
         (0.0, (), 1),
         (1.0, (), 1),
@@ -247,26 +244,21 @@ def test_other_devices_are_not_asked_every_second(monkeypatch: pytest.MonkeyPatc
         (24.0, (), 4),
     ):
         now_s[0], here[0] = t_s, ports
-        station._look_after_board()
+        board.look_after()
         assert len(asked) == count, t_s
-    ours.close()
-    theirs.close()
 
 
 def test_rest_between_tests_counts_as_cooling() -> None:
     """For the lamps as long as they need; for a unit only if it is the one that was on the bench."""
-    ours, theirs = Pipe()
-    station = Station(theirs, None)
+    board = AttachedBoard(Attach("auto"), lambda news: None, lambda: 0.0)
     port = bench_port("EL")
     port.line.read(4.0)
-    station._opened_s, station._tested = port.now_s(), "4711"
+    board.was_used(port, "4711")
     port.line.read(6.0)
-    assert station._rested_s(port, "4711") == station._rested_s(port, "4712") == pytest.approx(6.0, abs=0.1)
+    assert board.rested_s(port, "4711") == board.rested_s(port, "4712") == pytest.approx(6.0, abs=0.1)
     port.line.read(294.0)
-    assert station._rested_s(port, "4711") == pytest.approx(300.0, abs=0.1)
-    assert station._rested_s(port, "4712") == 10.0
-    ours.close()
-    theirs.close()
+    assert board.rested_s(port, "4711") == pytest.approx(300.0, abs=0.1)
+    assert board.rested_s(port, "4712") == 10.0
 
 
 def test_another_board_is_taken_when_it_is_asked_for(tmp_path: Path) -> None:

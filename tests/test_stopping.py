@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from bench import stopping
-from bench.cli.progress import ProgressLine
+from bench.cli.progress_line import ProgressLine
 from bench.record_json import from_json
 from bench.session import Noted, Waiting
 from bench.stopping import held

@@ -8,40 +8,14 @@ from bench.board.conversation import conversation, heeding
 from bench.board.expect import Expect
 from bench.board.simulated_operator import SimulatedOperator, attending, operator_at
 from bench.board.talk import LONG_REPLY_S, REPLY_S, Listener
-from bench.errors import (
-    BoardContradicts,
-    BoardFault,
-    BoardLacks,
-    BoardLate,
-    BoardMisspoken,
-    BoardRefused,
-    BoardRestarted,
-    BoardSilent,
-    BoardTripped,
-    BoardUnfit,
-    Cancelled,
-    NoOperator,
-)
 
 __all__ = [
     "LONG_REPLY_S",
     "REPLY_S",
     "BoardClient",
-    "BoardContradicts",
-    "BoardFault",
-    "BoardLacks",
-    "BoardLate",
-    "BoardMisspoken",
-    "BoardRefused",
-    "BoardRestarted",
-    "BoardSilent",
-    "BoardTripped",
-    "BoardUnfit",
-    "Cancelled",
     "Contact",
     "Expect",
     "Listener",
-    "NoOperator",
     "SimulatedOperator",
     "StampAsked",
     "attending",

@@ -74,7 +74,7 @@ class BoardClient(BoardTalk):
         return description
 
     def _describe(self) -> BoardDescription:
-        """The board's description, read again if its check does not fit. BoardFault if it can't be used or takes too long."""
+        """Return the board's description, read again if its check does not fit. BoardFault if it can't be used or takes too long."""
         reading = f"reading the description of the board at {self.port.address}:"
         until_s = self.port.now_s() + _DESCRIPTION_S
         for _ in range(3):
@@ -96,7 +96,7 @@ class BoardClient(BoardTalk):
         raise BoardFault(f"{reading} its check does not fit the {count} lines that came")
 
     def need_channels(self, description: BoardDescription) -> None:
-        """BoardLacks if the board lacks a channel without which nothing can be said of a unit."""
+        """Raise BoardLacks if the board lacks a channel without which nothing can be said of a unit."""
         if description.missing:
             lacks = f"the board at {self.port.address} has no channel {' and no '.join(description.missing)}"
             raise BoardLacks(f"{lacks}, which every test of a unit needs; makebreak check tells what the board has")
@@ -253,5 +253,5 @@ class BoardClient(BoardTalk):
 
 
 def _line(error: BaseException) -> str:
-    """What was raised, in one line."""
+    """Return what was raised, in one line."""
     return str(error) if isinstance(error, PortError | BoardFault) else f"{type(error).__name__}: {error}".rstrip(": ")

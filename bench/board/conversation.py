@@ -27,7 +27,7 @@ def conversation(port: Port) -> Iterator[BoardClient]:
 
 
 def heeding(hold: Hold, cancelled: Callable[[], bool] | None = None) -> Callable[[], None]:
-    """What to call between two reads: it raises Cancelled if a signal, or `cancelled`, asks for an end."""
+    """Return what to call between two reads: it raises Cancelled if a signal, or `cancelled`, asks for an end."""
 
     def heed() -> None:
         if hold.reason is not None:

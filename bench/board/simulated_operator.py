@@ -98,7 +98,7 @@ def operator_at(
 
 
 def attending(board: BoardClient) -> Meanwhile:
-    """The `Meanwhile` of a board on which nothing is to be seen."""
+    """Return the `Meanwhile` of a board on which nothing is to be seen."""
 
     def meanwhile() -> Mapping[str, float]:
         board.attend(_WAIT_S)

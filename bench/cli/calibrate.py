@@ -114,7 +114,7 @@ def command(
     Nothing is changed before you have seen the result and said yes; the file is written in any case, and --from stores it later.
     """
     from bench.cli.exit_codes import GOOD
-    from bench.cli.hands import confirm_cautions, folded
+    from bench.cli.person import folded, open_confirmed
     from bench.keeping import make_folder
     from bench.ports.opening import open_port
     from bench.upkeep.calibration_files import read_calibration
@@ -129,9 +129,8 @@ def command(
     wanted = _wanted(address, _accuracies(meters), drop, drop_meter, pilot, system, highest, minutes)
     make_folder(keep)
     check_folder(keep)
-    if wanted.meters or wanted.drop:
-        confirm_cautions(address, assume_yes=yes, more=CAUTIONS)
-    with contextlib.closing(open_port(address)) as port:
+    drives_current = bool(wanted.meters or wanted.drop)
+    with contextlib.closing(open_confirmed(address, yes, CAUTIONS) if drives_current else open_port(address)) as port:
         found, path = _compare(port, wanted, keep, yes)
         print_table(("channel", "at", "u without", "u with meter", "result"), _rows(found))
         for text in _refusals(found):
@@ -181,15 +180,15 @@ def _wanted(
 
 def _compare(port: Port, wanted: Wanted, keep: Path, yes: bool) -> tuple[Calibration, Path]:
     """Compare, and keep the result before anything is changed: whatever becomes of the board then, no meter need be read again."""
-    from bench.cli.hands import Person
-    from bench.cli.progress import ProgressLine
-    from bench.cli.story import story_of_now
+    from bench.cli.person import Person
+    from bench.cli.progress_line import ProgressLine
+    from bench.cli.provenance import provenance_now
     from bench.errors import Cancelled
     from bench.stopping import ENDING, held
     from bench.upkeep import calibrate_board
     from bench.upkeep.calibration_files import keep_calibration
 
-    story = story_of_now()
+    story = provenance_now()
     with held(ENDING) as hold:
         with ProgressLine() as progress:
             found = calibrate_board(port, wanted, Person(assume_yes=yes), _day(story["when"]), progress=progress)

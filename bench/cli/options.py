@@ -1,20 +1,18 @@
-"""Options that several commands share, and the setup of a test that they make."""
+"""Options that several commands share, and what may not stand together."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
 import click
 from click.core import ParameterSource
 
 from bench import defaults
+from bench.cli.completion import limits_offered, names_of, parts_offered
 from bench.cli.kinds import RESTED_S, SUPPLY_V, Fact, Folder, LoadNumbers, Watts
-
-if TYPE_CHECKING:
-    from bench.setup import Setup
 
 F = TypeVar("F", bound=Callable[..., Any])
 Decorator = Callable[[F], F]
@@ -151,6 +149,7 @@ def lamps_options(function: F) -> F:
         click.option(
             "--bank",
             metavar="NAME|FILE",
+            shell_complete=names_of("banks"),
             help="What really stands in the sockets, where that is not what the board says; `makebreak banks` lists them. Default for a "
             "simulated bench: the bank of its address.",
         ),
@@ -192,7 +191,7 @@ def claim_options(function: F) -> F:
 def part_options(function: F) -> F:
     return _all(
         click.option(
-            "--part", metavar="NUMBER",
+            "--part", metavar="NUMBER", shell_complete=parts_offered,
             help="The part number: what was said of it with `makebreak part` is judged, and gives rated load and system where they are "
             "not named here.",
         ),
@@ -208,11 +207,12 @@ def part_options(function: F) -> F:
 def limits_options(function: F) -> F:
     return _all(
         click.option(
-            "--limits", multiple=True, default=defaults.LIMITS, show_default=True, metavar="NAME|FILE",
+            "--limits", multiple=True, default=defaults.LIMITS, show_default=True, metavar="NAME|FILE", shell_complete=limits_offered,
             help="Limit set, family or file to judge by; may be given several times. `makebreak limits` lists them.",
         ),
         click.option(
             "--grade-rule", default=defaults.GRADE_RULE, show_default=True, metavar="NAME|FILE|none",
+            shell_complete=names_of("grades", "none"),
             help="The shop's rule that gives the grade.",
         ),
     )(function)  # fmt: skip
@@ -235,63 +235,5 @@ def bench_options(function: F) -> F:
             help="How long unit and lamps are known to have been off already, up to 30 days; it counts as cooling.",
         ),
         click.option("--precise", is_flag=True, help="Sample slowly and precisely instead of fast."),
-        click.option(
-            "--zero", is_flag=True, help="Also do the steps with the shorting link, which take the zeros of current and drop."
-        ),
+        click.option("--zero", is_flag=True, help="Also do the steps with the shorting link, which take the zeros of current and drop."),
     )(function)
-
-
-def make_setup(
-    *,
-    unit: str,
-    rated: tuple[float, ...] | None,
-    system: str | None,
-    limits: tuple[str, ...],
-    grade_rule: str,
-    facts: tuple[tuple[str, str], ...] = (),
-    part: str | None = None,
-    claims: tuple[tuple[str, Any], ...] = (),
-    parts_folder: Path = Path("parts"),
-    lamps: tuple[int, ...] | None = None,
-    fitted: tuple[float, ...] | None = None,
-    led: bool = False,
-    bank: str | None = None,
-    address: str = "",
-    supply: float | None = None,
-    precise: bool = False,
-    zero: bool = False,
-    stop_early: bool = False,
-    rested: float = 0.0,
-) -> Setup:
-    """The setup that the options ask for; SetupError or TableError if there is no such thing. The rating is known where
-    lamps are named, or kept of the part.
-
-    What no option says is taken from `address`, where that is a simulated bench's: AddressError if there can be no such bench.
-    """
-    from bench import files
-    from bench.parts import claims_for
-    from bench.ports.setting import known_bench
-    from bench.setup import Setup
-
-    known = known_bench(address)
-    said = claims_for(parts_folder, part, each_once("--claim", claims))
-    for_lamps = said.rated if rated is None else rated
-    return Setup(
-        unit=unit,
-        system_v=float(system or known.system_v or said.system_v or defaults.SYSTEM_V),
-        rated=defaults.RATED_W if for_lamps is None else for_lamps,
-        lamps=lamps,
-        fitted=fitted,
-        filament=not led,
-        bank=known.bank if bank is None else files.bank(bank),
-        supply_v=known.supply_v if supply is None else supply,
-        limits=tuple(files.named_limits(name) for name in limits),
-        grade_rule=None if grade_rule == "none" else files.grade_rule(grade_rule),
-        stop_early=stop_early,
-        precise=precise,
-        zero=zero,
-        rested_s=rested,
-        rating_known=for_lamps is not None,
-        claims=said,
-        entered=each_once("--fact", facts),
-    )

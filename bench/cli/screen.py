@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from bench.cli.completion import limits_offered, names_of
 from bench.cli.kinds import Address, Folder
 
 
@@ -21,11 +22,20 @@ from bench.cli.kinds import Address, Folder
     metavar="FOLDER",
     help="Where every test is kept: a folder for each day, with a record and a capture of each.",
 )
-@click.option("--procedure", metavar="NAME|FILE", help="Begin with this procedure instead of the one of last time; F2 changes it.")
 @click.option(
-    "--limits", multiple=True, metavar="NAME|FILE", help="Begin with these limit sets, families or files; may be given several times."
+    "--procedure",
+    metavar="NAME|FILE",
+    shell_complete=names_of("procedures"),
+    help="Begin with this procedure instead of the one of last time; F2 changes it.",
 )
-@click.option("--grade-rule", metavar="NAME|FILE|none", help="Begin with this rule for grades.")
+@click.option(
+    "--limits",
+    multiple=True,
+    metavar="NAME|FILE",
+    shell_complete=limits_offered,
+    help="Begin with these limit sets, families or files; may be given several times.",
+)
+@click.option("--grade-rule", metavar="NAME|FILE|none", shell_complete=names_of("grades", "none"), help="Begin with this rule for grades.")
 @click.option("--light", is_flag=True, help="Dark on light instead of light on dark; F8 changes that.")
 @click.option("--blocks", is_flag=True, help="Draw traces with block characters, for terminals without braille; F9 changes that.")
 def command(

@@ -1,11 +1,11 @@
 """From the evidence of a run to its values and facts.
 
-Strategy. Averages leave out the first cycles, as the standards do, and what a film on the contacts moved; what is looked for
-(missed, long and filmed flashes, drop-outs) is looked for in every flash. Nothing is read of flashes after a lamp failed.
+Strategy. Averages leave out the first cycles, as the standards do, and what a film on the contacts moved; what is looked for (missed,
+long and filmed flashes, drop-outs) is looked for in every flash. Nothing is read of flashes after a lamp failed.
 
 What the mean of cycles stands for is the unit's mean under these conditions, of which the cycles are a sample; so their scatter is in the
-uncertainty (type A), less what the instants of single readings add to it. A single event (a start, the first inrush) stands for itself, and
-its note says so. What all readings of a channel share (type B) is added once: zero and scale, the clock, the filter's delay.
+uncertainty (type A), less what the instants of single readings add to it. A single event (a start, the first inrush) stands for itself,
+and its note says so. What all readings of a channel share (type B) is added once: zero and scale, the clock, the filter's delay.
 
 A value that the evidence does not show is `NotMeasured`, with the reason in words and whether the bench is to blame; never 0 and never a
 guess. Last, what a fault of the bench makes worthless is taken out again (`bench.measure.bench_check`).

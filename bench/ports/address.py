@@ -40,7 +40,7 @@ class SimAddress:
 
 
 def parse_sim_address(address: str, scheme: str = "sim") -> SimAddress:
-    """AddressError if the address can't be read; a parameter that is not known is never passed over.
+    """Return the parts of an address, AddressError if it can't be read; a parameter that is not known is never passed over.
 
     `scheme`: the word before `://`, for other boards that take the same parameters.
     """
@@ -105,7 +105,7 @@ def parse_sim_address(address: str, scheme: str = "sim") -> SimAddress:
 
 
 def parse_socket_address(address: str) -> tuple[str, int]:
-    """Host and port. AddressError if there can be no such host or port."""
+    """Return the host and port. AddressError if there can be no such host or port."""
     try:
         parts = urlsplit(address)
         host, number = parts.hostname, parts.port
@@ -118,7 +118,7 @@ def parse_socket_address(address: str) -> tuple[str, int]:
 
 
 def check_host(name: str, doing: str) -> None:
-    """AddressError, which begins with `doing`, if no computer can have this name."""
+    """Raise AddressError, which begins with `doing`, if no computer can have this name."""
     try:
         name.encode("idna")  # as the search for it does
     except ValueError as error:

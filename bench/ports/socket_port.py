@@ -9,7 +9,7 @@ from bench.errors import PortError
 from bench.plain import reason_text
 from bench.ports.address import parse_socket_address
 
-_CONNECT_S = 3.0
+_CONNECT_S = 3.0  # a server on the same network answers within milliseconds
 _LARGEST_READ = 65536
 _AGAIN = "open it again, and see that no other program uses the board"
 

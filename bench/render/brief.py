@@ -15,27 +15,24 @@ from bench.limits import Limit
 from bench.measure import PROVED_BY_RUNS, UNKNOWN, FactName, UnitBehaviour
 from bench.plain import one_line
 from bench.record import StepRecord, TestRecord
+from bench.render.facts import behaviour_text
 from bench.render.made_on import first_change_text, instrument_text, older_text
+from bench.render.names import NOT_MEASURED, OPEN, basis_text, grade_text, quantity_title, verdict_word
 from bench.render.values import limit_text, quantity_text
-from bench.render.words import behaviour_text
 from bench.uncertainty import Estimate
 from bench.verdict import Conformity, Verdict
 
 MOST_LINES = 14
-_NAME = 17
+_NAME = 22
 _NOT_ASKED = "no limit named"
-_VALUE, _LIMIT = 24, 18
-_STARTS = {"start_s": "Starting time", "first_extinction_s": "First extinction", "first_light_s": "First light"}
-_FIGURES = (("Flash rate", ("rate_per_min", "rate_total_per_min")), ("On-time", ("on_ratio",)), ("Starting time", tuple(_STARTS)),
-            ("Contact drop", ("drop_v", "drop_largest_v")))  # fmt: skip
-MARKS = {
-    Conformity.PASS: "kept",
-    Conformity.CONDITIONAL_PASS: "too near to be sure",
-    Conformity.CONDITIONAL_FAIL: "too near to be sure",
-    Conformity.FAIL: "NOT KEPT",
-    Conformity.NOT_MEASURED: "open",
-}
-_BASES = {"read": "read in the source", "own": "the shop's own", "summary": "after a summary", "memory": "from memory"}
+_VALUE, _LIMIT = 23, 18
+_FIGURES = (
+    ("rate_per_min", "rate_total_per_min"),
+    ("on_ratio",),
+    ("start_s", "first_extinction_s", "first_light_s"),
+    ("drop_v", "drop_largest_v"),
+)
+"""Quantities of which one line each is shown: of several the one that speaks most against the unit."""
 
 
 @dataclass(frozen=True)
@@ -59,7 +56,8 @@ def brief_lines(record: TestRecord, width: int = 80, kept_in: str = "") -> list[
 
 def _parts(record: TestRecord, width: int) -> Iterator[_Part]:
     conclusion = record.conclusion
-    letter = f"   GRADE {one_line(conclusion.letter)}" if conclusion.letter else ""
+    grade = grade_text(conclusion.grade)
+    letter = f"   GRADE {one_line(grade)}" if grade else ""
     yield _Part((_cut(f"{conclusion.outcome.value.upper()}{letter}   {one_line(record.unit)}", width),), 0)
     yield _Part(_wrapped(one_line(conclusion.reason), width), 0)
     yield _Part(_wrapped(f"Next: {one_line(conclusion.advice)}", width), 1)
@@ -67,8 +65,8 @@ def _parts(record: TestRecord, width: int) -> Iterator[_Part]:
         # Said before the figures, for it decides how wide they are.
         lines = textwrap.wrap(f"{'Instrument':<{_NAME}}{one_line(instrument)}", width, subsequent_indent=" " * _NAME)
         yield _Part(tuple(lines), 2)
-    for title, names in _FIGURES:
-        line = _figure(record, title, names)
+    for names in _FIGURES:
+        line = _figure(record, names)
         if line:
             # A figure that nothing was asked of can be spared first.
             yield _Part((_cut(line, width),), 5 if _NOT_ASKED in line else 3)
@@ -92,12 +90,11 @@ def _parts(record: TestRecord, width: int) -> Iterator[_Part]:
     if broken:
         yield _Part(_wrapped(f"Conditions not kept: {one_line('; '.join(dict.fromkeys(broken)))}", width), 2)
     unproved = [f"{p.item} ({p.text})" for p in record.measured.proofs if not p.proved and p.item in PROVED_BY_RUNS]
-    if unproved and conclusion.outcome.on_unit:
+    if unproved and conclusion.outcome.is_of_unit:
         yield _Part(_wrapped(f"Not proved in this test: {one_line('; '.join(unproved))}", width), 2)
     if conclusion.basis:
-        word, _, confidence = conclusion.basis.partition(" ")
-        sure = f" (confidence {confidence})" if confidence else ""
-        yield _Part((_cut(f"{'Weakest basis':<{_NAME}}{_BASES[word]}{sure}, of the figures that decided", width),), 2)
+        known = basis_text(*conclusion.basis.split())
+        yield _Part((_cut(f"{'Weakest basis':<{_NAME}}{known}, of the figures that decided", width),), 2)
     if text := older_text(record):
         yield _Part(_wrapped(text, width), 2)
     if record.is_simulated:
@@ -105,21 +102,27 @@ def _parts(record: TestRecord, width: int) -> Iterator[_Part]:
     yield _Part((_cut("No inspection of a vehicle: a licensed inspection decides. All figures: --full", width),), 1)
 
 
-def _figure(record: TestRecord, title: str, names: tuple[str, ...]) -> str:
-    """One figure with its limit and mark; that of a limit that speaks against the unit first, then the one that lies nearest."""
+def _figure(record: TestRecord, names: tuple[str, ...]) -> str:
+    """Return one figure with its limit and verdict; that of a limit that speaks against the unit first, then the one that lies nearest."""
     charged = _by_rule(record, names)
     if isinstance(found := record.measured.values.get(charged), Estimate):
-        return _row(_STARTS.get(charged, title), quantity_text(charged, found), "the grade rule's", "NOT KEPT")
+        return _row(charged, quantity_text(charged, found), "the grade rule's", Conformity.FAIL.value.upper())
     verdicts = [v for v in record.verdicts if isinstance(v.limit, Limit) and v.limit.quantity in names]
     worst = min(verdicts, key=lambda v: (tuple(Conformity).index(v.conformity), _place(v, names), _room(v)), default=None)
     if worst is not None:
         assert isinstance(worst.limit, Limit)
-        return _row(_STARTS.get(worst.limit.quantity, title), _judged_text(worst), limit_text(worst.limit), MARKS[worst.conformity])
+        return _row(worst.limit.quantity, _judged_text(worst), limit_text(worst.limit), _verdict_text(worst))
     for name in names:
         found = record.measured.values.get(name)
         if isinstance(found, Estimate):
-            return _row(_STARTS.get(name, title), quantity_text(name, found), _NOT_ASKED, "")
+            return _row(name, quantity_text(name, found), _NOT_ASKED, "")
     return ""
+
+
+def _verdict_text(verdict: Verdict) -> str:
+    """Return the word of the verdict; a failure in capitals."""
+    word = verdict_word(verdict)
+    return word.upper() if verdict.conformity is Conformity.FAIL and word != OPEN else word
 
 
 def _by_rule(record: TestRecord, names: tuple[str, ...]) -> str:
@@ -149,11 +152,11 @@ def _judged_text(verdict: Verdict) -> str:
         return verdict.by_fact
     if isinstance(verdict.found, Estimate) and isinstance(verdict.limit, Limit):
         return quantity_text(verdict.limit.quantity, verdict.found, verdict.limit)
-    return "not measured"
+    return NOT_MEASURED
 
 
-def _row(title: str, value: str, limit: str, mark: str) -> str:
-    return f"{title:<{_NAME}}{_cut(value, _VALUE - 1):<{_VALUE}}{_cut(limit, _LIMIT - 1):<{_LIMIT}}{mark}".rstrip()
+def _row(name: str, value: str, limit: str, mark: str) -> str:
+    return f"{quantity_title(name):<{_NAME}}{_cut(value, _VALUE - 1):<{_VALUE}}{_cut(limit, _LIMIT - 1):<{_LIMIT}}{mark}".rstrip()
 
 
 def _other_load(step: StepRecord) -> str:

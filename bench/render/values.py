@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import replace
 from fractions import Fraction
 
 from bench import rounding
 from bench.limits import SHOWN_UNITS, UNITS, AllOf, AnyOf, FactLimit, Limit, Requirement, Source
 from bench.measure import QUANTITIES
+from bench.render.names import basis_text
 from bench.uncertainty import Estimate
-
-_BASES: Mapping[str, str] = {"read": "read", "summary": "after a summary", "own": "the shop's own"}
-_CONFIDENCE: Mapping[str, str] = {"H": "high", "M": "medium", "L": "low"}
 
 
 def in_unit(found: Estimate, unit: str) -> Estimate:
@@ -58,6 +55,23 @@ def quantity_text(name: str, found: Estimate, limit: Limit | None = None) -> str
     return value_text(in_unit(found, unit), limit, float(QUANTITIES[name].shown_to / UNITS[unit][1]))
 
 
+_SMALL = {"V": "mV", "A": "mA", "s": "ms", "ohm": "mohm"}
+
+
+def in_shown_unit(found: Estimate, beside: Estimate | None = None) -> Estimate:
+    """Return a reading in the unit that people use for its size, or for that of the reading `beside` it: mV below 1 V, % for a ratio."""
+    size = found if beside is None else beside
+    if found.unit == "1":
+        return in_unit(found, "%")
+    is_small = max(abs(size.value), size.expanded()) < 1.0
+    return in_unit(found, _SMALL[found.unit]) if is_small and found.unit in _SMALL else found
+
+
+def readable_text(found: Estimate) -> str:
+    """Return a reading as `value_text`, in the unit that people use for its size."""
+    return value_text(in_shown_unit(found))
+
+
 def limit_text(requirement: Requirement) -> str:
     """`90 to 120 /min`, `at most 0.8 V`, or the words that a fact may have."""
     match requirement:
@@ -75,9 +89,8 @@ def limit_text(requirement: Requirement) -> str:
 
 def source_text(source: Source) -> str:
     """Document, clause, how well it is known, and the file's note."""
-    known = _BASES.get(source.basis) or f"from memory, confidence {_CONFIDENCE[source.confidence]}"
     where = f"{source.text}, {source.clause}" if source.clause else source.text
-    return f"{where} [{known}]" + (f"; {source.note}" if source.note else "")
+    return f"{where} [{basis_text(source.basis, source.confidence)}]" + (f"; {source.note}" if source.note else "")
 
 
 def risk_text(p: float) -> str:

@@ -27,9 +27,10 @@ from bench.ports import Port
 from bench.ports.replay import ByteSink, CaptureWriter
 from bench.procedure import Procedure
 from bench.record import TestRecord
+from bench.session.attendance import Attendance
 from bench.session.guard import Guard
 from bench.session.ledger import Ledger
-from bench.session.opening import Attendance, opened_bench
+from bench.session.opening import opened_bench
 from bench.session.progress import Progress
 from bench.session.steps import Steps
 from bench.setup import Setup, setup_record
@@ -81,7 +82,7 @@ def begun_record(procedure: Procedure, setup: Setup, address: str, why: str, *, 
 
 
 def _perform(board: BoardClient, ledger: Ledger, guard: Guard, attendance: Attendance) -> None:
-    """The whole test, into the ledger and the capture."""
+    """Make the whole test, into the ledger and the capture."""
     made_so = setup_record(ledger.setup, ledger.setup.nominal_v)
     begun = SessionNote(made_so, ledger.procedure, ledger.when, ledger.software, kept_in_note(ledger.setup))
     board.note(note="session", **encode(begun))

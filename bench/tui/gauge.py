@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 from rich.text import Text
 from textual.widget import Widget
 
-from bench.grade.speech import speech_of
 from bench.limits import AllOf, AnyOf, FactLimit, Limit, LimitSet, Requirement
-from bench.measure import Measured
+from bench.measure import QUANTITIES, Measured
 from bench.plain import one_line
+from bench.render.names import NOT_MEASURED
 from bench.render.values import limit_text, quantity_text
 from bench.tui.gauge_rows import Row, merged, placed, rows_of, rows_of_verdict
 from bench.tui.gauge_scale import gauge
@@ -28,17 +28,6 @@ WORDS: Mapping[Conformity, str] = {
     Conformity.NOT_MEASURED: "not yet",
 }
 FACT_WORDS: Mapping[Conformity, str] = {Conformity.PASS: "as asked", Conformity.FAIL: "not as asked", Conformity.NOT_MEASURED: "not yet"}
-CANNOT = "cannot be measured"
-_SHORT: Mapping[str, str] = {
-    "first_extinction_s": "first extinction",
-    "first_light_s": "first light",
-    "inrush_first_a": "first inrush",
-    "lamp_v": "volts at the lamps",
-    "period_spread": "spread of period",
-    "outage_ratio": "rate against all lit",
-    "outage_rate_per_min": "rate, one lamp out",
-}
-"""Titles where the usual ones are too long for a line of a small terminal."""
 BESIDES = ("steady_a", "inrush_first_a", "lamp_v", "period_spread", "bounce_make_s", "temperature_c")
 """What no limit judges and still tells a hand much, in this order."""
 
@@ -131,7 +120,7 @@ def title_of(requirement: Requirement) -> str:
 
 
 def _title(quantity: str) -> str:
-    return _SHORT.get(quantity) or speech_of(quantity).title
+    return QUANTITIES[quantity].title
 
 
 def gauge_line(row: Row, columns: Columns, colours: Mapping[str, str], spoilt: bool = False) -> Text:
@@ -142,7 +131,7 @@ def gauge_line(row: Row, columns: Columns, colours: Mapping[str, str], spoilt: b
     quiet = colours.get("quiet", "")
     if isinstance(found, NotMeasured) and found.fault != "none" and verdict is not None and not verdict.by_fact:
         room = columns.value + columns.limit + columns.gauge + columns.word + (3 if columns.limit else 2)
-        why = padded(f"? {CANNOT}: {one_line(found.reason)}", room)
+        why = padded(f"? {NOT_MEASURED}: {one_line(found.reason)}", room)
         return Text.assemble(padded(title, columns.title), " ", (why, colours.get("doubt", "")))
     value = _value(requirement, verdict)
     # A long number takes from the title, never the other way.

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
-from typing import Literal, TypeAlias, get_args
+from typing import Literal, NamedTuple, TypeAlias, get_args
 
 ModeName: TypeAlias = Literal["FAST", "PREC"]
 """The sample modes, by the short words of `SENSe:MODE`."""
 MODE_NAMES: tuple[ModeName, ...] = get_args(ModeName)
 
 
-@dataclass(frozen=True, slots=True)
-class HeaderState:
+class HeaderState(NamedTuple):
     """The bits of a header's bytes `state` and `flags`, for both ends of the wire.
 
     `range_number`: the voltage range selected, 0 to 3. `run`: number of the run, modulo 4. `samples_lost`: the board itself could not keep

@@ -182,11 +182,13 @@ class Avr:
 
     @property
     def outputs(self) -> Outputs:
+        """The rig's switches now."""
         found = self._library.board_get_outputs(self._board)
         return Outputs(bool(found.master), found.loads, found.range, bool(found.latched))
 
     @property
     def counts(self) -> AvrCounts:
+        """Counts up to now."""
         found: AvrCounts = self._library.board_get_counts(self._board)
         return found
 

@@ -52,7 +52,8 @@ void board_set_inputs(struct board *b, int64_t first, uint32_t step, uint32_t co
 /* Edges of the comparator still to come, by ascending cycle; the level after the first one is `level`, and then it alternates. */
 void board_set_edges(struct board *b, const uint64_t *cycles, uint32_t count, uint8_t level);
 
-/* From now on every interrupt takes so many cycles more: how many the program can stand before samples are lost is what it has to spare. */
+/* Lets every interrupt take so many cycles more from now on: how many the program can bear before samples are lost is what it has to spare.
+ */
 void board_burden(struct board *b, uint32_t cycles);
 
 /* The latch's inputs: whether something asks it to trip from now on. */

@@ -35,7 +35,7 @@ class Column:
 
 
 @dataclass(frozen=True)
-class Table:
+class FileLayout:
     """Where the numbers stand in the file, how they are written, and which of its rows are wanted.
 
     `lines_before` the first row. `window_s`: the wanted stretch, in s of the file. `ends`: least and greatest value of channels that went
@@ -71,7 +71,7 @@ class Table:
         shows = ("v_in", "v_out") if "v_out" in self.channels() else MAIN
         return tuple(channel for channel in shows if channel in self.channels())
 
-    def turned_round(self, channels: Iterable[str]) -> Table:
+    def turn_round(self, channels: Iterable[str]) -> FileLayout:
         """The same, with the sign of these channels turned."""
         turned = frozenset(channels)
         return replace(self, columns=tuple(replace(c, factor=-c.factor) if c.channel in turned else c for c in self.columns))

@@ -27,7 +27,7 @@ class ProgressLine:
         self._shown = ""
 
     def __call__(self, event: Event) -> None:
-        from bench.cli.hands import folded
+        from bench.cli.person import folded
         from bench.session import Asked, Damage, Live, Noted, Planned, StepBegan, Waiting
 
         match event:
@@ -84,7 +84,5 @@ class ProgressLine:
 
 def _live_text(event: Live) -> str:
     lamps = {True: "LIT ", False: "dark", None: "-   "}[event.closed]
-    readings = ", ".join(
-        f"{title} {event.latest[name]:.2f} {unit}".strip() for name, title, unit in _READINGS if name in event.latest
-    )
+    readings = ", ".join(f"{title} {event.latest[name]:.2f} {unit}".strip() for name, title, unit in _READINGS if name in event.latest)
     return f"{lamps} flash {event.cycles}/{event.wanted}, {event.on_s:.1f} s, {readings}"
