@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from bench.tui.canvas import Canvas
 from bench.tui.panes import GUTTER, VOLTS, Columns, draw_pane
 from bench.tui.raster import ACROSS, BLOCKS, BRAILLE, FULL, INKS, Ink, characters, filled, joined, levels, text
-from bench.tui.scale import axis_for, round_step, scale_for, tick_text
+from bench.tui.scale import axis_for, extent, round_step, scale_for, tick_text
 
 
 def drawn(ink: Ink, *rows: str) -> list[str]:
@@ -124,6 +124,12 @@ def test_any_axis_shows_its_scale_on_the_rows_there_are(low: float, high: float,
         assert bottom <= scale.bottom + slack and top >= scale.top - slack
     assert [axis.row(tick) for tick in axis.ticks] == [rows - 1 - i * axis.rows_a_step for i in range(len(axis.ticks))]
     assert axis.row(axis.ticks[-1]) >= 0
+
+
+def test_what_does_not_last_opens_no_scale() -> None:
+    current = np.array([0.0] * 30 + [9.0] + [3.5] * 30 + [-2.0] + [0.0] * 30)
+    assert extent(current, current, 25) == (0.0, 3.5)
+    assert extent(current, current) == (-2.0, 9.0)
 
 
 def test_round_steps() -> None:
