@@ -40,20 +40,20 @@ class Picture:
     scene: str
     size: tuple[int, int] = LARGE
     dark: bool = True
-    ink: Ink = BRAILLE
+    ink: Ink = BLOCKS
     colour: bool = True
 
     @property
     def name(self) -> str:
         parts = [self.scene, f"{self.size[0]}x{self.size[1]}", "dark" if self.dark else "light"]
-        parts += [self.ink.name] if self.ink is not BRAILLE else []
+        parts += [self.ink.name] if self.ink is not BLOCKS else []
         parts += [] if self.colour else ["no-colour"]
         return "-".join(parts)
 
     @property
     def text(self) -> str:
         more = [f"{self.size[0]} x {self.size[1]}", "dark" if self.dark else "light"]
-        more += ["with block characters"] if self.ink is not BRAILLE else []
+        more += ["in braille dots"] if self.ink is not BLOCKS else []
         more += [] if self.colour else ["NO_COLOR"]
         return f"{SCENES[self.scene].text} ({', '.join(more)})"
 
@@ -74,7 +74,7 @@ def pictures() -> Iterator[Picture]:
     yield Picture("late", WIDE)
     yield Picture("late", colour=False)
     yield Picture("not-good", SMALL, colour=False)
-    yield Picture("late", SMALL, ink=BLOCKS)
+    yield Picture("late", SMALL, ink=BRAILLE)
 
 
 async def svg_of(picture: Picture) -> str:

@@ -46,7 +46,7 @@ def run_of(wave: Wave) -> RunTrace:
     )  # fmt: skip
 
 
-def shown_live(wave: Wave, size: tuple[int, int] = (120, 40), until: int | None = None, ink: Ink = BRAILLE) -> list[str]:
+def shown_live(wave: Wave, size: tuple[int, int] = (120, 40), until: int | None = None, ink: Ink = BLOCKS) -> list[str]:
     """The screen's lines after the pieces of the wave."""
 
     async def main() -> list[str]:
@@ -129,7 +129,7 @@ def test_a_column_keeps_its_look_while_it_moves() -> None:
 
     def plot(trace: LiveTrace) -> np.ndarray[tuple[int, ...], np.dtype[np.uint32]]:
         canvas = trace.draw(30, 100, BLOCKS)
-        return canvas.codes[2:12, GUTTER:]
+        return canvas.codes[2:8, GUTTER:]
 
     asyncio.run(main())
 
@@ -183,8 +183,8 @@ def test_small_panes_still_name_what_they_show() -> None:
     lines = shown_live(Wave(flashes(3), 2.5), size=(80, 12))
     starts = [line[: GUTTER - 1].strip() for line in lines]
     assert "volts" in starts and "current" in starts and "lamps" in starts and "pilot" not in starts
-    assert any(line.startswith("out ⠤⠤") for line in lines)
-    assert any(line.startswith("in  ⠄⠄") for line in lines)
+    assert any(line.startswith("out ▄▄") for line in lines)
+    assert any(line.startswith("in  ▖▖") for line in lines)
 
 
 def test_a_minute_is_kept_and_no_more() -> None:

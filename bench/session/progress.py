@@ -54,7 +54,7 @@ class Live:
     """How a run stands: s since the supply was switched on, at most `left_s` to go, good cycles of those `wanted`.
 
     Some twenty times a second. `latest` is the newest reading of each channel; `measured` what the run shows so far, once a second, else
-    None.
+    None. `provisional`, beside `measured` while flashes are there but fewer than the averaging rule asks for: what all completed ones show.
     """
 
     on_s: float
@@ -64,6 +64,7 @@ class Live:
     closed: bool | None
     latest: Mapping[str, float]
     measured: Measured | None
+    provisional: Measured | None = None
 
 
 @dataclass(frozen=True, slots=True)

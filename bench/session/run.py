@@ -25,6 +25,7 @@ _TELL_S = 0.048  # whoever watches a trace sees steps of a tenth of a second; a 
 _STILL_S = 0.25
 _MEASURE_S = 1.0
 _BENCH_CLEAR_S = 4.0  # by then several flashes of any unit have shown what a first one may only seem to show
+_ALL_COUNT = Counts(skip=0, average=2)
 LIVE_COUNTS = Counts(skip=2, average=3)
 """Cycles that count after a live switching: it cuts the first, and a thermal unit takes another to settle."""
 _LOSES_MOST, _TELLS_OF_LINE = 2, 8  # so many cycles cut by lost samples for each whole one, of the first eight at the least
@@ -170,8 +171,10 @@ class Run:
         on_s = now_s - self._on_s
         left_s = max(0.0, self._at_most_s() - on_s)
         measured = self._latest if fresh else None
-        self._tell(Live(on_s, left_s, seen[1], self.plan.wanted, seen[0], dict(analysis.latest), measured))
         counts = self.plan.counts
+        few = fresh and 0 < seen[1] < counts.skip + max(counts.average, _ALL_COUNT.average)
+        provisional = snapshot(analysis, _ALL_COUNT) if few else None
+        self._tell(Live(on_s, left_s, seen[1], self.plan.wanted, seen[0], dict(analysis.latest), measured, provisional))
         if fresh and self._latest is not None:
             # A bench that is at fault has nothing to show of the unit, however many flashes are looked at.
             spoilt = on_s > _BENCH_CLEAR_S and bool(spoiling(self._latest.bench_faults))

@@ -31,7 +31,7 @@ from bench.tui.desk import Desk
 from bench.tui.drawn_bench import system_of
 from bench.tui.frame import BenchScreen
 from bench.tui.plain_lines import PlainLines
-from bench.tui.raster import BRAILLE, INKS, Ink
+from bench.tui.raster import BLOCKS, INKS, Ink
 from bench.tui.requests import CautionsRead, Chosen, KnobTurned, PracticeBegun, PracticeLeft
 from bench.tui.state import Phase, State
 from bench.tui.terminal import CANCELLED, end_at_the_latest, heed_signals
@@ -78,7 +78,7 @@ class BenchApp(App[None]):
         choices: Choices | None = None,
         chosen: Mapping[str, Any] | None = None,
         dark: bool = True,
-        ink: Ink = BRAILLE,
+        ink: Ink = BLOCKS,
         clock: Callable[[], float] = time.monotonic,
         watch_terminal: bool = True,
     ) -> None:

@@ -96,5 +96,3 @@ def _between(left: Text, right: Text, width: int) -> Text:
     left.append_text(right)
     left.no_wrap = True
     return left
-
-

@@ -283,11 +283,11 @@ def _follow(test: Underway, news: News) -> None:
         case Started(record_path=record_path, capture_path=capture_path):
             test.record_path, test.capture_path = record_path, capture_path
         case StepBegan(live=True):
-            # The unit flashes on: what is shown goes on too.
-            test.step = news
+            # The unit flashes on, and what is judged stays on show; the new load's values are still to come.
+            test.step, test.measured, test.provisional = news, None, None
         case StepBegan():
             test.step, test.asked, test.waiting, test.live, test.supply_v = news, None, None, None, None
-            test.measured, test.verdicts, test.early = None, (), True
+            test.measured, test.provisional, test.verdicts, test.early = None, None, (), True
         case Asked(action=Cool()):
             pass
         case Asked(action=action):
@@ -297,7 +297,7 @@ def _follow(test: Underway, news: News) -> None:
         case Live(measured=measured):
             test.live, test.asked, test.waiting = news, None, None
             if measured is not None:
-                test.measured = measured
+                test.measured, test.provisional = measured, news.provisional
                 test.early = not news.cycles and news.on_s < _STEADY_S and not (test.step is not None and test.step.live)
         case Traced():
             test.asked = test.waiting = None

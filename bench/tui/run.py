@@ -28,15 +28,13 @@ class Program(BenchApp):
         self.exit()
 
 
-def run_screen(address: str, folder: Path, chosen: Mapping[str, Any], *, dark: bool = True, blocks: bool = False) -> int:
+def run_screen(address: str, folder: Path, chosen: Mapping[str, Any], *, dark: bool = True, dots: bool = False) -> int:
     """0 when it was left in good order, 130 if it was told to end; raises the error that broke it. Everything is open then, the terminal is
     as it was, and what was tested is kept.
 
     `chosen`: fields of `Choices` that are not as they were last time.
     """
-    app = Program(
-        lambda: start_station(folder), address, folder=folder, chosen=chosen, dark=dark, ink=BLOCKS if blocks else BRAILLE
-    )
+    app = Program(lambda: start_station(folder), address, folder=folder, chosen=chosen, dark=dark, ink=BRAILLE if dots else BLOCKS)
     try:
         app.run()
     finally:

@@ -2,26 +2,33 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from rich.text import Text
 from textual.app import ComposeResult
 from textual.containers import Vertical
 from textual.widget import Widget
 
 from bench.claims import claims_set
+from bench.description import BoardDescription
 from bench.limits import LimitSet
 from bench.plain import one_line
 from bench.render.actions import action_text
 from bench.session import SetSupply, Setup, StepBegan
+from bench.tui.figures import LINES, SHORT_LINES, Figures, figures_of, side_by_side
 from bench.tui.gauge import Gauges
 from bench.tui.large import large
+from bench.tui.panes import PILOT_CHANNEL
 from bench.tui.state import State, Underway
 from bench.tui.trace import LiveTrace
 from bench.tui.wrapped import cut, wrapped
 
 _MARGIN = 3
 _BAR = 24
+_ROOMY = 30  # lines of the view from which on nothing has to share a line
+_LEAST_FOR_FIGURES = 19
+_LEAST_TRACE, _LEAST_TRACE_SMALL = 12, 7
 _NOW_LINES = 3
-_LEAST_TRACE = 10
 
 
 class RunningView(Vertical):
@@ -33,7 +40,7 @@ class RunningView(Vertical):
     RunningView LiveTrace { height: 1fr; }
     RunningView Gauges { padding: 0 1; }
     RunningView Call { height: 1fr; display: none; }
-    RunningView.called LiveTrace, RunningView.called Gauges { display: none; }
+    RunningView.called LiveTrace, RunningView.called Gauges, RunningView.called Figures { display: none; }
     RunningView.called Call { display: block; }
     """
 
@@ -41,12 +48,14 @@ class RunningView(Vertical):
         super().__init__()
         self._state = state
         self.now = Now(state)
+        self.figures = Figures()
         self.trace = LiveTrace(state.ink)
         self.gauges = Gauges()
         self.call = Call(state)
 
     def compose(self) -> ComposeResult:
         yield self.now
+        yield self.figures
         yield self.trace
         yield self.gauges
         yield self.call
@@ -54,10 +63,10 @@ class RunningView(Vertical):
     def begin(self) -> None:
         """A test begins: nothing is known yet."""
         state = self._state
-        channels = state.description.channels if state.description is not None else {}
-        self.trace.begin({name: channel.unit for name, channel in channels.items()})
-        if state.test is not None:
-            self.gauges.expect(expected_sets(state.test.setup))
+        if state.test is not None and state.description is not None:
+            sets = expected_sets(state.test.setup)
+            self.trace.begin(traced_channels(state.description, state.test.setup), tightest_drop_v(sets))
+            self.gauges.expect(sets)
         self._share()
 
     def carry_on(self, step: StepBegan) -> None:
@@ -68,9 +77,12 @@ class RunningView(Vertical):
         self._share()
 
     def _share(self) -> None:
-        """The gauges get the lines that they want, as far as the trace stays readable; the trace gets the rest."""
-        room = self.size.height - _NOW_LINES
-        self.gauges.styles.height = max(min(self.gauges.lines_wanted, room - _LEAST_TRACE), 2)
+        """Who gets the lines: the step first, then the figures, the gauges as far as the trace stays readable; the trace gets the rest."""
+        height, width = self.size.height, self.size.width - 2
+        figures = figures_height(width, height)
+        self.figures.styles.height = figures
+        room = height - _NOW_LINES - figures - (_LEAST_TRACE if height >= _ROOMY else _LEAST_TRACE_SMALL)
+        self.gauges.styles.height = max(min(self.gauges.lines_wanted, room), 2)
 
     def refresh_state(self) -> None:
         test = self._state.test
@@ -82,7 +94,10 @@ class RunningView(Vertical):
         if called:
             self.call.refresh()
         elif test.live is not None:
-            self.gauges.show(() if test.early else test.verdicts, None if test.early else test.measured, test.live.cycles)
+            self.gauges.show(() if test.early else test.verdicts, test.values, test.live.cycles)
+            figures = figures_of(test, self.gauges.rows)[: side_by_side(self.size.width - 2)] if self.figures.size.height else ()
+            self.figures.show(figures)
+            self.gauges.leave_out(figure.row for figure in figures if figure.row is not None)
 
 
 def expected_sets(setup: Setup) -> list[LimitSet]:
@@ -92,8 +107,27 @@ def expected_sets(setup: Setup) -> list[LimitSet]:
     return [*sets, claimed] if claimed is not None else sets
 
 
+def figures_height(width: int, height: int) -> int:
+    """Lines for the large figures in a view of this size: none where the trace would have no room beside them."""
+    if not side_by_side(width) or height < _LEAST_FOR_FIGURES:
+        return 0
+    return LINES if height >= _ROOMY else SHORT_LINES
+
+
+def traced_channels(description: BoardDescription, setup: Setup) -> dict[str, str]:
+    """The channels that are drawn, with their units: a pilot only where the unit can have one."""
+    absent = setup.claims.facts.get("pilot") == "absent"
+    return {name: channel.unit for name, channel in description.channels.items() if not (absent and name == PILOT_CHANNEL)}
+
+
+def tightest_drop_v(sets: Sequence[LimitSet]) -> float | None:
+    """The least of all upper limits on a contact drop, in V; None if there is none."""
+    drops = [limit.high for one in sets for limit in one.limits if limit.quantity.startswith("drop_") and limit.unit in ("V", "mV")]
+    return min((high for high in drops if high is not None), default=None)
+
+
 class Now(Widget):
-    """Three lines: the step and its time; lamps, contact, flashes, supply; the load, and what is worth knowing."""
+    """The step and its time; lamps, contact, flashes, supply; the load, and what is worth knowing."""
 
     DEFAULT_CSS = "Now { padding: 0 1; }"
 
