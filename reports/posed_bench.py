@@ -126,8 +126,8 @@ class Pose:
 
 @asynccontextmanager
 async def posed(
-    bench: str, folder: Path, size: tuple[int, int], *, dark: bool, ink: Ink = BLOCKS, choices: Choices | None = None, absent: str = "",
-    real: bool = False,
+    bench: str, folder: Path, size: tuple[int, int], *, dark: bool = True, ink: Ink = BLOCKS, choices: Choices | None = None,
+    absent: str = "", real: bool = False,
 ) -> AsyncIterator[Pose]:  # fmt: skip
     """The screen at this simulated bench (as in `sim://`); `absent` says why there is no board, if so."""
     pose: Pose

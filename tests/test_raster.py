@@ -9,8 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from bench.tui.canvas import Canvas
+from bench.tui.panes import GUTTER, VOLTS, Columns, draw_pane
 from bench.tui.raster import ACROSS, BLOCKS, BRAILLE, INKS, Ink, characters, filled, joined, levels, text
-from bench.tui.scale import round_step, scale_for, tick_text
+from bench.tui.scale import axis_for, round_step, scale_for, tick_text
 
 
 def drawn(ink: Ink, *rows: str) -> list[str]:
@@ -96,7 +98,7 @@ def test_a_column_looks_the_same_whatever_comes_later(spans: list[tuple[int, int
 )
 def test_scales_are_round_and_hold_what_was_seen(low: float, high: float, least: float, ticks: tuple[float, ...]) -> None:
     scale = scale_for(low, high, least)
-    assert scale.ticks == ticks
+    assert axis_for(scale, 2 * len(ticks) - 1).ticks == ticks
     assert (scale.bottom, scale.top) == (ticks[0], ticks[-1])
 
 
@@ -105,9 +107,44 @@ def test_any_scale(low: float, high: float, least: float) -> None:
     scale = scale_for(low, high, least)
     assert scale.top >= max(high, least) * (1.0 - 1e-6)
     assert scale.bottom <= (low if low < -0.05 * max(high, least) else 0.0) + 1e-6
-    assert 2 <= len(scale.ticks) <= 5
+    assert 1 <= round((scale.top - scale.bottom) / scale.step) <= 4
     assert tick_text(scale.step).strip("0.") in ("1", "2", "5")
+
+
+@given(st.floats(-100.0, 0.0), st.floats(0.0, 1e3), st.floats(0.01, 50.0), st.integers(1, 60))
+def test_any_axis_shows_its_scale_on_the_rows_there_are(low: float, high: float, least: float, rows: int) -> None:
+    scale = scale_for(low, high, least)
+    axis = axis_for(scale, rows)
+    slack = 1e-6 * (scale.top - scale.bottom)
+    for ink in INKS.values():
+        bottom, top = axis.reach(ink.down)
+        assert bottom <= scale.bottom + slack and top >= scale.top - slack
+    assert [axis.row(tick) for tick in axis.ticks] == [rows - 1 - i * axis.rows_a_step for i in range(len(axis.ticks))]
+    assert axis.row(axis.ticks[-1]) >= 0
 
 
 def test_round_steps() -> None:
     assert [round_step(x) for x in (0.003, 0.1, 0.11, 2.0, 2.1, 9.0)] == [0.005, 0.1, 0.2, 2.0, 5.0, 10.0]
+
+
+@pytest.mark.parametrize("ink", INKS.values(), ids=INKS)
+@pytest.mark.parametrize("level_v", [0.0, 0.7, 6.4, 11.9, 13.2, 14.4])
+@pytest.mark.parametrize("rows", [4, 5, 7, 8, 9, 11, 13, 17, 24])
+def test_a_level_is_read_off_against_the_ticks_within_half_a_dot(rows: int, level_v: float, ink: Ink) -> None:
+    canvas, cells = Canvas(rows, 40), 40 - GUTTER
+    values = np.full((cells + 1) * ACROSS, level_v)
+    columns = Columns(0, 0.01, {"v_out": values}, {"v_out": values}, np.zeros(cells + 1, dtype=np.bool_))
+    draw_pane(canvas, 0, rows, VOLTS, scale_for(0.0, 1.1 * level_v, VOLTS.least_top), columns, ink)
+    lines = [text(codes) for codes in canvas.codes]
+    ticks = {float(line[: GUTTER - 1].strip(" ┤")): row for row, line in enumerate(lines) if "┤" in line}
+    (zero_row, one_row), (zero_v, one_v) = [ticks[v] for v in sorted(ticks)[:2]], sorted(ticks)[:2]
+    volts_a_row = (one_v - zero_v) / (zero_row - one_row)
+    (place,) = {dot for dot, row in enumerate(dots_of(lines, ink)) if row}
+    read_v = zero_v + (zero_row + 0.5 - (place + 0.5) / ink.down) * volts_a_row
+    assert abs(read_v - level_v) <= 0.5001 * volts_a_row / ink.down
+
+
+def dots_of(lines: list[str], ink: Ink) -> list[bool]:
+    """Row of dots by row of dots, whether one is set in the middle of the picture."""
+    patterns = [list(ink.code).index(ord(line[GUTTER + 10])) if ord(line[GUTTER + 10]) in ink.code else 0 for line in lines]
+    return [bool(pattern >> (2 * row) & 1) for pattern in patterns for row in range(ink.down)]

@@ -35,7 +35,7 @@ from bench.tui.raster import BLOCKS, INKS, Ink
 from bench.tui.requests import CautionsRead, Chosen, KnobTurned, PracticeBegun, PracticeLeft
 from bench.tui.state import Phase, State
 from bench.tui.terminal import CANCELLED, end_at_the_latest, heed_signals
-from bench.tui.theme import THEMES
+from bench.tui.theme import DARK, LIGHT, THEMES, ansi_theme
 from bench.tui.work import Work
 
 LOOKS_PER_S = 40
@@ -99,6 +99,7 @@ class BenchApp(App[None]):
         self._plain_lines = PlainLines()
         for theme in THEMES.values():
             self.register_theme(theme)
+        self.ansi_theme_dark, self.ansi_theme_light = ansi_theme(DARK), ansi_theme(LIGHT)
         self.theme = THEMES["dark" if dark else "light"].name
 
     def get_line_filters(self) -> Sequence[LineFilter]:

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import ClassVar
 
+from rich.console import RenderableType
 from rich.text import Text
 from textual.binding import Binding, BindingType
-from textual.events import Resize
-from textual.widget import Widget
 
 from bench.render.cautions import BEFORE_POWER
 from bench.tui.frame import KeyHint
-from bench.tui.reading import Page, ReadingScreen
+from bench.tui.reading import ReadingScreen
 from bench.tui.requests import CautionsRead
 
 _ROOMY = 30  # lines of the screen from which on they stand apart
@@ -24,11 +23,11 @@ class Caution(ReadingScreen):
     HINTS: ClassVar[Sequence[KeyHint]] = (("Enter", "connections checked, cautions read: start"), ("Esc", "not now"))
     BINDINGS: ClassVar[list[BindingType]] = [Binding("enter", "known", show=False)]
 
-    def body(self) -> Iterable[Widget]:
-        yield Page(_text(apart=True))
+    def page_text(self) -> RenderableType:
+        return _text(apart=self.size.height >= _ROOMY)
 
-    def on_resize(self, event: Resize) -> None:
-        self.query_one(Page).show(_text(apart=event.size.height >= _ROOMY))
+    def on_resize(self) -> None:
+        self.show_page()
 
     def action_known(self) -> None:
         self.post_message(CautionsRead())

@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import replace
 from typing import ClassVar
 
 from rich.console import Group, RenderableType
 from rich.text import Text
 from textual.binding import BindingType
-from textual.widget import Widget
 
 from bench.plain import one_line
 from bench.record import SimulationRecord, TestRecord
 from bench.render.report import report
 from bench.tui.frame import KeyHint, Keys
-from bench.tui.reading import Page, ReadingScreen
+from bench.tui.reading import ReadingScreen
 from bench.tui.signs import meaning_of, sign_of
 from bench.tui.state import State, Tested
 
@@ -35,17 +33,14 @@ class Details(ReadingScreen):
         self._tested = tested
         self._budget = False
 
-    def body(self) -> Iterable[Widget]:
-        yield Page(self._report())
-
     def action_budget(self) -> None:
         """The parts of every uncertainty, shown or not."""
         self._budget = not self._budget
-        self.query_one(Page).show(self._report())
+        self.show_page()
         tab = ("Tab", "without uncertainties" if self._budget else "with uncertainties")
         self.query_one(Keys).show((*_READING, tab, ("Esc", "back"), _ENDS))
 
-    def _report(self) -> RenderableType:
+    def page_text(self) -> RenderableType:
         practice = self.state.practice
         record = self._tested.record
         if practice is not None and practice.mystery:

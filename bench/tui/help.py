@@ -8,7 +8,6 @@ from typing import ClassVar
 from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
-from textual.widget import Widget
 
 from bench import files
 from bench.grade.words import speech_of
@@ -21,7 +20,7 @@ from bench.tui.choices import NO_RULE
 from bench.tui.frame import KeyHint
 from bench.tui.gauge import CANNOT
 from bench.tui.gauge_scale import ABOVE, BAND, BELOW, LINE, OUTSIDE, POST, VALUE, gauge
-from bench.tui.reading import Page, ReadingScreen
+from bench.tui.reading import ReadingScreen
 from bench.tui.signs import CONFORMITY_SIGNS, MEANINGS, SIGNS
 
 KEYS: Sequence[tuple[str, str]] = (
@@ -69,8 +68,8 @@ class Help(ReadingScreen):
 
     HINTS: ClassVar[tuple[KeyHint, ...]] = (("↑ ↓", "line"), ("PgUp PgDn", "page"), ("Home End", "begin, end"), ("Esc", "back"))
 
-    def body(self) -> Iterable[Widget]:
-        yield Page(help_text(self.app.theme_variables, grade_rows(self.state.choices.grade_rule)))
+    def page_text(self) -> RenderableType:
+        return help_text(self.app.theme_variables, grade_rows(self.state.choices.grade_rule))
 
 
 def help_text(colours: dict[str, str], grades: Sequence[tuple[str, str, str]]) -> RenderableType:

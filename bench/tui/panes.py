@@ -13,7 +13,7 @@ from bench.samples import Array
 from bench.transitions import Change, Gap
 from bench.tui.canvas import Canvas, Look
 from bench.tui.raster import ACROSS, BRAILLE, Ink, characters, filled, joined, levels
-from bench.tui.scale import ROOM, Scale, scale_for, tick_text
+from bench.tui.scale import ROOM, Axis, Scale, axis_for, scale_for, tick_text
 
 GUTTER = 8
 """Cells on the left for titles and the numbers of the axis."""
@@ -22,7 +22,7 @@ UNDER_PANES = 2
 LOST = "░"
 CURRENT_CHANNELS = ("i_load", "i_load_low")
 """The first of these that a board has is drawn: the wider one, which no inrush leaves."""
-_HEADED = 6  # rows from which on a pane has a heading in whole words
+_HEADED = 4  # rows from which on a pane has a heading in whole words; with fewer its name takes the place of a tick
 _ROOM_FOR = ((4, 26), (3, 12), (2, 2), (1, 1))
 """So many panes from so many rows of all together on."""
 _LIMIT = "╌"
@@ -30,10 +30,9 @@ _LIMIT = "╌"
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One line of a pane; a dotted one lies behind the others. `short` names it where there is no room for `words`."""
+    """One line of a pane, named by `words` in its heading; a dotted one lies behind the others."""
 
     channel: str
-    short: str
     words: str
     look: Look
     dotted: bool = False
@@ -108,11 +107,11 @@ def draw_panes(
     return top
 
 
-_OUT = Line("v_out", "out", "out, to the lamps", Look.OUT)
-_IN = Line("v_in", "in", "in, from the supply", Look.SUPPLY, dotted=True)
-_DROP = Line("v_drop", "drop", "", Look.OUT)
+_OUT = Line("v_out", "out, to the lamps", Look.OUT)
+_IN = Line("v_in", "in, from the supply", Look.SUPPLY, dotted=True)
+_DROP = Line("v_drop", "", Look.OUT)
 PILOT_CHANNEL = "v_pilot"
-_PILOT = Line(PILOT_CHANNEL, "pilot", "", Look.PILOT)
+_PILOT = Line(PILOT_CHANNEL, "", Look.PILOT)
 DROP_V = 1.0
 """So far the lane of the contact drop reaches, or a little over its limit."""
 VOLTS = Pane("volts", "volts at the unit, V", "V", (_OUT, _IN), 10.0)
@@ -120,7 +119,7 @@ PILOT = Pane("pilot", "volts at the pilot terminal, V", "V", (_PILOT,), 10.0)
 
 
 def _current(channel: str) -> Pane:
-    return Pane("current", "current, A", "A", (Line(channel, "", "", Look.CURRENT),), 1.0, lasting=True)
+    return Pane("current", "current, A", "A", (Line(channel, "", Look.CURRENT),), 1.0, lasting=True)
 
 
 def _drop(limit_v: float | None) -> Pane:
@@ -160,29 +159,31 @@ def draw_pane(canvas: Canvas, top: int, rows: int, pane: Pane, scale: Scale, col
     first, plot_rows = (top + 1, rows - 1) if headed else (top, rows)
     if plot_rows < 1:
         return
-    over = _plot(canvas, first, plot_rows, pane, scale, columns, ink)
-    _axis(canvas, first, plot_rows, scale, headed)
+    axis = axis_for(scale, plot_rows)
+    over = _plot(canvas, first, pane, axis, columns, ink)
+    _draw_axis(canvas, first, axis)
     peak = f"▲ peaks are cut off: they reach {tick_text(float(f'{over:.2g}'))} {pane.unit}" if over is not None else ""
     if headed:
         _heading(canvas, top, pane, peak, ink)
     else:
-        _short_titles(canvas, top, rows, pane, ink)
+        canvas.put(top + rows // 2 - (rows == 2), 0, f"{pane.short:<{GUTTER - 1}}", Look.STRONG)
 
 
-def _plot(canvas: Canvas, top: int, rows: int, pane: Pane, scale: Scale, columns: Columns, ink: Ink) -> float | None:
+def _plot(canvas: Canvas, top: int, pane: Pane, axis: Axis, columns: Columns, ink: Ink) -> float | None:
     """The lines; the greatest value that was cut off, if any was."""
-    dots = rows * ink.down
+    rows, dots = axis.rows, axis.rows * ink.down
+    least, greatest = axis.reach(ink.down)
     drawn: npt.NDArray[np.bool_] = np.zeros((dots, columns.cells * ACROSS), dtype=np.bool_)
     beyond = np.zeros(columns.cells * ACROSS, dtype=np.bool_)
     looks = np.full((rows, columns.cells), pane.lines[0].look, dtype=np.uint8)
-    most = scale.top
+    most = greatest
     for line in sorted(pane.lines, key=lambda line: not line.dotted):
         if line.channel not in columns.low:
             continue
         low, high = columns.low[line.channel], columns.high[line.channel]
         if pane.only_closed:
             low, high = (np.where(_closed(columns), values, np.nan) for values in (low, high))
-        reach_low, reach_high = levels(low, scale.bottom, scale.top, dots), levels(high, scale.bottom, scale.top, dots)
+        reach_low, reach_high = levels(low, least, greatest, dots), levels(high, least, greatest, dots)
         if line.dotted:
             reach_low = reach_high = np.where(np.arange(columns.first, columns.first + len(low)) % ACROSS == 0, reach_high, -1)
         else:
@@ -190,19 +191,19 @@ def _plot(canvas: Canvas, top: int, rows: int, pane: Pane, scale: Scale, columns
         mine = filled(reach_low, reach_high, dots)[:, ACROSS:]
         looks[_cells_with(mine, ink)] = line.look
         np.logical_or(drawn, mine, out=drawn)
-        np.logical_or(beyond, high[ACROSS:] > scale.top, out=beyond)
+        np.logical_or(beyond, high[ACROSS:] > greatest, out=beyond)
         most = max(most, float(np.fmax.reduce(high[ACROSS:], initial=-np.inf)))
     codes = characters(drawn, ink)
     codes[0, _cells_with(beyond[None, :].repeat(ink.down, axis=0), ink)[0]] = ord("▲")
     if pane.limit is not None:
-        row = row_of(pane.limit, scale, rows)
+        row = max(axis.row(pane.limit), 0)
         free = codes[row] == ink.blank
         codes[row, free], looks[row, free] = ord(_LIMIT), Look.LOST
     codes[:, columns.lost[1:]] = ord(LOST)
     looks[:, columns.lost[1:]] = Look.LOST
     canvas.codes[top : top + rows, GUTTER : GUTTER + columns.cells] = codes
     canvas.looks[top : top + rows, GUTTER : GUTTER + columns.cells] = looks
-    return most if most > scale.top else None
+    return most if most > greatest else None
 
 
 def _closed(columns: Columns) -> npt.NDArray[np.bool_]:
@@ -219,21 +220,12 @@ def _cells_with(dots: npt.NDArray[np.bool_], ink: Ink) -> npt.NDArray[np.bool_]:
     return np.array(cells.any(axis=(1, 3)), dtype=np.bool_)
 
 
-def _axis(canvas: Canvas, top: int, rows: int, scale: Scale, all_ticks: bool) -> None:
-    for row in range(rows):
+def _draw_axis(canvas: Canvas, top: int, axis: Axis) -> None:
+    for row in range(axis.rows):
         canvas.put(top + row, GUTTER - 1, "│", Look.QUIET)
-    ticks = scale.ticks if all_ticks and rows >= 2 * len(scale.ticks) - 1 else (scale.ticks[0], scale.ticks[-1])
-    if rows < 2:
-        return
-    for tick in ticks:
-        row = row_of(tick, scale, rows)
-        canvas.put(top + row, 0, f"{tick_text(tick):>{GUTTER - 2}} ┤", Look.QUIET)
-
-
-def row_of(value: float, scale: Scale, rows: int) -> int:
-    """The row of a pane in which the middle of the dots lies that stand for the value."""
-    part = (value - scale.bottom) / (scale.top - scale.bottom)
-    return min(rows - 1, int((1.0 - part) * (rows - 1) + 0.5))
+    if axis.rows >= 3:
+        for tick in axis.ticks:
+            canvas.put(top + axis.row(tick), 0, f"{tick_text(tick):>{GUTTER - 2}} ┤", Look.QUIET)
 
 
 def sample(line: Line, ink: Ink) -> str:
@@ -253,12 +245,3 @@ def _heading(canvas: Canvas, row: int, pane: Pane, more: str, ink: Ink) -> None:
     if pane.limit is not None:
         more = f"{_LIMIT * 2} limit {tick_text(pane.limit)} {pane.unit}   {more}"
     canvas.put(row, place, more, Look.QUIET)
-
-
-def _short_titles(canvas: Canvas, top: int, rows: int, pane: Pane, ink: Ink) -> None:
-    canvas.put(top + (1 if rows >= 3 else 0), 0, f"{pane.short:<{GUTTER - 1}}", Look.STRONG)
-    if len(pane.lines) == 1 and rows >= 4:
-        canvas.put(top + 2, 0, pane.unit, Look.QUIET)
-    for row, line in enumerate(pane.lines, 2):
-        if line.words and row < rows - 1:
-            canvas.put(top + row, 0, f"{line.short:<3} {sample(line, ink)}", line.look)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import ClassVar
 
 from rich.console import RenderableType
 from textual.binding import BindingType
 from textual.containers import VerticalScroll
+from textual.widget import Widget
 from textual.widgets import Static
 
 from bench.tui.frame import BenchScreen
@@ -41,9 +43,23 @@ class Page(VerticalScroll):
 
 
 class ReadingScreen(BenchScreen):
-    """A screen with a `Page`."""
+    """A screen with a `Page` of what `page_text` gives, with the theme's colours of now."""
 
     BINDINGS: ClassVar[list[BindingType]] = MOVES
+
+    def page_text(self) -> RenderableType:
+        """What there is to read."""
+        return ""
+
+    def body(self) -> Iterable[Widget]:
+        yield Page(self.page_text())
+
+    def on_mount(self) -> None:
+        self.app.theme_changed_signal.subscribe(self, lambda _: self.show_page())
+
+    def show_page(self) -> None:
+        """Show what there is to read now."""
+        self.query_one(Page).show(self.page_text())
 
     def action_read(self, way: str) -> None:
         if way in _WAYS:

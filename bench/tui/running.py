@@ -21,7 +21,7 @@ from bench.tui.large import large
 from bench.tui.panes import PILOT_CHANNEL
 from bench.tui.state import State, Underway
 from bench.tui.trace import LiveTrace
-from bench.tui.wrapped import cut, wrapped
+from bench.tui.wrapped import cut, padded, wrapped
 
 _MARGIN = 3
 _BAR = 24
@@ -29,6 +29,7 @@ _ROOMY = 30  # lines of the view from which on nothing has to share a line
 _LEAST_FOR_FIGURES = 19
 _LEAST_TRACE, _LEAST_TRACE_SMALL = 12, 7
 _NOW_LINES = 3
+_LEAST_STEP = 12  # cells of the step's words that stay where its time stands beside them
 
 
 class RunningView(Vertical):
@@ -156,7 +157,8 @@ def step_line(test: Underway, width: int) -> Text:
     if test.live is not None:
         right = f"{test.live.on_s:.1f} s {'so far' if test.step.live else 'on'}, at most {test.live.left_s:.0f} s more"
     room = width - len(right) - 2
-    return Text(f"{cut(left, room):<{room}}  {right}", "bold")
+    # A narrow window keeps the step; the time is what it can do without.
+    return Text(f"{padded(left, room)}  {right}" if room >= _LEAST_STEP else cut(left, width), "bold")
 
 
 def lamps_line(test: Underway, width: int, colours: dict[str, str]) -> Text:

@@ -1,4 +1,8 @@
-"""Scales of a picture: round numbers that hold what was seen, and where their ticks stand. Pure."""
+"""Scales of a picture: round numbers that hold what was seen, and the rows of characters on which their ticks lie.
+
+A tick can only stand on a row of characters. So the rows are shared out in whole rows to a step, and a value is drawn where it lies
+between the middles of the rows of its ticks: whoever reads a level off against the ticks is wrong by half a dot at most.
+"""
 
 from __future__ import annotations
 
@@ -14,6 +18,7 @@ ROOM = 1.1
 LASTING_S = 0.1
 """What lasts so long decides the current's scale: an inrush is over by then."""
 _MOST_STEPS = 4
+_AXES_TRIED = 3
 _BELOW = 0.04  # of the scale: noise around zero is no reason to begin below it
 
 
@@ -25,11 +30,52 @@ class Scale:
     top: float
     step: float
 
+
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """`rows` rows of characters; the middle of the lowest stands for `bottom`, and `rows_a_step` rows above it for `step` more."""
+
+    bottom: float
+    step: float
+    rows_a_step: int
+    rows: int
+
     @property
     def ticks(self) -> tuple[float, ...]:
-        """The steps, bottom and top included."""
-        count = round((self.top - self.bottom) / self.step)
-        return tuple(rounded_to(self.bottom + i * self.step, self.step) for i in range(count + 1))
+        """The values of the ticks, the lowest first; a row above the last may be left."""
+        return tuple(rounded_to(self.bottom + i * self.step, self.step) for i in range((self.rows - 1) // self.rows_a_step + 1))
+
+    def row(self, value: float) -> int:
+        """The row of a value, 0 on top; outside of `rows` if it is not shown."""
+        return self.rows - 1 - round((value - self.bottom) / self.step * self.rows_a_step)
+
+    def reach(self, dots_a_row: int) -> tuple[float, float]:
+        """The values in the middle of the lowest and of the highest dot.
+
+        A tick's value is in the middle of a dot, the one next below the middle of its row: between two dots noise would show as a thick line.
+        """
+        dot = self.step / (self.rows_a_step * dots_a_row)
+        low = self.bottom - (dots_a_row - 1) // 2 * dot
+        return low, low + (self.rows * dots_a_row - 1) * dot
+
+
+def axis_for(scale: Scale, rows: int) -> Axis:
+    """The axis of so many rows that holds the scale and shows it as large as whole rows to a round step allow."""
+    found: list[Axis] = []
+    step = scale.step
+    while len(found) < _AXES_TRIED and step < 100.0 * (scale.top - scale.bottom):
+        bottom = math.floor(scale.bottom / step + 1e-9) * step
+        steps = math.ceil((scale.top - bottom) / step - 1e-9)
+        if steps < rows:
+            found.append(Axis(rounded_to(bottom, step), step, (rows - 1) // steps, rows))
+        step = round_step(1.01 * step)
+    return max(found, key=lambda axis: axis.rows_a_step / axis.step, default=_without_steps(scale, rows))
+
+
+def _without_steps(scale: Scale, rows: int) -> Axis:
+    """The axis of one row, or of two that can't show a zero between a low and a high end."""
+    span = scale.top - scale.bottom
+    return Axis(scale.bottom, span, rows - 1, rows) if rows > 1 else Axis(scale.bottom + 0.5 * span, 2.0 * span, 1, 1)
 
 
 def scale_for(low: float, high: float, least: float) -> Scale:

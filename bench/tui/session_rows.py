@@ -43,7 +43,7 @@ def row(record: TestRecord, width: int, colours: Mapping[str, str], chosen: bool
     line.append(cut(one_line(record.reason), max(width - line.cell_len, 0)))
     if chosen:
         line.append(" " * max(width - line.cell_len, 0))
-        line.stylize(f"on {colours.get('band-ground', 'default')}")
+        line.stylize("reverse")
     return line
 
 
