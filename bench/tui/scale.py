@@ -50,12 +50,9 @@ class Axis:
         return self.rows - 1 - round((value - self.bottom) / self.step * self.rows_a_step)
 
     def reach(self, dots_a_row: int) -> tuple[float, float]:
-        """The values in the middle of the lowest and of the highest dot.
-
-        A tick's value is in the middle of a dot, the one next below the middle of its row: between two dots noise would show as a thick line.
-        """
+        """The values in the middle of the lowest and of the highest dot."""
         dot = self.step / (self.rows_a_step * dots_a_row)
-        low = self.bottom - (dots_a_row - 1) // 2 * dot
+        low = self.bottom - 0.5 * (dots_a_row - 1) * dot
         return low, low + (self.rows * dots_a_row - 1) * dot
 
 
