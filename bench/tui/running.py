@@ -13,17 +13,15 @@ from bench.claims import claims_set
 from bench.description import BoardDescription
 from bench.limits import LimitSet
 from bench.plain import one_line
-from bench.render.actions import action_text
-from bench.session import SetSupply, Setup, StepBegan
+from bench.session import Setup, StepBegan
+from bench.tui.call import Call
 from bench.tui.figures import LINES, SHORT_LINES, Figures, figures_of, side_by_side
 from bench.tui.gauge import Gauges
-from bench.tui.large import large
 from bench.tui.panes import PILOT_CHANNEL
 from bench.tui.state import State, Underway
 from bench.tui.trace import LiveTrace
-from bench.tui.wrapped import cut, padded, wrapped
+from bench.tui.wrapped import cut, padded
 
-_MARGIN = 3
 _BAR = 24
 _ROOMY = 30  # lines of the view from which on nothing has to share a line
 _LEAST_FOR_FIGURES = 19
@@ -196,63 +194,3 @@ def note_line(test: Underway, width: int) -> Text:
     load = f"load {one_line(test.step.load)}" if test.step.load else ""
     more = f"note: {one_line(test.note)}" if test.note else one_line(test.step.text)
     return Text(cut("   ".join(part for part in (load, more) if part), width))
-
-
-class Call(Widget):
-    """What hands must do now, or what is waited for, to be read from two metres."""
-
-    DEFAULT_CSS = "Call { color: $foreground; }"
-
-    def __init__(self, state: State) -> None:
-        super().__init__()
-        self._state = state
-
-    def render(self) -> Text:
-        state = self._state
-        if state.test is None:
-            return Text()
-        width = min(self.size.width - 2 * _MARGIN, 110)
-        call, texts = call_of(state.test, state)
-        lines = [Text()]
-        lines += [Text(row, "bold") for row in large(call, width, max(5, self.size.height // 2)) or [call]]
-        for text in texts:
-            lines += [Text(), *(Text(line) for line in wrapped(text, width))]
-        return Text("\n").join(Text(" " * _MARGIN).append_text(line) for line in lines)
-
-
-def call_of(test: Underway, state: State) -> tuple[str, list[str]]:
-    """The large word, and what is said below it."""
-    if test.stopping:
-        return "CANCELLED", ["Everything is being opened; what was measured so far is kept in the record."]
-    if isinstance(test.asked, SetSupply):
-        return _supply_call(test.asked, test.supply_v, state)
-    if test.asked is not None:
-        return "PLEASE", [action_text(test.asked), "Enter: it is done.   Esc: cancel the test."]
-    if test.waiting is not None:
-        left_s = round(test.waiting.left_s)
-        what = one_line(test.waiting.what)
-        texts = [f"{what[:1].upper()}{what[1:]}: all loads off. Please wait.   Esc: cancel the test."]
-        if state.own_hands:
-            texts.append("Enter: skip the wait (this bench is simulated).")
-        return f"{left_s // 60}:{left_s % 60:02d}", texts
-    if test.step is None:
-        return "BOARD", ["Identifying the board, self-test running."]
-    return "WAIT", ["Checking the supply."]
-
-
-def _supply_call(wanted: SetSupply, v_in_v: float | None, state: State) -> tuple[str, list[str]]:
-    texts = [action_text(wanted)]
-    if v_in_v is None:
-        call = "SUPPLY"
-    else:
-        call = f"{v_in_v:.2f} V"
-        off_v = wanted.open_v - v_in_v
-        if wanted.well_set(v_in_v):
-            texts.append("Right: hands off the knob for a second.")
-        else:
-            turn = "▲ Turn it UP" if off_v > 0 else "▼ Turn it DOWN"
-            texts.append(f"{turn} by {abs(off_v):.2f} V. It is watched, and goes on by itself when it is right.")
-    if state.own_hands:
-        texts.append("The simulated supply's knob: Up and Down keys.")
-    texts.append("Enter: accept this setting.   Esc: cancel the test.")
-    return call, texts
