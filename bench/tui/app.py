@@ -26,13 +26,13 @@ from bench.station import Beat, Broken, Finished, Order, StationLink
 from bench.terminal import takes_output
 from bench.tui.band import Band
 from bench.tui.canvas import Drawn
-from bench.tui.choices import Choices, load, save
+from bench.tui.choices import Choices, Kept, load, save
 from bench.tui.desk import Desk
 from bench.tui.drawn_bench import system_of
 from bench.tui.frame import BenchScreen
 from bench.tui.plain_lines import PlainLines
 from bench.tui.raster import BLOCKS, INKS, Ink
-from bench.tui.requests import CautionsRead, Chosen, KnobTurned, PracticeBegun, PracticeLeft
+from bench.tui.requests import CautionsRead, Chosen, FavouritesChanged, KnobTurned, PracticeBegun, PracticeLeft, Scanned
 from bench.tui.state import Phase, State
 from bench.tui.terminal import CANCELLED, end_at_the_latest, heed_signals
 from bench.tui.theme import DARK, LIGHT, THEMES, ansi_theme
@@ -87,11 +87,9 @@ class BenchApp(App[None]):
         self._address = address
         self._watch_terminal = watch_terminal
         self._choices_path = folder / CHOICES_FILE if folder is not None else None
-        note = ""
-        if choices is None:
-            choices, note = load(self._choices_path) if self._choices_path is not None else (Choices(), "")
-        choices = replace(choices, **(chosen or {}))
-        self.state = State(folder, choices, message=note, ink=ink)
+        kept, note = load(self._choices_path) if self._choices_path is not None else (Kept(), "")
+        self._kept = replace(kept, choices=replace(choices or kept.choices, **(chosen or {})))
+        self.state = State(folder, self._kept.choices, self._kept.favourites, message=note, ink=ink)
         self.station = open_station()
         self.desk = Desk(self.state, self._tell, clock, plan_for)
         self._changed = True
@@ -187,11 +185,15 @@ class BenchApp(App[None]):
     async def on_event(self, event: events.Event) -> None:
         """Characters are taken here, before anything else is looked at: a scanner's Enter comes in the same moment as its last digit, and
         must not overtake it."""
-        if isinstance(event, events.Key) and event.character is not None and event.is_printable:
+        if isinstance(event, events.Key) and event.character is not None and event.is_printable and not self._takes_text:
             self.desk.type(event.character)
             self._now()
             return
         await super().on_event(event)
+
+    @property
+    def _takes_text(self) -> bool:
+        return isinstance(self.screen, BenchScreen) and self.screen.takes_text
 
     def on_paste(self, event: events.Paste) -> None:
         """Some terminals hand a scan over as pasted text, with its Enter in it."""
@@ -232,13 +234,17 @@ class BenchApp(App[None]):
         self._now()
 
     def action_escape(self) -> None:
-        if not self.state.typed and self.screen is not self.work:
-            self.pop_screen()
+        screen = self.screen
+        if not self.state.typed and screen is not self.work:
+            if not (isinstance(screen, BenchScreen) and screen.step_back()):
+                self.pop_screen()
         else:
             self.desk.escape()
         self._now()
 
     def action_erase(self) -> None:
+        if self._takes_text:
+            raise SkipAction()
         self.desk.erase()
         self._now()
 
@@ -321,9 +327,24 @@ class BenchApp(App[None]):
     def _choose(self, choices: Choices) -> None:
         """Test with these choices from now on; for the bench, not for practice, also tomorrow."""
         self.desk.choose(choices)
-        if self._choices_path is not None and self.state.practice is None:
-            self.state.message = save(self._choices_path, choices)
+        if self.state.practice is None:
+            self._keep(replace(self._kept, choices=choices))
         self._changed = True
+
+    def _keep(self, kept: Kept) -> None:
+        self._kept = kept
+        if self._choices_path is not None:
+            self.state.message = save(self._choices_path, kept)
+
+    @on(FavouritesChanged)
+    def keep_favourites(self, asked: FavouritesChanged) -> None:
+        self.state.favourites = asked.favourites
+        self._keep(replace(self._kept, favourites=asked.favourites))
+
+    @on(Scanned)
+    def take_scan(self, asked: Scanned) -> None:
+        self.desk.type(asked.text)
+        self.action_enter()
 
     @on(PracticeBegun)
     def practise(self, asked: PracticeBegun) -> None:

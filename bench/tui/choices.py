@@ -32,6 +32,9 @@ FREE_PLACE = 6
 AS_DESCRIBED = ""
 """Choice of a bank: whatever the board, or a simulated bench's address, says of its sockets."""
 NO_RULE = "none"
+FAVOURITES = "favourites"
+"""Their key in the file."""
+MOST_FAVOURITES = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,35 +149,51 @@ def _short(name: str) -> str:
     return one_line(Path(name).stem if files.is_path(name) else name)
 
 
-def load(path: Path) -> tuple[Choices, str]:
-    """What was chosen last, and nothing to say; or, where the file is damaged, the usual choices and a line that says so."""
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """What stays from day to day: the last choices, and those that were made favourites, the oldest first."""
+
+    choices: Choices = field(default_factory=Choices)
+    favourites: tuple[Choices, ...] = ()
+
+
+def load(path: Path) -> tuple[Kept, str]:
+    """What was kept, and nothing to say; or, where the file is damaged, the usual choices and a line that says so."""
     if not path.exists():
-        return Choices(), ""
+        return Kept(), ""
     try:
         text = read_text(path, SETTINGS_MB)
     except IntakeError as error:
-        return Choices(), f"The last choices can't be read from {one_line(path.name)} ({one_line(str(error))}): the usual ones are taken."
+        return Kept(), f"The last choices can't be read from {one_line(path.name)} ({one_line(str(error))}): the usual ones are taken."
     try:
         return _parsed(json.loads(text)), ""
     except (ValueError, RecursionError):
-        return Choices(), f"The last choices in {one_line(path.name)} are damaged or too new: the usual ones are taken."
+        return Kept(), f"The last choices in {one_line(path.name)} are damaged or too new: the usual ones are taken."
 
 
-def save(path: Path, choices: Choices) -> str:
-    """Keeps the choices; returns what went wrong in a line, empty if nothing did. The file there is whole at every moment."""
+def save(path: Path, kept: Kept) -> str:
+    """Keep the choices and favourites; returns what went wrong in a line, empty if nothing did. The file there is whole at every moment."""
+    content = {"format": FORMAT, **asdict(kept.choices), FAVOURITES: [asdict(one) for one in kept.favourites]}
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        write_whole(path, json.dumps({"format": FORMAT, **asdict(choices)}, indent=1) + "\n")
+        write_whole(path, json.dumps(content, indent=1) + "\n")
     except OSError as error:
         return f"The choices can't be kept in {one_line(path.name)}: {one_line(error.strerror or str(error))}."
     return ""
 
 
-def _parsed(content: Any) -> Choices:
+def _parsed(content: Any) -> Kept:
     """ValueError for whatever is not as `save` writes it; a field that is missing has its usual value."""
     if not isinstance(content, dict) or content.get("format") != FORMAT:
         raise ValueError("format")
-    given: Mapping[str, Any] = {key: value for key, value in content.items() if key != "format"}
+    favourites = content.get(FAVOURITES, [])
+    if not (isinstance(favourites, list) and all(isinstance(one, dict) for one in favourites)):
+        raise ValueError(FAVOURITES)
+    last = {key: value for key, value in content.items() if key not in ("format", FAVOURITES)}
+    return Kept(_choices(last), tuple(_choices(one) for one in favourites[:MOST_FAVOURITES]))
+
+
+def _choices(given: Mapping[str, Any]) -> Choices:
     if not given.keys() <= {*(one.name for one in fields(Choices)), "terminals"}:
         raise ValueError("a field of another version")
     usual = Choices()

@@ -98,6 +98,7 @@ class State:
 
     folder: Path | None
     choices: Choices
+    favourites: tuple[Choices, ...] = ()
     phase: Phase = Phase.READY
     typed: str = ""
     number: str = ""
