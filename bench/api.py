@@ -13,16 +13,20 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
 
-from bench import __version__, arguments, defaults, files
+from bench import arguments, defaults, files
 from bench.bank import Bank
 from bench.claims import Claims
 from bench.instrument import UNSTATED, Instrument
+from bench.judging import judge_files
+from bench.judging.capture_setup import Otherwise
+from bench.manual_actions import Operator
 from bench.parts import FOLDER, claims_for
 from bench.ports.opening import open_port
 from bench.ports.setting import known_bench
 from bench.result import Result
-from bench.session import Operator, Progress, Setup, judge_files, run_test
-from bench.session.captured import Otherwise
+from bench.session import Progress, run_test
+from bench.setup import Setup
+from bench.version import __version__
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -60,7 +64,7 @@ def test(
     `rated`: watts of each lamp that the unit is for, as marked on it; two of 21 W are tried if that is not known. `lamps`: loads of the
     board by number instead. `bank`: name or path of the lamp bank that stands in the sockets. What a simulated bench's address says of
     system, supply and bank holds where nothing else is given; else a 12 V system, its nominal voltage, and the board's own description.
-    `facts`: what is known of the unit and no rig sees (`bench.session.setup.ENTERED`). `rested_s`: for how long it has been off.
+    `facts`: what is known of the unit and no rig sees (`bench.setup.ENTERED`). `rested_s`: for how long it has been off.
     `part`: a part number of which `makebreak part` keeps in `parts_folder` what it is said to be; that is judged, and gives rated load and
     system where they are not given here. `claims`: fields of `bench.claims.Claims` by name, beside or instead of those.
     `limits`: names, families or paths of limit sets; `procedure` and `grade_rule`: names or paths, None for no grade. On a real board
@@ -70,8 +74,9 @@ def test(
     >>> result = bench.test("sim://bench-nc-2x21?seed=7", limits=["un-r48"])
     >>> print(result)
 
-    Raises PortError if the board can't be opened, SetupError if it can't do the test, TableError for a file that can't be used. A
-    test that the bench broke off is a result all the same: `result.record.interrupted` says why.
+    Raises RequestError for what can't be done as it was asked: SetupError for an argument that can't be used or a test that this board
+    can't do, AddressError, TableError for a file. Raises PortError if the board can't be opened. A test that the bench broke off is a
+    result all the same: `result.record.interrupted` says why.
     """
     address = arguments.text("address", address)
     plan = files.procedure(arguments.text("procedure", procedure))
@@ -143,7 +148,8 @@ def judge(
     >>> bench.judge("scope.csv", names={"CH1": "i_load_A"}, limits=["un-r48"]).table
     >>> bench.judge(["start1.csv", "start2.csv", "start3.csv"], window_s=(0.5, None), limits=["sae-j945"])["start_s"]
 
-    Raises RecordingError or CaptureError for what can't be read, SetupError for an argument that can't be used.
+    Raises RequestError: RecordingError or CaptureError for what can't be read, SetupError for an argument that can't be used, TableError
+    for a file of settings.
     """
     asked_of = _Asked.of(unit, rated, lamps, bank, system_v, supply_v, grade_rule, facts, part, claims, parts_folder)
     is_filament = arguments.flag("filament", filament)

@@ -11,8 +11,8 @@ from numbers import Integral, Real
 from typing import Any, get_type_hints
 
 from bench.claims import Claims
-from bench.session import SetupError
-from bench.typed_json import ContentError, decode, printable
+from bench.errors import ContentError, SetupError
+from bench.typed_json import decode, printable
 
 MOST_LAMPS = 16
 _MOST_W = 1000.0

@@ -50,9 +50,7 @@ NOMINAL: Parts = MappingProxyType(
         "reference 4.096 V": REFERENCE_V,
     }
 )
-TOLERANCE: Parts = MappingProxyType(
-    {name: 1e-3 for name in NOMINAL} | {"shunt 1 mohm": 1e-2, "current amplifier's gain": 2e-3}
-)
+TOLERANCE: Parts = MappingProxyType({name: 1e-3 for name in NOMINAL} | {"shunt 1 mohm": 1e-2, "current amplifier's gain": 2e-3})
 """Relative half-widths: 0.1 % resistors and reference, 1 % shunt, the amplifier's data sheet (from memory)."""
 OFFSET_V = 0.5e-3  # op amps, at most (data sheet of the 10 MHz quad)
 SHUNT_OFFSET_V = 25e-6  # current-sense amplifier at its input, at most (data sheet)
@@ -217,7 +215,6 @@ def as_built(description: BoardDescription, converter: Converter) -> BoardDescri
 
 def _range_with(r: Range, errors: Errors) -> Range:
     return replace(r, u_scale=u_of(errors.scale), u_zero=u_of(errors.zero), u_line=u_of(errors.line))
-
 
 
 # --- what a value is known to

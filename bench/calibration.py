@@ -17,6 +17,7 @@ import numpy.typing as npt
 
 from bench.clock import ClockEstimate
 from bench.description import BoardDescription, Range
+from bench.errors import CalibrationError
 from bench.samples import NEAR
 from bench.uncertainty import combine, rectangular
 from bench.wire.text import LONGEST_LINE, format_number
@@ -37,10 +38,6 @@ SCALE_KEEPS = 2e-4  # half-width: what resistors (25 ppm/K) and reference (20 pp
 _PREFIXES = {"": 1.0, "m": 1e-3, "u": 1e-6}
 
 
-class CalibrationError(ValueError):
-    """The readings can't be used. One line: which channel, what came, what to do."""
-
-
 @dataclass(frozen=True, slots=True)
 class MeterAccuracy:
     """A meter's reading is in error by at most `part` of it and `rest`, in the unit of what it reads."""
@@ -50,14 +47,16 @@ class MeterAccuracy:
 
     @classmethod
     def parse(cls, text: str) -> MeterAccuracy:
-        """From `0.05%+2mV`, `0.5 % + 10 mA`, `0.1%`. ValueError for anything else."""
+        """From `0.05%+2mV`, `0.5 % + 10 mA`, `0.1%`. CalibrationError for anything else."""
         match = re.fullmatch(r"\s*([\d.]+)\s*%\s*(?:\+\s*([\d.]+)\s*([mu]?)[VA]\s*)?", text)
         if match is None:
-            raise ValueError(f"reading a meter's accuracy: {text!r}; it looks like 0.05%+2mV, percent of reading and a rest in V or A")
+            raise CalibrationError(
+                f"reading a meter's accuracy: {text!r}; it looks like 0.05%+2mV, percent of reading and a rest in V or A"
+            )
         try:
             return cls(float(match[1]) / 100.0, float(match[2] or 0.0) * _PREFIXES[match[3] or ""])
         except ValueError as error:
-            raise ValueError(f"reading a meter's accuracy: {text!r} holds no number; it looks like 0.05%+2mV") from error
+            raise CalibrationError(f"reading a meter's accuracy: {text!r} holds no number; it looks like 0.05%+2mV") from error
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,12 +15,12 @@ from pathlib import Path
 from typing import Any
 
 from bench.bank import Bank, parse_bank
+from bench.errors import IntakeError, TableError
 from bench.grade import Rule, parse_rule
 from bench.instrument import Instrument, parse_instrument
-from bench.intake import SETTINGS_MB, IntakeError, read_text
+from bench.intake import SETTINGS_MB, read_text
 from bench.limits import LimitSet, parse_limit_set
 from bench.procedure import Procedure, parse_procedure
-from bench.table import TableError
 
 KINDS: Mapping[str, str] = {
     "limits": "limit set",

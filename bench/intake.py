@@ -11,6 +11,8 @@ import stat
 from pathlib import Path
 from typing import BinaryIO
 
+from bench.errors import IntakeError
+
 SETTINGS_MB = 0.25
 """Limit sets, procedures, banks, instruments, grade rules, parts, choices: the longest that is shipped has 0.01 MB."""
 RECORD_MB = 10.0
@@ -28,10 +30,6 @@ _KINDS = (
     (stat.S_ISCHR, "a device"),
 )
 _MOST_BRACKETS = 200_000  # a list takes 60 bytes of memory for each of its own: 20 MB of brackets alone take 1 GB
-
-
-class IntakeError(Exception):
-    """A file that is not read. The text is the reason alone: who asked knows what it was to be."""
 
 
 def kind_of(mode: int) -> str:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
+from bench.errors import NoLimitSet
 from bench.measure import FACTS, QUANTITIES
 from bench.table import Table, read_all, top_table
 
@@ -25,13 +26,20 @@ RULES: Mapping[str, str] = {"mean-of-rates": "rate_per_min", "total-time": "rate
 """Averaging rules, and the rate that each of them judges."""
 
 UNITS: Mapping[str, tuple[str, Fraction]] = {
-    "1/min": ("1/min", Fraction(1)), "Hz": ("1/min", Fraction(60)),
+    "1/min": ("1/min", Fraction(1)),
+    "Hz": ("1/min", Fraction(60)),
     "1/min/min": ("1/min/min", Fraction(1)),
-    "s": ("s", Fraction(1)), "ms": ("s", Fraction(1, 1000)),
-    "V": ("V", Fraction(1)), "mV": ("V", Fraction(1, 1000)), "V/min": ("V/min", Fraction(1)),
-    "A": ("A", Fraction(1)), "mA": ("A", Fraction(1, 1000)),
-    "ohm": ("ohm", Fraction(1)), "mohm": ("ohm", Fraction(1, 1000)),
-    "1": ("1", Fraction(1)), "%": ("1", Fraction(1, 100)),
+    "s": ("s", Fraction(1)),
+    "ms": ("s", Fraction(1, 1000)),
+    "V": ("V", Fraction(1)),
+    "mV": ("V", Fraction(1, 1000)),
+    "V/min": ("V/min", Fraction(1)),
+    "A": ("A", Fraction(1)),
+    "mA": ("A", Fraction(1, 1000)),
+    "ohm": ("ohm", Fraction(1)),
+    "mohm": ("ohm", Fraction(1, 1000)),
+    "1": ("1", Fraction(1)),
+    "%": ("1", Fraction(1, 100)),
     "degC": ("degC", Fraction(1)),
 }
 """Units a file may use (also pint's spelling): the quantity's own unit, and how many of it one of these is."""
@@ -182,10 +190,6 @@ class LimitSet:
     def limits(self) -> tuple[Limit, ...]:
         """The plain bands, without facts and alternatives."""
         return tuple(r for r in self.requirements if isinstance(r, Limit))
-
-
-class NoLimitSet(LookupError):
-    """No set fits what was asked for; the text says which would."""
 
 
 def parse_limit_set(content: Mapping[str, Any], origin: str) -> LimitSet:

@@ -14,9 +14,9 @@ from typing import Any
 from urllib.parse import quote
 
 from bench.claims import Claims, claims_text, contradiction_in, impossible_in, parse_claims
+from bench.errors import TableError
 from bench.files import toml
-from bench.session.keeping import make_folder, write_whole
-from bench.table import TableError
+from bench.keeping import make_folder, write_whole
 
 FOLDER = Path("parts")
 """Beside `records`."""

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
+from bench.errors import RecordError
 from bench.outcome import upheld
 from bench.record import RECORD_FORMAT, TestRecord
 from bench.record_checks import contradiction_in
@@ -22,10 +23,6 @@ from bench.typed_json import decode, dumps, encode, loads, printable
 SCHEMA = "makebreak-record-4"
 _OLDER = (1, 2, 3)
 _LONGEST = 40
-
-
-class RecordError(ValueError):
-    """Text that is no record this version can read. One line: what was read, where in it, what came, what is allowed."""
 
 
 def to_json(record: TestRecord) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from bench.errors import UnknownQuantity, UnmeasuredQuantity
 from bench.limits import Limit
 from bench.measure import QUANTITIES
 from bench.measure.flashes import COLUMNS
@@ -92,7 +93,7 @@ class Result:
         return pd.DataFrame(flash_rows(self.record), columns=list(TITLES)).astype(dict.fromkeys(COLUMNS, float))
 
     def __getitem__(self, quantity: str) -> Quantity[Any]:
-        """The value of a quantity, as pint has it. KeyError if there is no such quantity, ValueError if it was not measured."""
+        """The value of a quantity, as pint has it. UnknownQuantity if there is no such quantity, UnmeasuredQuantity if it has no value."""
         return quantity_of(self.estimate(quantity))
 
     def u(self, quantity: str) -> Quantity[Any]:
@@ -100,12 +101,12 @@ class Result:
         return uncertainty_of(self.estimate(quantity))
 
     def estimate(self, quantity: str) -> Estimate:
-        """The value with its whole budget. KeyError and ValueError as for `result[quantity]`."""
+        """The value with its whole budget. Errors as for `result[quantity]`."""
         if quantity not in QUANTITIES:
-            raise KeyError(f"no quantity is called {quantity!r}; there are: {', '.join(QUANTITIES)}")
+            raise UnknownQuantity(f"no quantity is called {quantity!r}; there are: {', '.join(QUANTITIES)}")
         found: Measurement = self.record.measured.values.get(quantity, NotMeasured("not part of this test"))
         if isinstance(found, NotMeasured):
-            raise ValueError(f"{quantity} was not measured: {found.reason}")
+            raise UnmeasuredQuantity(f"{quantity} was not measured: {found.reason}")
         return found
 
     def to_json(self) -> str:
@@ -119,9 +120,7 @@ class Result:
         """For notebooks. Every text is escaped: a unit's label is nobody's HTML."""
         judged = [(r.title, r.value, r.limit, r.verdict, r.risk) for r in judged_rows(self.record)]
         besides = [(r.title, r.value, "", "", "") for r in measured_rows(self.record)]
-        head = (
-            f"<p><b>{html.escape(self.outcome.value)}</b> {html.escape(self.record.unit)}: {html.escape(self.reason)}</p>"
-        )
+        head = f"<p><b>{html.escape(self.outcome.value)}</b> {html.escape(self.record.unit)}: {html.escape(self.reason)}</p>"
         titles = _html_row(("quantity", "value (95 %)", "limit", "verdict", "risk"), "th")
         return f"{head}<table>{titles}{''.join(_html_row(row, 'td') for row in (*judged, *besides))}</table>"
 

@@ -10,13 +10,11 @@ import math
 from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Any, TypeVar
 
+from bench.errors import TableError
+
 T = TypeVar("T")
 _LARGEST = 10**12  # what no setting is beyond: sums and products of such numbers are finite, and have a text that can be read
 _AT_MOST = f", at most {_LARGEST:.0e}"
-
-
-class TableError(ValueError):
-    """A settings file says something that cannot be used; the text is one line for the person who wrote it."""
 
 
 def top_table(content: Mapping[str, Any], origin: str, format_number: int) -> Table:

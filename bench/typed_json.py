@@ -17,6 +17,7 @@ from functools import cache
 from types import UnionType
 from typing import Any, Literal, NoReturn, Union, get_args, get_origin, get_type_hints
 
+from bench.errors import ContentError
 from bench.limits import AllOf, AnyOf, FactLimit, Limit
 from bench.plain import escaped
 from bench.procedure import CoolStep, PromptStep, RunStep, ZeroStep
@@ -46,16 +47,13 @@ _EXACT = 2.0**53
 """Whole numbers below this are doubles without loss."""
 
 
-class ContentError(ValueError):
-    """JSON that does not fit the type. One line: the place in it, what came, what is allowed."""
-
-    def __init__(self, text: str) -> None:
-        super().__init__(printable(text))
-
-
 def printable(text: str) -> str:
     """Return outside text for an error's one line: escaped, and cut where it gets long."""
     return escaped(text if len(text) <= _LONGEST else f"{text[:_LONGEST]}...")
+
+
+def _unfit(text: str) -> ContentError:
+    return ContentError(printable(text))
 
 
 def loads(text: str) -> Any:
@@ -117,14 +115,14 @@ def decode(kind: Any, data: Any, place: str = "") -> Any:
 
 
 def _no_constant(word: str) -> NoReturn:
-    raise ContentError(f"{word} is not a number that a record may hold")
+    raise _unfit(f"{word} is not a number that a record may hold")
 
 
 def _each_key_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     content = dict(pairs)
     if len(content) < len(pairs):
         twice = next(key for key, count in Counter(key for key, _ in pairs).items() if count > 1)
-        raise ContentError(f"{twice} is there twice")
+        raise _unfit(f"{twice} is there twice")
     return content
 
 
@@ -167,9 +165,9 @@ def _decode_dataclass(kind: type, data: Any, place: str) -> Any:
             item = left.pop(name)
             values[name] = math.inf if name == "dof" and item is None else decode(hint, item, f"{place}.{name}")
         elif needed:
-            raise ContentError(f"{place}.{name}".lstrip(".") + " is missing")
+            raise _unfit(f"{place}.{name}".lstrip(".") + " is missing")
     if left:
-        raise ContentError(f"{place}.{next(iter(left))}".lstrip(".") + " is not part of this format")
+        raise _unfit(f"{place}.{next(iter(left))}".lstrip(".") + " is not part of this format")
     value = _made(kind, values, place)
     if isinstance(value, Estimate):
         _check_derived(value, derived, place)
@@ -180,16 +178,14 @@ def _made(kind: Callable[..., Any], values: dict[str, Any], place: str) -> Any:
     try:
         return kind(**values)
     except ValueError as error:
-        raise ContentError(f"{place.lstrip('.')}: {error}" if place else str(error)) from None
+        raise _unfit(f"{place.lstrip('.')}: {error}" if place else str(error)) from None
 
 
 @cache
 def _fields(kind: type) -> Mapping[str, tuple[Any, bool]]:
     """Type of each field, and whether it must be there."""
     hints = get_type_hints(kind)
-    return {
-        f.name: (hints[f.name], f.default is MISSING and f.default_factory is MISSING) for f in fields(kind) if f.name != "format"
-    }
+    return {f.name: (hints[f.name], f.default is MISSING and f.default_factory is MISSING) for f in fields(kind) if f.name != "format"}
 
 
 def _check_derived(value: Estimate, derived: Mapping[str, Any], place: str) -> None:
@@ -199,7 +195,7 @@ def _check_derived(value: Estimate, derived: Mapping[str, Any], place: str) -> N
         number = math.inf if name == "dof" and came is None else came
         _expect(isinstance(number, int | float), f"{place}.{name}", came, "a number")
         if number != want and not math.isclose(number, want, rel_tol=_SAME):
-            raise ContentError(f"{place.lstrip('.')}: {name} is {came!r}, but its budget gives {want!r}")
+            raise _unfit(f"{place.lstrip('.')}: {name} is {came!r}, but its budget gives {want!r}")
 
 
 def _decode_plain(kind: Any, data: Any, place: str) -> Any:
@@ -224,4 +220,4 @@ _WORDS: Mapping[type, str] = {int: "a whole number", str: "text", bool: "true or
 def _expect(holds: bool, place: str, came: Any, allowed: str) -> None:
     if not holds:
         shown = repr(came)
-        raise ContentError(f"{place.lstrip('.')}: got {shown if len(shown) < 60 else shown[:57] + '...'}; it must be {allowed}")
+        raise _unfit(f"{place.lstrip('.')}: got {shown if len(shown) < 60 else shown[:57] + '...'}; it must be {allowed}")

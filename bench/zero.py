@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from bench.description import BoardDescription, Channel, Range, Share
+from bench.errors import ZeroError
 from bench.uncertainty import TypeA, combine, rectangular
 
 KNOWN_ZERO = ("i_load", "i_load_low", "v_drop")
@@ -20,10 +21,6 @@ _SUPPLY_LEAST_V = 3.0
 _LINK_DROP_V = 0.03  # a link of 0.5 mohm drops 2 mV at 4 A, 8 mV at 15 A
 _ZERO_DRIFT = 0.25  # counts, half-width, until zeroing is repeated: 3.5 uV/K of the drop's op amp, 0.25 uV/K of the current's, over 5 K
 _DRIFT = 0.05  # of a share as built may come back until zeroing is repeated: 0.1 % parts of 10 ppm/K over 5 K (data sheets)
-
-
-class ZeroError(Exception):
-    """The readings can't be the link's. One line: what was read, what it should be, what to do."""
 
 
 @dataclass(frozen=True, slots=True)

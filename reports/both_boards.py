@@ -30,6 +30,7 @@ from functools import cache
 from itertools import pairwise
 
 from bench.files import grade_rule, named_limits, procedure
+from bench.manual_actions import Operator
 from bench.measure import Measured
 from bench.outcome import Outcome
 from bench.ports.address import parse_sim_address
@@ -37,8 +38,8 @@ from bench.ports.simulated import SimulatedPort, open_line
 from bench.procedure import Procedure, RunStep
 from bench.record import TestRecord
 from bench.render.values import limit_text
-from bench.session import Setup, run_test
-from bench.session.operator import Operator
+from bench.session import run_test
+from bench.setup import Setup
 from bench.simboard import catalogue
 from bench.simboard.board import SimulatedBoard
 from bench.simboard.faults import FAULTS

@@ -18,11 +18,11 @@ from bench.calibration import MeterAccuracy
 from bench.description import BoardDescription
 from bench.ports.address import parse_sim_address
 from bench.ports.simulated import SimulatedPort, open_line
-from bench.session.apply_calibration import store_calibration
-from bench.session.calibrate import calibrate_board
-from bench.session.calibration_plan import Wanted
 from bench.simboard.board import SimulatedBoard
 from bench.simboard.hidden import Hidden
+from bench.upkeep.apply_calibration import store_calibration
+from bench.upkeep.calibrate import calibrate_board
+from bench.upkeep.calibration_plan import Wanted
 
 METERS: Mapping[str, Mapping[str, MeterAccuracy]] = {
     "good": {"V": MeterAccuracy(5e-4, 2e-3), "A": MeterAccuracy(5e-4, 2e-3)},

@@ -33,6 +33,7 @@ from typing import Any
 import click
 
 from bench import files
+from bench.errors import SetupError
 from bench.outcome import Outcome
 from bench.ports.address import parse_sim_address
 from bench.ports.simulated import open_line
@@ -40,7 +41,8 @@ from bench.record import TestRecord
 from bench.record_json import from_json, to_json
 from bench.render.brief import brief_lines
 from bench.render.report import report_text
-from bench.session import Setup, SetupError, run_test
+from bench.session import run_test
+from bench.setup import Setup
 from bench.uncertainty import Estimate
 from bench.verdict import Conformity
 from reports.hostile_frames import FRAMES, Maker

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeAlias
 
-from bench.ports import PortError
+from bench.errors import PortError
 from bench.ports.simulated import SimulatedLine
 from bench.simboard.board import SimulatedBoard
 from bench.wire import Decoder, EventFrame, EventKind, Frame, Reply, SampleFrame, encode_event, encode_sample_frame

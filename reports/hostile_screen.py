@@ -11,12 +11,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Self, cast
 
-from bench.ports import PortError
+from bench.errors import PortError, RecordError
 from bench.ports.address import parse_sim_address
 from bench.ports.server import serve_pty
 from bench.ports.simulated import SimulatedLine, open_line
 from bench.record import TestRecord
-from bench.record_json import RecordError
 from reports.hostile_port import HostileLine, Mischief
 from reports.real_screen import F, NotSeen, RealScreen
 from reports.screen_work import choose, kept, press_again, shows_verdict

@@ -29,8 +29,9 @@ from bench.outcome import OPENINGS, Outcome
 from bench.ports.opening import open_port
 from bench.record import TestRecord
 from bench.record_json import from_json, to_json
-from bench.session import Setup, run_test
+from bench.session import run_test
 from bench.session.ledger import STOPPING_LEVEL
+from bench.setup import Setup
 from bench.simboard.faults import FAULTS
 from bench.simboard.link import LINK_FAULTS
 from bench.uncertainty import type_a

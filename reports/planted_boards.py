@@ -22,17 +22,18 @@ import numpy as np
 
 from bench.bank import Bank, Socket
 from bench.description import BoardDescription
-from bench.ports import AddressError
+from bench.errors import AddressError
 from bench.ports.simulated import SimulatedLine
 from bench.simboard.board import SimulatedBoard
 from bench.simboard.commands import execute
 from bench.simboard.hidden import RIG_FAULTS
 from bench.simboard.loads import lamp_bank
-from bench.simboard.protection import Protection, Trip, Wave
-from bench.simboard.rig import Waveform, rig_description
-from bench.simboard.sampling import BURST_OVER_S, FinishedBurst, FullFrame, Stand
+from bench.simboard.protection import Protection, Trip
+from bench.simboard.rig import rig_description
+from bench.simboard.sampling import BURST_OVER_S, BoardState, FinishedBurst, FullFrame
 from bench.simboard.status import CommandError, Status
 from bench.simboard.units import Unit
+from bench.simboard.waveform import Waveform
 from bench.simboard.world import InSocket, World
 from bench.wire import Decoder, EventFrame, EventKind, ResetCause, SampleFrame, TripCause, encode_event, encode_reply, encode_sample_frame
 
@@ -107,7 +108,7 @@ class Changed(SimulatedBoard):
 
 class NoSupplyTrip(SimulatedBoard):
     class _Protection(Protection):
-        def watch(self, wave: Wave, level_a: float, delay_s: float, top_v: float, *, tripped: bool) -> Trip | None:
+        def watch(self, wave: Waveform, level_a: float, delay_s: float, top_v: float, *, tripped: bool) -> Trip | None:
             return super().watch(wave, level_a, delay_s, 1e9, tripped=tripped)
 
     def power_up(self, cause: ResetCause) -> None:
@@ -117,7 +118,7 @@ class NoSupplyTrip(SimulatedBoard):
 
 class SupplyTripAtOnce(SimulatedBoard):
     class _Protection(Protection):
-        def watch(self, wave: Wave, level_a: float, delay_s: float, top_v: float, *, tripped: bool) -> Trip | None:
+        def watch(self, wave: Waveform, level_a: float, delay_s: float, top_v: float, *, tripped: bool) -> Trip | None:
             first = super().watch(wave, level_a, delay_s, top_v, tripped=tripped)
             beyond = wave.v_in >= top_v
             return first if tripped or not beyond.any() else Trip(float(wave.t_s[beyond.argmax()]), TripCause.SUPP)
@@ -188,7 +189,7 @@ class _OtherComparator(SimulatedBoard):
     def _compared(self, wave: Waveform) -> Waveform:
         """What the built-in comparator takes as this board's one takes the wave itself."""
         least_v = self.part * np.maximum(wave.v_in, self.floor_v)
-        return Wave(wave.t_s, np.full_like(wave.v_in, 1.0), 0.5 + wave.v_out - least_v, wave.i_load, wave.v_pilot)
+        return Waveform(wave.t_s, np.full_like(wave.v_in, 1.0), 0.5 + wave.v_out - least_v, wave.i_load, wave.v_pilot)
 
 
 class ThresholdQuarter(_OtherComparator):
@@ -319,7 +320,7 @@ class TimeHoldsFromTheNextClosing(SimulatedBoard):
 
 class HeaderOfTheLastSample(SimulatedBoard):
     def _send_samples(self, full: FullFrame) -> None:
-        super()._send_samples(replace(full, stand=Stand(self._switch_bits() & 0xFF, self._state(), self.rig.comparator)))
+        super()._send_samples(replace(full, board=BoardState(self._switch_bits() & 0xFF, self._state(self.rig.comparator))))
 
 
 class RstEmptiesTheQueue(SimulatedBoard):

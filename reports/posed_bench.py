@@ -10,7 +10,8 @@ from pathlib import Path
 
 from textual.pilot import Pilot
 
-from bench.ports import Port, PortError
+from bench.errors import PortError
+from bench.ports import Port
 from bench.ports.opening import add_kind, open_port
 from bench.station.process import station_in_thread
 from bench.tui.app import BenchApp

@@ -26,9 +26,10 @@ import numpy as np
 
 from bench import files
 from bench.instrument import UNSTATED, parse_instrument
+from bench.judging import judge_recording
 from bench.limits import Limit
 from bench.record import TestRecord
-from bench.session import Setup, judge_recording
+from bench.setup import Setup
 from bench.uncertainty import Estimate, NotMeasured
 from bench.verdict import Conformity
 from reports.reference_instruments import INSTRUMENTS, Recorded, record

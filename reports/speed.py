@@ -23,13 +23,15 @@ from bench.analysis import Analysis
 from bench.api import test as quick_test
 from bench.description import BoardDescription
 from bench.files import grade_rule, named_limits, procedure, read
+from bench.judging import judge_capture
+from bench.judging.captures import read_runs
 from bench.limits import LimitSet, parse_limit_set
 from bench.measure import QUANTITIES, Conditions, Measured
 from bench.ports.opening import open_port
 from bench.ports.replay import RECEIVED, read_capture
 from bench.ports.simulated import SimulatedLine
-from bench.session import Setup, judge_capture, run_test
-from bench.session.rejudge import read_runs
+from bench.session import run_test
+from bench.setup import Setup
 from bench.simboard.board import SimulatedBoard
 from bench.simboard.units import MECHANISMS, nominal
 from bench.simboard.world import World

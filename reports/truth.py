@@ -26,10 +26,10 @@ from itertools import pairwise
 from typing import TypeAlias
 
 from bench.analysis import Analysis
+from bench.board.watch import Watch
 from bench.clock import HOST_HALF_WIDTH
 from bench.description import BoardDescription
 from bench.measure import Conditions, Counts, Measured
-from bench.session.watch import Watch
 from bench.simboard.board import SimulatedBoard
 from bench.simboard.population import draw
 from bench.simboard.pulses import Pulse

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from bench.errors import PortError
 from bench.files import named_limits, procedure
-from bench.ports import PortError
 from bench.ports.simulated import SimulatedLine
 from bench.procedure import Procedure
 from bench.record import TestRecord
-from bench.session import Setup, run_test
+from bench.session import run_test
+from bench.setup import Setup
 from bench.simboard.board import SimulatedBoard
 from bench.simboard.link import Link
 from bench.simboard.units import nominal

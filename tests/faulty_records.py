@@ -13,7 +13,8 @@ from bench.outcome import Outcome
 from bench.ports.opening import open_port
 from bench.procedure import Procedure, RunStep
 from bench.record import TestRecord
-from bench.session import Setup, run_test
+from bench.session import run_test
+from bench.setup import Setup
 from bench.uncertainty import Estimate
 from bench.verdict import Conformity, Verdict
 from reports.outcomes import CLAIMS, UNITS

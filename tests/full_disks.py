@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from bench.session import keeping
+from bench import keeping
 
 
 @contextlib.contextmanager

@@ -12,10 +12,10 @@ from typing import Any
 from bench_port import bench_port, run_on, setup
 
 from bench.files import procedure
+from bench.judging.traces import RunTrace, run_traces
 from bench.ports.replay import NOTE, RECEIVED, CaptureWriter, read_capture
 from bench.procedure import Procedure
 from bench.record import TestRecord
-from bench.session.traces import RunTrace, run_traces
 
 SHORT = Procedure("quick", "", "", procedure("quick").steps)
 

@@ -9,9 +9,10 @@ import numpy as np
 
 from bench.files import named_limits
 from bench.instrument import UNSTATED, Instrument
+from bench.judging import judge_recording
 from bench.record import TestRecord
 from bench.samples import Array
-from bench.session import Setup, judge_recording
+from bench.setup import Setup
 from bench.uncertainty import Component, Estimate
 
 SUPPLY_V, LIT_A = 12.8, 3.5

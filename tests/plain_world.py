@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from bench.simboard.protection import Wave
+from bench.simboard.waveform import Waveform
 
 LOAD_OHM = {1: 6.4, 2: 6.4, 3: 6.4, 4: 14.0, 5: 28.0, 6: 12.0, 7: 70.0, 8: 1000.0}
 
@@ -49,7 +49,7 @@ class PlainWorld:
     def rest(self, seconds: float) -> None:
         self.t_s += seconds
 
-    def advance(self, until_s: float) -> Wave:
+    def advance(self, until_s: float) -> Waveform:
         inner = np.arange(np.floor(self.t_s / self.step_s) + 1, np.ceil(until_s / self.step_s)) * self.step_s
         inner = inner[(inner > self.t_s) & (inner < until_s)]
         edges = np.concatenate(([self.t_s], inner, [until_s]))
@@ -61,4 +61,4 @@ class PlainWorld:
         current = np.where(closed, v_in / (self.contact_ohm + 1.0 / conductance), 0.0) if conductance else np.zeros(len(t))
         v_out = np.where(closed, v_in - current * self.contact_ohm, 0.0)
         self.t_s = until_s
-        return Wave(t, v_in, v_out, current, np.zeros(len(t)))
+        return Waveform(t, v_in, v_out, current, np.zeros(len(t)))

@@ -13,7 +13,8 @@ from bench_port import BenchPort, bench_port
 from stations import ports_at
 from textual.pilot import Pilot
 
-from bench.ports import Port, PortError
+from bench.errors import PortError
+from bench.ports import Port
 from bench.station.process import station_in_thread
 from bench.tui.app import BenchApp
 from bench.tui.choices import Choices

@@ -8,10 +8,10 @@ from dataclasses import replace
 from bench_port import BenchPort
 
 from bench.files import procedure
+from bench.manual_actions import Action, Meanwhile, SetSupply
 from bench.outcome import Outcome
 from bench.procedure import Procedure, RunStep
 from bench.record import TestRecord
-from bench.session.operator import Action, Meanwhile, SetSupply
 from bench.uncertainty import Estimate
 from bench.verdict import Conformity
 

@@ -12,10 +12,11 @@ from typing import TypeVar
 
 from bench_port import BenchPort
 
+from bench.errors import PortError
 from bench.files import procedure
-from bench.ports import Port, PortError, opening
+from bench.ports import Port, opening
 from bench.procedure import Procedure
-from bench.session import Setup
+from bench.setup import Setup
 from bench.station import Attach, Beat, Begin, News, Order, Present, StationLink
 from bench.station.process import station_in_thread
 from reports.patience import Patience

@@ -13,14 +13,16 @@ from bench_port import BenchPort, bench_port, run_on
 from session_plans import SHORT, spoilt
 
 from bench.analysis import Analysis
-from bench.ports import PortError
+from bench.board import BoardClient
+from bench.errors import PortError
+from bench.manual_actions import Action, Meanwhile
 from bench.ports.replay import NOT_WHOLE
 from bench.procedure import Procedure, PromptStep, RunStep
 from bench.record_json import from_json, to_json
-from bench.session import Action, Live, Meanwhile, Noted, self_check
-from bench.session.board import BoardClient
-from bench.session.setup import Setup
-from bench.session.standard import measure_link
+from bench.session import Live, Noted
+from bench.setup import Setup
+from bench.upkeep import self_check
+from bench.upkeep.standard import measure_link
 from bench.wire import EventFrame, SampleFrame
 
 OPENING = b"*RST\n"

@@ -10,11 +10,11 @@ import pytest
 from sample_records import cases, record
 
 import bench
+from bench.errors import TableError
 from bench.instrument import InputErrors, Instrument
 from bench.measure import QUANTITIES
 from bench.record_json import from_json
 from bench.result import Result
-from bench.table import TableError
 
 
 @pytest.fixture(scope="module")
@@ -39,9 +39,9 @@ def test_values_are_quantities(result: Result) -> None:
 
 
 def test_what_is_not_there_says_so(result: Result) -> None:
-    with pytest.raises(KeyError, match="no quantity is called 'speed'; there are: rate_per_min, "):
+    with pytest.raises(bench.UnknownQuantity, match="no quantity is called 'speed'; there are: rate_per_min, "):
         result["speed"]
-    with pytest.raises(ValueError, match="pilot_on_v was not measured: "):
+    with pytest.raises(bench.UnmeasuredQuantity, match="pilot_on_v was not measured: "):
         result["pilot_on_v"]
 
 

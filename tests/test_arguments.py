@@ -12,10 +12,7 @@ import pytest
 
 import bench
 from bench import arguments
-from bench.ports import AddressError
-from bench.recording import RecordingError
-from bench.session import SetupError
-from bench.table import TableError
+from bench.errors import AddressError, RecordingError, SetupError, TableError
 
 PLAIN = Path(__file__).parent.parent / "fixtures" / "recordings" / "thermal-plain.csv"
 TYPED = (SetupError, TableError, RecordingError, AddressError)

@@ -16,14 +16,16 @@ from bench.bank import Bank
 from bench.claims import Claims
 from bench.cli import run
 from bench.cli.exit_codes import CANCELLED, NOT_FOR_LOAD, PROGRAM, USAGE
+from bench.errors import TableError
 from bench.files import bank, grade_rule, named_limits, procedure
+from bench.judging import judge_capture, judge_recording
 from bench.outcome import Outcome
 from bench.parts import claims_for, keep_part
 from bench.ports.opening import open_port
 from bench.record import TestRecord
 from bench.render.brief import brief_lines
-from bench.session import Setup, judge_capture, judge_recording, run_test
-from bench.table import TableError
+from bench.session import run_test
+from bench.setup import Setup
 from bench.uncertainty import Estimate
 
 NC = "sim://bench-nc-2x21?seed=5"
@@ -363,5 +365,3 @@ def test_what_is_no_record_is_said_in_plain_words(tmp_path: Path, capsys: pytest
     path.write_text("not a record\n", encoding="utf-8")
     assert run(["show", str(path)]) == USAGE
     assert "no record: it is no JSON" in capsys.readouterr().err
-
-

@@ -10,13 +10,15 @@ import pytest
 from bench.claims import Claims
 from bench.cli import run
 from bench.cli.exit_codes import USAGE
+from bench.errors import CaptureError
 from bench.files import grade_rule, named_limits, procedure
+from bench.judging import judge_capture, judge_recording
 from bench.outcome import Outcome
 from bench.ports.opening import open_port
-from bench.ports.replay import CaptureError
 from bench.record import TestRecord
 from bench.render.brief import brief_lines
-from bench.session import Setup, judge_capture, judge_recording, run_test
+from bench.session import run_test
+from bench.setup import Setup
 
 RECORDINGS = Path(__file__).parent.parent / "fixtures" / "recordings"
 

@@ -11,7 +11,12 @@ from pathlib import Path
 import pytest
 from bench_port import BenchPort, bench_port, run_on, setup
 
+from bench.assemble import TestContext, assemble, judge_all
+from bench.combine import StepRuns
+from bench.errors import SetupError
 from bench.files import grade_rule, named_limits, procedure
+from bench.judging import judge_capture
+from bench.manual_actions import Action, FitLink, FitUnit, Meanwhile, SetSupply
 from bench.measure import BenchFault, BenchProof, Measured
 from bench.outcome import Outcome
 from bench.procedure import Procedure, RunStep
@@ -20,11 +25,8 @@ from bench.record_json import from_json, to_json
 from bench.render.brief import brief_lines
 from bench.render.report import report_text
 from bench.render.rows import judged_rows
-from bench.session import Setup, SetupError, judge_capture
-from bench.session.assemble import Story, assemble, judge_all
-from bench.session.combine import Runs
 from bench.session.ledger import STOPPING_LEVEL
-from bench.session.operator import Action, FitLink, FitUnit, Meanwhile, SetSupply
+from bench.setup import Setup
 from bench.simboard.units import LINK
 from bench.tui.gauge import Columns, gauge_line
 from bench.tui.gauge_rows import rows_of_verdict
@@ -41,8 +43,8 @@ BAD: Mapping[str, Measurement] = {
 LAMP = BenchFault("lamp-current", "the lamps take 50 % of what they should")
 
 
-def run(step: RunStep, measured: Measured) -> Runs:
-    return Runs(step, (StepRecord(step.name, step.title, (1, 2), "2 x 21 W", 0.0, 9.0, measured, 8, 0),))
+def run(step: RunStep, measured: Measured) -> StepRuns:
+    return StepRuns(step, (StepRecord(step.name, step.title, (1, 2), "2 x 21 W", 0.0, 9.0, measured, 8, 0),))
 
 
 def assembled(
@@ -57,7 +59,7 @@ def assembled(
     seen = {"behaviour": "flashing", "rest": "closed", "pilot": "dead"} if facts is None else facts
     runs = run(RATED, Measured(values, seen, faults)), run(TRAILER, Measured({}, {}, of_trailer))
     wanted = wanted or setup(grade_rule=grade_rule())
-    return assemble(PLAN, wanted, runs, Story("", "", bench_faults=of_story))
+    return assemble(PLAN, wanted, runs, TestContext("", "", bench_faults=of_story))
 
 
 def test_a_bad_unit_on_a_good_bench() -> None:
@@ -149,9 +151,7 @@ def test_only_what_no_rig_sees_can_be_entered(entered: dict[str, str]) -> None:
 
 
 def test_an_a_can_be_had() -> None:
-    wanted = setup(
-        limits=(named_limits("sae-j945"),), grade_rule=grade_rule(), rating_known=True, entered={"pilot": "absent"}, zero=True
-    )
+    wanted = setup(limits=(named_limits("sae-j945"),), grade_rule=grade_rule(), rating_known=True, entered={"pilot": "absent"}, zero=True)
     for plan in ("full", "decide"):
         record = run_on(bench_port("NC"), plan, setup=wanted)
         assert record.outcome is Outcome.GOOD and record.grade is not None, record.reason
@@ -258,7 +258,7 @@ def test_no_page_charges_what_the_outcome_leaves_open(behaviour: str) -> None:
     nothing = dict.fromkeys(("rate_per_min", "first_light_s", "first_extinction_s"), NotMeasured("the unit did not flash"))
     unproved = (BenchProof("lamps", False, "not filament lamps: their current says nothing"),)
     by_r48 = setup(limits=(named_limits("un-r48"),), grade_rule=grade_rule())
-    record = assemble(PLAN, by_r48, (run(RATED, Measured(nothing, facts, (), unproved)),), Story("", ""))
+    record = assemble(PLAN, by_r48, (run(RATED, Measured(nothing, facts, (), unproved)),), TestContext("", ""))
     assert record.outcome is Outcome.NOT_DECIDED and "the lamps were not proved" in record.reason
     short = [line for line in brief_lines(record) if line.startswith(("Flash rate", "First extinction"))]
     assert len(short) == 2 and all(line.endswith(" open") for line in short)

@@ -12,9 +12,10 @@ import pytest
 from sample_records import cases
 
 from bench.claims import Claims
+from bench.errors import RecordError
 from bench.limits import FactLimit, Source
 from bench.record_checks import claims_agree
-from bench.record_json import RecordError, from_json, to_json
+from bench.record_json import from_json, to_json
 from bench.record_sum import KEY, sum_of
 from bench.render.report import MOST_ROWS, report_text
 from bench.rounding import rounded, uncertainty_text

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from bench.bank import SOCKETS, Bank, Socket, parse_bank, sockets_text
+from bench.errors import TableError
 from bench.files import bank, banks
 from bench.lamps import US_LAMPS_W, allowed_current_a, expected_current_a
-from bench.table import TableError
 
 FILAMENTS = 'format = 1\nname = "mine"\ntitle = "In the sockets: mine"\n' + '[[socket]]\nkind = "filament"\nwatts = 21\n' * 5
 

@@ -12,17 +12,15 @@ from bench_port import BenchPort, setup
 from bench.calibration import MeterAccuracy
 from bench.cli.hands import figure
 from bench.description import BoardDescription
+from bench.errors import BoardFault, Cancelled, OtherBoardError, PortError, TableError
 from bench.files import procedure
-from bench.ports import PortError
 from bench.ports.address import parse_sim_address
 from bench.ports.simulated import open_line
-from bench.session import BoardFault, Cancelled, Finding, Wanted, calibrate_board, self_check, store_calibration
-from bench.session.apply_calibration import OtherBoardError
-from bench.session.selfcheck import State
-from bench.session.standard import measure_link, measure_unit
 from bench.simboard.board import SimulatedBoard
 from bench.stopping import held
-from bench.table import TableError
+from bench.upkeep import CheckFinding, Wanted, calibrate_board, self_check, store_calibration
+from bench.upkeep.selfcheck import CheckState
+from bench.upkeep.standard import measure_link, measure_unit
 from bench.wire import TripCause
 
 METER = MeterAccuracy(5e-4, 2e-3)
@@ -113,7 +111,7 @@ def test_a_pulled_cable_leaves_other_scales_and_that_is_said() -> None:
 
 
 def test_what_was_checked_before_a_mishap_is_told() -> None:
-    port, found = bench_at(), list[Finding]()
+    port, found = bench_at(), list[CheckFinding]()
     port.at[5.0] = lambda: pull(port)
     with pytest.raises(PortError):
         self_check(port, link=True, lamps=True, found=found.append)
@@ -133,7 +131,7 @@ def test_no_lamp_is_lit_by_a_supply_of_another_system(address: str, says: str) -
     switch = port.board._apply
     port.board._apply = lambda master, loads: lit.append(loads) or switch(master, loads)  # type: ignore[func-returns-value, method-assign]
     states = {finding.what: finding.state for finding in self_check(port, link=True, lamps=True, system_v=12.0)}
-    assert (states["supply"], states["lamps"]) == (State.BAD, State.NOT_DONE)
+    assert (states["supply"], states["lamps"]) == (CheckState.BAD, CheckState.NOT_DONE)
     with pytest.raises(BoardFault, match=says):
         measure_link(port, setup(), None)
     assert not any(lit)

@@ -10,8 +10,8 @@ import pytest
 from bench_port import BenchPort, bench_port, run_on, setup
 
 from bench.files import procedure
+from bench.judging import captures
 from bench.outcome import Outcome
-from bench.session import rejudge
 from bench.uncertainty import Estimate
 
 
@@ -47,7 +47,7 @@ def test_a_capture_judged_again_comes_to_the_same(tmp_path: Path, error: float, 
     record = run_on(board_whose_clock_is(error), capture=capture)
     path = tmp_path / "clock.capture"
     path.write_bytes(capture.getvalue())
-    again = rejudge.judge_capture(path, setup(), procedure("quick"), when="2026-01-02", software="test")
+    again = captures.judge_capture(path, setup(), procedure("quick"), when="2026-01-02", software="test")
     assert again.outcome is record.outcome is outcome
     assert again.reason == record.reason
     assert again.bench_faults == record.bench_faults

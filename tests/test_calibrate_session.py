@@ -9,20 +9,20 @@ import pytest
 from bench_port import BenchPort, setup
 from plain_world import PlainWorld
 
+from bench.board import BoardClient
 from bench.calibration import MeterAccuracy
 from bench.control_chart import State, judge
+from bench.errors import BoardFault, SetupError
 from bench.files import procedure
+from bench.manual_actions import Action, Do, FitLink, FitResistor, FitUnit, Meanwhile, MeasuringPoint, SetSupply
 from bench.ports.opening import open_port
-from bench.session import BoardFault, Do, FitLink, FitResistor, FitUnit, Place, SetSupply, Wanted, calibrate_board, store_calibration
-from bench.session.board import BoardClient
-from bench.session.operator import Action, Meanwhile
-from bench.session.selfcheck import State as Check
-from bench.session.selfcheck import self_check
-from bench.session.setup import SetupError
-from bench.session.standard import measure_link, measure_unit
 from bench.simboard.board import SimulatedBoard
 from bench.simboard.hidden import RIG_FAULTS
 from bench.simboard.world import World
+from bench.upkeep import Wanted, calibrate_board, store_calibration
+from bench.upkeep.selfcheck import CheckState as Check
+from bench.upkeep.selfcheck import self_check
+from bench.upkeep.standard import measure_link, measure_unit
 from bench.wire import ResetCause
 from reports.calibration import METERS, Outcome, calibrated_rig, held
 
@@ -61,7 +61,7 @@ class Hands:
             case FitUnit() | Do():
                 pass
 
-    def read_meter(self, place: Place, meanwhile: Meanwhile) -> float:
+    def read_meter(self, place: MeasuringPoint, meanwhile: Meanwhile) -> float:
         for _ in range(15):
             meanwhile()  # a person takes longer than the board puts up with silence
         assert self.port.board.master

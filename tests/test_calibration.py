@@ -11,18 +11,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bench.calibration import (
-    RESONATOR_KEEPS,
-    SCALE_KEEPS,
-    CalibrationError,
-    MeterAccuracy,
-    Point,
-    calibrate,
-    calibrate_clock,
-    command_lines,
-)
+from bench.calibration import RESONATOR_KEEPS, SCALE_KEEPS, MeterAccuracy, Point, calibrate, calibrate_clock, command_lines
 from bench.clock import ClockEstimate
 from bench.description import Range
+from bench.errors import CalibrationError
 from bench.simboard.rig import rig_description
 from bench.uncertainty import Component, combine, rectangular
 from bench.wire.text import LONGEST_LINE

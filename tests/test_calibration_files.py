@@ -14,18 +14,16 @@ from full_disks import longest_file
 from bench.calibration import MeterAccuracy
 from bench.cli import run
 from bench.cli.exit_codes import GOOD, USAGE
+from bench.errors import TableError
 from bench.record_sum import sum_of
-from bench.session import Calibration, Wanted
-from bench.session.calibration_files import keep_calibration, mark_stored, read_calibration
-from bench.table import TableError
+from bench.upkeep import Calibration, Wanted
+from bench.upkeep.calibration_files import keep_calibration, mark_stored, read_calibration
 
 LINES = (
     "CAL:CLE", "CAL:RANG v_in,1,0.35,0.0184123,0.000123,0.0045,0.0012", "CAL:RANG i_load_low,0,-1.2E-5,4.7E-3,0,0,0",
     "CAL:CLOC 16012345,0.00113", "CAL:DATE 20261125",
 )  # fmt: skip
-FOUND = Calibration(
-    "makebreak,rig-328,SIM00007,1.0-sim", 20261125, Wanted({"V": MeterAccuracy(5e-4, 2e-3)}), {}, (), None, (), LINES
-)
+FOUND = Calibration("makebreak,rig-328,SIM00007,1.0-sim", 20261125, Wanted({"V": MeterAccuracy(5e-4, 2e-3)}), {}, (), None, (), LINES)
 
 
 def kept(folder: Path) -> Path:

@@ -9,13 +9,16 @@ from bench_port import BenchPort
 
 from bench.calibration import MeterAccuracy, supply_points
 from bench.description import BoardDescription, Range
+from bench.errors import SetupError
+from bench.manual_actions import FitUnit, SetSupply
 from bench.ports.address import parse_sim_address
 from bench.ports.simulated import open_line
-from bench.session import Asked, FitUnit, Planned, SetSupply, SetupError, Wanted, calibrate_board
-from bench.session.calibration_plan import MOST_A, plan_for, plan_lines
+from bench.session import Asked, Planned
 from bench.session.progress import Event
 from bench.simboard.board import SimulatedBoard
 from bench.simboard.rig import rig_description
+from bench.upkeep import Wanted, calibrate_board
+from bench.upkeep.calibration_plan import MOST_A, plan_for, plan_lines
 
 METER = MeterAccuracy(5e-4, 2e-3)
 RIG = rig_description(1)

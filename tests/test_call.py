@@ -7,7 +7,9 @@ from dataclasses import replace
 import pytest
 
 from bench import files
-from bench.session import Action, Cool, Do, FitLink, FitResistor, FitUnit, SetSupply, Setup, StepBegan, Waiting
+from bench.manual_actions import Action, Cool, Do, FitLink, FitResistor, FitUnit, SetSupply
+from bench.session import StepBegan, Waiting
+from bench.setup import Setup
 from bench.tui.call import call_of
 from bench.tui.choices import Choices
 from bench.tui.large import large

@@ -16,11 +16,11 @@ from kept_captures import SHORT, captured
 
 from bench.cli import run
 from bench.cli.exit_codes import BENCH_FAULT, USAGE
-from bench.ports import PortError
+from bench.errors import CaptureError, PortError
+from bench.judging import judge_capture
+from bench.judging.capture_notes import NOTES, note_of
 from bench.ports.opening import open_port
-from bench.ports.replay import MAGIC, NOTE, RECEIVED, SENT, CaptureError, Entry, is_capture, read_capture
-from bench.session import judge_capture
-from bench.session.capture_notes import NOTES, note_of
+from bench.ports.replay import MAGIC, NOTE, RECEIVED, SENT, Entry, is_capture, read_capture
 
 
 @cache

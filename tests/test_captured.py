@@ -20,11 +20,12 @@ from bench import api, files
 from bench.claims import Claims
 from bench.cli import run
 from bench.cli.exit_codes import BENCH_FAULT, GOOD, NOT_GOOD, USAGE
-from bench.ports.replay import MAGIC, NOTE, CaptureError, CaptureWriter, read_capture
+from bench.errors import CaptureError
+from bench.judging import judge_capture
+from bench.judging.capture_setup import Otherwise, read_session, setup_again
+from bench.ports.replay import MAGIC, NOTE, CaptureWriter, read_capture
 from bench.record import JudgedAgain, SimulationRecord, TestRecord
 from bench.record_json import from_json
-from bench.session import judge_capture
-from bench.session.captured import Otherwise, read_session, setup_again
 from bench.uncertainty import Estimate, NotMeasured
 
 KEPT = Path(__file__).parent.parent / "fixtures" / "captures"

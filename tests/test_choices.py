@@ -14,17 +14,16 @@ from textual.events import Key, Paste
 from textual.pilot import Pilot
 
 from bench import defaults, files
+from bench.assemble import effective_measured, judge_all
 from bench.claims import Claims
+from bench.errors import SetupError, TableError
 from bench.limits import FactLimit
 from bench.measure import Measured
 from bench.ports.address import parse_sim_address
 from bench.ports.setting import set_up
-from bench.session.assemble import effective_measured, judge_all
-from bench.session.setup import SetupError
 from bench.simboard import catalogue
 from bench.simboard.faults import FAULTS
 from bench.simboard.rig import rig_description
-from bench.table import TableError
 from bench.tui.choice_rows import LIMITS, ChoiceRow, Kind, choice_rows
 from bench.tui.choices import FREE_PLACE, NO_RULE, Choices, Kept, load, save
 from bench.tui.choose import Choose

@@ -11,10 +11,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bench.claims import CLAIMS, LED_DARK_A, PILOTS, Claims, claims_set, claims_text, contradiction_in, parse_claims
+from bench.errors import TableError
 from bench.files import limit_sets
 from bench.limits import FactLimit, Limit
 from bench.measure import Measured
-from bench.table import TableError
 from bench.uncertainty import Component, Estimate
 from bench.verdict import Conformity, judge
 
@@ -102,8 +102,7 @@ def asked(claims: Claims) -> dict[str, tuple[str, ...] | float | None]:
     ("claims", "wanted"),
     [
         (Claims(), {}),
-        (Claims("77-1", 12.0, (21.0, 21.0), "fixed", 2, "none", outage=False, led=False, trailer=False),
-         {"pilot": ("absent",)}),
+        (Claims("77-1", 12.0, (21.0, 21.0), "fixed", 2, "none", outage=False, led=False, trailer=False), {"pilot": ("absent",)}),
         (Claims(pilot="in step"), {"pilot": ("in step",)}),
         (Claims(pilot="antiphase"), {"pilot": ("antiphase",)}),
         (Claims(pilot_lamp_out="dead"), {"pilot, lamp out": ("dead",)}),

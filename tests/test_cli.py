@@ -17,16 +17,21 @@ from sample_records import cases, estimate, record, with_value
 from bench import __version__
 from bench.cli import COMMANDS, run
 from bench.cli.exit_codes import BENCH_FAULT, CANCELLED, EXIT_CODES, GOOD, NOT_DECIDED, NOT_FOR_LOAD, NOT_GOOD, USAGE, code_for, code_of
-from bench.limits import NoLimitSet
+from bench.errors import (
+    AddressError,
+    BoardSilent,
+    Cancelled,
+    CaptureError,
+    NoLimitSet,
+    PortError,
+    RecordError,
+    RecordingError,
+    SetupError,
+    TableError,
+)
 from bench.measure import BenchFault
 from bench.outcome import Conclusion, Outcome
-from bench.ports import AddressError, PortError
-from bench.ports.replay import CaptureError
-from bench.record_json import RecordError, to_json
-from bench.recording import RecordingError
-from bench.session import Cancelled, SetupError
-from bench.session.board import BoardSilent
-from bench.table import TableError
+from bench.record_json import to_json
 from bench.uncertainty import NotMeasured
 
 ROOT = Path(__file__).parent.parent
@@ -114,9 +119,7 @@ def test_an_address_that_nothing_answers_at_is_the_bench(capsys: pytest.CaptureF
     assert "nothing:// is not known; an address is one of" in capsys.readouterr().err
 
 
-def test_cautions_come_before_a_real_board_and_need_an_answer(
-    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_cautions_come_before_a_real_board_and_need_an_answer(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("sys.stdin", StringIO("y\n"))
     assert run(["test", "socket://127.0.0.1:1"]) == USAGE
     got = capsys.readouterr().err

@@ -19,10 +19,11 @@ from pytest_mock import MockerFixture
 from bench.cli import run
 from bench.cli.exit_codes import BENCH_FAULT, CANCELLED, GOOD, NOT_DECIDED, NOT_GOOD, USAGE
 from bench.cli.hands import Person
+from bench.errors import Cancelled, SetupError
+from bench.manual_actions import Cool, Do, FitLink, FitUnit, SetSupply
 from bench.record import TestRecord
 from bench.record_json import from_json
 from bench.render.actions import action_text
-from bench.session import Cancelled, Cool, Do, FitLink, FitUnit, SetSupply, SetupError
 from bench.session.kept_test import KeptTest
 
 ROOT = Path(__file__).parent.parent
@@ -160,9 +161,7 @@ def test_a_record_that_cannot_be_written_is_said(
     assert got.out.startswith("GOOD") and str(kept) not in got.out
 
 
-def test_a_record_is_written_whole_or_not_at_all(
-    tmp_path: Path, mocker: MockerFixture, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_a_record_is_written_whole_or_not_at_all(tmp_path: Path, mocker: MockerFixture, capsys: pytest.CaptureFixture[str]) -> None:
     kept = tmp_path / "unit.json"
     kept.write_text("what stood there before")
     mocker.patch("os.fsync", side_effect=OSError(28, "No space left on device"))
@@ -224,9 +223,7 @@ def test_the_ports_are_listed(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 @pytest.mark.parametrize("action", [FitLink(), FitUnit("4711"), SetSupply(12.8, 13.16), Cool(300.0), Do("Turn it\nover.")])
-def test_what_hands_must_do_is_one_line(
-    action: FitLink | FitUnit | SetSupply | Cool | Do, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_what_hands_must_do_is_one_line(action: FitLink | FitUnit | SetSupply | Cool | Do, capsys: pytest.CaptureFixture[str]) -> None:
     assert len(action_text(action).splitlines()) == 1
     assert Person(assume_yes=True).do(action, dict) is None
     assert (action_text(action) in " ".join(capsys.readouterr().err.split())) == (not isinstance(action, Cool)), (

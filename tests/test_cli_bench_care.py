@@ -18,10 +18,11 @@ from bench.calibration import MeterAccuracy
 from bench.cli import _failed, run
 from bench.cli.exit_codes import BENCH_FAULT, CANCELLED, GOOD, NOT_DECIDED, USAGE
 from bench.cli.hands import Person
+from bench.errors import Cancelled, SetupError, TableError
+from bench.manual_actions import FitLink, MeasuringPoint
 from bench.ports import Port
-from bench.session import Cancelled, FitLink, Place, SetupError, store_calibration
-from bench.session.standard_files import Entry, append_standard, comparable, read_standard, standard_path
-from bench.table import TableError
+from bench.upkeep import store_calibration
+from bench.upkeep.standard_files import KeptReading, append_standard, comparable, read_standard, standard_path
 
 RIG = "sim://LINK?seed=7"
 AMPERES = ["--meter", "0.05%+2mA", "--minutes", "0"]
@@ -49,9 +50,7 @@ def test_calibrate_shows_before_and_after_and_keeps_a_dated_file(tmp_path: Path,
     assert any(line.startswith("CAL:RANG i_load_low,0,") for line in content["lines"])
 
 
-def test_calibrate_asks_before_it_stores(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_calibrate_asks_before_it_stores(tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("sys.stdin", io.StringIO(""))  # nobody is there
     assert run(["calibrate", RIG, "--minutes", "0.2", "--keep", str(tmp_path)]) == GOOD
     assert "Not stored: the board stays as it is; makebreak calibrate 'sim://LINK?seed=7' --from " in capsys.readouterr().out
@@ -114,12 +113,16 @@ def test_a_kept_unit_is_charted(tmp_path: Path, capsys: pytest.CaptureFixture[st
 
 def test_files_of_standards(tmp_path: Path) -> None:
     path = standard_path(tmp_path, "a-1")
-    entries = [Entry("2026-01-01", "A", 0, {"x": (1.0, 0.1, "V")}), Entry("2026-01-02", "B", 0, {}), Entry("2026-01-03", "A", 0, {})]
+    entries = [
+        KeptReading("2026-01-01", "A", 0, {"x": (1.0, 0.1, "V")}),
+        KeptReading("2026-01-02", "B", 0, {}),
+        KeptReading("2026-01-03", "A", 0, {}),
+    ]
     for entry in entries:
         append_standard(path, entry)
     assert read_standard(path) == tuple(entries)
     assert comparable(tuple(entries)) == (entries[2],), "another board in between"
-    calibrated = Entry("2026-01-04", "A", 20260104, {})
+    calibrated = KeptReading("2026-01-04", "A", 20260104, {})
     assert comparable((*entries, calibrated)) == (calibrated,), "a calibration begins a new chart"
     with path.open("a") as file:
         file.write('{"format": 1, "when"\n')
@@ -145,7 +148,7 @@ def test_a_person_reads_the_meter_while_the_board_is_kept_awake(
 ) -> None:
     """Two lines that are no number, then one with comma and unit; the board is attended to all the while. Then the end of the input."""
     read_end, write_end = os.pipe()
-    place = Place("v_in", "V", "the unit's input", MeterAccuracy(5e-4, 2e-3))
+    place = MeasuringPoint("v_in", "V", "the unit's input", MeterAccuracy(5e-4, 2e-3))
     attended = threading.Event()
     with Pipe(os.fdopen(read_end, "rb")) as typed, os.fdopen(write_end, "w") as keyboard:
         monkeypatch.setattr(sys, "stdin", typed)
@@ -239,13 +242,11 @@ def test_a_second_interrupt_while_an_error_is_told_apart_is_no_error_of_the_prog
     assert capsys.readouterr().err == "makebreak calibrate: stopped from the keyboard\n"
 
 
-def test_a_check_that_is_broken_off_shows_what_was_found(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_a_check_that_is_broken_off_shows_what_was_found(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
     def stop(*given: object) -> object:
         raise Cancelled("stopped from the keyboard")
 
-    monkeypatch.setattr("bench.session.selfcheck._lamps", stop)
+    monkeypatch.setattr("bench.upkeep.selfcheck._lamps", stop)
     assert run(["check", RIG, "--lamps"]) == CANCELLED
     told = capsys.readouterr()
     assert "identity" in told.out and "supply" in told.out
@@ -274,7 +275,7 @@ def test_a_calibration_that_can_t_be_kept_changes_no_board(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     told: list[object] = []
-    monkeypatch.setattr("bench.session.store_calibration", lambda *given: told.append(given))
+    monkeypatch.setattr("bench.upkeep.store_calibration", lambda *given: told.append(given))
     with longest_file(100):
         assert run([*CALIBRATE, "--keep", str(tmp_path)]) == USAGE
     assert "keeping the calibration in" in capsys.readouterr().err
@@ -296,7 +297,7 @@ def test_a_calibration_is_kept_before_it_is_stored_and_marked_afterwards(
         seen.append(json.loads(path.read_text())["stored_in_board"])
         return store_calibration(port, board, lines, now)
 
-    monkeypatch.setattr("bench.session.store_calibration", look)
+    monkeypatch.setattr("bench.upkeep.store_calibration", look)
     assert run([*CALIBRATE, "--keep", str(tmp_path)]) == GOOD
     (path,) = tmp_path.iterdir()
     assert seen == [False, None] and json.loads(path.read_text())["stored_in_board"] is True

@@ -9,11 +9,11 @@ import pytest
 from hand_evidence import near
 from scipy import stats
 
+from bench.combine import StepRuns, combine_runs, largest_of_starts, mean_of_starts
 from bench.lamps import allowed_current_a
 from bench.measure import BenchFault, BenchProof, Measured
 from bench.procedure import Procedure, RunStep
 from bench.record import StepRecord
-from bench.session.combine import Runs, combine, largest_of_starts, mean_of_starts
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, quotient
 
 RATED = RunStep("rated", "Rated", judge=("rate_per_min", "start_s", "start_largest_s", "dark_a"), starts=3)
@@ -43,8 +43,8 @@ def run(values: dict[str, Measurement], *, faults: tuple[BenchFault, ...] = (), 
 
 
 def combined(rated: list[StepRecord], *others: tuple[RunStep, list[StepRecord]], left_out: str = "") -> Measured:
-    runs = [Runs(RATED, tuple(rated), left_out), *(Runs(step, tuple(records)) for step, records in others)]
-    return combine(PLAN, runs, 12.0)
+    runs = [StepRuns(RATED, tuple(rated), left_out), *(StepRuns(step, tuple(records)) for step, records in others)]
+    return combine_runs(PLAN, runs, 12.0)
 
 
 def rates(rate: float, on_ratio: float = 0.5, u: float = 0.05) -> dict[str, Measurement]:
@@ -155,7 +155,7 @@ def test_what_nobody_ran_says_why() -> None:
     assert combined([]).values["rate_per_min"] == NotMeasured("the step rated was not run")
     left = combined([run(rates(80.0))], left_out="too hot").values
     assert left["rate_per_min"] == NotMeasured("too hot")
-    assert combine(PLAN, (), 12.0).values["trailer_ratio"] == NotMeasured("the step trailer was not run")
+    assert combine_runs(PLAN, (), 12.0).values["trailer_ratio"] == NotMeasured("the step trailer was not run")
 
 
 def test_facts_are_those_of_the_last_start_and_rest_that_of_the_first() -> None:
@@ -179,7 +179,7 @@ def test_a_load_with_a_lamp_less_gives_its_rate_and_the_ratio() -> None:
     t = combined([run(rates(90.0))], (TRAILER, [run(rates(81.0, 0.45))])).values
     found = [t[name] for name in TRAILER.judge]
     assert [one.value for one in found if isinstance(one, Estimate)] == near([81.0, 0.45, 0.9])
-    alone = combine(PLAN, [Runs(TRAILER, (run(rates(81.0)),))], 12.0).values["trailer_ratio"]
+    alone = combine_runs(PLAN, [StepRuns(TRAILER, (run(rates(81.0)),))], 12.0).values["trailer_ratio"]
     assert isinstance(alone, NotMeasured)
 
 
@@ -284,8 +284,8 @@ def test_the_lamp_switched_off_is_compared_with_the_rated_load() -> None:
     both, one = lamps(8.0, 0.02, (21.0, 21.0)), lamps(2.0, 0.01, (21.0,))
     plan = Procedure("p", "", "", (TRAILER, FURTHER, RATED, ONE_OUT))
     more, good = lamps(9.0, 0.02, (21.0, 21.0, 21.0)), lamps(4.0, 0.02, (21.0, 21.0))
-    runs = [Runs(TRAILER, (more,)), Runs(FURTHER, (good,)), Runs(RATED, (both,)), Runs(ONE_OUT, (one,))]
-    assert [fault.code for fault in combine(plan, runs, 12.0).bench_faults] == ["lamp-current"]
-    assert combine(PLAN, [Runs(ONE_OUT, (one,))], 12.0).bench_faults == ()
+    runs = [StepRuns(TRAILER, (more,)), StepRuns(FURTHER, (good,)), StepRuns(RATED, (both,)), StepRuns(ONE_OUT, (one,))]
+    assert [fault.code for fault in combine_runs(plan, runs, 12.0).bench_faults] == ["lamp-current"]
+    assert combine_runs(PLAN, [StepRuns(ONE_OUT, (one,))], 12.0).bench_faults == ()
     unread = run(rates(90.0) | {"steady_a": of(8.0, unit="A"), "lamp_v": NotMeasured("not read")}, lamps_w=(21.0, 21.0))
     assert combined([unread], (ONE_OUT, [one])).bench_faults == ()

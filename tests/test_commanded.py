@@ -9,11 +9,11 @@ import pytest
 from bench_port import bench_port, run_on, setup
 from lying_board import Lie, lying_port, sampled_while_on
 
+from bench.board.commanded import Commanded
 from bench.files import procedure
+from bench.judging import captures
 from bench.outcome import Outcome
 from bench.record import TestRecord
-from bench.session import rejudge
-from bench.session.commanded import Commanded
 from bench.wire import EventFrame, EventKind, SampleFrame
 
 BODY = bytes(240)
@@ -63,7 +63,7 @@ def test_a_capture_of_it_says_the_same(tmp_path: Path) -> None:
     record = run_on(lying_port(sampled_while_on(lie, after=900)), "quick", capture=capture)  # type: ignore[arg-type]
     path = tmp_path / "lying.capture"
     path.write_bytes(capture.getvalue())
-    again = rejudge.judge_capture(path, setup(), procedure("quick"), when="2026-01-02", software="test")
+    again = captures.judge_capture(path, setup(), procedure("quick"), when="2026-01-02", software="test")
     nobody_is_judged(again, "board-contradicts")
     assert again.reason == record.reason
 

@@ -10,18 +10,8 @@ import numpy as np
 import pytest
 import vectors
 
-from bench.description import (
-    BS_K,
-    LINES_MOST,
-    OHMS,
-    DescriptionError,
-    NtcCurve,
-    Share,
-    description_crc,
-    description_lines,
-    parse_description,
-    scan_plan,
-)
+from bench.description import BS_K, LINES_MOST, OHMS, NtcCurve, Share, description_crc, description_lines, parse_description, scan_plan
+from bench.errors import DescriptionError
 from bench.simboard.rig import DESCRIPTION_TEXT, rig_description
 from bench.wire import crc16
 
@@ -200,11 +190,21 @@ def test_what_cannot_be_used_is_refused_in_one_line(line: str, change: str, mess
         ("mode,FAST,416,5,10", "mode,FAST,1,5,10"),
         ("channel,v_in,V,0,0,1,4.7E-5", "channel,v_in,V,0,0,1,1E308"),
         ("channel,v_in,V,0,0,1,4.7E-5", "channel,v_in,mV,0,0,1,4.7E-5"),
-        *((V_PILOT, f"range,v_pilot,0,{numbers}") for numbers in (
-            "1E308,0.0184,0,18.8,0,0,0,0", "0,1E308,0,18.8,0,0,0,0", "0,1E-308,0,18.8,0,0,0,0", "0,0.0184,-1E308,18.8,0,0,0,0",
-            "0,0.0184,0,1E308,0,0,0,0", "0,0.0184,0,1E-400,0,0,0,0", "0,0.0184,0,18.8,1E308,0,0,0", "0,0.0184,0,18.8,0,1E308,0,0",
-            "0,0.0184,0,18.8,0,0,1E308,0", "0,0.0184,0,18.8,0,0,0,1E308",
-        )),
+        *(
+            (V_PILOT, f"range,v_pilot,0,{numbers}")
+            for numbers in (
+                "1E308,0.0184,0,18.8,0,0,0,0",
+                "0,1E308,0,18.8,0,0,0,0",
+                "0,1E-308,0,18.8,0,0,0,0",
+                "0,0.0184,-1E308,18.8,0,0,0,0",
+                "0,0.0184,0,1E308,0,0,0,0",
+                "0,0.0184,0,1E-400,0,0,0,0",
+                "0,0.0184,0,18.8,1E308,0,0,0",
+                "0,0.0184,0,18.8,0,1E308,0,0",
+                "0,0.0184,0,18.8,0,0,1E308,0",
+                "0,0.0184,0,18.8,0,0,0,1E308",
+            )
+        ),
         ("common,v_drop,v_in,0.00105", "common,v_drop,v_in,2"),
         ("curve,temperature,NTC,10000,10000,3950", "curve,temperature,NTC,10000,10000,1E-308"),
         ("curve,temperature,NTC,10000,10000,3950", "curve,temperature,NTC,1E308,10000,3950"),

@@ -8,12 +8,15 @@ from pathlib import Path
 import pytest
 from sample_records import cases, record, renamed
 
+from bench.errors import SetupError
 from bench.files import procedure
+from bench.manual_actions import Do, SetSupply
 from bench.measure import BenchFault, Measured
 from bench.procedure import Procedure
 from bench.record import TestRecord
 from bench.record_json import to_json
-from bench.session import Asked, Damage, Decided, Do, Live, Noted, SetSupply, Setup, SetupError, SoFar, StepBegan, Waiting
+from bench.session import Asked, Damage, Decided, Live, Noted, SoFar, StepBegan, Waiting
+from bench.setup import Setup
 from bench.simboard.rig import rig_description
 from bench.station import (
     Absent,

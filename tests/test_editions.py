@@ -15,11 +15,11 @@ from kept_captures import rewritten
 from bench import files
 from bench.cli import run
 from bench.editions import Moved, edition_of, moved_between
+from bench.judging.capture_setup import read_session
+from bench.judging.judged_by import judged_by, kept_in_note
 from bench.limits import Limit
 from bench.record import Compared, TestRecord
 from bench.record_json import from_json
-from bench.session.captured import read_session
-from bench.session.judged_by import judged_by, kept_in_note
 
 DATA = Path(files.__file__).parent / "data"
 BENCH = "sim://bench-el-plain"

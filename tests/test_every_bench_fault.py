@@ -11,12 +11,12 @@ from test_every_fault import ALL, UNIT_FAULTS
 from bench.outcome import Outcome
 from bench.ports.opening import open_port
 from bench.record import TestRecord
-from bench.session import self_check
-from bench.session.selfcheck import State
 from bench.simboard.faults import FAULTS
 from bench.simboard.hidden import RIG_FAULTS
 from bench.simboard.link import LINK_FAULTS
 from bench.uncertainty import Estimate, NotMeasured
+from bench.upkeep import self_check
+from bench.upkeep.selfcheck import CheckState
 from reports.outcomes import CLAIMS, UNITS
 
 NAMED: dict[str, tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]] = {
@@ -109,7 +109,7 @@ def agrees(record: TestRecord, good: TestRecord, quantity: str) -> None:
 def test_a_dead_lamp_is_found_before_any_unit_is_tested() -> None:
     port = open_port("sim://LINK?seed=3&fault=lamp-dead")
     found = {finding.what: finding.state for finding in self_check(port, lamps=True)}
-    assert (found["lamp 1"], found["lamp 2"], found["lamp 3"]) == (State.GOOD, State.BAD, State.GOOD)
+    assert (found["lamp 1"], found["lamp 2"], found["lamp 3"]) == (CheckState.GOOD, CheckState.BAD, CheckState.GOOD)
 
 
 @pytest.mark.parametrize(("kind", "seed"), [("NC", 4), ("EL", 3)])

@@ -17,7 +17,8 @@ from bench.files import named_limits
 from bench.outcome import Outcome
 from bench.ports.opening import open_port
 from bench.record import TestRecord
-from bench.session import Setup, run_test
+from bench.session import run_test
+from bench.setup import Setup
 from bench.simboard.faults import FAULTS
 from bench.uncertainty import Estimate
 from reports.outcomes import UNITS

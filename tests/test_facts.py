@@ -14,6 +14,8 @@ import pytest
 
 import bench
 from bench.claims import PILOTS, Claims, claims_set
+from bench.combine import OF_OTHER_LOADS, StepRuns, combine_runs
+from bench.errors import TableError
 from bench.files import grade_rule, limit_sets
 from bench.grade import parse_rule, words
 from bench.grade.rule import FactIs, Only
@@ -26,9 +28,7 @@ from bench.outcome import charges, reasoning
 from bench.procedure import Procedure, RunStep
 from bench.record import StepRecord
 from bench.render import words as pages
-from bench.session.combine import OF_OTHER_LOADS, Runs, combine
-from bench.session.setup import ENTERED
-from bench.table import TableError
+from bench.setup import ENTERED
 
 DATA = Path(bench.__file__).parent / "data"
 LIMITS = (DATA / "limits" / "shop-example.toml").read_text(encoding="utf-8")
@@ -118,8 +118,8 @@ def test_combining_says_nothing_else() -> None:
     found: dict[str, set[str]] = {}
     for doing, pilot in itertools.product((*FACTS["behaviour"], "unknown"), ("in step", "antiphase", "steady", "dead", "unknown")):
         measured = Measured({}, {"behaviour": doing, "pilot": pilot, "rest": "closed", "mechanism": "unknown", "film": "none"})
-        runs = [Runs(step, (StepRecord(step.name, "", (1,), "", 0.0, 9.0, measured, 8, 0),)) for step in steps]
-        for fact, word in combine(Procedure("p", "", "", steps), runs, 12.0).facts.items():
+        runs = [StepRuns(step, (StepRecord(step.name, "", (1,), "", 0.0, 9.0, measured, 8, 0),)) for step in steps]
+        for fact, word in combine_runs(Procedure("p", "", "", steps), runs, 12.0).facts.items():
             found.setdefault(fact, set()).add(word)
     assert set(found) == {"behaviour", "rest", "pilot", "mechanism", "film", *OF_OTHER_LOADS}
     for fact, some in found.items():

@@ -14,7 +14,8 @@ from screens import at_screen
 from bench import files
 from bench.claims import Claims
 from bench.measure import BenchFault, Measured
-from bench.session import Live, Setup, StepBegan
+from bench.session import Live, StepBegan
+from bench.setup import Setup
 from bench.simboard.rig import rig_description
 from bench.tui.choices import Choices
 from bench.tui.figures import LINES, SHORT_LINES, Figure, figure_text, figures_lines, figures_of

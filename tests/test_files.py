@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
+from bench.errors import TableError
 from bench.files import KINDS, bank, grade_rule, instrument, limit_sets, named_limits, procedure, read, shipped
 from bench.limits import choose
-from bench.table import TableError
 
 DATA = Path(__file__).parent.parent / "bench" / "data"
 

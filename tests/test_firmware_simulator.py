@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from bench.ports import AddressError
+from bench.errors import AddressError
 from bench.ports.serial_port import open_serial
 from bench.wire import Decoder, EventFrame, EventKind, Reply, SampleFrame, unpack_samples
 from firmware.simulator.avr import RESET_BROWNOUT, RESET_PIN, RESET_POWER, program_bytes, variables

@@ -20,12 +20,12 @@ from bench import analysis, api
 from bench.cli import run
 from bench.cli.exit_codes import GOOD, USAGE
 from bench.files import procedure
+from bench.judging import judge_capture, judge_recording
 from bench.measure.flashes import COLUMNS, FlashTable
 from bench.record import StepRecord, TestRecord
 from bench.record_json import from_json, to_json
 from bench.record_sum import sum_of
 from bench.result import Result
-from bench.session import judge_capture, judge_recording
 from bench.uncertainty import Estimate
 
 OPEN_FROM_S, ON_S, OFF_S = 0.30, 0.40, 0.25

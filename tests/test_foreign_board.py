@@ -10,16 +10,17 @@ import pytest
 from bench_port import run_on, setup
 from foreign_board import foreign, in_other_words
 
+from bench.board import BoardClient
 from bench.calibration import MeterAccuracy
 from bench.description import CHANNEL_UNITS, NEEDED
+from bench.errors import BoardFault, BoardLacks, BoardMisspoken, BoardRefused, BoardSilent
 from bench.outcome import Outcome
 from bench.ports.replay import NOTE, read_capture
 from bench.record import TestRecord
-from bench.session import BoardClient, BoardFault, Wanted, calibrate_board, self_check
-from bench.session.board import BoardLacks, BoardMisspoken, BoardRefused, BoardSilent
-from bench.session.selfcheck import State
-from bench.session.standard import measure_link
 from bench.uncertainty import Estimate
+from bench.upkeep import Wanted, calibrate_board, self_check
+from bench.upkeep.selfcheck import CheckState
+from bench.upkeep.standard import measure_link
 from bench.wire import EventFrame, EventKind, Frame, SampleFrame
 
 FORMS: dict[str, Callable[[float], str]] = {
@@ -72,7 +73,7 @@ def test_a_board_without_a_channel_can_be_looked_at(name: str) -> None:
     """What it has is checked, zeroed and kept as a standard; what it lacks is left out."""
     names = name.split(",")
     findings = self_check(foreign(describe=lacking(*names)), link=True, lamps=True)
-    assert not [finding for finding in findings if finding.state is State.BAD]
+    assert not [finding for finding in findings if finding.state is CheckState.BAD]
     assert not {finding.what.removesuffix(" at rest") for finding in findings} & set(names)
     found = measure_link(foreign(describe=lacking(*names)), setup(), None).values
     needs = {

@@ -7,12 +7,12 @@ from pathlib import Path
 
 import pytest
 
+from bench.errors import TableError
 from bench.files import grade_rule, limit_sets
 from bench.grade import Grade, Rule, grade, parse_rule
 from bench.grade.words import speech_of
 from bench.limits import choose
 from bench.measure import BenchFault, Measured
-from bench.table import TableError
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured
 from bench.verdict import Verdict, judge
 
@@ -150,9 +150,7 @@ def test_what_kept_a_unit_from_an_a_is_said() -> None:
 
 def test_a_bench_fault_gives_no_grade() -> None:
     bad = unit(faults=(BENCH,), rate_per_min=value(300.0, 0.1, "1/min"))
-    assert graded(bad) == Grade(
-        "none", "not graded", "default", (f"bench fault: {BENCH.text}",), "Put the bench right and test again."
-    )
+    assert graded(bad) == Grade("none", "not graded", "default", (f"bench fault: {BENCH.text}",), "Put the bench right and test again.")
     assert graded(unit(faults=(BenchFault("clock-off", "corrected", spoils=False),))).name == "A"
 
 
@@ -259,7 +257,7 @@ def test_errors_name_file_and_key(old: str, new: str, key: str, text: str) -> No
 
 def test_a_condition_is_for_the_units_that_it_names_alone() -> None:
     only = f'{CONDITION}\nonly = {{ system = ["6 V", "12 V"], mechanism = ["electronic"] }}'
-    other = f'{CONDITION.replace("300", "900")}'
+    other = f"{CONDITION.replace('300', '900')}"
     mine = rule(RULE.replace(CONDITION, f"{only}\n[[grade.condition]]\n{other}"))
     lossy = value(0.5, 0.002, "V")
     names = {

@@ -11,7 +11,7 @@ from sample_records import record
 
 from bench.cli import COMMANDS, run
 from bench.cli.exit_codes import BENCH_FAULT, GOOD, USAGE
-from bench.ports import AddressError
+from bench.errors import AddressError
 from bench.ports.opening import check_address
 from bench.record_json import to_json
 
@@ -186,7 +186,7 @@ def test_a_target_is_looked_at_before_any_work(
     target = make(tmp_path)
     before = sorted(path.name for path in tmp_path.iterdir())
     monkeypatch.setattr("bench.session.run_test", None)  # whoever works is found out
-    monkeypatch.setattr("bench.session.judge_files", None)
+    monkeypatch.setattr("bench.judging.judge_files", None)
     arguments = {"test": [UNIT, "--json"], "judge": [recording, "--json"], "show": ["unit.json", "--flashes"]}[command]
     assert why in refused([command, *arguments, target], capsys)
     assert sorted(path.name for path in tmp_path.iterdir()) == before, "nothing is left of the looking"
@@ -196,7 +196,7 @@ def test_a_target_is_looked_at_before_any_work(
 def test_what_is_read_or_written_besides_is_no_target(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    recording = (tmp_path / "scope.csv")
+    recording = tmp_path / "scope.csv"
     recording.write_bytes(Path(CSV).read_bytes())
     (tmp_path / "unit.json").write_text(to_json(record()))
     (tmp_path / "hard.csv").hardlink_to(recording)

@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
+from bench.errors import TableError
 from bench.files import instrument, shipped
 from bench.instrument import UNSTATED, InputErrors, Instrument, parse_instrument
-from bench.table import TableError
 
 ALL = {"percent_of_reading": 1.0}
 

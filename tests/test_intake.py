@@ -13,14 +13,13 @@ import pytest
 from bench import files
 from bench.cli import run
 from bench.cli.exit_codes import GOOD, USAGE
-from bench.intake import RECORD_MB, SETTINGS_MB, IntakeError, open_file, read_bytes, read_json_text, read_text
+from bench.errors import AddressError, CaptureError, IntakeError, RecordingError, TableError
+from bench.intake import RECORD_MB, SETTINGS_MB, open_file, read_bytes, read_json_text, read_text
 from bench.parts import all_parts
-from bench.ports import AddressError
 from bench.ports.opening import open_port
-from bench.ports.replay import CaptureError, is_capture, read_capture
-from bench.recording import RecordingError, is_sound, read_recording
-from bench.session.standard_files import read_standard
-from bench.table import TableError
+from bench.ports.replay import is_capture, read_capture
+from bench.recording import is_sound, read_recording
+from bench.upkeep.standard_files import read_standard
 
 posix = pytest.mark.xfail(os.name == "nt", reason="no such files here", run=False)
 
@@ -99,9 +98,7 @@ def test_every_reader_refuses_what_is_no_file(name: str, tmp_path: Path) -> None
      ["judge", "fixtures/recordings/thermal-plain.csv", "--instrument"]],
     ids=" ".join,
 )  # fmt: skip
-def test_every_command_refuses_it_in_one_line(
-    name: str, arguments: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_every_command_refuses_it_in_one_line(name: str, arguments: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     if name in ("zero byte", "half a pair"):
         return  # no argument of a program can be so
     path = BAD[name][0](tmp_path)

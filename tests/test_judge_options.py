@@ -10,7 +10,7 @@ import pytest
 import bench
 from bench.cli import run
 from bench.cli.exit_codes import NOT_DECIDED, USAGE
-from bench.recording import RecordingError
+from bench.errors import RecordingError
 
 PLAIN = Path(__file__).parent.parent / "fixtures" / "recordings" / "thermal-plain.csv"
 

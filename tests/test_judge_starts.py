@@ -12,12 +12,12 @@ import pytest
 import bench
 from bench.cli import run
 from bench.cli.exit_codes import GOOD, NOT_DECIDED, USAGE
+from bench.errors import CaptureError, RecordingError
 from bench.files import named_limits
+from bench.judging import judge_recording
 from bench.measure import APPLIED_UNSEEN
-from bench.ports.replay import CaptureError
 from bench.record import TestRecord
-from bench.recording import RecordingError
-from bench.session import Setup, judge_recording
+from bench.setup import Setup
 from bench.simboard.units import nominal
 from bench.simboard.world import World
 from bench.uncertainty import Estimate, NotMeasured
@@ -127,9 +127,7 @@ def test_a_window_reads_these_seconds_only() -> None:
     assert "2401 rows, 500 a second" in part.notes
 
 
-@pytest.mark.parametrize(
-    ("window", "rows"), [("0.2:5", 2401), (":5", 2501), ("5:", 1500), ("-3:1e9", 4000), ("0:8", 4000)]
-)
+@pytest.mark.parametrize(("window", "rows"), [("0.2:5", 2401), (":5", 2501), ("5:", 1500), ("-3:1e9", 4000), ("0:8", 4000)])
 def test_the_window_of_the_command_may_be_open_at_an_end(window: str, rows: int, capsys: pytest.CaptureFixture[str]) -> None:
     run(["judge", str(PLAIN), "--window", window, "--json", "-"])
     notes = json.loads(capsys.readouterr().out)["notes"]

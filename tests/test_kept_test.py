@@ -17,14 +17,15 @@ from session_plans import SHORT
 
 from bench.cli import run
 from bench.cli.exit_codes import CANCELLED, GOOD, USAGE
+from bench.errors import TableError
+from bench.keeping import write_whole
 from bench.ports.replay import NOT_WHOLE
 from bench.record import TestRecord
 from bench.record_json import from_json
-from bench.session import BEGUN, Live, begun_record, standard_files
-from bench.session.keeping import write_whole
+from bench.session import BEGUN, Live, begun_record
 from bench.session.kept_test import ROOM_BYTES, KeptTest
-from bench.session.standard_files import Entry, append_standard, read_standard, unfinished_line
-from bench.table import TableError
+from bench.upkeep import standard_files
+from bench.upkeep.standard_files import KeptReading, append_standard, read_standard, unfinished_line
 
 UNIT = "sim://bench-el-plain?seed=3"
 
@@ -73,7 +74,7 @@ def test_nothing_but_a_file_is_replaced(tmp_path: Path) -> None:
 
 def test_what_a_killed_program_left_is_cleared_by_a_later_write(tmp_path: Path) -> None:
     killed = (
-        "import os, sys\nfrom pathlib import Path\nfrom bench.session.keeping import write_whole\n"
+        "import os, sys\nfrom pathlib import Path\nfrom bench.keeping import write_whole\n"
         "os.fsync = lambda number: os.kill(os.getpid(), 9)\nwrite_whole(Path(sys.argv[1]), 'half')\n"
     )
     done = subprocess.run([sys.executable, "-c", killed, str(tmp_path / "a.json")], check=False)
@@ -118,9 +119,7 @@ def test_a_record_stands_there_from_the_first_moment_with_room_for_the_next(tmp_
     assert len(list(tmp_path.iterdir())) == 2
 
 
-def test_a_disk_that_fills_up_during_the_test_takes_the_record(
-    tmp_path: Path, record: TestRecord, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_disk_that_fills_up_during_the_test_takes_the_record(tmp_path: Path, record: TestRecord, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "a.json"
     kept = KeptTest(path)
     kept.begin(BEGUN_RECORD)
@@ -275,8 +274,8 @@ def test_a_report_that_goes_to_a_full_disk_is_said_and_its_record_is_kept(tmp_pa
 # --- readings of a standard
 
 
-def entry(day: int) -> Entry:
-    return Entry(f"2026-01-{day:02}", "A", 0, {"x": (1.0, 0.1, "V")})
+def entry(day: int) -> KeptReading:
+    return KeptReading(f"2026-01-{day:02}", "A", 0, {"x": (1.0, 0.1, "V")})
 
 
 def test_a_reading_is_written_whole_or_not_at_all(tmp_path: Path) -> None:

@@ -12,6 +12,7 @@ import pint
 import pytest
 
 from bench.conditions import demand_texts
+from bench.errors import NoLimitSet, TableError
 from bench.files import limit_sets, read, shipped
 from bench.limits import (
     RULES,
@@ -22,7 +23,6 @@ from bench.limits import (
     FactLimit,
     Limit,
     LimitSet,
-    NoLimitSet,
     Source,
     choose,
     parse_limit_set,
@@ -30,7 +30,6 @@ from bench.limits import (
     weakest_basis,
 )
 from bench.measure import QUANTITIES, Measured
-from bench.table import TableError
 from bench.uncertainty import Component, Estimate
 from bench.verdict import Conformity, judge
 
@@ -266,11 +265,7 @@ def test_units_are_pints() -> None:
 @pytest.mark.parametrize("limit_set", SETS, ids=lambda s: s.name)
 def test_every_number_says_where_it_comes_from(limit_set: LimitSet) -> None:
     assert limit_set.name in shipped("limits"), "a file is named as the set in it"
-    sources = (
-        [limit.source for limit in every_limit(limit_set)]
-        + [limit_set.averaging.source]
-        + [c.source for c in limit_set.conditions]
-    )
+    sources = [limit.source for limit in every_limit(limit_set)] + [limit_set.averaging.source] + [c.source for c in limit_set.conditions]
     for source in sources:
         assert source.text and source.basis in ("read", "summary", "memory", "own")
         assert (source.confidence in ("H", "M", "L")) == (source.basis == "memory")

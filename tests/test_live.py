@@ -15,9 +15,9 @@ from bench.analysis import Analysis
 from bench.claims import Claims
 from bench.cycles import Cycle
 from bench.files import grade_rule, named_limits, procedure
+from bench.judging import judge_capture
 from bench.measure import Conditions, Counts
 from bench.outcome import Outcome
-from bench.session import judge_capture
 from bench.simboard.board import SimulatedBoard
 from bench.simboard.rig import rig_description
 from bench.simboard.units import nominal

@@ -16,11 +16,11 @@ from stub_screen import StubApp, press, text_of
 from textual.pilot import Pilot
 
 from bench.grade import Grade
+from bench.judging.traces import run_traces
 from bench.outcome import Conclusion, Outcome
 from bench.ports.replay import MAGIC
 from bench.procedure import Procedure
 from bench.record import TestRecord
-from bench.session.traces import run_traces
 from bench.tui import state
 from bench.tui.look_back import LookBack
 from bench.tui.one_test import OneTest

@@ -9,11 +9,11 @@ import pytest
 from sample_records import record
 
 from bench import files
+from bench.board_identity import addressed_board, identified_board
 from bench.cli import run
 from bench.cli.exit_codes import PROGRAM, USAGE
 from bench.record import BoardRecord, JudgedAgain, RecordingSource, SetupRecord, SimulationRecord
 from bench.render.made_on import board_text, made_on, recording_text, setup_text
-from bench.session.identity import addressed_board, identified_board
 from bench.simboard.rig import rig_description
 
 RECORDS = Path(__file__).parent.parent / "fixtures" / "records"

@@ -11,12 +11,12 @@ from contract_bench import OTHER
 from vectors import description_lines
 
 from bench.description import BoardDescription, Loop, Share, parse_description
+from bench.errors import SetupError
 from bench.files import grade_rule
+from bench.lamp_check import lamp_takes
 from bench.outcome import Outcome
 from bench.ports.opening import open_port
 from bench.record import TestRecord
-from bench.session import SetupError
-from bench.session.lamp_check import lamp_takes
 from bench.simboard.rig import DESCRIPTION_TEXT
 from bench.simboard.units import nominal
 from bench.uncertainty import Estimate, TypeA

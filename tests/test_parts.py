@@ -17,8 +17,8 @@ from bench.cli.exit_codes import NOT_GOOD, USAGE
 from bench.cli.judge import command as judge_command
 from bench.cli.part import command as part_command
 from bench.cli.parts import command as parts_command
+from bench.errors import TableError
 from bench.parts import LONGEST, all_parts, claims_for, keep_part, part_path, read_part
-from bench.table import TableError
 
 ALL = Claims(
     part="4711-0815", system_v=12.0, rated=(21.0, 21.0, 5.0), load="fixed", terminals=3, pilot="in step", pilot_lamp_out="dead",

@@ -20,7 +20,8 @@ from bench.cli import run
 from bench.cli.exit_codes import GOOD, USAGE
 from bench.cli.output import console
 from bench.cli.progress import ProgressLine
-from bench.cli.streams import LONGEST_LINE, OutputClosed, OutputError, PlainStream, bare, is_closed_terminal, say_error
+from bench.cli.streams import LONGEST_LINE, PlainStream, bare, is_closed_terminal, say_error
+from bench.errors import OutputClosed, OutputError
 from bench.plain import one_line, plain_text, shortened
 from bench.record_json import to_json
 from bench.session import Noted, Waiting

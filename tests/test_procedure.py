@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
+from bench.errors import TableError
 from bench.files import procedure, shipped
 from bench.procedure import ORDINARY, CoolStep, PromptStep, RunStep, ZeroStep, parse_procedure
-from bench.table import TableError
 
 GOOD = """
 format = 1

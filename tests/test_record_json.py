@@ -18,6 +18,7 @@ from sample_records import HOSTILE, cases, good_values, record
 from bench.bank import Bank, Socket
 from bench.claims import Claims
 from bench.conditions import Circumstances, ConditionVerdict, judge_conditions
+from bench.errors import RecordError
 from bench.files import limit_sets
 from bench.grade import Grade
 from bench.limits import AllOf, AnyOf, Condition, FactLimit, Limit, Source
@@ -26,7 +27,7 @@ from bench.measure.flashes import FlashTable
 from bench.outcome import Conclusion, Outcome
 from bench.procedure import CoolStep, Procedure, PromptStep, RunStep, ZeroStep
 from bench.record import BoardRecord, JudgedAgain, RecordingSource, SetupRecord, SimulationRecord, StepRecord, TestRecord
-from bench.record_json import RecordError, from_json, to_json
+from bench.record_json import from_json, to_json
 from bench.record_sum import KEY, sum_of
 from bench.typed_json import DERIVED, decode, dumps, encode, loads
 from bench.uncertainty import Component, Estimate, NotMeasured

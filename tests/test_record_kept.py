@@ -14,16 +14,18 @@ from sample_records import cases, estimate, record, with_value
 
 from bench.cli import run
 from bench.cli.exit_codes import GOOD, USAGE
+from bench.errors import RecordError
 from bench.files import procedure
 from bench.limits import FactLimit, Source, weakest_basis
 from bench.measure.flashes import COLUMNS
 from bench.outcome import Conclusion, Outcome
 from bench.record import RecordingSource
 from bench.record_checks import contradiction_in, verdicts_follow_what_was_found
-from bench.record_json import RecordError, from_json, to_json
+from bench.record_json import from_json, to_json
 from bench.record_sum import KEY, sum_of
-from bench.session import Setup, begun_record
+from bench.session import begun_record
 from bench.session.conduct import BEGUN
+from bench.setup import Setup
 from bench.verdict import Conformity, Verdict
 
 TEXTS = {name: to_json(one) for name, one in cases().items()}

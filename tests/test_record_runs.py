@@ -12,10 +12,11 @@ import pytest
 from bench_port import bench_port, run_on, setup
 from sample_records import estimate, good_values, record
 
+from bench.errors import RecordError
 from bench.files import named_limits
 from bench.measure import QUANTITIES, BenchFault
 from bench.outcome import Outcome
-from bench.record_json import RecordError, from_json, to_json
+from bench.record_json import from_json, to_json
 from bench.record_sum import KEY, sum_of
 from bench.verdict import conformance_probability, specific_risk
 

@@ -9,13 +9,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from bench.errors import RecordingError, SetupError
 from bench.files import bank, named_limits
 from bench.instrument import InputErrors, Instrument
+from bench.judging import judge_recording
 from bench.outcome import Outcome
 from bench.record import TestRecord
-from bench.recording import RecordingError, read_recording
+from bench.recording import read_recording
 from bench.samples import Array, Block
-from bench.session import Setup, SetupError, judge_recording
+from bench.setup import Setup
 from bench.uncertainty import Estimate, NotMeasured
 
 GOOD = Instrument(inputs={"v_in": InputErrors(1e-4, (2e-3,)), "v_out": InputErrors(1e-4, (2e-3,))})

@@ -14,12 +14,14 @@ import pandas as pd
 import pytest
 
 from bench.cli import run
+from bench.errors import RecordingError
 from bench.files import named_limits
+from bench.judging import judge_recording
 from bench.record import TestRecord
-from bench.recording import RecordingError, read_recording
+from bench.recording import read_recording
 from bench.recording.stamps import stated_rate_hz
 from bench.samples import Array
-from bench.session import Setup, judge_recording
+from bench.setup import Setup
 from bench.simboard.units import nominal
 from bench.simboard.world import World
 from bench.uncertainty import Estimate, NotMeasured

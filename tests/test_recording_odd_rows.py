@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from bench.files import named_limits
+from bench.judging import judge_recording
 from bench.outcome import Outcome
 from bench.recording import read_recording
-from bench.session import Setup, judge_recording
+from bench.setup import Setup
 from bench.uncertainty import Estimate
 
 

@@ -13,12 +13,13 @@ from bench_port import bench_port, run_on, setup
 from hypothesis import given
 from hypothesis import strategies as st
 
+from bench.errors import AddressError, CaptureError, PortError
 from bench.files import procedure
-from bench.ports import PortError
+from bench.judging import captures
 from bench.ports.opening import open_port
-from bench.ports.replay import MAGIC, NOTE, RECEIVED, SENT, CaptureError, CaptureWriter, Entry, ReplayPort, read_capture
+from bench.ports.replay import MAGIC, NOTE, RECEIVED, SENT, CaptureWriter, Entry, ReplayPort, read_capture
 from bench.procedure import Procedure
-from bench.session import rejudge, run_test
+from bench.session import run_test
 from bench.wire import encode_command
 
 SHORT = Procedure("quick", "", "", procedure("quick").steps)
@@ -92,7 +93,7 @@ def test_a_file_of_another_kind(tmp_path: Path) -> None:
         list(read_capture(saved(tmp_path, b"time_s,i_load_A\n")))
     with pytest.raises(CaptureError, match="can't be read"):
         list(read_capture(tmp_path / "none"))
-    with pytest.raises(PortError, match="can't be read"):
+    with pytest.raises(AddressError, match="can't be read"):
         open_port(f"replay://{tmp_path / 'none'}")
 
 
@@ -144,6 +145,6 @@ def test_judging_a_capture_again_handles_its_path_once_and_not_for_each_entry(tm
         made.append(name)
         return Path(name)
 
-    monkeypatch.setattr(rejudge, "Path", counted)
-    assert rejudge.read_runs(path, setup(), SHORT).records["rated"]
+    monkeypatch.setattr(captures, "Path", counted)
+    assert captures.read_runs(path, setup(), SHORT).records["rated"]
     assert sum(1 for _ in read_capture(path)) > 1000 and len(made) <= 1

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import pytest
 from bench_port import BenchPort, bench_port, run_on, setup
 
+from bench.board import BoardClient
+from bench.errors import BoardLate, BoardSilent
 from bench.outcome import Outcome
-from bench.session.board import BoardClient, BoardLate, BoardSilent
 from bench.simboard.units import nominal
 from bench.simboard.world import World
 from bench.wire.answers import DONE, NUMBER

@@ -11,10 +11,11 @@ from scipy.integrate import solve_ivp
 from scipy.stats import kstest
 
 from bench.description import scan_plan
-from bench.samples import accuracies
+from bench.samples import Array, accuracies
 from bench.simboard.hidden import RIG_FAULTS, draw_hidden
-from bench.simboard.protection import SLOW_TRIP_TAU_S, Protection, Wave, low_passed
-from bench.simboard.rig import Array, Rig, rig_description
+from bench.simboard.protection import SLOW_TRIP_TAU_S, Protection, low_passed
+from bench.simboard.rig import Rig, rig_description
+from bench.simboard.waveform import Waveform
 from bench.wire import TripCause
 
 DESCRIPTION = rig_description(1)
@@ -22,9 +23,9 @@ TAU = 4.7e-5
 PERIOD = 26e-6
 
 
-def wave(t: list[float], v_in: list[float], v_out: list[float] | None = None, i_load: list[float] | None = None) -> Wave:
+def wave(t: list[float], v_in: list[float], v_out: list[float] | None = None, i_load: list[float] | None = None) -> Waveform:
     zero = [0.0] * len(t)
-    return Wave(*(np.array(x, dtype=float) for x in (t, v_in, v_out or zero, i_load or zero, zero)))
+    return Waveform(*(np.array(x, dtype=float) for x in (t, v_in, v_out or zero, i_load or zero, zero)))
 
 
 def rig(*, ideal: bool = True, seed: int = 1, faults: tuple[str, ...] = ()) -> Rig:

@@ -17,7 +17,8 @@ import pytest
 from bench.description import BoardDescription, parse_description
 from bench.inrush import current_at_make
 from bench.simboard import protection
-from bench.simboard.protection import Latch, Wave
+from bench.simboard.protection import Latch
+from bench.simboard.waveform import Waveform
 from bench.transitions import Transition
 from firmware.rig.circuit import magnitude, read_circuit
 from reports import ngspice
@@ -279,7 +280,7 @@ def test_lamp_shorted(case: str, tmp_path: Path) -> None:
     assert amps.max() == pytest.approx(peak_a, rel=0.05)
     assert trip_s - 1e-3 == pytest.approx(latched_s, rel=0.15)
     # The bench's latch, shown the same current. The fast way of the rig has filters of 2 and 4.7 us on top.
-    wave = Wave(waves.t_s, amps, amps, amps, amps)
+    wave = Waveform(waves.t_s, amps, amps, amps, amps)
     ours_s = Latch().watch(wave)
     assert ours_s is not None
     fast = amps.max() >= protection.FAST_TRIP_A

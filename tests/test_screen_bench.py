@@ -12,7 +12,8 @@ from screens import at_screen, real, run, shown
 from stations import Heard, long_test, ports_at
 
 import bench
-from bench.ports import Port, PortError
+from bench.errors import PortError
+from bench.ports import Port
 from bench.record_json import from_json
 from bench.session import Live
 from bench.station import Attach, Present

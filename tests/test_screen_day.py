@@ -16,8 +16,9 @@ from pathlib import Path
 from bench_port import BenchPort, bench_port
 from screens import Sitting, at_screen
 
+from bench.errors import PortError
 from bench.outcome import Outcome
-from bench.ports import Port, PortError
+from bench.ports import Port
 from bench.record import TestRecord
 from bench.record_json import from_json
 from bench.tui.choices import Choices

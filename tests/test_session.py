@@ -12,11 +12,14 @@ import pytest
 from bench_port import bench_port, run_on, setup
 from session_plans import SHORT, TWO, brief_full, long_plan, value
 
+from bench.errors import SetupError
 from bench.files import grade_rule, named_limits
+from bench.judging import judge_capture
 from bench.limits import Limit
 from bench.outcome import Outcome
 from bench.procedure import Procedure, RunStep
-from bench.session import Live, Noted, Setup, SetupError, StepBegan, judge_capture, run_test
+from bench.session import Live, Noted, StepBegan, run_test
+from bench.setup import Setup
 from bench.uncertainty import Estimate, Measurement, NotMeasured
 from bench.verdict import Conformity
 
@@ -66,9 +69,7 @@ def test_a_good_thermal_unit_is_not_rejected_by_a_limit_in_doubt() -> None:
     assert isinstance(unsure.limit, Limit) and unsure.limit.low == 90.0 and "could not be read" in unsure.why_open
 
 
-@pytest.mark.parametrize(
-    ("kind", "rate", "outage"), [("NC", 88.2, "steady on"), ("HWh", 84.8, "flashing"), ("ELo", 90.0, "flashing")]
-)
+@pytest.mark.parametrize(("kind", "rate", "outage"), [("NC", 88.2, "steady on"), ("HWh", 84.8, "flashing"), ("ELo", 90.0, "flashing")])
 def test_full_procedure_in_virtual_time(kind: str, rate: float, outage: str) -> None:
     """Rates at 12.8 V and what one lamp out does, as computed for nominal units; trade practice, no source."""
     port = bench_port(kind)

@@ -7,12 +7,13 @@ from bench_port import bench_port, run_on, setup
 
 from bench import api, files
 from bench.cli.options import make_setup
+from bench.errors import AddressError, SetupError
 from bench.outcome import Outcome
-from bench.ports import AddressError
 from bench.ports.opening import open_port
 from bench.ports.setting import known_bench
 from bench.record import TestRecord
-from bench.session import Setup, SetupError, run_test
+from bench.session import run_test
+from bench.setup import Setup
 from bench.uncertainty import Estimate
 
 

@@ -8,10 +8,11 @@ import pytest
 from bench_port import bench_port, run_on, setup
 from session_plans import SHORT, Helpless, RealHands, one_cooled, spoilt
 
+from bench.errors import Cancelled, SetupError
+from bench.manual_actions import Action, Cool, Do, Meanwhile, SetSupply
 from bench.outcome import Outcome
 from bench.procedure import CoolStep, Procedure, PromptStep
-from bench.session import Asked, Cancelled, SetupError, Waiting
-from bench.session.operator import Action, Cool, Do, Meanwhile, SetSupply
+from bench.session import Asked, Waiting
 from bench.uncertainty import Estimate
 
 

@@ -9,8 +9,12 @@ from dataclasses import replace
 import pytest
 from bench_port import bench_port, run_on, setup
 
+from bench.bench_memory import LASTS_S, BenchMemory, Lamp
+from bench.board import SimulatedOperator
 from bench.description import parse_description
+from bench.errors import Cancelled
 from bench.files import banks, grade_rule, named_limits, procedure
+from bench.manual_actions import Action, Cool, FitLink, Meanwhile, Operator
 from bench.outcome import Outcome
 from bench.ports import Port
 from bench.ports.address import parse_sim_address
@@ -18,9 +22,8 @@ from bench.ports.opening import open_port
 from bench.ports.simulated import open_line
 from bench.procedure import Procedure, RunStep
 from bench.record import TestRecord
-from bench.session import Action, BenchMemory, Cancelled, FitLink, Meanwhile, Operator, Setup, SimulatedHands, run_test
-from bench.session.memory import LASTS_S, Lamp
-from bench.session.operator import Cool
+from bench.session import run_test
+from bench.setup import Setup
 from bench.simboard.board import SimulatedBoard
 from bench.simboard.loads import Resistor, standard_bank
 from bench.simboard.rig import DESCRIPTION_TEXT
@@ -34,7 +37,7 @@ from reports.planted_boards import BoardPort, described_board
 class Counting:
     """Simulated hands that count how often they fit the link."""
 
-    def __init__(self, hands: SimulatedHands, asked: list[Action]) -> None:
+    def __init__(self, hands: SimulatedOperator, asked: list[Action]) -> None:
         self._hands = hands
         self._asked = asked
 
@@ -57,7 +60,7 @@ def session_of(
     setup = Setup("x", limits=(named_limits("un-r48"),), grade_rule=grade_rule(), rating_known=True, zero=zero)
     port = open_port(address)
 
-    def counting(hands: SimulatedHands) -> Operator:
+    def counting(hands: SimulatedOperator) -> Operator:
         return Counting(hands, asked)
 
     try:
@@ -274,7 +277,7 @@ def test_a_person_who_fits_no_link_leaves_a_dead_unit_open() -> None:
 
 def test_a_person_who_breaks_off_at_the_link_decides_nothing() -> None:
     class Leaving:
-        def __init__(self, hands: SimulatedHands) -> None:
+        def __init__(self, hands: SimulatedOperator) -> None:
             self._hands = hands
 
         def do(self, action: Action, meanwhile: Meanwhile) -> bool:
@@ -297,7 +300,7 @@ def test_a_unit_that_keeps_no_heat_is_not_waited_for(unit: str, most_s: float) -
     waits: list[float] = []
 
     class Waiting:
-        def __init__(self, hands: SimulatedHands) -> None:
+        def __init__(self, hands: SimulatedOperator) -> None:
             self._hands = hands
 
         def do(self, action: Action, meanwhile: Meanwhile) -> bool:

@@ -10,19 +10,21 @@ from bench_port import BenchPort, bench_port, run_on, setup
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from bench import files
+from bench.combine import StepRuns, combine_runs, mean_of_starts
 from bench.description import BoardDescription, Loop
 from bench.description import Load as BoardLoad
+from bench.errors import SetupError
 from bench.files import bank
 from bench.measure import BenchFault, Measured
 from bench.outcome import Outcome
 from bench.procedure import Procedure, RunStep
 from bench.record import StepRecord
-from bench.session import SetupError, self_check
-from bench.session.combine import Runs, combine, mean_of_starts
-from bench.session.selfcheck import State
-from bench.session.setup import conditions_for, load_for, open_v, protection_a, watts_text
+from bench.setup import conditions_for, load_for, open_v, protection_a, watts_text
 from bench.simboard.rig import rig_description
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, quotient
+from bench.upkeep import self_check
+from bench.upkeep.selfcheck import CheckState
 from bench.verdict import Conformity
 from bench.wire import ResetCause
 
@@ -39,9 +41,7 @@ def rate(value: float, clock_u: float = 0.3, scatter_u: float = 0.1) -> Estimate
     return Estimate(value, "1/min", (Component("scatter", scatter_u, 9.0, "A"), Component("clock", clock_u)))
 
 
-def record(
-    values: dict[str, Measurement], interrupted: str | None = None, faults: tuple[BenchFault, ...] = (), **facts: str
-) -> StepRecord:
+def record(values: dict[str, Measurement], interrupted: str | None = None, faults: tuple[BenchFault, ...] = (), **facts: str) -> StepRecord:
     return StepRecord("s", "", (1, 2), "", 0.0, 1.0, Measured(values, facts, faults), 8, 0, 12.8, interrupted=interrupted)
 
 
@@ -91,11 +91,10 @@ def test_a_common_clock_cancels_in_a_ratio() -> None:
 
 def test_runs_are_put_together_as_the_procedure_says() -> None:
     starts = tuple(
-        record({"start_s": start(s), "rate_per_min": rate(88.0 + s)}, rest="closed", behaviour="flashing")
-        for s in (1.0, 1.1, 1.2)
+        record({"start_s": start(s), "rate_per_min": rate(88.0 + s)}, rest="closed", behaviour="flashing") for s in (1.0, 1.1, 1.2)
     )
     out = record({"rate_per_min": rate(178.4)}, behaviour="flashing")
-    found = combine(PLAN, (Runs(RATED, starts), Runs(OUT, (out,))), 12.0)
+    found = combine_runs(PLAN, (StepRuns(RATED, starts), StepRuns(OUT, (out,))), 12.0)
     assert found.values["rate_per_min"] == rate(89.2)  # the last start's
     assert isinstance(found.values["start_s"], Estimate) and found.values["start_s"].n == 3
     assert isinstance(found.values["outage_ratio"], Estimate) and found.values["outage_ratio"].value == pytest.approx(2.0)
@@ -122,7 +121,7 @@ def test_whether_a_driver_would_notice_a_lamp_out(rate_out: float | None, doing:
     """By standing still, by the tell-tale, or by a rate that changes by more than 15 % (common practice, no source)."""
     whole = record({"start_s": start(1.0), "rate_per_min": rate(90.0)}, behaviour="flashing", pilot=pilot)
     values = {"rate_per_min": rate(rate_out) if rate_out is not None else NotMeasured("it did not flash")}
-    found = combine(PLAN, (Runs(RATED, (whole,)), Runs(OUT, (record(values, behaviour=doing, pilot=pilot_out),))), 12.0)
+    found = combine_runs(PLAN, (StepRuns(RATED, (whole,)), StepRuns(OUT, (record(values, behaviour=doing, pilot=pilot_out),))), 12.0)
     assert found.facts["lamp out"] == shown
     assert found.facts["pilot, lamp out"] == pilot_out
 
@@ -130,7 +129,7 @@ def test_whether_a_driver_would_notice_a_lamp_out(rate_out: float | None, doing:
 def test_an_interrupted_run_gives_nothing() -> None:
     good = record({"start_s": start(1.0), "rate_per_min": rate(90.0)}, rest="closed", behaviour="too few")
     cut = record({"start_s": start(9.0), "rate_per_min": rate(10.0)}, interrupted="unplugged", rest="open", behaviour="dark")
-    found = combine(PLAN, (Runs(RATED, (good, cut)), Runs(OUT, (), "the test was interrupted before")), 12.0)
+    found = combine_runs(PLAN, (StepRuns(RATED, (good, cut)), StepRuns(OUT, (), "the test was interrupted before")), 12.0)
     for name in ("start_s", "rate_per_min"):
         missing = found.values[name]
         assert isinstance(missing, NotMeasured)
@@ -146,11 +145,11 @@ def test_a_bench_fault_with_one_lamp_out_spoils_only_that_unless_it_is_of_the_la
     fault = BenchFault(code, "it is the bench")
     whole = record({"start_s": start(1.0), "rate_per_min": rate(90.0)}, behaviour="flashing")
     out = record({"rate_per_min": rate(180.0)}, faults=(fault,), behaviour="flashing")
-    found = combine(PLAN, (Runs(RATED, (whole,)), Runs(OUT, (out,))), 12.0)
+    found = combine_runs(PLAN, (StepRuns(RATED, (whole,)), StepRuns(OUT, (out,))), 12.0)
     assert found.bench_faults == ((fault,) if spoils_all else ())
     assert found.values["outage_ratio"] == NotMeasured("it is the bench", "bench")
     assert "outage" not in found.facts
-    spoilt = combine(PLAN, (Runs(RATED, (replace(whole, measured=replace(whole.measured, bench_faults=(fault, fault))),)),), 12.0)
+    spoilt = combine_runs(PLAN, (StepRuns(RATED, (replace(whole, measured=replace(whole.measured, bench_faults=(fault, fault))),)),), 12.0)
     assert spoilt.bench_faults == (fault,)
 
 
@@ -197,15 +196,15 @@ def test_a_bank_wins_over_the_description(board: BoardDescription) -> None:
 def test_what_the_bank_has_not_is_said_with_the_banks_that_have_it(board: BoardDescription) -> None:
     for more, whose in (({}, "this board's bank"), ({"bank": bank("standard")}, "the bank standard")):
         with pytest.raises(SetupError) as caught:
-            load_for("rated", setup(rated=(27.0, 27.0), **more), board)
+            load_for("rated", setup(rated=(27.0, 27.0), **more), board, files.banks)
         text = str(caught.value)
         assert text.startswith(f"choosing lamps for 2 x 27 W: {whose} has 1: 21 W, 2: 21 W")
         assert "these banks have such lamps: 2x27 (fit them and say so: --bank 2x27, or for a simulated bench sim://...?bank=2x27)" in text
         assert "\n" not in text
     with pytest.raises(SetupError, match=r"such lamps: standard, 4x21 \(fit them and say so: --bank standard,"):
-        load_for("rated", setup(bank=bank("led")), board)
+        load_for("rated", setup(bank=bank("led")), board, files.banks)
     with pytest.raises(SetupError, match="no bank here has such lamps: fit them and describe the sockets in a file for --bank"):
-        load_for("rated", setup(rated=(35.0,)), board)
+        load_for("rated", setup(rated=(35.0,)), board, files.banks)
     with pytest.raises(SetupError, match=r"socket 6 is empty; the bank has 1: LED 0\.15 A"):
         load_for("rated", setup(lamps=(1, 6), bank=bank("led")), board)
     small = replace(board, loads={n: board.loads[n] for n in (1, 2, 7)})
@@ -294,7 +293,7 @@ def test_supply_and_protection_go_by_the_loop_that_the_board_states(board: Board
 def test_a_good_board_passes_its_self_check() -> None:
     port = bench_port("EL")
     findings = self_check(port)
-    assert {f.state for f in findings} == {State.GOOD}, findings
+    assert {f.state for f in findings} == {CheckState.GOOD}, findings
     assert {"identity", "description", "self-test", "self_check", "supply", "v_in at rest"} <= {f.what for f in findings}
     assert port.all_open
 
@@ -302,7 +301,7 @@ def test_a_good_board_passes_its_self_check() -> None:
 def test_the_self_check_lights_each_lamp_alone() -> None:
     port = bench_port("EL")
     findings = {f.what: f for f in self_check(port, lamps=True)}
-    assert {findings[f"lamp {n}"].state for n in (1, 2, 3)} == {State.GOOD}
+    assert {findings[f"lamp {n}"].state for n in (1, 2, 3)} == {CheckState.GOOD}
     closed = [line for line in port.sent if line.startswith(b"ROUT:CLOS (@")]
     assert closed == [b"ROUT:CLOS (@%d)\n" % n for n in (1, 2, 3, 4, 5)]
     assert port.board.unit_name == "EL"
@@ -311,19 +310,19 @@ def test_the_self_check_lights_each_lamp_alone() -> None:
 
 def test_the_self_check_finds_a_dead_supply_and_a_dead_standard() -> None:
     port = bench_port("EL", supply_v=0.5)
-    assert {f.what: f.state for f in self_check(port)}["supply"] is State.BAD
+    assert {f.what: f.state for f in self_check(port)}["supply"] is CheckState.BAD
     wrong = bench_port("EL")
     channels = dict(wrong.board.description.channels)
     ranges = tuple(replace(r, scale=r.scale * 1.02) for r in channels["self_check"].ranges)
     channels["self_check"] = replace(channels["self_check"], ranges=ranges)
     wrong.board.scales.use(replace(wrong.board.description, channels=channels))
-    assert {f.what: f.state for f in self_check(wrong)}["self_check"] is State.BAD
+    assert {f.what: f.state for f in self_check(wrong)}["self_check"] is CheckState.BAD
 
 
 def test_lamps_need_hands_on_a_real_board() -> None:
     port = bench_port("EL")
     port.real = True
-    assert {f.what: f.state for f in self_check(port, lamps=True)}["lamps"] is State.NOT_DONE
+    assert {f.what: f.state for f in self_check(port, lamps=True)}["lamps"] is CheckState.NOT_DONE
 
 
 # --- mishaps at random

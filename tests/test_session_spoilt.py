@@ -10,10 +10,11 @@ from bench_port import BenchPort, bench_port, run_on, setup
 
 from bench.claims import Claims
 from bench.files import procedure
+from bench.judging import judge_capture
 from bench.outcome import Outcome
 from bench.ports.opening import open_port
 from bench.record import TestRecord
-from bench.session import Decided, judge_capture
+from bench.session import Decided
 from bench.simboard.board import SimulatedBoard
 from bench.uncertainty import NotMeasured
 

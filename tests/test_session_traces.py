@@ -11,9 +11,10 @@ import pytest
 from bench_port import setup
 from kept_captures import SHORT, captured, the_run
 
-from bench.ports.replay import MAGIC, NOTE, CaptureError, CaptureWriter, read_capture
-from bench.session import judge_capture
-from bench.session.traces import run_traces
+from bench.errors import CaptureError
+from bench.judging import judge_capture
+from bench.judging.traces import run_traces
+from bench.ports.replay import MAGIC, NOTE, CaptureWriter, read_capture
 from bench.transitions import SupplyEdge, Transition
 from bench.tui.cursor_readings import between_line, cursor_line, flash_at, flash_lines, rate_text, reading_text, since_on, titles_line
 

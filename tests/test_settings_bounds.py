@@ -12,7 +12,7 @@ from bench import files
 from bench.claims import parse_claims
 from bench.cli import run
 from bench.cli.exit_codes import USAGE
-from bench.table import TableError
+from bench.errors import TableError
 
 DATA = Path(files.__file__).parent / "data"
 RECORDING = Path(__file__).parent.parent / "fixtures" / "recordings" / "thermal-plain.csv"

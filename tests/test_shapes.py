@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from bench.session.combine import mean_of_starts
+from bench.combine import mean_of_starts
 from bench.uncertainty import Component, Estimate, quotient
 
 DRAWS = 4000

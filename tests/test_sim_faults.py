@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 
-from bench.simboard.circuit import Bench
+from bench.simboard.circuit import BenchCircuit
 from bench.simboard.faults import FAULTS
 from bench.simboard.loads import standard_bank
 from bench.simboard.pulses import Pulse
@@ -27,9 +27,7 @@ class Seen:
     spread: float
 
 
-def run(
-    kind: str, *faults: str, loads: tuple[int, ...] = (1, 2), seconds: float = 8.0, seed: int | None = None, **kwargs: float
-) -> Seen:
+def run(kind: str, *faults: str, loads: tuple[int, ...] = (1, 2), seconds: float = 8.0, seed: int | None = None, **kwargs: float) -> Seen:
     world = World(nominal(kind), faults=faults, scatter=seed is not None, seed=seed or 0, **kwargs)  # type: ignore[arg-type]
     world.switch(loads=frozenset(loads) | {7}, master=True)
     world.advance(seconds)
@@ -229,9 +227,7 @@ def test_a_shorted_suppressor_draws_all_there_is() -> None:
 
 
 def test_lamp_faults() -> None:
-    steady = {
-        name: run("EL", *([name] if name else []), seconds=12.0).pulses for name in ("", "lamp-dead", "lamp-wrong", "lamp-dies")
-    }
+    steady = {name: run("EL", *([name] if name else []), seconds=12.0).pulses for name in ("", "lamp-dead", "lamp-wrong", "lamp-dies")}
     good = steady[""][3].steady_a
     assert steady["lamp-dead"][3].steady_a == pytest.approx(0.5 * good, rel=0.02)
     assert 0.70 < steady["lamp-wrong"][3].steady_a / good < 0.80
@@ -276,7 +272,7 @@ def test_every_fault_changes_the_model_where_it_applies_and_nowhere_else(name: s
     for kind in MECHANISMS:
         unit = nominal(kind)
         assert (fault.spoil_unit(unit) != unit) == (fault.side == "unit" and kind in fault.kinds)
-    bench = Bench(standard_bank())
+    bench = BenchCircuit(standard_bank())
     assert (fault.spoil_bench(bench, 12.0) != bench) == (fault.side == "bench")
     assert replace(bench) == bench
 

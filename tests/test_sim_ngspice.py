@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 
 from bench.simboard.units import nominal
-from bench.simboard.world import Stretch, World
+from bench.simboard.waveform import Waveform
+from bench.simboard.world import World
 from reports import ngspice
 
 NETLISTS = Path(__file__).parent / "spice"
@@ -19,7 +20,7 @@ SECONDS = 12.0
 AMPS = "i(vamp)"
 
 
-def ours(kind: str) -> tuple[World, Stretch]:
+def ours(kind: str) -> tuple[World, Waveform]:
     world = World(nominal(kind), scatter=False)
     world.switch(loads=frozenset({1, 2}), master=True)
     return world, world.advance(SECONDS)

@@ -15,14 +15,15 @@ from bench.simboard.filament import rated_filament
 from bench.simboard.loads import Resistor, standard_bank
 from bench.simboard.population import draw
 from bench.simboard.units import MECHANISMS, nominal
-from bench.simboard.world import Stretch, World
+from bench.simboard.waveform import Waveform
+from bench.simboard.world import World
 
 LAMPS = frozenset({1, 2})
 ohms = st.floats(0.001, 200.0)
 siemens = st.floats(0.0, 20.0)
 
 
-def started(unit: str, seconds: float, **kwargs: object) -> tuple[World, Stretch]:
+def started(unit: str, seconds: float, **kwargs: object) -> tuple[World, Waveform]:
     world = World(nominal(unit), **kwargs)  # type: ignore[arg-type]
     world.switch(loads=LAMPS, master=True)
     return world, world.advance(seconds)
@@ -31,9 +32,7 @@ def started(unit: str, seconds: float, **kwargs: object) -> tuple[World, Stretch
 # --- circuit ---
 
 
-@given(
-    st.floats(5.0, 30.0), ohms, siemens, ohms, st.floats(0.0, 5.0), ohms, st.floats(0.001, 20.0), siemens, st.floats(1.0, 30.0)
-)
+@given(st.floats(5.0, 30.0), ohms, siemens, ohms, st.floats(0.0, 5.0), ohms, st.floats(0.001, 20.0), siemens, st.floats(1.0, 30.0))
 def test_nodes_obey_kirchhoff(
     emf: float, up: float, own: float, unit: float, stored: float, down: float, lamps: float, leds: float, knee: float
 ) -> None:
@@ -80,7 +79,7 @@ def test_an_empty_socket_and_everything_open() -> None:
 def test_stretches_join_without_a_gap(kind: str) -> None:
     world = World(nominal(kind), seed=7)
     world.switch(loads=LAMPS | {7}, master=True)
-    last: Stretch | None = None
+    last: Waveform | None = None
     for n in range(1, 120):
         seen = world.advance(0.02 * n)
         assert seen.t_s[0] == pytest.approx(0.02 * (n - 1)) and seen.t_s[-1] == 0.02 * n
@@ -150,9 +149,7 @@ def test_bounce_is_one_pulse() -> None:
     assert all(p.bounce_make_s == 0.0 == p.bounce_break_s for p in clean.pulses)
 
 
-@pytest.mark.parametrize(
-    ("kind", "low", "high"), [("NC", 0.008, 0.013), ("HWh", 0.008, 0.013), ("TC", 0.008, 0.013), ("EL", 0.001, 0.003)]
-)
+@pytest.mark.parametrize(("kind", "low", "high"), [("NC", 0.008, 0.013), ("HWh", 0.008, 0.013), ("TC", 0.008, 0.013), ("EL", 0.001, 0.003)])
 def test_scatter_from_flash_to_flash(kind: str, low: float, high: float) -> None:
     world, _ = started(kind, 90.0, seed=11)
     makes = np.array([p.make_s for p in world.pulses])[4:]
@@ -268,9 +265,7 @@ def test_an_unknown_fault_is_named() -> None:
         World(nominal("NC"), faults=("rust",))
 
 
-@given(
-    st.sampled_from(MECHANISMS), st.integers(0, 10_000), st.sets(st.integers(1, 8)), st.floats(9.0, 16.0), st.floats(-32.0, 63.0)
-)
+@given(st.sampled_from(MECHANISMS), st.integers(0, 10_000), st.sets(st.integers(1, 8)), st.floats(9.0, 16.0), st.floats(-32.0, 63.0))
 def test_any_unit_on_any_load_lives(kind: str, seed: int, loads: set[int], volts: float, celsius: float) -> None:
     world = World(draw(kind, seed), supply_v=volts, ambient_c=celsius, seed=seed)
     world.switch(loads=frozenset(loads), master=True)

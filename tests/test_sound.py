@@ -14,14 +14,16 @@ from clicking import RATE, clicking, every, riff, wav
 import bench
 from bench.cli import run
 from bench.cli.exit_codes import code_for
+from bench.errors import RecordingError
 from bench.files import grade_rule, named_limits
+from bench.judging import judge_sound
 from bench.outcome import Outcome
 from bench.record import TestRecord
 from bench.record_json import from_json, to_json
-from bench.recording import RecordingError, is_sound, read_sound
+from bench.recording import is_sound, read_sound
 from bench.render.report import report_text
 from bench.samples import Array
-from bench.session import Setup, judge_sound
+from bench.setup import Setup
 from bench.uncertainty import Estimate, NotMeasured
 
 FIRSTS = every(0.7)

@@ -11,13 +11,17 @@ import pytest
 from bench_port import bench_port
 from stations import Heard, begin, long_test, ports_at, station_at
 
+from bench.errors import AddressError, PortError
 from bench.files import procedure
+from bench.judging import judge_capture
+from bench.manual_actions import SetSupply
 from bench.outcome import Outcome
-from bench.ports import Port, PortError
+from bench.ports import Port
 from bench.ports.serial_port import FoundPort
 from bench.procedure import PromptStep
 from bench.record_json import from_json
-from bench.session import Asked, Decided, Live, SetSupply, Setup, SoFar, StepBegan, Traced, Waiting, judge_capture
+from bench.session import Asked, Decided, Live, SoFar, StepBegan, Traced, Waiting
+from bench.setup import Setup
 from bench.station import (
     Absent,
     Attach,
@@ -179,14 +183,15 @@ def test_a_cable_that_is_pulled_and_put_back(tmp_path: Path) -> None:
     assert any(fault.code == "port-lost" for fault in done.record.bench_faults)
 
 
-def test_a_board_that_is_not_there_is_said_once_and_looked_for_again(tmp_path: Path) -> None:
+@pytest.mark.parametrize("kind", [PortError, AddressError], ids=["no answer", "no such device"])
+def test_a_board_that_is_not_there_is_said_once_and_looked_for_again(kind: type[Exception], tmp_path: Path) -> None:
     port = bench_port("EL")
     calls: list[str] = []
 
     def opener(address: str) -> Port:
         calls.append(address)
         if len(calls) < 3:
-            raise PortError(f"opening {address}: nothing there")
+            raise kind(f"opening {address}: nothing there")
         return port
 
     with station_at(opener, tmp_path) as heard:

@@ -17,8 +17,8 @@ from test_commanded import nobody_is_judged
 
 from bench.description import BoardDescription
 from bench.files import procedure
+from bench.judging import captures
 from bench.outcome import Outcome
-from bench.session import rejudge
 from bench.simboard.board import SimulatedBoard
 from bench.simboard.faults import fault
 from bench.simboard.rig import rig_description
@@ -88,7 +88,7 @@ def test_a_capture_of_them_says_the_same(tmp_path: Path) -> None:
     record = run_on(lying_port(sampled_while_on(repeating(), after=300)), capture=capture)  # type: ignore[arg-type]
     path = tmp_path / "still.capture"
     path.write_bytes(capture.getvalue())
-    again = rejudge.judge_capture(path, setup(), procedure("quick"), when="2026-01-02", software="test")
+    again = captures.judge_capture(path, setup(), procedure("quick"), when="2026-01-02", software="test")
     nobody_is_judged(again, "samples-still")
     assert again.bench_faults == record.bench_faults
 

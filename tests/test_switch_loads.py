@@ -10,7 +10,8 @@ from bench_port import BenchPort, bench_port
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bench.session.board import BoardClient, BoardRefused, BoardTripped
+from bench.board import BoardClient
+from bench.errors import BoardRefused, BoardTripped
 from bench.simboard.link import faulty_link
 from bench.wire import EventFrame, EventKind, SampleFrame
 
@@ -141,9 +142,7 @@ def test_a_board_that_does_not_do_it_is_refused_in_one_line() -> None:
     bench.port.lose = lambda data: data.startswith(b"ROUT:OPEN")
     with pytest.raises(BoardRefused) as refused:
         bench.board.switch_loads([1])
-    assert str(refused.value) == (
-        "switching the loads of the board at sim://test to (@1): ROUT:CLOS? answers (@1,2), not (@1)"
-    )
+    assert str(refused.value) == ("switching the loads of the board at sim://test to (@1): ROUT:CLOS? answers (@1,2), not (@1)")
 
 
 def test_a_load_that_the_board_lacks_is_refused() -> None:

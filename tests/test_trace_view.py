@@ -14,9 +14,9 @@ from waves import ACCURACY, CHANNELS, Wave, flashes
 from bench.analysis import Line as AnalysisLine
 from bench.clock import ClockComparison
 from bench.envelope import Bins, Envelope
+from bench.judging.traces import RunTrace
 from bench.measure import Conditions
 from bench.samples import Trace
-from bench.session.traces import RunTrace
 from bench.transitions import Change, Gap, Interruption, SupplyEdge, Transition
 from bench.tui.canvas import Canvas
 from bench.tui.panes import CURRENT_CHANNELS, GUTTER, LOST, panes_of, shares

@@ -18,7 +18,7 @@ from bench.measure import QUANTITIES
 from bench.outcome import Outcome
 from bench.record import BoardRecord, SimulationRecord
 from bench.render.cautions import BEFORE_POWER, NO_INSPECTION
-from bench.session import Setup
+from bench.setup import Setup
 from bench.tui import state
 from bench.tui.details import Details
 from bench.tui.help import Help, grade_rows, name_of

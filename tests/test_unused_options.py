@@ -7,12 +7,13 @@ from pathlib import Path
 import pytest
 from sample_records import record
 
+from bench.assemble import judge_all
 from bench.cli import run
 from bench.cli.exit_codes import GOOD, USAGE
+from bench.errors import SetupError
 from bench.files import named_limits
 from bench.record_json import to_json
-from bench.session import Setup, SetupError
-from bench.session.assemble import judge_all
+from bench.setup import Setup
 
 UNIT, LINK = "sim://bench-el-plain", "sim://LINK"
 CSV = str(Path(__file__).parent.parent / "fixtures" / "recordings" / "thermal-plain.csv")

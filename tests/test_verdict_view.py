@@ -18,7 +18,7 @@ from bench.outcome import Conclusion, Outcome
 from bench.record import BoardRecord, TestRecord
 from bench.render.cautions import NO_INSPECTION
 from bench.render.report import report_text
-from bench.session import Setup
+from bench.setup import Setup
 from bench.tui import state
 from bench.tui.large import large
 from bench.tui.signs import SIGNS, sign_of

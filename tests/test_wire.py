@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 import time
 from dataclasses import asdict
@@ -23,6 +24,7 @@ from bench.wire import (
     Decoder,
     EventFrame,
     EventKind,
+    HeaderState,
     Reply,
     SampleFrame,
     SequenceCount,
@@ -181,9 +183,7 @@ def test_any_cut_of_any_bytes_gives_the_same(parts: list[bytes], cuts: list[int]
 
 
 @given(frames | events, st.data())
-def test_a_frame_with_up_to_three_bits_flipped_is_never_accepted_as_another(
-    frame: SampleFrame | EventFrame, data: st.DataObject
-) -> None:
+def test_a_frame_with_up_to_three_bits_flipped_is_never_accepted_as_another(frame: SampleFrame | EventFrame, data: st.DataObject) -> None:
     """A CRC of 16 bits finds every error of up to three bits in so short a frame, if the stuffing is left whole."""
     content = bytearray(cobs.decode(encode(frame)[:-1]))
     for bit in data.draw(st.sets(st.integers(0, 8 * len(content) - 1), min_size=1, max_size=3)):
@@ -251,6 +251,18 @@ def test_header_bits() -> None:
         2,
     )
     assert frame.samples_lost and frame.line_lost and frame.comparator
+    assert frame.mode == "PREC"
+
+
+def test_both_ends_have_one_layout_of_a_headers_bits() -> None:
+    for state, flags in itertools.product(range(256), range(8)):
+        frame = SampleFrame(0, 0, 0, state, flags | 0xF8, 0, bytes(240))  # bits that no board of this version sets
+        said = HeaderState(
+            frame.master, frame.tripped, frame.range_number, frame.precise, frame.sampling, frame.run, frame.samples_lost, frame.line_lost,
+            frame.comparator,
+        )  # fmt: skip
+        assert said.encode() == (state, flags)
+    assert HeaderState(master=True, range_number=3, run=1, line_lost=True).encode() == (0b01_0_0_11_0_1, 0b010)
 
 
 # --- sequence, gaps, wraps ---
@@ -423,9 +435,7 @@ def test_channel_lists_read_back(channels: set[int]) -> None:
     assert parse_channels(format_channels(channels)) == channels
 
 
-@pytest.mark.parametrize(
-    "text", ["", "1", "(1)", "(@1", "(@1,)", "(@,)", "(@1:)", "(@-1)", "(@1.5)", "(@1:2:3)", "(@1234)", "(@1)x"]
-)
+@pytest.mark.parametrize("text", ["", "1", "(1)", "(@1", "(@1,)", "(@,)", "(@1:)", "(@-1)", "(@1.5)", "(@1:2:3)", "(@1234)", "(@1)x"])
 def test_bad_channel_lists(text: str) -> None:
     with pytest.raises(ValueError, match="not a channel list"):
         parse_channels(text)
@@ -436,9 +446,7 @@ def test_numbers_read_back(value: float) -> None:
     assert parse_number(format_number(value)) == value
 
 
-@pytest.mark.parametrize(
-    ("value", "text"), [(75.0, "75"), (0.05, "0.05"), (4.7e-5, "4.7E-5"), (1e22, "1E22"), (-0.512, "-0.512")]
-)
+@pytest.mark.parametrize(("value", "text"), [(75.0, "75"), (0.05, "0.05"), (4.7e-5, "4.7E-5"), (1e22, "1E22"), (-0.512, "-0.512")])
 def test_number_format(value: float, text: str) -> None:
     assert format_number(value) == text
 

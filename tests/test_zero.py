@@ -9,10 +9,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from bench.errors import ZeroError
 from bench.simboard.hidden import draw_hidden
 from bench.simboard.rig import rig_description
 from bench.uncertainty import TypeA
-from bench.zero import Converter, LinkReadings, ZeroError, converter_seen, converter_stated, zeroed
+from bench.zero import Converter, LinkReadings, converter_seen, converter_stated, zeroed
 
 REST = {"v_in": 0.01, "v_out": 0.01, "v_drop": 0.0012, "i_load": -0.11, "i_load_low": 0.021}
 OFF = {**REST, "v_in": 12.9, "v_out": 12.9, "v_drop": 0.0012 - 0.012}

@@ -9,9 +9,11 @@ import os
 import sys
 from importlib import import_module
 
-from bench import __version__, stopping
+from bench import stopping
 from bench.cli.exit_codes import CANCELLED, EXIT_CODES, PROGRAM, USAGE, code_of
-from bench.cli.streams import OutputClosed, OutputError, give_up_output, plain_stream, say_error
+from bench.cli.streams import give_up_output, plain_stream, say_error
+from bench.errors import OutputClosed, OutputError
+from bench.version import __version__
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -158,13 +160,7 @@ def _failed(doing: str, error: BaseException) -> int:
     if isinstance(error, OutputError):
         say_error(f"{doing}: writing to the standard output: {error}; give it room, or another place")
         return USAGE
-    try:
-        code = code_of(error)
-    except KeyboardInterrupt:
-        code = CANCELLED  # once more while that is looked up: nothing of it is an error in the program
-    except BaseException:
-        # What tells errors apart can't be imported: then nothing else was right either.
-        code = None
+    code = code_of(error)
     if code is not None:
         say_error(f"{doing}: {error}")
         return code

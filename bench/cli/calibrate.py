@@ -21,8 +21,8 @@ from bench.terminal import forget_typed
 if TYPE_CHECKING:
     from bench.calibration import Calibrated, MeterAccuracy
     from bench.ports import Port
-    from bench.session import Calibration, Wanted
-    from bench.session.calibration_files import KeptCalibration
+    from bench.upkeep import Calibration, Wanted
+    from bench.upkeep.calibration_files import KeptCalibration
 
 _MOST_PART, _MOST_REST = 0.1, 10.0
 _OF_MEASURING = ("meters", "drop", "drop_meter", "pilot", "system", "highest", "minutes", "keep")
@@ -115,9 +115,9 @@ def command(
     """
     from bench.cli.exit_codes import GOOD
     from bench.cli.hands import confirm_cautions, folded
+    from bench.keeping import make_folder
     from bench.ports.opening import open_port
-    from bench.session.calibration_files import read_calibration
-    from bench.session.keeping import make_folder
+    from bench.upkeep.calibration_files import read_calibration
 
     if kept is not None:
         refuse_unused(_OF_MEASURING, "--from stores what was measured before")
@@ -156,8 +156,8 @@ def _wanted(
 ) -> Wanted:
     """What the options ask for; UsageError for what can't be compared without a meter that was not named."""
     from bench.ports.setting import known_bench
-    from bench.session import Wanted
-    from bench.session.calibration_plan import HIGHEST_V
+    from bench.upkeep import Wanted
+    from bench.upkeep.calibration_plan import HIGHEST_V
 
     if "V" not in meters:
         refuse_unused(("highest",), "it is how far voltages are compared, and no --meter is for volts")
@@ -184,9 +184,10 @@ def _compare(port: Port, wanted: Wanted, keep: Path, yes: bool) -> tuple[Calibra
     from bench.cli.hands import Person
     from bench.cli.progress import ProgressLine
     from bench.cli.story import story_of_now
-    from bench.session import Cancelled, calibrate_board
-    from bench.session.calibration_files import keep_calibration
+    from bench.errors import Cancelled
     from bench.stopping import ENDING, held
+    from bench.upkeep import calibrate_board
+    from bench.upkeep.calibration_files import keep_calibration
 
     story = story_of_now()
     with held(ENDING) as hold:
@@ -202,9 +203,10 @@ def _compare(port: Port, wanted: Wanted, keep: Path, yes: bool) -> tuple[Calibra
 def _offer(port: Port, path: Path, board: str, lines: Sequence[str], store: bool | None) -> int:
     """Store what is kept in `path`, if that is wanted; the file says what became of it."""
     from bench.cli.exit_codes import GOOD
-    from bench.session import Cancelled, store_calibration
-    from bench.session.calibration_files import mark_stored
+    from bench.errors import Cancelled
     from bench.stopping import ENDING, held
+    from bench.upkeep import store_calibration
+    from bench.upkeep.calibration_files import mark_stored
 
     try:
         wanted = _confirmed(store)
@@ -222,9 +224,8 @@ def _offer(port: Port, path: Path, board: str, lines: Sequence[str], store: bool
 
 def _store_kept(port: Port, path: Path, kept: KeptCalibration, store: bool | None) -> int:
     """Store what was kept before. Of a file that is another board's it is said which one beside it is this board's."""
-    from bench.session.apply_calibration import OtherBoardError
-    from bench.session.calibration_files import newest_of
-    from bench.session.setup import SetupError
+    from bench.errors import OtherBoardError, SetupError
+    from bench.upkeep.calibration_files import newest_of
 
     try:
         return _offer(port, path, kept.board, kept.lines, store)

@@ -13,7 +13,7 @@ from bench.cli.options import each_once
 
 if TYPE_CHECKING:
     from bench.claims import Claims
-    from bench.session.captured import Otherwise
+    from bench.judging.capture_setup import Otherwise
 
 
 def asked_otherwise(options: Mapping[str, Any], procedure: str, claimed: Claims) -> Otherwise:
@@ -22,8 +22,8 @@ def asked_otherwise(options: Mapping[str, Any], procedure: str, claimed: Claims)
     Options that were not given say nothing against the capture.
     """
     from bench import files
+    from bench.judging.capture_setup import Otherwise
     from bench.parts import claims_for
-    from bench.session.captured import Otherwise
 
     context = click.get_current_context()
     given = {name: value for name, value in options.items() if context.get_parameter_source(name) is ParameterSource.COMMANDLINE}
@@ -47,8 +47,8 @@ def asked_otherwise(options: Mapping[str, Any], procedure: str, claimed: Claims)
 
 def _kept_now(folder: Path, part: str) -> Claims | None:
     """What is kept of the part that a test was of; None if nothing is that can be read, for it is not judged by that."""
+    from bench.errors import TableError
     from bench.parts import has_part, read_part
-    from bench.table import TableError
 
     try:
         return read_part(folder, part) if part and has_part(folder, part) else None

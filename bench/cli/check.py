@@ -13,7 +13,7 @@ from bench.cli.kinds import Address
 from bench.cli.output import print_table
 
 if TYPE_CHECKING:
-    from bench.session import Finding
+    from bench.upkeep import CheckFinding
 
 
 @click.command("check")
@@ -40,13 +40,13 @@ def command(address: str, link: bool, lamps: bool, system: str | None, yes: bool
     from bench.cli.hands import Person, confirm_cautions
     from bench.ports.opening import open_port
     from bench.ports.setting import known_bench
-    from bench.session import self_check
-    from bench.session.selfcheck import State
     from bench.stopping import ENDING, held
+    from bench.upkeep import self_check
+    from bench.upkeep.selfcheck import CheckState
 
     system_v = float(system or known_bench(address).system_v or defaults.SYSTEM_V)
     confirm_cautions(address, assume_yes=yes)
-    findings: list[Finding] = []
+    findings: list[CheckFinding] = []
     with contextlib.ExitStack() as stack:
         port = open_port(address)
         stack.callback(port.close)
@@ -54,9 +54,9 @@ def command(address: str, link: bool, lamps: bool, system: str | None, yes: bool
         stack.callback(_show, findings)
         stack.enter_context(held(ENDING))
         self_check(port, link=link, lamps=lamps, system_v=system_v, operator=Person(assume_yes=yes), found=findings.append)
-    return BENCH_FAULT if any(f.state is State.BAD for f in findings) else GOOD
+    return BENCH_FAULT if any(f.state is CheckState.BAD for f in findings) else GOOD
 
 
-def _show(findings: Sequence[Finding]) -> None:
+def _show(findings: Sequence[CheckFinding]) -> None:
     if findings:
         print_table(("checked", "found", "what was seen"), [(f.what, f.state.value.upper(), f.text) for f in findings])

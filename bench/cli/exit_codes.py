@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from bench.errors import EndRequested, EquipmentError, RequestError
+
 TYPE_CHECKING = False
 if TYPE_CHECKING:
     from bench.record import TestRecord
@@ -28,23 +30,12 @@ EXIT_CODES = """\
 
 
 def code_of(error: BaseException) -> int | None:
-    """The exit code for an error whose text is one line for people; None for any other, which is a mistake in this program."""
-    # Only once something went wrong: importing all their homes takes longer than all the rest of a command.
-    from bench.limits import NoLimitSet
-    from bench.ports import AddressError, PortError
-    from bench.ports.replay import CaptureError
-    from bench.record_json import RecordError
-    from bench.recording import RecordingError
-    from bench.session.board import BoardFault
-    from bench.session.conversation import Cancelled
-    from bench.session.setup import SetupError
-    from bench.table import TableError
-
-    if isinstance(error, TableError | NoLimitSet | SetupError | RecordingError | RecordError | CaptureError | AddressError):
+    """Return the exit code for an error that is told in one line; None for any other, which is a mistake in this program."""
+    if isinstance(error, RequestError):
         return USAGE
-    if isinstance(error, PortError | BoardFault):
+    if isinstance(error, EquipmentError):
         return BENCH_FAULT
-    return CANCELLED if isinstance(error, Cancelled) else None
+    return CANCELLED if isinstance(error, EndRequested) else None
 
 
 def code_for(record: TestRecord) -> int:

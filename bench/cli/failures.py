@@ -5,11 +5,11 @@ from __future__ import annotations
 import os
 import sys
 
-from bench import __version__
 from bench.cli.exit_codes import PROGRAM
 from bench.cli.streams import is_closed_terminal, say_error
 from bench.plain import one_line, plain_text, shortened
 from bench.terminal import STDERR
+from bench.version import __version__
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:

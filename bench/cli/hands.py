@@ -17,8 +17,7 @@ from bench.plain import one_line
 from bench.terminal import forget_typed
 
 if TYPE_CHECKING:
-    from bench.session import Action, Place
-    from bench.session.operator import Meanwhile
+    from bench.manual_actions import Action, Meanwhile, MeasuringPoint
 
 _LOOK_S = 0.1
 
@@ -56,8 +55,8 @@ class Person:
         self._assume_yes = assume_yes
 
     def do(self, action: Action, meanwhile: Meanwhile) -> bool | None:
+        from bench.manual_actions import Cool
         from bench.render.actions import action_text
-        from bench.session import Cool
 
         if not isinstance(action, Cool):
             if not self._assume_yes:
@@ -67,9 +66,9 @@ class Person:
                 _wait_until_done(action, meanwhile)
         return None
 
-    def read_meter(self, place: Place, meanwhile: Meanwhile) -> float:
+    def read_meter(self, place: MeasuringPoint, meanwhile: Meanwhile) -> float:
         """Ask for what the meter shows, and ask again until it is a number; SetupError where nobody is at the terminal."""
-        from bench.session import SetupError
+        from bench.errors import SetupError
 
         question = f"Meter at {one_line(place.text)}: what does it show, in {place.unit}?"
         if not sys.stdin.isatty():
@@ -95,7 +94,7 @@ def figure(text: str, unit: str) -> float | None:
 def _line_typed(meanwhile: Callable[[], object]) -> str:
     """A line from the standard input. It is waited for in a thread of its own, since the board opens everything when it hears nothing for
     a second; Ctrl-C and the end of the input cancel."""
-    from bench.session import Cancelled
+    from bench.errors import Cancelled
 
     typed: queue.SimpleQueue[str] = queue.SimpleQueue()
 
@@ -119,13 +118,11 @@ def _line_typed(meanwhile: Callable[[], object]) -> str:
 
 def _wait_until_done(action: Action, meanwhile: Meanwhile) -> None:
     """Ask; who says no, or Ctrl-C, cancels the test in good order."""
+    from bench.errors import Cancelled, SetupError
     from bench.render.actions import action_text
-    from bench.session import Cancelled, SetupError
 
     if not sys.stdin.isatty():
-        raise SetupError(
-            f"nobody is at the terminal to do this: {action_text(action)} Give --yes if it will be done all the same"
-        )
+        raise SetupError(f"nobody is at the terminal to do this: {action_text(action)} Give --yes if it will be done all the same")
     while True:
         print("Done? [Y/n]: ", end="", file=sys.stderr, flush=True)
         answer = _line_typed(meanwhile).strip().lower()

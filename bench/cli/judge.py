@@ -111,7 +111,8 @@ def command(
     from bench.cli.exit_codes import code_for
     from bench.cli.story import story_of_now
     from bench.instrument import UNSTATED
-    from bench.session import Setup, judge_files
+    from bench.judging import judge_files
+    from bench.setup import Setup
 
     options: dict[str, Any] = {
         "unit": unit, "rated": rated, "lamps": lamps, "led": led, "bank": bank, "facts": facts, "part": part, "claims": claims,

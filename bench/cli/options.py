@@ -14,7 +14,7 @@ from bench import defaults
 from bench.cli.kinds import RESTED_S, SUPPLY_V, Fact, Folder, LoadNumbers, Watts
 
 if TYPE_CHECKING:
-    from bench.session import Setup
+    from bench.setup import Setup
 
 F = TypeVar("F", bound=Callable[..., Any])
 Decorator = Callable[[F], F]
@@ -271,7 +271,7 @@ def make_setup(
     from bench import files
     from bench.parts import claims_for
     from bench.ports.setting import known_bench
-    from bench.session import Setup
+    from bench.setup import Setup
 
     known = known_bench(address)
     said = claims_for(parts_folder, part, each_once("--claim", claims))

@@ -152,8 +152,8 @@ def _try_to_write(folder: Path) -> None:
 
 def deliver(record: TestRecord, json_path: str | None, full: bool, budget: bool) -> None:
     """Keep the record in a file, if it was asked for, and show it."""
+    from bench.keeping import write_whole
     from bench.record_json import to_json
-    from bench.session.keeping import write_whole
 
     if json_path not in (None, "-"):
         try:

@@ -33,8 +33,8 @@ def command(number: str, parts_folder: Path, **said: Any) -> None:
     from dataclasses import replace
 
     from bench.claims import Claims
+    from bench.keeping import make_folder
     from bench.parts import has_part, keep_part, part_number, part_path, read_part
-    from bench.session.keeping import make_folder
 
     given = {CLAIMS[name].field: CLAIMS[name].value(text) for name, text in said.items() if text is not None}
     if not given:
@@ -52,7 +52,7 @@ def _show(claims: Claims, path: Path) -> None:
     from bench.claims import claims_set
     from bench.plain import one_line
     from bench.render.claims import claims_words
-    from bench.session.setup import watts_text
+    from bench.setup import watts_text
 
     judged = claims_set(claims, files.limit_sets()[0].averaging)
     rows = [

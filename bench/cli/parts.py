@@ -21,7 +21,7 @@ def command(parts_folder: Path) -> None:
     """
     from bench.parts import all_parts
     from bench.render.claims import claims_words
-    from bench.session.setup import watts_text
+    from bench.setup import watts_text
 
     found = all_parts(parts_folder)
     if not found:

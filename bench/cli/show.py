@@ -54,7 +54,7 @@ def command(paths: tuple[Path, ...], full: bool, budget: bool, flashes_path: str
 
 def _show_several(paths: tuple[Path, ...]) -> int:
     """Print a line for each record, and one on the standard error for each that can't be shown; return how many of those."""
-    from bench.record_json import RecordError
+    from bench.errors import RecordError
 
     rows, refused = [], []
     for path in paths:
@@ -72,8 +72,8 @@ def _show_several(paths: tuple[Path, ...]) -> int:
 
 
 def _write_flashes(record: TestRecord, path: str) -> None:
+    from bench.keeping import write_whole
     from bench.render.flashes import flashes_csv
-    from bench.session.keeping import write_whole
 
     if path == "-":
         print(flashes_csv(record), end="")
@@ -85,8 +85,9 @@ def _write_flashes(record: TestRecord, path: str) -> None:
 
 
 def _record(path: Path) -> TestRecord:
-    from bench.intake import RECORD_MB, IntakeError, read_json_text
-    from bench.record_json import RecordError, from_json
+    from bench.errors import IntakeError, RecordError
+    from bench.intake import RECORD_MB, read_json_text
+    from bench.record_json import from_json
 
     try:
         text = read_json_text(path, RECORD_MB)

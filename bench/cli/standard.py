@@ -16,9 +16,9 @@ from bench.cli.options import lamps_options, make_setup, refuse_unused
 from bench.cli.output import check_folder
 
 if TYPE_CHECKING:
-    from bench.session import Setup
-    from bench.session.standard import StandardReading
-    from bench.session.standard_files import Entry
+    from bench.setup import Setup
+    from bench.upkeep.standard import StandardReading
+    from bench.upkeep.standard_files import KeptReading
 
 
 _OF_A_UNIT = ("rated", "lamps", "led", "bank")
@@ -69,9 +69,9 @@ def command(
     Leaves with 4 if something has drifted, with 3 if that can't be told yet and a reading differs by more than is stated.
     """
     from bench.cli.story import story_of_now
-    from bench.session.keeping import make_folder
-    from bench.session.standard_files import append_standard, comparable, entry_of, read_standard, standard_path, unfinished_line
-    from bench.table import TableError
+    from bench.errors import TableError
+    from bench.keeping import make_folder
+    from bench.upkeep.standard_files import append_standard, comparable, entry_of, read_standard, standard_path, unfinished_line
 
     path = standard_path(keep, name)
     # What can't be read or kept must be known before anything is measured.
@@ -104,8 +104,8 @@ def _measured(address: str, setup: Setup, flashing: bool, yes: bool) -> Standard
     from bench.cli.progress import ProgressLine
     from bench.cli.story import story_of_now
     from bench.ports.opening import open_port
-    from bench.session.standard import measure_link, measure_unit
     from bench.stopping import ENDING, held
+    from bench.upkeep.standard import measure_link, measure_unit
 
     confirm_cautions(address, assume_yes=yes)
     with contextlib.ExitStack() as stack:
@@ -119,13 +119,13 @@ def _measured(address: str, setup: Setup, flashing: bool, yes: bool) -> Standard
         return measure_unit(port, files.procedure(defaults.PROCEDURE), setup, person, progress=progress, **story_of_now())
 
 
-def _report(name: str, entries: Sequence[Entry], charts: bool) -> int:
+def _report(name: str, entries: Sequence[KeptReading], charts: bool) -> int:
     """Print how each quantity stands and what follows, and return the exit code for it."""
     from bench.cli.exit_codes import BENCH_FAULT, GOOD, NOT_DECIDED
     from bench.cli.hands import folded
     from bench.control_chart import FEWEST, State, judge
     from bench.render.chart import chart_lines, sentence
-    from bench.session.standard import TITLES
+    from bench.upkeep.standard import TITLES
 
     drifted, odd, untold = [], [], False
     last = entries[-1]

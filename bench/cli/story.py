@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import TypedDict
 
-from bench import __version__
+from bench.version import __version__
 
 
 class Story(TypedDict):

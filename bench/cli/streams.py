@@ -10,6 +10,7 @@ import errno
 import os
 import sys
 
+from bench.errors import OutputClosed, OutputError
 from bench.plain import one_line, plain_text, shortened
 from bench.terminal import is_gone
 
@@ -20,14 +21,6 @@ if TYPE_CHECKING:
 
 LONGEST_LINE = 2000
 """Characters of a line of error: names and texts of 20 MB are cut in their middle."""
-
-
-class OutputClosed(Exception):
-    """Whoever read the standard output reads no more."""
-
-
-class OutputError(Exception):
-    """The standard output takes no more; the text is why."""
 
 
 class Stream:

@@ -18,14 +18,16 @@ if TYPE_CHECKING:
     from bench.ports import Port
     from bench.procedure import Procedure
     from bench.record import TestRecord
-    from bench.session import Setup
     from bench.session.kept_test import KeptTest
+    from bench.setup import Setup
 
 
 @click.command("test")
 @click.argument("address", type=Address(), default=defaults.ADDRESS)
 @click.option(
-    "--unit", type=UnitNumber(), metavar="NUMBER",
+    "--unit",
+    type=UnitNumber(),
+    metavar="NUMBER",
     help="The unit's number or name for the record. Default: the simulated unit's name, or 'unnamed'.",
 )
 @click.option(
@@ -41,9 +43,7 @@ if TYPE_CHECKING:
 @limits_options
 @bench_options
 @click.option("--stop-early", is_flag=True, help="Stop as soon as every limit is decided.")
-@click.option(
-    "--capture", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE", help="Keep everything the board sends in FILE."
-)
+@click.option("--capture", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE", help="Keep everything the board sends in FILE.")
 @click.option("--yes", is_flag=True, help="Ask nothing: cautions are known, and what hands must do is taken as done.")
 @json_option
 @full_option
@@ -125,8 +125,8 @@ def _tested(port: Port, plan: Procedure, setup: Setup, kept: KeptTest, yes: bool
     from bench.cli.hands import Person
     from bench.cli.progress import ProgressLine
     from bench.cli.story import story_of_now
-    from bench.ports import PortError
-    from bench.session import BEGUN, SetupError, begun_record, run_test
+    from bench.errors import PortError, SetupError
+    from bench.session import BEGUN, begun_record, run_test
 
     story = story_of_now()
     try:
@@ -137,9 +137,7 @@ def _tested(port: Port, plan: Procedure, setup: Setup, kept: KeptTest, yes: bool
         # A terminal that stands still may hold up the end of the line, but not the record.
         with ProgressLine() as progress:
             try:
-                record = run_test(
-                    port, plan, setup, operator=Person(assume_yes=yes), progress=progress, capture=kept.capture, **story
-                )
+                record = run_test(port, plan, setup, operator=Person(assume_yes=yes), progress=progress, capture=kept.capture, **story)
             except SetupError:
                 kept.discard()
                 raise

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from bench.description.board import BoardDescription, Channel, Check, Limit, Load, Loop, Mode, NtcCurve, Place, Range, Share
 from bench.description.lines import PROTOCOL_VERSION
 from bench.description.plan import PERIOD_SCANS, scan_plan
+from bench.errors import DescriptionError
 from bench.wire.frames import SAMPLES_PER_FRAME
 from bench.wire.text import format_number, parse_number, parse_whole
 
@@ -30,10 +31,6 @@ OHMS, BS_K = (10.0, 1e7), (500.0, 1e4)  # of a thermistor and its resistor; its 
 LOAD_NOMINALS: Mapping[str, tuple[float, float]] = {"LAMP": (0.1, 1e3), "PILOT": (0.1, 1e3), "LEAK": (1.0, 1e9), "FREE": (0.0, 1e9)}
 LIMIT_MOST = 1e7
 LOOP_MOST_OHM = 10.0
-
-
-class DescriptionError(Exception):
-    """A board's description can't be used. The message is one line and quotes the line at fault."""
 
 
 @dataclass

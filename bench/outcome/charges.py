@@ -14,6 +14,7 @@ _SURE = 1e-3  # risks below this are as good as none
 _OF_LOAD = ("rate_", "on_", "off_s", "start_", "first_", "outage_", "trailer_")
 _FACTS_OF_LOAD = frozenset({"behaviour", "outage", "trailer", "lamp out", "pilot, lamp out", "pilot"})
 
+
 @dataclass(frozen=True)
 class Charge:
     """Something that speaks against the unit, and whether the load has a part in it."""

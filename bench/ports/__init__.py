@@ -9,14 +9,6 @@ from __future__ import annotations
 from typing import Protocol
 
 
-class PortError(Exception):
-    """A port failed. The message is one line: what was being done, to which address, what came, what to do."""
-
-
-class AddressError(PortError):
-    """No such thing can be opened: the address itself is wrong, not what is behind it."""
-
-
 class Port(Protocol):
     address: str
 

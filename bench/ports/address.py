@@ -7,7 +7,7 @@ import math
 from dataclasses import dataclass
 from urllib.parse import parse_qsl, unquote, urlsplit
 
-from bench.ports import AddressError
+from bench.errors import AddressError
 
 PACES = ("virtual", "real")
 PARAMETERS = ("seed", "fault", "system", "supply", "ambient", "pace", "age", "ideal", "bank")

@@ -7,8 +7,9 @@ import stat
 from collections.abc import Callable
 from typing import TypeAlias
 
+from bench.errors import AddressError, PortError
 from bench.intake import kind_of
-from bench.ports import AddressError, Port, PortError
+from bench.ports import Port
 from bench.ports.address import parse_sim_address, parse_socket_address
 
 Opener: TypeAlias = Callable[[str], Port]

@@ -17,7 +17,7 @@ CRC tells the two apart: a length that reaches beyond the end of the file is to 
 
 Formats 1 and 2 have no first CRC, and are read too. There an entry that reaches beyond the end is damaged if what is left of the file is
 the whole of it by its CRC, were its length another, or if another entry begins in it. Format 1 also differs in its notes: `session` does
-not hold set-up, procedure and time of the test, `board` is texts, and `closed` is missing. The notes: `bench.session.capture_notes`.
+not hold set-up, procedure and time of the test, `board` is texts, and `closed` is missing. The notes: `bench.judging.capture_notes`.
 """
 
 from __future__ import annotations
@@ -33,9 +33,9 @@ from itertools import chain
 from pathlib import Path
 from typing import Any, BinaryIO, NamedTuple, Protocol
 
-from bench.intake import RECORDING_MB, IntakeError, open_file
-from bench.ports import AddressError, PortError
-from bench.typed_json import ContentError, loads
+from bench.errors import AddressError, CaptureError, ContentError, IntakeError, PortError
+from bench.intake import RECORDING_MB, open_file
+from bench.typed_json import loads
 from bench.wire import encode_command
 
 FORMAT = 3
@@ -71,10 +71,6 @@ class Entry(NamedTuple):
         if not isinstance(content, dict):
             raise ContentError(f"got {type(content).__name__}; it must be an object")
         return content
-
-
-class CaptureError(Exception):
-    """A capture that can't be used: which file, where, what came."""
 
 
 class ByteSink(Protocol):

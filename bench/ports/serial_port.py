@@ -13,7 +13,8 @@ from typing import Any
 import serial
 from serial.tools import list_ports
 
-from bench.ports import Port, PortError
+from bench.errors import PortError, PortTaken
+from bench.ports import Port
 from bench.wire import Decoder, Reply, encode_command
 
 BAUD = 1_000_000
@@ -32,10 +33,6 @@ if sys.platform != "win32":
 # A name that no device can have, or a speed that this system lacks, is a ValueError.
 _CANT_OPEN: tuple[type[Exception], ...] = (*_FOREIGN, ValueError)
 _TAKEN = (errno.EAGAIN, errno.EBUSY)  # locked by whoever opened it, or kept from all others by the system
-
-
-class PortTaken(PortError):
-    """Another program has the port open."""
 
 
 class SerialPort:

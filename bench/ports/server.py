@@ -14,7 +14,7 @@ import socket
 import threading
 from collections.abc import Callable, Iterator
 
-from bench.ports import PortError
+from bench.errors import PortError
 from bench.ports.address import check_host
 from bench.ports.simulated import SimulatedLine
 

@@ -7,18 +7,17 @@ from dataclasses import dataclass
 
 from bench import files
 from bench.bank import Bank
-from bench.ports import AddressError
+from bench.errors import AddressError, TableError
 from bench.ports.address import SimAddress, parse_sim_address
 from bench.simboard import catalogue
 from bench.simboard.ageing import aged
-from bench.simboard.circuit import Bench
+from bench.simboard.circuit import BenchCircuit
 from bench.simboard.faults import FAULTS, fault
 from bench.simboard.hidden import RIG_FAULTS
 from bench.simboard.link import LINK_FAULTS, Link, faulty_link
 from bench.simboard.loads import LampBank, lamp_bank, test_volts
 from bench.simboard.units import Rating, Unit
 from bench.simboard.world import InSocket, World
-from bench.table import TableError
 
 STANDARD_BANK = "standard"
 
@@ -123,7 +122,7 @@ def _check_fault(name: str, address: SimAddress, fitted: InSocket, bank: str, la
     if one.needs is not None and not one.needs.met(lamps):
         raise AddressError(f"opening {address}: the fault {name} needs {one.needs.text}, and the bank {bank} has none")
     if one.side == "bench":
-        bench = Bench(lamps)
+        bench = BenchCircuit(lamps)
         if one.spoil_bench(bench, system_v) == bench:
             raise AddressError(f"opening {address}: the fault {name} would change nothing with the bank {bank}")
     if not isinstance(fitted, Unit) or one.side == "bench":

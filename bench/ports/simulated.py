@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Protocol
 
-from bench.ports import AddressError, PortError
+from bench.errors import AddressError, PortError
 from bench.ports.address import SimAddress, parse_sim_address
 
 if TYPE_CHECKING:
@@ -41,9 +41,7 @@ class LivingBoard(Protocol):
 class SimulatedLine:
     """The host's end of a simulated board's cable. `clock` (s, monotonic) and `sleep` keep real pace; None: virtual time."""
 
-    def __init__(
-        self, board: LivingBoard, clock: Callable[[], float] | None = None, sleep: Callable[[float], None] = time.sleep
-    ) -> None:
+    def __init__(self, board: LivingBoard, clock: Callable[[], float] | None = None, sleep: Callable[[float], None] = time.sleep) -> None:
         self.board = board
         self._clock = clock
         self._sleep = sleep
@@ -162,4 +160,3 @@ def line_to(board: LivingBoard, address: SimAddress, *, paced: bool = False) -> 
     if paced and address.pace == "virtual":
         raise AddressError(f"opening {address}: a board that is served lives in real time; leave out pace=virtual")
     return SimulatedLine(board, time.monotonic if paced or address.pace == "real" else None)
-

@@ -5,7 +5,7 @@ from __future__ import annotations
 import socket
 import time
 
-from bench.ports import PortError
+from bench.errors import PortError
 from bench.ports.address import parse_socket_address
 
 _CONNECT_S = 3.0

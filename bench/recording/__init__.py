@@ -17,6 +17,6 @@ Sound recordings (WAV) become `Sound`, how loud it was when.
 
 from bench.recording.reading import Recording, read_recording
 from bench.recording.sound import Sound, is_sound, read_sound
-from bench.recording.table import EVERYTHING, RecordingError
+from bench.recording.table import EVERYTHING
 
-__all__ = ["EVERYTHING", "Recording", "RecordingError", "Sound", "is_sound", "read_recording", "read_sound"]
+__all__ = ["EVERYTHING", "Recording", "Sound", "is_sound", "read_recording", "read_sound"]

@@ -10,9 +10,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from bench.intake import RECORDING_MB, IntakeError, open_file
+from bench.errors import IntakeError, RecordingError
+from bench.intake import RECORDING_MB, open_file
 from bench.recording.stamps import EPOCH_S, TimeColumn, is_stamp, stated_rate_hz
-from bench.recording.table import CHANNEL_UNITS, Column, RecordingError, Table
+from bench.recording.table import CHANNEL_UNITS, Column, Table
 
 # Units as some files spell them out.
 _SPELT = {"sec": "s", "second": "s", "seconds": "s", "volt": "V", "volts": "V", "amp": "A", "amps": "A", "ampere": "A", "°C": "degC"}
@@ -162,11 +163,7 @@ def _unit(text: str) -> str:
 
 def _are_units(titles: Sequence[str], cells: Sequence[str]) -> bool:
     """Whether the row under the header holds units: a known one under a channel, and no number or time under any."""
-    ours = [
-        cell
-        for title, cell in zip(titles, cells, strict=False)
-        if _split_title(title) is not None or title.lower() in CHANNEL_UNITS
-    ]
+    ours = [cell for title, cell in zip(titles, cells, strict=False) if _split_title(title) is not None or title.lower() in CHANNEL_UNITS]
     known = {unit for units in CHANNEL_UNITS.values() for unit in units}
     return any(_unit(cell) in known for cell in ours) and not any(re.search(r"\d", cell) for cell in ours)
 

@@ -8,13 +8,14 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from bench.description import Share
+from bench.errors import RecordingError
 from bench.instrument import UNSTATED, Instrument
 from bench.recording.filling import Filling
 from bench.recording.head import column_notes, open_table
 from bench.recording.rows import blocks_of, rows_of
 from bench.recording.stand_in import current_levels
 from bench.recording.survey import Survey
-from bench.recording.table import EVERYTHING, RecordingError, Table
+from bench.recording.table import EVERYTHING, Table
 from bench.samples import EXACT, Accuracy, Block, Timing, Trace
 
 _BEYOND = 0.05  # of a range: instruments read a little beyond their own (common practice, no source)

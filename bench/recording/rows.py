@@ -9,9 +9,10 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
+from bench.errors import RecordingError
 from bench.recording.cells import BadCells, Grid, pieces, row_line
 from bench.recording.stamps import Clock, NotATime
-from bench.recording.table import MAIN, RecordingError, Table
+from bench.recording.table import MAIN, Table
 from bench.samples import Array, Block, Trace
 
 _GAP_LEAST_S = 5e-3

@@ -12,8 +12,8 @@ import numpy as np
 import numpy.typing as npt
 
 from bench.clicks import LEAST_SAMPLE_RATE, Loudmeter, Loudness
-from bench.intake import RECORDING_MB, IntakeError, open_file
-from bench.recording.table import RecordingError
+from bench.errors import IntakeError, RecordingError
+from bench.intake import RECORDING_MB, open_file
 
 Array = npt.NDArray[np.float64]
 

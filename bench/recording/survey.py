@@ -8,6 +8,7 @@ from collections.abc import Collection
 import numpy as np
 import numpy.typing as npt
 
+from bench.errors import RecordingError
 from bench.instrument import (
     SCALE_UNSTATED,
     ZERO_UNSTATED_COUNTS,
@@ -17,7 +18,7 @@ from bench.instrument import (
     Instrument,
 )
 from bench.recording.rows import Timeline
-from bench.recording.table import RecordingError, Table
+from bench.recording.table import Table
 from bench.samples import Accuracy, Array
 
 # A column that reads exactly 0 this often, and never less, may be of an input that shows nothing below 0.
@@ -103,6 +104,7 @@ class Survey:
         current may read negative for its zero alone: it is turned only if it falls while the output rises, or, without an output, lies
         further below 0 than the zero may be off by.
         """
+
         def backwards(channel: str) -> bool:
             low, high = self._bounds[channel]
             if channel.startswith("i_") and (together := self._together(channel)) is not None:

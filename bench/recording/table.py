@@ -24,8 +24,6 @@ CHANNEL_UNITS: Mapping[str, Mapping[str, float]] = {
 # A row in which one of these is missing is a gap: what a contact did cannot be seen from half of its signals.
 MAIN = ("i_load", "v_in", "v_out", "v_drop")
 EVERYTHING = (-math.inf, math.inf)
-class RecordingError(Exception):
-    """A recording that can't be read. One line: which file, which line and column, what came, what is allowed."""
 
 
 @dataclass(frozen=True)

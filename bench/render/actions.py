@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from bench.manual_actions import Action, Cool, Do, FitLink, FitResistor, FitUnit, SetSupply
 from bench.plain import one_line
-from bench.session.operator import Action, Cool, Do, FitLink, FitResistor, FitUnit, SetSupply
 
 
 def action_text(action: Action) -> str:

@@ -57,12 +57,11 @@ MEANING = {
 }
 """What the verdict on one limit says."""
 
+
 def report_text(record: TestRecord, width: int = 80, budget: bool = False) -> str:
     """The report as plain text without colours, no line longer than `width`."""
     out = StringIO()
-    console = Console(
-        file=out, width=width, no_color=True, force_terminal=False, highlight=False, emoji=False, legacy_windows=False
-    )
+    console = Console(file=out, width=width, no_color=True, force_terminal=False, highlight=False, emoji=False, legacy_windows=False)
     console.print(report(record, budget))
     return "\n".join(line.rstrip() for line in out.getvalue().splitlines()) + "\n"
 
@@ -238,9 +237,7 @@ def _table(*columns: tuple[str, str]) -> Table:
     table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold")
     for number, (title, side) in enumerate(columns):
         right = side == "right"
-        table.add_column(
-            title, justify="right" if right else "left", no_wrap=right, overflow="fold", ratio=1 if number == 0 else None
-        )
+        table.add_column(title, justify="right" if right else "left", no_wrap=right, overflow="fold", ratio=1 if number == 0 else None)
     return table
 
 

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 
+from bench.board import BoardClient
+from bench.combine import StepRuns
 from bench.measure import Measured
 from bench.measure.mechanism import UNKNOWN
 from bench.outcome import Outcome
 from bench.procedure import RunStep, Step
 from bench.record import StepRecord
-from bench.session.bench import Bench
-from bench.session.board import BoardClient
-from bench.session.combine import Runs
+from bench.run_plan import LIVE_COUNTS, RunPlan, snapshot
+from bench.session.bench_operations import BenchOperations
 from bench.session.ledger import Ledger, quantities_of, so_far
 from bench.session.progress import Damage, Decided, Event, Live, Progress, SoFar, StepBegan
-from bench.session.run import LIVE_COUNTS, Plan, Run, snapshot
-from bench.session.setup import Load, conditions_for
+from bench.session.run import UnitRun
+from bench.setup import RunLoad, conditions_for
 from bench.verdict import Conformity
 
 # Cycles of a start that is only timed: its first extinction. A two-coil unit's blip at switch-on is a cycle of its own before that.
@@ -34,10 +35,10 @@ class Chain:
     def __init__(
         self,
         board: BoardClient,
-        bench: Bench,
+        bench: BenchOperations,
         ledger: Ledger,
-        loads: Mapping[str, Load],
-        rated: Load,
+        loads: Mapping[str, RunLoad],
+        rated: RunLoad,
         began_s: float,
         progress: Progress | None,
     ) -> None:
@@ -49,7 +50,7 @@ class Chain:
         self._began_s = began_s
         self._watched = progress is not None
         self._progress: Callable[[Event], None] = progress or (lambda event: None)
-        self._current: Run | None = None
+        self._current: UnitRun | None = None
         self._run_began_s = began_s
         self._reported: Mapping[str, int] = {}
 
@@ -62,7 +63,7 @@ class Chain:
         steps = [step, *(self._live_after(step) if last else ())]
         heaviest = max((self._loads[one.name] for one in steps), key=lambda load: len(load.numbers))
         self._bench.protect(heaviest, self._volts(step), sum(one.at_most_s for one in steps))
-        run: Run | None = None
+        run: UnitRun | None = None
         while steps:
             one = steps.pop(0)
             run = self._begin(one, self._plan(one, start, starts) if one is step else self._plan(one, 1, 1), run)
@@ -76,7 +77,7 @@ class Chain:
                 run.finish()
             self._end(run, None)
 
-    def broken_off(self, why: str | None) -> Run | None:
+    def broken_off(self, why: str | None) -> UnitRun | None:
         """Everything was opened in the middle of a run: keep what it has come to, and return it; None if there is none.
 
         `why` is None if the run was over for the unit.
@@ -86,7 +87,7 @@ class Chain:
             self._end(run, why)
         return run
 
-    def _begin(self, step: RunStep, plan: Plan, before: Run | None) -> Run:
+    def _begin(self, step: RunStep, plan: RunPlan, before: UnitRun | None) -> UnitRun:
         """A run that has just been switched on, or that carries on the one before it live."""
         ledger = self._ledger
         may_stop = ledger.setup.stop_early and not step.live
@@ -94,7 +95,7 @@ class Chain:
         def enough(measured: Measured) -> bool:
             return ledger.is_settled(step, measured) if step.until_decided else may_stop and ledger.is_decided(step, measured)
 
-        run = Run(self._board, self._bench.description, plan, self._tell, enough)
+        run = UnitRun(self._board, self._bench.description, plan, self._tell, enough)
         self._current, self._run_began_s = run, self._board.port.now_s()
         if before is not None:
             steps = ledger.procedure.steps
@@ -111,17 +112,17 @@ class Chain:
             run.carry_on(before)
         return run
 
-    def _end(self, run: Run, interrupted: str | None) -> None:
+    def _end(self, run: UnitRun, interrupted: str | None) -> None:
         """The run is over, or was broken off: into the ledger with it."""
         self._current = None
         self._ledger.keep(run.plan.step, self._recorded(run, interrupted), run.analysis.losses)
         self._board.note(note="end", stopped_early=run.stopped_early, interrupted=interrupted)
 
-    def _plan(self, step: RunStep, start: int, starts: int) -> Plan:
+    def _plan(self, step: RunStep, start: int, starts: int) -> RunPlan:
         setup, load, volts = self._ledger.setup, self._loads[step.name], self._volts(step)
         last = start == starts and not step.starts_of
         counts = LIVE_COUNTS if step.live else setup.counts
-        return Plan(
+        return RunPlan(
             step=step,
             name=step.name if starts == 1 else f"{step.name}-{start}",
             title=step.title if starts == 1 else f"{step.title} (start {start} of {starts})",
@@ -140,7 +141,7 @@ class Chain:
     def _volts(self, step: RunStep) -> float:
         return step.supply_for(self._ledger.setup.system_v, self._ledger.setup.nominal_v)
 
-    def _recorded(self, run: Run, interrupted: str | None) -> StepRecord:
+    def _recorded(self, run: UnitRun, interrupted: str | None) -> StepRecord:
         """What a run has come to by now."""
         plan = run.plan
         return StepRecord(
@@ -173,7 +174,7 @@ class Chain:
                 found.append(later)
         return found
 
-    def _worth_going_on(self, step: RunStep, run: Run, steps: list[RunStep]) -> list[RunStep]:
+    def _worth_going_on(self, step: RunStep, run: UnitRun, steps: list[RunStep]) -> list[RunStep]:
         """Those of the live steps to come that can still show something of this unit; why the others cannot is kept."""
         if not steps:
             return []
@@ -192,7 +193,7 @@ class Chain:
                 kept.append(one)
         return kept
 
-    def _is_hopeless(self, step: RunStep, run: Run) -> bool:
+    def _is_hopeless(self, step: RunStep, run: UnitRun) -> bool:
         """Whether the bench is at fault, or the unit for something that no other load explains."""
         record = self._ledger.record(self._ledger.runs(step, self._recorded(run, None)))
         failed = (v for v in record.verdicts if v.conformity is Conformity.FAIL)
@@ -201,7 +202,7 @@ class Chain:
 
     # --- telling
 
-    def _come_to_end(self, step: RunStep, run: Run, last: bool) -> None:
+    def _come_to_end(self, step: RunStep, run: UnitRun, last: bool) -> None:
         """The unit was sent off: the record as it will be, unless something comes that could change it."""
         ledger = self._ledger
         recorded = self._recorded(run, None)
@@ -213,7 +214,7 @@ class Chain:
             ledger.is_announced = True
             self._progress(Decided(ledger.record(runs)))
 
-    def _may_change(self, step: RunStep, runs: Sequence[Runs]) -> bool:
+    def _may_change(self, step: RunStep, runs: Sequence[StepRuns]) -> bool:
         """Whether something comes after `step` that could change what is said: a further step, or lamps that are to be proved."""
         later = self._ledger.procedure.steps[self._ledger.procedure.steps.index(step) + 1 :]
         if any(self._is_to_come(one, runs) for one in later):
@@ -221,7 +222,7 @@ class Chain:
         lit = (r.records[-1] for r in runs if r.step.judge and r.step.loads == "rated" and r.records)
         return not all(any(proof.proved for proof in record.measured.proofs if proof.item == "lamps") for record in lit)
 
-    def _is_to_come(self, step: Step, runs: Sequence[Runs]) -> bool:
+    def _is_to_come(self, step: Step, runs: Sequence[StepRuns]) -> bool:
         if step.name in self._ledger.left_out:
             return False
         return not isinstance(step, RunStep) or self._ledger.starts_wanted(step, runs) > 0

@@ -11,17 +11,16 @@ import logging
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
+from bench import files
+from bench.assemble import TestContext, assemble
+from bench.bench_memory import BenchMemory
+from bench.board import BoardClient, Expect
+from bench.board.conversation import heeding
+from bench.board.simulated_operator import SimulatedOperator
+from bench.board_identity import addressed_board, identified_board
+from bench.combine import StepRuns
 from bench.description import BoardDescription
-from bench.measure import LAMPS_WRONG, PROGRAM, BenchFault, BenchProof, Measured, with_proof
-from bench.measure.mechanism import ELECTRONIC, TWO_COIL
-from bench.ports import Port, PortError
-from bench.ports.replay import ByteSink, CaptureWriter
-from bench.procedure import CoolStep, Procedure, PromptStep, RunStep, Step, ZeroStep
-from bench.record import StepRecord, TestRecord
-from bench.session.assemble import Story, assemble
-from bench.session.bench import Bench
-from bench.session.board import (
-    BoardClient,
+from bench.errors import (
     BoardContradicts,
     BoardFault,
     BoardLacks,
@@ -30,26 +29,31 @@ from bench.session.board import (
     BoardSilent,
     BoardTripped,
     BoardUnfit,
-    Expect,
+    Cancelled,
+    PortError,
+    SetupError,
+    ZeroError,
 )
-from bench.session.capture_notes import SessionNote
+from bench.judging.capture_notes import SessionNote
+from bench.judging.judged_by import kept_in_note
+from bench.manual_actions import Do, Operator
+from bench.measure import LAMPS_WRONG, PROGRAM, BenchFault, BenchProof, Measured, with_proof
+from bench.measure.mechanism import ELECTRONIC, TWO_COIL
+from bench.ports import Port
+from bench.ports.replay import ByteSink, CaptureWriter
+from bench.procedure import CoolStep, Procedure, PromptStep, RunStep, Step, ZeroStep
+from bench.record import StepRecord, TestRecord
+from bench.session.bench_operations import BenchOperations
 from bench.session.chain import AT_FAULT, Chain
-from bench.session.combine import Runs
-from bench.session.conversation import Cancelled, heeding
-from bench.session.identity import addressed_board, identified_board
-from bench.session.judged_by import kept_in_note
 from bench.session.ledger import Ledger
-from bench.session.memory import BenchMemory
-from bench.session.operator import Do, Operator, SimulatedHands
 from bench.session.progress import Progress, StepBegan
-from bench.session.run import Run
-from bench.session.setup import Load, Setup, SetupError, load_for, most_inrush_a, open_v, range_reach_v, setup_record
+from bench.session.run import UnitRun
+from bench.setup import RunLoad, Setup, load_for, most_inrush_a, open_v, range_reach_v, setup_record
 from bench.stopping import held
 from bench.typed_json import encode
 from bench.verdict import spoiling
 from bench.wire import TripCause
 from bench.wire.answers import MODE
-from bench.zero import ZeroError
 
 _LAMPS_COLD_S = 10.0  # dark for so long before a cold start: common practice, no source
 _log = logging.getLogger(__name__)
@@ -74,7 +78,7 @@ def run_test(
     setup: Setup,
     *,
     operator: Operator | None = None,
-    at_simulated: Callable[[SimulatedHands], Operator] | None = None,
+    at_simulated: Callable[[SimulatedOperator], Operator] | None = None,
     progress: Progress | None = None,
     cancelled: Callable[[], bool] | None = None,
     when: str,
@@ -107,8 +111,8 @@ BEGUN = "the program was stopped before the test was over; what the board had se
 
 def begun_record(procedure: Procedure, setup: Setup, address: str, why: str, *, when: str, software: str) -> TestRecord:
     """The record of a test of which nothing is known but that it began: to be kept until there is a better one."""
-    runs = [Runs(step, (), "the test was interrupted before") for step in procedure.runs]
-    return assemble(procedure, setup, runs, Story(when, software, board=addressed_board(address), interrupted=why))
+    runs = [StepRuns(step, (), "the test was interrupted before") for step in procedure.runs]
+    return assemble(procedure, setup, runs, TestContext(when, software, board=addressed_board(address), interrupted=why))
 
 
 class _Test:
@@ -117,7 +121,7 @@ class _Test:
         board: BoardClient,
         ledger: Ledger,
         operator: Operator | None,
-        at_simulated: Callable[[SimulatedHands], Operator] | None,
+        at_simulated: Callable[[SimulatedOperator], Operator] | None,
         progress: Progress | None,
         heed: Callable[[], None],
         memory: BenchMemory,
@@ -127,13 +131,13 @@ class _Test:
         self._procedure, self._setup = ledger.procedure, ledger.setup
         self._operator = operator
         self._at_simulated = at_simulated
-        self._simulated: SimulatedHands | None = None
+        self._simulated: SimulatedOperator | None = None
         self._progress = progress
         self._heed = heed
         self._is_secured = False
         self._memory = memory
-        self._loads: dict[str, Load] = {}
-        self._broken_off: Run | None = None
+        self._loads: dict[str, RunLoad] = {}
+        self._broken_off: UnitRun | None = None
         self._began_s = board.port.now_s()
         board.idle = heed
         made_so = setup_record(self._setup, self._setup.nominal_v)
@@ -220,13 +224,15 @@ class _Test:
         if wrong:
             raise BoardUnfit(f"the board at {board.port.address} fails its own self-test: {wrong}; have it put right")
         if unit is not None:
-            hands = self._simulated = SimulatedHands(board, unit)
+            hands = self._simulated = SimulatedOperator(board, unit)
             self._operator = hands if self._at_simulated is None else self._at_simulated(hands)
         board.need_channels(description)
-        self._rated = load_for("rated", setup, description)
+        self._rated = load_for("rated", setup, description, files.banks)
         self._memory.meet("\n".join((identity, *board.described)), self._began_s)
         off_s = self._began_s - setup.rested_s
-        self._bench = Bench(board, description, setup, self._rated, self._operator, self._ledger, self._progress, off_s, self._memory)
+        self._bench = BenchOperations(
+            board, description, setup, self._rated, self._operator, self._ledger, self._progress, off_s, self._memory
+        )
         self._choose_loads(description)
         self._choose_sampling(description)
         self._chain = Chain(board, self._bench, self._ledger, self._loads, self._rated, self._began_s, self._progress)
@@ -250,7 +256,7 @@ class _Test:
             if not isinstance(step, RunStep | ZeroStep):
                 continue
             try:
-                self._loads[step.name] = load_for(step.loads, self._setup, description)
+                self._loads[step.name] = load_for(step.loads, self._setup, description, files.banks)
             except SetupError as error:
                 self._ledger.left_out[step.name] = str(error)
         if all(step.name in self._ledger.left_out for step in self._procedure.runs):

@@ -14,10 +14,10 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import BinaryIO
 
+from bench.keeping import write_whole
 from bench.ports.replay import NOT_WHOLE
 from bench.record import TestRecord
 from bench.record_json import to_json
-from bench.session.keeping import write_whole
 
 ROOM_BYTES = 1 << 19
 """A record of a hundred flashes takes 200 kB."""

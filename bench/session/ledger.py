@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 
+from bench.assemble import TestContext, assemble, effective_measured, is_settled, judge_all
+from bench.board_identity import addressed_board
+from bench.combine import StepRuns, combine_runs
 from bench.limits import AllOf, AnyOf, Limit, Requirement
 from bench.measure import BenchFault, Measured
 from bench.measure.mechanism import UNKNOWN
 from bench.procedure import Procedure, RunStep, Step
 from bench.record import BoardRecord, StepRecord, TestRecord
-from bench.session.assemble import Story, assemble, effective_measured, is_settled, judge_all
-from bench.session.combine import Runs, combine
-from bench.session.identity import addressed_board
-from bench.session.setup import Setup
+from bench.setup import Setup
 from bench.verdict import Verdict, decided, spoiling
 
 STOPPING_LEVEL = 0.995
@@ -92,7 +92,7 @@ class Ledger:
         """Codes of the faults of the bench that the runs so far have shown."""
         return frozenset(f.code for some in self._records.values() for record in some for f in record.measured.bench_faults)
 
-    def runs(self, step: RunStep | None = None, record: StepRecord | None = None) -> tuple[Runs, ...]:
+    def runs(self, step: RunStep | None = None, record: StepRecord | None = None) -> tuple[StepRuns, ...]:
         """The runs so far; with `record`, as if that run of `step` were over too."""
         otherwise = "the test was interrupted before" if self.interrupted is not None else ""
         found = []
@@ -100,12 +100,12 @@ class Ledger:
             records = tuple(self._records.get(one.name, ()))
             if step is not None and record is not None and step.name == one.name:
                 records = (*records, record)
-            found.append(Runs(one, records, self.left_out.get(one.name, "" if records else otherwise)))
+            found.append(StepRuns(one, records, self.left_out.get(one.name, "" if records else otherwise)))
         return tuple(found)
 
-    def record(self, runs: Sequence[Runs] | None = None) -> TestRecord:
+    def record(self, runs: Sequence[StepRuns] | None = None) -> TestRecord:
         """The record as it is by now, or as it would be with these runs."""
-        story = Story(
+        story = TestContext(
             when=self.when,
             software=self.software,
             board=self.board,
@@ -117,18 +117,18 @@ class Ledger:
         )
         return assemble(self.procedure, self.setup, self.runs() if runs is None else runs, story)
 
-    def verdicts(self, runs: Sequence[Runs]) -> tuple[Verdict, ...]:
+    def verdicts(self, runs: Sequence[StepRuns]) -> tuple[Verdict, ...]:
         """What these runs decide, at STOPPING_LEVEL, because it is evaluated every second."""
-        measured = effective_measured(self.setup, combine(self.procedure, runs, self.setup.system_v), self.faults)
+        measured = effective_measured(self.setup, combine_runs(self.procedure, runs, self.setup.system_v), self.faults)
         return judge_all(self.setup, measured, None, STOPPING_LEVEL)[1]
 
     def is_settled(self, step: RunStep, measured: Measured) -> bool:
         """Whether, were a run of this step to end now, more flashes would change nothing."""
         return is_settled(self.procedure, self.setup, self.runs(step, so_far(step, measured)), self.faults, STOPPING_LEVEL)
 
-    def is_spoilt(self, runs: Sequence[Runs] | None = None) -> bool:
+    def is_spoilt(self, runs: Sequence[StepRuns] | None = None) -> bool:
         """Whether the bench is at fault in what is judged, so that nothing that follows could speak of the unit."""
-        measured = combine(self.procedure, self.runs() if runs is None else runs, self.setup.system_v)
+        measured = combine_runs(self.procedure, self.runs() if runs is None else runs, self.setup.system_v)
         return bool(spoiling((*self.faults, *measured.bench_faults)))
 
     def is_decided(self, step: RunStep | None = None, measured: Measured | None = None) -> bool:
@@ -140,7 +140,7 @@ class Ledger:
         later = {quantity for s in steps[steps.index(step) + 1 :] for quantity in s.judge}
         return decided([v for v in self.verdicts(runs) if not later & set(quantities_of(v.limit))])
 
-    def starts_wanted(self, step: RunStep, runs: Sequence[Runs]) -> int:
+    def starts_wanted(self, step: RunStep, runs: Sequence[StepRuns]) -> int:
         """How many starts a step makes: its own, or as many more of an earlier step as the limits ask; why none is kept in `left_out`."""
         if not step.starts_of:
             return step.starts
@@ -171,4 +171,3 @@ def quantities_of(requirement: Requirement) -> tuple[str, ...]:
             return tuple(q for part in parts for q in quantities_of(part))
         case _:
             return ()
-

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 from bench.envelope import Bins
+from bench.manual_actions import Action
 from bench.measure import Measured
 from bench.record import TestRecord
-from bench.session.operator import Action
 from bench.transitions import Change
 from bench.verdict import Verdict
 

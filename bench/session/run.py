@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 from bench.analysis import Analysis
+from bench.board import BoardClient
 from bench.description import BoardDescription
 from bench.envelope import Bins, Envelope
-from bench.measure import SUPPLY_GONE, Conditions, Counts, Measured
+from bench.errors import BoardContradicts
+from bench.measure import SUPPLY_GONE, Measured
 from bench.measure.flashes import FlashTable
-from bench.procedure import RunStep
+from bench.run_plan import RunPlan, snapshot
 from bench.samples import Block
-from bench.session.board import BoardClient, BoardContradicts
 from bench.session.progress import Event, Live, Traced
-from bench.session.setup import Load
 from bench.transitions import Change
 from bench.verdict import spoiling
 
@@ -26,28 +25,11 @@ _STILL_S = 0.25
 _MEASURE_S = 1.0
 _BENCH_CLEAR_S = 4.0  # by then several flashes of any unit have shown what a first one may only seem to show
 _ALL_COUNT = Counts(skip=0, average=2)
-LIVE_COUNTS = Counts(skip=2, average=3)
-"""Cycles that count after a live switching: it cuts the first, and a thermal unit takes another to settle."""
 _LOSES_MOST, _TELLS_OF_LINE = 2, 8  # so many cycles cut by lost samples for each whole one, of the first eight at the least
 _STEADY_S, _DARK_S = 5.3, 6.0  # a behaviour is clear when nothing has happened for so long, and for three periods
 
 
-@dataclass(frozen=True, slots=True)
-class Plan:
-    """What is to be done: `wanted` good cycles; `closed` if the unit is known to be closed at rest."""
-
-    step: RunStep
-    name: str
-    title: str
-    load: Load
-    volts: float
-    wanted: int
-    counts: Counts
-    conditions: Conditions
-    closed: bool = False
-
-
-class Run:
+class UnitRun:
     """`start` it from cold, or `carry_on` from another that is over; then `watch`. `measured` and `analysis` hold what it showed, also
     after it was broken off.
 
@@ -59,7 +41,7 @@ class Run:
         self,
         board: BoardClient,
         description: BoardDescription,
-        plan: Plan,
+        plan: RunPlan,
         tell: Callable[[Event], None],
         enough: Callable[[Measured], bool],
     ) -> None:
@@ -99,7 +81,7 @@ class Run:
         board.switch_master(True)
         self._on_s = self._changed_s = self._now_s()
 
-    def carry_on(self, before: Run) -> None:
+    def carry_on(self, before: UnitRun) -> None:
         """Switch the loads live, and look at what comes after that."""
         board, plan = self._board, self.plan
         self.analysis = before.analysis.carried_on(plan.conditions, frozenset(plan.load.numbers), self._observe)
@@ -213,8 +195,3 @@ class Run:
         usual_s = (self._changed_s - self._on_s) / cycles if cycles else 0.0
         clear_s = _STEADY_S if self.analysis.contact_closed else _DARK_S
         return now_s - self._changed_s >= max(clear_s, 3.2 * usual_s)
-
-
-def snapshot(analysis: Analysis, counts: Counts) -> Measured:
-    """What a run shows so far; nothing if it ended before the first sample."""
-    return analysis.measured(counts) if analysis.latest else Measured()

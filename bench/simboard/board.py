@@ -8,22 +8,25 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import replace
 from typing import Any, Protocol
 
 from bench.description import BoardDescription
-from bench.simboard.commands import LineBuffer, execute
-from bench.simboard.drawn import draw_rig
+from bench.simboard.commands import execute
+from bench.simboard.line_buffer import LineBuffer
 from bench.simboard.link import Link
-from bench.simboard.protection import Protection, Trip, Wave
-from bench.simboard.rig import Waveform
-from bench.simboard.sampling import FullFrame, Run, Stand
-from bench.simboard.scales import Scales
+from bench.simboard.protection import Protection, Trip
+from bench.simboard.sampling import BoardState, FullFrame, SamplingRun
+from bench.simboard.scales import BoardScales
+from bench.simboard.seeded_rig import draw_rig
+from bench.simboard.settings import default_settings
 from bench.simboard.status import CommandError, Status
 from bench.simboard.uplink import Uplink
+from bench.simboard.waveform import Waveform
 from bench.wire import (
     EventFrame,
     EventKind,
+    HeaderState,
     ResetCause,
     SampleFrame,
     TripCause,
@@ -36,8 +39,8 @@ FIRMWARE = "1.0-sim"
 LONGEST_STEP_S = 0.04
 
 
-class World(Protocol):
-    """The circuit around the board, as the board needs it: it is switched, it lives on, it shows what happened."""
+class Surroundings(Protocol):
+    """The circuit around a board: the board switches it, lets it live on, and is shown what happened."""
 
     @property
     def t_s(self) -> float: ...
@@ -47,18 +50,6 @@ class World(Protocol):
     def set_supply(self, volts: float, loads: frozenset[int] | None = None) -> None: ...
     def set_ambient(self, celsius: float) -> None: ...
     def rest(self, seconds: float) -> None: ...
-
-
-@dataclass
-class Settings:
-    """What `*RST` puts back."""
-
-    level_a: float
-    delay_s: float
-    time_s: float
-    silence_s: float
-    mode: str = "FAST"
-    range_number: int = 0
 
 
 def _plain_name(name: str) -> str:
@@ -74,7 +65,7 @@ class SimulatedBoard:
     """A board in a `world`. `receive` bytes at the present time, `advance` by some seconds and take the bytes that came up.
 
     `seed` draws its hidden errors, its noise and its bridge's delays; `ideal` leaves errors and noise out. `faults`: names
-    of `RIG_FAULTS`. `find_unit` gives what `World.set_unit` takes for a name (KeyError if unknown). `first_stamp`: that of every
+    of `RIG_FAULTS`. `find_unit` gives what `Surroundings.set_unit` takes for a name (KeyError if unknown). `first_stamp`: that of every
     run's first sample, for tests of the wrap. `description`: what it says about itself, None for the reference rig of this seed.
     """
 
@@ -82,7 +73,7 @@ class SimulatedBoard:
 
     def __init__(
         self,
-        world: World,
+        world: Surroundings,
         *,
         seed: int = 1,
         ideal: bool = False,
@@ -99,7 +90,7 @@ class SimulatedBoard:
             seed, ideal=ideal, faults=faults, ambient_c=ambient_c, description=description
         )
         self.description: BoardDescription = self.rig.description
-        self.scales = Scales(self.description)
+        self.scales = BoardScales(self.description)
         self.link = Link() if link is None else link
         self.uplink = Uplink(delays, self.link)
         self.world = world
@@ -177,7 +168,7 @@ class SimulatedBoard:
         self.status = Status()
         self._buffer = LineBuffer()
         self._protection = Protection()
-        self._run: Run | None = None
+        self._run: SamplingRun | None = None
         self._run_number = 0
         self._sequence = 0
         self._edges: list[float] = []
@@ -214,7 +205,7 @@ class SimulatedBoard:
         self.rig.configure(self.settings.range_number)
         clock_hz = self.description.clock_hz * (1.0 + self.rig.hidden.clock_error)
         ticks = self.description.modes[self.settings.mode].ticks_per_sample
-        self._run = Run(self.rig, self.now_s, clock_hz, ticks, self._first_stamp)
+        self._run = SamplingRun(self.rig, self.now_s, clock_hz, ticks, self._first_stamp)
 
     def stop(self) -> None:
         """`ABORt`: a frame not yet full is not sent."""
@@ -254,10 +245,7 @@ class SimulatedBoard:
     # --- switches and trips ---
 
     def _defaults(self) -> None:
-        limits = self.description.limits
-        self.settings = Settings(
-            limits["CURR"].default, limits["DELAY"].default, limits["TIME"].default, limits["SIL"].default
-        )
+        self.settings = default_settings(self.description)
 
     def _switch_bits(self) -> int:
         return sum(1 << (n - 1) for n in self.loads) | int(self.master) << 8
@@ -289,8 +277,7 @@ class SimulatedBoard:
     # --- a step of time ---
 
     def _step(self, stop_s: float) -> None:
-        seen = self.world.advance(stop_s + self._offset_s)
-        wave = Wave(seen.t_s - self._offset_s, seen.v_in, seen.v_out, seen.i_load, seen.v_pilot)
+        wave = self.world.advance(stop_s + self._offset_s).earlier_by(self._offset_s)
         top_v = self.scales.description.channels["v_in"].range(self.settings.range_number).high
         trip = self._protection.watch(wave, self.settings.level_a, self.settings.delay_s, top_v, tripped=self.tripped)
         if trip is not None:
@@ -298,7 +285,7 @@ class SimulatedBoard:
             at = max(trip.t_s, self.now_s)
             self._offset_s += stop_s - at
             stop_s, wave = at, wave.until(at)
-        before = Stand(self._switch_bits() & 0xFF, self._state(), self.rig.comparator)
+        before = BoardState(self._switch_bits() & 0xFF, self._state(self.rig.comparator))
         changes = self.rig.follow(wave)
         self._edges += changes
         if self._run is not None:
@@ -317,28 +304,30 @@ class SimulatedBoard:
         if skipped and self._chance.random() < skipped:
             self._samples_lost = True
             return
-        flags = self._flags(full.stand.comparator) | int(self._samples_lost)
+        state, flags = self._encode(replace(full.board.state, samples_lost=self._samples_lost))
         self._samples_lost = False
         sequence, edges = self._next_sequence(), self._count_edges(full.ready_s)
-        frame = SampleFrame(sequence, full.stamp, full.stand.loads, full.stand.state, flags, edges, full.body)
+        frame = SampleFrame(sequence, full.stamp, full.board.loads, state, flags, edges, full.body)
         self._send_frame(full.ready_s, encode_sample_frame(frame))
 
     # --- frames ---
 
-    def _state(self) -> int:
-        return (
-            int(self.master)
-            | int(self.tripped) << 1
-            | self.settings.range_number << 2
-            | int(self.settings.mode == "PREC") << 4
-            | int(self.sampling) << 5
-            | self._run_number << 6
+    def _state(self, comparator: bool) -> HeaderState:
+        """How the board stands now, as a header says it."""
+        return HeaderState(
+            master=self.master,
+            tripped=self.tripped,
+            range_number=self.settings.range_number,
+            precise=self.settings.mode == "PREC",
+            sampling=self.sampling,
+            run=self._run_number,
+            comparator=comparator,
         )
 
-    def _flags(self, comparator: bool) -> int:
-        flags = int(self._line_lost) << 1 | int(comparator) << 2
-        self._line_lost = False
-        return flags
+    def _encode(self, state: HeaderState) -> tuple[int, int]:
+        """The bytes `state` and `flags` of the next frame, which says once that a line was lost."""
+        line_lost, self._line_lost = self._line_lost, False
+        return replace(state, line_lost=line_lost).encode()
 
     def _count_edges(self, until_s: float) -> int:
         count = bisect_right(self._edges, until_s)
@@ -361,10 +350,10 @@ class SimulatedBoard:
     ) -> None:
         """An event that is ready at t_s; `place` is its stamp and ticks where those are not of that moment."""
         stamp, ticks = self.stamp_at(t_s) if place is None else place
-        flags = self._flags(self.rig.comparator if comparator is None else comparator)
+        state, flags = self._encode(self._state(self.rig.comparator if comparator is None else comparator))
         sequence, edges = self._next_sequence(), self._count_edges(t_s)
         loads = self._switch_bits() & 0xFF
-        frame = EventFrame(sequence, stamp, loads, self._state(), flags, edges, kind, reason, ticks, value)
+        frame = EventFrame(sequence, stamp, loads, state, flags, edges, kind, reason, ticks, value)
         self._send_frame(t_s, encode_event(frame))
 
     def _send_frame(self, ready_s: float, data: bytes) -> None:

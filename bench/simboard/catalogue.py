@@ -16,7 +16,7 @@ _KEYS = {"title", "kind", "system_v", "lamps_w", "flashes", "faults", "find"}
 
 
 @dataclass(frozen=True)
-class Entry:
+class NamedUnit:
     """One named unit: title, mechanism, rating, flashes behind it, faults by name, and what a learner should find."""
 
     name: str
@@ -32,7 +32,7 @@ def names() -> list[str]:
     return sorted(path.stem for path in _FOLDER.glob("*.toml"))
 
 
-def entry(name: str) -> Entry:
+def entry(name: str) -> NamedUnit:
     """The catalogue's entry. KeyError that lists the names if there is none, ValueError for a file that is wrong."""
     known = names()
     if name not in known:
@@ -40,13 +40,11 @@ def entry(name: str) -> Entry:
     return parse(name, (_FOLDER / f"{name}.toml").read_text(encoding="utf-8"))
 
 
-def parse(name: str, text: str) -> Entry:
+def parse(name: str, text: str) -> NamedUnit:
     """An entry from the text of its file."""
     data = tomllib.loads(text)
     if set(data) != _KEYS:
-        raise ValueError(
-            f"reading simulated unit {name!r}: keys must be {', '.join(sorted(_KEYS))}, not {', '.join(sorted(data))}"
-        )
+        raise ValueError(f"reading simulated unit {name!r}: keys must be {', '.join(sorted(_KEYS))}, not {', '.join(sorted(data))}")
     if data["kind"] not in MECHANISMS:
         raise ValueError(f"reading simulated unit {name!r}: kind must be one of {', '.join(MECHANISMS)}, not {data['kind']!r}")
     faults = tuple(str(one) for one in data["faults"])
@@ -54,7 +52,7 @@ def parse(name: str, text: str) -> Entry:
         if data["kind"] not in fault(one).kinds or fault(one).side != "unit":
             raise ValueError(f"reading simulated unit {name!r}: a {data['kind']} unit can't have the fault {one!r}")
     rating = Rating(float(data["system_v"]), tuple(float(w) for w in data["lamps_w"]))
-    return Entry(name, str(data["title"]), str(data["kind"]), rating, int(data["flashes"]), faults, str(data["find"]))
+    return NamedUnit(name, str(data["title"]), str(data["kind"]), rating, int(data["flashes"]), faults, str(data["find"]))
 
 
 def unit(name: str, seed: int = 0) -> Unit:

@@ -11,7 +11,7 @@ _UPSTREAM_SHARE = 0.7  # of the series resistance lies before the unit's input, 
 
 
 @dataclass(frozen=True)
-class Bench:
+class BenchCircuit:
     """Everything but the unit. Faults are changes of it.
 
     series_ohm: supply to lamps, unit excluded, allowed for when the supply is set; sag_ohm: more of it that nobody allowed for.

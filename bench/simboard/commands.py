@@ -1,4 +1,4 @@
-"""The commands of the simulated board: lines, headers, and what each does (firmware/PROTOCOL.md section 2).
+"""The commands of the simulated board: headers, parameters, and what each does (firmware/PROTOCOL.md section 2).
 
 Errors come in this order: syntax (-1xx) before values (-222, -224) before state (-213, -221).
 """
@@ -8,7 +8,7 @@ from __future__ import annotations
 import itertools
 import re
 from collections.abc import Callable, Iterator, Mapping
-from typing import TYPE_CHECKING, TypeAlias
+from typing import Any, Protocol, TypeAlias
 
 from bench.description import BoardDescription, description_crc
 from bench.simboard.parameters import (
@@ -24,36 +24,51 @@ from bench.simboard.parameters import (
     within,
     word_reader,
 )
-from bench.simboard.scales import ScaleError, Scales
-from bench.simboard.status import OPERATION_COMPLETE, CommandError
+from bench.simboard.rig import Rig
+from bench.simboard.scales import BoardScales, ScaleError
+from bench.simboard.settings import BoardSettings
+from bench.simboard.status import OPERATION_COMPLETE, CommandError, Status
 from bench.simboard.units import resistor
-from bench.wire import LONGEST_LINE, ResetCause, TripCause, format_channels, format_number
-
-if TYPE_CHECKING:
-    from bench.simboard.board import SimulatedBoard
+from bench.wire import ResetCause, TripCause, format_channels, format_number
 
 Handler: TypeAlias = Callable[..., str | None]
 
 
-class LineBuffer:
-    """Bytes to command lines. An overlong line comes out as None when its end is there."""
+class CommandedBoard(Protocol):
+    """A board as its commands see it: what they read and set, and what they have it do."""
 
-    def __init__(self) -> None:
-        self._line = bytearray()
-        self._overrun = False
+    firmware: str
+    description: BoardDescription
+    scales: BoardScales
+    status: Status
+    settings: BoardSettings
+    rig: Rig
+    now_s: float
+    master: bool
+    loads: frozenset[int]
+    tripped: bool
+    trip_cause: TripCause
+    reset_cause: ResetCause
+    unit_name: str
+    supply_v: float
+    find_unit: Callable[[str], Any]
 
-    def feed(self, data: bytes) -> Iterator[bytes | None]:
-        for byte in data:
-            if byte == 0x0A:
-                line = None if self._overrun else bytes(self._line)
-                self._line.clear()
-                self._overrun = False
-                yield line
-            elif byte != 0x0D:
-                if len(self._line) < LONGEST_LINE - 1:
-                    self._line.append(byte)
-                else:
-                    self._overrun = True
+    @property
+    def sampling(self) -> bool: ...
+    @property
+    def ambient_c(self) -> float: ...
+    def power_up(self, cause: ResetCause) -> None: ...
+    def restore(self) -> None: ...
+    def clear_trip(self) -> None: ...
+    def switch(self, master: bool, loads: frozenset[int]) -> None: ...
+    def start(self) -> None: ...
+    def stop(self) -> None: ...
+    def stamp_at(self, t_s: float) -> tuple[int, int]: ...
+    def fit(self, name: str, unit: Any) -> None: ...
+    def set_supply(self, volts: float, loads: frozenset[int] | None = None) -> None: ...
+    def set_ambient(self, celsius: float) -> None: ...
+    def rest(self, seconds: float) -> None: ...
+    def metered(self, channel: str, part: float, rest: float) -> float: ...
 
 
 def _forms(pattern: str) -> Iterator[str]:
@@ -72,7 +87,7 @@ def _split(text: str) -> list[str]:
     return [part.strip().replace("\0", ",") for part in kept.split(",")] if text else []
 
 
-def execute(board: SimulatedBoard, line: bytes) -> str | None:
+def execute(board: CommandedBoard, line: bytes) -> str | None:
     """Obey one line; the reply, if it is a query. CommandError if it is refused, and then nothing was done."""
     if any(not 0x20 <= byte <= 0x7E for byte in line):
         raise CommandError(-101)
@@ -96,12 +111,12 @@ def execute(board: SimulatedBoard, line: bytes) -> str | None:
     return handler(board, *(parse(parameter) for parse, parameter in zip(parsers, parameters, strict=False)))
 
 
-def _limited(board: SimulatedBoard, name: str, value: float) -> float:
+def _limited(board: CommandedBoard, name: str, value: float) -> float:
     limit = board.description.limits[name]
     return within(value, limit.low, limit.high)
 
 
-def _known_loads(board: SimulatedBoard, loads: frozenset[int]) -> frozenset[int]:
+def _known_loads(board: CommandedBoard, loads: frozenset[int]) -> frozenset[int]:
     if not loads <= board.description.loads.keys():
         raise CommandError(-222)
     return loads
@@ -112,11 +127,11 @@ def _forbid(condition: bool) -> None:
         raise CommandError(-221)
 
 
-def _forbid_unless_idle(b: SimulatedBoard) -> None:
+def _forbid_unless_idle(b: CommandedBoard) -> None:
     _forbid(b.sampling or b.master or bool(b.loads))
 
 
-def _self_test(b: SimulatedBoard) -> str:
+def _self_test(b: CommandedBoard) -> str:
     _forbid(b.sampling)
     result = b.rig.self_test()
     if result:
@@ -124,74 +139,74 @@ def _self_test(b: SimulatedBoard) -> str:
     return str(result)
 
 
-def _set_event_enable(b: SimulatedBoard, n: float) -> None:
+def _set_event_enable(b: CommandedBoard, n: float) -> None:
     b.status.event_enable = int(within(n, 0, 255))
 
 
-def _set_service_enable(b: SimulatedBoard, n: float) -> None:
+def _set_service_enable(b: CommandedBoard, n: float) -> None:
     b.status.service_enable = int(within(n, 0, 255))
 
 
-def _operation_complete(b: SimulatedBoard) -> None:
+def _operation_complete(b: CommandedBoard) -> None:
     b.status.event |= OPERATION_COMPLETE
 
 
-def _line(b: SimulatedBoard, n: float) -> str:
+def _line(b: CommandedBoard, n: float) -> str:
     return b.scales.lines[int(within(n, 1, len(b.scales.lines))) - 1]
 
 
-def _cause(b: SimulatedBoard) -> str:
+def _cause(b: CommandedBoard) -> str:
     return f"{TripCause(b.trip_cause).name},{ResetCause(b.reset_cause).name}"
 
 
-def _output(b: SimulatedBoard, on: bool) -> None:
+def _output(b: CommandedBoard, on: bool) -> None:
     _forbid(on and b.tripped)
     b.switch(on, b.loads)
 
 
-def _close(b: SimulatedBoard, loads: frozenset[int]) -> None:
+def _close(b: CommandedBoard, loads: frozenset[int]) -> None:
     _known_loads(b, loads)
     _forbid(b.tripped)
     b.switch(b.master, b.loads | loads)
 
 
-def _open(b: SimulatedBoard, loads: frozenset[int]) -> None:
+def _open(b: CommandedBoard, loads: frozenset[int]) -> None:
     b.switch(b.master, b.loads - _known_loads(b, loads))
 
 
-def _open_all(b: SimulatedBoard) -> None:
+def _open_all(b: CommandedBoard) -> None:
     b.switch(b.master, frozenset())
 
 
-def _set_level(b: SimulatedBoard, value: float) -> None:
+def _set_level(b: CommandedBoard, value: float) -> None:
     b.settings.level_a = _limited(b, "CURR", value)
 
 
-def _set_delay(b: SimulatedBoard, value: float) -> None:
+def _set_delay(b: CommandedBoard, value: float) -> None:
     b.settings.delay_s = _limited(b, "DELAY", value)
 
 
-def _set_time(b: SimulatedBoard, value: float) -> None:
+def _set_time(b: CommandedBoard, value: float) -> None:
     b.settings.time_s = _limited(b, "TIME", value)
 
 
-def _set_silence(b: SimulatedBoard, value: float) -> None:
+def _set_silence(b: CommandedBoard, value: float) -> None:
     b.settings.silence_s = _limited(b, "SIL", value)
 
 
-def _set_mode(b: SimulatedBoard, mode: str) -> None:
+def _set_mode(b: CommandedBoard, mode: str) -> None:
     _forbid(b.sampling)
     b.settings.mode = mode
 
 
-def _set_range(b: SimulatedBoard, volts: float) -> None:
+def _set_range(b: CommandedBoard, volts: float) -> None:
     ranges = sorted(b.scales.description.channels["v_in"].ranges, key=lambda r: r.high)
     within(volts, 0.0, ranges[-1].high)
     _forbid(b.sampling)
     b.settings.range_number = next(r.number for r in ranges if volts <= r.high)
 
 
-def _initiate(b: SimulatedBoard) -> None:
+def _initiate(b: CommandedBoard) -> None:
     if b.sampling:
         raise CommandError(-213)
     b.start()
@@ -200,7 +215,7 @@ def _initiate(b: SimulatedBoard) -> None:
 def _calibrate(change: Callable[..., BoardDescription]) -> Handler:
     """The handler for a change of the scales."""
 
-    def handle(b: SimulatedBoard, *values: Value) -> None:
+    def handle(b: CommandedBoard, *values: Value) -> None:
         try:
             changed = change(b.scales, *values)
         except ScaleError:
@@ -211,12 +226,12 @@ def _calibrate(change: Callable[..., BoardDescription]) -> Handler:
     return handle
 
 
-def _store(b: SimulatedBoard) -> None:
+def _store(b: CommandedBoard) -> None:
     _forbid_unless_idle(b)
     b.scales.store()
 
 
-def _fit(b: SimulatedBoard, name: str) -> None:
+def _fit(b: CommandedBoard, name: str) -> None:
     try:
         unit = b.find_unit(name)
     except KeyError:
@@ -225,38 +240,38 @@ def _fit(b: SimulatedBoard, name: str) -> None:
     b.fit(name, unit)
 
 
-def _fit_resistor(b: SimulatedBoard, ohm: float) -> None:
+def _fit_resistor(b: CommandedBoard, ohm: float) -> None:
     within(ohm, 0.001, 10000.0)
     _forbid(b.master or bool(b.loads))
     b.fit("RESISTOR", resistor(ohm))
 
 
-def _set_supply(b: SimulatedBoard, volts: float, loads: frozenset[int] | None = None) -> None:
+def _set_supply(b: CommandedBoard, volts: float, loads: frozenset[int] | None = None) -> None:
     b.set_supply(within(volts, 0.0, 32.0), None if loads is None else _known_loads(b, loads))
 
 
-def _set_ambient(b: SimulatedBoard, celsius: float) -> None:
+def _set_ambient(b: CommandedBoard, celsius: float) -> None:
     b.set_ambient(within(celsius, -40.0, 85.0))
 
 
-def _meter(b: SimulatedBoard, channel: str, part: float, rest: float) -> str:
+def _meter(b: CommandedBoard, channel: str, part: float, rest: float) -> str:
     try:
         return format_number(b.metered(channel, within(part, 0.0, 1.0), within(rest, 0.0, 1.0)))
     except KeyError:
         raise CommandError(-222) from None
 
 
-def _wait(b: SimulatedBoard, seconds: float) -> None:
+def _wait(b: CommandedBoard, seconds: float) -> None:
     within(seconds, 0.0, 864000.0)
     _forbid_unless_idle(b)
     b.rest(seconds)
 
 
-def _reset(b: SimulatedBoard, cause: str) -> None:
+def _reset(b: CommandedBoard, cause: str) -> None:
     b.power_up(ResetCause[cause])
 
 
-def _nothing(b: SimulatedBoard) -> None:
+def _nothing(b: CommandedBoard) -> None:
     return None
 
 
@@ -303,13 +318,13 @@ _ROWS: tuple[tuple[str, tuple[Parser, ...], Handler], ...] = (
     ("SENSe:MODE?", (), lambda b: b.settings.mode),
     ("SENSe:VOLTage:RANGe", (read_number,), _set_range),
     ("SENSe:VOLTage:RANGe?", (), lambda b: str(b.settings.range_number)),
-    ("CALibration:RANGe", (read_name, read_whole, *5 * (read_number,)), _calibrate(Scales.with_range)),
-    ("CALibration:CLOCk", (read_number, read_number), _calibrate(Scales.with_clock)),
-    ("CALibration:SERial", (read_name,), _calibrate(Scales.with_serial)),
-    ("CALibration:DATE", (read_whole,), _calibrate(Scales.with_date)),
+    ("CALibration:RANGe", (read_name, read_whole, *5 * (read_number,)), _calibrate(BoardScales.with_range)),
+    ("CALibration:CLOCk", (read_number, read_number), _calibrate(BoardScales.with_clock)),
+    ("CALibration:SERial", (read_name,), _calibrate(BoardScales.with_serial)),
+    ("CALibration:DATE", (read_whole,), _calibrate(BoardScales.with_date)),
     ("CALibration:DATE?", (), lambda b: str(b.scales.description.calibrated)),
     ("CALibration:STORe", (), _store),
-    ("CALibration:CLEar", (), _calibrate(Scales.cleared)),
+    ("CALibration:CLEar", (), _calibrate(BoardScales.cleared)),
     ("INITiate", (), _initiate),
     ("ABORt", (), lambda b: b.stop()),
     ("SIMulation:UNIT", (read_text,), _fit),

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Literal, TypeVar
 
-from bench.simboard.circuit import Bench
+from bench.simboard.circuit import BenchCircuit
 from bench.simboard.filament import Filament, rated_filament
 from bench.simboard.loads import LampBank, Resistor, test_volts
 from bench.simboard.units import (
@@ -31,7 +31,7 @@ _SNAPPING = ("NC", *_HOT)
 _WITH_PILOT = (*_HOT, "TC", "ELo")
 
 ChangeUnit = Callable[[Unit], Unit]
-ChangeBench = Callable[[Bench, float], Bench]
+ChangeBench = Callable[[BenchCircuit, float], BenchCircuit]
 Constants = TypeVar("Constants", ThermalClosed, HotWire, TwoCoil, Electronic)
 
 
@@ -61,7 +61,7 @@ class Fault:
         """The unit with this fault; unchanged if its mechanism can't have it."""
         return self.unit_change(unit) if self.unit_change is not None and unit.kind in self.kinds else unit
 
-    def spoil_bench(self, bench: Bench, system_v: float) -> Bench:
+    def spoil_bench(self, bench: BenchCircuit, system_v: float) -> BenchCircuit:
         return self.bench_change(bench, system_v) if self.bench_change is not None else bench
 
 
@@ -120,7 +120,7 @@ _LAMP_1 = BankNeed("something in socket 1", lambda bank: bank.sockets[0] is not 
 _LAMP_2 = BankNeed("something in socket 2", lambda bank: bank.sockets[1] is not None)
 
 
-def _resistors(bench: Bench, system_v: float) -> Bench:
+def _resistors(bench: BenchCircuit, system_v: float) -> BenchCircuit:
     """Each filament lamp in a socket becomes the resistor that takes its current at the nominal test voltage."""
     volts = test_volts(system_v)
     sockets = tuple(Resistor(volts / x.steady_a(volts)) if isinstance(x, Filament) else x for x in bench.bank.sockets)

@@ -8,11 +8,10 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 
 from bench.description import BoardDescription
+from bench.samples import Array
 
-Array = npt.NDArray[np.float64]
 _LINE_HARMONICS = 5
 
 

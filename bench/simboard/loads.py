@@ -36,7 +36,7 @@ class LedWithResistor:
     resistor: Resistor
 
 
-Load = Filament | LedLamp | Resistor | LedWithResistor
+SocketLoad = Filament | LedLamp | Resistor | LedWithResistor
 
 
 def led_lamp(amps: float, system_v: float = 12.0) -> LedLamp:
@@ -54,13 +54,13 @@ def test_volts(system_v: float) -> float:
 class LampBank:
     """The six sockets in order, and the pilot lamp (2.2 W). branch_ohm: resistance in series with each socket's lamp."""
 
-    sockets: tuple[Load | None, ...]
+    sockets: tuple[SocketLoad | None, ...]
     pilot: Filament
     branch_ohm: tuple[float, ...] = (0.0,) * LAMP_SOCKETS
     dies: tuple[int, int] | None = field(default=None)
     """(socket, n): the lamp in this socket burns out at the n-th make from cold."""
 
-    def fitted(self, socket: int, load: Load | None) -> LampBank:
+    def fitted(self, socket: int, load: SocketLoad | None) -> LampBank:
         """The bank with another load, or none, in a socket (1..6)."""
         if not 1 <= socket <= LAMP_SOCKETS:
             raise ValueError(f"fitting a load to the bank: socket must be 1..{LAMP_SOCKETS}, not {socket!r}")
@@ -72,7 +72,7 @@ class LampBank:
         return lamps + (volts / LEAK_OHM if LEAK in numbers else 0.0)
 
 
-def steady_a(load: Load, volts: float) -> float:
+def steady_a(load: SocketLoad, volts: float) -> float:
     """Steady current of one load at these volts, lit, at 24 degC."""
     match load:
         case Resistor():
@@ -91,7 +91,7 @@ def lamp_bank(bank: banks.Bank, system_v: float) -> LampBank:
     return LampBank(sockets, rated_filament(2.2, system_v))
 
 
-def _load(socket: banks.Socket, system_v: float) -> Load | None:
+def _load(socket: banks.Socket, system_v: float) -> SocketLoad | None:
     match socket.kind:
         case "filament":
             return rated_filament(socket.watts, system_v)

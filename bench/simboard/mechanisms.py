@@ -12,7 +12,7 @@ import random
 from typing import Protocol
 
 from bench.simboard.ageing import fatigue, threshold_shift_k
-from bench.simboard.units import Electronic, HotWire, Link, ThermalClosed, TwoCoil, Unit
+from bench.simboard.units import Electronic, FixedResistance, HotWire, ThermalClosed, TwoCoil, Unit
 
 State = tuple[float, float, float]
 _DESIGN_C = 24.0
@@ -153,9 +153,7 @@ class RunningHotWire:
 
     def _draw(self, flashes: float, missing: bool) -> None:
         error = self._spread.draw(flashes)
-        self._error_k = error * (self._OPEN_SPREAD_K if self.closed else self._CLOSE_SPREAD_K) + (
-            self._MISS_K if missing else 0.0
-        )
+        self._error_k = error * (self._OPEN_SPREAD_K if self.closed else self._CLOSE_SPREAD_K) + (self._MISS_K if missing else 0.0)
 
     def rates(self, a: float, b: float, c: float, amps: float, conducting: bool) -> State:
         law = self._law
@@ -291,13 +289,13 @@ class RunningElectronic:
         return
 
 
-class RunningLink:
+class RunningFixedResistance:
     """Nothing that moves."""
 
     stores = False
     own_siemens = 0.0
 
-    def __init__(self, law: Link) -> None:
+    def __init__(self, law: FixedResistance) -> None:
         self.ohm_closed = self.ohm_open = law.ohm
         self.closed = True
         self.state: State = (0.0, 0.0, 0.0)
@@ -332,4 +330,4 @@ def running(unit: Unit, ambient_c: float, rng: random.Random | None) -> Mechanis
         return RunningTwoCoil(unit, law, ambient_c, rng)
     if isinstance(law, Electronic):
         return RunningElectronic(unit, law, ambient_c, rng)
-    return RunningLink(law)
+    return RunningFixedResistance(law)

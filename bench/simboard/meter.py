@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from bench.simboard.rig import Waveform
+from bench.simboard.waveform import Waveform
 
 
 class Meter:

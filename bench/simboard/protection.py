@@ -2,38 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import NamedTuple, TypeAlias
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
+from bench.samples import Array
+from bench.simboard.waveform import Waveform
 from bench.wire import TripCause
-
-Array: TypeAlias = npt.NDArray[np.float64]
 
 # The rig's hardware trips: at once at 75 A, and at 30 A behind 100 kilohm and 0.47 microfarad.
 FAST_TRIP_A = 75.0
 SLOW_TRIP_A = 30.0
 SLOW_TRIP_TAU_S = 0.047
 SUPPLY_DELAY_S = 0.01
-
-
-@dataclass(frozen=True)
-class Wave:
-    """A stretch of waveform: values at nodes, straight lines between them; two nodes at one time are a jump. Shapes (k,)."""
-
-    t_s: Array
-    v_in: Array
-    v_out: Array
-    i_load: Array
-    v_pilot: Array
-
-    def until(self, t_s: float) -> Wave:
-        """The stretch cut off at t_s, which lies within it."""
-        k = int(np.searchsorted(self.t_s, t_s, side="right"))
-        ends = [np.append(x[:k], np.interp(t_s, self.t_s, x)) for x in (self.v_in, self.v_out, self.i_load, self.v_pilot)]
-        return Wave(np.append(self.t_s[:k], t_s), *ends)
 
 
 class Trip(NamedTuple):
@@ -75,7 +57,7 @@ class Latch:
         """Whether it would let itself be cleared."""
         return self._slow_a < SLOW_TRIP_A
 
-    def watch(self, wave: Wave) -> float | None:
+    def watch(self, wave: Waveform) -> float | None:
         """When it first trips in this stretch, if it does. The charge is then that of this moment: the rest is never lived."""
         t, current = wave.t_s, wave.i_load
         slow = low_passed(t, current, self._slow_a)
@@ -93,7 +75,7 @@ class Protection:
         self._current = _Held()
         self._supply = _Held()
 
-    def watch(self, wave: Wave, level_a: float, delay_s: float, top_v: float, *, tripped: bool) -> Trip | None:
+    def watch(self, wave: Waveform, level_a: float, delay_s: float, top_v: float, *, tripped: bool) -> Trip | None:
         """The first trip in this stretch; none while everything is open because of one (`tripped`). top_v: highest reading."""
         t = wave.t_s
         held = (

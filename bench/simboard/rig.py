@@ -9,16 +9,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
 
 from bench.bank import Bank
 from bench.description import PERIOD_SCANS, BoardDescription, Load, parse_description, scan_plan
+from bench.samples import Array
 from bench.simboard.hidden import Hidden
-
-Array = npt.NDArray[np.float64]
+from bench.simboard.waveform import Waveform
 
 DESCRIPTION_TEXT = """\
 board,1,rig-328,SIM00001
@@ -80,23 +79,8 @@ def rig_description(seed: int, bank: Bank | None = None) -> BoardDescription:
     return replace(description, serial=f"SIM{seed % 100000:05d}", loads=loads)
 
 
-class Waveform(Protocol):
-    """What the rig is given: values at nodes, straight lines between them; two nodes at one time are a jump. Shapes (k,)."""
-
-    @property
-    def t_s(self) -> Array: ...
-    @property
-    def v_in(self) -> Array: ...
-    @property
-    def v_out(self) -> Array: ...
-    @property
-    def i_load(self) -> Array: ...
-    @property
-    def v_pilot(self) -> Array: ...
-
-
 @dataclass(frozen=True)
-class _Run:
+class _Configuration:
     """What is constant during a run: per channel, then per position of the scan plan (repeated, so that a slice is enough)."""
 
     gain: Array
@@ -164,7 +148,7 @@ class Rig:
         for name, positions in scan_plan(self.description).items():
             owner[positions] = self._names.index(name)
         owner = np.resize(owner, period + MOST_SAMPLES)
-        self._run = _Run(
+        self._configuration = _Configuration(
             gains, zeros, lows, highs, lines, stuck, period, owner, per_units[owner], code_zeros[owner], sigmas[owner],
             (per_units, code_zeros, sigmas),
         )  # fmt: skip
@@ -204,8 +188,8 @@ class Rig:
         x = np.empty((len(wave.t_s), len(self._names)))
         for number, name in enumerate(self._names):
             x[:, number] = true[name] if name in true else self.hidden.checks.get(name, 0.0)
-        x *= self._run.gain
-        x += self._run.zero
+        x *= self._configuration.gain
+        x += self._configuration.zero
         for (name, other), part in self.hidden.common.items():
             x[:, self._names.index(name)] += part * true[other]
         return x
@@ -214,7 +198,7 @@ class Rig:
         """Take the next stretch of the waveform (it begins where the last one ended); the comparator's changes in it, s."""
         t, x = wave.t_s, self._inputs(wave)
         changes = self._compare(wave)
-        run = self._run
+        run = self._configuration
         outside = (x < run.low) | (x > run.high)
         if bool((outside.any(axis=0) & ~outside.all(axis=0)).any()):
             t, x = _with_clamp_kinks(t, x, run.low, run.high)
@@ -263,7 +247,7 @@ class Rig:
 
     def counts(self, t_s: Array, first: int) -> npt.NDArray[np.uint16]:
         """What the converter gives at these ascending instants of the last stretch; `first` is the number of the first sample."""
-        run = self._run
+        run = self._configuration
         here = slice(first % run.period, first % run.period + len(t_s))
         owner = run.owner[here]
         k = np.searchsorted(self._t, t_s, side="right") - 1
@@ -290,15 +274,15 @@ class Rig:
         """What stands at all the converter's inputs at these ascending instants of the last stretch, in codes neither rounded nor cut
         off, noise included; shape (n, channels). For a converter that chooses its input itself.
         """
-        per_unit, code_zero, sigma = self._run.of_channel
+        per_unit, code_zero, sigma = self._configuration.of_channel
         k = np.maximum(np.searchsorted(self._t, t_s, side="right") - 1, 0)
         since = (t_s - self._t[k])[:, None]
         value = self._level[k] + self._slopes[k] * since - self._kick[k] * np.exp(since / -self._tau)
         value = value * per_unit + code_zero
         value += self._normal(value.size).reshape(value.shape) * sigma
         code = np.clip(value, 0, self._full - 1).astype(np.intp)
-        value += np.take_along_axis(self._run.line.T, code, axis=0)
-        value[:, self._run.stuck] = 0.5 * self._full
+        value += np.take_along_axis(self._configuration.line.T, code, axis=0)
+        value[:, self._configuration.stuck] = 0.5 * self._full
         return value
 
     def _normal(self, count: int) -> Array:

@@ -4,33 +4,32 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from bench.simboard.rig import Rig
-from bench.wire import SAMPLES_PER_FRAME, STAMP_MODULUS, pack_samples
+from bench.wire import SAMPLES_PER_FRAME, STAMP_MODULUS, HeaderState, pack_samples
 
 BURST_OVER_S = 0.02
 
 
-class Stand(NamedTuple):
-    """How the board stands at a moment, as a header says it."""
+class BoardState(NamedTuple):
+    """The switches, the state byte and the comparator at a moment, as a frame's header states them."""
 
     loads: int
-    state: int
-    comparator: bool
+    state: HeaderState
 
 
 @dataclass(frozen=True, slots=True)
 class FullFrame:
-    """160 samples, ready at `ready_s`; `stand` is that at the first of them."""
+    """160 samples, ready at `ready_s`; `board` is its state at the first of them."""
 
     ready_s: float
     stamp: int
-    stand: Stand
+    board: BoardState
     body: bytes
 
 
@@ -44,7 +43,7 @@ class FinishedBurst:
     high: bool
 
 
-class Run:
+class SamplingRun:
     """From INITiate to ABORt. `clock_hz` is the true frequency of the board's clock; sample 0 is held at `begun_s`."""
 
     def __init__(self, rig: Rig, begun_s: float, clock_hz: float, ticks_per_sample: int, first_stamp: int) -> None:
@@ -56,7 +55,7 @@ class Run:
         self._first_stamp = first_stamp
         self._taken = 0
         self._pending: npt.NDArray[np.uint16] = np.empty(0, np.uint16)
-        self._stand = Stand(0, 0, False)
+        self._state_at_first = BoardState(0, HeaderState())
         self._burst: tuple[float, float, int] | None = None
 
     def stamp_at(self, t_s: float) -> tuple[int, int]:
@@ -69,13 +68,13 @@ class Run:
         """How many samples were taken, as an event of kind 4 says it."""
         return (self._first_stamp + self._taken) % STAMP_MODULUS
 
-    def step(self, stop_s: float, changes: list[float], before: Stand) -> list[FullFrame | FinishedBurst]:
+    def step(self, stop_s: float, changes: list[float], before: BoardState) -> list[FullFrame | FinishedBurst]:
         """What gets ready up to stop_s, in the order of time. `changes`: moments of the comparator's changes in this step.
 
         Loads and state move only between steps; the comparator starts the step as `before` has it.
         """
         ready: list[FullFrame | FinishedBurst] = [
-            *self._bursts(stop_s, changes, before.comparator),
+            *self._bursts(stop_s, changes, before.state.comparator),
             *self._samples(stop_s, changes, before),
         ]
         return sorted(ready, key=lambda item: item.ready_s)
@@ -93,17 +92,18 @@ class Run:
                 level = not level
         return over
 
-    def _samples(self, stop_s: float, changes: list[float], before: Stand) -> list[FullFrame]:
+    def _samples(self, stop_s: float, changes: list[float], before: BoardState) -> list[FullFrame]:
         end = math.floor((stop_s - self._begun_s) / self._period_s) + 1
         if end <= self._taken:
             return []
 
-        def stand_at(t_s: float) -> Stand:
-            return before._replace(comparator=before.comparator ^ bool(bisect_right(changes, t_s) & 1))
+        def state_at(t_s: float) -> BoardState:
+            comparator = before.state.comparator ^ bool(bisect_right(changes, t_s) & 1)
+            return before._replace(state=replace(before.state, comparator=comparator))
 
         t = self._begun_s + np.arange(self._taken, end, dtype=np.float64) * self._period_s
         if not len(self._pending):
-            self._stand = stand_at(float(t[0]))
+            self._state_at_first = state_at(float(t[0]))
         counts = np.concatenate((self._pending, self._rig.counts(t, self._first_stamp + self._taken)))
         begin, self._taken = end - len(counts), end
         whole = len(counts) // SAMPLES_PER_FRAME * SAMPLES_PER_FRAME
@@ -114,6 +114,6 @@ class Run:
             ready_s = self._begun_s + (following - 1) * self._period_s
             stamp = (self._first_stamp + begin + k) % STAMP_MODULUS
             body = bodies[k * 3 // 2 : (k + SAMPLES_PER_FRAME) * 3 // 2]
-            frames.append(FullFrame(ready_s, stamp, self._stand, body))
-            self._stand = stand_at(ready_s + self._period_s)
+            frames.append(FullFrame(ready_s, stamp, self._state_at_first, body))
+            self._state_at_first = state_at(ready_s + self._period_s)
         return frames

@@ -20,7 +20,7 @@ class ScaleError(ValueError):
     """A value that the board refuses as out of range."""
 
 
-class Scales:
+class BoardScales:
     """The description in force (`description`, `lines`) and the stored one. What is `with_...` is a description to `use`.
 
     ScaleError for what the board does not take: a channel or range that is not there, values too far from the built-in ones.
@@ -77,7 +77,6 @@ class Scales:
     def forget(self) -> None:
         """Back to what was stored, as a reset does."""
         self.use(self._stored)
-
 
 
 def _is_near(value: float, built_in: float, part: float) -> bool:

@@ -107,13 +107,13 @@ class Electronic:
 
 
 @dataclass(frozen=True, slots=True)
-class Link:
+class FixedResistance:
     """No mechanism: a piece of wire, or nothing (`ohm` inf)."""
 
     ohm: float
 
 
-Law = ThermalClosed | HotWire | TwoCoil | Electronic | Link
+Law = ThermalClosed | HotWire | TwoCoil | Electronic | FixedResistance
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,13 +159,13 @@ class Unit:
     scatter: float = 0.01
 
 
-LINK = Unit("LINK", "LINK", Link(0.0005), Rating(), Contact(0.0))
-EMPTY = Unit("NONE", "NONE", Link(math.inf), Rating(), Contact(0.0))
+LINK = Unit("LINK", "LINK", FixedResistance(0.0005), Rating(), Contact(0.0))
+EMPTY = Unit("NONE", "NONE", FixedResistance(math.inf), Rating(), Contact(0.0))
 
 
 def resistor(ohm: float) -> Unit:
     """A resistor in the place of a unit."""
-    return Unit("RESISTOR", "RESISTOR", Link(ohm), Rating(), Contact(0.0))
+    return Unit("RESISTOR", "RESISTOR", FixedResistance(ohm), Rating(), Contact(0.0))
 
 
 def nominal(kind: str, rating: Rating | None = None, name: str | None = None) -> Unit:

@@ -13,19 +13,18 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 
-from bench.simboard.circuit import Bench, solve
+from bench.simboard.bank_lamps import BankLamps, LampGroup
+from bench.simboard.circuit import BenchCircuit, solve
 from bench.simboard.contact import MainContact
 from bench.simboard.faults import fault
 from bench.simboard.filament import HEAT_J_PER_KG_K, HEAT_SLOPE_J_PER_KG_K2, RADIATION_EXPONENT, RESISTANCE_EXPONENT
-from bench.simboard.lit import Alike, Lamps
 from bench.simboard.loads import PILOT, LampBank, standard_bank
 from bench.simboard.mechanisms import running
 from bench.simboard.pulses import Pulse, PulseLog
 from bench.simboard.units import EMPTY, LINK, HotWire, ThermalClosed, Unit
+from bench.simboard.waveform import Waveform
 
-Array = npt.NDArray[np.float64]
 InSocket = Unit | Literal["LINK"] | None
 
 _FIRST_STEP_S = 2.0e-4
@@ -36,20 +35,8 @@ _TRAVEL_S = 1.0e-3  # an armature needs this to cross its gap
 _EVENT_S = 1.0e-6
 
 
-@dataclass(frozen=True)
-class Stretch:
-    """Waveforms between two instants as the sense leads see them. Break points in t_s, s, ascending (m,), straight lines between;
-    two equal times are a jump. V against the supply's return; i_load in A: all that passes the shunt."""
-
-    t_s: Array
-    v_in: Array
-    v_out: Array
-    i_load: Array
-    v_pilot: Array
-
-
 @dataclass(slots=True)
-class _Look:
+class _CircuitState:
     """Everything that follows from the state at an instant: its slopes, the nodes, the margin of the armature."""
 
     heating: list[float]
@@ -61,7 +48,7 @@ class _Look:
     margin: float
 
 
-_Trial = tuple[list[float], tuple[float, float, float], _Look]
+_Trial = tuple[list[float], tuple[float, float, float], _CircuitState]
 
 
 class World:
@@ -94,15 +81,15 @@ class World:
         self._rated = frozenset(rated_loads)
         self._set_on = self._rated  # the loads on which the supply was set
         self._faults = tuple(fault(name) for name in faults)
-        self._bench = Bench(self._good_bank, series_ohm=source_ohm)
+        self._bench = BenchCircuit(self._good_bank, series_ohm=source_ohm)
         for one in self._faults:
             self._bench = one.spoil_bench(self._bench, system_v)
         self._upstream_ohm, self._downstream_ohm = self._bench.upstream_ohm, self._bench.downstream_ohm
         self._ambient_c = ambient_c
         self.t_s = self._since_s = self._free_s = 0.0
         self._log = PulseLog()
-        self._lamps = Lamps(self._bench.bank, ambient_c)
-        self._groups: list[Alike] = []
+        self._lamps = BankLamps(self._bench.bank, ambient_c)
+        self._groups: list[LampGroup] = []
         self._kelvins: list[float] = []
         self._master = self._powered = False  # powered: on, with something to light
         self._loads: frozenset[int] = frozenset()
@@ -171,21 +158,21 @@ class World:
 
     # --- time ---
 
-    def advance(self, until_s: float) -> Stretch:
+    def advance(self, until_s: float) -> Waveform:
         """Lives on to until_s, not before the present."""
         self._times, self._points = [self.t_s], [self._point()]
         self._run(until_s, keep=True)
         if self._times[-1] < until_s:
             self._keep()
         values = np.array(self._points)
-        return Stretch(np.array(self._times), values[:, 0], values[:, 1], values[:, 2], values[:, 3])
+        return Waveform(np.array(self._times), values[:, 0], values[:, 1], values[:, 2], values[:, 3])
 
     def _run(self, until_s: float, keep: bool) -> None:
         contact = self._contact
         while True:
             if contact.next_s <= self.t_s:
                 self._change_contact(keep)
-            elif self._look.margin >= 0.0 and self.t_s >= self._free_s:
+            elif self._circuit_now.margin >= 0.0 and self.t_s >= self._free_s:
                 self._move_armature()
             elif until_s - self.t_s > 1e-12:
                 stop_s = min(until_s, contact.next_s, self._free_s if self._free_s > self.t_s else math.inf)
@@ -205,7 +192,7 @@ class World:
         if step >= room:
             step, end_s = room, stop_s
         trial = self._trial(step)
-        if trial[2].margin >= 0.0 > self._look.margin and self.t_s >= self._free_s:
+        if trial[2].margin >= 0.0 > self._circuit_now.margin and self.t_s >= self._free_s:
             step, trial = self._locate(step, trial)
             end_s = min(end_s, self.t_s + step)
         self._commit(end_s, trial, keep)
@@ -213,7 +200,7 @@ class World:
     def _trial(self, h: float) -> _Trial:
         """A step of h from here, not yet taken."""
         k, (a, b, c) = self._kelvins, self._mechanism.state
-        one = self._look
+        one = self._circuit_now
         dk1, (a1, b1, c1) = one.heating, one.state
         q = 0.5 * h
         two = self._slopes([x + q * d for x, d in zip(k, dk1, strict=True)], a + q * a1, b + q * b1, c + q * c1)
@@ -230,7 +217,7 @@ class World:
 
     def _locate(self, high: float, trial: _Trial) -> tuple[float, _Trial]:
         """The shortest step whose end has a margin that isn't negative, within 1 us: false position, halving every other time."""
-        low, low_margin, high_margin = 0.0, self._look.margin, trial[2].margin
+        low, low_margin, high_margin = 0.0, self._circuit_now.margin, trial[2].margin
         halve = False
         while high - low > _EVENT_S:
             share = 0.5 if halve else low_margin / (low_margin - high_margin)
@@ -244,13 +231,11 @@ class World:
                 low, low_margin = step, attempt[2].margin
         return high, trial
 
-    def _slopes(self, kelvins: list[float], a: float, b: float, c: float) -> _Look:
+    def _slopes(self, kelvins: list[float], a: float, b: float, c: float) -> _CircuitState:
         mechanism, conducting = self._mechanism, self._contact.conducting
         if not self._live:
             v_in, own_a = self._idle
-            return _Look(
-                [], mechanism.rates(a, b, c, 0.0, conducting), v_in, 0.0, 0.0, own_a, mechanism.margin(a, b, c, 0.0, v_in)
-            )
+            return _CircuitState([], mechanism.rates(a, b, c, 0.0, conducting), v_in, 0.0, 0.0, own_a, mechanism.margin(a, b, c, 0.0, v_in))
         fixed = self._fixed
         lamp_siemens, input_siemens = fixed.siemens, mechanism.own_siemens
         ohms = []
@@ -272,15 +257,15 @@ class World:
             capacity = group.mass_kg * (HEAT_J_PER_KG_K + HEAT_SLOPE_J_PER_KG_K2 * kelvin)
             heating.append((amps * amps * ohm - lost) / capacity)
         state = mechanism.rates(a, b, c, unit_a, conducting)
-        return _Look(heating, state, v_in, v_lamp, unit_a, supply_a, mechanism.margin(a, b, c, unit_a, v_in))
+        return _CircuitState(heating, state, v_in, v_lamp, unit_a, supply_a, mechanism.margin(a, b, c, unit_a, v_in))
 
     def _commit(self, t_s: float, trial: _Trial, keep: bool) -> None:
         self.t_s = t_s
-        self._kelvins, self._mechanism.state, self._look = trial
+        self._kelvins, self._mechanism.state, self._circuit_now = trial
         if not self._live:
             return
         if self._log.on and self._contact.conducting and not self._contact.pending:
-            self._log.drop(self._look.v_in - self._v_out())
+            self._log.drop(self._circuit_now.v_in - self._v_out())
         if keep:
             self._keep()
         if self._pilot_moves():
@@ -306,14 +291,14 @@ class World:
         v_in = self._emf / (1.0 + mechanism.own_siemens * self._upstream_ohm) if self._master else 0.0
         self._idle = (v_in, v_in * mechanism.own_siemens)
         self._since_s = self.t_s
-        self._look = self._slopes(self._kelvins, *mechanism.state)
+        self._circuit_now = self._slopes(self._kelvins, *mechanism.state)
         if self._pilot_moves():
             self._rewire()
 
     def _change_contact(self, keep: bool) -> None:
         """The main contact touches or parts, as planned."""
         contact, log = self._contact, self._log
-        touched, before = contact.conducting, self._look
+        touched, before = contact.conducting, self._circuit_now
         if touched:
             log.ending(before.supply_a, before.v_in, self._v_out(), self._pilot_on)
         if keep and self._times[-1] < self.t_s:
@@ -337,7 +322,7 @@ class World:
         self._contact.follow(self.t_s, self._mechanism.closed, skip)
         self._free_s = self.t_s + _TRAVEL_S
         self._since_s = self.t_s
-        self._look = self._slopes(self._kelvins, *self._mechanism.state)
+        self._circuit_now = self._slopes(self._kelvins, *self._mechanism.state)
 
     def _make(self, dark_a: float | None) -> None:
         """The lamps light: a pulse begins."""
@@ -345,12 +330,12 @@ class World:
         if dies is not None and self._log.makes + 1 == dies[1]:
             self._lamps.burn_out(dies[0])
             self._rewire()
-        self._log.begin(self.t_s, self._look.supply_a, dark_a)
+        self._log.begin(self.t_s, self._circuit_now.supply_a, dark_a)
 
     def _cut(self) -> None:
         """A hand ends the pulse, if one is going on."""
         if self._log.on and self._contact.conducting:
-            self._log.ending(self._look.supply_a, self._look.v_in, self._v_out(), self._pilot_on)
+            self._log.ending(self._circuit_now.supply_a, self._circuit_now.v_in, self._v_out(), self._pilot_on)
         self._log.finish(cut=True)
 
     def _pilot_moves(self) -> bool:
@@ -358,7 +343,7 @@ class World:
         pilot = self._pilot
         if pilot is None or not self._master:
             return False
-        self._pilot_pulled = abs(self._look.unit_a) > (pilot.drop_out_a if self._pilot_pulled else pilot.pull_in_a)
+        self._pilot_pulled = abs(self._circuit_now.unit_a) > (pilot.drop_out_a if self._pilot_pulled else pilot.pull_in_a)
         on = self._pilot_pulled != pilot.antiphase and not pilot.dead
         moved = on != self._pilot_on
         self._pilot_on = on
@@ -392,10 +377,10 @@ class World:
         return self._supply_v + bench.set_error_v + bench.series_ohm * loads_a
 
     def _v_out(self) -> float:
-        return self._look.v_lamp + self._look.unit_a * self._downstream_ohm
+        return self._circuit_now.v_lamp + self._circuit_now.unit_a * self._downstream_ohm
 
     def _point(self) -> tuple[float, float, float, float]:
-        look = self._look
+        look = self._circuit_now
         sensed_v = look.v_in + look.unit_a * self._bench.sense_ohm
         return sensed_v, self._v_out(), look.supply_a, look.v_in if self._pilot_on else 0.0
 

@@ -1,11 +1,10 @@
 """The station: the process that owns a board and drives it through tests, whatever becomes of the screen.
 
-An edge. The screen sends orders and gets news (`bench.station.words`) over a connection. A screen that falls silent during a test is
+An edge. The screen sends orders and gets news (`bench.station.messages`) over a connection. A screen that falls silent during a test is
 taken for gone: everything is opened, and the record says so.
 """
 
-from bench.station.process import StationLink, start_station
-from bench.station.words import (
+from bench.station.messages import (
     Absent,
     Attach,
     Beat,
@@ -24,6 +23,7 @@ from bench.station.words import (
     Stop,
     Turn,
 )
+from bench.station.process import StationLink, start_station
 
 __all__ = [
     "Absent",

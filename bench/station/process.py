@@ -14,8 +14,8 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Protocol
 
+from bench.station.messages import Beat, Broken, Leave, News, Order
 from bench.station.station import SILENT_SCREEN_S, Station
-from bench.station.words import Beat, Broken, Leave, News, Order
 from bench.stopping import held
 
 _AT_ONCE = 500

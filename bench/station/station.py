@@ -16,27 +16,14 @@ from datetime import UTC, datetime
 from multiprocessing.connection import Connection
 from pathlib import Path
 
-from bench import __version__
-from bench.ports import Port, PortError
+from bench.bench_memory import BenchMemory
+from bench.board import BoardClient
+from bench.errors import AddressError, Cancelled, EquipmentError, PortError, SetupError
+from bench.ports import Port
 from bench.ports.opening import open_port
 from bench.ports.serial_port import FoundPort, find_boards
-from bench.session import (
-    BEGUN,
-    BenchMemory,
-    BoardClient,
-    BoardFault,
-    Cancelled,
-    Live,
-    SetupError,
-    SoFar,
-    Traced,
-    Waiting,
-    begun_record,
-    run_test,
-)
-from bench.station.hands import ScreenHands
-from bench.station.shelf import new_place
-from bench.station.words import (
+from bench.session import BEGUN, Live, SoFar, Traced, Waiting, begun_record, run_test
+from bench.station.messages import (
     Absent,
     Attach,
     Beat,
@@ -54,6 +41,9 @@ from bench.station.words import (
     Stop,
     Turn,
 )
+from bench.station.screen_operator import ScreenOperator
+from bench.station.shelf import new_place
+from bench.version import __version__
 from bench.wire.answers import DONE
 
 SILENT_SCREEN_S = 1.0
@@ -222,7 +212,7 @@ class Station:
             self.say(self._introduce(self._port))
             self._opened_s, self._tested = self._port.now_s(), ""
             self._absent_text = self._tried = None
-        except (PortError, BoardFault) as error:
+        except (AddressError, EquipmentError) as error:
             self._lose_board(str(error))
 
     def _worth_asking(self) -> bool:
@@ -269,8 +259,8 @@ class Station:
                 port,
                 begin.procedure,
                 setup,
-                operator=ScreenHands(self),
-                at_simulated=(lambda hands: ScreenHands(self, hands)) if own else None,
+                operator=ScreenOperator(self),
+                at_simulated=(lambda hands: ScreenOperator(self, hands)) if own else None,
                 progress=self.say,
                 cancelled=self._attend_screen,
                 when=when,

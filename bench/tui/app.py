@@ -21,7 +21,8 @@ from textual.screen import Screen
 
 from bench import files
 from bench.procedure import Procedure
-from bench.session import Asked, Decided, Setup, StepBegan, Traced
+from bench.session import Asked, Decided, StepBegan, Traced
+from bench.setup import Setup
 from bench.station import Beat, Broken, Finished, Order, StationLink
 from bench.terminal import takes_output
 from bench.tui.band import Band

@@ -5,9 +5,10 @@ from __future__ import annotations
 from rich.text import Text
 from textual.widget import Widget
 
+from bench.manual_actions import Action, Cool, FitLink, FitResistor, FitUnit, SetSupply
 from bench.plain import one_line
 from bench.render.actions import action_text
-from bench.session import Action, Cool, FitLink, FitResistor, FitUnit, SetSupply, Waiting
+from bench.session import Waiting
 from bench.tui.large import large
 from bench.tui.state import State, Underway
 from bench.tui.wrapped import wrapped

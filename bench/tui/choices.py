@@ -13,13 +13,12 @@ from bench.bank import Bank
 from bench.claims import FORMAT as CLAIMS_FORMAT
 from bench.claims import Claims, parse_claims
 from bench.description import BoardDescription
-from bench.intake import SETTINGS_MB, IntakeError, read_text
+from bench.errors import IntakeError, SetupError, TableError
+from bench.intake import SETTINGS_MB, read_text
+from bench.keeping import write_whole
 from bench.plain import one_line
 from bench.render.claims import claims_words
-from bench.session import Setup, SetupError
-from bench.session.keeping import write_whole
-from bench.session.setup import bank_text, load_for, watts_text
-from bench.table import TableError
+from bench.setup import Setup, bank_text, load_for, watts_text
 
 FORMAT = 1
 SYSTEMS_V = (6.0, 12.0, 24.0)
@@ -118,7 +117,7 @@ class Choices:
             setup = self.setup("unit", description, fitted)
             files.procedure(self.procedure)
             if description is not None:
-                load_for("rated", setup, description)
+                load_for("rated", setup, description, files.banks)
         except (SetupError, TableError) as error:
             return one_line(str(error))
         return ""

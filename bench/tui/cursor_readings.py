@@ -6,11 +6,11 @@ import math
 from collections.abc import Mapping, Sequence
 
 from bench.cycles import Cycle
+from bench.judging.traces import RunTrace
 from bench.readings import Reading
 from bench.render.values import value_text
 from bench.rounding import rounded
 from bench.samples import Accuracy, Trace
-from bench.session.traces import RunTrace
 from bench.uncertainty import Component, Estimate
 
 _WORDS = (

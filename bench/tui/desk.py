@@ -8,23 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from bench.intake import RECORD_MB, IntakeError, read_json_text
+from bench.errors import IntakeError, RecordError, SetupError, TableError
+from bench.intake import RECORD_MB, read_json_text
+from bench.manual_actions import Cool
 from bench.procedure import Procedure
-from bench.record_json import RecordError, from_json
-from bench.session import (
-    Asked,
-    Cool,
-    Damage,
-    Decided,
-    Live,
-    Noted,
-    Setup,
-    SetupError,
-    SoFar,
-    StepBegan,
-    Traced,
-    Waiting,
-)
+from bench.record_json import from_json
+from bench.session import Asked, Damage, Decided, Live, Noted, SoFar, StepBegan, Traced, Waiting
+from bench.setup import Setup
 from bench.station import (
     Absent,
     Attach,
@@ -42,7 +32,6 @@ from bench.station import (
     Stop,
     Turn,
 )
-from bench.table import TableError
 from bench.tui.choices import Choices
 from bench.tui.session_rows import clock_text
 from bench.tui.signs import sign_of

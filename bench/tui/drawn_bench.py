@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from urllib.parse import quote
 
-from bench.ports import AddressError
+from bench.errors import AddressError
 from bench.ports.address import SimAddress, parse_sim_address
 from bench.simboard import catalogue
 from bench.simboard.faults import FAULTS

@@ -10,12 +10,12 @@ from rich.table import Table
 from rich.text import Text
 
 from bench import files
+from bench.errors import TableError
 from bench.grade.words import speech_of
 from bench.measure import QUANTITIES, Quantity
 from bench.plain import one_line
 from bench.render.cautions import BEFORE_POWER, NO_INSPECTION, SIMULATED
 from bench.render.report import MEANING
-from bench.table import TableError
 from bench.tui.choices import NO_RULE
 from bench.tui.frame import KeyHint
 from bench.tui.gauge import CANNOT

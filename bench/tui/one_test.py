@@ -11,9 +11,9 @@ from textual.widget import Widget
 from textual.widgets import Static
 from textual.worker import Worker, WorkerState
 
+from bench.errors import CaptureError
+from bench.judging.traces import RunTrace, run_traces
 from bench.plain import one_line
-from bench.ports.replay import CaptureError
-from bench.session.traces import RunTrace, run_traces
 from bench.tui.cursor_readings import between_line, cursor_line, flash_at, flash_lines, rate_text, titles_line
 from bench.tui.frame import BenchScreen, KeyHint
 from bench.tui.signs import sign_of

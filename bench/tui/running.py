@@ -13,7 +13,8 @@ from bench.claims import claims_set
 from bench.description import BoardDescription
 from bench.limits import LimitSet
 from bench.plain import one_line
-from bench.session import Setup, StepBegan
+from bench.session import StepBegan
+from bench.setup import Setup
 from bench.tui.call import Call
 from bench.tui.figures import LINES, SHORT_LINES, Figures, figures_of, side_by_side
 from bench.tui.gauge import Gauges

@@ -9,12 +9,14 @@ from pathlib import Path
 
 from bench.bank import Bank
 from bench.description import BoardDescription
+from bench.errors import AddressError
+from bench.manual_actions import Action
 from bench.measure import Measured
-from bench.ports import AddressError
 from bench.ports.setting import known_bench
 from bench.procedure import Procedure
 from bench.record import TestRecord
-from bench.session import Action, Live, Setup, StepBegan, Waiting
+from bench.session import Live, StepBegan, Waiting
+from bench.setup import Setup
 from bench.station import Present
 from bench.tui.choices import Choices
 from bench.tui.raster import BLOCKS, Ink

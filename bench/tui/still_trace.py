@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from bench.session.traces import RunTrace
+from bench.judging.traces import RunTrace
 from bench.tui.canvas import Canvas, Drawn, Look
 from bench.tui.panes import GUTTER, UNDER_PANES, Columns, draw_panes, panes_of
 from bench.tui.raster import BLOCKS, Ink

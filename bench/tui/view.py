@@ -8,8 +8,8 @@ import numpy as np
 
 from bench.cycles import Cycle
 from bench.envelope import extremes
+from bench.judging.traces import RunTrace
 from bench.samples import Array, Trace
-from bench.session.traces import RunTrace
 from bench.tui.panes import Columns, Pane, lost_cells
 from bench.tui.raster import ACROSS
 from bench.tui.scale import LASTING_S, Scale, extent

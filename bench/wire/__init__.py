@@ -23,6 +23,7 @@ from bench.wire.frames import (
     pack_samples,
     unpack_samples,
 )
+from bench.wire.header import HeaderState, ModeName
 from bench.wire.sequence import Placed, SequenceCount, Sequencer
 from bench.wire.text import (
     LONGEST_LINE,
@@ -46,6 +47,8 @@ __all__ = [
     "EventFrame",
     "EventKind",
     "Frame",
+    "HeaderState",
+    "ModeName",
     "Piece",
     "Placed",
     "Reply",

@@ -16,6 +16,8 @@ import numpy as np
 import numpy.typing as npt
 from cobs import cobs
 
+from bench.wire.header import Header
+
 SAMPLES_PER_FRAME = 160
 SAMPLE_BODY = SAMPLES_PER_FRAME * 3 // 2
 STAMP_MODULUS = 1 << 32
@@ -23,10 +25,10 @@ TYPE_SAMPLES = 1
 TYPE_EVENT = 2
 CRC_INITIAL = 0xFFFF
 
-HEADER = struct.Struct("<BBIBBBB")
+_HEADER = struct.Struct("<BBIBBBB")
 _EVENT_BODY = struct.Struct("<BBHH")
-SAMPLE_FRAME_LENGTH = HEADER.size + SAMPLE_BODY + 2
-EVENT_FRAME_LENGTH = HEADER.size + _EVENT_BODY.size + 2
+SAMPLE_FRAME_LENGTH = _HEADER.size + SAMPLE_BODY + 2
+EVENT_FRAME_LENGTH = _HEADER.size + _EVENT_BODY.size + 2
 
 
 class EventKind(IntEnum):
@@ -60,68 +62,6 @@ class ResetCause(IntEnum):
 def cause_word(causes: type[IntEnum], code: int) -> str:
     """The short word of a trip or reset cause; of one that is not known, what a newer board may send, its code: `code 9`."""
     return causes(code).name if code in set(causes) else f"code {code}"
-
-
-class Header:
-    """What samples and events have in common: when, and how the board stood at that moment.
-
-    `stamp` counts samples modulo 2**32. `loads` has bit n-1 set for load n closed. `edges`: comparator changes since the last
-    frame. (Frames are tuples, because hundreds are made in a second, and a tuple is made in a third of the time of a dataclass.)
-    """
-
-    __slots__ = ()
-
-    sequence: int
-    stamp: int
-    loads: int
-    state: int
-    flags: int
-    edges: int
-
-    @property
-    def closed_loads(self) -> frozenset[int]:
-        return frozenset(n for n in range(1, 9) if self.loads >> (n - 1) & 1)
-
-    @property
-    def master(self) -> bool:
-        return bool(self.state & 1)
-
-    @property
-    def tripped(self) -> bool:
-        return bool(self.state & 2)
-
-    @property
-    def range_number(self) -> int:
-        """The voltage range selected."""
-        return self.state >> 2 & 3
-
-    @property
-    def precise(self) -> bool:
-        return bool(self.state & 16)
-
-    @property
-    def sampling(self) -> bool:
-        return bool(self.state & 32)
-
-    @property
-    def run(self) -> int:
-        """Number of the run, modulo 4."""
-        return self.state >> 6
-
-    @property
-    def samples_lost(self) -> bool:
-        """The board itself could not keep up before this frame."""
-        return bool(self.flags & 1)
-
-    @property
-    def line_lost(self) -> bool:
-        """A command line was too long for the board or came too fast."""
-        return bool(self.flags & 2)
-
-    @property
-    def comparator(self) -> bool:
-        """The voltage at the unit's output is above half that at its input."""
-        return bool(self.flags & 4)
 
 
 class _SampleFields(NamedTuple):
@@ -200,7 +140,7 @@ def unpack_samples(bodies: Sequence[bytes]) -> npt.NDArray[np.uint16]:
 
 
 def _encode(kind: int, frame: Frame, body: bytes) -> bytes:
-    head = HEADER.pack(kind, frame.sequence, frame.stamp, frame.loads, frame.state, frame.flags, frame.edges)
+    head = _HEADER.pack(kind, frame.sequence, frame.stamp, frame.loads, frame.state, frame.flags, frame.edges)
     content = head + body
     stuffed: bytes = cobs.encode(content + crc16(content).to_bytes(2, "big"))
     return stuffed + b"\0"
@@ -227,12 +167,12 @@ def encode_reply(text: str) -> bytes:
 
 def parse_samples(content: bytes) -> SampleFrame:
     """A sample frame from its content before byte stuffing (header, body, CRC), whose type, length and CRC are right."""
-    _, sequence, stamp, loads, state, flags, edges = HEADER.unpack_from(content)
-    return SampleFrame(sequence, stamp, loads, state, flags, edges, content[HEADER.size : -2])
+    _, sequence, stamp, loads, state, flags, edges = _HEADER.unpack_from(content)
+    return SampleFrame(sequence, stamp, loads, state, flags, edges, content[_HEADER.size : -2])
 
 
 def parse_event(content: bytes) -> EventFrame:
     """An event from its content before byte stuffing (header, body, CRC), whose type, length and CRC are right."""
-    _, sequence, stamp, loads, state, flags, edges = HEADER.unpack_from(content)
-    kind, reason, ticks, value = _EVENT_BODY.unpack_from(content, HEADER.size)
+    _, sequence, stamp, loads, state, flags, edges = _HEADER.unpack_from(content)
+    kind, reason, ticks, value = _EVENT_BODY.unpack_from(content, _HEADER.size)
     return EventFrame(sequence, stamp, loads, state, flags, edges, kind, reason, ticks, value)

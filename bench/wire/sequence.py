@@ -17,7 +17,7 @@ from bench.wire.frames import SAMPLES_PER_FRAME, STAMP_MODULUS, EventFrame, Even
 
 _HALF = STAMP_MODULUS // 2
 _EVENTS_REMEMBERED = 8
-_OUT_MOST = 2  # sample frames in a row that may name another run by damage; what persists is the board's doing (bench.session.commanded)
+_OUT_MOST = 2  # sample frames in a row that may name another run by damage; what persists is the board's doing (bench.board.commanded)
 
 
 class Placed(NamedTuple):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 
-from bench.ports import PortError
+from bench.errors import MakebreakError
 from bench.ports.server import serve_pty, serve_tcp
 from firmware.simulator.avr import BuildError
 from firmware.simulator.port import open_real_pace
@@ -27,7 +27,7 @@ def main() -> int:
             serve_pty(line, on_ready=_say)
         else:
             serve_tcp(line, port=given.tcp, on_ready=_say)
-    except (PortError, BuildError) as error:
+    except (MakebreakError, BuildError) as error:
         print(error, file=sys.stderr)
         return 2
     return 0

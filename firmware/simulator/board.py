@@ -13,11 +13,12 @@ from functools import cache
 
 import numpy as np
 
-from bench.simboard.board import World
-from bench.simboard.drawn import draw_rig
+from bench.simboard.board import Surroundings
 from bench.simboard.link import Link
-from bench.simboard.protection import Latch, Wave
+from bench.simboard.protection import Latch
+from bench.simboard.seeded_rig import draw_rig
 from bench.simboard.uplink import BYTE_S, Uplink
+from bench.simboard.waveform import Waveform
 from firmware.simulator.avr import RESET_PIN, Avr, firmware
 
 _STRETCH_S = 4e-3
@@ -37,7 +38,7 @@ class AvrBoard:
 
     def __init__(
         self,
-        world: World,
+        world: Surroundings,
         *,
         seed: int = 1,
         ideal: bool = False,
@@ -112,8 +113,7 @@ class AvrBoard:
         return round(t_s * self.clock_hz)
 
     def _step(self, stop_s: float) -> None:
-        seen = self.world.advance(stop_s + self._offset_s)
-        wave = Wave(seen.t_s - self._offset_s, seen.v_in, seen.v_out, seen.i_load, seen.v_pilot)
+        wave = self.world.advance(stop_s + self._offset_s).earlier_by(self._offset_s)
         tripped_s = self._latch.watch(wave)
         if tripped_s is not None:
             wave = self._cut(wave, stop_s, tripped_s)
@@ -137,7 +137,7 @@ class AvrBoard:
             self.avr.set_trip(False)
         self._follow(stop_s)
 
-    def _cut(self, wave: Wave, stop_s: float, at_s: float) -> Wave:
+    def _cut(self, wave: Waveform, stop_s: float, at_s: float) -> Waveform:
         """The stretch up to at_s only; the world stays ahead by what it has lived beyond."""
         self._offset_s += stop_s - at_s
         return wave.until(max(at_s, self.now_s))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bench.session.operator import Action, Cool, Do, FitLink, FitResistor, FitUnit, Meanwhile, Place, SetSupply
+from bench.manual_actions import Action, Cool, Do, FitLink, FitResistor, FitUnit, Meanwhile, MeasuringPoint, SetSupply
 from bench.simboard.units import resistor
 from bench.simboard.world import InSocket
 from firmware.simulator.board import AvrBoard
@@ -32,5 +32,5 @@ class Hands:
                 pass
         return True
 
-    def read_meter(self, place: Place, meanwhile: Meanwhile) -> float:
+    def read_meter(self, place: MeasuringPoint, meanwhile: Meanwhile) -> float:
         return self._board.metered(place.channel, place.accuracy.part, place.accuracy.rest)

@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from bench.ports import AddressError
+from bench.errors import AddressError
 from bench.ports.address import SimAddress, parse_sim_address
 from bench.ports.opening import add_kind
 from bench.ports.setting import Setting, set_up

@@ -8,12 +8,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from bench.board import REPLY_S
 from bench.cli import exit_codes
+from bench.errors import RecordError
 from bench.outcome import Outcome
 from bench.ports.replay import HEARTBEAT, read_capture
 from bench.record import TestRecord
-from bench.record_json import RecordError, from_json
-from bench.session.board import REPLY_S
+from bench.record_json import from_json
 from reports.mishaps.kinds import KILL, Mishap, Seen
 from reports.mishaps.programs import makebreak, test_arguments, wait_or_kill
 from reports.watched_board import WatchedBoard

@@ -14,7 +14,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from bench.files import procedure
-from bench.session import Setup
+from bench.setup import Setup
 from bench.station import Attach, Beat, Begin, Finished, Present, start_station
 from reports.mishaps.kinds import SERIES, Mishap, Seen, send
 from reports.real_screen import RealScreen, gone
