@@ -14,6 +14,21 @@ def escaped(text: str) -> str:
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
 
 
+def reason_text(error: Exception) -> str:
+    """What the system says of an error, in words: its number says nothing to people, and is said twice by some libraries."""
+    said = str(error)
+    while "[Errno " in said:
+        before, _, rest = said.partition("[Errno ")
+        said = before + rest.partition("]")[2].lstrip()
+    return said.strip() or type(error).__name__
+
+
+def sentence(text: str) -> str:
+    """`text` on one line, with the full stop that it may lack."""
+    line = one_line(text)
+    return line if line.endswith((".", "!", "?")) else f"{line}."
+
+
 def one_line(text: str) -> str:
     """`text` with every run of white space as one space, and what a terminal might obey as visible escapes."""
     return escaped(" ".join(text.split()))

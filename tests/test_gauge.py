@@ -15,7 +15,7 @@ from bench.limits import LimitSet
 from bench.measure import BenchFault, Measured
 from bench.tui.gauge import CANNOT, Columns, Gauges, gauge_lines
 from bench.tui.gauge_rows import Row, merged, placed, rows_of, rows_of_verdict
-from bench.tui.gauge_scale import ABOVE, BELOW, POST, VALUE, gauge, scale_for
+from bench.tui.gauge_scale import ABOVE, BELOW, POST, VALUE, VALUE_OUTSIDE, gauge, scale_for
 from bench.uncertainty import Measurement, NotMeasured
 from bench.verdict import Verdict, judge
 
@@ -75,11 +75,12 @@ def test_the_diamond_stands_on_the_side_where_the_value_lies(low: float | None, 
         text = gauge(low, high, width, value).plain
         assert len(text) == width
         assert text.count(POST) == (low is not None) + (high is not None)
-        marks = [n for n, c in enumerate(text) if c in (VALUE, BELOW, ABOVE)]
+        marks = [n for n, c in enumerate(text) if c in (VALUE, VALUE_OUTSIDE, BELOW, ABOVE)]
         assert len(marks) == 1
         inside = (low is None or value >= low) and (high is None or value <= high)
         if BELOW not in text and ABOVE not in text:
             assert inside == (scale.first_inside <= marks[0] <= scale.last_inside)
+            assert text[marks[0]] == (VALUE if inside else VALUE_OUTSIDE), "told by shape too"
         else:
             assert marks[0] in (0, width - 1)
 
@@ -91,7 +92,7 @@ def test_a_value_off_the_scale_is_an_arrow_at_the_edge() -> None:
 
 
 def test_a_number_gives_way_to_the_value() -> None:
-    assert gauge(60.0, 120.0, 20, 130.0, edges=("60", "120")).plain == "···60┃░░░░░░░░┃·◆···"
+    assert gauge(60.0, 120.0, 20, 130.0, edges=("60", "120")).plain == "···60┃░░░░░░░░┃·✗···"
 
 
 # The rows.

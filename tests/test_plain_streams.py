@@ -22,7 +22,7 @@ from bench.cli.output import console
 from bench.cli.progress import ProgressLine
 from bench.cli.streams import LONGEST_LINE, PlainStream, bare, is_closed_terminal, say_error
 from bench.errors import OutputClosed, OutputError
-from bench.plain import one_line, plain_text, shortened
+from bench.plain import one_line, plain_text, reason_text, sentence, shortened
 from bench.record_json import to_json
 from bench.session import Noted, Waiting
 
@@ -50,6 +50,19 @@ def test_lines_and_blanks_stay() -> None:
     assert plain_text("a  b\n\n c\td\n") == "a  b\n\n c d\n"
     assert plain_text("µ ± Ω — é 漢 …") == "µ ± Ω — é 漢 …"
     assert one_line(" a \n b\t\tc ") == "a b c"
+
+
+def test_errors_of_the_system_are_told_in_words() -> None:
+    assert reason_text(OSError(111, "Connection refused")) == "Connection refused"
+    assert reason_text(OSError(2, "could not open port x: [Errno 2] No such file or directory: 'x'")) == (
+        "could not open port x: No such file or directory: 'x'"
+    )
+    assert reason_text(TimeoutError()) == "TimeoutError"
+
+
+def test_a_sentence_ends_once() -> None:
+    assert sentence("opening x: no such port") == "opening x: no such port."
+    assert sentence("is the server\nrunning there?") == "is the server running there?"
 
 
 def test_a_long_text_keeps_its_ends() -> None:

@@ -85,8 +85,23 @@ def test_every_glyph_is_seven_dots_tall_and_straight() -> None:
         assert len({len(row) for row in rows}) == 1, letter
         assert set("".join(rows)) <= {".", "#"}
     assert len(set(GLYPHS.values())) == len(GLYPHS)
-    assert set("ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789") < set(GLYPHS)
+    assert {chr(code).upper() for code in range(ord("!"), 0x7F)} < set(GLYPHS), "no number of ASCII falls to small letters"
     assert {sign.mark for sign in SIGNS.values()} < set(GLYPHS)
+
+
+def test_a_zero_is_taken_for_no_other_letter() -> None:
+    """Whoever misses two dots of a 0, from afar, must not see a 6, 8, 9 or O."""
+    zero = GLYPHS["0"]
+    for letter in "6893ODQ":
+        other = [row.ljust(len(zero[0]), ".") for row in GLYPHS[letter]]
+        shifted = [f".{row}"[: len(zero[0])] for row in other]
+        for drawn in (other, shifted) if letter not in "OQ" else (other,):
+            assert sum(a != b for rows in zip(zero, drawn, strict=True) for a, b in zip(*rows, strict=True)) > 2
+
+
+def test_a_long_number_is_broken_and_stays_large() -> None:
+    assert large("0124-56789-ABCDEFG-0124-H", 74, 8)
+    assert len(large("0124-56789-ABCDEFG", 60, 8)) == 8
 
 
 @pytest.mark.parametrize(("width", "height"), [(80, 8), (78, 7), (120, 15), (200, 30), (30, 12), (24, 4)])

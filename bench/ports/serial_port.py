@@ -14,6 +14,7 @@ import serial
 from serial.tools import list_ports
 
 from bench.errors import PortError, PortTaken
+from bench.plain import reason_text
 from bench.ports import Port
 from bench.wire import Decoder, Reply, encode_command
 
@@ -77,7 +78,7 @@ class SerialPort:
             raise self._lost("closing", error) from error
 
     def _lost(self, doing: str, error: Exception) -> PortError:
-        return PortError(f"{doing} {self.address}: {error}; check the cable and that the board has power")
+        return PortError(f"{doing} {self.address}: {reason_text(error)}; check the cable and that the board has power")
 
 
 def open_serial(device: str) -> SerialPort:
@@ -88,7 +89,7 @@ def open_serial(device: str) -> SerialPort:
         if getattr(error, "errno", None) in _TAKEN:
             raise PortTaken(f"opening {device}: another program uses it; end that first, or name another port") from error
         known = ", ".join(port.device for port in list_ports.comports()) or "none"
-        raise PortError(f"opening {device}: {error}; serial ports here: {known}") from error
+        raise PortError(f"opening {device}: {reason_text(error)}; serial ports here: {known}") from error
 
 
 @dataclass(frozen=True, slots=True)

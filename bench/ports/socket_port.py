@@ -6,6 +6,7 @@ import socket
 import time
 
 from bench.errors import PortError
+from bench.plain import reason_text
 from bench.ports.address import parse_socket_address
 
 _CONNECT_S = 3.0
@@ -22,14 +23,14 @@ class SocketPort:
             self._socket = socket.create_connection(parse_socket_address(address), _CONNECT_S)
             self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         except OSError as error:
-            raise PortError(f"opening {address}: {error}; is the board's server running there?") from error
+            raise PortError(f"opening {address}: {reason_text(error)}; is the board's server running there?") from error
 
     def write(self, data: bytes) -> None:
         try:
             self._socket.settimeout(_CONNECT_S)
             self._socket.sendall(data)
         except OSError as error:
-            raise PortError(f"sending to {self.address}: {error}; the connection is gone: {_AGAIN}") from error
+            raise PortError(f"sending to {self.address}: {reason_text(error)}; the connection is gone: {_AGAIN}") from error
 
     def read(self, timeout_s: float) -> bytes:
         try:
@@ -38,7 +39,7 @@ class SocketPort:
         except TimeoutError:
             return b""
         except OSError as error:
-            raise PortError(f"reading from {self.address}: {error}; the connection is gone: {_AGAIN}") from error
+            raise PortError(f"reading from {self.address}: {reason_text(error)}; the connection is gone: {_AGAIN}") from error
         if not data:
             raise PortError(f"reading from {self.address}: the other end closed the connection; {_AGAIN}")
         return data

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from bench.errors import IntakeError, RecordError, SetupError, TableError
 from bench.intake import RECORD_MB, read_json_text
 from bench.manual_actions import Cool
+from bench.plain import sentence
 from bench.procedure import Procedure
 from bench.record_json import from_json
 from bench.session import Asked, Damage, Decided, Live, Noted, SoFar, StepBegan, Traced, Waiting
@@ -253,13 +254,13 @@ class Desk:
         if test is None:
             return
         state.phase = Phase.READY
-        state.message = f"The test of {test.setup.unit} was broken off: {text}."
+        state.message = f"The test of {test.setup.unit} was broken off: {sentence(text)}"
         if test.record_path is None:
             return
         try:
             record = from_json(read_json_text(test.record_path, RECORD_MB))
         except (IntakeError, RecordError) as error:
-            state.message += f" Its record can't be read: {error}"
+            state.message += f" Its record can't be read: {sentence(str(error))}"
             return
         tested = Tested(record, test.setup, test.procedure, test.record_path, test.capture_path)
         state.session.append(tested)

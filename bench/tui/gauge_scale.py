@@ -1,4 +1,5 @@
-"""One gauge in characters: a band between its posts, the value as a diamond, its uncertainty as a line through it.
+"""One gauge in characters: a band between its posts, the value as a diamond (outside the band as a cross), its uncertainty as a line
+through it.
 
 It reads without colours. The posts stand at the same places in every gauge, so that a glance down the screen tells what is inside.
 """
@@ -9,7 +10,7 @@ from dataclasses import dataclass
 
 from rich.text import Text
 
-VALUE, LINE, POST, BAND, OUTSIDE = "◆", "━", "┃", "░", "·"
+VALUE, VALUE_OUTSIDE, LINE, POST, BAND, OUTSIDE = "◆", "✗", "━", "┃", "░", "·"
 BELOW, ABOVE = "◄", "►"
 LEAST_WIDTH = 9
 
@@ -89,7 +90,7 @@ def gauge(
 
 
 def _with_value(cells: list[str], scale: Scale, value: float, expanded: float, band: tuple[float | None, float | None]) -> set[int]:
-    """Puts diamond and line, or an arrow at the end; the cells that belong to the value."""
+    """Puts the mark of the value and its line, or an arrow at the end; the cells that belong to the value."""
     low, high = band
     if value < scale.start:
         cells[0] = BELOW
@@ -97,18 +98,18 @@ def _with_value(cells: list[str], scale: Scale, value: float, expanded: float, b
     if value >= scale.end:
         cells[-1] = ABOVE
         return {scale.width - 1}
-    at = scale.cell(value)
-    # The cell of a post belongs to neither side: the diamond stands on the side where the value lies.
+    at, mark = scale.cell(value), VALUE_OUTSIDE
+    # The cell of a post belongs to neither side: the mark stands on the side where the value lies.
     if low is not None and value < low:
         at = min(at, scale.first_inside - 2)
     elif high is not None and value > high:
         at = max(at, scale.last_inside + 2)
     else:
-        at = max(min(at, scale.last_inside), scale.first_inside)
+        at, mark = max(min(at, scale.last_inside), scale.first_inside), VALUE
     line = range(max(scale.cell(value - expanded), 0), min(scale.cell(value + expanded), scale.width - 1) + 1)
     for number in line:
         cells[number] = LINE
-    cells[at] = VALUE
+    cells[at] = mark
     return {at, *line} - {n for n in (scale.low_cell, scale.high_cell) if n is not None}
 
 

@@ -19,7 +19,7 @@ from bench.render.report import MEANING
 from bench.tui.choices import NO_RULE
 from bench.tui.frame import KeyHint
 from bench.tui.gauge import CANNOT
-from bench.tui.gauge_scale import ABOVE, BAND, BELOW, LINE, OUTSIDE, POST, VALUE, gauge
+from bench.tui.gauge_scale import ABOVE, BAND, BELOW, LINE, OUTSIDE, POST, VALUE, VALUE_OUTSIDE, gauge
 from bench.tui.reading import ReadingScreen
 from bench.tui.signs import CONFORMITY_SIGNS, MEANINGS, SIGNS
 
@@ -95,8 +95,9 @@ def help_text(colours: dict[str, str], grades: Sequence[tuple[str, str, str]]) -
         _title("A gauge"),
         gauge(60.0, 120.0, 40, 90.0, 9.0, ("60", "120"), "bold", quiet),
         Text(
-            f"{VALUE} is the value, {LINE} how uncertain it is (95 %). Between the posts {POST} lies what is allowed ({BAND}), beyond "
-            f"them what is not ({OUTSIDE}). A value off the scale is shown by {BELOW} or {ABOVE} at the end."
+            f"{VALUE} is the value, {VALUE_OUTSIDE} one that is not allowed, {LINE} how uncertain it is (95 %). Between the posts {POST} "
+            f"lies what is allowed ({BAND}), beyond them what is not ({OUTSIDE}). A value off the scale is shown by {BELOW} or {ABOVE} at "
+            "the end."
         ),
         _title("Words"),
         _table([(word, means, "") for word, means in WORDS]),

@@ -41,7 +41,7 @@ _DRAWN: Mapping[str, str] = {
     "X": "#...# #...# .#.#. ..#.. .#.#. #...# #...#",
     "Y": "#...# #...# .#.#. ..#.. ..#.. ..#.. ..#..",
     "Z": "#### ...# ..#. ..#. .#.. #... ####",
-    "0": ".##. #..# #.## #..# ##.# #..# .##.",
+    "0": ".###. #...# #...# #.#.# #...# #...# .###.",
     "1": ".#. ##. .#. .#. .#. .#. ###",
     "2": ".##. #..# ...# ..#. .#.. #... ####",
     "3": "###. ...# ...# .##. ...# ...# ###.",
@@ -63,6 +63,29 @@ _DRAWN: Mapping[str, str] = {
     "-": "... ... ... ### ... ... ...",
     "+": "... ... .#. ### .#. ... ...",
     "/": "...# ...# ..#. ..#. .#.. #... #...",
+    "\\": "#... #... .#.. ..#. ..#. ...# ...#",
+    "|": "# # # . # # #",
+    '"': "#.# #.# #.# ... ... ... ...",
+    "'": "# # # . . . .",
+    "`": "#. .# .. .. .. .. ..",
+    "^": "..#.. .#.#. #...# ..... ..... ..... .....",
+    "~": "..... ..... .#..# #.##. ..... ..... .....",
+    "#": ".#.#. .#.#. ##### .#.#. ##### .#.#. .#.#.",
+    "$": "..#.. .#### #.#.. .###. ..#.# ####. ..#..",
+    "%": "##..# ##..# ...#. ..#.. .#... #..## #..##",
+    "&": ".##.. #..#. #..#. .##.. #.#.# #..#. .##.#",
+    "*": "..... #.#.# .###. ##### .###. #.#.# .....",
+    "(": ".# #. #. #. #. #. .#",
+    ")": "#. .# .# .# .# .# #.",
+    "[": "## #. #. #. #. #. ##",
+    "]": "## .# .# .# .# .# ##",
+    "{": "..# .#. .#. #.. .#. .#. ..#",
+    "}": "#.. .#. .#. ..# .#. .#. #..",
+    "<": "...# ..#. .#.. #... .#.. ..#. ...#",
+    ">": "#... .#.. ..#. ...# ..#. .#.. #...",
+    "=": ".... .... #### .... #### .... ....",
+    ";": ".. .. .# .. .. .# #.",
+    "@": ".###. #...# #.### #.#.# #.### #.... .####",
 }
 GLYPHS: Mapping[str, tuple[str, ...]] = {letter: tuple(rows.split()) for letter, rows in _DRAWN.items()}
 _BLOCKS = " ▀▄█"
@@ -71,13 +94,14 @@ _BLOCKS = " ▀▄█"
 def large(text: str, width: int, height: int) -> list[str]:
     """`text` as rows of block characters, all of one length: the largest size that fits, broken between words where that is larger.
 
-    Small letters become capitals. Empty if even the smallest size (three and a half rows) is too large, if there is nothing to draw,
-    or if a character has no glyph: nobody should read from afar what is not there.
+    Small letters become capitals; a word that is too long is broken where it must be. Empty if even the smallest size (three and a half
+    rows) is too large, if there is nothing to draw, or if a character has no glyph: what is not there must not be read from afar.
     """
     words = text.upper().split()
     if not words or any(letter not in GLYPHS for word in words for letter in word):
         return []
-    found = [(size, lines) for lines in _ways(words) if (size := _size(lines, width, height)) is not None]
+    longest = max(map(len, words))
+    found = _sized(words, range(longest, len(" ".join(words)) + 1), width, height) or _sized(words, range(1, longest), width, height)
     if not found:
         return []
     # Of equally tall letters the wider, then the fewer lines.
@@ -85,10 +109,10 @@ def large(text: str, width: int, height: int) -> list[str]:
     return _halved(_scaled(_stacked([_dots(line) for line in lines]), across, down))
 
 
-def _ways(words: Sequence[str]) -> list[tuple[str, ...]]:
-    """The words on one line, and broken into more, each way once."""
-    text, longest = " ".join(words), max(map(len, words))
-    return list(dict.fromkeys(tuple(wrap(text, width, break_on_hyphens=False)) for width in range(len(text), longest - 1, -1)))
+def _sized(words: Sequence[str], lengths: range, width: int, height: int) -> list[tuple[tuple[int, int], tuple[str, ...]]]:
+    """The ways to break the words into lines of at most so many letters, each once, with the size at which it fits; those that fit."""
+    ways = dict.fromkeys(tuple(wrap(" ".join(words), length, break_on_hyphens=False)) for length in reversed(lengths))
+    return [(size, lines) for lines in ways if (size := _size(lines, width, height)) is not None]
 
 
 def _size(lines: Sequence[str], width: int, height: int) -> tuple[int, int] | None:

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from rich.text import Text
 from textual.widget import Widget
 
-from bench.plain import one_line
+from bench.plain import one_line, sentence
 from bench.tui.large import large
 from bench.tui.session_rows import row, totals
 from bench.tui.state import State, Tested
@@ -31,13 +31,13 @@ class ReadyView(Widget):
         colours = self.app.theme_variables
         width, height = self.size
         below = [*session_lines(state.session, width - 2 * _MARGIN, min(6, height // 3), colours)]
-        above = list(self._above(state, width, height - len(below) - 1, colours["fault"], colours["accent"]))
+        above = list(self._above(state, width, height - len(below) - 1, colours))
         lines = above[: height - len(below) - 1]
         lines += [Text()] * (height - len(lines) - len(below))
         return Text("\n").join((*lines, *(_indented(line) for line in below)))
 
-    def _above(self, state: State, width: int, height: int, fault_colour: str, accent: str) -> Iterator[Text]:
-        call, style, texts = what_now(state, fault_colour)
+    def _above(self, state: State, width: int, height: int, colours: Mapping[str, str]) -> Iterator[Text]:
+        call, style, texts = what_now(state, colours)
         rows = large(call, width - 2 * _MARGIN, max(int(_LARGE_PART * height), 5)) or [call]
         yield Text()
         for letters in rows:
@@ -49,19 +49,21 @@ class ReadyView(Widget):
             yield Text()
         if state.message:
             for line in wrapped(one_line(state.message), min(width - 2 * _MARGIN, 100)):
-                yield _indented(Text(line, f"bold {accent}"))
+                yield _indented(Text(line, f"bold {colours['accent']}"))
 
 
-def what_now(state: State, fault_colour: str) -> tuple[str, str, Sequence[tuple[str, str]]]:
-    """The large word, its style, and what is said below it."""
+def what_now(state: State, colours: Mapping[str, str]) -> tuple[str, str, Sequence[tuple[str, str]]]:
+    """The large word, its style, and what is said below it. What is being typed is as large as anything."""
+    if state.typed.strip():
+        return one_line(state.typed), f"bold {colours['accent']}", (("Enter takes this number, Esc takes it back.", "bold"),)
     if state.board is None and not state.absent:
         return "LOOKING", "bold", (("Looking for the board ...", ""),)
     if state.board is None:
         texts = (
-            (one_line(state.absent) + ".", "bold"),
+            (sentence(state.absent), "bold"),
             ("Searching. Testing resumes when the board answers. F3 practises on a simulated one meanwhile.", ""),
         )
-        return "NO BOARD", f"bold {fault_colour}", texts
+        return "NO BOARD", f"bold {colours['fault']}", texts
     if not state.number:
         return "NEXT UNIT", "bold", (("Scan or type the unit's number, then press Enter.", "bold"), (_set_up_text(state), ""))
     do = "Enter starts the test." if state.simulated else "Put it in the socket, hands off the lamps: Enter starts the test."
