@@ -9,7 +9,7 @@ from bench.board import BoardClient
 from bench.description import BoardDescription
 from bench.envelope import Bins, Envelope
 from bench.errors import BoardContradicts
-from bench.measure import SUPPLY_GONE, Measured
+from bench.measure import SUPPLY_GONE, Counts, Measured
 from bench.measure.flashes import FlashTable
 from bench.run_plan import RunPlan, snapshot
 from bench.samples import Block
