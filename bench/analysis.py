@@ -14,10 +14,10 @@ from typing import TypeAlias
 from bench.clock import ClockComparison
 from bench.comparator import ComparatorWatch
 from bench.cycles import Cycle, CycleCutter
-from bench.description import BoardDescription
-from bench.lamps import cold_siemens
+from bench.description import BoardDescription, ChannelName
+from bench.lamps import cold_conductance
 from bench.measure import Conditions, Counts, Evidence, Measured, measure
-from bench.measure.flashes import FlashTable, flash_table
+from bench.measure.flash_table import FlashTable, flash_table
 from bench.readings import Reading
 from bench.samples import EXACT, Accuracy, Block, Sampler, SwitchEvent, Timing, accuracies
 from bench.stillness import Stillness
@@ -32,13 +32,14 @@ STANDARD_COUNTS = Counts()
 _FLOOR = 0.3  # of the system voltage: below it there is no supply
 _STANDARD_LEAST = 32  # readings of a built-in standard
 # With the master switch open nothing flows. A zero may drift by 0.2 A (as far as a drift is not charged to anything) and is off by its u.
-_NO_CURRENT_A, _NO_DROP_V, _ZERO_K = 0.3, 0.03, 5.0
+_AT_REST: Mapping[str, float] = {ChannelName.I_LOAD: 0.3, ChannelName.I_LOAD_LOW: 0.3, ChannelName.V_DROP: 0.03}  # A, A, V
+_ZERO_K = 5.0
 
 Observer: TypeAlias = Callable[[Block, Sequence[Change]], None]
 """Shown each block as it was sampled, and the changes that it settled (they may lie in blocks before)."""
 
 
-class Line:
+class Pipeline:
     """Blocks to evidence: transitions found, cycles cut, kept. Both frames and recordings end up here.
 
     `v_in_v`: a fixed supply, for recordings that lack the input's voltage. `zero_a`: what the zero of the current may be off by beyond
@@ -62,21 +63,21 @@ class Line:
         self._half_width = clock_half_width
         self.finder = TransitionFinder(
             supply_floor_v=_FLOOR * conditions.system_v,
-            tau_s=delays_s.get("v_out", 0.0),
-            noise_v=channel_accuracies["v_out"].noise if "v_out" in channel_accuracies else 0.0,
+            tau_s=delays_s.get(ChannelName.V_OUT, 0.0),
+            noise_v=channel_accuracies[ChannelName.V_OUT].noise if ChannelName.V_OUT in channel_accuracies else 0.0,
             v_in_v=v_in_v,
             stamp_u_s=timing.stamp_u_s,
         )
         self.cutter = CycleCutter(channel_accuracies, delays_s, timing)
-        most_a = channel_accuracies["i_load"].high if "i_load" in channel_accuracies else math.inf
-        drop_most_v = channel_accuracies["v_drop"].high if "v_drop" in channel_accuracies else math.inf
-        fine_most_a = channel_accuracies["i_load_low"].high if "i_load_low" in channel_accuracies else math.inf
-        at_rest = {
-            name: most + _ZERO_K * channel_accuracies[name].u_zero
-            for name, most in (("i_load", _NO_CURRENT_A), ("i_load_low", _NO_CURRENT_A), ("v_drop", _NO_DROP_V))
-            if name in channel_accuracies
-        }
-        self.supply = SupplyWatch(conditions.system_v, _cold_ohm(conditions), most_a, zero_a, at_rest, drop_most_v, fine_most_a)
+        self.supply = SupplyWatch(
+            conditions.system_v,
+            _cold_ohm(conditions),
+            _highest(channel_accuracies, ChannelName.I_LOAD),
+            zero_a,
+            {n: most + _ZERO_K * channel_accuracies[n].u_zero for n, most in _AT_REST.items() if n in channel_accuracies},
+            _highest(channel_accuracies, ChannelName.V_DROP),
+            _highest(channel_accuracies, ChannelName.I_LOAD_LOW),
+        )
         self.comparator = ComparatorWatch()
         self.cycles: deque[Cycle] = deque(maxlen=_CYCLES_KEPT)
         self.complete = 0
@@ -91,7 +92,7 @@ class Line:
         changes = self.finder.feed(block)
         self.supply.feed(block)
         self.comparator.feed(block)
-        output = block.traces["v_out"].t_s
+        output = block.traces[ChannelName.V_OUT].t_s
         if len(output) > 1:
             self._interval_s = float(output[1] - output[0])
         starting = not self.complete
@@ -102,9 +103,9 @@ class Line:
         for name, trace in block.traces.items():
             if len(trace.values):
                 self.latest[name] = float(trace.values[-32:].mean())
-        if "temperature" in block.traces and len(block.traces["temperature"].values):
-            noise = self.cutter.accuracies["temperature"].noise
-            self._temperature = Reading(float(block.traces["temperature"].values[-1]), noise, 1)
+        if ChannelName.TEMPERATURE in block.traces and len(block.traces[ChannelName.TEMPERATURE].values):
+            noise = self.cutter.accuracies[ChannelName.TEMPERATURE].noise
+            self._temperature = Reading(float(block.traces[ChannelName.TEMPERATURE].values[-1]), noise, 1)
         return changes
 
     def finish(self) -> None:
@@ -161,11 +162,16 @@ class Line:
         )
 
 
+def _highest(channel_accuracies: Mapping[str, Accuracy], name: str) -> float:
+    """The highest reading of a channel, infinite for one that is not there."""
+    return channel_accuracies[name].high if name in channel_accuracies else math.inf
+
+
 def _cold_ohm(conditions: Conditions) -> float | None:
     """Resistance of the load's cold filaments in ohm; None if the load is not known or is no filament lamps."""
     if not conditions.lamps_w or not conditions.filament:
         return None
-    return 1.0 / cold_siemens(conditions.lamps_w, conditions.system_v)
+    return 1.0 / cold_conductance(conditions.lamps_w, conditions.system_v)
 
 
 class Analysis:
@@ -190,7 +196,7 @@ class Analysis:
         self._sequencer = Sequencer()
         self._sampler = Sampler(description)
         self._stillness = Stillness(description)
-        self._line: Line | None = None
+        self._pipeline: Pipeline | None = None
         self._waiting: list[Placed] = []
         self._run: int | None = None
         self._last: tuple[int, float] | None = None
@@ -223,7 +229,7 @@ class Analysis:
             self._waiting.append(placed)
         if last is not None:
             # Of the frames that came together the last is the least late.
-            period_s = self._description.sample_period_s(self._description.mode_of(last.frame.precise).name)
+            period_s = self._description.sample_period_s(self._description.mode_of(last.frame.mode).name)
             self._last = last.stamp + SAMPLES_PER_FRAME - 1, period_s
             self._clock.add(self._last[0] * period_s, arrival_s)
         if len(self._waiting) >= _FRAMES_TOGETHER:
@@ -231,7 +237,7 @@ class Analysis:
 
     def _begin_anew(self, run: int) -> None:
         """The first frame named a run that no other names: it was damaged, and the run is this one."""
-        self._run, self._samples, self._line = run, 0, None
+        self._run, self._samples, self._pipeline = run, 0, None
         self._waiting.clear()
 
     def compare(self, stamp: int, ticks: int, sent_s: float, received_s: float) -> None:
@@ -259,7 +265,7 @@ class Analysis:
         after = Analysis(self._description, conditions, observer=observer)
         after._sequencer, after._run, after._sampler, after._clock = self._sequencer, self._run, self._sampler, self._clock
         after._last, after._stillness, after._before, after._awaited = self._last, self._stillness, self.totals, loads
-        after._rest = self._line_for_range().cutter.rest
+        after._rest = self._pipeline_for_range().cutter.rest
         return after
 
     def catch_up(self) -> None:
@@ -270,28 +276,28 @@ class Analysis:
                 for check in self._description.checks:
                     values, (total, n) = item.traces[check.channel].values, self._checked.get(check.channel, (0.0, 0))
                     self._checked[check.channel] = total + float(values.sum()), n + len(values)
-                changes = self._line_for_range().feed(item)
+                changes = self._pipeline_for_range().feed(item)
                 if self._observer is not None:
                     self._observer(item, changes)
             elif isinstance(item, SwitchEvent):
                 self.switches.append(item)
 
-    def _line_for_range(self) -> Line:
-        if self._line is None:
-            self._line = Line(
+    def _pipeline_for_range(self) -> Pipeline:
+        if self._pipeline is None:
+            self._pipeline = Pipeline(
                 accuracies(self._description, self._sampler.range_number),
                 {name: channel.delay_s for name, channel in self._description.channels.items()},
                 self._conditions,
                 self._clock,
                 self._description.clock_half_width,
             )
-            self._line.cutter.rest |= self._rest
-        return self._line
+            self._pipeline.cutter.rest |= self._rest
+        return self._pipeline
 
     def measured(self, counts: Counts = STANDARD_COUNTS) -> Measured:
         """A snapshot of what the run shows so far."""
         self.catch_up()
-        return measure(self._line_for_range().evidence(self._lost_part(), self._stillness.still_s, self._standards()), counts)
+        return measure(self._pipeline_for_range().evidence(self._lost_part(), self._stillness.still_s, self._standards()), counts)
 
     def _standards(self) -> Mapping[str, tuple[float, float, float]]:
         """What the built-in standards read in this run, what they should, and how well that is known."""
@@ -312,33 +318,33 @@ class Analysis:
     def cycles(self) -> Sequence[Cycle]:
         """The complete cycles, the newest 5000 at most."""
         self.catch_up()
-        return tuple(islice(self._line_for_range().cycles, None))
+        return tuple(islice(self._pipeline_for_range().cycles, None))
 
     def flashes(self) -> FlashTable:
         """The same as a table of what was read of each; empty before the first sample."""
         self.catch_up()
-        return self._line.flashes() if self._line is not None else FlashTable()
+        return self._pipeline.flashes() if self._pipeline is not None else FlashTable()
 
     @property
     def cycles_complete(self) -> int:
         self.catch_up()
-        return self._line.complete if self._line is not None else 0
+        return self._pipeline.complete if self._pipeline is not None else 0
 
     @property
     def cycles_excluded(self) -> int:
         self.catch_up()
-        return self._line.cutter.broken if self._line is not None else 0
+        return self._pipeline.cutter.broken if self._pipeline is not None else 0
 
     @property
     def contact_closed(self) -> bool | None:
         self.catch_up()
-        return self._line.finder.closed if self._line is not None else None
+        return self._pipeline.finder.closed if self._pipeline is not None else None
 
     @property
     def highest_a(self) -> float:
         """The highest reading of the current while the unit was on, in A."""
         self.catch_up()
-        return self._line.supply.evidence.most_a if self._line is not None else 0.0
+        return self._pipeline.supply.evidence.most_a if self._pipeline is not None else 0.0
 
     @property
     def stillness(self) -> Stillness:
@@ -349,7 +355,7 @@ class Analysis:
     def latest(self) -> Mapping[str, float]:
         """The newest mean value of each channel."""
         self.catch_up()
-        return self._line.latest if self._line is not None else {}
+        return self._pipeline.latest if self._pipeline is not None else {}
 
     @property
     def losses(self) -> Mapping[str, int]:

@@ -12,9 +12,20 @@ from bench.conditions import Circumstances, judge_conditions
 from bench.errors import NoLimitSet
 from bench.grade import Grade, grade
 from bench.limits import AllOf, AnyOf, FactLimit, Limit, LimitSet, Requirement, choose
-from bench.measure import BenchFault, BenchProof, Measured
+from bench.measure import (
+    UNKNOWN,
+    BenchFault,
+    BenchProof,
+    FactName,
+    FilmState,
+    Measured,
+    PilotState,
+    ProofItem,
+    RatingState,
+    system_word,
+)
 from bench.outcome import Case, OtherLoad, conclude, upheld
-from bench.procedure import OF_LOAD, Procedure
+from bench.procedure import OF_LOAD, Procedure, RunStep
 from bench.record import BoardRecord, JudgedAgain, RecordingSource, SetupRecord, SetUsed, TestRecord
 from bench.setup import Setup, setup_record
 from bench.uncertainty import Estimate, NotMeasured
@@ -45,13 +56,14 @@ class TestContext:
 
 def effective_measured(setup: Setup, measured: Measured, bench_faults: Sequence[BenchFault] = ()) -> Measured:
     """What is judged: `measured` with what a person entered, and with whatever else spoils it; what was seen stands."""
-    entered = {**({"rating": "known"} if setup.rating_known else {}), **setup.claims.facts, **setup.entered}
-    if measured.facts.get("pilot", "dead") not in ("dead", "unknown"):
-        entered.pop("pilot", None)
-    if measured.facts.get("film", "unknown") in ("recovered", "going"):
-        entered.pop("film", None)
+    entered: dict[str, str] = {FactName.RATING: RatingState.KNOWN} if setup.rating_known else {}
+    entered |= {**setup.claims.facts, **setup.entered}
+    if measured.facts.get(FactName.PILOT, UNKNOWN) not in (PilotState.DEAD, UNKNOWN):
+        entered.pop(FactName.PILOT, None)
+    if measured.facts.get(FactName.FILM, UNKNOWN) in (FilmState.RECOVERED, FilmState.GOING):
+        entered.pop(FactName.FILM, None)
     faults = tuple(dict.fromkeys((*spoiling(bench_faults), *measured.bench_faults)))
-    facts = {**measured.facts, "system": f"{setup.system_v:g} V", **entered}
+    facts = {**measured.facts, FactName.SYSTEM: system_word(setup.system_v), **entered}
     return replace(measured, facts=facts, bench_faults=faults)
 
 
@@ -159,24 +171,41 @@ def _proofs_of(story: TestContext) -> tuple[BenchProof, ...]:
     """Zero and link, which no single run proves. An unproved zero is in the uncertainty of every value that it moves."""
     zero = "read with the shorting link" if story.zeroed else "the board's own, and the currents at rest"
     lost = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in story.link.items() if count)
-    return BenchProof("zero", story.zeroed, zero), BenchProof("data line", not lost, lost or "nothing lost or damaged")
+    return BenchProof(ProofItem.ZERO, story.zeroed, zero), BenchProof(ProofItem.DATA_LINE, not lost, lost or "nothing lost or damaged")
 
 
-def is_settled(procedure: Procedure, setup: Setup, runs: Sequence[StepRuns], bench_faults: Sequence[BenchFault], level: float) -> bool:
-    """Whether more flashes would change nothing: the bench or the unit is found wanting beyond doubt, or limits and grade are sure.
+@dataclass(frozen=True, slots=True)
+class RunningJudgement:
+    """What the runs so far show in all, the verdicts on that, and the steps of which no run was made yet."""
 
-    What only a later step can show is left out of it. `level` is that of one look among many.
-    """
+    measured: Measured
+    verdicts: tuple[Verdict, ...]
+    to_come: tuple[RunStep, ...]
+
+
+def judge_so_far(
+    procedure: Procedure, setup: Setup, runs: Sequence[StepRuns], bench_faults: Sequence[BenchFault], level: float, conditions: bool = False
+) -> RunningJudgement:
+    """Judge a test that goes on, at the level of one look among many. `conditions`: also those that limit sets are for."""
     measured = effective_measured(setup, combine_runs(procedure, runs, setup.system_v), bench_faults)
+    made = {r.step.name for r in runs if r.records}
+    to_come = tuple(step for step in procedure.runs if step.name not in made)
+    circumstances = circumstances_of(setup, measured, runs) if conditions else None
+    if circumstances is not None and any(step.starts_of for step in to_come):
+        circumstances = replace(circumstances, starts=None)
+    return RunningJudgement(measured, judge_all(setup, measured, circumstances, level)[1], to_come)
+
+
+def is_settled(setup: Setup, judgement: RunningJudgement) -> bool:
+    """Return whether more flashes would change nothing: bench or unit are found wanting beyond doubt, or limits and grade are sure.
+
+    What only a later step can show is left out of it. The `judgement` is one with conditions.
+    """
+    measured = judgement.measured
     if spoiling(measured.bench_faults):
         return True
-    made = {r.step.name for r in runs if r.records}
-    later = {quantity for step in procedure.runs if step.name not in made for quantity in step.judge}
-    starts = any(step.starts_of for step in procedure.runs if step.name not in made)
-    circumstances = circumstances_of(setup, measured, runs)
-    if starts:
-        circumstances = replace(circumstances, starts=None)
-    verdicts = [v for v in judge_all(setup, measured, circumstances, level)[1] if not _waits(v.limit, later)]
+    later = {quantity for step in judgement.to_come for quantity in step.judge}
+    verdicts = [v for v in judgement.verdicts if not _waits(v.limit, later)]
     if any(v.conformity is Conformity.FAIL for v in verdicts):
         return True
     # What cannot be measured or judged in this run will not be by going on.
@@ -237,7 +266,7 @@ def _other_loads(setup: Setup, runs: Sequence[StepRuns]) -> tuple[OtherLoad, ...
             values = tuple((name, value) for name, value in record.measured.values.items() if isinstance(value, Estimate))
             alone = effective_measured(setup, record.measured)
             rejected = setup.grade_rule is not None and grade(setup.grade_rule, alone, ()).outcome == "not good"
-            found.append(OtherLoad(record.load_text, record.measured.facts.get("behaviour", "unknown"), values, rejected))
+            found.append(OtherLoad(record.load_text, record.measured.facts.get(FactName.BEHAVIOUR, UNKNOWN), values, rejected))
     return tuple(found)
 
 

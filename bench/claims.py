@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from bench.limits import Averaging, FactLimit, Limit, LimitSet, Source
+from bench.measure import FactName, LampOutSign, PilotState, UnitBehaviour
 from bench.table import Table, top_table
 
 FORMAT = 1
@@ -54,7 +55,7 @@ class Claims:
     @property
     def facts(self) -> Mapping[str, str]:
         """Facts that no rig sees: a unit without a pilot terminal has none to look at."""
-        return {"pilot": "absent"} if self.pilot == "none" or (self.pilot is None and self.terminals == 2) else {}
+        return {FactName.PILOT: PilotState.ABSENT} if self.pilot == "none" or (self.pilot is None and self.terminals == 2) else {}
 
 
 def parse_claims(content: Mapping[str, Any], origin: str) -> Claims:
@@ -94,7 +95,7 @@ def impossible_in(claims: Claims) -> str:
 
 def contradiction_in(claims: Claims) -> str:
     """What two claims say against each other, in words; empty if nothing."""
-    if claims.terminals == 2 and claims.pilot in ("in step", "antiphase"):
+    if claims.terminals == 2 and claims.pilot in (PilotState.IN_STEP, PilotState.ANTIPHASE):
         return f"got {claims.pilot!r} for two terminals; a pilot is a third one"
     if claims.facts and claims.pilot_lamp_out is not None:
         return f"no pilot terminal, and {claims.pilot_lamp_out!r} with a lamp out; one of the two is wrong"
@@ -142,20 +143,21 @@ def facts_asked(claims: Claims) -> Mapping[str, tuple[str, ...]]:
 def _asked(claims: Claims) -> list[Limit | FactLimit]:
     said = Source("own", f"what part {claims.part} is said to be" if claims.part else "what the unit is said to be")
     asked: list[Limit | FactLimit] = []
-    if claims.pilot in ("in step", "antiphase"):
-        asked.append(FactLimit("pilot", (claims.pilot,), f"tell-tale {claims.pilot} with the lamps", said))
+    if claims.pilot in (PilotState.IN_STEP, PilotState.ANTIPHASE):
+        asked.append(FactLimit(FactName.PILOT, (claims.pilot,), f"tell-tale {claims.pilot} with the lamps", said))
     elif claims.facts:
-        asked.append(FactLimit("pilot", ("absent",), "no pilot terminal", said))
+        asked.append(FactLimit(FactName.PILOT, (PilotState.ABSENT,), "no pilot terminal", said))
     if claims.pilot_lamp_out is not None:
-        asked.append(FactLimit("pilot, lamp out", (claims.pilot_lamp_out,), f"tell-tale {claims.pilot_lamp_out} with a lamp out", said))
+        title = f"tell-tale {claims.pilot_lamp_out} with a lamp out"
+        asked.append(FactLimit(FactName.PILOT_LAMP_OUT, (claims.pilot_lamp_out,), title, said))
     # A unit for a fixed load shows a lamp out by its rate, whether or not it was made to.
     if claims.outage or (claims.outage is False and claims.load != "fixed"):
-        word = "shown" if claims.outage else "not shown"
-        asked.append(FactLimit("lamp out", (word,), f"a lamp out is {word}", said))
+        word = LampOutSign.SHOWN if claims.outage else LampOutSign.NOT_SHOWN
+        asked.append(FactLimit(FactName.LAMP_OUT, (word,), f"a lamp out is {word}", said))
     if claims.load == "variable":
-        asked.append(FactLimit("outage", ("flashing",), "flashes with one lamp out", said))
+        asked.append(FactLimit(FactName.OUTAGE, (UnitBehaviour.FLASHING,), "flashes with one lamp out", said))
     if claims.load == "variable" or claims.trailer:
-        asked.append(FactLimit("trailer", ("flashing",), "flashes with a further lamp", said))
+        asked.append(FactLimit(FactName.TRAILER, (UnitBehaviour.FLASHING,), "flashes with a further lamp", said))
         asked.append(Limit("trailer_rate_per_min", *RATE_PER_MIN, "1/min", R48))
     if claims.led:
         asked.append(Limit("dark_a", None, LED_DARK_A, "mA", said))

@@ -13,14 +13,32 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from bench.lamps import allowed_current_a
-from bench.measure import LAMPS_WRONG, BenchFault, BenchProof, Measured
+from bench.measure import (
+    LAMPS_WRONG,
+    UNKNOWN,
+    BenchFault,
+    BenchProof,
+    FactName,
+    FaultCode,
+    LampOutSign,
+    Measured,
+    PilotState,
+    ProofItem,
+    UnitBehaviour,
+)
 from bench.procedure import OF_LOAD, OF_STARTS, Procedure, RunStep
 from bench.record import StepRecord
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, Shape, quotient, type_a
 
 _NOTICED = 0.15  # a rate that changes by less is not seen to change (common practice, no source)
-OF_OTHER_LOADS = ("outage", "lamp out", "pilot, lamp out", "trailer")
+OF_OTHER_LOADS = (FactName.OUTAGE, FactName.LAMP_OUT, FactName.PILOT_LAMP_OUT, FactName.TRAILER)
 """Facts that only a step with a lamp less or more shows."""
+_ON_OTHER_LOAD: Mapping[str, str] = {
+    UnitBehaviour.IRREGULAR: UnitBehaviour.FLASHING,
+    UnitBehaviour.TOO_FEW: UNKNOWN,
+    UnitBehaviour.NO_SUPPLY: UNKNOWN,
+}
+"""What a behaviour counts as on such a load, where it is not itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +69,7 @@ def combine_runs(procedure: Procedure, runs: Sequence[StepRuns], system_v: float
             facts |= _other_facts(step, of_step, spoiling, values, facts)
             if step.loads == "one-out" and of_step.whole:
                 # Fewer lamps of the same load: what is wrong with one of them was wrong before.
-                faults += [fault for fault in spoiling if fault.code == "lamp-current"]
+                faults += [fault for fault in spoiling if fault.code == FaultCode.LAMP_CURRENT]
                 faults += _removed_lamp(procedure, by_name, of_step, system_v)
         elif step.judge:
             further = [r for s in procedure.runs if s.starts_of == step.name for r in by_name.get(s.name, StepRuns(s, ())).records]
@@ -63,15 +81,15 @@ def combine_runs(procedure: Procedure, runs: Sequence[StepRuns], system_v: float
         if step.starts_of:
             faults += spoiling
     if any(fault.code in LAMPS_WRONG for fault in faults):
-        proofs = tuple(replace(proof, proved=False) if proof.item == "lamps" else proof for proof in proofs)
+        proofs = tuple(replace(proof, proved=False) if proof.item == ProofItem.LAMPS else proof for proof in proofs)
     return Measured(values, facts, tuple(dict.fromkeys(faults)), proofs)
 
 
 def _facts(runs: StepRuns) -> Mapping[str, str]:
     """Facts of the last start, which ran longest; how the unit rests is seen best at the first, from cold."""
     facts = dict(runs.whole[-1].measured.facts) if len(runs.whole) == len(runs.records) else {}
-    rest = runs.whole[0].measured.facts.get("rest", "unknown")
-    return {**facts, "rest": rest}
+    rest = runs.whole[0].measured.facts.get(FactName.REST, UNKNOWN)
+    return {**facts, FactName.REST: rest}
 
 
 def _missing(runs: StepRuns) -> NotMeasured:
@@ -169,7 +187,7 @@ def _removed_lamp(procedure: Procedure, by_name: Mapping[str, StepRuns], one_out
     all_lit, fewer = rated.whole[-1], one_out.whole[-1]
     watts = Counter(all_lit.lamps_w) - Counter(fewer.lamps_w)
     whole, rest, volts = (run.measured.values.get(name) for run, name in ((all_lit, "steady_a"), (fewer, "steady_a"), (all_lit, "lamp_v")))
-    pilots = {run.measured.facts.get("pilot") for run in (all_lit, fewer)}
+    pilots = {run.measured.facts.get(FactName.PILOT) for run in (all_lit, fewer)}
     if watts.total() != 1 or len(pilots) != 1 or not all(isinstance(one, Estimate) for one in (whole, rest, volts)):
         return ()
     assert isinstance(whole, Estimate) and isinstance(rest, Estimate) and isinstance(volts, Estimate)
@@ -180,7 +198,7 @@ def _removed_lamp(procedure: Procedure, by_name: Mapping[str, StepRuns], one_out
     if least_a - margin_a <= taken_a <= most_a + margin_a:
         return ()
     text = f"the lamp that was switched off had taken {taken_a:.2f} A, a {removed_w:g} W lamp takes {least_a:.2f} to {most_a:.2f} A"
-    return (BenchFault("lamp-current", f"{text}: it is of the wrong wattage, or its holder is bad"),)
+    return (BenchFault(FaultCode.LAMP_CURRENT, f"{text}: it is of the wrong wattage, or its holder is bad"),)
 
 
 def _other_facts(
@@ -190,18 +208,18 @@ def _other_facts(
     if not step.judge or not runs.whole or spoiling:
         return {}
     seen = runs.whole[-1].measured.facts
-    behaviour = seen.get("behaviour", "unknown")
-    doing = {"irregular": "flashing", "too few": "unknown", "no supply": "unknown"}.get(behaviour, behaviour)
+    behaviour = seen.get(FactName.BEHAVIOUR, UNKNOWN)
+    doing = _ON_OTHER_LOAD.get(behaviour, behaviour)
     if step.loads != "one-out":
-        return {"trailer": doing}
+        return {FactName.TRAILER: doing}
     change = values.get("outage_ratio")
-    noticed = doing in ("steady on", "dark", "one flash")
-    noticed |= rated.get("pilot") in ("in step", "antiphase") and seen.get("pilot") == "dead"
+    noticed = doing in (UnitBehaviour.STEADY_ON, UnitBehaviour.DARK, UnitBehaviour.ONE_FLASH)
+    noticed |= rated.get(FactName.PILOT) in (PilotState.IN_STEP, PilotState.ANTIPHASE) and seen.get(FactName.PILOT) == PilotState.DEAD
     if isinstance(change, Estimate):
         noticed |= abs(change.value - 1.0) - change.expanded() > _NOTICED
     known = noticed or isinstance(change, Estimate)
     return {
-        "outage": doing,
-        "lamp out": ("shown" if noticed else "not shown") if known else "unknown",
-        "pilot, lamp out": seen.get("pilot", "unknown"),
+        FactName.OUTAGE: doing,
+        FactName.LAMP_OUT: LampOutSign.UNKNOWN if not known else LampOutSign.SHOWN if noticed else LampOutSign.NOT_SHOWN,
+        FactName.PILOT_LAMP_OUT: seen.get(FactName.PILOT, UNKNOWN),
     }

@@ -11,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from bench.description import ChannelName
 from bench.samples import Block, Trace
 
 _ABOVE, _BELOW = 0.65, 0.35  # of the input: half, and more than scales, zeros and the comparator's own threshold are off by
@@ -27,7 +28,7 @@ class ComparatorWatch:
         self.against_s = 0.0
 
     def feed(self, block: Block) -> None:
-        if not block.comparator or not {"v_in", "v_out"} <= block.traces.keys():
+        if not block.comparator or not {ChannelName.V_IN, ChannelName.V_OUT} <= block.traces.keys():
             return
         frame_s = (block.end_s - block.begin_s) / len(block.comparator)
         before = 0 if block.gap_before else self._side
@@ -43,8 +44,8 @@ class ComparatorWatch:
 def _sides(block: Block) -> list[int]:
     """For each frame of the block 1 if all its samples show the output plainly above half the input, -1 if below, 0 if neither."""
     bounds = np.linspace(block.begin_s, block.end_s, len(block.comparator) + 1)
-    least_in, most_in = _extremes(block.traces["v_in"], bounds)
-    least_out, most_out = _extremes(block.traces["v_out"], bounds)
+    least_in, most_in = _extremes(block.traces[ChannelName.V_IN], bounds)
+    least_out, most_out = _extremes(block.traces[ChannelName.V_OUT], bounds)
     supplied = least_in >= _SUPPLIED_V  # not where a frame holds no sample: NaN
     above, below = supplied & (least_out > _ABOVE * most_in), supplied & (most_out < _BELOW * least_in)
     sides: list[int] = (above.astype(int) - below.astype(int)).tolist()

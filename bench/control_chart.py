@@ -29,7 +29,7 @@ _COVERAGE_ALONE = 3.0  # as long as no chart bears it out
 _LEVEL_ALONE = 0.99  # likewise of the scatter; a standard has some seven quantities, each looked at every day
 
 
-class State(StrEnum):
+class ChartState(StrEnum):
     """Whether what is charted has stayed what it was."""
 
     STEADY = "steady"
@@ -39,7 +39,7 @@ class State(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class ChartLimits:
     low: float
     centre: float
     high: float
@@ -49,7 +49,7 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class ChartFinding:
     """How the latest value stands. `chart`: limits from the scatter of the first values, None while there are too few; `drift`: beyond them
     it has drifted. `since`: place of the first value that shows the change.
 
@@ -57,13 +57,13 @@ class Finding:
     FEWEST earlier values, so that it can't be told; with `since`, the latest differs by more than what is stated.
     """
 
-    state: State
-    drift: Limits
-    chart: Limits | None = None
+    state: ChartState
+    drift: ChartLimits
+    chart: ChartLimits | None = None
     since: int | None = None
 
 
-def individuals(values: Sequence[float]) -> Limits:
+def individuals(values: Sequence[float]) -> ChartLimits:
     """Centre and limits from the values' own scatter. ValueError for fewer than two."""
     if len(values) < 2:
         raise ValueError(f"limits of a chart: {len(values)} value, at least 2 are needed")
@@ -72,7 +72,7 @@ def individuals(values: Sequence[float]) -> Limits:
     return _around(centre, reach)
 
 
-def judge(values: Sequence[float], stated_u: Sequence[float]) -> Finding:
+def judge(values: Sequence[float], stated_u: Sequence[float]) -> ChartFinding:
     """The latest value against the first REFERENCE, or against all earlier ones while there are no more, by their scatter and by the stated
     standard uncertainties. ValueError for no values."""
     if not values:
@@ -85,21 +85,21 @@ def judge(values: Sequence[float], stated_u: Sequence[float]) -> Finding:
     drift = _around(chart.centre, _COVERAGE * _u_of_change(stated_u[:REFERENCE], stated_u[last]))
     since = _moved_since(values, chart)
     if since is None:
-        return Finding(State.STEADY, drift, chart)
-    return Finding(State.MOVED if drift.hold(values[last]) else State.DRIFTED, drift, chart, since)
+        return ChartFinding(ChartState.STEADY, drift, chart)
+    return ChartFinding(ChartState.MOVED if drift.hold(values[last]) else ChartState.DRIFTED, drift, chart, since)
 
 
-def _judge_few(earlier: Sequence[float], earlier_u: Sequence[float], value: float, u: float) -> Finding:
+def _judge_few(earlier: Sequence[float], earlier_u: Sequence[float], value: float, u: float) -> ChartFinding:
     if not earlier:
-        return Finding(State.UNTOLD, _around(value, _COVERAGE_ALONE * u))
+        return ChartFinding(ChartState.UNTOLD, _around(value, _COVERAGE_ALONE * u))
     centre, stated = fmean(earlier), _COVERAGE_ALONE * _u_of_change(earlier_u, u)
     if len(earlier) < FEWEST:
         drift = _around(centre, stated)
-        return Finding(State.UNTOLD, drift, since=None if drift.hold(value) else len(earlier))
+        return ChartFinding(ChartState.UNTOLD, drift, since=None if drift.hold(value) else len(earlier))
     # The latest scatters as much as the earlier ones, of whose mean too little is known (prediction interval of one more normal value).
     scatter = student_factor(_LEVEL_ALONE, len(earlier) - 1) * stdev(earlier) * math.sqrt(1.0 + 1.0 / len(earlier))
     drift = _around(centre, combine(scatter, stated))
-    return Finding(State.STEADY, drift) if drift.hold(value) else Finding(State.DRIFTED, drift, since=len(earlier))
+    return ChartFinding(ChartState.STEADY, drift) if drift.hold(value) else ChartFinding(ChartState.DRIFTED, drift, since=len(earlier))
 
 
 def _u_of_change(earlier_u: Sequence[float], u: float) -> float:
@@ -108,11 +108,11 @@ def _u_of_change(earlier_u: Sequence[float], u: float) -> float:
     return combine(math.sqrt(fmean(one * one for one in earlier_u)), u)
 
 
-def _around(centre: float, reach: float) -> Limits:
-    return Limits(centre - reach, centre, centre + reach)
+def _around(centre: float, reach: float) -> ChartLimits:
+    return ChartLimits(centre - reach, centre, centre + reach)
 
 
-def _moved_since(values: Sequence[float], chart: Limits) -> int | None:
+def _moved_since(values: Sequence[float], chart: ChartLimits) -> int | None:
     """The first of the latest values that are all outside the limits, or of those that are all on one side of the centre, if many."""
     first = len(values)
     while first > REFERENCE and not chart.hold(values[first - 1]):

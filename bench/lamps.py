@@ -51,7 +51,7 @@ def allowed_current_a(rated_w: float, system_v: float, lamp_v: float) -> tuple[f
     return (1.0 - _SMALL_TOLERANCE - _AGED) * min(expected, other), (1.0 + _SMALL_TOLERANCE) * max(expected, other)
 
 
-def cold_siemens(rated_w: Iterable[float], system_v: float) -> float:
+def cold_conductance(rated_w: Iterable[float], system_v: float) -> float:
     """Conductance in S of these lamps together, cold; ValueError as above."""
     return COLD_OVER_HOT * _watts(rated_w, system_v) / _test_v(system_v) ** 2
 

@@ -13,11 +13,13 @@ from fractions import Fraction
 from typing import Any
 
 from bench.errors import NoLimitSet
-from bench.measure import FACTS, QUANTITIES
+from bench.measure import FACTS, QUANTITIES, UNKNOWN, FactName, RestState, UnitBehaviour
 from bench.table import Table, read_all, top_table
 
 FORMAT = 1
 BASES = ("read", "summary", "memory", "own")
+_REST_BY_STANDING: Mapping[str, str] = {UnitBehaviour.DARK: RestState.OPEN, UnitBehaviour.STEADY_ON: RestState.CLOSED}
+"""How a unit must rest that never lit, or never opened."""
 _FROM_STRONG_TO_WEAK = ("read", "own", "summary", "memory H", "memory M", "memory L")
 """Bases from the strongest to the weakest: what a shop chose itself it knows for certain, what others say of a paper it does not."""
 SYSTEMS_V = (6.0, 12.0, 24.0)
@@ -241,13 +243,13 @@ def choose(sets: Iterable[LimitSet], name: str, facts: Mapping[str, str], lamps:
     if not family:
         known = ", ".join(sorted({s.family for s in sets}))
         raise NoLimitSet(f"no limit set or family is called {name!r}; there are: {known}")
-    rest = facts.get("rest", "unknown")
-    if rest == "unknown":
-        rest = {"dark": "open", "steady on": "closed"}.get(facts.get("behaviour", ""), "unknown")
+    rest = facts.get(FactName.REST, UNKNOWN)
+    if rest == UNKNOWN:
+        rest = _REST_BY_STANDING.get(facts.get(FactName.BEHAVIOUR, UNKNOWN), UNKNOWN)
     fits = [s for s in family if s.rest in ("any", rest) and _for_lamps(s, lamps)]
     if len(fits) == 1:
         return fits[0]
-    if rest == "unknown" and len({s.rest for s in family}) > 1:
+    if rest == UNKNOWN and len({s.rest for s in family}) > 1:
         why = "whether the unit is closed or open at rest was not seen"
     elif lamps is None and any(s.lamps for s in family):
         why = "the number of lamps was not given"

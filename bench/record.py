@@ -17,7 +17,7 @@ from bench.editions import Kind, Moved, edition_of
 from bench.grade import Grade
 from bench.limits import Averaging, LimitSet
 from bench.measure import BenchFault, Measured
-from bench.measure.flashes import FlashTable
+from bench.measure.flash_table import FlashTable
 from bench.outcome import Conclusion, Outcome
 from bench.procedure import Procedure
 from bench.verdict import Verdict

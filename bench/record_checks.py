@@ -15,7 +15,7 @@ from typing import Any
 
 from bench import claims
 from bench.limits import AllOf, AnyOf, FactLimit, Limit, Requirement, weakest_basis
-from bench.measure import QUANTITIES, Measured
+from bench.measure import QUANTITIES, UNKNOWN, FactName, FaultCode, Measured, UnitBehaviour
 from bench.outcome import OPENINGS, Outcome
 from bench.record import TestRecord
 from bench.record_runs import RUNS_AND_FLASHES
@@ -64,7 +64,7 @@ def outcome_follows_the_bench(record: TestRecord) -> Iterator[str]:
     faults = (*record.bench_faults, *record.measured.bench_faults)
     if spoiling(faults) and record.outcome is not Outcome.BENCH_FAULT:
         yield f"outcome {record.outcome.value!r}, but the bench was at fault: {spoiling(faults)[0].text}"
-    lost = any(fault.code == "samples-lost" for fault in faults)
+    lost = any(fault.code == FaultCode.SAMPLES_LOST for fault in faults)
     broke_off = any(fault.text.rstrip(".") == (record.interrupted or "").rstrip(".") for fault in faults)
     excused = any(isinstance(v.found, NotMeasured) and v.found.fault == "bench" for v in record.verdicts)
     if record.outcome is Outcome.BENCH_FAULT and not (spoiling(faults) or lost or broke_off or excused):
@@ -97,7 +97,7 @@ def outcome_follows_the_test(record: TestRecord) -> Iterator[str]:
         yield f"outcome {outcome.value!r}, but the test was broken off: {record.interrupted}"
     if outcome is Outcome.NOT_GOOD and record.recording is not None and record.recording.columns == _SOUND:
         yield f"outcome {outcome.value!r}, but only the unit's sound was recorded"
-    flashed = any(step.measured.facts.get("behaviour") == "flashing" for step in record.steps)
+    flashed = any(step.measured.facts.get(FactName.BEHAVIOUR) == UnitBehaviour.FLASHING for step in record.steps)
     if outcome is Outcome.NOT_FOR_LOAD and not flashed:
         yield f"outcome {outcome.value!r}, but it flashed on no load of the test"
 
@@ -162,9 +162,9 @@ def _wrong_verdict(verdict: Verdict, measured: Measured) -> Iterator[str]:
             elif not is_open:
                 yield f"{said}, but it was not measured"
         case FactLimit(fact=fact, allowed=allowed):
-            seen = measured.facts.get(fact, "unknown")
+            seen = measured.facts.get(fact, UNKNOWN)
             right = Conformity.PASS if seen in allowed else Conformity.FAIL
-            if not is_open and (seen == "unknown" or conformity is not right or verdict.by_fact != seen):
+            if not is_open and (seen == UNKNOWN or conformity is not right or verdict.by_fact != seen):
                 yield f"{said}, but seen was {seen!r} and allowed is {' or '.join(map(repr, allowed))}"
         case AllOf(limits=parts) | AnyOf(alternatives=parts):
             yield from _wrong_parts(verdict, parts)

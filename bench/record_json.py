@@ -47,10 +47,6 @@ def from_json(text: str, origin: str = "record") -> TestRecord:
             record = concluded(record) if number == 1 else replace(record, verdicts=upheld(record.verdicts, record.outcome))
         if contradiction := unknown or contradiction_in(record):
             raise RecordError(f"it can't be right, and is not shown: {contradiction}")
-    except json.JSONDecodeError as error:
-        raise RecordError(f"{origin}: no record: it is no JSON ({error.msg} in line {error.lineno})") from None
-    except RecursionError:
-        raise RecordError(f"{origin}: nested too deep to be a record") from None
     except (ValueError, OverflowError) as error:
         raise RecordError(printable(f"{origin}: {error}")) from None
     return record

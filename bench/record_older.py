@@ -15,6 +15,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any, Literal
 
+from bench.measure import FactName, RatingState
 from bench.outcome import Case, Outcome, conclude, upheld
 from bench.record import BoardRecord, RecordingSource, SimulationRecord, TestRecord
 from bench.typed_json import encode
@@ -73,7 +74,7 @@ def _setup(content: Mapping[str, Any], settings: dict[str, str]) -> dict[str, An
         "unit": content["unit"],
         "system_v": content["system_v"],
         "rated_w": _watts(content["rated_load"]),
-        "rating_known": "known" in (settings.pop("rating", None), facts.get("rating")),
+        "rating_known": RatingState.KNOWN in (settings.pop("rating", None), facts.get(FactName.RATING)),
         "stop_early": settings.pop("stop early", "no") == "yes",
         "claims": content.get("claims", {}),
         "entered": {key.removeprefix(_ENTERED): settings.pop(key) for key in list(settings) if key.startswith(_ENTERED)},
@@ -119,7 +120,7 @@ def _in_format_2(content: Mapping[str, Any]) -> dict[str, Any]:
 
 def concluded(record: TestRecord) -> TestRecord:
     """Return the record with its conclusion. Format 1 tested on the rated load alone, and proved nothing of the bench."""
-    known = record.measured.facts.get("rating") == "known" or None
+    known = record.measured.facts.get(FactName.RATING) == RatingState.KNOWN or None
     by_bench = any(fault.text == record.interrupted for fault in record.bench_faults)
     case = Case(record.measured, record.verdicts, record.grade, record.bench_faults, record.interrupted, by_bench, record.load, known)
     conclusion = conclude(case)

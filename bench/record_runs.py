@@ -12,7 +12,7 @@ from math import isclose
 
 from bench.claims import CLAIMS
 from bench.measure import QUANTITIES
-from bench.measure.flashes import COLUMNS, FlashTable
+from bench.measure.flash_table import COLUMNS, FlashTable
 from bench.procedure import OF_STARTS
 from bench.record import StepRecord, TestRecord
 from bench.uncertainty import Estimate

@@ -9,7 +9,7 @@ from collections.abc import Container, Iterator
 
 from bench.bank import KINDS
 from bench.limits import BASES, RULES, SYSTEMS_V, UNITS, AllOf, AnyOf, FactLimit, Limit, Requirement, Source
-from bench.measure import FACTS, QUANTITIES, Measured
+from bench.measure import FACTS, QUANTITIES, UNKNOWN, Measured
 from bench.record import TestRecord
 from bench.uncertainty import Estimate
 
@@ -56,7 +56,7 @@ def _unknown_measured(measured: Measured) -> Iterator[str]:
 
 def _unknown_fact(fact: str, word: str) -> Iterator[str]:
     yield from _unknown("fact", fact, FACTS)
-    yield from _unknown(f"word of the fact {fact}", word, (*FACTS[fact], "unknown"))
+    yield from _unknown(f"word of the fact {fact}", word, (*FACTS[fact], UNKNOWN))
 
 
 def _unknown_requirement(requirement: Requirement) -> Iterator[str]:

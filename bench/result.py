@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from bench.errors import UnknownQuantity, UnmeasuredQuantity
 from bench.limits import Limit
 from bench.measure import QUANTITIES
-from bench.measure.flashes import COLUMNS
+from bench.measure.flash_table import COLUMNS
 from bench.outcome import Outcome
 from bench.record import TestRecord
 from bench.record_json import to_json
@@ -84,7 +84,7 @@ class Result:
     @property
     def flashes(self) -> pd.DataFrame:
         """One row for each complete flash of each run: run, flash (its number in the run), make_s, on_s, off_s, period_s, drop_v, inrush_a,
-        steady_a, supply_v, lamp_v, bounce_make_s, bounce_break_s (`bench.measure.flashes.FlashTable`). What was not read is NaN.
+        steady_a, supply_v, lamp_v, bounce_make_s, bounce_break_s (`bench.measure.flash_table.FlashTable`). What was not read is NaN.
 
         >>> bench.test("sim://bench-el-plain").flashes.groupby("run").drop_v.max()
         """

@@ -13,7 +13,7 @@ from typing import TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-from bench.description import PERIOD_SCANS, BoardDescription, Share, scan_plan
+from bench.description import PERIOD_SCANS, BoardDescription, CommonModeError, scan_plan
 from bench.uncertainty import Component, Shape
 from bench.wire import EventFrame, EventKind, Placed, SampleFrame, TripCause, cause_word, unpack_samples
 
@@ -25,6 +25,7 @@ NEAR = 0.1
 # harmonics over the range (computed), as in the simulated boards, and less for a smoother converter. Both are independent from a tenth of
 # the range on, says the protocol page.
 _STEEPEST = 20.9
+_TOP = 0.01  # of the range: as near its upper end a reading may be clipped, since noise and a moved zero lower what is clipped
 _NEIGHBOURS = 0.14  # what neighbouring counts differ by all the same (differential linearity 0.25 counts typical, ATmega328P data sheet)
 
 
@@ -32,7 +33,7 @@ _NEIGHBOURS = 0.14  # what neighbouring counts differ by all the same (different
 class Accuracy:
     """What is known of a channel's errors, all standard uncertainties in its unit but `u_scale` (relative).
 
-    Readings at or beyond `low` and `high` are clipped: they say "at least", no more. `common` are the shares of other channels'
+    Readings at or beyond `low` and `high` are clipped: they say "at least", no more (`clips`). `common` are the shares of other channels'
     readings that this channel reads in error (a drop amplifier's common mode). `scale_shape`, `zero_shape`: `rectangular` for
     limits of error; `u_zero_beside`: the part of u_zero that stands beside the one limit which gives it its shape. `zero_at_rest`:
     whether its reading with no supply on the unit is its zero, where what it reads is then 0. `line_is_smooth`: whether readings near
@@ -45,12 +46,24 @@ class Accuracy:
     u_zero: float
     u_line: float
     noise: float
-    common: tuple[Share, ...] = ()
+    common: tuple[CommonModeError, ...] = ()
     scale_shape: Shape = "normal"
     zero_shape: Shape = "normal"
     u_zero_beside: float = 0.0
     zero_at_rest: bool = True
     line_is_smooth: bool = True
+
+    @property
+    def top(self) -> float:
+        """The reading from which on the channel may be clipped at the upper end of its range."""
+        if not math.isfinite(self.high):
+            return math.inf
+        span = self.high - self.low
+        return self.high - (_TOP * span if math.isfinite(span) else 1e-9 * abs(self.high))
+
+    def clips(self, values: Array) -> npt.NDArray[np.bool_]:
+        """Whether each of these readings may be clipped at the upper end of the range, where it says "at least" and no more."""
+        return np.asarray(values >= self.top)
 
     @property
     def u_apart(self) -> float:
@@ -152,6 +165,23 @@ class Burst:
 Sampled: TypeAlias = Block | SwitchEvent | Burst
 
 
+class Tail:
+    """The last rows of a stream: columns of equal length that grow and are forgotten together. `columns` is empty before the first rows."""
+
+    def __init__(self) -> None:
+        self.columns: tuple[Array, ...] = ()
+
+    def append(self, *rows: Array) -> None:
+        """Add rows, given by column."""
+        kept = zip(self.columns, rows, strict=True)
+        self.columns = tuple(np.concatenate(pair) for pair in kept) if self.columns else rows
+
+    def forget(self, begin: int, end: int) -> None:
+        """Take out the rows from `begin` to `end` (exclusive)."""
+        if end > begin:
+            self.columns = tuple(np.concatenate((column[:begin], column[end:])) if begin else column[end:] for column in self.columns)
+
+
 def accuracies(description: BoardDescription, range_number: int) -> dict[str, Accuracy]:
     """What the board says of each channel's errors while voltage range `range_number` is selected."""
     found = {}
@@ -190,7 +220,7 @@ class Sampler:
         return found
 
     def _sample_s(self, frame: SampleFrame | EventFrame) -> float:
-        return self._description.sample_period_s(self._description.mode_of(frame.precise).name)
+        return self._description.sample_period_s(self._description.mode_of(frame.mode).name)
 
     def _event(self, item: Placed, frame: EventFrame) -> SwitchEvent | Burst | None:
         if not item.timed:
@@ -216,7 +246,7 @@ class Sampler:
             if channel.curve is None:
                 values: Array = (taken - r.zero) * r.scale
             else:
-                full = float(1 << self._description.mode_of(frames[0].precise).bits)
+                full = float(1 << self._description.mode_of(frames[0].mode).bits)
                 counted, which = np.unique(np.clip(taken, 1.0, full - 1.0), return_inverse=True)
                 values = np.array([channel.curve.temperature_c(float(x) / full) for x in counted])[which]
             traces[name] = Trace((start + at).astype(np.float64) * sample_s, values)

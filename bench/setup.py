@@ -13,8 +13,8 @@ from bench.description import BoardDescription, Loop
 from bench.errors import SetupError
 from bench.grade import Rule
 from bench.limits import LimitSet
-from bench.measure import FACTS, Conditions, Counts
-from bench.procedure import Loads
+from bench.measure import FACTS, Conditions, Counts, FactName, FilmState, PilotState
+from bench.procedure import Loads, RunStep
 from bench.record import SetupRecord
 
 TRAILER_W = 21.0
@@ -28,9 +28,9 @@ _SYSTEMS = (6.0, 12.0, 24.0)
 MOST_V = 1.4 * 24.0
 """The highest supply that a test can be set up with, in a 24 V system."""
 ENTERED: Mapping[str, tuple[str, ...]] = {
-    "pilot": ("absent",),
-    "insulation": FACTS["insulation"],
-    "film": ("none", "recovered"),
+    FactName.PILOT: (PilotState.ABSENT,),
+    FactName.INSULATION: FACTS[FactName.INSULATION],
+    FactName.FILM: (FilmState.NONE, FilmState.RECOVERED),
 }
 """Facts that a person enters, since no rig sees them, and which of their words (FACTS) a person can know."""
 
@@ -111,6 +111,10 @@ class Setup:
     @property
     def nominal_v(self) -> float:
         return self.supply_v if self.supply_v is not None else nominal_test_v(self.system_v)
+
+    def supply_for(self, step: RunStep) -> float:
+        """Return the supply voltage at the lamps for the runs of this step, in V."""
+        return step.supply_for(self.system_v, self.nominal_v)
 
     @property
     def rated_sockets(self) -> tuple[Socket, ...] | None:
@@ -373,9 +377,9 @@ def most_inrush_a(setup: Setup, load: RunLoad, lamp_v: float, description: Board
     known = _known(load, setup)
     if known is None:
         return None
-    cold_siemens = sum(_INRUSH[socket.kind] * socket.current_a(setup.system_v, lamp_v) for socket in known) / lamp_v
+    cold_conductance_s = sum(_INRUSH[socket.kind] * socket.current_a(setup.system_v, lamp_v) for socket in known) / lamp_v
     loop_ohm = max(loop_of(description).ohm - 2.0 * loop_of(description).u_ohm, 0.0)
-    return open_v(setup, load, lamp_v, description) * cold_siemens / (1.0 + loop_ohm * cold_siemens)
+    return open_v(setup, load, lamp_v, description) * cold_conductance_s / (1.0 + loop_ohm * cold_conductance_s)
 
 
 def on_time_s(at_most_s: float, description: BoardDescription) -> float | None:

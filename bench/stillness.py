@@ -9,7 +9,7 @@ reads coarsely) shows the same at rest again and again, and is not charged with 
 from __future__ import annotations
 
 from bench.description import BoardDescription
-from bench.wire import SAMPLES_PER_FRAME, SampleFrame
+from bench.wire import MODE_NAMES, SAMPLES_PER_FRAME, SampleFrame
 
 _SCATTERS = 0.4  # of a count: what a reading's stated standard deviation, quantisation included, must be for its counts to scatter
 _REMEMBERED = 4096  # frames: 17 s in FAST; a buffer that is sent again and again may hold several flashes
@@ -26,7 +26,7 @@ class Stillness:
         currents = [channel for channel in description.channels.values() if channel.unit == "A"]
         self._scatters = any(r.noise >= _SCATTERS * r.scale for channel in currents for r in channel.ranges)
         self._frame_s = {
-            precise: SAMPLES_PER_FRAME * description.sample_period_s(description.mode_of(precise).name) for precise in (False, True)
+            name: SAMPLES_PER_FRAME * description.sample_period_s(description.mode_of(name).name) for name in MODE_NAMES
         }
         self._seen: dict[bytes, int] = {}
         self._added = 0
@@ -47,7 +47,7 @@ class Stillness:
         elif not self._was_on:
             self._rested += 1
             self._repeated += again
-        frame_s = self._frame_s[frame.precise]
+        frame_s = self._frame_s[frame.mode]
         self._now_s = self._now_s + frame_s if again else 0.0
         if self._was_on:
             self._on_s += frame_s

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
+from bench.description import ChannelName
 from bench.samples import Array, Block
 
 _LOADED_A = 2.0  # below it a fall of some tens of mV is noise
@@ -111,19 +112,19 @@ class SupplyWatch:
         self._was_on = self._was_on or block.master is not False
         if not self._was_on:
             self._rest(block)
-        if not {"v_in", "v_out", "i_load"} <= block.traces.keys():
+        if not {ChannelName.V_IN, ChannelName.V_OUT, ChannelName.I_LOAD} <= block.traces.keys():
             return
-        t_in, v_in = block.traces["v_in"].t_s, block.traces["v_in"].values
-        if 2 * len(block.traces["i_load"].t_s) <= len(t_in):
+        t_in, v_in = block.traces[ChannelName.V_IN].t_s, block.traces[ChannelName.V_IN].values
+        if 2 * len(block.traces[ChannelName.I_LOAD].t_s) <= len(t_in):
             # A recording whose current was read more slowly: what it was between its readings is not known.
-            t_in, v_in = block.traces["i_load"].t_s, _at(block.traces["i_load"].t_s, t_in, v_in)
-        v_out = _at(t_in, block.traces["v_out"].t_s, block.traces["v_out"].values)
-        amps = _at(t_in, block.traces["i_load"].t_s, block.traces["i_load"].values)
+            t_in, v_in = block.traces[ChannelName.I_LOAD].t_s, _at(block.traces[ChannelName.I_LOAD].t_s, t_in, v_in)
+        v_out = _at(t_in, block.traces[ChannelName.V_OUT].t_s, block.traces[ChannelName.V_OUT].values)
+        amps = _at(t_in, block.traces[ChannelName.I_LOAD].t_s, block.traces[ChannelName.I_LOAD].values)
         if block.master and len(amps):
             self.evidence = replace(self.evidence, most_a=max(self.evidence.most_a, float(amps.max())))
-        if "i_load_low" in block.traces:
+        if ChannelName.I_LOAD_LOW in block.traces:
             # The zero of the wide range may be off by as much as a hot wire draws.
-            fine = _at(t_in, block.traces["i_load_low"].t_s, block.traces["i_load_low"].values)
+            fine = _at(t_in, block.traces[ChannelName.I_LOAD_LOW].t_s, block.traces[ChannelName.I_LOAD_LOW].values)
             self._compare(amps, fine, block.end_s - block.begin_s)
             amps = np.where(amps < _FINE_A, fine, amps)
         if len(t_in) < 2:
@@ -146,7 +147,7 @@ class SupplyWatch:
             i = int(np.flatnonzero(loaded)[v_in[loaded].argmin()])
             if lowest is None or v_in[i] < lowest[0]:
                 lowest = float(v_in[i]), float(amps[i])
-        drop = block.traces.get("v_drop")
+        drop = block.traces.get(ChannelName.V_DROP)
         if drop is not None and block.master is not None:
             parted = settled & (v_in - v_out > 2.0 * self._drop_most_v)
             unseen = parted & (_at(t_in, drop.t_s, drop.values) < _SHOWS * self._drop_most_v)
@@ -197,7 +198,7 @@ class SupplyWatch:
         for name, most in self._at_rest.items():
             if name in block.traces and len(values := block.traces[name].values):
                 read_s[name] = read_s.get(name, 0.0) + span_s * float((np.abs(values) > most).mean())
-        v_in = block.traces["v_in"].values if "v_in" in block.traces else np.empty(0)
+        v_in = block.traces[ChannelName.V_IN].values if ChannelName.V_IN in block.traces else np.empty(0)
         input_v = off.input_v
         if len(v_in):
             first_v, lowest_v = input_v if input_v is not None else (float(v_in[0]), math.inf)

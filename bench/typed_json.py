@@ -1,8 +1,10 @@
-"""Dataclasses as JSON content and back, by their types. Records and the session note of a capture are both written this way.
+"""Dataclasses as JSON content and back, by their types: the one codec of records, notes of captures, choices, standards, calibrations.
 
 The content follows the dataclasses field by field, in SI units, with three rules of its own: what may be one of several kinds says
 which under `kind`; an estimate also shows its `u`, `dof` and `expanded` (95 %), which must agree with its budget when read back;
-infinite degrees of freedom are `null`. There is never a NaN or an infinity.
+what may be infinite (`UNBOUNDED`) is then `null`. There is never a NaN or an infinity.
+
+Whatever does not fit is a ContentError of one line. Its text has no subject: the caller says what was being read.
 """
 
 from __future__ import annotations
@@ -15,7 +17,7 @@ from dataclasses import MISSING, fields, is_dataclass
 from enum import StrEnum
 from functools import cache
 from types import UnionType
-from typing import Any, Literal, NoReturn, Union, get_args, get_origin, get_type_hints
+from typing import Any, Literal, NoReturn, TypeVar, Union, get_args, get_origin, get_type_hints
 
 from bench.errors import ContentError
 from bench.limits import AllOf, AnyOf, FactLimit, Limit
@@ -23,6 +25,7 @@ from bench.plain import escaped
 from bench.procedure import CoolStep, PromptStep, RunStep, ZeroStep
 from bench.uncertainty import Estimate, NotMeasured
 
+T = TypeVar("T")
 KINDS: Mapping[type, str] = {
     Estimate: "estimate",
     NotMeasured: "not measured",
@@ -36,6 +39,8 @@ KINDS: Mapping[type, str] = {
     PromptStep: "prompt",
 }
 """The word under `kind` of each class that stands where others could stand too."""
+UNBOUNDED = frozenset({"dof", "u_after"})
+"""Fields that may be infinite: degrees of freedom of what is known exactly; the uncertainty of a range that could not be calibrated."""
 DERIVED = ("u", "dof", "expanded")
 """What an estimate shows beyond its own fields."""
 _SAME = 1e-9
@@ -56,14 +61,22 @@ def _unfit(text: str) -> ContentError:
     return ContentError(printable(text))
 
 
-def loads(text: str) -> Any:
-    """The content of JSON text. ContentError for NaN, infinities and a key that is there twice; JSONDecodeError, ValueError or
-    RecursionError for what is no JSON."""
-    return json.loads(text, parse_constant=_no_constant, object_pairs_hook=_each_key_once)
+def loads(text: str | bytes) -> Any:
+    """Return the content of JSON text. ContentError for what is no JSON, for NaN, infinities and a key that is there twice."""
+    try:
+        return json.loads(text if isinstance(text, str) else text.decode(), parse_constant=_no_constant, object_pairs_hook=_each_key_once)
+    except ContentError:
+        raise
+    except json.JSONDecodeError as error:
+        raise _unfit(f"it is no JSON ({error.msg} in line {error.lineno})") from None
+    except RecursionError:
+        raise _unfit("it is nested too deep") from None
+    except ValueError as error:  # bytes that are no text, a number of thousands of digits
+        raise _unfit(f"it is no JSON ({error})") from None
 
 
 def dumps(content: Any) -> str:
-    """JSON text in ASCII, indented by two; a list of plain values stands in one line. ValueError for NaN and infinities."""
+    """Return JSON text in ASCII, indented by two; a list of plain values stands in one line. ValueError for NaN and infinities."""
     return _text(content, "\n")
 
 
@@ -76,8 +89,22 @@ def _text(content: Any, line: str) -> str:
     return json.dumps(content, allow_nan=False)
 
 
+def encode_file(value: Any, number: int) -> dict[str, Any]:
+    """Return the content of a file of format `number` that holds a dataclass."""
+    return {"format": number, **encode(value)}
+
+
+def decode_file(kind: type[T], content: Any, number: int) -> T:
+    """Return the dataclass that the content of a file holds. ContentError if it is of another format than `number`, or does not fit."""
+    _expect(isinstance(content, dict), "", content, "an object")
+    came = content.get("format")
+    _expect(type(came) is int and came == number, "format", came, f"{number}, the one that this version reads")
+    value: T = decode(kind, {key: item for key, item in content.items() if key != "format"})
+    return value
+
+
 def encode(value: Any) -> Any:
-    """What stands in JSON for a value made of dataclasses, mappings, tuples and plain values."""
+    """Return what stands in JSON for a value made of dataclasses, mappings, tuples and plain values."""
     if isinstance(value, float):
         return value + 0.0  # no negative zero: what others make of it differs
     if is_dataclass(value):
@@ -96,7 +123,7 @@ def encode(value: Any) -> Any:
 
 
 def decode(kind: Any, data: Any, place: str = "") -> Any:
-    """The value of type `kind` that `data` stands for; `place` is the path to it. ContentError if it stands for none."""
+    """Return the value of type `kind` that `data` stands for; `place` is the path to it. ContentError if it stands for none."""
     origin = get_origin(kind)
     if origin in (Union, UnionType):
         return _decode_union(get_args(kind), data, place)
@@ -127,7 +154,7 @@ def _each_key_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 
 
 def _encode_number(name: str, value: Any) -> Any:
-    return None if name == "dof" and value == math.inf else encode(value)
+    return None if name in UNBOUNDED and value == math.inf else encode(value)
 
 
 def _decode_union(kinds: tuple[Any, ...], data: Any, place: str) -> Any:
@@ -163,7 +190,7 @@ def _decode_dataclass(kind: type, data: Any, place: str) -> Any:
     for name, (hint, needed) in _fields(kind).items():
         if name in left:
             item = left.pop(name)
-            values[name] = math.inf if name == "dof" and item is None else decode(hint, item, f"{place}.{name}")
+            values[name] = math.inf if name in UNBOUNDED and hint is float and item is None else decode(hint, item, f"{place}.{name}")
         elif needed:
             raise _unfit(f"{place}.{name}".lstrip(".") + " is missing")
     if left:
@@ -219,5 +246,5 @@ _WORDS: Mapping[type, str] = {int: "a whole number", str: "text", bool: "true or
 
 def _expect(holds: bool, place: str, came: Any, allowed: str) -> None:
     if not holds:
-        shown = repr(came)
-        raise _unfit(f"{place.lstrip('.')}: got {shown if len(shown) < 60 else shown[:57] + '...'}; it must be {allowed}")
+        shown, where = repr(came), f"{place.lstrip('.')}: " if place else ""
+        raise _unfit(f"{where}got {shown if len(shown) < 60 else shown[:57] + '...'}; it must be {allowed}")

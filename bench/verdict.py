@@ -11,16 +11,15 @@ The numbers come first (any value, any limits: also the ball bearings of JCGM 10
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from itertools import pairwise
-from typing import NamedTuple, Protocol
+from typing import NamedTuple
 
 from bench.conditions import Circumstances, ConditionVerdict, Kept, is_for_system, judge_conditions
 from bench.limits import AllOf, AnyOf, FactLimit, Limit, LimitSet, Requirement
-from bench.measure import BenchFault, Measured
-from bench.uncertainty import Estimate, Measurement, NotMeasured, normal_cdf, student_cdf, student_quantile
+from bench.measure import UNKNOWN, BenchFault, FactName, Measured, UnitBehaviour
+from bench.uncertainty import Estimate, Measurement, NotMeasured, student_cdf, student_quantile
 
 LEVEL = 0.95
 
@@ -132,65 +131,17 @@ def _tails(value: float, u: float, dof: float, low: float | None, high: float | 
 # The same region over a whole population (JCGM 106, 9): the prior says how the true values are spread.
 
 
-class Prior(Protocol):
-    """A distribution of true values, as scipy.stats freezes them."""
-
-    def pdf(self, x: float, /) -> float: ...
-    def ppf(self, q: float, /) -> float: ...
-
-
-class GlobalRisk(NamedTuple):
-    """For a unit drawn at random: P(accepted and outside the limits), P(rejected and inside them)."""
-
-    consumer: float
-    producer: float
-
-
-def global_risk(prior: Prior, u: float, low: float | None, high: float | None, guard: float = 0.0) -> GlobalRisk:
-    """Both risks of accepting what reads inside `acceptance_region`, with a normal measurement error u > 0.
-
-    Gauss-Legendre between the places where the integrand bends: the limits, 8 u about the region's ends, prior quantiles.
-    """
-    import numpy as np
-
-    accept_low, accept_high = acceptance_region(low, high, guard)
-    first, *inner, last = (float(prior.ppf(q)) for q in (1e-12, 1e-3, 0.1, 0.5, 0.9, 0.999, 1.0 - 1e-12))
-    bends = {first, *inner, last, *(limit for limit in (low, high) if limit is not None)}
-    bends |= {edge + k * u for edge in (accept_low, accept_high) for k in (-8, 0, 8)}
-    nodes, weights = (array.tolist() for array in np.polynomial.legendre.leggauss(24))
-    risks = {True: 0.0, False: 0.0}
-    for start, end in pairwise(sorted(b for b in bends if first <= b <= last)):
-        half, middle = 0.5 * (end - start), 0.5 * (start + end)
-        good = _inside(middle, low, high)
-        for node, weight in zip(nodes, weights, strict=True):
-            true = middle + half * node
-            accepted = max(0.0, normal_cdf((accept_high - true) / u) - normal_cdf((accept_low - true) / u))
-            risks[good] += half * weight * float(prior.pdf(true)) * (1.0 - accepted if good else accepted)
-    return GlobalRisk(consumer=risks[False], producer=risks[True])
-
-
-def guard_for_consumer_risk(prior: Prior, u: float, low: float | None, high: float | None, risk: float) -> float:
-    """The guard band that brings the consumer's risk to `risk`; ValueError if none within +- 8 u does."""
-    least, most = -8.0 * u, 8.0 * u
-    if not global_risk(prior, u, low, high, most).consumer <= risk <= global_risk(prior, u, low, high, least).consumer:
-        raise ValueError(f"no guard band within 8 u gives a consumer's risk of {risk!r}")
-    while most - least > 1e-9 * u:
-        middle = 0.5 * (least + most)
-        if global_risk(prior, u, low, high, middle).consumer > risk:
-            least = middle
-        else:
-            most = middle
-    return most
-
-
 # What was measured against what is asked.
 
 _FLASHING = frozenset({"rate_per_min", "rate_total_per_min", "on_ratio"})
-STANDING = {
-    "steady on": ("the lamps stay lit", frozenset({"start_s", "start_largest_s", "first_extinction_s"})),
-    "dark": ("the lamps stay dark", frozenset({"start_s", "start_largest_s", "first_light_s", "first_extinction_s"})),
-    "one flash": ("it flashes once and no more", frozenset[str]()),
-    "shorted": ("it draws more than the bench may give: a short inside", frozenset({"start_s", "start_largest_s", "first_extinction_s"})),
+STANDING: Mapping[str, tuple[str, frozenset[str]]] = {
+    UnitBehaviour.STEADY_ON: ("the lamps stay lit", frozenset({"start_s", "start_largest_s", "first_extinction_s"})),
+    UnitBehaviour.DARK: ("the lamps stay dark", frozenset({"start_s", "start_largest_s", "first_light_s", "first_extinction_s"})),
+    UnitBehaviour.ONE_FLASH: ("it flashes once and no more", frozenset[str]()),
+    UnitBehaviour.SHORTED: (
+        "it draws more than the bench may give: a short inside",
+        frozenset({"start_s", "start_largest_s", "first_extinction_s"}),
+    ),
 }
 """Behaviours that fail a limit without a number: what was seen, and which times such a unit never reaches.
 
@@ -198,9 +149,7 @@ They fail the limits of `_FLASHING` too, even if there were flashes to measure b
 """
 
 
-def judge(
-    measured: Measured, limit_set: LimitSet, level: float = LEVEL, circumstances: Circumstances | None = None
-) -> tuple[Verdict, ...]:
+def judge(measured: Measured, limit_set: LimitSet, level: float = LEVEL, circumstances: Circumstances | None = None) -> tuple[Verdict, ...]:
     """Return one verdict for each requirement of the set, in its order; those for another system's voltage are left out.
 
     While a bench fault spoils the values every verdict is "not measured": nothing is charged to the unit, nothing credited. So is every
@@ -285,7 +234,10 @@ def _judge_plainly(case: _Case, limit: Limit, found: Measurement) -> Verdict:
         return Verdict(case.name, limit, Conformity.NOT_MEASURED, found)
     band = (limit.low, limit.high)
     return Verdict(
-        case.name, limit, decide(found.value, found.u, found.dof, *band, case.level), found,
+        case.name,
+        limit,
+        decide(found.value, found.u, found.dof, *band, case.level),
+        found,
         guard=guard_band(found.u, found.dof, case.level),
         p_conform=conformance_probability(found.value, found.u, found.dof, *band),
         p_wrong=specific_risk(found.value, found.u, found.dof, *band),
@@ -294,7 +246,7 @@ def _judge_plainly(case: _Case, limit: Limit, found: Measurement) -> Verdict:
 
 def _standing_still(measured: Measured, quantity: str) -> str:
     """What was seen, if a unit that stands still cannot have the quantity for that reason; else empty."""
-    seen, never = STANDING.get(measured.facts.get("behaviour", ""), ("", frozenset[str]()))
+    seen, never = STANDING.get(measured.facts.get(FactName.BEHAVIOUR, UNKNOWN), ("", frozenset[str]()))
     if quantity in _FLASHING:
         return seen
     flashed = isinstance(measured.values.get("on_s"), Estimate)
@@ -304,11 +256,11 @@ def _standing_still(measured: Measured, quantity: str) -> str:
 
 
 def _judge_fact(case: _Case, limit: FactLimit) -> Verdict:
-    seen = case.measured.facts.get(limit.fact, "unknown")
+    seen = case.measured.facts.get(limit.fact, UNKNOWN)
     if spoiling(case.measured.bench_faults):
         return Verdict(case.name, limit, Conformity.NOT_MEASURED)
     why_open = case.why_open(None)
-    if why_open or seen == "unknown":
+    if why_open or seen == UNKNOWN:
         return Verdict(case.name, limit, Conformity.NOT_MEASURED, why_open=why_open)
     return Verdict(case.name, limit, Conformity.PASS if seen in limit.allowed else Conformity.FAIL, by_fact=seen)
 

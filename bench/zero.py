@@ -11,11 +11,11 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from bench.description import BoardDescription, Channel, Range, Share
+from bench.description import BoardDescription, Channel, ChannelName, CommonModeError, Range
 from bench.errors import ZeroError
 from bench.uncertainty import TypeA, combine, rectangular
 
-KNOWN_ZERO = ("i_load", "i_load_low", "v_drop")
+KNOWN_ZERO: tuple[str, ...] = (ChannelName.I_LOAD, ChannelName.I_LOAD_LOW, ChannelName.V_DROP)
 """Channels that read 0 with the master switch off, whatever is in the socket."""
 _SUPPLY_LEAST_V = 3.0
 _LINK_DROP_V = 0.03  # a link of 0.5 mohm drops 2 mV at 4 A, 8 mV at 15 A
@@ -143,7 +143,7 @@ def _less(u: float, part: float) -> float:
     return math.sqrt(max(u * u - part * part, 0.0))
 
 
-def _with_share(channel: Channel, share: Share, readings: LinkReadings) -> Share:
+def _with_share(channel: Channel, share: CommonModeError, readings: LinkReadings) -> CommonModeError:
     """The share seen: what the channel reads more with the supply on, over what the other channel reads."""
     other = readings.off.get(share.other)
     seen, rest = readings.off.get(channel.name), readings.rest.get(channel.name)
@@ -151,21 +151,21 @@ def _with_share(channel: Channel, share: Share, readings: LinkReadings) -> Share
         return share
     part = (seen.mean - rest.mean) / other.mean
     u = combine(combine(seen.u, rest.u, channel.ranges[0].u_line) / abs(other.mean), _DRIFT * share.u)
-    return Share(share.other, u, part) if u < share.u else share
+    return CommonModeError(share.other, u, part) if u < share.u else share
 
 
 def _check(readings: LinkReadings) -> None:
     off, on = readings.off, readings.on
-    supply = off["v_in"].mean if "v_in" in off else math.inf
+    supply = off[ChannelName.V_IN].mean if ChannelName.V_IN in off else math.inf
     if supply < _SUPPLY_LEAST_V:
         raise _refused(f"{supply:.2f} V at the input; switch the supply on and try again")
-    if "v_in" in off and "v_out" in off and off["v_out"].mean < 0.9 * supply:
-        raise _refused(f"{off['v_out'].mean:.2f} V at the output of {supply:.2f} V; the link is not fitted, fit it and try again")
-    name = "i_load_low" if "i_load_low" in on else "i_load"
+    if ChannelName.V_IN in off and ChannelName.V_OUT in off and off[ChannelName.V_OUT].mean < 0.9 * supply:
+        raise _refused(f"{off[ChannelName.V_OUT].mean:.2f} V at the output of {supply:.2f} V; the link is not fitted, fit it and try again")
+    name = ChannelName.I_LOAD_LOW if ChannelName.I_LOAD_LOW in on else ChannelName.I_LOAD
     if name in on and name in off and on[name].mean - off[name].mean < 0.1:
         raise _refused(f"only {on[name].mean - off[name].mean:.2f} A with the lamps on; a lamp or its plug is off")
-    if "v_drop" in on and on["v_drop"].mean - off["v_drop"].mean > _LINK_DROP_V:
-        risen_mv = (on["v_drop"].mean - off["v_drop"].mean) * 1000.0
+    if ChannelName.V_DROP in on and on[ChannelName.V_DROP].mean - off[ChannelName.V_DROP].mean > _LINK_DROP_V:
+        risen_mv = (on[ChannelName.V_DROP].mean - off[ChannelName.V_DROP].mean) * 1000.0
         raise _refused(f"the drop rises by {risen_mv:.0f} mV with the lamps on; clip the sense leads on the terminals themselves")
 
 

@@ -50,7 +50,7 @@ from bench.simboard.world import World
 from bench.uncertainty import Estimate, Measurement
 from bench.verdict import Verdict
 from firmware.simulator.port import FirmwarePort
-from reports.truth import _drops, _means, _start
+from reports.true_values import cycle_means, drop_means, start_times
 
 LIMITS = ("un-r48",)
 MORE_LIMITS = (*LIMITS, "sae-j945")  # asks for three starts, which `quick` does not make
@@ -187,7 +187,7 @@ def compare(case: Case) -> Compared:
     """The case on both boards."""
     query = f"{case.unit}?seed={case.seed}" + (f"&fault={case.fault}" if case.fault else "")
     simulated, real = SeenPort(f"sim://{query}"), FirmwarePort(f"firmware://{query}")
-    first, second = _tell(case, simulated, None), _tell(case, real, real.hands)
+    first, second = _tell(case, simulated, None), _tell(case, real, real.operator)
     return Compared(
         case,
         (first.record.outcome, second.record.outcome),
@@ -329,14 +329,14 @@ def run_truth(pulses: Sequence[Pulse], measured: Measured, supplied_s: float, sk
     """The physics' values of one run, from its pulses: the start, and means over as many cycles as were counted after `skip`."""
     if not pulses:
         return {}
-    true, _ = _start(pulses, supplied_s)
+    true, _ = start_times(pulses, supplied_s)
     true["inrush_first_a"] = pulses[0].peak_a
     rate, drop = measured.values["rate_per_min"], measured.values["drop_v"]
     if not isinstance(rate, Estimate) or len(pulses) < skip + rate.n + 1:
         return true
     chosen = pulses[skip : skip + rate.n + 1]
     used = drop.n if isinstance(drop, Estimate) else 0
-    true |= _means(chosen) | _drops(chosen[:-1], used)
+    true |= cycle_means(chosen) | drop_means(chosen[:-1], used)
     if used and "drop_v" in true:
         true["drop_largest_v"] = max(p.lowest_drop_v or 0.0 for p in chosen[:used])
     true["inrush_ratio"] = pulses[0].peak_a / true["steady_a"]

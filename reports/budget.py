@@ -6,7 +6,9 @@ import argparse
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from bench.budget import (
+from bench.description import BoardDescription
+from bench.simboard.rig import rig_description
+from firmware.rig.error_budget import (
     FAST,
     METERS,
     NOMINAL,
@@ -14,8 +16,8 @@ from bench.budget import (
     ROWS,
     TOLERANCE,
     TWELVE,
-    Converter,
-    Row,
+    BudgetRow,
+    ConverterErrors,
     as_built,
     duration_u_s,
     edge_u_s,
@@ -23,8 +25,6 @@ from bench.budget import (
     known,
     u_of,
 )
-from bench.description import BoardDescription
-from bench.simboard.rig import rig_description
 
 PAGE = Path(__file__).parent.parent / "firmware" / "rig" / "budget.md"
 STATES = ("raw", "self", *METERS)
@@ -34,7 +34,7 @@ COMPARATOR_S = 3e-6  # an edge by input capture behind 1 k and 1 nF
 INTRODUCTION = """\
 # The error budget of every channel
 
-Written by `python reports/budget.py --write` out of `bench/budget.py`; a test compares the two. All figures are standard
+Written by `python -m reports.budget --write` out of `firmware/rig/error_budget.py`; a test compares the two. All figures are standard
 uncertainties (k = 1), computed, not measured: nobody has built this rig yet. Parts count as rectangular within their tolerance,
 what a data sheet calls typical of the converter as two standard deviations. What link, standard and meter put right is computed
 by the very code that the host uses on a real board, from readings without error; what a reading is then known to is what the host
@@ -70,11 +70,11 @@ FINDINGS = """\
 """
 
 
-def converters(description: BoardDescription) -> tuple[tuple[Converter, BoardDescription], ...]:
+def converters(description: BoardDescription) -> tuple[tuple[ConverterErrors, BoardDescription], ...]:
     return tuple((one, as_built(description, one)) for one in (FAST, PRECISE, TWELVE))
 
 
-def cell(row: Row, built: Sequence[tuple[Converter, BoardDescription]], state: str) -> str:
+def cell(row: BudgetRow, built: Sequence[tuple[ConverterErrors, BoardDescription]], state: str) -> str:
     found = [known(row, stated, state) for _, stated in built]
     texts = []
     for (converter, _), one in zip(built, found, strict=True):

@@ -20,26 +20,35 @@ from concurrent.futures import ProcessPoolExecutor
 
 from bench.wire import Decoder, Reply, SampleFrame, Sequencer
 from firmware.simulator.port import FirmwarePort
-from firmware.simulator.trials import RESETS, STATES, Bare, Storm, hang, over_current, silent_host, storm
+from firmware.simulator.trials import (
+    RESETS,
+    STATES,
+    BareBoard,
+    MishapResult,
+    measure_hang,
+    measure_over_current,
+    measure_silent_host,
+    try_mishap,
+)
 
 CURRENTS = ((0.5, 0.001, 0.9), (2.0, 0.05, 4.0), (10.0, 0.3, 20.0), (40.0, 1.0, 60.0), (75.0, 0.05, 76.0))
 
 
 def long_run(minutes: float) -> Iterator[str]:
     """The fast mode, loads switched and questions asked all the while."""
-    board = Bare()
-    board.say("INIT", "ROUT:CLOS (@1,2)", "OUTP ON")
+    board = BareBoard()
+    board.send("INIT", "ROUT:CLOS (@1,2)", "OUTP ON")
     decoder, sequencer, frames, size = Decoder(), Sequencer(), 0, 0
     began = time.perf_counter()
     for second in range(round(minutes * 60)):
-        board.say(f"ROUT:{'OPEN' if second % 2 else 'CLOS'} (@3)", "SYST:BOAR:LINE? 21" if second % 3 else "SYST:ERR?")
+        board.send(f"ROUT:{'OPEN' if second % 2 else 'CLOS'} (@3)", "SYST:BOAR:LINE? 21" if second % 3 else "SYST:ERR?")
         board.hold(1.0)
-        size += len(board.heard)
-        for piece in decoder.feed(bytes(board.heard)):
+        size += len(board.received)
+        for piece in decoder.feed(bytes(board.received)):
             if not isinstance(piece, Reply):
                 sequencer.place(piece)
                 frames += isinstance(piece, SampleFrame)
-        board.heard.clear()
+        board.received.clear()
     wall = time.perf_counter() - began
     counts = board.avr.counts
     yield f"{minutes:g} minutes in the fast mode: {frames} sample frames, {size / minutes / 60:.0f} bytes a second"
@@ -57,12 +66,12 @@ def spare() -> str:
     """How much longer every interrupt may take, as a part of the processor's time, before samples are lost while commands come in."""
     least = 0
     for burden in range(0, 200, 5):
-        board = Bare()
-        board.avr.burden(burden)
-        board.say("INIT")
+        board = BareBoard()
+        board.avr.lengthen_interrupts(burden)
+        board.send("INIT")
         board.hold(1.0)
         decoder, sequencer = Decoder(), Sequencer()
-        for piece in decoder.feed(bytes(board.heard)):
+        for piece in decoder.feed(bytes(board.received)):
             if not isinstance(piece, Reply):
                 sequencer.place(piece)
         counts = board.avr.counts
@@ -99,16 +108,16 @@ def replies(count: int) -> Iterator[str]:
 
 
 def safety(count: int, workers: int) -> Iterator[str]:
-    times = {state: silent_host(state) for state in STATES}
+    times = {state: measure_silent_host(state) for state in STATES}
     yield f"silent host: everything open after {min(times.values()):.3f} to {max(times.values()):.3f} s in {len(times)} states (asked: 1.1)"
-    late = [1e3 * over_current(*case) for case in CURRENTS]
+    late = [1e3 * measure_over_current(*case) for case in CURRENTS]
     yield f"over-current: open {min(late):.2f} to {max(late):.2f} ms after the set delay, {len(late)} cases (asked: within 5)"
-    hangs = [hang(seed) for seed in range(20)]
+    hangs = [measure_hang(seed) for seed in range(20)]
     causes = Counter(cause for _, cause in hangs)
     yield f"hang: open after at most {1e3 * max(took for took, _ in hangs):.0f} ms (asked: 300), 20 places; named {dict(causes)}"
-    seen: list[Storm] = []
+    seen: list[MishapResult] = []
     with ProcessPoolExecutor(workers) as pool:
-        for number, one in enumerate(pool.map(storm, range(count), chunksize=10), 1):
+        for number, one in enumerate(pool.map(try_mishap, range(count), chunksize=10), 1):
             seen.append(one)
             if number % 100 == 0:
                 print(f"  {number} of {count} mishaps", file=sys.stderr)

@@ -48,16 +48,19 @@ _SAMPLES = ("test_cycles", "test_kept_samples", "test_slow_edges", "test_inrush"
 _EDGES = ("test_transitions", "test_transition_levels", "test_transition_instants", "test_transition_stream", "test_instants")
 TESTS: Mapping[str, tuple[str, ...]] = {
     "measure.values": _MEASURE,
+    "measure.intervals": _MEASURE,
+    "measure.electrical": _MEASURE,
+    "measure.steadiness": _MEASURE,
     "measure.bench_check": _BENCH,
-    "measure.bench_check.board": _BENCH,
-    "measure.bench_check.lamps": _BENCH,
-    "measure.bench_check.lit": _BENCH,
-    "measure.bench_check.wiring": _BENCH,
+    "measure.bench_check.board_faults": _BENCH,
+    "measure.bench_check.lamp_faults": _BENCH,
+    "measure.bench_check.steady_flashes": _BENCH,
+    "measure.bench_check.wiring_faults": _BENCH,
     "measure.evidence": _MEASURE,
     "measure.film": _MEASURE,
     "measure.behaviour": _MEASURE,
     "measure.mechanism": _MEASURE,
-    "measure.flashes": _MEASURE,
+    "measure.flash_table": _MEASURE,
     "measure.scatter": _MEASURE,
     "cycles.cutter": _SAMPLES,
     "cycles.state_readings": _SAMPLES,
@@ -73,7 +76,7 @@ TESTS: Mapping[str, tuple[str, ...]] = {
     "verdict": ("test_verdict", "test_verdict_conditions", "test_verdict_numbers", "test_verdict_parts"),
     "session.combine": ("test_combine",),
 }
-"""The fast test files of each module. `measure.heard` is not among them: sounds to test it with take a minute to make."""
+"""The fast test files of each module. `measure.by_sound` is not among them: sounds to test it with take a minute to make."""
 _BEYOND_LINE = ("measure.", "verdict", "session.combine")
 _TIMES_AS_LONG, _LEAST_CPU_S, _MEMORY = 5.0, 3.0, 8 << 30
 

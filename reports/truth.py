@@ -1,7 +1,7 @@
 """How often the stated intervals hold the truth: random simulated units on random rigs, measured through the real bytes.
 
-    python reports/truth.py --units 2000 --seed 1
-    python reports/truth.py --steady 200          (units without scatter on zeroed rigs: the errors themselves)
+    python -m reports.truth --units 2000 --seed 1
+    python -m reports.truth --steady 200          (units without scatter on zeroed rigs: the errors themselves)
 
 Each unit is drawn with the spread of its kind, its load, supply and ambient at random; each rig has hidden gains, offsets, linearity and
 a clock drawn from the very uncertainties that its description states, 10-bit counts and noise; the host's clock too is off. The truth is
@@ -22,66 +22,35 @@ from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
-from itertools import pairwise
 from typing import TypeAlias
 
 from bench.analysis import Analysis
 from bench.board.watch import Watch
-from bench.clock import HOST_HALF_WIDTH
 from bench.description import BoardDescription
 from bench.measure import Conditions, Counts, Measured
 from bench.simboard.board import SimulatedBoard
-from bench.simboard.population import draw
-from bench.simboard.pulses import Pulse
-from bench.simboard.units import Rating, Unit
+from bench.simboard.units import Unit
 from bench.simboard.world import World
 from bench.uncertainty import Estimate, TypeA
 from bench.verdict import Conformity, conformance_probability, decide
 from bench.wire import Decoder, EventFrame, SampleFrame, format_channels
 from bench.zero import LinkReadings, zeroed
+from reports.true_values import WATTS, Case, Truths, cycle_means, repetitions, start_times, truths
 
-KINDS = ("NC", "HWh", "HWp", "TC", "ELo", "EL", "EL2")
-LOADS: tuple[tuple[int, ...], ...] = ((1, 2), (1, 2), (1, 2), (1, 2, 5), (1, 2, 3))
-WATTS = {1: 21.0, 2: 21.0, 3: 21.0, 4: 10.0, 5: 5.0}
 REST_S, SETTLE_S, RUN_S, LONGEST_S = 0.5, 0.1, 13.0, 26.0
 TICK_S = (0.002, 0.02)
-BLIP_S = 0.1
-REPETITIONS = 8
 JUDGED = (
-    "rate_per_min", "on_ratio", "start_s", "first_light_s", "drop_v", "drop_largest_v", "inrush_first_a", "steady_a", "supply_v", "lamp_v",
+    "rate_per_min",
+    "on_ratio",
+    "start_s",
+    "first_light_s",
+    "drop_v",
+    "drop_largest_v",
+    "inrush_first_a",
+    "steady_a",
+    "supply_v",
+    "lamp_v",
 )
-
-Truths: TypeAlias = dict[str, tuple[float, float]]
-
-
-@dataclass(frozen=True)
-class Case:
-    """One random unit on one random rig."""
-
-    seed: int
-    kind: str
-    loads: tuple[int, ...]
-    system_v: float
-    supply_v: float
-    ambient_c: float
-    host_error: float
-
-    @classmethod
-    def drawn(cls, seed: int, loads: tuple[tuple[int, ...], ...] = LOADS) -> Case:
-        rng = random.Random(f"truth {seed}")
-        system_v = rng.choice((6.0, 12.0, 12.0, 12.0, 12.0, 24.0))
-        supply = rng.uniform(11.5, 14.5) * system_v / 12.0
-        ambient_c, host_error = rng.uniform(-10.0, 45.0), rng.uniform(-1.0, 1.0) * HOST_HALF_WIDTH
-        return cls(seed, rng.choice(KINDS), rng.choice(loads), system_v, supply, ambient_c, host_error)
-
-    def unit(self) -> Unit:
-        return draw(self.kind, self.seed, Rating(self.system_v, tuple(WATTS[n] for n in self.loads)))
-
-    def world(self, *, scatter_seed: int | None = None, scatter: bool = True) -> World:
-        return World(
-            self.unit(), supply_v=self.supply_v, system_v=self.system_v, ambient_c=self.ambient_c,
-            seed=self.seed if scatter_seed is None else scatter_seed, rated_loads=self.loads, scatter=scatter,
-        )  # fmt: skip
 
 
 @dataclass
@@ -185,8 +154,8 @@ def steady_errors(seed: int) -> dict[str, float]:
     rate = measured.values["rate_per_min"]
     if not isinstance(rate, Estimate) or len(pulses) < 6 + rate.n:
         return {}
-    true, _ = _start(pulses, applied_s)
-    true |= _means(pulses[5 : 6 + rate.n])
+    true, _ = start_times(pulses, applied_s)
+    true |= cycle_means(pulses[5 : 6 + rate.n])
     true["drop_v"] = statistics.fmean(p.lowest_drop_v or 0.0 for p in pulses[5 : 5 + rate.n])
     true["inrush_first_a"] = pulses[0].peak_a
     found = {}
@@ -210,119 +179,6 @@ def steady_table(units: int, seed: int, workers: int = 2) -> str:
         middle, far = sizes[len(sizes) // 2], sizes[int(0.99 * len(sizes))]
         lines.append(f"{name:<18} {len(sizes):>5} {within * 100:>7.1f}% {middle:>13.3g} {far:>13.3g}   {asked:g} {unit}")
     return "\n".join(lines)
-
-
-def repetitions(case: Case, applied_s: float, end_s: float) -> list[tuple[Pulse, ...]]:
-    """The same unit's same start again and again, in the physics alone: true pulses of each."""
-    found = []
-    for k in range(REPETITIONS):
-        world = case.world(scatter_seed=1000 * case.seed + k)
-        world.switch(loads=frozenset(case.loads))
-        world.advance(applied_s)
-        world.switch(master=True)
-        while world.t_s < end_s:
-            world.advance(min(world.t_s + 1.0, end_s))
-        world.switch(master=False)
-        found.append(tuple(world.pulses))
-    return found
-
-
-def _start(pulses: Sequence[Pulse], applied_s: float) -> tuple[dict[str, float], Sequence[Pulse]]:
-    """True start times by the standards' rules, and the pulses that are flashes."""
-    flashes = list(pulses)
-    first = flashes[0]
-    if first.make_s - applied_s < 5e-3 and first.break_s is not None and first.break_s - first.make_s < BLIP_S:
-        flashes = flashes[1:]
-    if not flashes or flashes[0].break_s is None:
-        return {}, flashes
-    light = flashes[0].make_s - applied_s
-    opened = flashes[0].break_s - applied_s
-    return {"first_light_s": light, "first_extinction_s": opened, "start_s": opened}, flashes
-
-
-def truths(
-    case: Case, measured: Measured, world: World, repeated: Sequence[Sequence[Pulse]], applied_s: float, board: SimulatedBoard
-) -> Truths:
-    """The true value of every quantity that this case can tell, with the standard error of that truth."""
-    real = list(world.pulses)
-    if len(real) < 9:
-        return {}
-    exact, _ = _start(real, applied_s)
-    exact["inrush_first_a"] = real[0].peak_a
-    drop = measured.values["drop_v"]
-    used = drop.n if isinstance(drop, Estimate) else 0
-    if used and len(real) > 5 + used and all(p.lowest_drop_v is not None for p in real[5 : 5 + used]):
-        exact["drop_largest_v"] = max(p.lowest_drop_v or 0.0 for p in real[5 : 5 + used])
-    exact["bounce_make_s"] = max(p.bounce_make_s for p in real)
-    exact["bounce_break_s"] = max(p.bounce_break_s for p in real[:-1])
-    exact["temperature_c"] = case.ambient_c
-    exact["clock_error"] = 1.0 / (1.0 + board.rig.hidden.clock_error) - 1.0
-    found = {name: (value, 0.0) for name, value in exact.items()} | _mean_truths(measured, repeated, used)
-    if "steady_a" in found:
-        found["inrush_ratio"] = (real[0].peak_a / found["steady_a"][0], 0.0)
-    return found
-
-
-def _mean_truths(measured: Measured, repeated: Sequence[Sequence[Pulse]], used: int) -> Truths:
-    """Means over the cycles that were counted: over all repetitions, with the standard error."""
-    rate = measured.values["rate_per_min"]
-    n = rate.n if isinstance(rate, Estimate) else 0
-    runs: list[dict[str, float]] = []
-    for pulses in repeated:
-        chosen = pulses[5 : 5 + n + 1]
-        if not n or len(chosen) < n + 1 or any(p.break_s is None for p in chosen[:-1]):
-            continue
-        runs.append(_means(chosen) | _drops(chosen[:-1], used))
-    found: Truths = {}
-    for name in runs[0] if len(runs) == len(repeated) else ():
-        if all(name in run for run in runs):
-            values = [run[name] for run in runs]
-            found[name] = (statistics.fmean(values), statistics.stdev(values) / math.sqrt(len(values)))
-    if "period_s" in found:
-        mean, _ = found.pop("period_s")
-        variance, variance_se = found.pop("period_variance")
-        found["period_spread"] = (math.sqrt(variance) / mean, variance_se / (2.0 * math.sqrt(variance)) / mean if variance else 0.0)
-    return found
-
-
-def _drops(pulses: Sequence[Pulse], used: int) -> dict[str, float]:
-    chosen = pulses[:used]
-    if not used or len(chosen) < used or any(p.lowest_drop_v is None for p in pulses):
-        return {}
-    return {
-        "drop_v": statistics.fmean(p.lowest_drop_v or 0.0 for p in chosen),
-        "drop_carried_v": statistics.fmean((p.lowest_drop_v or 0.0) * min(1.0, 3.5 / p.steady_a) for p in chosen),
-        "contact_ohm": statistics.fmean((p.lowest_drop_v or 0.0) / p.steady_a for p in chosen),
-        "drop_trend_v_per_min": _slope([(p.make_s / 60.0, p.lowest_drop_v or 0.0) for p in pulses]),
-    }
-
-
-def _means(pulses: Sequence[Pulse]) -> dict[str, float]:
-    cycles = [(a.make_s, a.break_s or 0.0, b.make_s, a) for a, b in pairwise(pulses)]
-    mean = statistics.fmean
-    periods = [end - make for make, _, end, _ in cycles]
-    ons = [broke - make for make, broke, _, _ in cycles]
-    rates = [60.0 / p for p in periods]
-    return {
-        "rate_per_min": mean(rates),
-        "rate_total_per_min": 60.0 / mean(periods),
-        "on_ratio": mean(on / p for on, p in zip(ons, periods, strict=True)),
-        "on_s": mean(ons),
-        "off_s": mean(p - on for on, p in zip(ons, periods, strict=True)),
-        "inrush_later_a": mean(p.peak_a for *_, p in cycles),
-        "steady_a": mean(p.steady_a for *_, p in cycles),
-        "dark_a": mean(p.dark_a or 0.0 for *_, p in cycles),
-        "supply_v": mean(p.supply_v for *_, p in cycles),
-        "lamp_v": mean(p.lamp_v for *_, p in cycles),
-        "period_s": mean(periods),
-        "period_variance": statistics.variance(periods),
-        "rate_drift_per_min2": _slope([(make / 60.0, r) for (make, *_), r in zip(cycles, rates, strict=True)]),
-    }
-
-
-def _slope(points: Sequence[tuple[float, float]]) -> float:
-    mx, my = statistics.fmean(x for x, _ in points), statistics.fmean(y for _, y in points)
-    return math.fsum((x - mx) * (y - my) for x, y in points) / math.fsum((x - mx) ** 2 for x, _ in points)
 
 
 def run_case(seed: int) -> Outcomes:
@@ -397,8 +253,10 @@ def table(outcomes: Sequence[Outcomes]) -> str:
     definite = [(right, p) for o in outcomes for _, right, p in o.verdicts]
     if definite:
         wrong = sum(not right for right, _ in definite)
-        lines.append(f"\ndefinite verdicts by limits near the truth {len(definite)}: wrong {wrong} ({wrong / len(definite) * 100:.3f} %), "
-                     f"stated on average {statistics.fmean(p for _, p in definite) * 100:.3f} %")
+        lines.append(
+            f"\ndefinite verdicts by limits near the truth {len(definite)}: wrong {wrong} ({wrong / len(definite) * 100:.3f} %), "
+            f"stated on average {statistics.fmean(p for _, p in definite) * 100:.3f} %"
+        )
     behaviours: dict[str, int] = defaultdict(int)
     faults: dict[str, int] = defaultdict(int)
     for o in outcomes:

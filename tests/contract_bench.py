@@ -46,7 +46,9 @@ from bench.wire import (
 from bench.wire.answers import CHANNELS, ERROR, IDENTITY, NUMBER, SWITCH, Answer
 from firmware.simulator.avr import RESET_PIN, RESET_POWER
 from firmware.simulator.port import FirmwarePort, register
-from reports.planted_boards import KIND, BoardPort, OtherForms, described_board, open_planted
+from reports.described_board import BoardPort, described_board
+from reports.planted_boards import KIND, open_planted
+from reports.planted_faults import OtherForms
 
 register()
 add_kind(KIND, open_planted)

@@ -48,7 +48,7 @@ RESTING = {
 }
 """Counts of a rig with everything open."""
 
-_HAPPENING_CHANNEL, _HAPPENING_COMPARATOR, _HAPPENING_MISS, _HAPPENING_LATCH = range(4)
+_MISHAP_CHANNEL, _MISHAP_COMPARATOR, _MISHAP_MISS, _MISHAP_LATCH = range(4)
 
 
 @cache
@@ -57,7 +57,7 @@ def built(program: str) -> Path:
     if shutil.which("gcc") is None:
         pytest.fail("building the firmware's core for this computer needs gcc, which is not installed", pytrace=False)
     try:
-        return avr.built(f"build/{program}", program)
+        return avr.build_product(f"build/{program}", program)
     except avr.BuildError as error:
         pytest.fail(str(error), pytrace=False)
 
@@ -160,7 +160,7 @@ class HostBoard:
         if kind is None:
             assert self.decoder.damage == DamageCount()
 
-    # --- what happens to it ---
+    # --- mishaps ---
 
     def set_turn(self, clocks: int) -> None:
         """How long a turn of the main loop takes, beside the calls of the hardware."""
@@ -168,21 +168,21 @@ class HostBoard:
 
     def set(self, channel: Channel, count: int, in_s: float = 0.0) -> None:
         """The converter reads `count` at this channel from then on."""
-        self._happen(in_s, _HAPPENING_CHANNEL, channel, count)
+        self._schedule(in_s, _MISHAP_CHANNEL, channel, count)
 
     def set_comparator(self, high: bool, in_s: float = 0.0) -> None:
-        self._happen(in_s, _HAPPENING_COMPARATOR, int(high), 0)
+        self._schedule(in_s, _MISHAP_COMPARATOR, int(high), 0)
 
     def miss(self, interrupts: int, in_s: float = 0.0) -> None:
         """So many interrupts of the converter do not come."""
-        self._happen(in_s, _HAPPENING_MISS, interrupts, 0)
+        self._schedule(in_s, _MISHAP_MISS, interrupts, 0)
 
     def set_latch(self, held: bool, in_s: float = 0.0) -> None:
         """Whether something sets the hardware latch; once set, it stays until the board clears it."""
-        self._happen(in_s, _HAPPENING_LATCH, int(held), 0)
+        self._schedule(in_s, _MISHAP_LATCH, int(held), 0)
 
-    def _happen(self, in_s: float, kind: int, a: int, b: int) -> None:
-        self.driver.command("happen", round(in_s * CLOCK_HZ), kind, a, b)
+    def _schedule(self, in_s: float, kind: int, a: int, b: int) -> None:
+        self.driver.command("mishap", round(in_s * CLOCK_HZ), kind, a, b)
 
     def feed(self, data: bytes) -> None:
         """Bytes begin to arrive, one every 10 us."""

@@ -10,7 +10,7 @@ import pytest
 
 from bench.clock import ClockEstimate
 from bench.cycles import Cycle, Dark, Lit
-from bench.description import Share
+from bench.description import CommonModeError
 from bench.lamps import expected_current_a
 from bench.measure import Conditions, Counts, Evidence, Measured, measure
 from bench.readings import Reading
@@ -26,7 +26,7 @@ TWO_LAMPS = Conditions(lamps_w=(21.0, 21.0), loop_ohm=0.11)
 LAMP_V = 12.45
 STEADY_A = expected_current_a((21.0, 21.0), 12.0, LAMP_V)
 # All different, so that no one can stand for another.
-SHARE = Share("v_in", u=3e-4, part=0.002)
+SHARE = CommonModeError("v_in", u=3e-4, part=0.002)
 ACCURACY = {
     "v_in": Accuracy(0.0, 18.8, 1.1e-3, 2.3e-2, 3.1e-3, 0.009),
     "v_out": Accuracy(0.0, 18.8, 1.3e-3, 2.7e-2, 3.3e-3, 0.009),
@@ -43,7 +43,7 @@ def lit(**changes: Any) -> Lit:
     """Two sound lamps on a sound bench; a number stands for a reading with a random part of 0.1 %."""
     found: dict[str, Any] = {
         "supply": LAMP_V + 0.36, "lamp": LAMP_V, "steady": STEADY_A, "drop": 0.36, "drop_a": STEADY_A, "peak": 36.0, "pilot": 12.0,
-        "siemens": 3.0, "by_difference": False, "dip": None,
+        "conductance": 3.0, "by_difference": False, "dip": None,
     } | changes  # fmt: skip
     return Lit(**_read(found))
 

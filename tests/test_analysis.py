@@ -9,7 +9,7 @@ from functools import cache
 import pytest
 from waves import ACCURACY, CHANNELS, Wave, flashes
 
-from bench.analysis import Analysis, Line
+from bench.analysis import Analysis, Pipeline
 from bench.clock import ClockComparison
 from bench.measure import Conditions, Counts, Measured
 from bench.simboard.board import SimulatedBoard
@@ -146,7 +146,7 @@ def test_one_frame_that_names_another_run_ends_none(kind: type[SampleFrame] | ty
 
 def test_the_flash_at_hand_and_the_dark_after_it_are_read_as_far_as_they_are_known() -> None:
     """A break or a make shows in the samples some milliseconds before it is told: whoever asks meanwhile gets no mixture of both states."""
-    line = Line(ACCURACY, dict.fromkeys(CHANNELS, 0.0), LAMPS, ClockComparison(0.005), 0.005)
+    line = Pipeline(ACCURACY, dict.fromkeys(CHANNELS, 0.0), LAMPS, ClockComparison(0.005), 0.005)
     lit_v, lit_a, dark_v, closed = [], [], [], []
     for block in Wave(flashes(5), 3.5).blocks(16):
         line.feed(block)

@@ -364,4 +364,4 @@ def test_what_is_no_record_is_said_in_plain_words(tmp_path: Path, capsys: pytest
     path = tmp_path / "x.json"
     path.write_text("not a record\n", encoding="utf-8")
     assert run(["show", str(path)]) == USAGE
-    assert "no record: it is no JSON" in capsys.readouterr().err
+    assert "it is no JSON" in capsys.readouterr().err

@@ -10,7 +10,7 @@ import pytest
 from hand_evidence import ACCURACY, TWO_LAMPS, cycles, dark, estimate, evidence, lit, measured, near, parts, reason
 from scipy import stats
 
-from bench.measure import Conditions, Counts, Measured
+from bench.measure import Conditions, Counts, Measured, RestState
 from bench.measure.behaviour import Start, behaviour, start_of
 from bench.measure.film import Film, film_of
 from bench.measure.mechanism import mechanism_of
@@ -91,9 +91,9 @@ def test_an_edge_that_takes_its_time_is_known_no_better() -> None:
 
 
 def test_how_it_rests_is_not_known_within_a_tenth_of_a_second() -> None:
-    assert start(0.0, seen_ms=99.0) == start(seen_ms=99.0) == Start("unknown")
-    assert start(0.0, seen_ms=101.0).rest == "closed" and start(seen_ms=101.0) == Start("open")
-    assert start_of(evidence(cycles(FLASHES), applied=None)) == Start("unknown")
+    assert start(0.0, seen_ms=99.0) == start(seen_ms=99.0) == Start(RestState.UNKNOWN)
+    assert start(0.0, seen_ms=101.0).rest == "closed" and start(seen_ms=101.0) == Start(RestState.OPEN)
+    assert start_of(evidence(cycles(FLASHES), applied=None)) == Start(RestState.UNKNOWN)
 
 
 # The behaviour.
@@ -151,8 +151,12 @@ def test_nothing_is_no_supply_only_where_nothing_was_seen() -> None:
 @pytest.mark.parametrize(
     ("on_v", "off_v", "word"),
     [
-        (4.9, 4.7, "in step"), (4.7, 4.9, "antiphase"), (4.9, 4.9, "steady"), (4.7, 4.7, "dead"),
-        (None, 4.9, "unknown"), (4.9, None, "unknown"),
+        (4.9, 4.7, "in step"),
+        (4.7, 4.9, "antiphase"),
+        (4.9, 4.9, "steady"),
+        (4.7, 4.7, "dead"),
+        (None, 4.9, "unknown"),
+        (4.9, None, "unknown"),
     ],
 )
 def test_the_pilot_terminal_against_the_lamps(on_v: float | None, off_v: float | None, word: str) -> None:

@@ -228,7 +228,7 @@ def test_a_supply_that_gives_way_or_warm_lamps_spoil_starts_and_inrush_and_no_mo
     spoilt = {"start_s", "start_largest_s", "first_light_s", "first_extinction_s", "inrush_first_a", "inrush_ratio"}
     sunk = SupplyEvidence((1.0, 30.0), 12.9, drawing_s=2.0)
     plain = measured(cycles(FLASHES))
-    for m in (measured(cycles(FLASHES), supply=sunk), measured(cycles(FLASHES, [lit(siemens=1.0), *[lit()] * 5]))):
+    for m in (measured(cycles(FLASHES), supply=sunk), measured(cycles(FLASHES, [lit(conductance=1.0), *[lit()] * 5]))):
         (fault,) = m.bench_faults
         assert {name for name in plain.values if _differs(m, plain, name)} == spoilt
         assert {reason(m, name) for name in spoilt} == {fault.text}

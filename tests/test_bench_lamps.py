@@ -60,7 +60,7 @@ def test_lamps_may_take_what_their_tolerance_and_the_channel_allow(lamps_w: tupl
     conditions = Conditions(system_v, lamps_w=lamps_w)
     low_most = low + 0.002 if system_v == 24.0 else 0.9  # in a 12 V socket it may be an 18 W lamp that takes less
     for part, said in ((low - 0.002, "one is dead"), (low_most, ""), (high - 0.002, ""), (high + 0.002, "higher wattage")):
-        level = lit(supply=1.03 * volts, lamp=volts, steady=part * steady_a, siemens=None)
+        level = lit(supply=1.03 * volts, lamp=volts, steady=part * steady_a, conductance=None)
         found = faults(level, conditions=conditions)
         assert [one.code for one in found] == ["lamp-current"] * bool(said), part
         assert not said or (said in found[0].text and f"take {part * 100:.0f} % of what {lamps_w[0]:g} W" in found[0].text)
@@ -93,7 +93,7 @@ def test_what_is_left_of_the_inrush_is_no_lamp_too_many() -> None:
     steady_a = expected_current_a((21.0, 21.0), 6.0, 6.2)
     raised = 1.0 + 2.0 * math.exp(-260 / 62)
     for part, named in ((raised * high - 0.005, []), (raised * high + 0.005, ["lamp-current"])):
-        level = lit(supply=6.4, lamp=6.2, steady=part * steady_a, drop=0.1, siemens=None)
+        level = lit(supply=6.4, lamp=6.2, steady=part * steady_a, drop=0.1, conductance=None)
         assert codes(level, [(0.26, 0.3)] * 6, conditions=conditions) == named
 
 
@@ -106,8 +106,8 @@ def test_lamps_behind_a_film_may_be_late(drop_v: float, named: list[str]) -> Non
 def test_a_lamp_that_gets_next_to_no_voltage_says_nothing() -> None:
     dim = 3.5
     expected = expected_current_a((21.0, 21.0), 12.0, dim)
-    assert codes(lit(lamp=3.7, steady=0.5 * expected, siemens=None)) == ["lamp-current"]
-    assert codes(lit(lamp=dim, steady=0.5 * expected, siemens=None)) == []
+    assert codes(lit(lamp=3.7, steady=0.5 * expected, conductance=None)) == ["lamp-current"]
+    assert codes(lit(lamp=dim, steady=0.5 * expected, conductance=None)) == []
 
 
 def test_a_tell_tale_draws_its_part_while_it_is_live() -> None:
@@ -124,7 +124,7 @@ def test_lighter_lamps_in_the_sockets_of_27_watt_ones(part: float, named: bool) 
     """21 W lamps take 0.856 of what 27 W lamps do: nearer than half the way to 1 is theirs."""
     conditions = Conditions(lamps_w=(27.0, 27.0))
     steady_a = part * expected_current_a((27.0, 27.0), 12.0, LAMP_V)
-    found = faults(lit(steady=steady_a, siemens=None), conditions=conditions)
+    found = faults(lit(steady=steady_a, conductance=None), conditions=conditions)
     assert [one.code for one in found] == ["lamp-current"] * named
     assert not named or ("take 87 % of what 27 W + 27 W should, as 21 W lamps do" in found[0].text)
 
@@ -133,7 +133,7 @@ def test_lamps_that_are_no_signal_lamps_keep_their_own_tolerance() -> None:
     """21 W lamps take 0.84 of what 25 W ones do, which may themselves take 0.86 of it."""
     conditions = Conditions(lamps_w=(25.0, 25.0))
     steady_a = 0.87 * expected_current_a((25.0, 25.0), 12.0, LAMP_V)
-    assert codes(lit(steady=steady_a, siemens=None), conditions=conditions) == []
+    assert codes(lit(steady=steady_a, conductance=None), conditions=conditions) == []
 
 
 def test_sound_lamps_are_none_of_another_rating() -> None:
@@ -152,14 +152,14 @@ def test_a_tell_tale_brings_its_own_tolerance() -> None:
     small = {name: replace(known, u_scale=0.0, u_zero=1e-4, u_line=1e-4) for name, known in ACCURACY.items()}
     one = Conditions(lamps_w=(5.0,), pilot_w=1.0)
     taken_a = 1.2 * expected_current_a((5.0, 1.0), 12.0, LAMP_V)
-    assert codes(lit(steady=taken_a, siemens=None), conditions=one, accuracies=small) == []
-    assert codes(lit(steady=taken_a, siemens=None), conditions=replace(one, pilot_w=0.0), accuracies=small) == ["lamp-current"]
+    assert codes(lit(steady=taken_a, conductance=None), conditions=one, accuracies=small) == []
+    assert codes(lit(steady=taken_a, conductance=None), conditions=replace(one, pilot_w=0.0), accuracies=small) == ["lamp-current"]
 
 
 @pytest.mark.parametrize(("drop_v", "named"), [(0.17, ["lamp-current"]), (0.19, [])])
 def test_a_film_has_a_quarter_of_the_resistance_at_half_the_voltage(drop_v: float, named: list[str]) -> None:
     steady_a = 1.2 * expected_current_a((21.0, 21.0), 6.0, 6.2)
-    level = lit(supply=6.4, lamp=6.2, steady=steady_a, drop=drop_v, drop_a=3.6, siemens=None)
+    level = lit(supply=6.4, lamp=6.2, steady=steady_a, drop=drop_v, drop_a=3.6, conductance=None)
     assert codes(level, conditions=Conditions(6.0, lamps_w=(21.0, 21.0))) == named
 
 
@@ -182,7 +182,7 @@ COLD_OHM = 13.5**2 / (14.6 * 50.0)
 )
 def test_lamps_that_were_not_cold(ohm: float, u: float, drop_v: float, named: bool) -> None:
     """250 mohm by the tungsten table, 45 mohm of leads, a fifth of tolerance."""
-    level = lit(siemens=Reading(1.0 / ohm, u / ohm, 20), drop=drop_v, drop_a=3.6)
+    level = lit(conductance=Reading(1.0 / ohm, u / ohm, 20), drop=drop_v, drop_a=3.6)
     found = faults([level, *[lit()] * 5])
     assert [one.code for one in found] == ["lamps-not-cold"] * named
     if named:
@@ -194,14 +194,14 @@ def test_lamps_that_were_not_cold(ohm: float, u: float, drop_v: float, named: bo
 
 def test_of_lamps_that_are_lit_for_good_the_flash_at_hand_shows_whether_they_were_cold() -> None:
     made = cycles(FLASHES)
-    warm = lit(siemens=1.0)
+    warm = lit(conductance=1.0)
     still = {"begun": made[0].begun, "lit_now": warm, "now_s": 9.0, "closed_now": True, "first_lit": None}
     assert [one.code for one in check_bench(evidence([], **still), None)[0]] == ["lamps-not-cold"]
     assert check_bench(evidence(made, **(still | {"now_s": made[-1].ended.t_s + 0.2})), None)[0] == ()
 
 
 def test_lamps_whose_current_was_not_read_are_not_said_to_have_been_warm() -> None:
-    assert codes(lit(siemens=1.0, steady=None)) == [] and codes(lit(siemens=1.0)) == ["lamps-not-cold"]
+    assert codes(lit(conductance=1.0, steady=None)) == [] and codes(lit(conductance=1.0)) == ["lamps-not-cold"]
 
 
 # Loads without filaments.

@@ -8,7 +8,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from bench.budget import (
+from bench.clock import HOST_HALF_WIDTH
+from bench.description import BoardDescription
+from bench.samples import accuracies
+from bench.simboard.rig import rig_description
+from bench.uncertainty import combine, rectangular
+from firmware.rig.error_budget import (
     FAST,
     METERS,
     NOMINAL,
@@ -28,11 +33,6 @@ from bench.budget import (
     standard_v,
     u_of,
 )
-from bench.clock import HOST_HALF_WIDTH
-from bench.description import BoardDescription
-from bench.samples import accuracies
-from bench.simboard.rig import rig_description
-from bench.uncertainty import combine, rectangular
 from reports.budget import PAGE, page
 
 ROW = {row.title: row for row in ROWS}
@@ -154,7 +154,7 @@ def test_the_design_s_own_table_comes_out_again(board: BoardDescription) -> None
 
 
 def test_the_page_is_what_the_code_gives(board: BoardDescription) -> None:
-    assert PAGE.read_text(encoding="utf-8") == page(board), "write it anew: python reports/budget.py --write"
+    assert PAGE.read_text(encoding="utf-8") == page(board), "write it anew: python -m reports.budget --write"
 
 
 def test_what_the_page_finds_is_so(board: BoardDescription) -> None:

@@ -11,7 +11,7 @@ from plain_world import PlainWorld
 
 from bench.board import BoardClient
 from bench.calibration import MeterAccuracy
-from bench.control_chart import State, judge
+from bench.control_chart import ChartState, judge
 from bench.errors import BoardFault, SetupError
 from bench.files import procedure
 from bench.manual_actions import Action, Do, FitLink, FitResistor, FitUnit, Meanwhile, MeasuringPoint, SetSupply
@@ -237,13 +237,13 @@ def test_the_link_as_a_standard_shows_a_drift_and_when_it_began() -> None:
         values = [value + 1e-3 * u * (k % 3 - 1) for k in range(10)] + [later[name][0]]
         found = judge(values, [u] * 11)
         moved = name in ("lamp_a", "low_over_wide")
-        assert (found.state is State.DRIFTED) == moved, name
+        assert (found.state is ChartState.DRIFTED) == moved, name
         assert (found.since == 10) == moved, name
     assert "reference-off" in RIG_FAULTS
     off = measured(("reference-off",))
     value, u = first["self_check_v"]
     assert judge([value, off["self_check_v"][0]], [u] * 2).since == 1
-    assert judge([value, value - 1e-3 * u, value, off["self_check_v"][0]], [u] * 4).state is State.DRIFTED
+    assert judge([value, value - 1e-3 * u, value, off["self_check_v"][0]], [u] * 4).state is ChartState.DRIFTED
 
 
 def test_a_kept_unit_as_a_standard() -> None:

@@ -16,21 +16,21 @@ from kept_captures import SHORT, captured
 
 from bench.cli import run
 from bench.cli.exit_codes import BENCH_FAULT, USAGE
-from bench.errors import CaptureError, PortError
+from bench.errors import AddressError, CaptureError, PortError
 from bench.judging import judge_capture
 from bench.judging.capture_notes import NOTES, note_of
 from bench.ports.opening import open_port
-from bench.ports.replay import MAGIC, NOTE, RECEIVED, SENT, Entry, is_capture, read_capture
+from bench.ports.replay import MAGIC, NOTE, RECEIVED, SENT, CaptureEntry, is_capture, read_capture
 
 
 @cache
-def entries() -> tuple[Entry, ...]:
+def entries() -> tuple[CaptureEntry, ...]:
     """Those of a quick test, whole."""
     path = Path(__file__)
     return tuple(_read(captured()[1], path))
 
 
-def _read(data: bytes, beside: Path) -> list[Entry]:
+def _read(data: bytes, beside: Path) -> list[CaptureEntry]:
     import tempfile
 
     with tempfile.NamedTemporaryFile(suffix=".capture") as file:
@@ -177,12 +177,12 @@ BOARD = "board,1,rig-328,SIM00001"
     ("data", "says"),
     [
         # a note that is none
-        (instead(b"{"), "one of its notes can't be understood: no JSON: "),
-        (instead(b"\xff"), "one of its notes can't be understood: no JSON: 'utf-8' codec"),
+        (instead(b"{"), "one of its notes can't be understood: it is no JSON ("),
+        (instead(b"\xff"), "one of its notes can't be understood: it is no JSON ('utf-8' codec"),
         (instead(b"[1]"), "one of its notes can't be understood: got list; it must be an object"),
-        (instead(b"[" * 100_000), "one of its notes can't be understood: nested too deep"),
-        (instead(b'{"note": NaN}'), "one of its notes can't be understood: no JSON: NaN is not a number"),
-        (instead(b'{"note":' + b"9" * 5000 + b"}"), "one of its notes can't be understood: no JSON: Exceeds the limit"),
+        (instead(b"[" * 100_000), "one of its notes can't be understood: it is nested too deep"),
+        (instead(b'{"note": NaN}'), "one of its notes can't be understood: NaN is not a number"),
+        (instead(b'{"note":' + b"9" * 5000 + b"}"), "one of its notes can't be understood: it is no JSON (Exceeds the limit"),
         (instead(b'{"note":"mood"}'), "one of its notes can't be understood: got 'mood'; it must be one of session, board, "),
         (instead(b'{"note":["board"]}'), "one of its notes can't be understood: got ['board']; it must be"),
         (instead(b'{"board":{}}'), "one of its notes can't be understood: got None; it must be"),
@@ -300,7 +300,7 @@ def test_the_commands_say_it_in_one_line(tmp_path: Path, capsys: pytest.CaptureF
 def test_a_damaged_capture_is_no_port(tmp_path: Path) -> None:
     data = bytearray(BROKEN)
     data[25] ^= 1
-    with pytest.raises(PortError, match="damaged at byte 20: the check sum of the entry's head is wrong"):
+    with pytest.raises(AddressError, match="damaged at byte 20: the check sum of the entry's head is wrong"):
         open_port(f"replay://{saved(tmp_path, bytes(data))}")
     port = open_port(f"replay://{saved(tmp_path, BROKEN)}")
     with pytest.raises(PortError, match="damaged at byte 43"):

@@ -14,6 +14,7 @@ from bench.files import procedure
 from bench.judging import captures
 from bench.outcome import Outcome
 from bench.record import TestRecord
+from bench.session import Decided
 from bench.wire import EventFrame, EventKind, SampleFrame
 
 BODY = bytes(240)
@@ -66,6 +67,26 @@ def test_a_capture_of_it_says_the_same(tmp_path: Path) -> None:
     again = captures.judge_capture(path, setup(), procedure("quick"), when="2026-01-02", software="test")
     nobody_is_judged(again, "board-contradicts")
     assert again.reason == record.reason
+
+
+@pytest.mark.parametrize("name", ["master off", "another lamp", "run"])
+def test_a_result_that_was_told_stands_against_frames_that_come_afterwards(name: str, tmp_path: Path) -> None:
+    """The unit was sent off before: what the board shows while everything is opened is noted, and spoils nothing."""
+    told: list[TestRecord] = []
+    capture = io.BytesIO()
+    lie, shown = LIES[name]
+    port = lying_port(lambda frame: lie(frame) if told else frame)
+    progress = lambda event: told.append(event.record) if isinstance(event, Decided) else None  # noqa: E731
+    record = run_on(port, "quick", progress=progress, capture=capture)  # type: ignore[arg-type]
+    assert (record.conclusion, record.verdicts, record.interrupted) == (told[0].conclusion, told[0].verdicts, None)
+    assert record.outcome is Outcome.GOOD
+    assert [(fault.code, fault.spoils) for fault in record.bench_faults] == [("board-contradicts", False)]
+    assert shown in record.bench_faults[0].text and any(shown in note for note in record.notes)
+    path = tmp_path / "told.capture"
+    path.write_bytes(capture.getvalue())
+    again = captures.judge_capture(path, setup(), procedure("quick"), when="2026-01-02", software="test")
+    assert again.conclusion == record.conclusion
+    assert again.bench_faults == record.bench_faults
 
 
 def test_single_frames_that_are_damaged_unnoticed_are_not() -> None:

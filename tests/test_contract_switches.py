@@ -9,7 +9,7 @@ import pytest
 from contract_bench import SYSTEM_V, Bench, Hands, Loads, bits, current_channel, loop_ohm, one, readings, seconds, settled_samples
 
 from bench.description import BoardDescription
-from bench.lamps import cold_siemens
+from bench.lamps import cold_conductance
 from bench.wire import SAMPLES_PER_FRAME, EventFrame, EventKind, SampleFrame, TripCause, format_channels, format_number
 
 COOL_S = 6.0
@@ -189,7 +189,7 @@ def test_a_cold_load_closed_live_adds_its_inrush_and_then_a_lamps_current(
     early = [a for s, a in current.items() if 0 < s - event.stamp <= 0.003 / period]
     late = [a for s, a in current.items() if s - event.stamp > 0.8 / period]
     # The cold lamp's conductance beside the lit one's, both behind the loop; it warms up from the first sample on.
-    siemens = cold_siemens([description.loads[loads.b].nominal], SYSTEM_V) + alone / idle_v
+    siemens = cold_conductance([description.loads[loads.b].nominal], SYSTEM_V) + alone / idle_v
     inrush = idle_v * siemens / (1.0 + loop_ohm(description) * siemens)
     assert max(a for s, a in current.items() if s <= event.stamp) < 1.2 * alone
     assert 0.7 * inrush < max(early) == max(current.values()) < min(1.1 * inrush, 0.9 * most)

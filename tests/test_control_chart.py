@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bench.control_chart import REFERENCE, State, individuals, judge
+from bench.control_chart import REFERENCE, ChartState, individuals, judge
 
 FLOW = (49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1)
 
@@ -27,7 +27,7 @@ def test_too_little_to_chart() -> None:
         individuals([1.0])
     with pytest.raises(ValueError, match="no values"):
         judge([], [])
-    assert judge([3.0], [0.1]).state is State.UNTOLD
+    assert judge([3.0], [0.1]).state is ChartState.UNTOLD
 
 
 def around(centre: float, n: int, scatter: float, seed: int = 1) -> list[float]:
@@ -40,20 +40,20 @@ def test_from_few_values_no_drift_is_told() -> None:
     for earlier in ([1.0], [1.0, 1.001]):
         n = len(earlier)
         near, far = judge([*earlier, 1.03], [0.01] * (n + 1)), judge([*earlier, 1.05], [0.01] * (n + 1))
-        assert (near.state, near.since) == (State.UNTOLD, None)
-        assert (far.state, far.since) == (State.UNTOLD, n)
+        assert (near.state, near.since) == (ChartState.UNTOLD, None)
+        assert (far.state, far.since) == (ChartState.UNTOLD, n)
 
 
 def test_before_there_is_a_chart_a_drift_is_earned_by_scatter_and_stated_uncertainty() -> None:
     """By hand: mean 1, u of the difference 0.01 sqrt 2, thrice that 0.0424; standard deviation 0.002, Student's factor of 99 % for 2
     degrees of freedom 9.925, root of 4/3: 0.0229. Together 0.0482."""
     earlier = [0.998, 1.0, 1.002]
-    assert judge([*earlier, 1.048], [0.01] * 4).state is State.STEADY
+    assert judge([*earlier, 1.048], [0.01] * 4).state is ChartState.STEADY
     found = judge([*earlier, 1.0485], [0.01] * 4)
-    assert (found.state, found.since, found.chart) == (State.DRIFTED, 3, None)
+    assert (found.state, found.since, found.chart) == (ChartState.DRIFTED, 3, None)
     assert found.drift.high - found.drift.centre == pytest.approx(0.0482, abs=5e-5)
     # Readings that scatter ten times as much: the same value is one of them.
-    assert judge([0.98, 1.0, 1.02, 1.0485], [0.01] * 4).state is State.STEADY
+    assert judge([0.98, 1.0, 1.02, 1.0485], [0.01] * 4).state is ChartState.STEADY
 
 
 def test_scatter_alone_is_hardly_ever_called_a_drift() -> None:
@@ -61,33 +61,33 @@ def test_scatter_alone_is_hardly_ever_called_a_drift() -> None:
     called = {n: 0 for n in range(2, REFERENCE + 1)}
     for seed in range(4000):
         n = 2 + seed % (REFERENCE - 1)
-        called[n] += judge(around(5.0, n, 0.01, seed), [0.001] * n).state is State.DRIFTED
+        called[n] += judge(around(5.0, n, 0.01, seed), [0.001] * n).state is ChartState.DRIFTED
     assert called[2] == called[3] == 0
     assert 0 < sum(called.values()) <= 50, called
 
 
 def test_a_step_is_dated_from_its_first_value() -> None:
     steady = around(3.84, 12, 0.0005)
-    assert judge(steady, [0.005] * 12).state is State.STEADY
+    assert judge(steady, [0.005] * 12).state is ChartState.STEADY
     moved = [*steady, 3.845, 3.8451, 3.8449]
     found = judge(moved, [0.005] * 15)
-    assert (found.state, found.since) == (State.MOVED, 12), "the chart shows it, and the stated uncertainty still covers it"
+    assert (found.state, found.since) == (ChartState.MOVED, 12), "the chart shows it, and the stated uncertainty still covers it"
     found = judge(moved, [0.001] * 15)
-    assert (found.state, found.since) == (State.DRIFTED, 12)
-    assert judge([*moved, 3.84], [0.001] * 16).state is State.STEADY, "it is the latest value that counts"
+    assert (found.state, found.since) == (ChartState.DRIFTED, 12)
+    assert judge([*moved, 3.84], [0.001] * 16).state is ChartState.STEADY, "it is the latest value that counts"
 
 
 def test_a_slow_drift_shows_as_a_run_on_one_side() -> None:
     values = [*around(1.0, REFERENCE, 0.01, seed=4), *(1.006 + 0.001 * k for k in range(9))]
     found = judge(values, [0.1] * len(values))
     assert found.chart is not None and all(found.chart.hold(v) for v in values)
-    assert found.state is State.MOVED
+    assert found.state is ChartState.MOVED
     assert found.since is not None and found.since <= REFERENCE
 
 
 def test_steady_values_are_rarely_called_drifted() -> None:
     """300 standards of 30 readings each, whose scatter is a fifth of what is stated."""
-    called = sum(judge(around(5.0, 30, 0.01, seed), [0.05] * 30).state is State.DRIFTED for seed in range(300))
+    called = sum(judge(around(5.0, 30, 0.01, seed), [0.05] * 30).state is ChartState.DRIFTED for seed in range(300))
     assert called == 0
 
 

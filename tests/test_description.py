@@ -2,15 +2,30 @@
 
 from __future__ import annotations
 
+import ast
 import re
 from dataclasses import replace
 from itertools import product
+from pathlib import Path
 
 import numpy as np
 import pytest
 import vectors
 
-from bench.description import BS_K, LINES_MOST, OHMS, NtcCurve, Share, description_crc, description_lines, parse_description, scan_plan
+import bench
+from bench.description import (
+    BS_K,
+    CHANNEL_UNITS,
+    LINES_MOST,
+    OHMS,
+    ChannelName,
+    CommonModeError,
+    NtcCurve,
+    description_crc,
+    description_lines,
+    parse_description,
+    scan_plan,
+)
 from bench.errors import DescriptionError
 from bench.simboard.rig import DESCRIPTION_TEXT, rig_description
 from bench.wire import crc16
@@ -34,7 +49,7 @@ def test_values_and_text_are_the_same_both_ways() -> None:
     assert description.sample_period_s("FAST") == pytest.approx(26e-6)
     assert description.sample_period_s("PREC") == pytest.approx(104e-6)
     assert description.slots == 5
-    assert description.channels["v_drop"].common == (Share("v_in", 0.00105),)
+    assert description.channels["v_drop"].common == (CommonModeError("v_in", 0.00105),)
     assert description.channels["v_in"].range(1).high == 18.8
     assert description.channels["v_drop"].range(1).number == 0
     assert description.limits["CURR"].default == 75.0
@@ -129,8 +144,8 @@ def test_a_channel_that_rarer_ones_leave_no_sample_is_not_read() -> None:
 
 def test_of_a_board_with_one_mode_all_frames_are_of_that() -> None:
     lines = [line for line in LINES if not line.startswith("mode,PREC")]
-    assert parse_description(lines).mode_of(precise=True).name == "FAST"
-    assert parse_description(LINES).mode_of(precise=True).name == "PREC"
+    assert parse_description(lines).mode_of("PREC").name == "FAST"
+    assert parse_description(LINES).mode_of("PREC").name == "PREC"
 
 
 def test_a_description_without_end_is_refused() -> None:
@@ -260,3 +275,17 @@ def test_ntc_curve() -> None:
 def test_a_description_is_a_value() -> None:
     description = parse_description(LINES)
     assert replace(description, serial="X") != description
+
+
+def test_the_words_of_a_description_are_written_in_one_place() -> None:
+    """Channel names in the line's rooms up to the cycles are ChannelName's; a word that none of these is would be an error of types."""
+    words = {str(name) for name in ChannelName}
+    assert words == set(CHANNEL_UNITS)
+    root = Path(bench.__file__).parent
+    rooms = (
+        "wire", "description", "zero.py", "samples.py", "calibration.py", "transitions", "supply.py", "comparator.py", "cycles",
+        "analysis.py",
+    )  # fmt: skip
+    for path in (found for room in rooms for found in [*(root / room).rglob("*.py"), root / room] if found.suffix == ".py"):
+        spelt = {node.value for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))) if isinstance(node, ast.Constant)}
+        assert path.name == "channels.py" or not spelt & words, path

@@ -255,8 +255,8 @@ def test_what_a_test_tells_is_kept_for_the_screen() -> None:
     assert test is not None
     at.desk.hear(Noted("one"))
     at.desk.hear(Damage({"bad_frames": 2, "bad_text": 0}))
-    at.desk.hear(SoFar(passed().verdicts))
-    live = Live(1.0, 9.0, 1, 8, True, {}, None)
+    at.desk.hear(SoFar(Measured(), passed().verdicts))
+    live = Live(1.0, 9.0, 1, 8, True, {})
     at.desk.hear(live)
     assert (test.note, test.damage, test.verdicts, test.live) == ("one", {"bad_frames": 2}, passed().verdicts, live)
     at.desk.hear(StepBegan("two", "Two", "", 2, 2))
@@ -269,13 +269,14 @@ def test_a_step_carried_on_live_keeps_what_is_shown() -> None:
     test = at.state.test
     assert test is not None
     at.desk.hear(StepBegan("rated", "Rated load", "", 1, 2, load="2 x 21 W", lamps=2))
-    live = Live(9.0, 9.0, 8, 8, True, {}, Measured())
+    live = Live(9.0, 9.0, 8, 8, True, {})
     at.desk.hear(live)
-    at.desk.hear(SoFar(passed().verdicts))
+    at.desk.hear(SoFar(Measured(), passed().verdicts))
     at.desk.hear(StepBegan("one-out", "One lamp out, live", "", 2, 2, load="21 W", lamps=1, live=True))
     assert test.step is not None and test.step.load == "21 W"
     assert (test.live, test.verdicts, test.early) == (live, passed().verdicts, False)
-    at.desk.hear(Live(0.5, 9.0, 0, 7, True, {}, Measured()))
+    at.desk.hear(Live(0.5, 9.0, 0, 7, True, {}))
+    at.desk.hear(SoFar(Measured(), passed().verdicts))
     assert not test.early, "what was seen on the load before stays on show"
 
 
@@ -313,10 +314,13 @@ def test_what_is_measured_before_the_first_flash_is_over_is_early() -> None:
     assert test is not None
     measured = Measured()
     for on_s, cycles, fresh, early in ((0.5, 0, True, True), (1.2, 1, False, True), (1.5, 1, True, False), (1.6, 1, False, False)):
-        at.desk.hear(Live(on_s, 9.0, cycles, 8, True, {}, measured if fresh else None))
+        at.desk.hear(Live(on_s, 9.0, cycles, 8, True, {}))
+        if fresh:
+            at.desk.hear(SoFar(measured, ()))
         assert test.early is early, on_s
     at.desk.hear(StepBegan("two", "Two", "", 2, 2))
-    at.desk.hear(Live(5.1, 9.0, 0, 8, True, {}, measured))
+    at.desk.hear(Live(5.1, 9.0, 0, 8, True, {}))
+    at.desk.hear(SoFar(measured, ()))
     assert not test.early, "by then it is steadily on"
 
 

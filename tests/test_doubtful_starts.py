@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from hand_evidence import cycles, estimate, evidence, lit, measured, near
 
-from bench.measure import Conditions, Counts
+from bench.measure import Conditions, Counts, RestState
 from bench.measure.behaviour import Start, behaviour, start_of
 from bench.samples import Timing
 from bench.transitions import SupplyEdge, Transition
@@ -25,8 +25,8 @@ def change(t_ms: float, closed: bool) -> Transition:
 def test_a_start_whose_first_make_was_lost_is_not_known() -> None:
     """The first that was seen is an opening: it is neither the first light nor, for all that is known, the first going out."""
     starts = [change(200.0, False), change(600.0, True), change(1000.0, False)]
-    assert start_of(evidence([], starts=starts, now_s=9.0)) == Start("unknown")
-    m = measured(cycles([(0.4, 0.3)] * 4, lit(siemens=1.0), first_s=0.9), Counts(0, 3), starts=starts, first_lit=lit(siemens=1.0))
+    assert start_of(evidence([], starts=starts, now_s=9.0)) == Start(RestState.UNKNOWN)
+    m = measured(cycles([(0.4, 0.3)] * 4, lit(conductance=1.0), first_s=0.9), Counts(0, 3), starts=starts, first_lit=lit(conductance=1.0))
     assert {m.values[name] for name in STARTING} == {NotMeasured("samples were lost during the start", "bench")}
     assert isinstance(m.values["inrush_first_a"], NotMeasured)
     assert (m.facts["rest"], m.facts["mechanism"], m.bench_faults) == ("unknown", "unknown", ())
@@ -36,9 +36,9 @@ def test_a_start_whose_first_make_was_lost_is_not_known() -> None:
 def test_a_unit_that_opened_again_within_a_tenth_of_a_second_was_not_closed_at_rest() -> None:
     """However short a time it was looked at; and one that closes later was open at rest from the first moment on."""
     blip = [change(0.0, True), change(9.0, False)]
-    assert start_of(evidence([], starts=blip, now_s=0.35)) == Start("open")
+    assert start_of(evidence([], starts=blip, now_s=0.35)) == Start(RestState.OPEN)
     late = start_of(evidence([], starts=[change(470.0, True)], now_s=0.8))
-    assert late == Start("open", light=(near(0.77), 1e-6))
+    assert late == Start(RestState.OPEN, light=(near(0.77), 1e-6))
 
 
 @pytest.mark.parametrize(

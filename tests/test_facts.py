@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import ast
-import inspect
 import itertools
-import textwrap
+import json
 import tomllib
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import pytest
@@ -17,13 +16,10 @@ from bench.claims import PILOTS, Claims, claims_set
 from bench.combine import OF_OTHER_LOADS, StepRuns, combine_runs
 from bench.errors import TableError
 from bench.files import grade_rule, limit_sets
-from bench.grade import parse_rule, words
+from bench.grade import parse_rule, speech
 from bench.grade.rule import FactIs, Only
 from bench.limits import AllOf, AnyOf, FactLimit, Limit, Requirement, parse_limit_set
-from bench.measure import FACTS, QUANTITIES, Measured, values
-from bench.measure.behaviour import behaviour, pilot_fact, start_of
-from bench.measure.film import film_fact
-from bench.measure.mechanism import MECHANISMS
+from bench.measure import FACTS, QUANTITIES, FactName, Measured, PilotState
 from bench.outcome import charges, reasoning
 from bench.procedure import Procedure, RunStep
 from bench.record import StepRecord
@@ -96,21 +92,46 @@ def test_files_claims_and_people_ask_for_nothing_else() -> None:
         assert set(some) <= set(FACTS[fact]), fact
 
 
-def words_in(function: Callable[..., object]) -> set[str]:
-    """The texts in the code of a function that are no name of a quantity or fact, nor its docstring."""
-    tree = ast.parse(textwrap.dedent(inspect.getsource(function)))
-    texts = {node.value for node in ast.walk(tree) if isinstance(node, ast.Constant) and isinstance(node.value, str)}
-    return {text for text in texts - {*QUANTITIES, *FACTS, "unknown"} if "\n" not in text and len(text) < 40}
+def literals(node: ast.AST | None) -> Iterator[str]:
+    """The texts that stand in an expression, whether it is one or a group of them."""
+    if isinstance(node, ast.Constant) and isinstance(node.value, str):
+        yield node.value
+    elif isinstance(node, ast.Tuple | ast.Set | ast.List):
+        for item in node.elts:
+            yield from literals(item)
 
 
-def test_measuring_says_nothing_else() -> None:
-    combined_or_recorded = {"shorted", "irregular"}
-    assert words_in(behaviour) == set(FACTS["behaviour"]) - combined_or_recorded
-    assert words_in(values.measure) <= set(FACTS["behaviour"])
-    assert words_in(start_of) == set(FACTS["rest"])
-    assert words_in(pilot_fact) - {"steady on"} == set(FACTS["pilot"]) - {"absent"}
-    assert words_in(film_fact) == set(FACTS["film"])
-    assert FACTS["mechanism"] == MECHANISMS
+def bare_words(tree: ast.AST) -> Iterator[str]:
+    """Words of the vocabulary that stand as bare text where a fault, a proof or a fact is made, looked up or compared."""
+    for node in ast.walk(tree):
+        match node:
+            case ast.Call(func=ast.Name(id="BenchFault" | "BenchProof" | "FactLimit"), args=[first, *_]):
+                yield from literals(first)
+            case ast.Call(func=ast.Attribute(value=ast.Attribute(attr="facts"), attr="get"), args=[*looked_up]):
+                yield from (text for one in looked_up for text in literals(one))
+            case ast.Subscript(value=ast.Name(id="FACTS") | ast.Attribute(attr="facts"), slice=key):
+                yield from literals(key)
+            case ast.Compare(left=left, comparators=rights):
+                sides = [left, *rights]
+                if any(isinstance(side, ast.Attribute) and side.attr in ("code", "item", "behaviour") for side in sides):
+                    yield from (text for side in sides for text in literals(side))
+                if any("facts.get(" in ast.unparse(side) for side in sides):
+                    yield from (text for side in sides for text in literals(side))
+
+
+def test_the_code_speaks_of_facts_faults_and_proofs_by_the_members_of_the_vocabulary() -> None:
+    """A misspelt word in a comparison would never be true, and nothing would say so."""
+    found = {f"{path.name}: {word}" for path in DATA.parent.rglob("*.py") for word in bare_words(ast.parse(path.read_text()))}
+    assert not found
+    planted = 'BenchFault("lamp"); x.facts.get("pilot") == "deed"; fault.code in ("zero", A); FACTS["rest"]; BenchProof(A.LAMPS, "lamps")'
+    assert set(bare_words(ast.parse(planted))) == {"lamp", "pilot", "deed", "zero", "rest"}
+
+
+def test_a_word_is_a_text_wherever_it_is_shown() -> None:
+    pilot = PilotState.IN_STEP
+    assert (f"{pilot}", repr(pilot), f"{[pilot]}", json.dumps({FactName.PILOT: pilot})) == (
+        "in step", "'in step'", "['in step']", '{"pilot": "in step"}',
+    )  # fmt: skip
 
 
 def test_combining_says_nothing_else() -> None:
@@ -134,9 +155,9 @@ OF_LOADS = (("one-out", "outage_rate_per_min"), ("trailer", "trailer_rate_per_mi
 def test_outcome_and_pages_know_no_other_facts() -> None:
     assert set(FACTS) >= charges._FACTS_OF_LOAD
     assert {name for name in reasoning._OF_OTHER_LAMPS if name not in QUANTITIES} <= set(FACTS)
-    assert set(reasoning._STANDING) <= set(FACTS["behaviour"])
     assert set(OF_OTHER_LOADS) <= set(FACTS)
-    for fact, word in words._FACTS:
+    for fact, word in speech._FACTS:
         assert word in (*FACTS[fact], "unknown"), fact
     for fact, texts in pages._FACTS.items():
         assert set(texts) - {"unknown"} == set(FACTS[fact]), fact
+    assert set(pages._BEHAVIOUR) < set(FACTS["behaviour"])

@@ -34,7 +34,7 @@ COLOURS: dict[str, str] = {}
 def underway(cycles: int, measured: Measured, provisional: Measured | None = None, step: str = "rated", live: bool = False) -> Underway:
     return Underway(
         Setup("X"), files.procedure("decide"), step=StepBegan(step, "A step", "", 1, 3, live=live),
-        live=Live(9.0, 9.0, cycles, 8, True, {}, measured), measured=measured, provisional=provisional, early=False,
+        live=Live(9.0, 9.0, cycles, 8, True, {}), measured=measured, provisional=provisional, early=False,
     )  # fmt: skip
 
 

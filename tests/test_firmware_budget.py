@@ -12,10 +12,10 @@ from firmware import seal
 from firmware.budget import BY_POINTER, BudgetError, budgets, deepest_interrupts, report, section_sizes
 from firmware.budget.__main__ import main
 from firmware.budget.clocks import ClocksError, interrupt_clocks
-from firmware.budget.listing import read_program
+from firmware.budget.listing import read_disassembly
 from firmware.budget.stack import RAM_BYTES, Depth, Stack, StackError
-from firmware.simulator.avr import built, firmware
-from firmware.simulator.trials import Bare
+from firmware.simulator.avr import build_product, read_firmware
+from firmware.simulator.trials import BareBoard
 
 LISTING = """
 00000080 <table>:
@@ -48,7 +48,7 @@ LISTING = """
  306:\t1f 91       \tpop\tr17
  308:\t08 95       \tret
 
-00000400 <obey_all>:
+00000400 <commands_all>:
  400:\tcd b7       \tin\tr28, 0x3d\t; 61
  402:\tde b7       \tin\tr29, 0x3e\t; 62
  404:\tc8 5c       \tsubi\tr28, 0xC8\t; 200
@@ -85,10 +85,10 @@ LISTING = """
  614:\t1f 90       \tpop\tr1
  616:\t18 95       \treti
 """
-POINTERS = {"middle": "obey_"}
+POINTERS = {"middle": "commands_"}
 
 
-PROGRAM = read_program(LISTING)
+PROGRAM = read_disassembly(LISTING)
 
 
 def test_instructions_know_where_they_go_on() -> None:
@@ -105,11 +105,11 @@ def test_instructions_know_where_they_go_on() -> None:
 def test_the_stack_is_added_up_along_the_deepest_calls() -> None:
     stack = Stack(PROGRAM, POINTERS)
     # Two bytes of return address, 0x1C8 of frame; what is given back counts once.
-    assert stack.deepest(0x400) == Depth(2 + 456, ("obey_all",))
+    assert stack.deepest(0x400) == Depth(2 + 456, ("commands_all",))
     # Two bytes reserved, and the call through the pointer; the jump at the end comes when they are free again.
-    assert stack.deepest(0x200) == Depth(2 + 2 + 458, ("middle", "obey_all"))
+    assert stack.deepest(0x200) == Depth(2 + 2 + 458, ("middle", "commands_all"))
     # Return address, three pushes, 28 bytes of frame; what is taken off r28 later is no frame.
-    assert stack.deepest(0x100) == Depth(2 + 3 + 28 + 462, ("main", "middle", "obey_all"))
+    assert stack.deepest(0x100) == Depth(2 + 3 + 28 + 462, ("main", "middle", "commands_all"))
     assert Stack(PROGRAM, {"middle": "leaf"}).deepest(0x200).size == 2 + 2 + 4
     # One interrupt may come on top of the one that allows it.
     assert deepest_interrupts(PROGRAM, stack, PROGRAM.addresses("__vector_")) == Depth(3 + 4, ("__vector_5", "__vector_6"))
@@ -125,21 +125,24 @@ def test_the_stack_is_added_up_along_the_deepest_calls() -> None:
 )
 def test_what_cannot_be_added_up_is_refused(old: str, new: str, complaint: str) -> None:
     with pytest.raises(StackError, match=complaint):
-        Stack(read_program(LISTING.replace(old, new)), POINTERS).deepest(0x100)
+        Stack(read_disassembly(LISTING.replace(old, new)), POINTERS).deepest(0x100)
 
 
 def test_a_call_through_a_pointer_must_be_declared() -> None:
-    with pytest.raises(StackError, match="middle calls through a pointer, and nobody has said whom"):
+    with pytest.raises(StackError, match="middle calls through a pointer, and BY_POINTER does not say whom"):
         Stack(PROGRAM, BY_POINTER).deepest(0x200)
+
+
+PUSHES_FOR_EVER = read_disassembly("00000100 <main>:\n 100:\t0f 93       \tpush\tr16\n 102:\tfe cf       \trjmp\t.-4\n")
 
 
 def test_a_loop_that_pushes_is_refused() -> None:
     with pytest.raises(StackError, match="takes more the longer it runs"):
-        Stack(read_program("00000100 <main>:\n 100:\t0f 93       \tpush\tr16\n 102:\tfe cf       \trjmp\t.-4\n"), POINTERS).deepest(0x100)
+        Stack(PUSHES_FOR_EVER, POINTERS).deepest(0x100)
 
 
 def test_interrupts_that_may_interrupt_each_other_are_refused() -> None:
-    program = read_program(LISTING.replace("push\tr0", "sei"))
+    program = read_disassembly(LISTING.replace("push\tr0", "sei"))
     with pytest.raises(StackError, match="__vector_5 and __vector_6 may interrupt each other"):
         deepest_interrupts(program, Stack(program, POINTERS), program.addresses("__vector_"))
 
@@ -150,12 +153,12 @@ def test_clocks_are_those_of_the_longest_way() -> None:
     # To the instruction that lets the others in, or from where they are held again: 7 + 2 + 1 + 1, and 1 + 2 + 4.
     assert interrupt_clocks(PROGRAM, 0x500) == 11
     # With others held, the loop counts two turns of three clocks less one.
-    waiting = read_program(LISTING.replace("sei", "nop"))
+    waiting = read_disassembly(LISTING.replace("sei", "nop"))
     assert interrupt_clocks(waiting, 0x500) == 7 + 2 + 1 + 1 + 1 + 5 + 1 + 2 + 4
 
 
 def test_an_interrupt_that_loops_has_no_longest_way() -> None:
-    program = read_program(LISTING.replace("breq\t.+4 ", "breq\t.-4 "))
+    program = read_disassembly(LISTING.replace("breq\t.+4 ", "breq\t.-4 "))
     with pytest.raises(ClocksError, match="__vector_6 loops"):
         interrupt_clocks(program, 0x600)
 
@@ -175,14 +178,14 @@ def test_an_overdrawn_budget_is_named(sizes: dict[str, int], what: str) -> None:
 
 def test_a_long_interrupt_is_an_overdrawn_budget_too(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("firmware.budget.INTERRUPT_CLOCKS", 360)
-    program = read_program(LISTING.replace("sei", "nop").replace("ldi\tr25, 0x02", "ldi\tr25, 0x80"))
+    program = read_disassembly(LISTING.replace("sei", "nop").replace("ldi\tr25, 0x02", "ldi\tr25, 0x80"))
     with pytest.raises(BudgetError, match="checking budgets: longest interrupt needs 402 clocks, 360 are allowed"):
         report(budgets(program, {".text": 300, ".bss": 100}, POINTERS))
 
 
 @pytest.fixture(scope="module")
 def elf() -> Path:
-    return built("all", "makebreak.elf")
+    return build_product("all", "makebreak.elf")
 
 
 def listing(elf: Path) -> str:
@@ -196,21 +199,21 @@ def test_the_firmware_keeps_its_budgets(elf: Path, capsys: pytest.CaptureFixture
 
 def test_what_is_added_up_bounds_what_is_seen(elf: Path) -> None:
     """A second of the fast mode on the simulated microcontroller, with commands: neither stack nor interrupts exceed what was added up."""
-    program = read_program(listing(elf))
+    program = read_disassembly(listing(elf))
     stack = Stack(program, BY_POINTER)
     routines = program.addresses("__vector_")
     assert {"__vector_10", "__vector_18", "__vector_21"} <= routines.keys()
-    assert len(program.addresses("obey_")) > 20
+    assert len(program.addresses("commands_")) > 20
     deepest = stack.deepest(program.addresses("main")["main"]).size + deepest_interrupts(program, stack, routines).size
     longest = max(interrupt_clocks(program, entry) for entry in routines.values())
     table = subprocess.run(["avr-size", "-A", elf], capture_output=True, text=True, check=True).stdout
     static = sum(section_sizes(table)[name] for name in (".data", ".bss", ".noinit"))
 
-    board = Bare()
-    board.say("INIT", "ROUT:CLOS (@1,2)", "OUTP ON")
+    board = BareBoard()
+    board.send("INIT", "ROUT:CLOS (@1,2)", "OUTP ON")
     for _ in range(10):
-        board.say("SYST:BOAR:LINE? 21", "OUTP?", "CURR:PROT 12.5", "ROUT:OPEN (@3:5)")
-        board.live(0.1)
+        board.send("SYST:BOAR:LINE? 21", "OUTP?", "CURR:PROT 12.5", "ROUT:OPEN (@3:5)")
+        board.run(0.1)
     counts = board.avr.counts
     used = RAM_BYTES - static - counts.stack_free
     assert 64 < used <= deepest
@@ -227,7 +230,7 @@ def test_the_fuses_are_those_of_the_page(elf: Path) -> None:
 
 
 def test_the_program_carries_its_own_check() -> None:
-    program = firmware()
+    program = read_firmware()
     assert crc16(program) == 0
     assert seal.sealed(program[:-2]) == program
     assert crc16(program[:100] + bytes([program[100] ^ 1]) + program[101:]) != 0

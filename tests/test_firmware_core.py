@@ -145,9 +145,7 @@ count = st.sampled_from((0, 0, 1, 255, 256, 1023, 4095))
 
 @given(st.tuples(byte, stamp, byte, byte, byte, byte), st.lists(count, min_size=SAMPLES_PER_FRAME, max_size=SAMPLES_PER_FRAME))
 @settings(max_examples=100)
-def test_sample_frames_are_encoded_as_in_python(
-    driver: Driver, fields: tuple[int, int, int, int, int, int], counts: list[int]
-) -> None:
+def test_sample_frames_are_encoded_as_in_python(driver: Driver, fields: tuple[int, int, int, int, int, int], counts: list[int]) -> None:
     (body,) = driver.fields("pack", "".join(f"{count:03X}" for count in counts))
     assert bytes.fromhex(body) == pack_samples(counts)
     (wire,) = driver.fields("frame", 1, *fields, body)

@@ -21,7 +21,7 @@ from bench.cli import run
 from bench.cli.exit_codes import GOOD, USAGE
 from bench.files import procedure
 from bench.judging import judge_capture, judge_recording
-from bench.measure.flashes import COLUMNS, FlashTable
+from bench.measure.flash_table import COLUMNS, FlashTable
 from bench.record import StepRecord, TestRecord
 from bench.record_json import from_json, to_json
 from bench.record_sum import sum_of

@@ -17,9 +17,9 @@ from hand_evidence import estimate, near, parts
 from scipy import stats
 from waves import ACCURACY, Wave, flashes
 
-from bench.analysis import Line
+from bench.analysis import Pipeline
 from bench.clock import ClockComparison
-from bench.description import Share
+from bench.description import CommonModeError
 from bench.measure import Conditions, Counts, Evidence, Measured, measure
 from bench.samples import Accuracy, Block
 from bench.uncertainty import Estimate, NotMeasured
@@ -27,7 +27,7 @@ from bench.uncertainty import Estimate, NotMeasured
 GOLDEN = Path(__file__).parent / "golden"
 HALF_WIDTH, OFF = 0.005, 0.0021
 # A drop amplifier that shows 0.2 % of the input, known to 0.03 %.
-BOARD = ACCURACY | {"v_drop": replace(ACCURACY["v_drop"], common=(Share("v_in", u=3e-4, part=0.002),))}
+BOARD = ACCURACY | {"v_drop": replace(ACCURACY["v_drop"], common=(CommonModeError("v_in", u=3e-4, part=0.002),))}
 # A plain oscilloscope: 3 % of the reading and 1 % of full scale as half-widths, 8 bits.
 SCOPE_U = 0.03 / math.sqrt(3.0)
 SCOPE = {
@@ -72,7 +72,7 @@ def seen(run: Run) -> Evidence:
     rng = np.random.default_rng(7)
     for t in np.arange(0.0, run.clock_s, 0.05):
         clock.add(float(t), float(t) * (1.0 + OFF) + float(rng.exponential(2e-3)))
-    line = Line(run.accuracies, dict.fromkeys(run.accuracies, run.wave.tau_s), run.conditions, clock, HALF_WIDTH)
+    line = Pipeline(run.accuracies, dict.fromkeys(run.accuracies, run.wave.tau_s), run.conditions, clock, HALF_WIDTH)
     for block in run.wave.blocks():
         line.feed(Block(block.begin_s, block.end_s, {name: block.traces[name] for name in run.accuracies}, block.gap_before))
     line.finish()

@@ -10,7 +10,7 @@ import pytest
 from bench.errors import TableError
 from bench.files import grade_rule, limit_sets
 from bench.grade import Grade, Rule, grade, parse_rule
-from bench.grade.words import speech_of
+from bench.grade.speech import speech_of
 from bench.limits import choose
 from bench.measure import BenchFault, Measured
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured

@@ -11,7 +11,7 @@ from cut_flashes import FLASHES, KNOWN, STEP, SUPPLY, U_S, Cut, change, decaying
 from hand_evidence import near
 
 from bench.cycles import Cycle, CycleCutter
-from bench.samples import Accuracy, Array, Block, Trace
+from bench.samples import Accuracy, Array, Block, Tail, Trace
 from bench.transitions import Change, Gap, SupplyEdge
 
 
@@ -21,6 +21,29 @@ def cut_of(traces: Mapping[str, tuple[Array, Array]], changes: tuple[Change, ...
 
 
 # Kept.
+
+
+def test_a_tail_grows_and_forgets_its_columns_together() -> None:
+    tail = Tail()
+    tail.append(np.array([0.0, 1.0, 2.0]), np.array([5.0, 6.0, 7.0]))
+    tail.append(np.array([3.0]), np.array([8.0]))
+    tail.forget(1, 3)
+    assert [column.tolist() for column in tail.columns] == [[0.0, 3.0], [5.0, 8.0]]
+    tail.forget(0, 1)
+    tail.forget(1, 0)
+    assert [column.tolist() for column in tail.columns] == [[3.0], [8.0]]
+    with pytest.raises(ValueError, match="shorter"):
+        tail.append(np.array([4.0]))
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "top"), [(-1.0, 9.0, 8.9), (0.0, 25.0, 24.75), (-math.inf, 9.0, 9.0), (-math.inf, math.inf, math.inf)]
+)
+def test_a_reading_near_the_upper_end_of_its_range_may_be_clipped(low: float, high: float, top: float) -> None:
+    accuracy = Accuracy(low, high, 0.0, 0.0, 0.0, 0.0)
+    assert accuracy.top == near(top, rel=1e-8)
+    assert not accuracy.clips(np.array([low, 0.0, min(accuracy.top, 1e9) - 1e-6])).any()
+    assert accuracy.clips(np.array([accuracy.top, accuracy.top + 1.0])).all()
 
 
 @pytest.mark.parametrize(("end_s", "volts"), [(4.4, 0.1), (4.6, 0.4)])
@@ -44,7 +67,7 @@ def test_where_no_supply_was_seen_a_flash_of_three_seconds_is_read_from_its_begi
 
 def test_a_unit_that_stays_dark_keeps_as_little_as_one_that_stays_lit() -> None:
     cutter = Cut({"i_load": 0.4}, (SUPPLY,), 9.0).cutter
-    assert len(cutter._kept._parts["i_load"][0]) == near(2.5 / STEP, rel=0.03)
+    assert len(cutter._kept.between("i_load", -math.inf, math.inf)[0]) == near(2.5 / STEP, rel=0.03)
     dark = cutter.dark_now()
     assert dark is not None and value(dark.current) == near(0.4) and cutter.flow_now() == near(0.4)
 
@@ -101,7 +124,7 @@ def test_the_conductance_of_the_load_takes_eight_readings_of_the_output(step_s: 
     t = np.arange(0.0, 2.0, STEP)
     t_out = np.asarray(0.5 + np.arange(-200, 1700) * step_s, dtype=np.float64)
     (first, _) = cut_of({"i_load": (t, decaying(40.0)(t)), "v_out": (t_out, np.full(len(t_out), 8.0))})
-    assert (value(first.lit.siemens) == near(5.0, rel=0.01)) if there else (first.lit.siemens is None)
+    assert (value(first.lit.conductance) == near(5.0, rel=0.01)) if there else (first.lit.conductance is None)
 
 
 def test_a_current_flows_through_a_unit_that_was_never_lit_or_was_found_dark_after_a_gap() -> None:

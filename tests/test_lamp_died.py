@@ -11,8 +11,8 @@ from typing import cast
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from bench.measure.bench_check.lamps import _COUNTS_S, _DIED, _SETTLED_S, lamp_died_at
-from bench.measure.bench_check.lit import LIT_LEAST_S
+from bench.measure.bench_check.lamp_faults import _COUNTS_S, _DIED, _SETTLED_S, lamp_died_at
+from bench.measure.bench_check.steady_flashes import LIT_LEAST_S
 from bench.measure.evidence import Evidence
 from bench.readings import Reading
 

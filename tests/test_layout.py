@@ -15,7 +15,7 @@ BENCH = ROOT / "bench"
 # The line, from left to right: each room may import what stands to its left. A room is a module, or a package of that name.
 LINE = (
     "uncertainty", "control_chart", "wire", "errors", "description", "zero", "samples", "envelope", "clock", "calibration",
-    "manual_actions", "bench_memory", "budget", "lamps", "lamp_check",
+    "manual_actions", "bench_memory", "lamps", "lamp_check",
     "instants", "transitions", "readings", "supply", "stillness", "comparator",
     "inrush", "cycles", "clicks", "measure", "analysis",
     "plain", "table", "bank", "instrument", "rounding", "limits", "conditions", "claims", "verdict", "grade", "outcome", "procedure",

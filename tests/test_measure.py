@@ -17,7 +17,7 @@ FILAMENT = Conditions(lamps_w=(21.0, 21.0))
 
 
 def measured(wave: Wave, counts: Counts = ALL, conditions: Conditions | None = None) -> Measured:
-    return measure(wave.line(conditions).evidence(), counts)
+    return measure(wave.pipeline(conditions).evidence(), counts)
 
 
 def value(m: Measured, name: str) -> float:
@@ -127,7 +127,7 @@ def test_missed_and_long_flashes_are_counted() -> None:
 
 def test_a_cycle_with_lost_samples_is_left_out_and_the_rest_is_right() -> None:
     wave = Wave(flashes(12), 8.2, lost_s=[(3.8, 3.85)])
-    line = wave.line()
+    line = wave.pipeline()
     m = measure(line.evidence(), ALL)
     assert line.cutter.broken == 1
     assert value(m, "rate_per_min") == pytest.approx(60 / 0.67, abs=0.02)

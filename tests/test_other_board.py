@@ -10,7 +10,7 @@ from bench_port import run_on, setup
 from contract_bench import OTHER
 from vectors import description_lines
 
-from bench.description import BoardDescription, Loop, Share, parse_description
+from bench.description import BoardDescription, CommonModeError, Loop, parse_description
 from bench.errors import SetupError
 from bench.files import grade_rule
 from bench.lamp_check import lamp_takes
@@ -20,7 +20,7 @@ from bench.record import TestRecord
 from bench.simboard.rig import DESCRIPTION_TEXT
 from bench.simboard.units import nominal
 from bench.uncertainty import Estimate, TypeA
-from reports.planted_boards import BoardPort, described_board
+from reports.described_board import BoardPort, described_board
 
 ASSUMED = "the board does not state its loop: 0.10 ohm from supply to lamps is assumed (SAE J823)"
 
@@ -114,7 +114,7 @@ def test_a_current_beyond_the_narrow_range_is_read_in_the_wide_one() -> None:
     taken = lamp_takes(description, 50.0, 6.0, {"i_load": rest, "i_load_low": rest}, lit)
     assert taken is not None
     assert (taken.amps, taken.is_right) == (8.8, True)
-    seen = {"i_load_low": replace(description.channels["i_load_low"], common=(Share("v_in", 1e-4, 0.004),))}
+    seen = {"i_load_low": replace(description.channels["i_load_low"], common=(CommonModeError("v_in", 1e-4, 0.004),))}
     shown = replace(description, channels={**description.channels, **seen})
     part = lit | {"i_load_low": TypeA(1.85, 0.01, 100), "v_in": TypeA(12.5, 0.01, 100)}
     parted = lamp_takes(shown, 21.0, 12.0, {"i_load_low": rest}, part)

@@ -20,7 +20,8 @@ from contract_bench import OTHER, Bench, hands_at, loads_of
 from bench.description import parse_description
 from bench.ports.opening import open_port
 from bench.wire import ResetCause
-from reports.planted_boards import FAULTS, KIND, described_board, planted_board
+from reports.described_board import described_board
+from reports.planted_boards import FAULTS, KIND, planted_board
 
 CASES: dict[str, Callable[..., None]] = {
     "no-supply-trip": protection.test_a_supply_beyond_the_range_opens_everything,

@@ -23,7 +23,7 @@ from bench.files import limit_sets
 from bench.grade import Grade
 from bench.limits import AllOf, AnyOf, Condition, FactLimit, Limit, Source
 from bench.measure import BenchFault, BenchProof, Measured
-from bench.measure.flashes import FlashTable
+from bench.measure.flash_table import FlashTable
 from bench.outcome import Conclusion, Outcome
 from bench.procedure import CoolStep, Procedure, PromptStep, RunStep, ZeroStep
 from bench.record import BoardRecord, JudgedAgain, RecordingSource, SetupRecord, SimulationRecord, StepRecord, TestRecord
@@ -120,10 +120,10 @@ RATE = ("measured", "values", "rate_per_min")
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("", "file: no record: it is no JSON"),
+        ("", "file: it is no JSON"),
         ("[]", "file: not a record"),
         ("{}", "file: not a record"),
-        ("[" * 100_000, "file: nested too deep"),
+        ("[" * 100_000, "file: it is nested too deep"),
         (changed(("format",), 5), "file: format 5 is newer than this version reads (4): a newer makebreak is needed"),
         (changed(("format",), 1), "file: got format 1 and schema 'makebreak-record-4'; this version reads 4 and"),
         ('{"format": 2, "schema": "makebreak-record-2"}', "file: not a record of format 2: 'measured'"),

@@ -17,7 +17,7 @@ from bench.cli.exit_codes import GOOD, USAGE
 from bench.errors import RecordError
 from bench.files import procedure
 from bench.limits import FactLimit, Source, weakest_basis
-from bench.measure.flashes import COLUMNS
+from bench.measure.flash_table import COLUMNS
 from bench.outcome import Conclusion, Outcome
 from bench.record import RecordingSource
 from bench.record_checks import contradiction_in, verdicts_follow_what_was_found

@@ -17,7 +17,7 @@ from bench.errors import AddressError, CaptureError, PortError
 from bench.files import procedure
 from bench.judging import captures
 from bench.ports.opening import open_port
-from bench.ports.replay import MAGIC, NOTE, RECEIVED, SENT, CaptureWriter, Entry, ReplayPort, read_capture
+from bench.ports.replay import MAGIC, NOTE, RECEIVED, SENT, CaptureEntry, CaptureWriter, ReplayPort, read_capture
 from bench.procedure import Procedure
 from bench.session import run_test
 from bench.wire import encode_command
@@ -25,7 +25,7 @@ from bench.wire import encode_command
 SHORT = Procedure("quick", "", "", procedure("quick").steps)
 
 
-def capture_of(*entries: Entry) -> bytes:
+def capture_of(*entries: CaptureEntry) -> bytes:
     buffer = io.BytesIO()
     writer = CaptureWriter(buffer)
     for entry in entries:
@@ -39,11 +39,11 @@ def capture_of(*entries: Entry) -> bytes:
 
 
 ENTRIES = (
-    Entry(NOTE, 0.0, b'{"note":"hello","name":"\xc3\xa9"}'),
-    Entry(SENT, 1.0, b"*IDN?\n"),
-    Entry(RECEIVED, 1.002, b"makebreak,a,b,c\n\0"),
-    Entry(SENT, 1.1, encode_command("SYST:BEAT")),
-    Entry(RECEIVED, 1.5, bytes(range(256))),
+    CaptureEntry(NOTE, 0.0, b'{"note":"hello","name":"\xc3\xa9"}'),
+    CaptureEntry(SENT, 1.0, b"*IDN?\n"),
+    CaptureEntry(RECEIVED, 1.002, b"makebreak,a,b,c\n\0"),
+    CaptureEntry(SENT, 1.1, encode_command("SYST:BEAT")),
+    CaptureEntry(RECEIVED, 1.5, bytes(range(256))),
 )
 
 
@@ -60,7 +60,7 @@ def test_what_was_written_is_read(tmp_path: Path) -> None:
 def test_the_container_is_as_its_page_says(tmp_path: Path) -> None:
     """The bytes of one entry, by hand: kind, time as a double, length, their CRC-16, payload, CRC-16 of all of it (0x29B1 over
     123456789)."""
-    data = capture_of(Entry(RECEIVED, 1.0, b"AB"))
+    data = capture_of(CaptureEntry(RECEIVED, 1.0, b"AB"))
     assert data[: len(MAGIC)] == b"makebreak capture 3\n"
     head = b"R" + bytes.fromhex("000000000000f03f") + bytes.fromhex("02000000")
     assert data[len(MAGIC) : -2] == head + struct.pack("<H", crc_hqx(head, 0xFFFF)) + b"AB"
@@ -82,7 +82,7 @@ def test_a_changed_bit_is_never_passed_on(tmp_path_factory: pytest.TempPathFacto
     data[place] ^= 1 << bit
     path = tmp_path_factory.getbasetemp() / "changed.capture"
     path.write_bytes(bytes(data))
-    found: list[Entry] = []
+    found: list[CaptureEntry] = []
     with pytest.raises(CaptureError, match=r"damaged at byte|not a capture"):
         found += read_capture(path)
     assert found == list(ENTRIES[: len(found)])

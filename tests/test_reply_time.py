@@ -14,7 +14,7 @@ from bench.outcome import Outcome
 from bench.simboard.units import nominal
 from bench.simboard.world import World
 from bench.wire.answers import DONE, NUMBER
-from reports.planted_boards import RepliesLate
+from reports.planted_faults import RepliesLate
 
 
 def slow_bench(late_s: float) -> BenchPort:

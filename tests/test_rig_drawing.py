@@ -12,7 +12,7 @@ import pytest
 from bench.render.cautions import BEFORE_POWER
 from firmware.rig import draw, lists
 from firmware.rig.circuit import Circuit, CircuitError, Kind, Part, magnitude, read_circuit
-from firmware.rig.connections import Drawn, drawn_nets
+from firmware.rig.connections import Connections, find_nets
 from firmware.rig.sheet import Sheet
 from firmware.rig.stress import stresses
 
@@ -30,36 +30,36 @@ def sheets() -> dict[str, Sheet]:
 
 
 def test_the_drawing_connects_what_the_circuit_connects(sheets: dict[str, Sheet]) -> None:
-    found = {pins for pins, _ in drawn_nets(sheet.drawn for sheet in sheets.values())}
+    found = {pins for pins, _ in find_nets(sheet.connections for sheet in sheets.values())}
     assert found == set(CIRCUIT.nets().values())
 
 
 def test_names_on_the_drawing_are_those_of_the_nets(sheets: dict[str, Sheet]) -> None:
-    for pins, names in drawn_nets(sheet.drawn for sheet in sheets.values()):
+    for pins, names in find_nets(sheet.connections for sheet in sheets.values()):
         nets = {CIRCUIT.parts[reference].nets[pin] for reference, pin in pins}
         assert names <= nets and len(nets) == 1
 
 
 def test_every_pin_is_drawn_once(sheets: dict[str, Sheet]) -> None:
-    drawn = [pin for sheet in sheets.values() for pin in sheet.drawn.pins]
+    drawn = [pin for sheet in sheets.values() for pin in sheet.connections.pins]
     assert sorted(drawn) == sorted((reference, pin) for reference, pin, _ in CIRCUIT.pins())
 
 
 def test_a_wire_drawn_wrong_is_seen(sheets: dict[str, Sheet]) -> None:
-    power = sheets["1-power"].drawn
+    power = sheets["1-power"].connections
     gate, drain = power.pins["Q4", "G"], power.pins["Q4", "D"]
-    wrong = Drawn(dict(power.pins), [*power.segments, (gate, (gate[0], drain[1])), ((gate[0], drain[1]), drain)], list(power.names))
-    others = [sheet.drawn for name, sheet in sheets.items() if name != "1-power"]
-    assert {pins for pins, _ in drawn_nets([wrong, *others])} != set(CIRCUIT.nets().values())
+    wrong = Connections(dict(power.pins), [*power.segments, (gate, (gate[0], drain[1])), ((gate[0], drain[1]), drain)], list(power.names))
+    others = [sheet.connections for name, sheet in sheets.items() if name != "1-power"]
+    assert {pins for pins, _ in find_nets([wrong, *others])} != set(CIRCUIT.nets().values())
 
 
 def test_lines_join_at_ends_and_not_where_they_cross() -> None:
-    cross = Drawn({("A", "1"): (0, 1), ("B", "1"): (2, 1), ("C", "1"): (1, 0), ("D", "1"): (1, 2)})
+    cross = Connections({("A", "1"): (0, 1), ("B", "1"): (2, 1), ("C", "1"): (1, 0), ("D", "1"): (1, 2)})
     cross.add_wire([(0, 1), (2, 1)])
     cross.add_wire([(1, 0), (1, 2)])
     assert {pins for pins, _ in cross.groups()} == {frozenset({("A", "1"), ("B", "1")}), frozenset({("C", "1"), ("D", "1")})}
     assert cross.joints() == []
-    tee = Drawn({("A", "1"): (0, 1), ("B", "1"): (2, 1), ("C", "1"): (1, 0)})
+    tee = Connections({("A", "1"): (0, 1), ("B", "1"): (2, 1), ("C", "1"): (1, 0)})
     tee.add_wire([(0, 1), (2, 1)])
     tee.add_wire([(1, 0), (1, 1)])
     assert [len(pins) for pins, _ in tee.groups()] == [3]
@@ -172,7 +172,7 @@ def test_a_value_that_is_none_is_refused() -> None:
 @pytest.mark.parametrize(
     ("old", "new", "says"),
     [
-        ('R501 = ["r10", "+5V", "5VA"]', 'R501 = ["r11", "+5V", "5VA"]', "nobody has described"),
+        ('R501 = ["r10", "+5V", "5VA"]', 'R501 = ["r11", "+5V", "5VA"]', "which no row describes"),
         ('R501 = ["r10", "+5V", "5VA"]', 'R501 = ["r10", "+5V"]', "1 nets for the 2 pins"),
         ('R501 = ["r10", "+5V", "5VA"]', 'R501 = ["r10", "+5V", "5AV"]', "only one pin is on net 5AV"),
         ('R501 = ["r10", "+5V", "5VA"]', "", "no part is of kind r10"),

@@ -30,8 +30,8 @@ from bench.simboard.rig import DESCRIPTION_TEXT
 from bench.simboard.units import nominal
 from bench.simboard.world import World
 from bench.wire import EventKind, TripCause
+from reports.described_board import BoardPort, described_board
 from reports.hostile_port import Heard, HostileLine, HostilePort, Mischief, Up, event
-from reports.planted_boards import BoardPort, described_board
 
 
 class Counting:

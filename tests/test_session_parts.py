@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from bench import files
 from bench.combine import StepRuns, combine_runs, mean_of_starts
 from bench.description import BoardDescription, Loop
-from bench.description import Load as BoardLoad
+from bench.description import BoardLoad as BoardLoad
 from bench.errors import SetupError
 from bench.files import bank
 from bench.measure import BenchFault, Measured

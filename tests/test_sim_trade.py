@@ -5,19 +5,19 @@ from __future__ import annotations
 import pytest
 
 from bench.simboard.loads import led_lamp, standard_bank
-from bench.simboard.trade import CASES, Behaviour, Case, behaviour
 from bench.simboard.units import MECHANISMS, Rating, nominal
 from bench.simboard.world import World
+from reports.trade_table import CASES, FoundBehaviour, TradeCase, behaviour
 
 BY_TITLE = {case.title: case for case in CASES}
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.title)
-def test_rates_within_a_tenth_of_the_table(case: Case) -> None:
+def test_rates_within_a_tenth_of_the_table(case: TradeCase) -> None:
     for kind, (rate, on) in case.expected.items():
         found = behaviour(kind, case)
         if rate is None:
-            assert found == Behaviour(None, 100.0, None, None, lit=True), kind
+            assert found == FoundBehaviour(None, 100.0, None, None, lit=True), kind
         else:
             assert found.rate_per_min == pytest.approx(rate, rel=0.10), kind
             assert found.on_percent == pytest.approx(on, abs=2.0), kind

@@ -12,7 +12,7 @@ from bench_port import bench_port
 from stations import Heard, begin, long_test, ports_at, station_at
 
 from bench.errors import AddressError, PortError
-from bench.files import procedure
+from bench.files import named_limits, procedure
 from bench.judging import judge_capture
 from bench.manual_actions import SetSupply
 from bench.outcome import Outcome
@@ -112,6 +112,31 @@ def test_cancelling_opens_everything_and_keeps_what_came(tmp_path: Path) -> None
         heard.tell(begin("4712"))
         assert heard.wait(Finished, since).record.outcome is not None
     assert [from_json(path.read_text()).interrupted for path in kept(tmp_path)] == ["cancelled by the operator", None]
+
+
+def test_a_board_that_dies_after_the_result_was_told_changes_it_nowhere(tmp_path: Path) -> None:
+    port = bench_port("EL")
+
+    def unplug() -> None:
+        port.unplugged = True
+
+    def die_after_the_run(data: bytes) -> bool:
+        if data == b"OUTP OFF\n" and port.board.master and port.board.loads:
+            port.at[port.now_s() + 0.01] = unplug  # no time passes before the result is told
+        return False
+
+    port.lose = die_after_the_run
+    with station_at(port, tmp_path) as heard:
+        judged = begin(setup=Setup("4711", limits=(named_limits("un-r48"),)))
+        heard.tell(judged)
+        decided = heard.wait(Decided).record
+        done = heard.wait(Finished)
+        assert heard.wait(Absent)
+    assert decided.outcome is Outcome.GOOD
+    (on_disk,) = (from_json(path.read_text()) for path in kept(tmp_path))
+    for record in (done.record, on_disk):
+        assert (record.conclusion, record.verdicts, record.interrupted) == (decided.conclusion, decided.verdicts, None)
+        assert {fault.code: fault.spoils for fault in record.bench_faults} == {"port-lost": False, "not-confirmed-open": False}
 
 
 def test_cancelling_at_once_is_not_lost(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ import pytest
 from stub_screen import StubApp, text_of
 from waves import ACCURACY, CHANNELS, Wave, flashes
 
-from bench.analysis import Line as AnalysisLine
+from bench.analysis import Pipeline
 from bench.clock import ClockComparison
 from bench.envelope import Bins, Envelope
 from bench.judging.traces import RunTrace
@@ -31,13 +31,13 @@ UNITS = {name: "A" if name.startswith("i_") else "V" for name in CHANNELS}
 
 def pieces(wave: Wave, scans: int = 385) -> list[tuple[Bins | None, Sequence[Change]]]:
     """The wave as a run would tell of it, some twenty times a second."""
-    line = AnalysisLine(ACCURACY, dict.fromkeys(CHANNELS, 0.0), Conditions(filament=False), ClockComparison(0.005), 0.005)
+    line = Pipeline(ACCURACY, dict.fromkeys(CHANNELS, 0.0), Conditions(filament=False), ClockComparison(0.005), 0.005)
     envelope = Envelope()
     return [(envelope.feed(block), line.feed(block)) for block in wave.blocks(scans)]
 
 
 def run_of(wave: Wave) -> RunTrace:
-    line = AnalysisLine(ACCURACY, dict.fromkeys(CHANNELS, 0.0), Conditions(filament=False), ClockComparison(0.005), 0.005)
+    line = Pipeline(ACCURACY, dict.fromkeys(CHANNELS, 0.0), Conditions(filament=False), ClockComparison(0.005), 0.005)
     changes = [change for block in wave.blocks() for change in line.feed(block)]
     traces: dict[str, Trace] = {name: wave.trace(name, slot) for slot, name in enumerate(CHANNELS)}
     return RunTrace(

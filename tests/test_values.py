@@ -24,7 +24,7 @@ from hand_evidence import (
 from scipy import stats
 
 from bench.measure import Counts
-from bench.measure.flashes import flash_table
+from bench.measure.flash_table import flash_table
 from bench.readings import Reading
 from bench.samples import Timing
 from bench.uncertainty import Component, Estimate, NotMeasured

@@ -13,7 +13,7 @@ from verdict_cases import DROP, OWN, RATE, START, estimate, limit_set
 from bench.limits import AllOf, AnyOf, FactLimit, Limit
 from bench.measure import Measured
 from bench.uncertainty import NotMeasured
-from bench.verdict import Conformity, Verdict, conformance_probability, decide, guard_for_consumer_risk, judge, specific_risk
+from bench.verdict import Conformity, Verdict, conformance_probability, decide, judge, specific_risk
 
 A = Limit("outage_ratio", None, 10.0, "1", OWN)
 B = Limit("outage_rate_per_min", None, 10.0, "1/min", OWN)
@@ -30,9 +30,7 @@ def inside(z: float | None) -> float:
 
 
 def judged(requirement: AnyOf, a: float | None, b: float | None, facts: dict[str, str] | None = None, level: float = 0.95) -> Verdict:
-    values = {
-        limit.quantity: NotMeasured("why") if z is None else estimate(inside(z), 1.0, limit.unit) for limit, z in ((A, a), (B, b))
-    }
+    values = {limit.quantity: NotMeasured("why") if z is None else estimate(inside(z), 1.0, limit.unit) for limit, z in ((A, a), (B, b))}
     (found,) = judge(Measured(values, facts or {}), limit_set(requirement), level)
     return found
 
@@ -172,16 +170,6 @@ def test_a_verdict_names_its_set_and_carries_its_measurement() -> None:
     assert (found.limit_set, found.limit, found.found, found.conformity) == ("set", RATE, rate, PASS)
     assert found.guard == near(0.1 * stats.norm.ppf(0.95))
     assert (drop.conformity, drop.found, drop.guard) == (OPEN, NotMeasured("not part of this test"), None)
-
-
-@pytest.mark.parametrize("u", [0.1, 1.0])
-def test_a_guard_band_is_looked_for_within_eight_uncertainties(u: float) -> None:
-    """Units as good as N(0, 10 u) with limits of 10 u: to accept what lies 12 u outside would take a guard band of -12 u."""
-    prior = stats.norm(0.0, 10.0 * u)
-    reached = float(prior.sf(10.0 * u) - prior.sf(17.0 * u)) * 2.0
-    assert guard_for_consumer_risk(prior, u, -10.0 * u, 10.0 * u, reached) == near(-7.0 * u, rel=0.02)
-    with pytest.raises(ValueError, match="no guard band within 8 u"):
-        guard_for_consumer_risk(prior, u, -10.0 * u, 10.0 * u, float(prior.sf(10.0 * u) - prior.sf(22.0 * u)) * 2.0)
 
 
 def test_a_dark_unit_fails_its_start_unless_the_bench_lost_it() -> None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from bench.analysis import Line
+from bench.analysis import Pipeline
 from bench.clock import ClockComparison
 from bench.measure import Conditions
 from bench.samples import Accuracy, Array, Block, Trace
@@ -113,13 +113,14 @@ class Wave:
             gap = False
         return found
 
-    def line(self, conditions: Conditions | None = None, scans: int = 32) -> Line:
-        """All of it through the line, as a run that has ended."""
-        line = Line(ACCURACY, dict.fromkeys(CHANNELS, self.tau_s), conditions or Conditions(filament=False), ClockComparison(0.005), 0.005)
+    def pipeline(self, conditions: Conditions | None = None, scans: int = 32) -> Pipeline:
+        """All of it through the pipeline, as a run that has ended."""
+        asked = conditions or Conditions(filament=False)
+        pipeline = Pipeline(ACCURACY, dict.fromkeys(CHANNELS, self.tau_s), asked, ClockComparison(0.005), 0.005)
         for block in self.blocks(scans):
-            line.feed(block)
-        line.finish()
-        return line
+            pipeline.feed(block)
+        pipeline.finish()
+        return pipeline
 
 
 def flashes(n: int, *, first_s: float = 0.3, on_s: float = 0.35, off_s: float = 0.32) -> list[float]:

@@ -3,7 +3,7 @@
 An edge. Talk with a board inside `conversation`, which leaves everything open.
 """
 
-from bench.board.client import BoardClient, StampAsked
+from bench.board.client import BoardClient, Contact, StampAsked
 from bench.board.conversation import conversation, heeding
 from bench.board.expect import Expect
 from bench.board.simulated_operator import SimulatedOperator, attending, operator_at
@@ -38,6 +38,7 @@ __all__ = [
     "BoardTripped",
     "BoardUnfit",
     "Cancelled",
+    "Contact",
     "Expect",
     "Listener",
     "NoOperator",

@@ -5,12 +5,13 @@ An edge: it drives a port. How it talks: `bench.board.talk`.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import contextlib
+from collections.abc import Callable, Iterator, Sequence
 from typing import NamedTuple
 
 from bench.board.expect import Expect
 from bench.board.faults import SELF_TEST_TEXT
-from bench.board.talk import LONG_REPLY_S, PUMP_S, REPLY_S, TRIES, BoardTalk
+from bench.board.talk import LONG_REPLY_S, PUMP_S, REPLY_S, TRIES, BoardTalk, Listener
 from bench.description import LINES_MOST, BoardDescription, description_crc, parse_description
 from bench.errors import BoardFault, BoardLacks, BoardRefused, BoardSilent, DescriptionError, PortError
 from bench.ports import Port
@@ -36,6 +37,15 @@ class StampAsked(NamedTuple):
     received_s: float
 
 
+class Contact(NamedTuple):
+    """What a board says of itself when contact is made: its answer to *IDN?, its description, and the unit in a simulated board's socket
+    (None: the board is real)."""
+
+    identity: str
+    description: BoardDescription
+    simulated_unit: str | None
+
+
 class BoardClient(BoardTalk):
     """One board behind one port. `described`: the lines of its description, as they came."""
 
@@ -43,8 +53,15 @@ class BoardClient(BoardTalk):
         super().__init__(port, capture)
         self.described: tuple[str, ...] = ()
 
+    def make_contact(self) -> Contact:
+        """Return what the board is; everything is open afterwards. BoardFault if it does not answer as a board must."""
+        description = self.open()
+        contact = Contact(self.identity(), description, self._simulated_unit())
+        self.command("*CLS")  # a real board took the question for the simulated unit for an error
+        return contact
+
     def open(self) -> BoardDescription:
-        """Make contact (PROTOCOL.md section 7) and read what the board is. Everything is open afterwards. BoardFault if not."""
+        """Return the board's description, read anew (PROTOCOL.md section 7). Everything is open afterwards. BoardFault if not."""
         self._watch = False
         self.attend(0.05)
         self.send("")
@@ -85,18 +102,19 @@ class BoardClient(BoardTalk):
             raise BoardLacks(f"{lacks}, which every test of a unit needs; makebreak check tells what the board has")
 
     def identity(self) -> str:
+        """Return the answer to *IDN?: maker, model, serial number, version of the program."""
         return self.query("*IDN?", IDENTITY)
 
     def self_test(self) -> str:
-        """Have the board test itself, not while sampling. What it finds wrong, or empty."""
+        """Have the board test itself, not while sampling. Return what it finds wrong; empty if nothing."""
         result = self.query("*TST?", whole(0, _TESTS_MOST), duty_s=LONG_REPLY_S)
         self.command("*CLS")
         wrong = [text for bit, text in SELF_TEST_TEXT.items() if result & bit]
         unknown = result & ~sum(SELF_TEST_TEXT)
         return "; ".join([*wrong, f"it says {unknown}, which this program does not know"] if unknown else wrong)
 
-    def simulated_unit(self) -> str | None:
-        """The unit in a simulated board's socket; None for a real board, which does not know the word."""
+    def _simulated_unit(self) -> str | None:
+        """Return the unit in a simulated board's socket; None for a real board, which does not know the word."""
         for _ in range(TRIES):
             self.send("SIM:UNIT?")
             self.attend(PUMP_S)
@@ -146,18 +164,33 @@ class BoardClient(BoardTalk):
         self.command(f"OUTP {'ON' if on else 'OFF'}", Expect("OUTP?", SWITCH, on))
 
     def select_range(self, volts: float) -> int:
-        """Have the lowest voltage range that reads these volts selected; its number."""
+        """Have the lowest voltage range that reads these volts selected; return its number."""
         self.command(f"SENS:VOLT:RANG {format_number(volts)}")
         number = self.query("SENS:VOLT:RANG?", whole(0, 3))
         self._commanded.confirmed("SENS:VOLT:RANG?", number)
         return number
 
     def all_open(self) -> None:
+        """Open the master switch, then all loads."""
         self.switch_master(False)
         self.command("ROUT:OPEN:ALL", _NONE_CLOSED)
 
+    @contextlib.contextmanager
+    def sampling(self, listener: Listener, linger_s: float = 0.0) -> Iterator[None]:
+        """Sample inside this context: frames go to `listener`. At its end everything is opened, and listened to for another `linger_s`.
+
+        If an error ends it, nothing is done and the listener stays: what opens everything then (`make_safe`) may still show what happened.
+        """
+        self.listener = listener
+        self.start_sampling()
+        yield
+        self.all_open()
+        self.attend(linger_s)
+        self.stop_sampling()
+        self.listener = None
+
     def start_sampling(self) -> None:
-        """INITiate, and make sure that samples come."""
+        """Send INITiate, and make sure that samples come. BoardSilent if none do."""
         for _ in range(TRIES):
             self.send("INIT")
             number, text = self.query("SYST:ERR?", ERROR)
@@ -176,8 +209,8 @@ class BoardClient(BoardTalk):
         self.attend(0.1)
 
     def ask_stamp(self) -> StampAsked:
-        """Where in the run the board is, and when that was. However often it must be asked: the first question was sent before, and the
-        answer came after."""
+        """Return where in the run the board is, and when that was. However often it must be asked: the first question was sent before, and
+        the answer came after."""
         sent_s = self.port.now_s()
         stamp, ticks = self.query("SYST:STAM?", STAMP)
         return StampAsked(stamp, ticks, sent_s, self.port.now_s())

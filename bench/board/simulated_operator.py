@@ -73,28 +73,28 @@ SomeOperator = TypeVar("SomeOperator", bound=Operator)
 
 
 @contextlib.contextmanager
-def operator_at(board: BoardClient, operator: SomeOperator | None, doing: str) -> Iterator[SomeOperator | SimulatedOperator]:
-    """Whoever does what hands must do while the bench is tended: at a simulated board its own words, at any other `operator`.
+def operator_at(
+    board: BoardClient, simulated_unit: str | None, operator: SomeOperator | None, doing: str
+) -> Iterator[SomeOperator | SimulatedOperator]:
+    """Yield who performs manual actions: at a simulated board its own commands, at a real one (no `simulated_unit`) the `operator`.
 
     However that ends, a simulated bench is left as it was found: all open first, then its unit in the socket, its supply as it was set.
-    NoOperator, whose text begins with `doing`, if there is nobody.
+    NoOperator, whose text begins with `doing`, if there is none.
     """
-    unit = board.simulated_unit()
-    board.command("*CLS")
-    if unit is None:
+    if simulated_unit is None:
         if operator is None:
             raise NoOperator(f"{doing} the board at {board.port.address}: nobody was named to do what hands must do at the bench")
         yield operator
         return
-    hands = SimulatedOperator(board, unit)
+    simulated = SimulatedOperator(board, simulated_unit)
     try:
-        yield hands
+        yield simulated
     finally:
         # A board that does not answer any more can be told nothing; what broke off the work says so.
         if not board.make_safe():
             with contextlib.suppress(PortError, BoardFault):
-                hands.put_back()
-                hands.put_back_supply()
+                simulated.put_back()
+                simulated.put_back_supply()
 
 
 def attending(board: BoardClient) -> Meanwhile:

@@ -13,7 +13,6 @@ from __future__ import annotations
 import logging
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict
 from typing import Any, TypeAlias, TypeVar
 
 from bench.board.commanded import Commanded
@@ -23,6 +22,7 @@ from bench.errors import BoardContradicts, BoardFault, BoardLate, BoardMisspoken
 from bench.measure import BenchFault
 from bench.ports import Port
 from bench.ports.replay import HEARTBEAT, CaptureWriter
+from bench.typed_json import encode
 from bench.wire import (
     Decoder,
     EventFrame,
@@ -252,7 +252,7 @@ class BoardTalk:
 
     def link(self) -> Mapping[str, int]:
         """Damage so far, by kind."""
-        damage: dict[str, Any] = asdict(self._decoder.damage)
+        damage: dict[str, Any] = encode(self._decoder.damage)
         return {**damage, "replies_asked_again": self.retries, "replies_unexpected": self.strays}
 
     def note(self, **content: Any) -> None:
@@ -262,4 +262,4 @@ class BoardTalk:
 
     def note_fault(self, fault: BenchFault) -> None:
         """Put a fault of the bench in the capture, or it would be forgotten when that is judged again."""
-        self.note(note="bench fault", **asdict(fault))
+        self.note(note="bench fault", **encode(fault))

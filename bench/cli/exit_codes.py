@@ -40,12 +40,12 @@ def code_of(error: BaseException) -> int | None:
 
 def code_for(record: TestRecord) -> int:
     """The exit code for the outcome of a test; a test that was broken off, and decided nothing, was cancelled."""
-    from bench import measure
+    from bench.measure import FaultCode
     from bench.outcome import Outcome
 
     if record.outcome is Outcome.NOT_DECIDED and record.interrupted is not None:
         return CANCELLED
-    if record.outcome is Outcome.BENCH_FAULT and any(fault.code == measure.PROGRAM for fault in record.bench_faults):
+    if record.outcome is Outcome.BENCH_FAULT and any(fault.code == FaultCode.PROGRAM for fault in record.bench_faults):
         return PROGRAM
     codes = {
         Outcome.GOOD: GOOD,

@@ -123,7 +123,7 @@ def _report(name: str, entries: Sequence[KeptReading], charts: bool) -> int:
     """Print how each quantity stands and what follows, and return the exit code for it."""
     from bench.cli.exit_codes import BENCH_FAULT, GOOD, NOT_DECIDED
     from bench.cli.hands import folded
-    from bench.control_chart import FEWEST, State, judge
+    from bench.control_chart import FEWEST, ChartState, judge
     from bench.render.chart import chart_lines, sentence
     from bench.upkeep.standard import TITLES
 
@@ -140,9 +140,9 @@ def _report(name: str, entries: Sequence[KeptReading], charts: bool) -> int:
         if charts or finding.since is not None:
             for line in chart_lines(whens, values, finding):
                 print(line)
-        if finding.state is State.DRIFTED:
+        if finding.state is ChartState.DRIFTED:
             drifted.append(title)
-        elif finding.state is State.UNTOLD:
+        elif finding.state is ChartState.UNTOLD:
             untold = True
             odd += [title] if finding.since is not None else []
     if drifted:

@@ -14,9 +14,9 @@ import numpy.typing as npt
 from bench.clicks.energy import Energies
 from bench.clicks.kind import FASTEST_S, between_steps
 from bench.clicks.template import BEFORE, Template, amount, patches
+from bench.samples import Array
 from bench.uncertainty import student_quantile
 
-Array = npt.NDArray[np.float64]
 Steps = npt.NDArray[np.int64]
 
 _BY_CHANCE = 5e-5  # one side of 1 in 10 000: odd and even clicks of one kind that seem to differ

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-Array = npt.NDArray[np.float64]
+from bench.samples import Array, Tail
+
 Energies = npt.NDArray[np.float32]
 
 STEP_S = 2e-3  # a click of a relay lasts 5 to 20 ms (common practice, no source)
@@ -45,20 +46,21 @@ class Loudmeter:
         self._size = self._step * _STEPS_IN_WINDOW
         self._shape = np.hanning(self._size + 2)[1:-1]
         self._limits = _band_limits(sample_rate, self._size)
-        self._held: Array | None = None
+        self._tail = Tail()
         self._found: list[Energies] = []
         self._samples = 0
 
     def feed(self, samples: Array) -> None:
         """`samples`: shape (n, channels), full scale 1. Energies of the channels are added, so one that is silent does no harm."""
         self._samples += len(samples)
-        held = samples if self._held is None else np.concatenate((self._held, samples))
+        self._tail.append(samples)
+        (held,) = self._tail.columns
         count = max(0, (len(held) - self._size) // self._step + 1)
         for first in range(0, count, _BATCH):
             last = min(first + _BATCH, count)
             part = held[first * self._step : (last - 1) * self._step + self._size]
             self._found.append(self._energies(part))
-        self._held = held[count * self._step :].copy()
+        self._tail.forget(0, count * self._step)
 
     def finish(self) -> Loudness:
         bands = len(self._limits)

@@ -9,7 +9,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-Array = npt.NDArray[np.float64]
+from bench.samples import Array
+
 Steps = npt.NDArray[np.int64]
 
 _VARIES = 0.035  # of the period, from flash to flash, as a standard deviation: good units 1 %, bad ones 5 % (common practice, no source)

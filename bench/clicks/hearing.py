@@ -24,13 +24,12 @@ import numpy.typing as npt
 from bench.clicks.alternation import alternation
 from bench.clicks.energy import Energies, Loudness
 from bench.clicks.follow import follow, period_of_moment
-from bench.clicks.kind import PAUSE, ClickKind, flashes_in_gap, is_regular
+from bench.clicks.kind import FEWEST, PAUSE, ClickKind, flashes_in_gap, is_regular
 from bench.clicks.onsets import Onsets, find_onsets, peaks
 from bench.clicks.period import likely_periods
 from bench.clicks.template import AFTER, BEFORE, Template, amount, learn
-from bench.control_chart import FEWEST
+from bench.samples import Array
 
-Array = npt.NDArray[np.float64]
 Steps = npt.NDArray[np.int64]
 
 _APART = 15  # steps: two clicks of one unit are never within 30 ms

@@ -9,8 +9,8 @@ import numpy.typing as npt
 
 from bench.clicks.energy import Energies
 from bench.clicks.template import Template, amount, amount_expected
+from bench.samples import Array
 
-Array = npt.NDArray[np.float64]
 Steps = npt.NDArray[np.int64]
 
 _AUDIBLE = 0.35  # of a usual click

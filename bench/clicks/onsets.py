@@ -8,8 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bench.clicks.energy import Energies, Loudness
-
-Array = npt.NDArray[np.float64]
+from bench.samples import Array
 
 _BEFORE = (3, 12)  # steps before an onset that it is compared with: 6 to 24 ms
 _MOST_RISE = 4.0  # natural logarithm of energy (17 dB): a single band counts for no more

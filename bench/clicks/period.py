@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
 from bench.clicks.onsets import Onsets
-
-Array = npt.NDArray[np.float64]
 
 SHORTEST_S, LONGEST_S = 0.22, 2.2  # half a flash of 136 a minute; 27 a minute: wider than any flasher unit (40 to 160, common practice)
 _WIDTH = 0.02  # of the interval: what a period varies by from flash to flash, as a standard deviation

@@ -8,8 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from bench.clicks.energy import Energies
+from bench.samples import Array
 
-Array = npt.NDArray[np.float64]
 Steps = npt.NDArray[np.int64]
 
 BEFORE, AFTER = 6, 13  # steps of the patch: 12 ms before a click, 26 ms after it begins

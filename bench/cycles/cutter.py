@@ -10,6 +10,7 @@ import numpy as np
 from bench.cycles.flash import Cycle, Dark, Lit
 from bench.cycles.kept_samples import KeptSamples
 from bench.cycles.state_readings import BEFORE_S, REST_S, TAIL_S, StateReadings
+from bench.description import ChannelName
 from bench.samples import EXACT, Accuracy, Block, Timing
 from bench.transitions import CLOSE_S, Change, Gap, Interruption, SupplyEdge, Transition
 
@@ -23,9 +24,9 @@ _GAP_SHORT_S = 0.1  # no flash, and no dark between two, is shorter: a state fou
 
 def _is_read_between(block: Block) -> bool:
     """Whether the current is read between two samples of the output that a gap of a bounce fits between."""
-    if not {"v_out", "i_load"} <= block.traces.keys():
+    if not {ChannelName.V_OUT, ChannelName.I_LOAD} <= block.traces.keys():
         return False
-    out_s, amps_s = block.traces["v_out"].t_s, block.traces["i_load"].t_s
+    out_s, amps_s = block.traces[ChannelName.V_OUT].t_s, block.traces[ChannelName.I_LOAD].t_s
     return bool(len(out_s) > 1 and len(amps_s) and out_s[1] - out_s[0] > CLOSE_S and not np.isin(amps_s[0], out_s))
 
 

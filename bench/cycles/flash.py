@@ -14,7 +14,7 @@ class Lit:
     """The ON part of a cycle. `supply`, `lamp`, `steady` at its end; `drop` the lowest, `drop_a` the current then.
 
     `by_difference`: the drop amplifier was out of range, so input less output was taken. `peak`: current at the instant of make.
-    `dip`: input voltage and current together just after it. `siemens`: conductance of the load at the instant of the first make.
+    `dip`: input voltage and current together just after it. `conductance`: of the load at the instant of the first make, in S.
     `settled_s`: for how long the lamps had been lit, at the least, where `supply`, `lamp` and `steady` were read.
     """
 
@@ -27,7 +27,7 @@ class Lit:
     peak: Reading | None
     pilot: Reading | None
     dip: tuple[float, float] | None
-    siemens: Reading | None = None
+    conductance: Reading | None = None
     settled_s: float = math.inf
 
 

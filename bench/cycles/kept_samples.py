@@ -2,41 +2,40 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
+
 import numpy as np
 
-from bench.samples import Array, Block
+from bench.samples import Array, Block, Tail
 
 EMPTY: Array = np.empty(0)
 
 
 class KeptSamples:
-    """The samples of the state at hand, by channel; old ones are let go."""
+    """The samples of the state at hand, by channel; old ones are forgotten. Instants in s of the board's run."""
 
     def __init__(self) -> None:
-        self._parts: dict[str, tuple[Array, Array]] = {}
+        self._tails: dict[str, Tail] = defaultdict(Tail)
 
     def add(self, block: Block) -> None:
+        """Add the samples of all channels of `block`."""
         for name, trace in block.traces.items():
-            kept = self._parts.get(name)
-            self._parts[name] = (
-                (trace.t_s, trace.values)
-                if kept is None
-                else (np.concatenate((kept[0], trace.t_s)), np.concatenate((kept[1], trace.values)))
-            )
+            self._tails[name].append(trace.t_s, trace.values)
 
     def between(self, name: str, begin_s: float, end_s: float) -> tuple[Array, Array]:
-        t, v = self._parts.get(name, (EMPTY, EMPTY))
-        i, j = t.searchsorted((begin_s, end_s))
-        return t[i:j], v[i:j]
+        """Return instants and values of a channel from `begin_s` on and before `end_s`; empty for a channel that was never sampled."""
+        if name not in self._tails:
+            return EMPTY, EMPTY
+        t_s, values = self._tails[name].columns
+        i, j = t_s.searchsorted((begin_s, end_s))
+        return t_s[i:j], values[i:j]
 
     def forget_before(self, t_s: float) -> None:
-        for name, (t, v) in self._parts.items():
-            i = int(t.searchsorted(t_s))
-            if i:
-                self._parts[name] = t[i:], v[i:]
+        """Forget all samples before `t_s`."""
+        for tail in self._tails.values():
+            tail.forget(0, int(tail.columns[0].searchsorted(t_s)))
 
     def forget_between(self, begin_s: float, end_s: float) -> None:
-        for name, (t, v) in self._parts.items():
-            i, j = np.searchsorted(t, (begin_s, end_s))
-            if j > i:
-                self._parts[name] = np.concatenate((t[:i], t[j:])), np.concatenate((v[:i], v[j:]))
+        """Forget the samples from `begin_s` on and before `end_s`."""
+        for tail in self._tails.values():
+            tail.forget(*(int(i) for i in tail.columns[0].searchsorted((begin_s, end_s))))

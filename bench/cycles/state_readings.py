@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 
 import numpy as np
+import numpy.typing as npt
 
 from bench.cycles.flash import Dark, Lit
 from bench.cycles.kept_samples import EMPTY, KeptSamples
+from bench.description import ChannelName
 from bench.inrush import current_at_make
 from bench.readings import LINE_LEAST, Reading, end_reading, lowest_reading, mean_reading
 from bench.samples import Accuracy, Array, Timing
@@ -56,7 +57,7 @@ class StateReadings:
     def _peak_after(self, make: Transition) -> Reading | None:
         if make.soft_s > _STEP_MOST_S:
             return None
-        for name in ("i_load_low", "i_load"):
+        for name in (ChannelName.I_LOAD_LOW, ChannelName.I_LOAD):
             t, v = self._kept.between(name, make.t_s, make.t_s + make.bounce_s + _AFTER_MAKE_S)
             if not len(t) or self._clipped(name, v).any():
                 continue
@@ -70,21 +71,17 @@ class StateReadings:
         rest = self.rest.get(name)
         return rest.value if rest is not None and name.startswith("i_") else 0.0
 
-    def _clipped(self, name: str, v: Array) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+    def _clipped(self, name: str, v: Array) -> npt.NDArray[np.bool_]:
         accuracy = self._accuracies.get(name)
-        if accuracy is None or not math.isfinite(accuracy.high):
-            return np.zeros(len(v), dtype=bool)
-        span = accuracy.high - accuracy.low
-        margin = 0.01 * span if math.isfinite(span) else 1e-9 * abs(accuracy.high)
-        return np.asarray(v >= accuracy.high - margin)
+        return np.zeros(len(v), dtype=bool) if accuracy is None else accuracy.clips(v)
 
     def current(self, begin_s: float, end_s: float) -> tuple[str, Array, Array]:
         """The current in the best range that holds it: name of the channel, instants, values with the zero taken off."""
-        t, v = self._kept.between("i_load_low", begin_s, end_s)
-        if len(t) >= 4 and not self._clipped("i_load_low", v).any():
-            return "i_load_low", t, v - self._zero("i_load_low")
-        t, v = self._unclipped("i_load", begin_s, end_s)
-        return "i_load", t, v - self._zero("i_load")
+        t, v = self._kept.between(ChannelName.I_LOAD_LOW, begin_s, end_s)
+        if len(t) >= 4 and not self._clipped(ChannelName.I_LOAD_LOW, v).any():
+            return ChannelName.I_LOAD_LOW, t, v - self._zero(ChannelName.I_LOAD_LOW)
+        t, v = self._unclipped(ChannelName.I_LOAD, begin_s, end_s)
+        return ChannelName.I_LOAD, t, v - self._zero(ChannelName.I_LOAD)
 
     def _unclipped(self, name: str, begin_s: float, end_s: float) -> tuple[Array, Array]:
         """Instants and values of a channel; none if some of them stand at the upper end of its input."""
@@ -97,51 +94,51 @@ class StateReadings:
         settled = make.t_s + make.bounce_s + SETTLE_S + make.reach_s + self._timing.sampling_s
         tail = max(end_s - min(TAIL_S, 0.25 * (end_s - make.t_s)), settled)
         steady = end_reading(*self.current(tail, end_s)[1:], end_s)
-        supply = end_reading(*self._unclipped("v_in", tail, end_s), end_s)
-        lamp = end_reading(*self._unclipped("v_out", tail, end_s), end_s)
-        pilot = mean_reading(self._kept.between("v_pilot", (make.t_s + end_s) / 2.0, end_s)[1])
+        supply = end_reading(*self._unclipped(ChannelName.V_IN, tail, end_s), end_s)
+        lamp = end_reading(*self._unclipped(ChannelName.V_OUT, tail, end_s), end_s)
+        pilot = mean_reading(self._kept.between(ChannelName.V_PILOT, (make.t_s + end_s) / 2.0, end_s)[1])
         drop, drop_a, by_difference = self._lowest_drop(settled, end_s)
         peak = self._peak_after(make)
-        siemens = self._siemens_at(make) if is_first else None
+        conductance = self._conductance_at(make) if is_first else None
         # Few samples are read by their mean, not carried to the end of the flash.
-        t_out = self._kept.between("v_out", tail, end_s)[0]
+        t_out = self._kept.between(ChannelName.V_OUT, tail, end_s)[0]
         read_s = end_s if len(t_out) >= LINE_LEAST else float(t_out[0]) if len(t_out) else tail
         settled_s = max(read_s - make.t_s - 2.0 * make.u_s - self._timing.sampling_s, 0.0)
-        return Lit(supply, lamp, steady, drop, drop_a, by_difference, peak, pilot, self._dip(settled, end_s), siemens, settled_s)
+        return Lit(supply, lamp, steady, drop, drop_a, by_difference, peak, pilot, self._dip(settled, end_s), conductance, settled_s)
 
-    def _siemens_at(self, make: Transition) -> Reading | None:
+    def _conductance_at(self, make: Transition) -> Reading | None:
         """What the load conducted at the make: it falls as the current does, and does not depend on what is in series."""
         until_s = make.t_s + make.bounce_s + _AFTER_MAKE_S
-        t, i = self._kept.between("i_load", make.t_s, until_s)
-        t_out, v_out = self._kept.between("v_out", make.t_s, until_s)
-        if len(t_out) < _VOLTS_LEAST or self._clipped("i_load", i).any():
+        t, i = self._kept.between(ChannelName.I_LOAD, make.t_s, until_s)
+        t_out, v_out = self._kept.between(ChannelName.V_OUT, make.t_s, until_s)
+        if len(t_out) < _VOLTS_LEAST or self._clipped(ChannelName.I_LOAD, i).any():
             return None
         # A gap between a sample of the output and one of the current shows in one of them only: no volts where the current flows.
         volts = np.maximum(np.interp(t, t_out, v_out), _WITHOUT_GAP * float(v_out.max()))
-        siemens = (i - self._zero("i_load")) / np.maximum(volts, 1e-3)
-        return current_at_make(t, siemens, make, self._delays.get("i_load", 0.0), self._timing)
+        conductance = (i - self._zero(ChannelName.I_LOAD)) / np.maximum(volts, 1e-3)
+        return current_at_make(t, conductance, make, self._delays.get(ChannelName.I_LOAD, 0.0), self._timing)
 
     def _dip(self, settled_s: float, end_s: float) -> tuple[float, float] | None:
         until = min(settled_s + 2e-3, end_s)
-        v = self._kept.between("v_in", settled_s, until)[1]
+        v = self._kept.between(ChannelName.V_IN, settled_s, until)[1]
         i = self.current(settled_s, until)[2]
         return (float(v.mean()), float(i.mean())) if len(v) and len(i) else None
 
     def _lowest_drop(self, begin_s: float, end_s: float) -> tuple[Reading | None, Reading | None, bool]:
         by_difference = False
-        if any(self._clipped(name, self._kept.between(name, begin_s, end_s)[1]).any() for name in ("v_in", "v_out")):
+        if any(self._clipped(name, self._kept.between(name, begin_s, end_s)[1]).any() for name in (ChannelName.V_IN, ChannelName.V_OUT)):
             return None, None, by_difference  # two inputs at their ends differ by nothing
-        t, v = self._kept.between("v_drop", begin_s, end_s)
+        t, v = self._kept.between(ChannelName.V_DROP, begin_s, end_s)
         if len(t):
             # Out of range in the inrush, and perhaps in a gap too short for a crossing: what lies between, the longest such stretch.
-            bounds = np.concatenate(([-1], np.flatnonzero(self._clipped("v_drop", v)), [len(v)]))
+            bounds = np.concatenate(([-1], np.flatnonzero(self._clipped(ChannelName.V_DROP, v)), [len(v)]))
             longest = int(np.diff(bounds).argmax())
             inside = slice(int(bounds[longest]) + 1, int(bounds[longest + 1]))
             t, v = t[inside], v[inside]
         found = lowest_reading(t, v)
         if found is None:
-            t, v_in = self._kept.between("v_in", begin_s, end_s)
-            t_out, v_out = self._kept.between("v_out", begin_s, end_s)
+            t, v_in = self._kept.between(ChannelName.V_IN, begin_s, end_s)
+            t_out, v_out = self._kept.between(ChannelName.V_OUT, begin_s, end_s)
             if len(t) and abs(len(t) - len(t_out)) > 1:
                 t, v_in = t_out, np.interp(t_out, t, v_in)  # sampled more seldom, or oftener, than the output
             n = min(len(t), len(t_out))
@@ -161,7 +158,7 @@ class StateReadings:
         tail = max(middle, end_s - 2.0 * TAIL_S)
         return Dark(
             end_reading(*self.current(tail, last)[1:], end_s),
-            mean_reading(self._kept.between("v_in", middle, last)[1]),
-            mean_reading(self._kept.between("v_out", middle, last)[1]),
-            mean_reading(self._kept.between("v_pilot", middle, last)[1]),
+            mean_reading(self._kept.between(ChannelName.V_IN, middle, last)[1]),
+            mean_reading(self._kept.between(ChannelName.V_OUT, middle, last)[1]),
+            mean_reading(self._kept.between(ChannelName.V_PILOT, middle, last)[1]),
         )

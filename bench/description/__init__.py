@@ -3,13 +3,45 @@
 Pure. A different board is a different description, not different host code.
 """
 
-from bench.description.board import NEEDED, BoardDescription, Channel, Check, Limit, Load, Loop, Mode, NtcCurve, Place, Range, Share
+from bench.description.channels import CHANNEL_UNITS, NEEDED, ChannelName, ChannelUnit, LoadKind, ProtectionName
+from bench.description.contents import (
+    BoardDescription,
+    BoardLoad,
+    Channel,
+    Check,
+    CommonModeError,
+    Loop,
+    Mode,
+    NtcCurve,
+    ProtectionLimit,
+    Range,
+    ScanPlace,
+)
 from bench.description.lines import PROTOCOL_VERSION, description_crc, description_lines
+from bench.description.parsing import BS_K, LINES_MOST, OHMS, parse_description
 from bench.description.plan import PERIOD_SCANS, scan_plan
-from bench.description.reading import BS_K, CHANNEL_UNITS, LINES_MOST, OHMS, parse_description
 
 __all__ = [
-    "BS_K", "CHANNEL_UNITS", "LINES_MOST", "NEEDED", "OHMS", "PERIOD_SCANS", "PROTOCOL_VERSION", "BoardDescription", "Channel",
-    "Check", "Limit", "Load", "Loop", "Mode", "NtcCurve", "Place", "Range", "Share", "description_crc",
-    "description_lines", "parse_description", "scan_plan",
+    "BS_K",
+    "CHANNEL_UNITS",
+    "LINES_MOST",
+    "NEEDED",
+    "OHMS",
+    "PERIOD_SCANS",
+    "PROTOCOL_VERSION",
+    "BoardDescription",
+    "BoardLoad",
+    "Channel", "ChannelName", "ChannelUnit",
+    "Check",
+    "CommonModeError",
+    "LoadKind", "Loop",
+    "Mode",
+    "NtcCurve",
+    "ProtectionLimit", "ProtectionName",
+    "Range",
+    "ScanPlace",
+    "description_crc",
+    "description_lines",
+    "parse_description",
+    "scan_plan",
 ]  # fmt: skip

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from bench.description.board import BoardDescription
+from bench.description.contents import BoardDescription
 from bench.wire.frames import crc16
 from bench.wire.text import format_number
 

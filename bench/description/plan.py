@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 import numpy.typing as npt
 
-from bench.description.board import BoardDescription, Place
+from bench.description.contents import BoardDescription, ScanPlace
 
 PERIOD_SCANS = 64
 
@@ -21,7 +21,7 @@ def scan_plan(description: BoardDescription, period_scans: int = PERIOD_SCANS) -
         raise ValueError(f"period_scans must be a multiple of {PERIOD_SCANS}, got {period_scans}")
     slots = description.slots
     owner = np.full(period_scans * slots, -1, dtype=np.int64)
-    places = {c.name: Place(c.slot, c.first, c.every) for c in description.channels.values()}
+    places = {c.name: ScanPlace(c.slot, c.first, c.every) for c in description.channels.values()}
     claims = sorted([*places.items(), *description.unread.items()], key=lambda claim: claim[1].every)
     for number, (_, place) in enumerate(claims):
         owner[place.first * slots + place.slot :: place.every * slots] = number

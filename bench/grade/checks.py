@@ -8,9 +8,9 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from bench.grade.rule import Band, Condition, FactIs, Margin, Misses, Only, Outcomes, Rule, ShareOfLimit, Step
-from bench.grade.words import Speech, fact_text, speech_of, title_of
+from bench.grade.speech import Speech, fact_text, speech_of, title_of
 from bench.limits import Limit
-from bench.measure import Measured
+from bench.measure import UNKNOWN, Measured
 from bench.uncertainty import Estimate, NotMeasured
 from bench.verdict import Conformity, Verdict, spoiling
 
@@ -125,9 +125,9 @@ def _check(condition: Condition, case: _Case) -> _Check | None:
         case Margin():
             return _check_margin(condition, case.verdicts)
         case FactIs(fact=fact, allowed=allowed):
-            seen = case.measured.facts.get(fact, "unknown")
+            seen = case.measured.facts.get(fact, UNKNOWN)
             text = fact_text(fact, seen)
-            return _Check(None if seen == "unknown" else seen in allowed, text, text, of=fact)
+            return _Check(None if seen == UNKNOWN else seen in allowed, text, text, of=fact)
         case Misses(of=of, at_most=at_most):
             tried = case.tried[of]
             missed = [check for check in tried if check.holds is False]

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from bench.limits import read_band, read_fact
-from bench.measure import FACTS, QUANTITIES
+from bench.measure import FACTS, QUANTITIES, FactName
 from bench.table import Table, read_all, top_table
 from bench.verdict import Conformity
 
 FORMAT = 2
-_OF_KIND = ("mechanism", "system", "rest", "rating")
+_OF_KIND = (FactName.MECHANISM, FactName.SYSTEM, FactName.REST, FactName.RATING)
 """Facts that a condition may be confined to."""
 
 

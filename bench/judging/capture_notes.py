@@ -13,7 +13,7 @@ from typing import TypeAlias
 from bench.editions import Edition
 from bench.errors import CaptureError, ContentError
 from bench.measure import BenchFault
-from bench.ports.replay import FORMAT, Entry
+from bench.ports.replay import FORMAT, CaptureEntry
 from bench.procedure import Procedure
 from bench.record import BoardRecord, SetupRecord
 from bench.typed_json import decode, printable
@@ -165,7 +165,7 @@ NOTES: Mapping[str, type] = {
 _FORMAT_1: Mapping[str, type] = {"session": OlderSession, "board": OlderBoard}
 
 
-def note_of(entry: Entry, name: str, number: int = FORMAT) -> Note:
+def note_of(entry: CaptureEntry, name: str, number: int = FORMAT) -> Note:
     """Return the note that an entry of kind NOTE holds, in a capture of format `number`. CaptureError if it is none of a session's.
 
     `name`: of the capture, for people.

@@ -29,9 +29,9 @@ from bench.judging.capture_notes import (
     ZeroNote,
     note_of,
 )
-from bench.measure import BenchFault, BenchProof, Measured, with_proof
-from bench.measure.flashes import FlashTable
-from bench.ports.replay import NOTE, RECEIVED, Entry, format_of, read_capture
+from bench.measure import BenchFault, BenchProof, FactName, Measured, ProofItem, UnitBehaviour, with_proof
+from bench.measure.flash_table import FlashTable
+from bench.ports.replay import NOTE, RECEIVED, CaptureEntry, format_of, read_capture
 from bench.procedure import Procedure, RunStep
 from bench.record import BoardRecord, Compared, JudgedAgain, StepRecord, TestRecord
 from bench.record_older import board_of_texts
@@ -172,7 +172,7 @@ def read_runs(path: str | Path, setup: Setup, procedure: Procedure, onlooker: On
     return reading
 
 
-def _receive(reading: CaptureReading, entry: Entry) -> None:
+def _receive(reading: CaptureReading, entry: CaptureEntry) -> None:
     frames = [piece for piece in reading.decoder.feed(entry.payload) if not isinstance(piece, Reply)]
     if reading.open is None or reading.description is None or not frames:
         return
@@ -212,7 +212,7 @@ def _follow(reading: CaptureReading, note: Note) -> None:
         case LampsProvedNote():
             records = reading.records.get(note.step, [])
             reading.demand(bool(records), f"it proves the lamps of {note.step!r}, and holds no run of that")
-            proof = BenchProof("lamps", note.proved, note.text)
+            proof = BenchProof(ProofItem.LAMPS, note.proved, note.text)
             records[-1] = replace(records[-1], measured=with_proof(records[-1].measured, proof))
         case BenchFault():
             reading.bench_faults.append(note)
@@ -285,8 +285,8 @@ def _open_run(reading: CaptureReading, note: RunNote) -> None:
 def _keep_short(reading: CaptureReading, note: ShortedNote) -> None:
     """The session found the unit shorted: a trip, and lamps that are right without it."""
     reading.step(note.step)
-    proof = BenchProof("lamps", True, note.proof)
-    measured = Measured({}, {"behaviour": "shorted"}, (), (proof,))
+    proof = BenchProof(ProofItem.LAMPS, True, note.proof)
+    measured = Measured({}, {FactName.BEHAVIOUR: UnitBehaviour.SHORTED}, (), (proof,))
     began_s = reading.now_s - (reading.origin_s or 0.0)
     record = StepRecord(note.step, note.title, note.loads, note.text, began_s, 0.0, measured, 0, 0, note.volts)
     whole = [r for r in reading.records.get(note.step, ()) if r.interrupted is None]

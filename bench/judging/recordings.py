@@ -8,14 +8,14 @@ from pathlib import Path
 from statistics import median
 
 from bench import files
-from bench.analysis import Line
+from bench.analysis import Pipeline
 from bench.assemble import TestContext, assemble
 from bench.clock import ClockComparison
 from bench.combine import StepRuns
 from bench.errors import RecordingError
 from bench.instrument import UNSTATED, Instrument
 from bench.measure import Conditions, Evidence, Measured, measure
-from bench.measure.flashes import COLUMNS, FlashTable
+from bench.measure.flash_table import COLUMNS, FlashTable
 from bench.procedure import ORDINARY, Procedure, RunStep
 from bench.record import RecordingSource, StepRecord, TestRecord
 from bench.recording import EVERYTHING, Recording, read_recording
@@ -115,13 +115,13 @@ def analysed(recording: Recording, setup: Setup, instrument: Instrument) -> tupl
     zero_a = 2.0 * recording.accuracies["i_load"].u_zero if "i_load" in recording.accuracies else 0.0
     if instrument.input("i_load") is None:
         zero_a = max(zero_a, _CLAMP_ZERO_A)
-    line = Line(recording.accuracies, {}, conditions, clock, clock_half_width, fixed_v, recording.timing, zero_a)
+    pipeline = Pipeline(recording.accuracies, {}, conditions, clock, clock_half_width, fixed_v, recording.timing, zero_a)
     end_s = 0.0
     for block in recording.blocks_with_output(setup.nominal_v):
-        line.feed(block)
+        pipeline.feed(block)
         end_s = block.end_s
-    line.finish()
-    evidence, doubt = _without_end(line.evidence(), line.cutter.came_again)
+    pipeline.finish()
+    evidence, doubt = _without_end(pipeline.evidence(), pipeline.cutter.came_again)
     found = measure(evidence, setup.counts)
     unread: dict[str, Measurement] = {"clock_error": NotMeasured("no board: a recording")}
     if recording.interval_s > _BOUNCE_INTERVAL_S:
@@ -129,8 +129,8 @@ def analysed(recording: Recording, setup: Setup, instrument: Instrument) -> tupl
         unread |= {"bounce_make_s": too_few, "bounce_break_s": too_few}
     if recording.output_stands_in:
         unread |= dict.fromkeys(_OF_OUTPUT, NotMeasured("the recording has no column v_out"))
-    flashes = line.flashes().without(unread.keys() & set(COLUMNS))
-    return replace(found, values={**found.values, **unread}), line.complete, line.cutter.broken, end_s, flashes, doubt
+    flashes = pipeline.flashes().without(unread.keys() & set(COLUMNS))
+    return replace(found, values={**found.values, **unread}), pipeline.complete, pipeline.cutter.broken, end_s, flashes, doubt
 
 
 def _without_end(e: Evidence, came_again: bool) -> tuple[Evidence, str]:

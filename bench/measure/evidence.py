@@ -142,7 +142,7 @@ def corrected(e: Evidence, channel: str, value: float, others: Mapping[str, floa
 def current_channel(e: Evidence, value_a: float) -> str:
     """Which current range a reading of value_a was taken on."""
     low = e.accuracies.get("i_load_low")
-    return "i_load_low" if low is not None and value_a < low.high - 0.01 * (low.high - low.low) else "i_load"
+    return "i_load_low" if low is not None and value_a < low.top else "i_load"
 
 
 def mean_of(readings: Sequence[Reading], unit: str, systematics: tuple[Component, ...], source: str) -> Estimate:

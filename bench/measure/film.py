@@ -16,6 +16,7 @@ from statistics import median
 
 from bench.cycles import Cycle
 from bench.measure.evidence import Evidence
+from bench.measure.vocabulary import FilmState
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, type_a
 
 _LEAST_READ_S = 0.05  # a blip of a two-coil unit is over before its drop can be read
@@ -71,20 +72,20 @@ def film_value(e: Evidence, kept: Sequence[Cycle], counted: Sequence[Cycle]) -> 
     return {"film_v": Estimate(highest.value - median(drops), "V", (Component("noise", highest.u), scatter, counts), len(readings))}
 
 
-def film_fact(e: Evidence, film: Film, values: Mapping[str, Measurement]) -> str:
-    """`recovered`: the first flashes lost clearly more than the later ones; `going`: they do, and the drop still falls; `unknown` where
-    they were not seen."""
+def film_fact(e: Evidence, film: Film, values: Mapping[str, Measurement]) -> FilmState:
+    """Return whether the first flashes lost clearly more than the later ones, and whether the drop still falls; unknown where those flashes
+    were not seen."""
     found, drop = values["film_v"], values["drop_v"]
     if film.going:
-        return "going"
+        return FilmState.GOING
     if not isinstance(found, Estimate) or not isinstance(drop, Estimate):
-        return "unknown"
+        return FilmState.UNKNOWN
     if film.gone_at:
-        return "recovered"
+        return FilmState.RECOVERED
     spread = values["drop_spread_v"]
     scatter = _FILM_SPREADS * spread.value if isinstance(spread, Estimate) else 0.0
     least = max(_FILM_V * e.conditions.system_v / 12.0, _FILM_PART * drop.value, scatter)
-    return "recovered" if found.value > least else "none"
+    return FilmState.RECOVERED if found.value > least else FilmState.NONE
 
 
 def still_going(most: float) -> Component:

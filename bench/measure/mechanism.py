@@ -12,29 +12,27 @@ from statistics import median
 
 from bench.cycles import Cycle
 from bench.measure.evidence import Evidence
-from bench.measure.vocabulary import FACTS
+from bench.measure.vocabulary import MechanismKind
 
-MECHANISMS = FACTS["mechanism"]
-THERMAL, HOT_WIRE, TWO_COIL, ELECTRONIC = MECHANISMS
-UNKNOWN = "unknown"
 _AT_ONCE_S = 0.5e-3
 _FIRST_LONGER = 1.4
 _BLIP_S = 0.05
 _WIRE_A = 0.1  # of a 12 V unit: a third of what a nominal one passes, five times what a two-coil one does
 
 
-def mechanism_of(e: Evidence, cycles: Sequence[Cycle]) -> str:
-    """One of MECHANISMS, or `unknown`: from a start that was seen, and at least three flashes."""
+def mechanism_of(e: Evidence, cycles: Sequence[Cycle]) -> MechanismKind:
+    """Return the mechanism; unknown unless the start and at least three flashes were seen."""
     if e.applied is None or e.start_missed or len(cycles) < 3 or not e.starts or e.cycles_before:
-        return UNKNOWN
+        return MechanismKind.UNKNOWN
     first_s = e.starts[0].t_s - e.applied.t_s
     dark = [c.dark.current.value for c in cycles if c.dark.current is not None]
     usual_s = median(c.on_s for c in cycles[1:])
     if dark and median(dark) > _WIRE_A * 12.0 / e.conditions.system_v:
-        return HOT_WIRE if first_s > _BLIP_S else UNKNOWN
+        return MechanismKind.HOT_WIRE if first_s > _BLIP_S else MechanismKind.UNKNOWN
     if first_s < _BLIP_S and cycles[0].on_s < _BLIP_S < usual_s:
-        return TWO_COIL
+        return MechanismKind.TWO_COIL
     longer = cycles[0].on_s / usual_s if usual_s else 0.0
     if first_s < _AT_ONCE_S and longer > _FIRST_LONGER:
-        return THERMAL
-    return ELECTRONIC if first_s >= _AT_ONCE_S and longer < _FIRST_LONGER else UNKNOWN
+        return MechanismKind.THERMAL
+    is_electronic = first_s >= _AT_ONCE_S and longer < _FIRST_LONGER
+    return MechanismKind.ELECTRONIC if is_electronic else MechanismKind.UNKNOWN

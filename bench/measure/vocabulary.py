@@ -1,117 +1,229 @@
-"""The words of measuring, which limits, verdicts and pages speak: quantities, facts, bench faults. Pure."""
+"""The words of measuring, which limit files, verdicts, records and pages speak: facts, faults of the bench, parts of it that were proved.
+
+Each word stands here once, as a member of a `Word`. Code compares with members; files and records hold their plain text, to which a member
+is equal.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from enum import StrEnum
+from typing import Final
 
 from bench.uncertainty import Measurement
 
-CARRIED_A = 3.5
-"""Current at which the drops of plain contacts are compared: that of 2 x 21 W at 12.8 V."""
+
+class Word(StrEnum):
+    """A word of files and records: a text in every respect, also where it is shown with quotes."""
+
+    def __repr__(self) -> str:
+        return repr(self.value)
 
 
-@dataclass(frozen=True, slots=True)
-class Quantity:
-    """One thing that can be measured: its name in records and limit files, title for people, and SI unit (a pint string).
+class FactName(Word):
+    """What can be known of a unit beside its values; the words of each are in `FACTS`.
 
-    `shown_to`: people are shown no smaller uncertainty than this, in the unit: the next start differs by more than its microseconds.
+    `OUTAGE`, `PILOT_LAMP_OUT`: behaviour and pilot with one lamp out. `LAMP_OUT`: whether a driver would notice that. `TRAILER`: the
+    behaviour with a further lamp. `RATING`, `INSULATION`, `SYSTEM`: entered by a person, since no rig can see them.
     """
 
-    name: str
-    title: str
-    unit: str
-    definition: str
-    shown_to: float = 0.0
+    BEHAVIOUR = "behaviour"
+    REST = "rest"
+    PILOT = "pilot"
+    MECHANISM = "mechanism"
+    FILM = "film"
+    OUTAGE = "outage"
+    LAMP_OUT = "lamp out"
+    PILOT_LAMP_OUT = "pilot, lamp out"
+    TRAILER = "trailer"
+    RATING = "rating"
+    INSULATION = "insulation"
+    SYSTEM = "system"
 
 
-_ALL = (
-    Quantity("rate_per_min", "flash rate (mean of cycle rates)", "1/min", "mean of 60 / period over the cycles averaged"),
-    Quantity("rate_total_per_min", "flash rate (cycles over time)", "1/min", "number of cycles over their total time"),
-    Quantity("on_ratio", "current-on time", "1", "pulse duration over waveform period, mean over the cycles averaged"),
-    Quantity("on_s", "on duration", "s", "mean pulse duration, 50 % instant to 50 % instant"),
-    Quantity("off_s", "off duration", "s", "mean pulse separation, 50 % instant to 50 % instant"),
-    Quantity("first_light_s", "time to first light", "s", "voltage applied to first closing; 0 if closed at rest", 1e-3),
-    Quantity("first_extinction_s", "time to first extinction", "s", "voltage applied to the first opening after light", 1e-3),
-    Quantity("start_s", "starting time", "s",
-             "closed at rest: to the first opening; open at rest (or opening within 0.10 s): to the end of the first full cycle", 1e-3),
-    Quantity("start_largest_s", "starting time, longest of the starts", "s", "largest single start_s", 1e-3),
-    Quantity("drop_v", "contact drop (mean of lowest)", "V",
-             "lowest drop during ON, mean of the cycles averaged up to the twentieth flash (later ones only after a film, or if too few)"),
-    Quantity("drop_largest_v", "contact drop (worst cycle's lowest)", "V", "largest of the cycles' lowest drops"),
-    Quantity("drop_carried_v", f"contact drop at {CARRIED_A:g} A", "V",
-             f"drop_v; where more than {CARRIED_A:g} A flowed, what a plain contact loses at that, whose drop follows the current"),
-    Quantity("contact_ohm", "resistance input to output", "ohm", "lowest drop over the current at that moment"),
-    Quantity("inrush_first_a", "inrush, first flash", "A", "current carried back to the instant of the first make"),
-    Quantity("inrush_later_a", "inrush, later flashes", "A", "mean of the same for the cycles averaged"),
-    Quantity("steady_a", "steady current", "A", "current at the end of the ON periods"),
-    Quantity("inrush_ratio", "inrush over steady", "1", "first inrush over steady current"),
-    Quantity("dark_a", "dark current", "A", "current at the end of the OFF periods"),
-    Quantity("supply_v", "voltage at the input, on", "V", "mean voltage at the unit's input at the end of the ON periods"),
-    Quantity("lamp_v", "voltage at the output, on", "V", "mean voltage at the unit's output at the end of the ON periods"),
-    Quantity("bounce_make_s", "bounce at make", "s", "first closure to last stable closure, largest seen"),
-    Quantity("bounce_break_s", "bounce at break", "s", "first opening to last stable opening, largest seen"),
-    Quantity("film_v", "contact drop, first flashes above later ones", "V",
-             "largest of the lowest drops of the flashes skipped, less the median of those averaged"),
-    Quantity("drop_spread_v", "scatter of the contact drop", "V", "standard deviation of the cycles' lowest drops"),
-    Quantity("dropouts", "drop-outs while lit", "1", "gaps in the current too short to be a dark state, bounce left out"),
-    Quantity("missed", "missed flashes", "1", "flashes that did not come, counted against the median period, from the first on"),
-    Quantity("stuck", "long flashes", "1",
-             "flashes longer than 1.5 times the median, from the first on (of a thermal unit closed at rest: from the second)"),
-    Quantity("period_spread", "spread of the period", "1", "standard deviation of the period over its mean"),
-    Quantity("rate_drift_per_min2", "drift of the rate", "1/min/min", "slope of the cycle rate against time"),
-    Quantity("drop_trend_v_per_min", "trend of the drop", "V/min", "slope of the lowest drop against time"),
-    Quantity("pilot_on_v", "pilot terminal, lit", "V", "pilot voltage while the tell-tale is lit"),
-    Quantity("temperature_c", "ambient", "degC", "temperature at the rig"),
-    Quantity("clock_error", "board's clock, slow by", "1", "by what part the board's seconds are too short by the host's clock"),
-    Quantity("outage_rate_per_min", "flash rate, one lamp out", "1/min", "rate_per_min with one lamp out"),
-    Quantity("outage_ratio", "rate with one lamp out over rate", "1", "outage_rate_per_min / rate_per_min"),
-    Quantity("trailer_rate_per_min", "flash rate, a further lamp", "1/min", "rate_per_min with a further 21 W lamp, as of a trailer"),
-    Quantity("trailer_on_ratio", "on-time, a further lamp", "1", "on_ratio with a further 21 W lamp"),
-    Quantity("trailer_ratio", "rate with a further lamp over rate", "1", "trailer_rate_per_min / rate_per_min"),
-)
-QUANTITIES: Mapping[str, Quantity] = {q.name: q for q in _ALL}
+UNKNOWN: Final = "unknown"
+"""Word of every fact that was neither seen nor entered; no file can ask for it."""
 
 
-_STATES = ("flashing", "steady on", "dark", "one flash", "shorted")
+class UnitBehaviour(Word):
+    """What a unit does on its load. `SHORTED`: too much current on lamps that are right without the unit."""
+
+    FLASHING = "flashing"
+    STEADY_ON = "steady on"
+    DARK = "dark"
+    ONE_FLASH = "one flash"
+    SHORTED = "shorted"
+    TOO_FEW = "too few"
+    IRREGULAR = "irregular"
+    NO_SUPPLY = "no supply"
+    UNKNOWN = "unknown"
+
+
+class RestState(Word):
+    """How the contact stands when voltage comes to the unit: closed only if it stays closed for 0.10 s."""
+
+    CLOSED = "closed"
+    OPEN = "open"
+    UNKNOWN = "unknown"
+
+
+class PilotState(Word):
+    """What the pilot terminal does against the lamps. `ABSENT`: there is no such terminal."""
+
+    IN_STEP = "in step"
+    ANTIPHASE = "antiphase"
+    STEADY = "steady"
+    DEAD = "dead"
+    ABSENT = "absent"
+    UNKNOWN = "unknown"
+
+
+class MechanismKind(Word):
+    """How a unit makes and breaks."""
+
+    THERMAL = "thermal, closed at rest"
+    HOT_WIRE = "hot wire"
+    TWO_COIL = "two-coil"
+    ELECTRONIC = "electronic"
+    UNKNOWN = "unknown"
+
+
+class FilmState(Word):
+    """Whether a film lay on the contacts. `RECOVERED`: a high drop over the first flashes that went; `GOING`: one that still falls."""
+
+    NONE = "none"
+    RECOVERED = "recovered"
+    GOING = "going"
+    UNKNOWN = "unknown"
+
+
+class LampOutSign(Word):
+    """Whether a driver would notice that a lamp is out."""
+
+    SHOWN = "shown"
+    NOT_SHOWN = "not shown"
+    UNKNOWN = "unknown"
+
+
+class RatingState(Word):
+    """Whether it is known which lamps the unit is for."""
+
+    KNOWN = "known"
+    UNKNOWN = "unknown"
+
+
+class InsulationState(Word):
+    """What a person found of the unit's insulation."""
+
+    GOOD = "good"
+    BAD = "bad"
+    UNKNOWN = "unknown"
+
+
+STANDING_STILL = (UnitBehaviour.STEADY_ON, UnitBehaviour.DARK, UnitBehaviour.ONE_FLASH, UnitBehaviour.SHORTED)
+"""What a unit does that was seen not to flash."""
+_ON_OTHER_LOADS = (UnitBehaviour.FLASHING, *STANDING_STILL)
+
+
+def system_word(system_v: float) -> str:
+    """Return the word of the fact `SYSTEM` for a system of system_v volts, such as `12 V`."""
+    return f"{system_v:g} V"
+
+
+def _known(words: type[Word], *never: Word) -> tuple[Word, ...]:
+    """All words of a fact but `unknown` and those that it is `never`."""
+    return tuple(word for word in words if word not in (UNKNOWN, *never))
+
+
 FACTS: Mapping[str, tuple[str, ...]] = {
-    "behaviour": (*_STATES, "too few", "irregular", "no supply"),
-    "rest": ("closed", "open"),
-    "pilot": ("in step", "antiphase", "steady", "dead", "absent"),
-    "mechanism": ("thermal, closed at rest", "hot wire", "two-coil", "electronic"),
-    "film": ("none", "recovered", "going"),
-    "outage": _STATES,
-    "lamp out": ("shown", "not shown"),
-    "pilot, lamp out": ("in step", "antiphase", "steady", "dead"),
-    "trailer": _STATES,
-    "rating": ("known",),
-    "insulation": ("good", "bad"),
-    "system": ("6 V", "12 V", "24 V"),
+    FactName.BEHAVIOUR: _known(UnitBehaviour),
+    FactName.REST: _known(RestState),
+    FactName.PILOT: _known(PilotState),
+    FactName.MECHANISM: _known(MechanismKind),
+    FactName.FILM: _known(FilmState),
+    FactName.OUTAGE: _ON_OTHER_LOADS,
+    FactName.LAMP_OUT: _known(LampOutSign),
+    FactName.PILOT_LAMP_OUT: _known(PilotState, PilotState.ABSENT),
+    FactName.TRAILER: _ON_OTHER_LOADS,
+    FactName.RATING: _known(RatingState),
+    FactName.INSULATION: _known(InsulationState),
+    FactName.SYSTEM: tuple(map(system_word, (6.0, 12.0, 24.0))),
 }
-"""Every fact of a test and its words; each may also be `unknown`, which nothing can ask for.
+"""Every fact of a test and the words that a file may ask for."""
 
-- `behaviour`: what the unit does on its load; `shorted` is too much current on lamps that are right without the unit.
-- `rest`: closed only if it stayed closed for 0.10 s.
-- `film`: `recovered` is a high drop over the first flashes that went, `going` one that still falls.
-- `outage`, `pilot, lamp out`: behaviour and pilot with one lamp out; `lamp out`: whether a driver would notice. `trailer`: the behaviour
-  with a further lamp.
-- `rating`, `insulation`, `system`: what a person says of the unit, since no rig sees it.
-"""
+
+class FaultCode(Word):
+    """What is wrong on the bench side. A kept record may hold codes of other versions, which stand for themselves."""
+
+    # of the board
+    SELF_TEST = "self-test"
+    BOARD_CLOCK = "board-clock"
+    CLOCK_OFF = "clock-off"
+    SAMPLES_STILL = "samples-still"
+    SAMPLES_LOST = "samples-lost"
+    STANDARD_OFF = "standard-off"
+    DROP_STUCK = "drop-stuck"
+    OUTPUT_JUMPS = "output-jumps"
+    COMPARATOR_AGAINST = "comparator-against"
+    CURRENTS_DIFFER = "currents-differ"
+    DROPS_DIFFER = "drops-differ"
+    INPUT_FED = "input-fed"
+    NOT_ZERO = "not-zero"
+    # of supply and leads
+    SUPPLY_GONE = "supply-gone"
+    SUPPLY_LIMITED = "supply-limited"
+    SUPPLY_RIPPLES = "supply-ripples"
+    SUPPLY_OUT_OF_RANGE = "supply-out-of-range"
+    SUPPLY_SAGS = "supply-sags"
+    SUPPLY_NOT_SET = "supply-not-set"
+    SENSE_IN_OFF = "sense-in-off"
+    SENSE_OUT_OFF = "sense-out-off"
+    SENSE_LEADS_SWAPPED = "sense-leads-swapped"
+    SENSE_LEADS = "sense-leads"
+    # of the lamps
+    LAMP_CURRENT = "lamp-current"
+    LAMPS_NOT_COLD = "lamps-not-cold"
+    LAMP_DIED = "lamp-died"
+    # what broke the test off
+    BOARD_TRIPPED = "board-tripped"
+    BOARD_RESTARTED = "board-restarted"
+    BOARD_SILENT = "board-silent"
+    BOARD_CONTRADICTS = "board-contradicts"
+    BOARD_REFUSED = "board-refused"
+    BOARD_LACKS = "board-lacks"
+    BOARD = "board"  # anything else that a board answers or does wrong
+    ZERO = "zero"
+    PORT_LOST = "port-lost"
+    NOT_CONFIRMED_OPEN = "not-confirmed-open"
+    PROGRAM = "program"  # an error of this program itself
+
+
+LAMPS_WRONG = frozenset({FaultCode.LAMP_CURRENT, FaultCode.LAMPS_NOT_COLD, FaultCode.LAMP_DIED})
+"""Faults of the bench that are of its lamps."""
+
+
+class ProofItem(Word):
+    """A part of the bench that a test may prove."""
+
+    LAMPS = "lamps"
+    SUPPLY = "supply"
+    SENSE_LEADS = "sense leads"
+    ZERO = "zero"
+    DATA_LINE = "data line"
+
+
+PROVED_BY_RUNS = (ProofItem.LAMPS, ProofItem.SUPPLY, ProofItem.SENSE_LEADS)
+"""Parts of the bench that any run of a unit may prove; the others are of the whole test."""
 
 
 APPLIED_UNSEEN = "the moment at which voltage was applied was not seen"
-"""Why there are no starting times where the supply was on from the first sample."""
-LAMPS_WRONG = frozenset({"lamp-current", "lamps-not-cold", "lamp-died"})
-"""Codes of faults of the bench that are of its lamps."""
-PROGRAM = "program"
-"""Code of the fault that this program itself broke the test off by an error."""
-SUPPLY_GONE = "supply-gone"
-"""Code of the fault that the supply went away while the unit was on."""
+"""Reason for which there are no starting times where the supply was on from the first sample."""
 
 
 @dataclass(frozen=True, slots=True)
 class BenchFault:
-    """Something wrong on the bench side. `text` says what was seen and what to do.
+    """Something wrong on the bench side. `text` says what was seen and what to do. `code`: a `FaultCode`, or the text that a record kept.
 
     `spoils` is False if the values stand all the same (a clock that was found wrong and corrected).
     """
@@ -123,7 +235,7 @@ class BenchFault:
 
 @dataclass(frozen=True, slots=True)
 class BenchProof:
-    """Whether a part of the bench was proved in this run: `item` is `lamps`, `supply`, `sense leads`; `text` says by what, or why not."""
+    """Whether a part of the bench (`item`: a `ProofItem`) was proved in this run; `text` says by what, or why not."""
 
     item: str
     proved: bool
@@ -134,9 +246,8 @@ class BenchProof:
 class Measured:
     """Everything that one run of a unit on one load showed.
 
-    `values` by quantity name (only names of QUANTITIES); `facts`: for names of FACTS one of their words, or `unknown`.
-
-    `proofs` say what of the bench was proved while this was measured.
+    `values` by quantity name (only names of QUANTITIES). `facts`: for names of FACTS one of their words, or `unknown`. `proofs`: which
+    parts of the bench were proved while this was measured.
     """
 
     values: Mapping[str, Measurement] = field(default_factory=dict)
@@ -146,6 +257,6 @@ class Measured:
 
 
 def with_proof(measured: Measured, proof: BenchProof) -> Measured:
-    """The same with this proof in place of what was known of the item."""
+    """Return `measured` with this proof in place of what was known of its item."""
     others = tuple(one for one in measured.proofs if one.item != proof.item)
     return replace(measured, proofs=(proof, *others))

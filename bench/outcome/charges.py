@@ -6,13 +6,17 @@ from dataclasses import dataclass
 from itertools import zip_longest
 
 from bench.limits import AllOf, AnyOf, FactLimit, Limit, Requirement
+from bench.measure import FactName
 from bench.outcome.case import Case
 from bench.outcome.wording import charge_text
 from bench.verdict import Conformity, Verdict
 
 _SURE = 1e-3  # risks below this are as good as none
 _OF_LOAD = ("rate_", "on_", "off_s", "start_", "first_", "outage_", "trailer_")
-_FACTS_OF_LOAD = frozenset({"behaviour", "outage", "trailer", "lamp out", "pilot, lamp out", "pilot"})
+_FACTS_OF_LOAD = frozenset({
+    FactName.BEHAVIOUR, FactName.OUTAGE, FactName.TRAILER, FactName.LAMP_OUT, FactName.PILOT_LAMP_OUT, FactName.PILOT,
+})  # fmt: skip
+
 
 
 @dataclass(frozen=True)
@@ -47,7 +51,7 @@ def charges_of(case: Case) -> list[Charge]:
 def _thing(verdict: Verdict) -> str:
     match verdict.limit:
         case Limit(quantity=quantity):
-            return "behaviour" if verdict.by_fact else _stem(quantity)
+            return FactName.BEHAVIOUR if verdict.by_fact else _stem(quantity)
         case FactLimit(fact=fact):
             return fact
         case AllOf(title=title) | AnyOf(title=title):

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from bench.grade import Grade
-from bench.grade.words import speech_of, title_of
+from bench.grade.speech import speech_of, title_of
 from bench.limits import FactLimit, Limit, Requirement, weakest_basis
-from bench.measure import APPLIED_UNSEEN
+from bench.measure import APPLIED_UNSEEN, STANDING_STILL, UNKNOWN, FactName, FaultCode, ProofItem, RatingState, UnitBehaviour
 from bench.outcome import next_steps
 from bench.outcome.case import Case
 from bench.outcome.charges import Charge, charges_of
@@ -17,10 +17,10 @@ from bench.outcome.wording import evidence, lower
 from bench.uncertainty import Estimate, NotMeasured
 from bench.verdict import Conformity, Verdict, decide, spoiling
 
-_STANDING = ("steady on", "dark", "one flash", "shorted")
 _LIT = (0.30, 0.75)  # on-time of a unit that flashes right (SAE J945, after a public summary), where no limit set says otherwise
 _OF_OTHER_LAMPS = frozenset({
-    "outage", "lamp out", "pilot, lamp out", "trailer", "outage_rate_per_min", "outage_ratio", "trailer_rate_per_min", "trailer_ratio",
+    FactName.OUTAGE, FactName.LAMP_OUT, FactName.PILOT_LAMP_OUT, FactName.TRAILER,
+    "outage_rate_per_min", "outage_ratio", "trailer_rate_per_min", "trailer_ratio",
 })  # fmt: skip
 _DROP = "drop"
 _NOT_COUNTED = "not counted against the unit, for the reason given with the outcome"
@@ -43,7 +43,7 @@ def _concluded(case: Case) -> Conclusion:
     conclusion = _of_unit(case)
     if case.heard and conclusion.outcome is Outcome.NOT_DECIDED:
         return replace(conclusion, advice=next_steps.BY_SOUND)
-    lost = next((fault for fault in case.bench_faults if fault.code == "samples-lost"), None)
+    lost = next((fault for fault in case.bench_faults if fault.code == FaultCode.SAMPLES_LOST), None)
     if lost is not None and not conclusion.outcome.on_unit and case.interrupted is None:
         # What could not be measured may be what was lost; and a cable can be changed, what it kept from being measured cannot.
         return _bench_fault(lost.text, 0)
@@ -106,27 +106,27 @@ def _against(case: Case, charges: Sequence[Charge]) -> Conclusion:
         return _open(reason, next_steps.READ_ZEROS)
     # More lamps than it is for raise the drop of the best contact.
     own = [charge for charge in charges if not charge.of_load and not (case.is_rated is False and charge.thing == _DROP)]
-    behaviour = case.measured.facts.get("behaviour", "")
-    stands = behaviour in _STANDING
+    behaviour = case.measured.facts.get(FactName.BEHAVIOUR, UNKNOWN)
+    stands = behaviour in STANDING_STILL
     basis = weakest_basis(charge.requirement for charge in charges if charge.requirement is not None)
     if not own:
         if case.odd_supply:
             return _open(f"Not decided: {lower(charges[0].text)} at {case.odd_supply}.", next_steps.ITS_VOLTS)
-        fitting = _fitting(case) if case.is_rated is False or behaviour in ("steady on", "one flash") else ""
+        fitting = _fitting(case) if case.is_rated is False or behaviour in (UnitBehaviour.STEADY_ON, UnitBehaviour.ONE_FLASH) else ""
         if fitting:
             reason = f"Not for {case.load}: {lower(charges[0].text)}. It flashes right on {fitting}."
             return Conclusion(Outcome.NOT_FOR_LOAD, reason, next_steps.NOT_THIS_LOAD, None, basis)
-        unproved = next((proof.text for proof in case.measured.proofs if proof.item == "lamps" and not proof.proved), "")
+        unproved = next((proof.text for proof in case.measured.proofs if proof.item == ProofItem.LAMPS and not proof.proved), "")
         if unproved:
             reason = f"Not decided: {lower(charges[0].text)}, but the lamps were not proved ({unproved})."
             return _open(reason, next_steps.PROVE_LAMPS)
-        if case.is_rated is False and case.measured.facts.get("rating") != "known":
+        if case.is_rated is False and case.measured.facts.get(FactName.RATING) != RatingState.KNOWN:
             reason = f"Not decided: on {case.load} {lower(charges[0].text)}; which lamps it is for is not known."
             return _open(reason, next_steps.READ_RATING)
         if case.is_rated is False:
             reason = f"Not decided: on {case.load}, not the load that it is for: {lower(charges[0].text)}."
             return _open(reason, next_steps.ITS_LAMPS)
-        if case.is_rated is None and behaviour == "steady on":
+        if case.is_rated is None and behaviour == UnitBehaviour.STEADY_ON:
             reason = f"Not decided: {lower(charges[0].text)} on {case.load}, and its rating is not known."
             return _open(reason, next_steps.READ_RATING)
     of_load = [charge for charge in charges if charge.of_load]
@@ -159,7 +159,7 @@ def _fitting(case: Case) -> str:
     for other in case.others:
         values = dict(other.values)
         rate = values.get("rate_per_min")
-        if other.behaviour != "flashing" or rate is None or other.rejected:
+        if other.behaviour != UnitBehaviour.FLASHING or rate is None or other.rejected:
             continue
         lit = values.get("on_ratio")
         if lit is not None and not _LIT[0] <= lit.value <= _LIT[1]:
@@ -244,5 +244,3 @@ def _good_news(verdicts: Sequence[Verdict]) -> str:
 
 def _all_kept(count: int) -> str:
     return "" if count == 1 else "; both limits are kept" if count == 2 else f"; all {count} limits are kept"
-
-

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bench.grade.words import speech_of, title_of
+from bench.grade.speech import speech_of, title_of
 from bench.limits import AllOf, AnyOf, FactLimit, Limit
 from bench.uncertainty import Estimate
 from bench.verdict import Verdict

@@ -52,7 +52,7 @@ _BEAT = encode_command(HEARTBEAT)
 NOT_WHOLE = "the capture is not whole"
 
 
-class Entry(NamedTuple):
+class CaptureEntry(NamedTuple):
     """One entry of a capture: `kind` is RECEIVED, SENT or NOTE."""
 
     kind: bytes
@@ -62,12 +62,7 @@ class Entry(NamedTuple):
     @property
     def note(self) -> Mapping[str, Any]:
         """The content of a NOTE. ContentError, in one line, if it is no JSON object."""
-        try:
-            content: Mapping[str, Any] = loads(self.payload.decode())
-        except RecursionError:
-            raise ContentError("nested too deep") from None
-        except ValueError as error:
-            raise ContentError(f"no JSON: {error}") from None
+        content: Mapping[str, Any] = loads(self.payload)
         if not isinstance(content, dict):
             raise ContentError(f"got {type(content).__name__}; it must be an object")
         return content
@@ -156,14 +151,14 @@ def _format_of(file: BinaryIO, name: str) -> int:
     return _FIRST_LINES.index(first) + 1
 
 
-def read_capture(path: str | Path) -> Iterator[Entry]:
+def read_capture(path: str | Path) -> Iterator[CaptureEntry]:
     """The whole entries of a capture, in order and one at a time. Raises CaptureError for what is no capture or is damaged."""
     with _opened(path) as file:
         name = Path(path).name
         yield from _entries(file, name, has_head_sum=_format_of(file, name) >= 3)
 
 
-def _entries(file: BinaryIO, name: str, has_head_sum: bool) -> Iterator[Entry]:
+def _entries(file: BinaryIO, name: str, has_head_sum: bool) -> Iterator[CaptureEntry]:
     place, last_s = len(MAGIC), -math.inf
     form = _SUMMED_HEAD if has_head_sum else _HEAD
     while len(head := file.read(form.size)) == form.size:
@@ -182,7 +177,7 @@ def _entries(file: BinaryIO, name: str, has_head_sum: bool) -> Iterator[Entry]:
             raise CaptureError(f"capture {name}: damaged at byte {place}: the check sum of the entry is wrong")
         if not last_s <= t_s < math.inf:
             raise CaptureError(f"capture {name}: damaged at byte {place}: got the time {t_s!r} s after {last_s!r} s")
-        yield Entry(kind, t_s, payload)
+        yield CaptureEntry(kind, t_s, payload)
         place, last_s = place + form.size + len(rest), t_s
 
 
@@ -261,7 +256,7 @@ class ReplayPort:
 
     def _advance(self) -> None:
         try:
-            self._next: Entry | None = next(self._entries, None)
+            self._next: CaptureEntry | None = next(self._entries, None)
         except CaptureError as error:
             raise PortError(str(error)) from error
 

@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from bench.description import Share
+from bench.description import CommonModeError
 from bench.errors import RecordingError
 from bench.instrument import UNSTATED, Instrument
 from bench.recording.filling import Filling
@@ -163,7 +163,7 @@ def _difference(v_in: Accuracy, v_out: Accuracy) -> Accuracy:
         u_zero=math.hypot(v_in.u_zero, v_out.u_zero),
         u_line=math.hypot(v_in.u_line, v_out.u_line),
         noise=math.hypot(v_in.noise, v_out.noise),
-        common=(Share("v_in", math.hypot(v_in.u_scale, v_out.u_scale)),),
+        common=(CommonModeError("v_in", math.hypot(v_in.u_scale, v_out.u_scale)),),
         zero_at_rest=False,
         line_is_smooth=False,
     )

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from bench.conditions import Kept
 from bench.limits import Limit
+from bench.measure import PROVED_BY_RUNS, UNKNOWN, FactName, UnitBehaviour
 from bench.plain import one_line
 from bench.record import StepRecord, TestRecord
 from bench.render.made_on import first_change_text, instrument_text, older_text
@@ -34,7 +35,6 @@ MARKS = {
     Conformity.FAIL: "NOT KEPT",
     Conformity.NOT_MEASURED: "open",
 }
-_PROVED_BY_RUNS = ("lamps", "supply", "sense leads")
 _BASES = {"read": "read in the source", "own": "the shop's own", "summary": "after a summary", "memory": "from memory"}
 
 
@@ -91,7 +91,7 @@ def _parts(record: TestRecord, width: int) -> Iterator[_Part]:
     broken = [c.text for c in record.conditions if c.kept is Kept.NOT_KEPT and not c.condition.system_v]
     if broken:
         yield _Part(_wrapped(f"Conditions not kept: {one_line('; '.join(dict.fromkeys(broken)))}", width), 2)
-    unproved = [f"{p.item} ({p.text})" for p in record.measured.proofs if not p.proved and p.item in _PROVED_BY_RUNS]
+    unproved = [f"{p.item} ({p.text})" for p in record.measured.proofs if not p.proved and p.item in PROVED_BY_RUNS]
     if unproved and conclusion.outcome.on_unit:
         yield _Part(_wrapped(f"Not proved in this test: {one_line('; '.join(unproved))}", width), 2)
     if conclusion.basis:
@@ -157,9 +157,9 @@ def _row(title: str, value: str, limit: str, mark: str) -> str:
 
 
 def _other_load(step: StepRecord) -> str:
-    doing = step.measured.facts.get("behaviour", "unknown")
+    doing = step.measured.facts.get(FactName.BEHAVIOUR, UNKNOWN)
     rate, on = step.measured.values.get("rate_per_min"), step.measured.values.get("on_ratio")
-    if doing in ("flashing", "irregular") and isinstance(rate, Estimate):
+    if doing in (UnitBehaviour.FLASHING, UnitBehaviour.IRREGULAR) and isinstance(rate, Estimate):
         lit = f", {quantity_text('on_ratio', on)} lit" if isinstance(on, Estimate) else ""
         return f"{quantity_text('rate_per_min', rate)}{lit} on {one_line(step.load_text)}"
     return f"{behaviour_text(doing)} on {one_line(step.load_text)}"

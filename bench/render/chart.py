@@ -4,21 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from bench.control_chart import Finding, State
+from bench.control_chart import ChartFinding, ChartState
 from bench.rounding import rounded
 
 _MOST = 20
 _SPAN = 31
 
 WORDS = {
-    State.STEADY: "steady",
-    State.MOVED: "MOVED, and its stated uncertainty still covers that",
-    State.DRIFTED: "DRIFTED, beyond its scatter and its stated uncertainty",
-    State.UNTOLD: "can't be told yet",
+    ChartState.STEADY: "steady",
+    ChartState.MOVED: "MOVED, and its stated uncertainty still covers that",
+    ChartState.DRIFTED: "DRIFTED, beyond its scatter and its stated uncertainty",
+    ChartState.UNTOLD: "can't be told yet",
 }
 
 
-def sentence(title: str, whens: Sequence[str], values: Sequence[float], finding: Finding, unit: str) -> str:
+def sentence(title: str, whens: Sequence[str], values: Sequence[float], finding: ChartFinding, unit: str) -> str:
     """How the quantity stands: `built-in standard: DRIFTED beyond ... since 2026-11-25 (+0.02 V)`."""
     if finding.since is None:
         return f"{title}: {WORDS[finding.state]}"
@@ -26,12 +26,12 @@ def sentence(title: str, whens: Sequence[str], values: Sequence[float], finding:
     u = (finding.drift.high - finding.drift.low) / 2.0
     change = rounded(moved, u) if abs(moved) > u / 100.0 else f"{moved:.2g}"
     shown = f"{'+' if moved > 0.0 else ''}{change} {unit}".removesuffix(" 1")
-    if finding.state is State.UNTOLD:
+    if finding.state is ChartState.UNTOLD:
         return f"{title}: {WORDS[finding.state]}; it differs by {shown}, more than is stated of two readings"
     return f"{title}: {WORDS[finding.state]}, since {whens[finding.since][:10]} ({shown})"
 
 
-def chart_lines(whens: Sequence[str], values: Sequence[float], finding: Finding) -> list[str]:
+def chart_lines(whens: Sequence[str], values: Sequence[float], finding: ChartFinding) -> list[str]:
     """The latest values against the chart's limits, or against those of a drift while it has none. `*` inside, `X` outside."""
     limits = finding.chart or finding.drift
     half = max(limits.high - limits.centre, 1e-300)

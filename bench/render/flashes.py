@@ -6,7 +6,7 @@ import csv
 from collections.abc import Iterator
 from io import StringIO
 
-from bench.measure.flashes import COLUMNS
+from bench.measure.flash_table import COLUMNS
 from bench.record import TestRecord
 
 TITLES = ("run", "flash", *COLUMNS)

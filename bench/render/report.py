@@ -17,7 +17,7 @@ from rich.text import Text
 
 from bench.conditions import Kept
 from bench.limits import Source
-from bench.measure import QUANTITIES
+from bench.measure import QUANTITIES, UNKNOWN, FactName, RatingState
 from bench.outcome import Outcome
 from bench.plain import one_line, shortened
 from bench.record import TestRecord
@@ -105,10 +105,10 @@ def _facts(record: TestRecord) -> Iterator[tuple[str, str]]:
             yield "Because", f"{'; '.join(grade.because)}."
         for text in grade.kept_from:
             yield "", f"{text[:1].upper()}{text[1:]}."
-    rated = record.rated_load if record.measured.facts.get("rating") == "known" else "not known"
+    rated = record.rated_load if record.measured.facts.get(FactName.RATING) == RatingState.KNOWN else "not known"
     yield "Test", f"{record.procedure.name}, {record.system_v:g} V system, on {record.load} (rated load {rated}), {record.when}"
     if record.measured.facts:
-        yield "Seen", "; ".join(fact_text(fact, word) for fact, word in record.measured.facts.items() if fact != "system")
+        yield "Seen", "; ".join(fact_text(fact, word) for fact, word in record.measured.facts.items() if fact != FactName.SYSTEM)
     if record.limit_sets:
         for number, used in enumerate(record.limit_sets):
             yield "" if number else "Limits", limit_set_text(used)
@@ -194,7 +194,7 @@ def _runs(record: TestRecord) -> RenderableType | None:
     for step in record.steps[:MOST_ROWS]:
         values = step.measured.values
         figures = (_figure(values, name) for name in ("rate_per_min", "on_ratio", "drop_v"))
-        seen = behaviour_text(step.measured.facts.get("behaviour", "unknown"))
+        seen = behaviour_text(step.measured.facts.get(FactName.BEHAVIOUR, UNKNOWN))
         doing = seen if step.interrupted is None else f"{seen}; broken off: {step.interrupted}"
         volts = "" if step.supply_v is None else f"{step.supply_v:g}"
         texts = (one_line(step.name), one_line(step.load_text), volts, one_line(doing), *figures)

@@ -5,55 +5,70 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from bench.limits import Averaging
+from bench.measure import UNKNOWN, FactName, FilmState, LampOutSign, PilotState, RatingState, RestState, UnitBehaviour
 from bench.record import SetUsed
 
 _RULES: Mapping[str, str] = {
     "mean-of-rates": "mean of the cycles' rates",
     "total-time": "cycles over their total time",
 }
+_BEHAVIOUR: Mapping[str, str] = {
+    UnitBehaviour.STEADY_ON: "lit steadily",
+    UnitBehaviour.ONE_FLASH: "one flash and no more",
+    UnitBehaviour.TOO_FEW: "too few flashes",
+    UnitBehaviour.IRREGULAR: "irregular flashes",
+    UnitBehaviour.NO_SUPPLY: "no supply at the unit",
+}
+_PILOT: Mapping[str, str] = {
+    PilotState.IN_STEP: "pilot in step with the lamps",
+    PilotState.ANTIPHASE: "pilot lit while the lamps are dark",
+    PilotState.STEADY: "pilot lit steadily",
+    PilotState.DEAD: "nothing at the pilot terminal, if it has one",
+    PilotState.ABSENT: "no pilot terminal",
+    PilotState.UNKNOWN: "pilot not seen",
+}
 _FACTS: Mapping[str, Mapping[str, str]] = {
-    "behaviour": {
-        "flashing": "flashing",
-        "steady on": "lit steadily",
-        "dark": "dark",
-        "one flash": "one flash and no more",
-        "too few": "too few flashes",
-        "irregular": "irregular flashes",
-        "no supply": "no supply at the unit",
-        "shorted": "shorted",
+    FactName.REST: {
+        RestState.CLOSED: "closed at rest",
+        RestState.OPEN: "open at rest",
+        RestState.UNKNOWN: "not seen whether closed or open at rest",
     },
-    "rest": {"closed": "closed at rest", "open": "open at rest", "unknown": "not seen whether closed or open at rest"},
-    "pilot": {
-        "in step": "pilot in step with the lamps",
-        "antiphase": "pilot lit while the lamps are dark",
-        "steady": "pilot lit steadily",
-        "dead": "nothing at the pilot terminal, if it has one",
-        "absent": "no pilot terminal",
-        "unknown": "pilot not seen",
+    FactName.PILOT: _PILOT,
+    FactName.RATING: {RatingState.KNOWN: "rating known"},
+    FactName.FILM: {
+        FilmState.NONE: "no film on the contacts",
+        FilmState.RECOVERED: "a film on the contacts went away",
+        FilmState.GOING: "a film on the contacts was still going away",
+        FilmState.UNKNOWN: "first flashes not seen",
     },
-    "rating": {"known": "rating known"},
-    "film": {"none": "no film on the contacts", "recovered": "a film on the contacts went away",
-             "going": "a film on the contacts was still going away", "unknown": "first flashes not seen"},
-    "lamp out": {"shown": "a lamp out is shown", "not shown": "a lamp out is not shown", "unknown": "not seen whether a lamp out is shown"},
+    FactName.LAMP_OUT: {
+        LampOutSign.SHOWN: "a lamp out is shown",
+        LampOutSign.NOT_SHOWN: "a lamp out is not shown",
+        LampOutSign.UNKNOWN: "not seen whether a lamp out is shown",
+    },
 }
 
 
 def behaviour_text(word: str) -> str:
-    """What a unit does, as a report says it."""
-    return _FACTS["behaviour"].get(word, word)
+    """Return what a unit does, as a report says it."""
+    return _BEHAVIOUR.get(word, word)
 
 
 def fact_text(fact: str, word: str) -> str:
-    """A fact as a report says it; one that has no words of its own by its name."""
-    if fact == "outage":
-        return f"with one lamp out {behaviour_text(word)}"
-    if fact == "trailer":
-        return f"with a further lamp {behaviour_text(word)}"
-    if fact == "pilot, lamp out":
-        return f"with one lamp out {_FACTS['pilot'].get(word, word)}"
-    if fact == "mechanism":
-        return word if word != "unknown" else "mechanism not told"
-    return _FACTS.get(fact, {}).get(word, f"{fact} {word}")
+    """Return a fact as a report says it; one that has no words of its own by its name."""
+    match fact:
+        case FactName.BEHAVIOUR:
+            return behaviour_text(word)
+        case FactName.OUTAGE:
+            return f"with one lamp out {behaviour_text(word)}"
+        case FactName.TRAILER:
+            return f"with a further lamp {behaviour_text(word)}"
+        case FactName.PILOT_LAMP_OUT:
+            return f"with one lamp out {_PILOT.get(word, word)}"
+        case FactName.MECHANISM:
+            return word if word != UNKNOWN else "mechanism not told"
+        case _:
+            return _FACTS.get(fact, {}).get(word, f"{fact} {word}")
 
 
 def averaging_text(averaging: Averaging) -> str:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Mapping, Sequence
-from types import TracebackType
 
 from bench.bench_memory import BenchMemory, Lamp
 from bench.board import BoardClient
@@ -13,11 +13,11 @@ from bench.description import BoardDescription
 from bench.errors import SetupError, ZeroError
 from bench.lamp_check import lamp_takes
 from bench.manual_actions import Action, Cool, FitLink, FitUnit, Meanwhile, Operator, SetSupply
-from bench.measure import BenchFault, BenchProof
+from bench.measure import BenchFault, BenchProof, FaultCode, ProofItem
 from bench.session.ledger import Ledger
 from bench.session.progress import Asked, Event, Noted, Progress, Waiting
 from bench.session.run import LOOK_S, REST_S
-from bench.setup import RunLoad, Setup, loop_of, on_time_s, open_v, protection_a
+from bench.setup import RunLoad, loop_of, on_time_s, open_v, protection_a
 from bench.uncertainty import TypeA
 from bench.zero import LinkReadings, zeroed
 
@@ -29,23 +29,23 @@ _NOTHING_A, _DEAD_V = 0.1, 0.5
 _AT_ONCE_S = 4.0  # a board opens everything by itself some 5 s after the longest that a run may take, however short that was
 
 
-class _SupplyShown:
-    """A `Meanwhile` for whoever sets the supply: the volts at the unit's input without load. Everything is open afterwards."""
+class _SupplyShown(contextlib.ExitStack):
+    """A `Meanwhile` while the supply is set: the volts at the unit's input without load. Everything is open at the end of its context.
+
+    Nothing is sampled unless it is called: a supply that is set by command need not be looked at meanwhile.
+    """
 
     def __init__(self, board: BoardClient, description: BoardDescription) -> None:
+        super().__init__()
         self._board = board
         self._watch = Watch(description)
         self._on_s: float | None = None
-
-    def __enter__(self) -> _SupplyShown:
-        return self
 
     def __call__(self) -> Mapping[str, float]:
         board = self._board
         now_s = board.port.now_s()
         if self._on_s is None:
-            board.listener = self._watch
-            board.start_sampling()
+            self.enter_context(board.sampling(self._watch))
         if self._on_s is None or now_s - self._on_s > _AT_ONCE_S:
             board.switch_master(False)
             board.switch_master(True)
@@ -55,27 +55,22 @@ class _SupplyShown:
         board.attend(LOOK_S)
         return {name: reading.mean for name, reading in self._watch.readings().items()}
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
-        # After an error whoever catches it opens everything, and knows better how.
-        if self._on_s is not None and error is None:
-            self._board.all_open()
-            self._board.stop_sampling()
-        self._board.listener = None
-
 
 class BenchOperations:
-    """A board in contact, with its surroundings. `off_s` is when the lamps were last lit, on the port's clock; what is wrong on the bench,
-    whatever the runs show, goes into the ledger.
+    """What is done at the bench between the runs of a unit.
+
+    `description`: of the board, with the zeros that were read. `off_s`: when the lamps were last lit, on the port's clock. `blame` notes
+    what is wrong on the bench, whatever the runs show.
     """
 
     def __init__(
         self,
         board: BoardClient,
         description: BoardDescription,
-        setup: Setup,
         rated: RunLoad,
-        hands: Operator | None,
+        operator: Operator | None,
         ledger: Ledger,
+        blame: Callable[[BenchFault], object],
         progress: Progress | None,
         off_s: float,
         memory: BenchMemory,
@@ -85,9 +80,10 @@ class BenchOperations:
         self._stated = description
         self.off_s = off_s
         self._ledger = ledger
-        self._setup = setup
+        self._setup = ledger.setup
         self._rated = rated
-        self._hands = hands
+        self._operator = operator
+        self._blame = blame
         self.tell: Callable[[Event], None] = progress or (lambda event: None)
         self._now_s: Callable[[], float] = board.port.now_s
         self._supply_v: float | None = None
@@ -98,17 +94,12 @@ class BenchOperations:
         self._ledger.notes.append(text)
         self.tell(Noted(text))
 
-    def _blame(self, fault: BenchFault) -> None:
-        """Note a fault of the bench, for the record and for whoever judges the capture again."""
-        if self._ledger.blame_bench(fault):
-            self.board.note_fault(fault)
-
     def ask(self, action: Action, meanwhile: Meanwhile | None = None) -> bool:
         """Have it done; True if it is certainly done as asked. SetupError if nobody is there, Cancelled if they break off."""
-        if self._hands is None:
+        if self._operator is None:
             raise SetupError(f"this procedure needs hands at the bench ({type(action).__name__}), and nobody was named to do it")
         self.tell(Asked(action))
-        return bool(self._hands.do(action, meanwhile or attending(self.board)))
+        return bool(self._operator.do(action, meanwhile or attending(self.board)))
 
     def prepare(self, volts: float, cool_s: float, judged: bool) -> None:
         """Supply first, since setting it may put volts on the unit; then rest until lamps and unit are cold.
@@ -130,7 +121,7 @@ class BenchOperations:
             self.board.attend(min(_TICK_S, max(0.0, left_s)))
             return {}
 
-        if self._hands is not None and self._hands.do(Cool(seconds), meanwhile):
+        if self._operator is not None and self._operator.do(Cool(seconds), meanwhile):
             self.off_s -= seconds
             return
         while self._now_s() < until_s:
@@ -147,7 +138,7 @@ class BenchOperations:
         wanted = SetSupply(volts, open_v(self._setup, self._rated, volts, self.description), self._rated.numbers)
         fault = self._supply_fault(wanted, judged)
         for _ in range(_TRIES):
-            if fault is None or fault.code != "supply-not-set" or self._hands is None:
+            if fault is None or fault.code != FaultCode.SUPPLY_NOT_SET or self._operator is None:
                 break
             with _SupplyShown(self.board, self.description) as shown:
                 self.ask(wanted, shown)
@@ -168,27 +159,23 @@ class BenchOperations:
         if v_out is not None and v_out.mean - v_in.mean > 0.25 * wanted.open_v:
             # Nothing but the input can feed the output.
             text = f"{seen}, but {v_out.mean:.2f} V at its output: the sense lead at the input is off, or the two are swapped"
-            return BenchFault("sense-leads", f"{text}; clip them on as they belong", judged)
+            return BenchFault(FaultCode.SENSE_LEADS, f"{text}; clip them on as they belong", judged)
         text = f"{seen}; set the supply to {wanted.open_v:.2f} V, which leaves {wanted.volts:.2f} V at the lamps"
         if v_in.mean < 0.2 * wanted.open_v:
             text += ", or clip on the sense lead at the input"
-        return BenchFault("supply-not-set", text, judged)
+        return BenchFault(FaultCode.SUPPLY_NOT_SET, text, judged)
 
     def _look(self, phases: Mapping[str, tuple[bool, Sequence[int]]], seconds: float) -> dict[str, Mapping[str, TypeA]]:
         """Readings of all channels with the master switch and loads as each phase says, after a while to settle."""
         board = self.board
         watch = Watch(self.description)
         found: dict[str, Mapping[str, TypeA]] = {}
-        board.listener = watch
-        board.start_sampling()
-        for name, (master, loads) in phases.items():
-            settle_s = _SETTLE_S if loads else LOOK_S
-            found[name] = look(board, watch, master=master, loads=loads, settle_s=settle_s, seconds=seconds)
-        board.all_open()
+        with board.sampling(watch):
+            for name, (master, loads) in phases.items():
+                settle_s = _SETTLE_S if loads else LOOK_S
+                found[name] = look(board, watch, master=master, loads=loads, settle_s=settle_s, seconds=seconds)
         if any(loads for _, loads in phases.values()):
             self.off_s = self._now_s()
-        board.stop_sampling()
-        board.listener = None
         return found
 
     def prove_lamps(self, load: RunLoad) -> BenchProof:
@@ -198,12 +185,12 @@ class BenchOperations:
         """
         watts = dict(zip(load.lamps, load.watts, strict=True)) if load.watts else {}
         if not watts:
-            return BenchProof("lamps", False, "their watts are not known")
+            return BenchProof(ProofItem.LAMPS, False, "their watts are not known")
         lamps = {Lamp(number, w, self._setup.system_v) for number, w in watts.items()}
         if lamps <= self._memory.lamps.keys():
-            return BenchProof("lamps", True, "each by itself, through the shorting link, earlier in this session")
-        if self._hands is None:
-            return BenchProof("lamps", False, "nothing lit them, and nobody was named to fit the shorting link")
+            return BenchProof(ProofItem.LAMPS, True, "each by itself, through the shorting link, earlier in this session")
+        if self._operator is None:
+            return BenchProof(ProofItem.LAMPS, False, "nothing lit them, and nobody was named to fit the shorting link")
         self.ask(FitLink())
         self.protect(load, self._setup.nominal_v, (_SETTLE_S + 2.0 * _LAMP_S) * len(watts))
         phases: dict[str, tuple[bool, Sequence[int]]] = {"rest": (False, ())}
@@ -211,24 +198,24 @@ class BenchOperations:
         self.ask(FitUnit(self._setup.unit))
         takes = {n: lamp_takes(self.description, w, self._setup.system_v, readings["rest"], readings[str(n)]) for n, w in watts.items()}
         if any(taken is None for taken in takes.values()):
-            return BenchProof("lamps", False, "the board does not read current and voltage")
+            return BenchProof(ProofItem.LAMPS, False, "the board does not read current and voltage")
         known = {n: taken for n, taken in takes.items() if taken is not None}
         if all(taken.amps < _NOTHING_A for taken in known.values()):
-            return BenchProof("lamps", False, "no current flowed with the shorting link: is it fitted?")
+            return BenchProof(ProofItem.LAMPS, False, "no current flowed with the shorting link: is it fitted?")
         if all(taken.amps > _NOTHING_A and taken.volts < _DEAD_V for taken in known.values()):
             text = "the lamps take their current through the shorting link, but the output reads nothing: sense lead SL is off"
-            self._blame(BenchFault("sense-out-off", text))
-            return BenchProof("lamps", False, "their voltage was not read")
+            self._blame(BenchFault(FaultCode.SENSE_OUT_OFF, text))
+            return BenchProof(ProofItem.LAMPS, False, "their voltage was not read")
         for number, taken in known.items():
             if not taken.is_right:
-                fault = BenchFault("lamp-current", f"lamp {number} {taken.text}: replace it, or mend its holder")
+                fault = BenchFault(FaultCode.LAMP_CURRENT, f"lamp {number} {taken.text}: replace it, or mend its holder")
                 self._blame(fault)
         right = all(taken.is_right for taken in known.values())
         if right:
             self._memory.learn_lamps(lamps, self._now_s())
         else:
             self._memory.forget_lamps()
-        return BenchProof("lamps", right, "each by itself, through the shorting link" if right else "one takes the wrong current")
+        return BenchProof(ProofItem.LAMPS, right, "each by itself, through the shorting link" if right else "one takes the wrong current")
 
     def recall_zero(self) -> bool:
         """Take the zeros that were read earlier in this session; False if there are none."""

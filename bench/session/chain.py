@@ -4,19 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 
-from bench.board import BoardClient
 from bench.combine import StepRuns
-from bench.measure import Measured
-from bench.measure.mechanism import UNKNOWN
+from bench.measure import UNKNOWN, FactName, Measured, ProofItem, RestState, UnitBehaviour
 from bench.outcome import Outcome
 from bench.procedure import RunStep, Step
 from bench.record import StepRecord
-from bench.run_plan import LIVE_COUNTS, RunPlan, snapshot
-from bench.session.bench_operations import BenchOperations
-from bench.session.ledger import Ledger, quantities_of, so_far
+from bench.run_plan import LIVE_COUNTS, RunPlan, provisional, snapshot
+from bench.session.ledger import Ledger, quantities_of
+from bench.session.opening import OpenedBench
 from bench.session.progress import Damage, Decided, Event, Live, Progress, SoFar, StepBegan
-from bench.session.run import UnitRun
-from bench.setup import RunLoad, conditions_for
+from bench.session.run import LOOK_S, UnitRun
+from bench.setup import conditions_for
 from bench.verdict import Conformity
 
 # Cycles of a start that is only timed: its first extinction. A two-coil unit's blip at switch-on is a cycle of its own before that.
@@ -27,31 +25,16 @@ _ON_OTHER_LOADS = frozenset({"rate_per_min", "rate_total_per_min", "on_ratio"})
 
 
 class Chain:
-    """`drive` it once for each start. `progress` is told as it goes; with none, nothing is computed for it.
+    """`drive` it once for each start. `progress` is told as it goes; with none, nothing is computed for it."""
 
-    `loads`: that of each step by name, `rated` the one that the unit is for. `began_s`: when the test began, on the port's clock.
-    """
-
-    def __init__(
-        self,
-        board: BoardClient,
-        bench: BenchOperations,
-        ledger: Ledger,
-        loads: Mapping[str, RunLoad],
-        rated: RunLoad,
-        began_s: float,
-        progress: Progress | None,
-    ) -> None:
-        self._board = board
+    def __init__(self, bench: OpenedBench, ledger: Ledger, progress: Progress | None) -> None:
+        self._board = bench.board
         self._bench = bench
         self._ledger = ledger
-        self._loads = loads
-        self._rated = rated
-        self._began_s = began_s
         self._watched = progress is not None
         self._progress: Callable[[Event], None] = progress or (lambda event: None)
         self._current: UnitRun | None = None
-        self._run_began_s = began_s
+        self._run_began_s = bench.began_s
         self._reported: Mapping[str, int] = {}
 
     def drive(self, step: RunStep, start: int, starts: int) -> None:
@@ -60,22 +43,25 @@ class Chain:
         A fault of the bench ends the test: the steps that follow are then left out.
         """
         last = start == starts
-        steps = [step, *(self._live_after(step) if last else ())]
-        heaviest = max((self._loads[one.name] for one in steps), key=lambda load: len(load.numbers))
-        self._bench.protect(heaviest, self._volts(step), sum(one.at_most_s for one in steps))
-        run: UnitRun | None = None
-        while steps:
-            one = steps.pop(0)
-            run = self._begin(one, self._plan(one, start, starts) if one is step else self._plan(one, 1, 1), run)
+        to_come = self._live_after(step) if last else []
+        steps = [step, *to_come]
+        heaviest = max((self._bench.loads[one.name] for one in steps), key=lambda load: len(load.numbers))
+        self._bench.operations.protect(heaviest, self._ledger.setup.supply_for(step), sum(one.at_most_s for one in steps))
+        run = self._begin(step, self._plan(step, start, starts), is_live=False)
+        with self._board.sampling(run.analysis.feed, linger_s=LOOK_S):
+            run.switch_on()
             run.watch()
-            steps = self._worth_going_on(one, run, steps)
-            if steps:
+            while to_come := self._worth_going_on(step, run, to_come):
                 run.close()
-            else:
-                run.switch_off()
-                self._come_to_end(one, run, last)
-                run.finish()
-            self._end(run, None)
+                self._end(run, None)
+                step, *to_come = to_come
+                before, run = run, self._begin(step, self._plan(step, 1, 1), is_live=True)
+                run.carry_on(before)
+                run.watch()
+            run.switch_off()
+            self._come_to_end(step, run, last)
+        run.tell_trace()
+        self._end(run, None)
 
     def broken_off(self, why: str | None) -> UnitRun | None:
         """Everything was opened in the middle of a run: keep what it has come to, and return it; None if there is none.
@@ -87,29 +73,19 @@ class Chain:
             self._end(run, why)
         return run
 
-    def _begin(self, step: RunStep, plan: RunPlan, before: UnitRun | None) -> UnitRun:
-        """A run that has just been switched on, or that carries on the one before it live."""
-        ledger = self._ledger
-        may_stop = ledger.setup.stop_early and not step.live
-
-        def enough(measured: Measured) -> bool:
-            return ledger.is_settled(step, measured) if step.until_decided else may_stop and ledger.is_decided(step, measured)
-
-        run = UnitRun(self._board, self._bench.description, plan, self._tell, enough)
+    def _begin(self, step: RunStep, plan: RunPlan, is_live: bool) -> UnitRun:
+        """Return a run that is to be switched on, or that carries on the one before it live."""
+        run = UnitRun(self._board, self._bench.operations.description, plan, self._tell, lambda measured: self._judge(step, measured))
         self._current, self._run_began_s = run, self._board.port.now_s()
-        if before is not None:
-            steps = ledger.procedure.steps
+        if is_live:
+            steps = self._ledger.procedure.steps
             load = plan.load
             place = steps.index(step) + 1, len(steps)
             self._progress(StepBegan(step.name, step.title, step.text, *place, load=load.text, lamps=len(load.lamps), live=True))
         self._board.note(
             note="run", step=step.name, name=plan.name, title=plan.title, loads=plan.load.numbers, text=plan.load.text, volts=plan.volts,
-            live=before is not None,
+            live=is_live,
         )  # fmt: skip
-        if before is None:
-            run.start()
-        else:
-            run.carry_on(before)
         return run
 
     def _end(self, run: UnitRun, interrupted: str | None) -> None:
@@ -119,7 +95,8 @@ class Chain:
         self._board.note(note="end", stopped_early=run.stopped_early, interrupted=interrupted)
 
     def _plan(self, step: RunStep, start: int, starts: int) -> RunPlan:
-        setup, load, volts = self._ledger.setup, self._loads[step.name], self._volts(step)
+        setup, load = self._ledger.setup, self._bench.loads[step.name]
+        volts = setup.supply_for(step)
         last = start == starts and not step.starts_of
         counts = LIVE_COUNTS if step.live else setup.counts
         return RunPlan(
@@ -130,16 +107,13 @@ class Chain:
             volts=volts,
             wanted=max(step.cycles, counts.skip + counts.average) if last else self._earlier_start(step),
             counts=counts,
-            conditions=conditions_for(setup, self._rated, load, volts, self._bench.description),
-            closed=self._ledger.rest == "closed",
+            conditions=conditions_for(setup, self._bench.rated, load, volts, self._bench.operations.description),
+            closed=self._ledger.rest == RestState.CLOSED,
         )
 
     def _earlier_start(self, step: RunStep) -> int:
         unknown = step.electronic_cool_s is not None and self._ledger.mechanism == UNKNOWN
         return _TELLING_START if unknown else _EARLIER_START
-
-    def _volts(self, step: RunStep) -> float:
-        return step.supply_for(self._ledger.setup.system_v, self._ledger.setup.nominal_v)
 
     def _recorded(self, run: UnitRun, interrupted: str | None) -> StepRecord:
         """What a run has come to by now."""
@@ -149,7 +123,7 @@ class Chain:
             title=plan.title,
             loads=plan.load.numbers,
             load_text=plan.load.text,
-            began_s=self._run_began_s - self._began_s,
+            began_s=self._run_began_s - self._bench.began_s,
             lasted_s=self._board.port.now_s() - self._run_began_s,
             measured=run.measured,
             cycles=run.analysis.cycles_complete,
@@ -178,14 +152,14 @@ class Chain:
         """Those of the live steps to come that can still show something of this unit; why the others cannot is kept."""
         if not steps:
             return []
-        doing = snapshot(run.analysis, run.plan.counts).facts.get("behaviour")
+        doing = snapshot(run.analysis, run.plan.counts).facts.get(FactName.BEHAVIOUR)
         spoilt = self._ledger.is_spoilt(self._ledger.runs(step, self._recorded(run, None)))
         hopeless = spoilt or (not step.live and self._is_hopeless(step, run))
         kept: list[RunStep] = []
         for one in steps:
-            if doing in ("dark", "no supply", "one flash") and one.loads != "own":
+            if doing in (UnitBehaviour.DARK, UnitBehaviour.NO_SUPPLY, UnitBehaviour.ONE_FLASH) and one.loads != "own":
                 self._ledger.left_out[one.name] = f"the unit did not flash: {doing}"
-            elif doing == "steady on" and one.loads == "one-out" and not step.live:
+            elif doing == UnitBehaviour.STEADY_ON and one.loads == "one-out" and not step.live:
                 self._ledger.left_out[one.name] = "the lamps stay lit: one lamp less shows nothing"
             elif hopeless:
                 self._ledger.left_out[one.name] = "the outcome is certain on any load"
@@ -200,7 +174,18 @@ class Chain:
         by_load = any(set(quantities_of(v.limit)) & _ON_OTHER_LOADS for v in failed)
         return record.outcome is Outcome.BENCH_FAULT or (record.outcome is Outcome.NOT_GOOD and not by_load)
 
-    # --- telling
+    # --- judging and telling
+
+    def _judge(self, step: RunStep, measured: Measured) -> bool:
+        """Judge what the run of this step has shown by now, once, and tell it; return whether that will do."""
+        may_end = step.until_decided or (self._ledger.setup.stop_early and not step.live)
+        if not (may_end or self._watched):
+            return False
+        judgement = self._ledger.judge_so_far(step, measured)
+        current = self._current
+        few = provisional(current.analysis, current.plan.counts) if current is not None and self._watched else None
+        self._progress(SoFar(measured, judgement.verdicts, few))
+        return may_end and self._ledger.is_enough(step, judgement)
 
     def _come_to_end(self, step: RunStep, run: UnitRun, last: bool) -> None:
         """The unit was sent off: the record as it will be, unless something comes that could change it."""
@@ -210,7 +195,7 @@ class Chain:
         if spoilt:
             ledger.leave_out_after(step, AT_FAULT)
         runs = ledger.runs(step, recorded)
-        if self._watched and (spoilt or (last and not self._may_change(step, runs))):
+        if spoilt or (last and not self._may_change(step, runs)):
             ledger.is_announced = True
             self._progress(Decided(ledger.record(runs)))
 
@@ -220,7 +205,7 @@ class Chain:
         if any(self._is_to_come(one, runs) for one in later):
             return True
         lit = (r.records[-1] for r in runs if r.step.judge and r.step.loads == "rated" and r.records)
-        return not all(any(proof.proved for proof in record.measured.proofs if proof.item == "lamps") for record in lit)
+        return not all(any(proof.proved for proof in record.measured.proofs if proof.item == ProofItem.LAMPS) for record in lit)
 
     def _is_to_come(self, step: Step, runs: Sequence[StepRuns]) -> bool:
         if step.name in self._ledger.left_out:
@@ -232,9 +217,6 @@ class Chain:
         if not self._watched or not isinstance(event, Live):
             return
         ledger, current = self._ledger, self._current
-        if event.measured is not None and current is not None:
-            step = current.plan.step
-            self._progress(SoFar(ledger.verdicts(ledger.runs(step, so_far(step, event.measured)))))
         counts = {**self._board.link(), **ledger.losses}
         for kind, count in (current.analysis.losses if current is not None else {}).items():
             counts[kind] = counts.get(kind, 0) + count

@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 
-from bench.assemble import TestContext, assemble, effective_measured, is_settled, judge_all
+from bench.assemble import RunningJudgement, TestContext, assemble, is_settled, judge_so_far
 from bench.board_identity import addressed_board
 from bench.combine import StepRuns, combine_runs
 from bench.limits import AllOf, AnyOf, Limit, Requirement
-from bench.measure import BenchFault, Measured
-from bench.measure.mechanism import UNKNOWN
+from bench.measure import UNKNOWN, BenchFault, FactName, Measured, UnitBehaviour
 from bench.procedure import Procedure, RunStep, Step
 from bench.record import BoardRecord, StepRecord, TestRecord
 from bench.setup import Setup
-from bench.verdict import Verdict, decided, spoiling
+from bench.verdict import decided, spoiling
 
 STOPPING_LEVEL = 0.995
 """A test that is looked at every second has that many chances to be wrong, so stopping early asks for more than the report does: over the
 looks of `decide` a unit exactly on a limit is then stopped against it in 4.5 % (simulated: `reports.outcomes rule`)."""
+_FLASHED = (UnitBehaviour.FLASHING, UnitBehaviour.IRREGULAR, UnitBehaviour.TOO_FEW)
 
 
 class Ledger:
@@ -41,8 +42,8 @@ class Ledger:
         self.interrupted: str | None = None
         self.zeroed = False
         self.is_announced = False
-        self.rest = "unknown"
-        self.mechanism = UNKNOWN
+        self.rest: str = UNKNOWN
+        self.mechanism: str = UNKNOWN
         self._records: dict[str, list[StepRecord]] = {}
         self.when = when
         self.software = software
@@ -56,8 +57,8 @@ class Ledger:
         for kind, count in losses.items():
             self.losses[kind] = self.losses.get(kind, 0) + count
         facts = record.measured.facts
-        self.rest = facts["rest"] if facts.get("rest", "unknown") != "unknown" else self.rest
-        self.mechanism = facts["mechanism"] if facts.get("mechanism", UNKNOWN) != UNKNOWN else self.mechanism
+        self.rest = facts[FactName.REST] if facts.get(FactName.REST, UNKNOWN) != UNKNOWN else self.rest
+        self.mechanism = facts[FactName.MECHANISM] if facts.get(FactName.MECHANISM, UNKNOWN) != UNKNOWN else self.mechanism
 
     def replace_last(self, step: RunStep, record: StepRecord) -> None:
         """What was seen after the last run of this step has changed what that run says."""
@@ -74,12 +75,14 @@ class Ledger:
         """Runs of this step that were broken off are made again, and count for nothing."""
         self._records[step.name] = [r for r in self._records.get(step.name, ()) if r.interrupted is None]
 
-    def blame_bench(self, fault: BenchFault) -> bool:
-        """Note a fault of the bench; False if it was noted before."""
+    def blame_bench(self, fault: BenchFault) -> BenchFault | None:
+        """Note a fault of the bench, and return it as it was noted; None if it was noted before. It spoils no result that was told."""
+        if self.is_announced:
+            fault = replace(fault, spoils=False)
         if fault in self.faults:
-            return False
+            return None
         self.faults.append(fault)
-        return True
+        return fault
 
     # --- what is read
 
@@ -117,28 +120,30 @@ class Ledger:
         )
         return assemble(self.procedure, self.setup, self.runs() if runs is None else runs, story)
 
-    def verdicts(self, runs: Sequence[StepRuns]) -> tuple[Verdict, ...]:
-        """What these runs decide, at STOPPING_LEVEL, because it is evaluated every second."""
-        measured = effective_measured(self.setup, combine_runs(self.procedure, runs, self.setup.system_v), self.faults)
-        return judge_all(self.setup, measured, None, STOPPING_LEVEL)[1]
+    def judge_so_far(self, step: RunStep, measured: Measured) -> RunningJudgement:
+        """Judge the test as if the run of this step that goes on ended now, having shown what was `measured`.
 
-    def is_settled(self, step: RunStep, measured: Measured) -> bool:
-        """Whether, were a run of this step to end now, more flashes would change nothing."""
-        return is_settled(self.procedure, self.setup, self.runs(step, so_far(step, measured)), self.faults, STOPPING_LEVEL)
+        At STOPPING_LEVEL, because it is evaluated every second; with conditions where the step goes on until all is decided.
+        """
+        runs = self.runs(step, so_far(step, measured))
+        return judge_so_far(self.procedure, self.setup, runs, self.faults, STOPPING_LEVEL, step.until_decided)
+
+    def is_enough(self, step: RunStep, judgement: RunningJudgement) -> bool:
+        """Return whether the run of this step may end: more flashes change nothing, or all is decided of which no later step speaks."""
+        if step.until_decided:
+            return is_settled(self.setup, judgement)
+        steps = self.procedure.runs
+        later = {quantity for s in steps[steps.index(step) + 1 :] for quantity in s.judge}
+        return decided([v for v in judgement.verdicts if not later & set(quantities_of(v.limit))])
+
+    def is_decided(self) -> bool:
+        """Return whether every limit is decided by the runs that are over."""
+        return decided(judge_so_far(self.procedure, self.setup, self.runs(), self.faults, STOPPING_LEVEL).verdicts)
 
     def is_spoilt(self, runs: Sequence[StepRuns] | None = None) -> bool:
         """Whether the bench is at fault in what is judged, so that nothing that follows could speak of the unit."""
         measured = combine_runs(self.procedure, self.runs() if runs is None else runs, self.setup.system_v)
         return bool(spoiling((*self.faults, *measured.bench_faults)))
-
-    def is_decided(self, step: RunStep | None = None, measured: Measured | None = None) -> bool:
-        """Whether every limit is decided; with a run at hand, whether all are of which no later step speaks."""
-        if step is None or measured is None:
-            return decided(self.verdicts(self.runs()))
-        runs = self.runs(step, so_far(step, measured))
-        steps = self.procedure.runs
-        later = {quantity for s in steps[steps.index(step) + 1 :] for quantity in s.judge}
-        return decided([v for v in self.verdicts(runs) if not later & set(quantities_of(v.limit))])
 
     def starts_wanted(self, step: RunStep, runs: Sequence[StepRuns]) -> int:
         """How many starts a step makes: its own, or as many more of an earlier step as the limits ask; why none is kept in `left_out`."""
@@ -147,7 +152,7 @@ class Ledger:
         made = [record for r in runs if r.step.name == step.starts_of for record in r.records]
         wanted = self.setup.starts_asked - len(made)
         # A further start of a unit that stands still shows nothing.
-        flashed = bool(made) and made[-1].measured.facts.get("behaviour", "") in ("flashing", "irregular", "too few")
+        flashed = bool(made) and made[-1].measured.facts.get(FactName.BEHAVIOUR, UNKNOWN) in _FLASHED
         if wanted <= 0:
             self.left_out[step.name] = "no further start is asked for"
         elif not flashed or self.record(runs).outcome.on_unit:

@@ -53,8 +53,7 @@ class Waiting:
 class Live:
     """How a run stands: s since the supply was switched on, at most `left_s` to go, good cycles of those `wanted`.
 
-    Some twenty times a second. `latest` is the newest reading of each channel; `measured` what the run shows so far, once a second, else
-    None. `provisional`, beside `measured` while flashes are there but fewer than the averaging rule asks for: what all completed ones show.
+    Some twenty times a second. `latest` is the newest reading of each channel.
     """
 
     on_s: float
@@ -63,8 +62,6 @@ class Live:
     wanted: int
     closed: bool | None
     latest: Mapping[str, float]
-    measured: Measured | None
-    provisional: Measured | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,9 +76,15 @@ class Traced:
 
 @dataclass(frozen=True, slots=True)
 class SoFar:
-    """What the verdicts would be if the run ended now, once a second; at the level for those who look again and again."""
+    """What the run at hand shows, and what the verdicts would be if it ended at this moment.
 
+    Once a second; at STOPPING_LEVEL (`bench.session.ledger`), because it is evaluated every second.
+    `provisional`: while flashes are there but fewer than the averaging rule asks for, what all completed ones show.
+    """
+
+    measured: Measured
     verdicts: tuple[Verdict, ...]
+    provisional: Measured | None = None
 
 
 @dataclass(frozen=True, slots=True)

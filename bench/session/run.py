@@ -9,8 +9,8 @@ from bench.board import BoardClient
 from bench.description import BoardDescription
 from bench.envelope import Bins, Envelope
 from bench.errors import BoardContradicts
-from bench.measure import SUPPLY_GONE, Counts, Measured
-from bench.measure.flashes import FlashTable
+from bench.measure import FactName, FaultCode, Measured, RestState, UnitBehaviour
+from bench.measure.flash_table import FlashTable
 from bench.run_plan import RunPlan, snapshot
 from bench.samples import Block
 from bench.session.progress import Event, Live, Traced
@@ -24,17 +24,15 @@ _TELL_S = 0.048  # whoever watches a trace sees steps of a tenth of a second; a 
 _STILL_S = 0.25
 _MEASURE_S = 1.0
 _BENCH_CLEAR_S = 4.0  # by then several flashes of any unit have shown what a first one may only seem to show
-_ALL_COUNT = Counts(skip=0, average=2)
 _LOSES_MOST, _TELLS_OF_LINE = 2, 8  # so many cycles cut by lost samples for each whole one, of the first eight at the least
 _STEADY_S, _DARK_S = 5.3, 6.0  # a behaviour is clear when nothing has happened for so long, and for three periods
 
 
 class UnitRun:
-    """`start` it from cold, or `carry_on` from another that is over; then `watch`. `measured` and `analysis` hold what it showed, also
-    after it was broken off.
+    """`switch_on` from cold, or `carry_on` from another that is over; then `watch`, and `close` or `switch_off`.
 
-    `switch_off` sends the unit off, `finish` makes sure of it. `tell` gets a `Traced` and a `Live` twenty times a second. `enough` is asked
-    once a second whether what was measured will do.
+    `measured` and `analysis` hold what it showed, also after it was broken off. `tell` gets a `Traced` and a `Live` twenty times a second.
+    `judge` gets what was measured once a second, and returns whether that will do.
     """
 
     def __init__(
@@ -43,7 +41,7 @@ class UnitRun:
         description: BoardDescription,
         plan: RunPlan,
         tell: Callable[[Event], None],
-        enough: Callable[[Measured], bool],
+        judge: Callable[[Measured], bool],
     ) -> None:
         self.analysis = Analysis(description, plan.conditions, observer=self._observe)
         self._envelope = Envelope()
@@ -52,7 +50,7 @@ class UnitRun:
         self._board = board
         self.plan = plan
         self._tell = tell
-        self._enough = enough
+        self._judge = judge
         self._now_s = board.port.now_s
         self._on_s = self._changed_s = self._measured_s = 0.0
         self._seen: tuple[bool | None, int, int] = (None, 0, 0)
@@ -69,11 +67,9 @@ class UnitRun:
         """The flashes behind that."""
         return self._final[1] if self._final is not None else self.analysis.flashes()
 
-    def start(self) -> None:
-        """Sample the bench at rest, close the loads, and switch the unit on."""
+    def switch_on(self) -> None:
+        """Look at the bench at rest, which is sampled already, close the loads, and switch the unit on."""
         board, plan = self._board, self.plan
-        board.listener = self.analysis.feed
-        board.start_sampling()
         self._compare_clocks()
         board.attend(REST_S)
         board.close_loads(plan.load.numbers)
@@ -111,8 +107,8 @@ class UnitRun:
 
     def _is_unsupplied(self, measured: Measured) -> bool:
         """Whether nothing stands at the unit's input, or does no more: switching off then changes no sample."""
-        gone = any(fault.code == SUPPLY_GONE for fault in measured.bench_faults)
-        return gone or measured.facts.get("behaviour", "no supply") == "no supply"
+        gone = any(fault.code == FaultCode.SUPPLY_GONE for fault in measured.bench_faults)
+        return gone or measured.facts.get(FactName.BEHAVIOUR, UnitBehaviour.NO_SUPPLY) == UnitBehaviour.NO_SUPPLY
 
     def _prove_alive(self, new: int) -> None:
         """For a while nothing new has come, only `new` frames in all: see that something does as the supply goes. BoardContradicts if not.
@@ -130,20 +126,11 @@ class UnitRun:
         self._board.note(note="off")
         self._final = snapshot(self.analysis, self.plan.counts), self.analysis.flashes()
 
-    def finish(self) -> None:
-        """See that everything is open, and let what that shows arrive."""
-        board = self._board
-        board.all_open()
-        board.attend(LOOK_S)
-        self._tell_trace()
-        board.stop_sampling()
-        board.listener = None
-
     def _watch(self) -> None:
-        """See how it stands, and tell."""
+        """See how the run stands, and tell."""
         now_s, analysis = self._now_s(), self.analysis
         seen = analysis.contact_closed, analysis.cycles_complete, analysis.cycles_excluded
-        self._tell_trace()
+        self.tell_trace()
         if seen != self._seen:
             self._seen, self._changed_s = seen, now_s
         fresh = now_s - self._measured_s >= _MEASURE_S
@@ -152,15 +139,12 @@ class UnitRun:
             self._latest, self._measured_s = snapshot(analysis, self.plan.counts), now_s
         on_s = now_s - self._on_s
         left_s = max(0.0, self._at_most_s() - on_s)
-        measured = self._latest if fresh else None
-        counts = self.plan.counts
-        few = fresh and 0 < seen[1] < counts.skip + max(counts.average, _ALL_COUNT.average)
-        provisional = snapshot(analysis, _ALL_COUNT) if few else None
-        self._tell(Live(on_s, left_s, seen[1], self.plan.wanted, seen[0], dict(analysis.latest), measured, provisional))
+        self._tell(Live(on_s, left_s, seen[1], self.plan.wanted, seen[0], dict(analysis.latest)))
         if fresh and self._latest is not None:
+            will_do = self._judge(self._latest)
             # A bench that is at fault has nothing to show of the unit, however many flashes are looked at.
             spoilt = on_s > _BENCH_CLEAR_S and bool(spoiling(self._latest.bench_faults))
-            self.stopped_early = spoilt or (seen[1] >= counts.skip + counts.average and self._enough(self._latest))
+            self.stopped_early = spoilt or (seen[1] >= self.plan.counts.skip + self.plan.counts.average and will_do)
 
     def _compare_clocks(self) -> None:
         """Ask the board where its stamps are: between question and answer lies a bound on its clock that no delay can blur."""
@@ -171,8 +155,8 @@ class UnitRun:
     def _observe(self, block: Block, changes: Sequence[Change]) -> None:
         self._traced.append((self._envelope.feed(block), changes, block.end_s))
 
-    def _tell_trace(self) -> None:
-        """What was observed since the last time; each block by itself, so that nothing has to be put together again."""
+    def tell_trace(self) -> None:
+        """Tell what was observed since the last time; each block by itself, so that nothing has to be put together again."""
         self.analysis.catch_up()
         traced, self._traced = self._traced, []
         for bins, changes, now_s in traced:
@@ -182,7 +166,7 @@ class UnitRun:
     def _at_most_s(self) -> float:
         """How long this run may last; less for a unit that is closed at rest, as soon as that is known."""
         step = self.plan.step
-        closed = self.plan.closed or (self._latest is not None and self._latest.facts.get("rest") == "closed")
+        closed = self.plan.closed or (self._latest is not None and self._latest.facts.get(FactName.REST) == RestState.CLOSED)
         return min(step.at_most_s, step.closed_at_most_s) if closed and step.closed_at_most_s is not None else step.at_most_s
 
     def _done(self) -> bool:

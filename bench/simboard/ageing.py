@@ -14,18 +14,21 @@ TIRED_SHARE = 0.10  # of its life, at the end, in which a unit misses
 
 
 def contact_factor(flashes: float) -> float:
-    """Contact resistance over that of the new contact."""
+    """Return the contact's resistance after this number of flashes, as a factor on that of the new contact."""
     return 1.0 + float((flashes / 2.0e5) ** 1.5)
 
 
 def threshold_shift_k(flashes: float) -> tuple[float, float]:
-    """How far the opening and the closing temperature of a snapping strip have relaxed."""
+    """Return by how much the opening and the closing temperature of a snapping strip have moved after this number of flashes."""
     decades = math.log10(1.0 + flashes / 1.0e4)
     return -3.0 * decades, -2.0 * decades
 
 
 def fatigue(flashes: float, life_flashes: float) -> tuple[float, float]:
-    """Probability that a flash is missed (0.001 rising to 0.1 over the last tenth of life), factor on the period's scatter."""
+    """Return the probability that a flash is missed, and a factor on the period's scatter.
+
+    flashes, life_flashes: number made so far, and made when the unit fails. The probability rises from 0.001 to 0.1 over the last tenth.
+    """
     spent = flashes / life_flashes
     if spent < 1.0 - TIRED_SHARE:
         return 0.0, 1.0
@@ -34,9 +37,10 @@ def fatigue(flashes: float, life_flashes: float) -> tuple[float, float]:
 
 
 def draw_life(rng: random.Random) -> float:
+    """Return the number of flashes after which a unit fails."""
     return rng.weibullvariate(LIFE_SCALE, LIFE_SHAPE)
 
 
 def aged(unit: Unit, flashes: int) -> Unit:
-    """The unit after so many further flashes; it wears on as it runs."""
+    """Return the unit after so many further flashes; it wears on as it runs."""
     return replace(unit, flashes=unit.flashes + flashes)

@@ -1,4 +1,4 @@
-"""The bank's lamps in time: which are in circuit, how hot each is, what the rest of the loads conduct."""
+"""The lamps of a bank as they run: which are in circuit, how hot each is, what the loads without a temperature conduct."""
 
 from __future__ import annotations
 
@@ -20,7 +20,8 @@ class _BankLamp:
 
 @dataclass(slots=True)
 class LampGroup:
-    """Lamps with the same data at the same temperature: one lamp, taken `count` times. gained_w: from the surroundings."""
+    """Lamps with the same data at the same temperature: one lamp, taken `count` times. Data as of `Filament`: radiation in W over T^4.87,
+    gas in W/K; gained_w: from the surroundings."""
 
     lamps: list[_BankLamp]
     at_input: bool
@@ -35,7 +36,7 @@ class LampGroup:
 
 @dataclass(frozen=True, slots=True)
 class FixedLoads:
-    """Loads without a temperature: conductance, that of LEDs above their knee."""
+    """Loads without a temperature: their conductance, and that which LEDs add above their knee voltage."""
 
     siemens: float
     led_siemens: float
@@ -43,7 +44,7 @@ class FixedLoads:
 
 
 class BankLamps:
-    """Lamps of a bank by socket, and the pilot lamp. Out of circuit they cool on paper, when they are next needed."""
+    """The lamps of a bank by socket, and the pilot lamp. Those out of circuit are cooled in one step when they are next needed."""
 
     def __init__(self, bank: LampBank, ambient_c: float) -> None:
         self._bank = bank
@@ -56,7 +57,7 @@ class BankLamps:
         self._pilot = _BankLamp(bank.pilot, 0.0, kelvin, 0.0)
 
     def join(self, loads: frozenset[int], pilot: bool, t_s: float, ambient_c: float) -> tuple[list[LampGroup], list[float]]:
-        """The lamps of these sockets, and the pilot lamp if asked, come into circuit: groups and their temperatures in K."""
+        """Put the lamps of these sockets, and the pilot lamp if asked, into circuit; return the groups and their temperatures in K."""
         ambient_k = ambient_c + KELVIN
         joining = [(self._sockets[n], False) for n in sorted(loads) if n in self._sockets]
         if pilot:
@@ -73,21 +74,23 @@ class BankLamps:
         return groups, [kelvin for _, _, kelvin, _ in alike]
 
     def leave(self, groups: list[LampGroup], kelvins: list[float], t_s: float) -> None:
-        """These go out of circuit as hot as they are."""
+        """Take these out of circuit at their present temperatures in K."""
         for group, kelvin in zip(groups, kelvins, strict=True):
             for lamp in group.lamps:
                 lamp.kelvin, lamp.at_s = kelvin, t_s
 
     def burn_out(self, socket: int) -> None:
+        """Let the filament in this socket, if there is one, conduct no more when it next comes into circuit."""
         if socket in self._sockets:
             self._sockets[socket].dead = True
 
     def were_lit(self, volts: float, until_s: float, ambient_c: float) -> None:
-        """All were lit at these volts until then."""
+        """Set the temperature of all lamps to what these volts give, and let them cool from until_s on."""
         for lamp in self._sockets.values():
             lamp.kelvin, lamp.at_s = lamp.filament.steady_k(volts, ambient_c + KELVIN), until_s
 
     def fixed(self, loads: frozenset[int]) -> FixedLoads:
+        """Return what these loads conduct besides filaments, the rig's sense dividers included."""
         siemens = 1.0 / SENSE_OHM + (1.0 / LEAK_OHM if LEAK in loads else 0.0)
         leds: list[tuple[float, float]] = []  # conductance above the knee, and the knee
         for n, (load, branch_ohm) in enumerate(zip(self._bank.sockets, self._bank.branch_ohm, strict=True), start=1):

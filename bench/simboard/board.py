@@ -1,6 +1,8 @@
 """The simulated board: switches, samples, frames, events and trips in simulated time (firmware/PROTOCOL.md sections 3, 4 and 6).
 
-It knows no clock but the time it is given. Commands take effect at the moment up to which it has been simulated.
+Time passes only in `run_until`, in steps of at most 40 ms. In each step the circuit lives first; where its currents trip the protection the
+step is cut at that instant, and what the circuit lived beyond it is thrown away. Then the rig follows the waveform, samples are taken
+from it, and what is ready goes up. Commands take effect at the moment up to which the board has been simulated.
 """
 
 from __future__ import annotations
@@ -43,13 +45,26 @@ class Surroundings(Protocol):
     """The circuit around a board: the board switches it, lets it live on, and is shown what happened."""
 
     @property
-    def t_s(self) -> float: ...
-    def switch(self, *, master: bool, loads: frozenset[int]) -> None: ...
-    def advance(self, until_s: float) -> Waveform: ...
-    def set_unit(self, unit: Any) -> None: ...
-    def set_supply(self, volts: float, loads: frozenset[int] | None = None) -> None: ...
-    def set_ambient(self, celsius: float) -> None: ...
-    def rest(self, seconds: float) -> None: ...
+    def t_s(self) -> float:
+        """The present, in s of its own time."""
+
+    def switch(self, *, master: bool, loads: frozenset[int]) -> None:
+        """Set the master switch and the loads."""
+
+    def advance(self, until_s: float) -> Waveform:
+        """Live on to until_s, not before the present; return the waveform since."""
+
+    def set_unit(self, unit: Any) -> None:
+        """Put a unit into the socket."""
+
+    def set_supply(self, volts: float, loads: frozenset[int] | None = None) -> None:
+        """Set the supply to so many volts at these loads; None: those that the unit is rated for."""
+
+    def set_ambient(self, celsius: float) -> None:
+        """Set the ambient temperature."""
+
+    def rest(self, seconds: float) -> None:
+        """Let seconds pass with everything open."""
 
 
 def _plain_name(name: str) -> str:
@@ -62,7 +77,7 @@ def _no_units(name: str) -> Any:
 
 
 class SimulatedBoard:
-    """A board in a `world`. `receive` bytes at the present time, `advance` by some seconds and take the bytes that came up.
+    """A board in a `world`: `receive` bytes at the present time, `advance` by some seconds and take the bytes that came up.
 
     `seed` draws its hidden errors, its noise and its bridge's delays; `ideal` leaves errors and noise out. `faults`: names
     of `RIG_FAULTS`. `find_unit` gives what `Surroundings.set_unit` takes for a name (KeyError if unknown). `first_stamp`: that of every
@@ -109,7 +124,7 @@ class SimulatedBoard:
     # --- the outside: bytes and time ---
 
     def receive(self, data: bytes) -> None:
-        """Bytes from the host; whole lines take effect now."""
+        """Take bytes from the host; whole lines take effect now."""
         for line in self._buffer.feed(self.link.carry_down(data)):
             if line is None:
                 self._line_lost = True
@@ -118,7 +133,7 @@ class SimulatedBoard:
                 self._obey(line)
 
     def advance(self, seconds: float) -> bytes:
-        """Let time pass; the bytes that reached the host up to then."""
+        """Let time pass; return the bytes that reached the host up to then."""
         self.run_until(self.now_s + seconds)
         return self.uplink.take(self.now_s)
 
@@ -153,14 +168,16 @@ class SimulatedBoard:
 
     @property
     def sampling(self) -> bool:
+        """Whether a run is on."""
         return self._run is not None
 
     @property
     def ambient_c(self) -> float:
+        """The ambient temperature."""
         return self.rig.ambient_c
 
     def power_up(self, cause: ResetCause) -> None:
-        """Everything as after power-up (POW) or another reset; whatever was on stops and opens."""
+        """Begin as after power-up (POW) or another reset: sampling stops, everything opens, what was not stored is forgotten."""
         self.reset_cause = cause
         if cause is ResetCause.POW:
             self.trip_cause = TripCause.NONE
@@ -181,25 +198,25 @@ class SimulatedBoard:
         self._event(self.now_s, EventKind.STARTED, int(cause))
 
     def restore(self) -> None:
-        """`*RST`."""
+        """Obey `*RST`: open everything, stop sampling, put the settings back, clear a trip."""
         self.switch(False, frozenset())
         self.stop()
         self._defaults()
         self.clear_trip()
 
     def clear_trip(self) -> None:
-        """With everything open every cause is gone but that of the latch, whose capacitor takes its time."""
+        """Clear a trip. Nothing happens while the latch's capacitor still holds it."""
         if self.trip_cause is not TripCause.LATC or self._protection.latch.free:
             self.tripped = False
 
     def switch(self, master: bool, loads: frozenset[int]) -> None:
-        """Open or close, and say so if it changed anything."""
+        """Set the master switch and the loads; send an event if that changed anything."""
         before = self._switch_bits()
         if self._apply(master, loads):
             self._event(self.now_s, EventKind.SWITCHED, 0, before)
 
     def start(self) -> None:
-        """`INITiate`: sample 0 is held now."""
+        """Obey `INITiate`: sample 0 is held now."""
         self._run_number = (self._run_number + 1) % 4
         self._zero_first = True
         self.rig.configure(self.settings.range_number)
@@ -208,7 +225,7 @@ class SimulatedBoard:
         self._run = SamplingRun(self.rig, self.now_s, clock_hz, ticks, self._first_stamp)
 
     def stop(self) -> None:
-        """`ABORt`: a frame not yet full is not sent."""
+        """Obey `ABORt`: a frame not yet full is not sent."""
         if self._run is not None:
             stamp = self._run.end_stamp()
             self._run = None
@@ -225,21 +242,23 @@ class SimulatedBoard:
         self.supply_v = volts
 
     def set_ambient(self, celsius: float) -> None:
+        """Set the ambient temperature of the circuit and of the rig's sensor."""
         self.world.set_ambient(celsius)
         self.rig.ambient_c = celsius
         self.rig.configure(self.settings.range_number)
 
     def rest(self, seconds: float) -> None:
-        """The world ages by `seconds` while no time passes for board and host."""
+        """Let the circuit age by `seconds` while no time passes for board and host."""
         self.world.rest(seconds)
         self._offset_s = self.world.t_s - self.now_s
 
     def metered(self, channel: str, part: float, rest: float) -> float:
-        """What a meter of this accuracy shows at the place of a channel now. KeyError where there is nothing to clip it on."""
+        """Return what a meter shows at a channel's place now; its error is at most a `part` of the value plus `rest` in the channel's unit.
+        KeyError where there is nothing to clip it on."""
         return self.meter.at(self.world.advance(self.world.t_s), channel, part, rest)
 
     def stamp_at(self, t_s: float) -> tuple[int, int]:
-        """Stamp and ticks of a moment of the run; 0, 0 when not sampling."""
+        """Return stamp and ticks of a moment of the run; 0, 0 when not sampling."""
         return (0, 0) if self._run is None else self._run.stamp_at(t_s)
 
     # --- switches and trips ---
@@ -260,7 +279,7 @@ class SimulatedBoard:
         return True
 
     def _deadline(self) -> Trip:
-        """The trip that time alone will bring if nothing else happens."""
+        """Return the trip that time alone brings if nothing else happens; its t_s is inf where none is to come."""
         trip = Trip(math.inf, TripCause.NONE)
         if self.master:
             trip = Trip(self._master_since_s + self.settings.time_s, TripCause.TIME)
@@ -281,7 +300,7 @@ class SimulatedBoard:
         top_v = self.scales.description.channels["v_in"].range(self.settings.range_number).high
         trip = self._protection.watch(wave, self.settings.level_a, self.settings.delay_s, top_v, tripped=self.tripped)
         if trip is not None:
-            # The world has lived past the trip: what it did then is thrown away, and its clock stays ahead by that much.
+            # The circuit has lived past the trip: what it did then is thrown away, and its clock stays ahead by that much.
             at = max(trip.t_s, self.now_s)
             self._offset_s += stop_s - at
             stop_s, wave = at, wave.until(at)
@@ -313,7 +332,7 @@ class SimulatedBoard:
     # --- frames ---
 
     def _state(self, comparator: bool) -> HeaderState:
-        """How the board stands now, as a header says it."""
+        """Return the board's present state as a frame's header states it."""
         return HeaderState(
             master=self.master,
             tripped=self.tripped,
@@ -325,7 +344,7 @@ class SimulatedBoard:
         )
 
     def _encode(self, state: HeaderState) -> tuple[int, int]:
-        """The bytes `state` and `flags` of the next frame, which says once that a line was lost."""
+        """Return the bytes `state` and `flags` of the next frame, which states once that a line was lost."""
         line_lost, self._line_lost = self._line_lost, False
         return replace(state, line_lost=line_lost).encode()
 
@@ -348,7 +367,7 @@ class SimulatedBoard:
         place: tuple[int, int] | None = None,
         comparator: bool | None = None,
     ) -> None:
-        """An event that is ready at t_s; `place` is its stamp and ticks where those are not of that moment."""
+        """Send an event that is ready at t_s; `place` is its stamp and ticks where those are not of that moment."""
         stamp, ticks = self.stamp_at(t_s) if place is None else place
         state, flags = self._encode(self._state(self.rig.comparator if comparator is None else comparator))
         sequence, edges = self._next_sequence(), self._count_edges(t_s)

@@ -1,4 +1,4 @@
-"""Named units for demonstrations, each a file in `bench/data/units`. All are invented."""
+"""The named units that a simulated bench knows, each a file in `bench/data/units`. All are invented."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ _KEYS = {"title", "kind", "system_v", "lamps_w", "flashes", "faults", "find"}
 
 @dataclass(frozen=True)
 class NamedUnit:
-    """One named unit: title, mechanism, rating, flashes behind it, faults by name, and what a learner should find."""
+    """A unit of the catalogue: title, mechanism, rating, flashes made so far, faults by name, and what a learner should find."""
 
     name: str
     title: str
@@ -29,11 +29,12 @@ class NamedUnit:
 
 
 def names() -> list[str]:
+    """Return the names of all units, sorted."""
     return sorted(path.stem for path in _FOLDER.glob("*.toml"))
 
 
 def entry(name: str) -> NamedUnit:
-    """The catalogue's entry. KeyError that lists the names if there is none, ValueError for a file that is wrong."""
+    """Return the unit of this name as its file has it. KeyError that lists the names if there is none, ValueError for a wrong file."""
     known = names()
     if name not in known:
         raise KeyError(f"no simulated unit is called {name!r}; there are: {', '.join(known)}")
@@ -41,7 +42,7 @@ def entry(name: str) -> NamedUnit:
 
 
 def parse(name: str, text: str) -> NamedUnit:
-    """An entry from the text of its file."""
+    """Return the unit that the text of a file describes. ValueError for a key, mechanism or fault that cannot be."""
     data = tomllib.loads(text)
     if set(data) != _KEYS:
         raise ValueError(f"reading simulated unit {name!r}: keys must be {', '.join(sorted(_KEYS))}, not {', '.join(sorted(data))}")
@@ -56,7 +57,7 @@ def parse(name: str, text: str) -> NamedUnit:
 
 
 def unit(name: str, seed: int = 0) -> Unit:
-    """The unit of this name; the seed says which one of its kind it is. KeyError as `entry`."""
+    """Return the unit of this name; the seed says which one of its kind it is. KeyError as `entry`."""
     known = entry(name)
     drawn = population.draw(known.kind, f"{name} {seed}", known.rating, name)
     for one in known.faults:

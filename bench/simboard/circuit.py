@@ -1,4 +1,4 @@
-"""The bench as a circuit: supply and wiring, unit, lamps; its nodes solved in closed form."""
+"""The bench as a circuit (supply, wiring, unit, lamps) with its voltages and currents in closed form."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ _UPSTREAM_SHARE = 0.7  # of the series resistance lies before the unit's input, 
 
 @dataclass(frozen=True)
 class BenchCircuit:
-    """Everything but the unit. Faults are changes of it.
+    """The circuit without the unit. Faults of the bench are changes of it.
 
     series_ohm: supply to lamps, unit excluded, allowed for when the supply is set; sag_ohm: more of it that nobody allowed for.
     sense_ohm: load current crosses this within the sense wires of the drop. lamps_off_s: the lamps were lit so long before each
@@ -32,10 +32,12 @@ class BenchCircuit:
 
     @property
     def upstream_ohm(self) -> float:
+        """The resistance before the unit's input."""
         return _UPSTREAM_SHARE * self.series_ohm + self.sag_ohm
 
     @property
     def downstream_ohm(self) -> float:
+        """The resistance behind the unit's output."""
         return (1.0 - _UPSTREAM_SHARE) * self.series_ohm
 
 
@@ -43,7 +45,7 @@ Nodes = tuple[float, float, float, float]
 
 
 def solve(
-    emf: float,
+    source_v: float,
     upstream_ohm: float,
     input_siemens: float,
     unit_ohm: float,
@@ -54,23 +56,23 @@ def solve(
     knee_v: float,
     limit_a: float,
 ) -> Nodes:
-    """Voltage at the unit's input and at the lamps, current through the unit and from the supply.
+    """Return the voltages at the unit's input and at the lamps, and the currents through the unit and from the supply.
 
-    Across the input lie a pilot lamp and the unit's own needs; the unit is a resistance and a stored voltage, inf if open;
-    LEDs conduct above the knee. Where the supply would give more than limit_a it gives that, at whatever voltage.
+    Across the input lie a pilot lamp and what the unit itself draws; the unit is a resistance (inf if open) and a stored voltage; LEDs
+    conduct above the knee. Where the supply would give more than limit_a it gives limit_a, at a lower voltage.
     """
     share = 1.0 / (1.0 + input_siemens * upstream_ohm)
     if unit_ohm == math.inf:
         lamp_v = unit_a = 0.0
-        input_v = emf * share
+        input_v = source_v * share
     else:
-        drive_v = emf * share - stored_v
+        drive_v = source_v * share - stored_v
         ohm = upstream_ohm * share + unit_ohm + downstream_ohm
         lamp_v = drive_v / (1.0 + lamp_siemens * ohm)
         if lamp_v > knee_v:
             lamp_v = (drive_v + led_siemens * knee_v * ohm) / (1.0 + (lamp_siemens + led_siemens) * ohm)
         unit_a = (drive_v - lamp_v) / ohm
-        input_v = (emf - unit_a * upstream_ohm) * share
+        input_v = (source_v - unit_a * upstream_ohm) * share
     supply_a = unit_a + input_siemens * input_v
     if supply_a > limit_a:
         # Lamps dominate such a current, so all voltages fall in proportion; the knee of LEDs is left out of that.

@@ -54,25 +54,52 @@ class CommandedBoard(Protocol):
     find_unit: Callable[[str], Any]
 
     @property
-    def sampling(self) -> bool: ...
+    def sampling(self) -> bool:
+        """Whether a run is on."""
+
     @property
-    def ambient_c(self) -> float: ...
-    def power_up(self, cause: ResetCause) -> None: ...
-    def restore(self) -> None: ...
-    def clear_trip(self) -> None: ...
-    def switch(self, master: bool, loads: frozenset[int]) -> None: ...
-    def start(self) -> None: ...
-    def stop(self) -> None: ...
-    def stamp_at(self, t_s: float) -> tuple[int, int]: ...
-    def fit(self, name: str, unit: Any) -> None: ...
-    def set_supply(self, volts: float, loads: frozenset[int] | None = None) -> None: ...
-    def set_ambient(self, celsius: float) -> None: ...
-    def rest(self, seconds: float) -> None: ...
-    def metered(self, channel: str, part: float, rest: float) -> float: ...
+    def ambient_c(self) -> float:
+        """The ambient temperature."""
+
+    def power_up(self, cause: ResetCause) -> None:
+        """Begin as after a reset of this cause."""
+
+    def restore(self) -> None:
+        """Open everything, stop sampling, put the settings back, clear a trip."""
+
+    def clear_trip(self) -> None:
+        """Allow switching on again after a trip."""
+
+    def switch(self, master: bool, loads: frozenset[int]) -> None:
+        """Set the master switch and the loads."""
+
+    def start(self) -> None:
+        """Start a run of sampling."""
+
+    def stop(self) -> None:
+        """Stop the run, if one is on."""
+
+    def stamp_at(self, t_s: float) -> tuple[int, int]:
+        """Return stamp and ticks of a moment of the run."""
+
+    def fit(self, name: str, unit: Any) -> None:
+        """Put a unit into the socket."""
+
+    def set_supply(self, volts: float, loads: frozenset[int] | None = None) -> None:
+        """Set the supply at these loads; None: those that the unit is rated for."""
+
+    def set_ambient(self, celsius: float) -> None:
+        """Set the ambient temperature."""
+
+    def rest(self, seconds: float) -> None:
+        """Let the unit and the lamps age while no time passes for the board."""
+
+    def metered(self, channel: str, part: float, rest: float) -> float:
+        """Return what a meter shows, right to a part of the value plus `rest` in the channel's unit. KeyError for a channel without one."""
 
 
 def _forms(pattern: str) -> Iterator[str]:
-    """Every way to write a header given as on the page: `ROUTe:CLOSe`, `OUTPut[:STATe]`; in capitals."""
+    """Yield every way to write a header given as on the page (`ROUTe:CLOSe`, `OUTPut[:STATe]`), in capitals."""
     choices: list[tuple[str, ...]] = []
     for optional, opening, keyword in re.findall(r"(\[?)(:?)([*A-Za-z]+)\]?", pattern):
         short = "".join(letter for letter in keyword if not letter.islower())
@@ -82,13 +109,13 @@ def _forms(pattern: str) -> Iterator[str]:
 
 
 def _split(text: str) -> list[str]:
-    """Parameters between commas, those inside brackets left alone."""
+    """Split parameters at commas, but not inside brackets."""
     kept = re.sub(r"\([^)]*\)", lambda pair: pair[0].replace(",", "\0"), text)
     return [part.strip().replace("\0", ",") for part in kept.split(",")] if text else []
 
 
 def execute(board: CommandedBoard, line: bytes) -> str | None:
-    """Obey one line; the reply, if it is a query. CommandError if it is refused, and then nothing was done."""
+    """Obey one line; return the reply if it is a query. CommandError if it is refused, and then nothing was done."""
     if any(not 0x20 <= byte <= 0x7E for byte in line):
         raise CommandError(-101)
     text = line.decode("ascii").strip()
@@ -213,7 +240,7 @@ def _initiate(b: CommandedBoard) -> None:
 
 
 def _calibrate(change: Callable[..., BoardDescription]) -> Handler:
-    """The handler for a change of the scales."""
+    """Return the handler of a command that changes the scales."""
 
     def handle(b: CommandedBoard, *values: Value) -> None:
         try:

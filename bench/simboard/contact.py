@@ -1,4 +1,4 @@
-"""The main contact: follows the armature with bounce, sticks, welds, films over and wears."""
+"""The main contact, which follows the armature: it bounces, sticks, welds, films over and wears."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ _GAP_S = (0.00015, 0.0004)
 
 
 class MainContact:
-    """Whether the contact of a unit conducts, and with what resistance; `rng` None: no bounce, no scatter, nothing by chance."""
+    """The contact of a unit: whether it conducts, and its resistance. `rng` None: no bounce, no scatter, nothing by chance."""
 
     __slots__ = ("_film_ohm", "_rng", "_spec", "_unit", "conducting", "flashes", "ohm", "pending")
 
@@ -35,7 +35,7 @@ class MainContact:
         return self.pending[0][0] if self.pending else math.inf
 
     def follow(self, t_s: float, closed: bool, skip: bool = False) -> None:
-        """The armature has moved at t_s: plan what the contact does. `skip`: this make fails to conduct."""
+        """Plan the contact's changes after a move of the armature at t_s. `skip`: this make fails to conduct."""
         if closed:
             self.flashes += 1
             self._touch()
@@ -50,18 +50,18 @@ class MainContact:
             self._bounce(start, closed)
 
     def change(self) -> None:
-        """Makes the next planned change."""
+        """Make the next planned change."""
         _, self.conducting = self.pending.popleft()
 
     def misses(self) -> bool:
-        """Draws whether the flash that is to come is missed."""
+        """Draw whether the coming flash is missed."""
         if self._rng is None:
             return False
         tired, _ = fatigue(self.flashes, self._unit.life_flashes)
         return self._rng.random() < max(self._spec.miss_probability, tired)
 
     def _touch(self) -> None:
-        """A new place of touch: its resistance."""
+        """Draw the resistance of a new place of touch."""
         ohm = self._spec.ohm * contact_factor(self.flashes)
         if self._rng is not None:
             spread = min(_WIDEST_SCATTER, 0.05 * ohm / self._spec.good_ohm)

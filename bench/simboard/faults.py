@@ -37,7 +37,7 @@ Constants = TypeVar("Constants", ThermalClosed, HotWire, TwoCoil, Electronic)
 
 @dataclass(frozen=True, slots=True)
 class BankNeed:
-    """What a fault needs of the lamp bank, in words, and whether a bank has it."""
+    """A condition that a fault sets to the lamp bank: its words, and whether a bank meets it."""
 
     text: str
     met: Callable[[LampBank], bool]
@@ -45,8 +45,8 @@ class BankNeed:
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """name; title in plain words; whose it is; the mechanisms that can have it (bench: all); what one should see; what it needs of the
-    lamp bank to change anything."""
+    """A fault of a unit or of the bench: name, title in plain words, whose it is, the mechanisms that can have it (bench: all), what one
+    should see, and what it needs of the lamp bank to change anything."""
 
     name: str
     title: str
@@ -58,22 +58,23 @@ class Fault:
     needs: BankNeed | None = field(default=None, repr=False)
 
     def spoil_unit(self, unit: Unit) -> Unit:
-        """The unit with this fault; unchanged if its mechanism can't have it."""
+        """Return the unit with this fault; unchanged if its mechanism cannot have it."""
         return self.unit_change(unit) if self.unit_change is not None and unit.kind in self.kinds else unit
 
     def spoil_bench(self, bench: BenchCircuit, system_v: float) -> BenchCircuit:
+        """Return the bench with this fault; unchanged if it is one of units."""
         return self.bench_change(bench, system_v) if self.bench_change is not None else bench
 
 
 def fault(name: str) -> Fault:
-    """The fault of this name. KeyError that lists the names if there is none."""
+    """Return the fault of this name. KeyError that lists the names if there is none."""
     if name not in FAULTS:
         raise KeyError(f"no unit or bench fault is called {name!r}; there are: {', '.join(FAULTS)}")
     return FAULTS[name]
 
 
 def _law(kind: type[Constants], change: Callable[[Constants], Constants]) -> ChangeUnit:
-    """Changes the mechanism's constants, where it is of this type."""
+    """Return the change of a unit whose mechanism is of this type; others stay."""
 
     def apply(unit: Unit) -> Unit:
         law: Law = unit.mechanism
@@ -121,7 +122,7 @@ _LAMP_2 = BankNeed("something in socket 2", lambda bank: bank.sockets[1] is not 
 
 
 def _resistors(bench: BenchCircuit, system_v: float) -> BenchCircuit:
-    """Each filament lamp in a socket becomes the resistor that takes its current at the nominal test voltage."""
+    """Put for each filament lamp the resistor that takes its current at the nominal test voltage."""
     volts = test_volts(system_v)
     sockets = tuple(Resistor(volts / x.steady_a(volts)) if isinstance(x, Filament) else x for x in bench.bank.sockets)
     return replace(bench, bank=replace(bench.bank, sockets=sockets))

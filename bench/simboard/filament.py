@@ -2,7 +2,7 @@
 
 Resistance goes as T^1.205, the least-squares power law through the tungsten series of Forsythe and Worthing (1925) from 300
 to 3600 K; radiation as T^4.87, the slope of Jones and Langmuir (1927), from memory, over 1500-3000 K. Share of the gas,
-lit temperature and mass are estimates that no lamp maker published.
+lit temperature and mass are estimates that no lamp manufacturer published.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ _POWER_EXPONENT = 1.55
 
 @dataclass(frozen=True, slots=True)
 class Filament:
-    """ohm: resistance in ohm over T^1.205; radiation: W over T^4.87; gas in W/K; mass in kg. T in kelvin throughout."""
+    """A tungsten filament. ohm: resistance in ohm over T^1.205; radiation: W over T^4.87; gas: W/K; mass_kg. T in kelvin throughout."""
 
     ohm: float
     radiation: float
@@ -41,17 +41,20 @@ class Filament:
     mass_kg: float
 
     def resistance_ohm(self, kelvin: float) -> float:
+        """Return the resistance at this temperature."""
         return self.ohm * float(kelvin**RESISTANCE_EXPONENT)
 
     def loss_w(self, kelvin: float, ambient_k: float) -> float:
+        """Return the power lost by radiation and through the gas."""
         gained = ambient_k**RADIATION_EXPONENT
         return float(self.radiation * (kelvin**RADIATION_EXPONENT - gained) + self.gas * (kelvin - ambient_k))
 
     def capacity_j_per_k(self, kelvin: float) -> float:
+        """Return the heat capacity at this temperature."""
         return self.mass_kg * (HEAT_J_PER_KG_K + HEAT_SLOPE_J_PER_KG_K2 * kelvin)
 
     def steady_k(self, volts: float, ambient_k: float = _DESIGN_AMBIENT_K) -> float:
-        """Temperature at which heat in equals loss at a constant voltage, within 1e-6 K."""
+        """Return the temperature in K at which heat in equals loss at a constant voltage, within 1e-6 K."""
         low, high = ambient_k, 4500.0
         while high - low > 1e-6:
             middle = 0.5 * (low + high)
@@ -62,15 +65,16 @@ class Filament:
         return high
 
     def steady_a(self, volts: float, ambient_k: float = _DESIGN_AMBIENT_K) -> float:
+        """Return the current at a constant voltage, once the temperature is steady."""
         return volts / self.resistance_ohm(self.steady_k(volts, ambient_k)) if volts else 0.0
 
     def cooled_k(self, kelvin: float, seconds: float, ambient_k: float) -> float:
-        """Temperature after so many seconds without current."""
+        """Return the temperature in K after so many seconds without current."""
         gained = self.radiation * ambient_k**RADIATION_EXPONENT
 
         def slope(k: float) -> float:
             lost = self.radiation * k**RADIATION_EXPONENT - gained + self.gas * (k - ambient_k)
-            return float(-lost / (self.mass_kg * (HEAT_J_PER_KG_K + HEAT_SLOPE_J_PER_KG_K2 * k)))
+            return float(-lost / self.capacity_j_per_k(k))
 
         past = 0.0
         while past < seconds and kelvin - ambient_k > 1e-3:
@@ -87,7 +91,7 @@ class Filament:
 
 @lru_cache(maxsize=64)
 def filament(watts: float, volts: float) -> Filament:
-    """The filament that takes these watts at these volts, lit to 2750 K.
+    """Return the filament that takes these watts at these volts, lit to 2750 K.
 
     Mass by the similarity of round wires at one temperature: V^2/R = power lost by the surface gives mass ~ V (P/V)^(5/3).
     """
@@ -102,7 +106,7 @@ def filament(watts: float, volts: float) -> Filament:
 
 
 def rated_filament(rated_w: float, system_v: float) -> Filament:
-    """The filament of a lamp by its rating, such as 21 W in a 12 V system. ValueError for a system other than 6, 12, 24 V."""
+    """Return the filament of a lamp by its rating, such as 21 W in a 12 V system. ValueError for a system other than 6, 12, 24 V."""
     if system_v not in TEST_VOLTS:
         raise ValueError(f"rated_filament: system_v must be 6, 12 or 24, not {system_v!r}")
     if system_v == US_SYSTEM_V and rated_w in US_LAMPS_W:

@@ -1,4 +1,4 @@
-"""What is wrong with one rig and its host can't see: errors drawn from what its description states, and faults by name."""
+"""The hidden errors of one rig: drawn from the uncertainties that its description states, and faults by name."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ _LINE_HARMONICS = 5
 
 @dataclass(frozen=True)
 class RangeErrors:
-    """Of one channel in one range: relative gain error, zero error in the channel's unit, linearity error in it by code."""
+    """The errors of one channel in one range: gain relative; zero, and linearity by code, in the channel's unit."""
 
     gain: float
     zero: float
@@ -26,7 +26,10 @@ class RangeErrors:
 
 @dataclass(frozen=True)
 class Hidden:
-    """The truth about one board that its host can't see; tests may. Faults are changes of it."""
+    """The true errors of one board, which its host cannot see. Faults are changes of them.
+
+    clock_error, reference_error: relative; frames_skipped: share of the frames that the board loses; noise_factor: on the stated noise.
+    """
 
     clock_error: float
     ranges: Mapping[tuple[str, int], RangeErrors]
@@ -65,10 +68,10 @@ RIG_FAULTS: Mapping[str, RigFault] = {
 
 
 def draw_hidden(description: BoardDescription, rng: np.random.Generator, *, ideal: bool = False) -> Hidden:
-    """A board's errors: normal with the standard uncertainties stated, the clock's uniform within its half-width; or none at all.
+    """Draw a board's errors: normal with the standard uncertainties stated, the clock's uniform within its half-width; none if `ideal`.
 
-    The converter is one for all channels: its errors of scale and zero, those of the built-in standard's channel, are a part of each
-    channel's, and what else a channel's are is its own.
+    All channels share the converter: its errors of scale and zero, which are those of the built-in standard's channel, are a part of each
+    channel's errors; the rest is each channel's own.
 
     A linearity error is a random sum of the first harmonics over the code's span: smooth, and normal with the stated u at every
     code.
@@ -98,7 +101,7 @@ def draw_hidden(description: BoardDescription, rng: np.random.Generator, *, idea
 def _with_converter(
     description: BoardDescription, ranges: Mapping[tuple[str, int], RangeErrors], u: tuple[float, float], drawn: tuple[float, float]
 ) -> dict[tuple[str, int], RangeErrors]:
-    """The same errors with a part of each replaced by one that all channels share: relative gain and zero in counts, of these u."""
+    """Return the same errors with a part of each replaced by one that all channels share: relative gain and zero in counts, of these u."""
     found = dict(ranges)
     for channel in description.channels.values():
         for r in channel.ranges:
@@ -110,5 +113,5 @@ def _with_converter(
 
 
 def _left(u: float, part: float) -> float:
-    """What is left of an uncertainty without a part of it, relative to the whole."""
+    """Return sqrt(u^2 - part^2) / u, at least 0."""
     return math.sqrt(max(1.0 - (part / u) ** 2, 0.0)) if u else 0.0

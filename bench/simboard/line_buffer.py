@@ -8,13 +8,14 @@ from bench.wire import LONGEST_LINE
 
 
 class LineBuffer:
-    """Bytes to command lines. An overlong line comes out as None when its end is there."""
+    """Cut bytes into command lines. An overlong line comes out as None once its end is there."""
 
     def __init__(self) -> None:
         self._line = bytearray()
         self._overrun = False
 
     def feed(self, data: bytes) -> Iterator[bytes | None]:
+        """Yield the lines that these bytes complete, without their ends."""
         for byte in data:
             if byte == 0x0A:
                 line = None if self._overrun else bytes(self._line)

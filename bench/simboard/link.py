@@ -18,7 +18,8 @@ _CHANCE_DOWN = 0.05
 
 @dataclass
 class Link:
-    """What happens to bytes on their way; by itself nothing. `up` and `down` apply in turn. Times in s since the board began."""
+    """The serial link with what happens to bytes on it; without faults nothing. `up` and `down` apply in turn. Times in s since the board
+    began."""
 
     up: list[Carrier] = field(default_factory=list)
     down: list[Callable[[bytes], bytes]] = field(default_factory=list)
@@ -26,13 +27,14 @@ class Link:
     board_reset_at_s: float = math.inf
 
     def carry_up(self, arrival_s: float, data: bytes) -> list[Arrival]:
-        """When the host has which bytes of a frame or reply that would reach it whole at arrival_s."""
+        """Return when which bytes reach the host, of a frame or reply that would reach it whole at arrival_s."""
         arrivals = [(arrival_s, data)]
         for carrier in self.up:
             arrivals = [later for arrival in arrivals for later in carrier(*arrival)]
         return arrivals
 
     def carry_down(self, data: bytes) -> bytes:
+        """Return the bytes that the board gets of those that the host sent."""
         for carrier in self.down:
             data = carrier(data)
         return data
@@ -48,7 +50,7 @@ class LinkFault:
 
 
 def _piece(rng: np.random.Generator, data: bytes, longest: int) -> tuple[int, int]:
-    """Begin and end of a random piece of data, at least one byte long."""
+    """Return begin and end of a random piece of data, at least one byte long."""
     begin = int(rng.integers(len(data)))
     return begin, min(len(data), begin + 1 + int(rng.integers(longest)))
 
@@ -138,7 +140,7 @@ LINK_FAULTS: Mapping[str, LinkFault] = {
 
 
 def faulty_link(names: Iterable[str], seed: int) -> Link:
-    """A link with these faults; each has its own moments, drawn from `seed`. KeyError for a name that is not in LINK_FAULTS."""
+    """Return a link with these faults, each with moments of its own drawn from `seed`. KeyError for a name that is not in LINK_FAULTS."""
     link = Link()
     for name in names:
         LINK_FAULTS[name].enter(link, np.random.default_rng([seed, list(LINK_FAULTS).index(name), 0x11]))

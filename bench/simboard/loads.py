@@ -1,4 +1,4 @@
-"""What sits in the lamp bank as physics has it: filament lamps, LED lamps, resistors, and the sockets that hold them."""
+"""The loads of a lamp bank as physics has them: filament lamps, LED lamps, resistors, and the sockets that hold them."""
 
 from __future__ import annotations
 
@@ -17,12 +17,14 @@ SENSE_OHM = 32_600.0  # dividers of the rig at the unit's output, in parallel
 
 @dataclass(frozen=True, slots=True)
 class Resistor:
+    """A resistor in a socket."""
+
     ohm: float
 
 
 @dataclass(frozen=True, slots=True)
 class LedLamp:
-    """Strings with resistors: no current up to the knee, then a straight line."""
+    """Strings of LEDs with resistors: no current up to the knee, then a straight line."""
 
     knee_v: float
     ohm: float
@@ -40,13 +42,13 @@ SocketLoad = Filament | LedLamp | Resistor | LedWithResistor
 
 
 def led_lamp(amps: float, system_v: float = 12.0) -> LedLamp:
-    """An LED lamp that takes these amperes at the nominal test voltage and lights from two thirds of the system's voltage."""
+    """Return an LED lamp that takes these amperes at the nominal test voltage and conducts from two thirds of the system's voltage on."""
     knee_v = banks.LED_KNEE * system_v
     return LedLamp(knee_v, (test_volts(system_v) - knee_v) / amps)
 
 
 def test_volts(system_v: float) -> float:
-    """Nominal test voltage: 6.4, 12.8, 25.6 V."""
+    """Return the nominal test voltage: 6.4, 12.8 or 25.6 V."""
     return banks.nominal_test_v(system_v)
 
 
@@ -61,19 +63,19 @@ class LampBank:
     """(socket, n): the lamp in this socket burns out at the n-th make from cold."""
 
     def fitted(self, socket: int, load: SocketLoad | None) -> LampBank:
-        """The bank with another load, or none, in a socket (1..6)."""
+        """Return the bank with another load, or none, in a socket (1..6). ValueError for another socket."""
         if not 1 <= socket <= LAMP_SOCKETS:
             raise ValueError(f"fitting a load to the bank: socket must be 1..{LAMP_SOCKETS}, not {socket!r}")
         return replace(self, sockets=(*self.sockets[: socket - 1], load, *self.sockets[socket:]))
 
     def current_a(self, numbers: Collection[int], volts: float) -> float:
-        """Steady current of these loads at these volts with the link fitted, lit, at 24 degC; the pilot lamp then takes nothing."""
+        """Return the steady current of these loads at these volts with the link fitted, lit, at 24 degC. The pilot lamp takes none then."""
         lamps = sum(steady_a(load, volts) for n in numbers if n <= LAMP_SOCKETS and (load := self.sockets[n - 1]) is not None)
         return lamps + (volts / LEAK_OHM if LEAK in numbers else 0.0)
 
 
 def steady_a(load: SocketLoad, volts: float) -> float:
-    """Steady current of one load at these volts, lit, at 24 degC."""
+    """Return the steady current of one load at these volts, lit, at 24 degC."""
     match load:
         case Resistor():
             return volts / load.ohm
@@ -86,7 +88,7 @@ def steady_a(load: SocketLoad, volts: float) -> float:
 
 
 def lamp_bank(bank: banks.Bank, system_v: float) -> LampBank:
-    """The lamps of this bank, in a system of this voltage, with the pilot lamp of the rig."""
+    """Return the loads of this bank in a system of this voltage, with the pilot lamp of the rig."""
     sockets = tuple(_load(socket, system_v) for socket in bank.for_system(system_v).sockets)
     return LampBank(sockets, rated_filament(2.2, system_v))
 
@@ -106,5 +108,5 @@ def _load(socket: banks.Socket, system_v: float) -> SocketLoad | None:
 
 
 def standard_bank(system_v: float = 12.0) -> LampBank:
-    """The bank `standard`, in a system of this voltage."""
+    """Return the bank `standard` in a system of this voltage."""
     return lamp_bank(files.bank("standard"), system_v)

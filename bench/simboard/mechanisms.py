@@ -1,15 +1,14 @@
-"""The mechanisms as they run: each an energy or circuit balance of three state numbers, and an armature that moves at a margin.
+"""The mechanisms as they run: each an energy or circuit balance of three state numbers, and an armature.
 
-Between moves the state follows `rates`; the armature moves when `margin`, negative before, reaches zero. Currents come from the
-circuit; the mechanism shows it `ohm_closed` (without the contact) and `ohm_open`, and the latter with a voltage, the first
-state number, where `stores` is true.
+Between moves of the armature the state changes at `rates`; the armature moves when `margin`, negative before, reaches zero. Currents come
+from the circuit, to which the mechanism is a resistance, and a stored voltage where it `stores` one.
 """
 
 from __future__ import annotations
 
 import math
 import random
-from typing import Protocol
+from abc import ABC, abstractmethod
 
 from bench.simboard.ageing import fatigue, threshold_shift_k
 from bench.simboard.units import Electronic, FixedResistance, HotWire, ThermalClosed, TwoCoil, Unit
@@ -20,41 +19,46 @@ _COPPER_PER_K = 0.00393
 _CAPACITOR_PER_K_COLD, _CAPACITOR_PER_K_WARM, _CAPACITOR_KNEE_C = 0.004, 0.0015, 20.0
 
 
-class Mechanism(Protocol):
+class Mechanism(ABC):
+    """A mechanism in motion. `closed`: where the armature stands. ohm_closed, without the contact, and ohm_open: resistance in ohm between
+    its terminals. `stores`: while open, the first state number is a voltage in series. own_siemens: what it draws from the input itself.
+    """
+
     closed: bool
     state: State
-    stores: bool
+    stores = False
     ohm_closed: float
-    ohm_open: float
-    own_siemens: float
+    ohm_open = math.inf
+    own_siemens = 0.0
+    _ambient_c: float
 
+    @abstractmethod
     def rates(self, a: float, b: float, c: float, amps: float, conducting: bool) -> State:
-        """Change per second of the three state numbers, at a current through the unit."""
-        ...
+        """Return the change per second of the state numbers a, b, c (units: as each class says), at a current through the unit."""
 
+    @abstractmethod
     def margin(self, a: float, b: float, c: float, amps: float, v_in: float) -> float:
-        """Negative until the armature has to move."""
-        ...
+        """Return how far the state a, b, c (units: as each class says) is beyond where the armature moves; negative before."""
 
+    @abstractmethod
     def move(self, flashes: int, missing: bool) -> bool:
-        """Moves the armature; `missing`: the flash to come is missed. True if the contact is to fail at this make."""
-        ...
+        """Move the armature; `missing`: the flash to come is missed. Return whether the contact is to fail at this make."""
 
     def surround(self, celsius: float) -> None:
-        """Another ambient temperature from now on."""
-        ...
+        """Set another ambient temperature from now on."""
+        self._ambient_c = celsius
 
     def supply(self, on: bool) -> None:
-        """Supply to the unit goes on or off."""
-        ...
+        """Note that the supply of the unit goes on or off."""
+        return
 
     def warm(self) -> None:
-        """Puts the can where a minute of flashing leaves it."""
-        ...
+        """Put the can where a minute of flashing leaves it."""
+        return
 
 
 class _Spread:
-    """Draws the flash-to-flash error of thresholds; none without a generator."""
+    """The flash-to-flash errors of thresholds, drawn; 0 without a generator."""
 
     __slots__ = ("_life", "_rng", "_size")
 
@@ -69,12 +73,9 @@ class _Spread:
         return self._size * fatigue(flashes, self._life)[1] * self._rng.gauss(0.0, 1.0)
 
 
-class RunningThermalClosed:
+class RunningThermalClosed(Mechanism):
     """State: power reaching the strip in W; strip and can in degC."""
 
-    stores = False
-    own_siemens = 0.0
-    ohm_open = math.inf
     # Threshold errors that give a period's relative scatter of one: K.
     _OPEN_SPREAD_K, _CLOSE_SPREAD_K = 28.0, 39.0
     # A missed closing comes about a period late: 143 K over the can become 143 exp(-0.68/0.9).
@@ -117,12 +118,6 @@ class RunningThermalClosed:
         self._shift_k(flashes)
         return False
 
-    def surround(self, celsius: float) -> None:
-        self._ambient_c = celsius
-
-    def supply(self, on: bool) -> None:
-        return
-
     def warm(self) -> None:
         law = self._law
         mean_k = 0.5 * (law.open_c + law.close_c) - _DESIGN_C
@@ -131,11 +126,9 @@ class RunningThermalClosed:
         self.state = (0.0, can_c, can_c)
 
 
-class RunningHotWire:
+class RunningHotWire(Mechanism):
     """State: wire and can in degC; the third is not used."""
 
-    stores = False
-    own_siemens = 0.0
     _OPEN_SPREAD_K, _CLOSE_SPREAD_K = 65.0, 110.0
     _MISS_K = 142.0
     _WARM_K = 5.0
@@ -177,20 +170,13 @@ class RunningHotWire:
         self._draw(flashes, missing and not self.closed)
         return False
 
-    def surround(self, celsius: float) -> None:
-        self._ambient_c = celsius
-
-    def supply(self, on: bool) -> None:
-        return
-
     def warm(self) -> None:
         self.state = (self._ambient_c + self._WARM_K, self._ambient_c + self._WARM_K, 0.0)
 
 
-class RunningTwoCoil:
+class RunningTwoCoil(Mechanism):
     """State: capacitor voltage; magnetomotive force that has passed the lag of the flux, A-turns; the third is not used."""
 
-    own_siemens = 0.0
     _OPEN_SPREAD, _CLOSE_SPREAD = 1.5, 2.3
     _MISS_SHARE = 0.12
 
@@ -239,17 +225,9 @@ class RunningTwoCoil:
         self._draw(flashes, missing)
         return False
 
-    def supply(self, on: bool) -> None:
-        return
 
-    def warm(self) -> None:
-        return
-
-
-class RunningElectronic:
+class RunningElectronic(Mechanism):
     """State: timing voltage as a share of the supply; the others are not used."""
-
-    stores = False
 
     def __init__(self, unit: Unit, law: Electronic, ambient_c: float, rng: random.Random | None) -> None:
         self._law = law
@@ -285,20 +263,14 @@ class RunningElectronic:
         self._error = 0.5 * self._spread.draw(flashes)
         return missing and self.closed
 
-    def warm(self) -> None:
-        return
 
-
-class RunningFixedResistance:
-    """Nothing that moves."""
-
-    stores = False
-    own_siemens = 0.0
+class RunningFixedResistance(Mechanism):
+    """Nothing that moves: a wire, a resistor, or nothing. The state numbers are not used."""
 
     def __init__(self, law: FixedResistance) -> None:
         self.ohm_closed = self.ohm_open = law.ohm
         self.closed = True
-        self.state: State = (0.0, 0.0, 0.0)
+        self.state = (0.0, 0.0, 0.0)
 
     def rates(self, a: float, b: float, c: float, amps: float, conducting: bool) -> State:
         return 0.0, 0.0, 0.0
@@ -309,18 +281,9 @@ class RunningFixedResistance:
     def move(self, flashes: int, missing: bool) -> bool:
         return False
 
-    def surround(self, celsius: float) -> None:
-        return
-
-    def supply(self, on: bool) -> None:
-        return
-
-    def warm(self) -> None:
-        return
-
 
 def running(unit: Unit, ambient_c: float, rng: random.Random | None) -> Mechanism:
-    """The unit's mechanism, at rest and cold."""
+    """Return the unit's mechanism, at rest and cold."""
     law = unit.mechanism
     if isinstance(law, ThermalClosed):
         return RunningThermalClosed(unit, law, ambient_c, rng)

@@ -1,4 +1,4 @@
-"""Parameters of a command, from text to values; what is none, or not one of this kind, is refused (firmware/PROTOCOL.md section 2)."""
+"""Parameters of a command, from text to values (firmware/PROTOCOL.md section 2). CommandError for what is not of the kind asked for."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ Parser: TypeAlias = Callable[[str], Value]
 
 
 def read_boolean(text: str) -> bool:
-    """ON, OFF, 1 or 0."""
+    """Return the value of ON, OFF, 1 or 0."""
     word = text.upper()
     if word in ("ON", "1", "OFF", "0"):
         return word in ("ON", "1")
@@ -25,8 +25,7 @@ def read_boolean(text: str) -> bool:
 
 
 def read_number(text: str) -> float:
-    """A decimal number without a unit; infinite where it is too large to be kept."""
-    # What is too large to be kept is a number all the same, and out of every range.
+    """Return a decimal number written without a unit; inf where it is too large for a double, and so out of every range."""
     if re.fullmatch(_NUMBER, text):
         return float(text)
     if re.fullmatch(_NUMBER + r"\s*[A-Za-z]+", text):
@@ -35,7 +34,7 @@ def read_number(text: str) -> float:
 
 
 def read_whole(text: str) -> float:
-    """A number without a part behind the point."""
+    """Return a whole number, however it is written."""
     value = read_number(text)
     if math.isfinite(value) and value != int(value):
         raise CommandError(-104)
@@ -43,7 +42,7 @@ def read_whole(text: str) -> float:
 
 
 def word_reader(**words: str) -> Parser:
-    """The parser of a parameter that is one of these words; what each stands for."""
+    """Return the parser of a parameter that is one of these words; its value is what the word stands for."""
 
     def parse(text: str) -> str:
         if not text.isalpha():
@@ -57,7 +56,7 @@ def word_reader(**words: str) -> Parser:
 
 
 def read_channels(text: str) -> frozenset[int]:
-    """A list of loads: `(@1,3:5)`."""
+    """Return the loads of a list such as `(@1,3:5)`."""
     if not text.startswith("("):
         raise CommandError(-104)
     try:
@@ -67,12 +66,12 @@ def read_channels(text: str) -> frozenset[int]:
 
 
 def read_text(text: str) -> str:
-    """Any text, as it stands."""
+    """Return any text as it stands."""
     return text
 
 
 def read_name(text: str) -> str:
-    """Letters, digits, hyphens and underscores."""
+    """Return a name of letters, digits, hyphens and underscores."""
     if not re.fullmatch(r"[A-Za-z0-9_-]+", text):
         raise CommandError(-104)
     return text
@@ -89,7 +88,7 @@ class Omissible:
 
 
 def within(value: float, low: float, high: float) -> float:
-    """The value, which may be `low` or `high` or between them."""
+    """Return the `value` if it is from `low` to `high`, all in one unit; refuse it if not."""
     if not low <= value <= high:
         raise CommandError(-222)
     return value

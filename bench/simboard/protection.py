@@ -1,4 +1,4 @@
-"""What opens a board by itself because of currents and voltages: the set level, the hardware latch, the supply."""
+"""Trips for currents and voltages: the level that was set, the hardware latch, the supply."""
 
 from __future__ import annotations
 
@@ -19,12 +19,14 @@ SUPPLY_DELAY_S = 0.01
 
 
 class Trip(NamedTuple):
+    """When the board opens by itself, and why."""
+
     t_s: float
     cause: TripCause
 
 
 class _Held:
-    """How long something has lasted; a stretch that shows it late or not at all begins anew."""
+    """Since when a condition has held without a gap."""
 
     def __init__(self) -> None:
         self._since_s: float | None = None
@@ -33,7 +35,7 @@ class _Held:
         self._since_s = None
 
     def at(self, t: Array, lasts: npt.NDArray[np.bool_], delay_s: float) -> float | None:
-        """When it had lasted for the whole delay, if it did within this stretch of nodes."""
+        """Return when the condition had held for the whole delay, None if it has not within this stretch of nodes."""
         since = self._since_s
         for k in (0, *(np.flatnonzero(lasts[1:] != lasts[:-1]) + 1).tolist()):
             if lasts[k]:
@@ -47,18 +49,19 @@ class _Held:
 
 
 class Latch:
-    """The over-current latch in hardware: at once, or slowly behind a capacitor whose charge it remembers from stretch to stretch."""
+    """The over-current latch in hardware: it trips at once at 75 A, and slowly at 30 A behind a capacitor whose charge it remembers."""
 
     def __init__(self) -> None:
         self._slow_a = 0.0
 
     @property
     def free(self) -> bool:
-        """Whether it would let itself be cleared."""
+        """Whether it can be cleared."""
         return self._slow_a < SLOW_TRIP_A
 
     def watch(self, wave: Waveform) -> float | None:
-        """When it first trips in this stretch, if it does. The charge is then that of this moment: the rest is never lived."""
+        """Return when it first trips in this stretch, None if it does not. Its charge is then that of this moment: the rest never
+        happens."""
         t, current = wave.t_s, wave.i_load
         slow = low_passed(t, current, self._slow_a)
         beyond = (current >= FAST_TRIP_A) | (slow >= SLOW_TRIP_A)
@@ -68,7 +71,7 @@ class Latch:
 
 
 class Protection:
-    """Shown every stretch in turn, it says when the first trip comes. Remembers since when current or supply are too large."""
+    """The trips of a board that is shown every stretch in turn. Remembers since when current or supply are too large."""
 
     def __init__(self) -> None:
         self.latch = Latch()
@@ -76,7 +79,7 @@ class Protection:
         self._supply = _Held()
 
     def watch(self, wave: Waveform, level_a: float, delay_s: float, top_v: float, *, tripped: bool) -> Trip | None:
-        """The first trip in this stretch; none while everything is open because of one (`tripped`). top_v: highest reading."""
+        """Return the first trip in this stretch; None while everything is open because of one (`tripped`). top_v: highest reading."""
         t = wave.t_s
         held = (
             (self._current.at(t, np.abs(wave.i_load) >= level_a, delay_s), TripCause.CURR),
@@ -92,7 +95,8 @@ class Protection:
 
 
 def low_passed(t: Array, x: Array, before: float) -> Array:
-    """A first-order low-pass of time constant 47 ms at the nodes of straight lines, from its value at the first node: exact."""
+    """Return a first-order low-pass of time constant 47 ms at the nodes of straight lines, exactly. `before`: its value at the first node,
+    in the unit of x."""
     tau = SLOW_TRIP_TAU_S
     dt = t[1:] - t[:-1]
     decay = np.exp(dt / -tau)

@@ -1,4 +1,4 @@
-"""The truth about what the main contact did: one `Pulse` per closed period, noted by the world as it goes."""
+"""The true behaviour of the main contact: one `Pulse` per closed period, noted by the world as it goes."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class Pulse:
 
 
 class PulseLog:
-    """Pulses that are over, and the one that is going on. `makes` counts those that began."""
+    """The pulses that are over, and the one that is going on. `makes`: number of those that began."""
 
     __slots__ = ("_gap", "_lowest_v", "_now", "done", "makes")
 
@@ -46,16 +46,11 @@ class PulseLog:
 
     @property
     def on(self) -> bool:
-        """A pulse is going on, the bounce of its break included."""
+        """Whether a pulse is going on, the bounce of its break included."""
         return self._now is not None
 
-    @property
-    def lit(self) -> bool:
-        """A pulse is going on and its contact has not yet begun to open."""
-        return self._now is not None and self._now.break_s is None
-
     def begin(self, t_s: float, peak_a: float, dark_a: float | None) -> None:
-        """A make; dark_a: the current just before it, None if a switch made it."""
+        """Begin a pulse. dark_a: the current just before the make, None if a switch made it."""
         if self._gap and dark_a is not None:
             self.done[-1] = replace(self.done[-1], dark_a=dark_a)
         self.makes += 1
@@ -63,22 +58,22 @@ class PulseLog:
         self._now = Pulse(t_s, None, peak_a, None, 0.0, 0.0, 0.0, False, 0.0, 0.0, None)
 
     def touched_again(self, t_s: float) -> None:
+        """Note that the contact touches again after a bounce of the make."""
         if self._now is not None and self._now.break_s is None:
             self._now = replace(self._now, bounce_make_s=t_s - self._now.make_s)
 
     def drop(self, volts: float) -> None:
-        """A drop while the contact is at rest."""
+        """Note a contact drop while the contact is at rest."""
         self._lowest_v = min(self._lowest_v, volts)
 
     def ending(self, supply_a: float, v_in: float, v_out: float, pilot_lit: bool) -> None:
-        """What the pulse has come to just before its contact opens; what follows while it bounces open counts no more."""
+        """Note the values at the end of the pulse, just before its contact opens; later calls, while it bounces open, change nothing."""
         if self._now is not None and self._now.break_s is None:
             lowest = None if self._lowest_v == math.inf else self._lowest_v
-            self._now = replace(
-                self._now, lowest_drop_v=lowest, steady_a=supply_a, supply_v=v_in, lamp_v=v_out, pilot_lit=pilot_lit
-            )
+            self._now = replace(self._now, lowest_drop_v=lowest, steady_a=supply_a, supply_v=v_in, lamp_v=v_out, pilot_lit=pilot_lit)
 
     def opened(self, t_s: float) -> None:
+        """Note that the contact opens: the break, or a bounce of it."""
         if self._now is None:
             return
         if self._now.break_s is None:
@@ -87,7 +82,7 @@ class PulseLog:
             self._now = replace(self._now, bounce_break_s=t_s - self._now.break_s)
 
     def finish(self, cut: bool) -> None:
-        """The pulse is over; `cut`: a switch ended it, or ends the gap that follows it."""
+        """End the pulse. `cut`: a switch ended it, or ends the gap that follows it."""
         if self._now is not None:
             self.done.append(self._now)
             self._now = None

@@ -1,8 +1,10 @@
 """The rig's analog side: true voltages and currents become the counts that a board's converter would give.
 
-Amplifier errors, clamps, input filters, converter errors and noise, each drawn once for a board from the very uncertainties
-that its description states, so a host that believes the description believes the truth about this board. Nothing here was
-taken from a built board; what was left out: recovery of an overdriven amplifier (some 10 us) and carry-over between channels.
+In this order: what the sense leads touch, each channel's amplifier with its errors and clamps, the input filter, the converter with its
+linearity error and noise. Errors are drawn once for a board from the very uncertainties that its description states, so a host that
+believes the description believes the truth about this board. Between its nodes a waveform is a straight line, for which the response of a
+first-order filter is known exactly; so the waveform is never sampled on a grid of its own. Nothing here was taken from a built board; left
+out are the recovery of an overdriven amplifier (some 10 us) and carry-over between channels.
 """
 
 from __future__ import annotations
@@ -14,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bench.bank import Bank
-from bench.description import PERIOD_SCANS, BoardDescription, Load, parse_description, scan_plan
+from bench.description import PERIOD_SCANS, BoardDescription, BoardLoad, parse_description, scan_plan
 from bench.samples import Array
 from bench.simboard.hidden import Hidden
 from bench.simboard.waveform import Waveform
@@ -66,22 +68,22 @@ _DRIFT_TIME_S = 60.0
 _COMPARATOR_FLOOR_V = 1.0
 _NOISE_BLOCK = 1 << 16
 MOST_SAMPLES = 2048
-"""That one call of `Rig.counts` may ask for."""
+"""The most that one call of `Rig.counts` may ask for."""
 
 
 def rig_description(seed: int, bank: Bank | None = None) -> BoardDescription:
-    """What the simulated board of this seed says about itself: the seed gives its serial number, the bank its lamps; a socket without a
-    filament lamp is FREE. None: the bank `standard`."""
+    """Return what the simulated board of this seed states about itself: the seed gives its serial number, the bank (None: `standard`) its
+    lamps; a socket without a filament lamp is FREE."""
     description = parse_description(DESCRIPTION_TEXT.splitlines())
     loads = dict(description.loads)
     for number, socket in enumerate(bank.sockets if bank is not None else (), start=1):
-        loads[number] = Load(number, "LAMP" if socket.watts else "FREE", socket.watts)
+        loads[number] = BoardLoad(number, "LAMP" if socket.watts else "FREE", socket.watts)
     return replace(description, serial=f"SIM{seed % 100000:05d}", loads=loads)
 
 
 @dataclass(frozen=True)
 class _Configuration:
-    """What is constant during a run: per channel, then per position of the scan plan (repeated, so that a slice is enough)."""
+    """What is constant during a run: by channel, then by position of the scan plan (repeated, so that a slice is enough)."""
 
     gain: Array
     zero: Array
@@ -98,7 +100,8 @@ class _Configuration:
 
 
 class Rig:
-    """Feed it the true waveform stretch by stretch (`follow`), then ask for the counts at instants within the last stretch.
+    """The analog side of one board. It takes the true waveform stretch by stretch (`follow`), then gives the counts at instants within the
+    last stretch.
 
     `follow` solves the first-order input filters exactly for straight lines with jumps: the output is x - tau x' less
     exponentials that start at every jump and kink.
@@ -125,22 +128,7 @@ class Rig:
 
     def configure(self, range_number: int) -> None:
         """Select a voltage range; also needed after `ambient_c` was changed."""
-        rows = []
-        for name in self._names:
-            channel = self.description.channels[name]
-            r = channel.range(range_number)
-            errors = self.hidden.ranges[name, r.number]
-            sigma = self.hidden.noise_factor * math.sqrt(max((r.noise / r.scale) ** 2 - 1.0 / 12.0, 0.0))
-            per_unit = 1.0 / (r.scale * (1.0 + self.hidden.reference_error))
-            zero, code_zero, line = errors.zero, r.zero, errors.line / r.scale
-            if channel.curve is not None:
-                # A thermistor is read as a ratio to the reference: codes, not units; noise by the slope of its curve here.
-                slope = self._full * (channel.curve.ratio(self.ambient_c) - channel.curve.ratio(self.ambient_c + 1.0))
-                per_unit, sigma, line = 1.0, self.hidden.noise_factor * r.noise * slope, 0.0 * errors.line
-                zero = self._full * channel.curve.ratio(self.ambient_c + errors.zero)
-                code_zero = 0.0
-            low, high = -code_zero / per_unit, (_RAIL_PART * self._full - code_zero) / per_unit
-            rows.append((1.0 + errors.gain, zero, low, high, per_unit, code_zero, sigma, line))
+        rows = [self._converted(name, range_number) for name in self._names]
         gains, zeros, lows, highs, per_units, code_zeros, sigmas, lines = (np.array(column) for column in zip(*rows, strict=True))
         stuck = np.array([name in self.hidden.stuck for name in self._names])
         period = PERIOD_SCANS * self.description.slots
@@ -153,8 +141,26 @@ class Rig:
             (per_units, code_zeros, sigmas),
         )  # fmt: skip
 
+    def _converted(self, name: str, range_number: int) -> tuple[float, float, float, float, float, float, float, Array]:
+        """Return how a channel becomes codes: gain, zero, clamps (low, high), codes for each unit, code of 0, noise in codes, linearity."""
+        channel = self.description.channels[name]
+        r = channel.range(range_number)
+        errors = self.hidden.ranges[name, r.number]
+        # The description's noise is that of readings, so it holds the rounding to whole codes: 1/12 of a code squared.
+        sigma = self.hidden.noise_factor * math.sqrt(max((r.noise / r.scale) ** 2 - 1.0 / 12.0, 0.0))
+        per_unit = 1.0 / (r.scale * (1.0 + self.hidden.reference_error))
+        zero, code_zero, line = errors.zero, r.zero, errors.line / r.scale
+        if channel.curve is not None:
+            # A thermistor is read as a ratio to the reference: codes, not units; noise by the slope of its curve here.
+            slope = self._full * (channel.curve.ratio(self.ambient_c) - channel.curve.ratio(self.ambient_c + 1.0))
+            per_unit, sigma, line = 1.0, self.hidden.noise_factor * r.noise * slope, 0.0 * errors.line
+            zero = self._full * channel.curve.ratio(self.ambient_c + errors.zero)
+            code_zero = 0.0
+        low, high = -code_zero / per_unit, (_RAIL_PART * self._full - code_zero) / per_unit
+        return 1.0 + errors.gain, zero, low, high, per_unit, code_zero, sigma, line
+
     def self_test(self) -> int:
-        """What `*TST?` finds: 1 a built-in standard reads off by more than 5 u, 2 a channel is stuck."""
+        """Return what `*TST?` finds, as bits: 1 a built-in standard reads off by more than 5 u, 2 a channel is stuck."""
         result = 2 if self.hidden.stuck else 0
         for check in self.description.checks:
             r = self.description.channels[check.channel].range(0)
@@ -166,14 +172,18 @@ class Rig:
                 result |= 1
         return result
 
-    def _inputs(self, wave: Waveform) -> Array:
-        """The amplifiers' outputs in their channels' units, before clamps, shape (k, channels)."""
-        sense_in, sense_out = {
+    def _sensed(self, wave: Waveform) -> tuple[Array, Array]:
+        """Return the voltages on the sense leads of the unit's input and output."""
+        return {
             "right": (wave.v_in, wave.v_out),
             "in open": (np.zeros_like(wave.v_in), wave.v_out),
             "out open": (wave.v_in, np.zeros_like(wave.v_out)),
             "swapped": (wave.v_out, wave.v_in),
         }[self.hidden.sense]
+
+    def _inputs(self, wave: Waveform) -> Array:
+        """Return the amplifiers' outputs in their channels' units, before clamps, shape (k, channels)."""
+        sense_in, sense_out = self._sensed(wave)
         current = wave.i_load
         if self.hidden.current_drift_a:
             current = current + self.hidden.current_drift_a * np.minimum(wave.t_s / _DRIFT_TIME_S, 1.0)
@@ -195,7 +205,7 @@ class Rig:
         return x
 
     def follow(self, wave: Waveform) -> list[float]:
-        """Take the next stretch of the waveform (it begins where the last one ended); the comparator's changes in it, s."""
+        """Take the next stretch of the waveform, which begins where the last one ended; return when the comparator changed in it, in s."""
         t, x = wave.t_s, self._inputs(wave)
         changes = self._compare(wave)
         run = self._configuration
@@ -219,6 +229,7 @@ class Rig:
         kick[1:] -= end[:-1] - tau * slope[:-1]
         decay = np.exp(dt / -tau)
         kick[0] += self._rest
+        # What is left of the kick before: only where a segment is short against tau (47 us), 1e-9 of it lies far below the noise.
         for k in np.flatnonzero(decay[:-1] > 1e-9) + 1:
             kick[k] += decay[k - 1] * kick[k - 1]
         self._t, self._level, self._slopes, self._kick = t[whole], begin - tau * slope, slope, kick
@@ -226,14 +237,8 @@ class Rig:
         return changes
 
     def _compare(self, wave: Waveform) -> list[float]:
-        """Where the output crosses half the input (which counts as 1 V at least), by linear interpolation."""
-        sensed_in, sensed_out = wave.v_in, wave.v_out
-        if self.hidden.sense == "swapped":
-            sensed_in, sensed_out = sensed_out, sensed_in
-        elif self.hidden.sense == "in open":
-            sensed_in = np.zeros_like(sensed_in)
-        elif self.hidden.sense == "out open":
-            sensed_out = np.zeros_like(sensed_out)
+        """Return where the output crosses half the input (which counts as 1 V at least), by linear interpolation."""
+        sensed_in, sensed_out = self._sensed(wave)
         above = sensed_out - 0.5 * np.maximum(sensed_in, _COMPARATOR_FLOOR_V)
         high = above > 0.0
         changes = []
@@ -246,7 +251,7 @@ class Rig:
         return changes
 
     def counts(self, t_s: Array, first: int) -> npt.NDArray[np.uint16]:
-        """What the converter gives at these ascending instants of the last stretch; `first` is the number of the first sample."""
+        """Return the converter's counts at these ascending instants of the last stretch; `first` is the number of the first sample."""
         run = self._configuration
         here = slice(first % run.period, first % run.period + len(t_s))
         owner = run.owner[here]
@@ -271,7 +276,7 @@ class Rig:
         return np.clip(value, 0, top, out=value).astype(np.uint16)
 
     def inputs(self, t_s: Array) -> Array:
-        """What stands at all the converter's inputs at these ascending instants of the last stretch, in codes neither rounded nor cut
+        """Return the values at all the converter's inputs at these ascending instants of the last stretch, in codes neither rounded nor cut
         off, noise included; shape (n, channels). For a converter that chooses its input itself.
         """
         per_unit, code_zero, sigma = self._configuration.of_channel
@@ -286,7 +291,7 @@ class Rig:
         return value
 
     def _normal(self, count: int) -> Array:
-        """Noise is drawn in blocks, so that it does not depend on how time was cut."""
+        """Return normal numbers, drawn in blocks so that the noise does not depend on how time was cut."""
         parts = []
         while count:
             if self._noise_used == len(self._noise):
@@ -299,7 +304,7 @@ class Rig:
 
 
 def _with_clamp_kinks(t: Array, x: Array, low: Array, high: Array) -> tuple[Array, Array]:
-    """Nodes added where a channel enters or leaves its clamps, so that clipping the nodes clips the lines between them."""
+    """Add nodes where a channel enters or leaves its clamps, so that clipping the nodes clips the lines between them."""
     step = np.diff(x, axis=0)
     dt = np.diff(t)[:, None]
     added = []

@@ -1,4 +1,4 @@
-"""A run of sampling on the simulated board: which samples are held when, frames' bodies, bursts of the comparator, stamps."""
+"""A run of sampling on the simulated board: instants and stamps of samples, bodies of frames, bursts of the comparator."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ BURST_OVER_S = 0.02
 
 
 class BoardState(NamedTuple):
-    """The switches, the state byte and the comparator at a moment, as a frame's header states them."""
+    """The closed loads and the rest of the board's state at a moment, as a frame's header states them."""
 
     loads: int
     state: HeaderState
@@ -35,7 +35,7 @@ class FullFrame:
 
 @dataclass(frozen=True, slots=True)
 class FinishedBurst:
-    """`count` changes of the comparator, the first at `first_s`; known to be over at `ready_s`, and then it is `high` or not."""
+    """`count` changes of the comparator, the first at `first_s`. At `ready_s` the burst is known to be over; then it is `high` or not."""
 
     ready_s: float
     first_s: float
@@ -44,7 +44,7 @@ class FinishedBurst:
 
 
 class SamplingRun:
-    """From INITiate to ABORt. `clock_hz` is the true frequency of the board's clock; sample 0 is held at `begun_s`."""
+    """A run, from INITiate to ABORt. `clock_hz`: true frequency of the board's clock; sample 0 is held at `begun_s`."""
 
     def __init__(self, rig: Rig, begun_s: float, clock_hz: float, ticks_per_sample: int, first_stamp: int) -> None:
         self._rig = rig
@@ -59,19 +59,19 @@ class SamplingRun:
         self._burst: tuple[float, float, int] | None = None
 
     def stamp_at(self, t_s: float) -> tuple[int, int]:
-        """Stamp and ticks of a moment."""
+        """Return stamp and ticks of a moment."""
         # A moment computed from a sample's own instant must not fall a tick before it by rounding.
         samples, ticks = divmod(math.floor((t_s - self._begun_s) * self._clock_hz + 1e-3), self._ticks_per_sample)
         return (self._first_stamp + samples) % STAMP_MODULUS, ticks
 
     def end_stamp(self) -> int:
-        """How many samples were taken, as an event of kind 4 says it."""
+        """Return how many samples were taken, as an event of kind 4 states it."""
         return (self._first_stamp + self._taken) % STAMP_MODULUS
 
     def step(self, stop_s: float, changes: list[float], before: BoardState) -> list[FullFrame | FinishedBurst]:
-        """What gets ready up to stop_s, in the order of time. `changes`: moments of the comparator's changes in this step.
+        """Return what is ready by stop_s, in the order of time. `changes`: moments of the comparator's changes in this step.
 
-        Loads and state move only between steps; the comparator starts the step as `before` has it.
+        Loads and state change only between steps; the comparator begins the step as `before` has it.
         """
         ready: list[FullFrame | FinishedBurst] = [
             *self._bursts(stop_s, changes, before.state.comparator),

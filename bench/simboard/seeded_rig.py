@@ -1,4 +1,4 @@
-"""One rig drawn by its seed, with the meter that lies beside it, for whichever board is to sit in it."""
+"""A rig and its meter as a seed draws them, for a board of any kind to sit in."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from bench.simboard.rig import Rig, rig_description
 
 
 class SeededRig(NamedTuple):
-    """A rig, a meter, and generators for the delays of the serial bridge and for what else happens by chance."""
+    """A rig, a meter, and generators for the delays of the serial bridge and for whatever else happens by chance."""
 
     rig: Rig
     meter: Meter
@@ -31,8 +31,8 @@ def draw_rig(
     ambient_c: float = 24.0,
     description: BoardDescription | None = None,
 ) -> SeededRig:
-    """The rig of this seed. `ideal` leaves errors and noise out; `faults`: names of RIG_FAULTS (KeyError for others); `description`: what
-    it says about itself, None for the reference rig's of this seed with the bank `standard`."""
+    """Return the rig of this seed. `ideal` leaves errors and noise out. `faults`: names of RIG_FAULTS (KeyError for others). `description`:
+    what it states about itself; None: that of the reference rig of this seed with the bank `standard`."""
     errors, noise, delays, chance = np.random.default_rng([seed, 0xB0A2D]).spawn(4)
     description = rig_description(seed) if description is None else description
     meter = Meter(errors.spawn(1)[0])

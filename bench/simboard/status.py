@@ -20,7 +20,7 @@ class CommandError(Exception):
 
 
 class Status:
-    """Error queue and the registers of IEEE 488.2."""
+    """The error queue and the registers of IEEE 488.2."""
 
     def __init__(self) -> None:
         self.errors: deque[int] = deque()
@@ -29,6 +29,7 @@ class Status:
         self.service_enable = 0
 
     def push(self, number: int) -> None:
+        """Queue an error by its SCPI number and set its bit in the event register; with a full queue -350 replaces the last one."""
         if len(self.errors) == QUEUE_LENGTH:
             number = -350
             self.errors.pop()
@@ -36,17 +37,21 @@ class Status:
         self.event |= {1: 32, 2: 16, 3: 8}[-number // 100]
 
     def next_error(self) -> str:
+        """Take the oldest error from the queue: its number and its text, `0,"No error"` if there is none."""
         number = self.errors.popleft() if self.errors else 0
         return f'{number},"{SCPI_ERRORS[number]}"'
 
     def read_event(self) -> int:
+        """Return the event register and clear it."""
         value, self.event = self.event, 0
         return value
 
     def clear(self) -> None:
+        """Empty the queue and clear the event register; enable registers stay."""
         self.errors.clear()
         self.event = 0
 
     def byte(self) -> int:
+        """Return the status byte."""
         value = (4 if self.errors else 0) | (32 if self.event & self.event_enable else 0)
         return value | (64 if value & self.service_enable else 0)

@@ -1,6 +1,6 @@
-"""What a unit is, before it runs: its mechanism's constants, its contact, its pilot, its rating, its age.
+"""A unit at rest: its mechanism's constants, its contact, its pilot, its rating, its age.
 
-The constants are invented: no maker publishes heater, wire or coil data. They were tuned so that each mechanism behaves as
+The constants are invented: no manufacturer publishes heater, wire or coil data. They were tuned so that each mechanism behaves as
 the trade describes it (common practice, no source) with two 21 W lamps at 12.8 V, and are scaled to other ratings by
 likeness: the same heat at another current, the same ampere-turns at another voltage.
 """
@@ -26,6 +26,7 @@ class Rating:
     lamps_w: tuple[float, ...] = (21.0, 21.0)
 
     def current_a(self) -> float:
+        """Return the current of these lamps at the nominal test voltage."""
         volts = test_volts(self.system_v)
         return sum(rated_filament(w, self.system_v).steady_a(volts) for w in self.lamps_w)
 
@@ -68,7 +69,8 @@ class HotWire:
 @dataclass(frozen=True, slots=True)
 class TwoCoil:
     """Lamp coil in series with the contact; second coil and capacitor across the contact, so the capacitor charges through both
-    coils while open (they aid) and empties through the second alone while closed (it opposes). Magnetomotive force in A-turns."""
+    coils while open (they aid) and empties through the second alone while closed (it opposes). open_at, close_at: magnetomotive
+    forces in A-turns at which the armature moves."""
 
     lamp_turns: float
     saturation_a: float
@@ -84,8 +86,10 @@ class TwoCoil:
 
 @dataclass(frozen=True, slots=True)
 class Electronic:
-    """A capacitor charges while closed and empties while open, between two shares of the supply. Where the lamp current in the
-    shunt is below outage_a (at 12.8 V, or 6.4 or 25.6; following the root of the supply), the upper share is `outage_upper`.
+    """A capacitor charges while closed and empties while open, between the shares `lower` and `upper` of the supply.
+
+    Where the lamp current in the shunt is below outage_a (at 12.8 V, or 6.4 or 25.6; following the root of the supply), the upper share is
+    `outage_upper`.
 
     leak_ohm, fed_v: a two-terminal unit lives on what passes it while open, and needs so many volts across itself to close.
     """
@@ -108,7 +112,7 @@ class Electronic:
 
 @dataclass(frozen=True, slots=True)
 class FixedResistance:
-    """No mechanism: a piece of wire, or nothing (`ohm` inf)."""
+    """No mechanism: a wire, a resistor, or nothing (`ohm` inf)."""
 
     ohm: float
 
@@ -164,12 +168,12 @@ EMPTY = Unit("NONE", "NONE", FixedResistance(math.inf), Rating(), Contact(0.0))
 
 
 def resistor(ohm: float) -> Unit:
-    """A resistor in the place of a unit."""
+    """Return a resistor in the place of a unit."""
     return Unit("RESISTOR", "RESISTOR", FixedResistance(ohm), Rating(), Contact(0.0))
 
 
 def nominal(kind: str, rating: Rating | None = None, name: str | None = None) -> Unit:
-    """The middle one of its kind, new. ValueError for an unknown kind."""
+    """Return the unit in the middle of its kind, new. ValueError for an unknown kind."""
     rating = rating or Rating()
     amps = rating.current_a() / Rating().current_a()
     volts = rating.system_v / 12.0
@@ -212,7 +216,7 @@ def _electronic(kind: str, rating: Rating, volts: float, amps: float, name: str)
 
 
 def _outage_a(rating: Rating) -> float:
-    """Midway, by ratio, between the full load less 6 % and the load with one lamp out and a 5 W repeater in, plus 6 %."""
+    """Return the current midway, by ratio, between the full load less 6 % and the load with one lamp out and a 5 W repeater in plus 6 %."""
     full = rating.current_a()
     volts = test_volts(rating.system_v)
     lost = rated_filament(max(rating.lamps_w), rating.system_v).steady_a(volts)

@@ -16,7 +16,7 @@ BRIDGE_PERIOD_S = 1.0e-3
 
 
 class Uplink:
-    """Bytes go in when they are ready, and come out at the moment at which the host has them; none overtakes another."""
+    """The bytes under way: they go in when they are ready and come out when the host has them; none overtakes another."""
 
     def __init__(self, rng: np.random.Generator, link: Link) -> None:
         self._rng = rng
@@ -26,6 +26,7 @@ class Uplink:
         self._arrivals: deque[tuple[float, bytes]] = deque()
 
     def send(self, ready_s: float, data: bytes) -> None:
+        """Send a frame or reply that is ready at ready_s."""
         self._line_free_s = max(self._line_free_s, ready_s) + len(data) * BYTE_S
         asked = math.ceil((self._line_free_s + BRIDGE_DELAY_S * self._rng.random()) / BRIDGE_PERIOD_S)
         for arrival_s, part in self._link.carry_up(asked * BRIDGE_PERIOD_S, data):
@@ -33,11 +34,11 @@ class Uplink:
             self._arrivals.append((self._last_arrival_s, part))
 
     def next_arrival(self) -> float | None:
-        """When the next bytes reach the host; None if none are on their way yet."""
+        """Return when the next bytes reach the host; None if none are on their way."""
         return self._arrivals[0][0] if self._arrivals else None
 
     def take(self, until_s: float) -> bytes:
-        """The bytes that have reached the host by then."""
+        """Take the bytes that have reached the host by then."""
         parts = []
         while self._arrivals and self._arrivals[0][0] <= until_s:
             parts.append(self._arrivals.popleft()[1])

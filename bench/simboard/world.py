@@ -1,7 +1,10 @@
-"""What stands on the bench, in time: supply, wiring, lamps and the unit in the socket, integrated with located contact events.
+"""The simulated bench in time: supply, wiring, lamps and the unit in the socket.
 
-Third-order steps (Bogacki and Shampine 1989) that start small at each jump and grow with the time since; contact events are
-found inside a step by false position.
+The state is the temperature of each group of equal lamps and three numbers of the unit's mechanism; voltages and currents follow from it in
+closed form (`circuit`). It is integrated in third-order steps (Bogacki and Shampine 1989) that start at 0.2 ms after each jump and grow
+with the time since it, because the fast parts of the state decay from there. A move of the armature is located inside a step by false
+position, within 1 us; the contact then bounces at instants drawn beforehand (`contact`), each of which ends a step. While nothing flows,
+lamps are not integrated at all: they cool in one go when they are next needed (`bank_lamps`).
 """
 
 from __future__ import annotations
@@ -37,7 +40,7 @@ _EVENT_S = 1.0e-6
 
 @dataclass(slots=True)
 class _CircuitState:
-    """Everything that follows from the state at an instant: its slopes, the nodes, the margin of the armature."""
+    """What follows from the state at an instant: its slopes, voltages and currents, the margin of the armature."""
 
     heating: list[float]
     state: tuple[float, float, float]
@@ -52,7 +55,7 @@ _Trial = tuple[list[float], tuple[float, float, float], _CircuitState]
 
 
 class World:
-    """Supply, wiring, lamp bank, unit in the socket. Time in true seconds from 0; everything starts open, cold and at rest.
+    """The bench with a unit in the socket. Time in true seconds from 0; everything starts open, cold and at rest.
 
     supply_v: at the lamps with the link in place of the unit and `rated_loads` on (`set_supply` may name others); the source is
     raised by what the wiring costs. `scatter` False: no bounce, no flash-to-flash scatter, nothing by chance. `faults`: names of
@@ -97,20 +100,20 @@ class World:
         self._times: list[float] = []
         self._points: list[tuple[float, float, float, float]] = []
         self._supply_v = supply_v
-        self._emf = self._source_v()
+        self._emf_v = self._source_v()
         self._put(unit)
         self._prepare_start()
         self._rewire()
 
     @property
     def pulses(self) -> deque[Pulse]:
-        """The truth: pulses that are over, the last hundred thousand of them. Yours to clear."""
+        """The pulses that are over, the last hundred thousand of them. The caller may clear them."""
         return self._log.done
 
-    # --- what a person's hands do ---
+    # --- manual actions ---
 
     def switch(self, *, master: bool | None = None, loads: frozenset[int] | None = None) -> None:
-        """Switches at this instant; what is None stays. Loads 1..6 are lamps, 7 the pilot lamp, 8 a leakage load of 1 kohm."""
+        """Switch at this instant; what is None stays. Loads 1..6 are lamps, 7 the pilot lamp, 8 a leakage load of 1 kohm."""
         was_powered = self._powered
         now_on = self._master if master is None else master
         self._powered = now_on and bool((self._loads if loads is None else loads) - {PILOT})
@@ -128,7 +131,7 @@ class World:
             self._make(None)
 
     def set_unit(self, unit: InSocket) -> None:
-        """Puts a unit, cold and at rest, or the shorting link, or nothing into the socket."""
+        """Put a unit, cold and at rest, or the shorting link, or nothing into the socket."""
         self._cut()
         self._put(unit)
         self.switch()
@@ -137,17 +140,17 @@ class World:
         """Set the supply so that these loads have so many volts with the link fitted; None: those that the unit is rated for."""
         self._supply_v = volts
         self._set_on = self._rated if loads is None else loads
-        self._emf = self._source_v()
+        self._emf_v = self._source_v()
         self._rewire()
 
     def set_ambient(self, c: float) -> None:
-        """Another ambient temperature. The unit and the lamps follow in their own time."""
+        """Set the ambient temperature, in degC. The unit and the lamps follow in their own time."""
         self._ambient_c = c
         self._mechanism.surround(c)
         self._rewire()
 
     def rest(self, seconds: float) -> None:
-        """Lets seconds pass with everything open. ValueError if it is not."""
+        """Let seconds pass with everything open. ValueError if it is not."""
         if self._master or self._loads:
             raise ValueError("resting the bench: the master switch and all loads must be open")
         end_s = self.t_s + seconds
@@ -159,7 +162,7 @@ class World:
     # --- time ---
 
     def advance(self, until_s: float) -> Waveform:
-        """Lives on to until_s, not before the present."""
+        """Live on to until_s, not before the present; return the waveform since."""
         self._times, self._points = [self.t_s], [self._point()]
         self._run(until_s, keep=True)
         if self._times[-1] < until_s:
@@ -181,11 +184,11 @@ class World:
                 return
 
     def _step(self, stop_s: float, keep: bool) -> None:
-        """One step, to stop_s at most, or to the event before."""
+        """Take one step, to stop_s at most, or to the move of the armature before."""
         longest = _LONGEST_LIVE_S if self._live else _LONGEST_DEAD_S
         step = self._scale * min(longest, max(_FIRST_STEP_S, _GROWTH * (self.t_s - self._since_s)))
         room = stop_s - self.t_s
-        # Two equal steps rather than a full one and a sliver.
+        # Two equal steps rather than a full one and a sliver, which would cost as much.
         if step < room < 2.0 * step:
             step = 0.5 * room
         end_s = self.t_s + step
@@ -198,7 +201,7 @@ class World:
         self._commit(end_s, trial, keep)
 
     def _trial(self, h: float) -> _Trial:
-        """A step of h from here, not yet taken."""
+        """Return the state after h seconds from here; nothing is changed yet."""
         k, (a, b, c) = self._kelvins, self._mechanism.state
         one = self._circuit_now
         dk1, (a1, b1, c1) = one.heating, one.state
@@ -216,7 +219,7 @@ class World:
         return k, (a, b, c), self._slopes(k, a, b, c)
 
     def _locate(self, high: float, trial: _Trial) -> tuple[float, _Trial]:
-        """The shortest step whose end has a margin that isn't negative, within 1 us: false position, halving every other time."""
+        """Return the shortest step whose end has a margin that isn't negative, within 1 us: false position, halving every other time."""
         low, low_margin, high_margin = 0.0, self._circuit_now.margin, trial[2].margin
         halve = False
         while high - low > _EVENT_S:
@@ -247,7 +250,7 @@ class World:
             else:
                 lamp_siemens += group.count / (ohm + group.branch_ohm)
         v_in, v_lamp, unit_a, supply_a = solve(
-            self._emf, self._upstream_ohm, input_siemens, self._unit_ohm, a if self._stored else 0.0, self._downstream_ohm,
+            self._emf_v, self._upstream_ohm, input_siemens, self._unit_ohm, a if self._stored else 0.0, self._downstream_ohm,
             lamp_siemens, fixed.led_siemens, fixed.knee_v, self._bench.limit_a,
         )  # fmt: skip
         heating = []
@@ -276,7 +279,7 @@ class World:
     # --- jumps ---
 
     def _rewire(self) -> None:
-        """Something was switched, or lamps changed: sorts out what is in circuit and looks at it afresh."""
+        """Work out what is in circuit after a jump, and the voltages and currents from there on."""
         self._lamps.leave(self._groups, self._kelvins, self.t_s)
         if self._pilot is None or not self._master:
             self._pilot_on = self._pilot_pulled = False
@@ -288,7 +291,7 @@ class World:
         self._live = passing or pilot
         self._fixed = self._lamps.fixed(self._loads)
         self._groups, self._kelvins = self._lamps.join(self._loads if passing else frozenset(), pilot, self.t_s, self._ambient_c)
-        v_in = self._emf / (1.0 + mechanism.own_siemens * self._upstream_ohm) if self._master else 0.0
+        v_in = self._emf_v / (1.0 + mechanism.own_siemens * self._upstream_ohm) if self._master else 0.0
         self._idle = (v_in, v_in * mechanism.own_siemens)
         self._since_s = self.t_s
         self._circuit_now = self._slopes(self._kelvins, *mechanism.state)
@@ -296,7 +299,7 @@ class World:
             self._rewire()
 
     def _change_contact(self, keep: bool) -> None:
-        """The main contact touches or parts, as planned."""
+        """Let the main contact touch or part, as planned."""
         contact, log = self._contact, self._log
         touched, before = contact.conducting, self._circuit_now
         if touched:
@@ -325,7 +328,7 @@ class World:
         self._circuit_now = self._slopes(self._kelvins, *self._mechanism.state)
 
     def _make(self, dark_a: float | None) -> None:
-        """The lamps light: a pulse begins."""
+        """Begin a pulse: the lamps light."""
         dies = self._bench.bank.dies
         if dies is not None and self._log.makes + 1 == dies[1]:
             self._lamps.burn_out(dies[0])
@@ -333,13 +336,13 @@ class World:
         self._log.begin(self.t_s, self._circuit_now.supply_a, dark_a)
 
     def _cut(self) -> None:
-        """A hand ends the pulse, if one is going on."""
+        """End the pulse by a switch, if one is going on."""
         if self._log.on and self._contact.conducting:
             self._log.ending(self._circuit_now.supply_a, self._circuit_now.v_in, self._v_out(), self._pilot_on)
         self._log.finish(cut=True)
 
     def _pilot_moves(self) -> bool:
-        """Lets the pilot contact follow the present current; whether it moved."""
+        """Let the pilot contact follow the present current; return whether it moved."""
         pilot = self._pilot
         if pilot is None or not self._master:
             return False
@@ -367,7 +370,7 @@ class World:
             self._mechanism.warm()
 
     def _prepare_start(self) -> None:
-        """Where the lamps were lit shortly before, they are warm."""
+        """Warm the lamps where a fault has them lit shortly before each start."""
         if self._bench.lamps_off_s is not None:
             self._lamps.were_lit(self._supply_v, self.t_s - self._bench.lamps_off_s, self._ambient_c)
 

@@ -231,12 +231,9 @@ class Station:
             self.say(Absent(text))
 
     def _introduce(self, port: Port) -> Present:
-        board = BoardClient(port)
-        description = board.open()
-        unit = board.simulated_unit()
-        self._simulated = unit is not None
-        board.command("*CLS")
-        return Present(port.address, board.identity(), unit is not None, description)
+        identity, description, simulated_unit = BoardClient(port).make_contact()
+        self._simulated = simulated_unit is not None
+        return Present(port.address, identity, self._simulated, description)
 
     # --- a test
 

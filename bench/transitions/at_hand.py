@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bench.samples import Array, Block, Trace
+from bench.description import ChannelName
+from bench.samples import Array, Block, Tail, Trace
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +29,7 @@ class VoltageChannels:
 
 def _current_at(t_s: Array, block: Block) -> Array:
     """The load current at these instants in A, as the wide range reads it; NaN without one."""
-    trace = block.traces.get("i_load")
+    trace = block.traces.get(ChannelName.I_LOAD)
     return np.interp(t_s, trace.t_s, trace.values) if trace is not None and len(trace.t_s) else np.full(len(t_s), math.nan)
 
 
@@ -48,7 +49,11 @@ class SamplesAtHand:
 
     def clear(self) -> None:
         """Forget all samples: after a gap nothing may be joined to what was before it."""
-        self.t_s, self.t_in_s, self.v_out, self.v_in, self.ratio, self.amps = (np.empty(0) for _ in range(6))
+        self._tail = Tail()
+        self._show(*(np.empty(0) for _ in range(6)))
+
+    def _show(self, t_s: Array, t_in_s: Array, v_out: Array, v_in: Array, ratio: Array, amps: Array) -> None:
+        self.t_s, self.t_in_s, self.v_out, self.v_in, self.ratio, self.amps = t_s, t_in_s, v_out, v_in, ratio, amps
 
     def __len__(self) -> int:
         return len(self.t_s)
@@ -57,17 +62,13 @@ class SamplesAtHand:
         """Add the samples of `block`, which follows without a gap."""
         was_known = len(self) > 1
         floor_v, fixed_v = self._channels.supply_floor_v, self._channels.v_in_v
-        out = block.traces["v_out"]
+        out = block.traces[ChannelName.V_OUT]
         t_in_s, v_in = out.t_s, np.full(len(out.t_s), fixed_v or 0.0)
-        if "v_in" in block.traces:
-            t_in_s, v_in = self._input_at(out.t_s, block.traces["v_in"])
+        if ChannelName.V_IN in block.traces:
+            t_in_s, v_in = self._input_at(out.t_s, block.traces[ChannelName.V_IN])
         ratio = np.where(v_in > floor_v, out.values / np.maximum(v_in, floor_v), 0.0)
-        self.t_s = np.concatenate((self.t_s, out.t_s))
-        self.t_in_s = np.concatenate((self.t_in_s, t_in_s))
-        self.v_out = np.concatenate((self.v_out, out.values))
-        self.v_in = np.concatenate((self.v_in, v_in))
-        self.ratio = np.concatenate((self.ratio, ratio))
-        self.amps = np.concatenate((self.amps, _current_at(out.t_s, block)))
+        self._tail.append(out.t_s, t_in_s, out.values, v_in, ratio, _current_at(out.t_s, block))
+        self._show(*self._tail.columns)
         if not was_known and len(self) > 1:
             self.interval_s = float(self.t_s[1] - self.t_s[0])
 
@@ -83,5 +84,6 @@ class SamplesAtHand:
 
     def drop(self, count: int) -> None:
         """Forget the first `count` samples."""
-        kept = (self.t_s, self.t_in_s, self.v_out, self.v_in, self.ratio, self.amps)
-        self.t_s, self.t_in_s, self.v_out, self.v_in, self.ratio, self.amps = (a[count:] for a in kept)
+        if len(self):
+            self._tail.forget(0, count)
+            self._show(*self._tail.columns)

@@ -8,7 +8,7 @@ from enum import Enum
 from typing import Any
 
 from bench import files
-from bench.grade.words import speech_of
+from bench.grade.speech import speech_of
 from bench.limits import LimitSet
 from bench.plain import one_line
 from bench.render.values import limit_text

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from bench import defaults, files
 from bench.bank import Bank
-from bench.claims import FORMAT as CLAIMS_FORMAT
-from bench.claims import Claims, parse_claims
+from bench.claims import Claims, contradiction_in, impossible_in
 from bench.description import BoardDescription
 from bench.errors import IntakeError, SetupError, TableError
 from bench.intake import SETTINGS_MB, read_text
@@ -19,6 +17,7 @@ from bench.keeping import write_whole
 from bench.plain import one_line
 from bench.render.claims import claims_words
 from bench.setup import Setup, bank_text, load_for, watts_text
+from bench.typed_json import decode, decode_file, encode, encode_file, loads
 
 FORMAT = 1
 SYSTEMS_V = (6.0, 12.0, 24.0)
@@ -165,14 +164,16 @@ def load(path: Path) -> tuple[Kept, str]:
     except IntakeError as error:
         return Kept(), f"The last choices can't be read from {one_line(path.name)} ({one_line(str(error))}): the usual ones are taken."
     try:
-        return _parsed(json.loads(text)), ""
-    except (ValueError, RecursionError):
+        return _parsed(loads(text)), ""
+    except ValueError:
         return Kept(), f"The last choices in {one_line(path.name)} are damaged or too new: the usual ones are taken."
 
 
 def save(path: Path, kept: Kept) -> str:
     """Keep the choices and favourites; returns what went wrong in a line, empty if nothing did. The file there is whole at every moment."""
-    content = {"format": FORMAT, **asdict(kept.choices), FAVOURITES: [asdict(one) for one in kept.favourites]}
+    content = encode_file(kept.choices, FORMAT)
+    if kept.favourites:
+        content[FAVOURITES] = [encode(one) for one in kept.favourites]
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         write_whole(path, json.dumps(content, indent=1) + "\n")
@@ -182,65 +183,30 @@ def save(path: Path, kept: Kept) -> str:
 
 
 def _parsed(content: Any) -> Kept:
-    """ValueError for whatever is not as `save` writes it; a field that is missing has its usual value."""
-    if not isinstance(content, dict) or content.get("format") != FORMAT:
-        raise ValueError("format")
-    favourites = content.get(FAVOURITES, [])
-    if not (isinstance(favourites, list) and all(isinstance(one, dict) for one in favourites)):
+    """Return what `save` wrote, now or before; a field that is missing has its usual value. ValueError for anything else."""
+    favourites: Any = []
+    if isinstance(content, dict):
+        favourites = content.get(FAVOURITES, [])
+        content = {key: item for key, item in content.items() if key != FAVOURITES}
+        if "terminals" in content:  # of versions that knew nothing else of a unit
+            content = {"claims": {"terminals": content.pop("terminals")}, **content}
+    if not isinstance(favourites, list):
         raise ValueError(FAVOURITES)
-    last = {key: value for key, value in content.items() if key not in ("format", FAVOURITES)}
-    return Kept(_choices(last), tuple(_choices(one) for one in favourites[:MOST_FAVOURITES]))
+    choices = decode_file(Choices, content, FORMAT)
+    return Kept(_possible(choices), tuple(_possible(decode(Choices, one)) for one in favourites[:MOST_FAVOURITES]))
 
 
-def _choices(given: Mapping[str, Any]) -> Choices:
-    if not given.keys() <= {*(one.name for one in fields(Choices)), "terminals"}:
-        raise ValueError("a field of another version")
-    usual = Choices()
-    return Choices(
-        system_v=_one_of(given.get("system_v", usual.system_v), SYSTEMS_V),
-        lamps=_counts(given.get("lamps")),
-        signal_w=_one_of(given.get("signal_w", usual.signal_w), SIGNAL_W),
-        led=_one_of(given.get("led", usual.led), (False, True)),
-        bank=_text(given.get("bank", usual.bank)),
-        claims=_claims(given),
-        procedure=_texts([given.get("procedure", usual.procedure)])[0],
-        limits=_texts(given.get("limits", list(usual.limits))),
-        grade_rule=_texts([given.get("grade_rule", usual.grade_rule)])[0],
-        precise=_one_of(given.get("precise", usual.precise), (False, True)),
-        zero=_one_of(given.get("zero", usual.zero), (False, True)),
-        stop_early=_one_of(given.get("stop_early", usual.stop_early), (False, True)),
+def _possible(choices: Choices) -> Choices:
+    """Return the choices; ValueError if there are none such."""
+    texts = (choices.procedure, choices.grade_rule, *choices.limits, *([] if choices.bank == AS_DESCRIBED else [choices.bank]))
+    is_possible = (
+        choices.system_v in SYSTEMS_V
+        and choices.signal_w in SIGNAL_W
+        and all(0 <= count <= 9 for count in choices.lamps or ())
+        and all(0 < len(text) < 1000 for text in texts)
+        and not impossible_in(choices.claims)
+        and not contradiction_in(choices.claims)
     )
-
-
-def _one_of(value: Any, allowed: tuple[Any, ...]) -> Any:
-    # 1 equals True for Python, and is no choice here.
-    found = next((one for one in allowed if one == value and isinstance(one, bool) == isinstance(value, bool)), "no such")
-    if found == "no such":
-        raise ValueError(value)
-    return found
-
-
-def _counts(value: Any) -> tuple[int, int, int] | None:
-    if value is None:
-        return None
-    if not (isinstance(value, list) and len(value) == 1 + len(OTHER_W) and all(type(n) is int and 0 <= n <= 9 for n in value)):
-        raise ValueError(value)
-    return value[0], value[1], value[2]
-
-
-def _claims(given: Mapping[str, Any]) -> Claims:
-    """Return the claims, or what older files say of terminals alone. ValueError for anything else."""
-    found = given.get("claims", {"terminals": given.get("terminals")})
-    if not isinstance(found, dict):
-        raise ValueError(found)
-    return parse_claims({"format": CLAIMS_FORMAT, **{key: value for key, value in found.items() if value is not None}}, "claims")
-
-
-def _text(value: Any) -> str:
-    return value if value == AS_DESCRIBED else _texts([value])[0]
-
-
-def _texts(value: Any) -> tuple[str, ...]:
-    if not (isinstance(value, list) and all(isinstance(text, str) and 0 < len(text) < 1000 for text in value)):
-        raise ValueError(value)
-    return tuple(value)
+    if not is_possible:
+        raise ValueError("a choice that there is not")
+    return choices

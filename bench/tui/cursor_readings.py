@@ -18,7 +18,6 @@ _WORDS = (
 )  # fmt: skip
 _UNITS = {"degC": "°C"}
 _FAR = 50  # sampling intervals: a sample further off is not a reading of this instant
-_EDGE = 0.01  # of the range: nearer to its end a reading says "at least"
 _OVER = ">"
 _NAME, _TIME, _VALUE = 8, 10, 12  # cells
 
@@ -164,7 +163,7 @@ def _nearest(trace: Trace, t_s: float) -> int | None:
 
 
 def _beyond(value: float, accuracy: Accuracy) -> bool:
-    return not accuracy.low <= value < accuracy.high - _EDGE * (accuracy.high - accuracy.low)
+    return not accuracy.low <= value < accuracy.top
 
 
 def _u(value: float, accuracy: Accuracy, channel: str) -> float:
@@ -173,9 +172,9 @@ def _u(value: float, accuracy: Accuracy, channel: str) -> float:
 
 
 def _sample_text(value: float, accuracy: Accuracy, channel: str) -> str:
-    edge = accuracy.high - _EDGE * (accuracy.high - accuracy.low)
-    if math.isfinite(edge) and value >= edge:
-        return f"{_OVER}{_short(edge, _u(edge, accuracy, channel))}"
+    top = accuracy.top
+    if value >= top:
+        return f"{_OVER}{_short(top, _u(top, accuracy, channel))}"
     return _short(value, _u(value, accuracy, channel))
 
 

@@ -284,18 +284,22 @@ def _follow(test: Underway, news: News) -> None:
             test.asked, test.waiting, test.supply_v = action, None, None
         case Waiting():
             test.waiting, test.asked = news, None
-        case Live(measured=measured):
+        case Live():
             test.live, test.asked, test.waiting = news, None, None
-            if measured is not None:
-                test.measured, test.provisional = measured, news.provisional
-                test.early = not news.cycles and news.on_s < _STEADY_S and not (test.step is not None and test.step.live)
         case Traced():
             test.asked = test.waiting = None
-        case SoFar(verdicts=verdicts):
-            test.verdicts = verdicts
+        case SoFar(measured=measured, verdicts=verdicts, provisional=provisional):
+            test.measured, test.verdicts, test.provisional = measured, verdicts, provisional
+            test.early = _is_early(test)
         case Shown(v_in_v=v_in_v):
             test.supply_v = v_in_v
         case Damage(counts=counts):
             test.damage = {kind: count for kind, count in counts.items() if count}
         case Noted(text=text):
             test.note = text
+
+
+def _is_early(test: Underway) -> bool:
+    """Whether no flash of this run is over yet, though it might be; a live step carries on flashes."""
+    live, step = test.live, test.step
+    return live is not None and not live.cycles and live.on_s < _STEADY_S and not (step is not None and step.live)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from rich.text import Text
 from textual.widget import Widget
 
-from bench.grade.words import speech_of
+from bench.grade.speech import speech_of
 from bench.limits import Limit
 from bench.procedure import RunStep
 from bench.render.values import in_unit, unit_text, value_text

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from rich.text import Text
 from textual.widget import Widget
 
-from bench.grade.words import speech_of
+from bench.grade.speech import speech_of
 from bench.limits import SHOWN_UNITS, AllOf, AnyOf, FactLimit, Limit, LimitSet, Requirement
 from bench.measure import Measured
 from bench.plain import one_line

@@ -11,7 +11,7 @@ from rich.text import Text
 
 from bench import files
 from bench.errors import TableError
-from bench.grade.words import speech_of
+from bench.grade.speech import speech_of
 from bench.measure import QUANTITIES, Quantity
 from bench.plain import one_line
 from bench.render.cautions import BEFORE_POWER, NO_INSPECTION, SIMULATED

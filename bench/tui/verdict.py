@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from rich.text import Text
 from textual.widget import Widget
 
+from bench.measure import FactName, RatingState
 from bench.outcome import Outcome
 from bench.plain import one_line
 from bench.record import TestRecord
@@ -132,7 +133,7 @@ def _kept(tested: Tested) -> str:
 def _facts(record: TestRecord) -> str:
     limits = " + ".join(one_line(used.name) for used in record.limit_sets) or "no limits"
     rated = one_line(record.rated_load)
-    load = f"rated load {rated}" if record.measured.facts.get("rating") == "known" else "rated load not known"
+    load = f"rated load {rated}" if record.measured.facts.get(FactName.RATING) == RatingState.KNOWN else "rated load not known"
     how = f"{record.system_v:g} V, on {one_line(record.load)}, {load}, procedure {one_line(record.procedure.name)}"
     return f"Unit {one_line(record.unit)}. {how}, judged by {limits}."
 

@@ -69,7 +69,7 @@ class _ClockWatch:
 
     def __init__(self, description: BoardDescription) -> None:
         self._comparison = ClockComparison(description.clock_half_width)
-        self._period_s = description.sample_period_s(description.mode_of(precise=False).name)
+        self._period_s = description.sample_period_s(description.mode_of("FAST").name)
         self._sequencer = Sequencer()
 
     def __call__(self, frames: Sequence[SampleFrame | EventFrame], arrival_s: float) -> None:
@@ -242,17 +242,14 @@ class _Calibrator:
     def _clock(self, seconds: float) -> ClockCalibrated:
         """Against the host's clock for this long."""
         board = self._board
-        mode = self._description.mode_of(precise=False).name
+        mode = self._description.mode_of("FAST").name
         board.command(f"SENS:MODE {mode}", Expect("SENS:MODE?", MODE, mode))
         watch = _ClockWatch(self._description)
-        board.listener = watch
-        board.start_sampling()
-        until_s = board.port.now_s() + seconds
-        while (left_s := until_s - board.port.now_s()) > 0.0:
-            self._progress(Waiting("comparing the board's clock with this computer's", left_s))
-            board.attend(min(1.0, left_s))
-        board.stop_sampling()
-        board.listener = None
+        with board.sampling(watch):
+            until_s = board.port.now_s() + seconds
+            while (left_s := until_s - board.port.now_s()) > 0.0:
+                self._progress(Waiting("comparing the board's clock with this computer's", left_s))
+                board.attend(min(1.0, left_s))
         return calibrate_clock(self._description, watch.estimate())
 
     # --- the supply
@@ -319,28 +316,24 @@ class _Calibrator:
         board = self._board
         found: dict[int, Mapping[str, TypeA]] = {}
         should = 0.0
-        mode = self._description.mode_of(precise=True).name
+        mode = self._description.mode_of("PREC").name
         board.command(f"SENS:MODE {mode}", Expect("SENS:MODE?", MODE, mode))
         for number in numbers:
             highest = self._description.channels["v_in"].range(number).high
             board.command(f"SENS:VOLT:RANG {0.99 * highest:.3f}", Expect("SENS:VOLT:RANG?", whole(0, 3), number))
             watch = Watch(self._description)
-            board.listener = watch
-            board.start_sampling()
-            board.switch_master(master)
-            for lamp in lamps:
-                board.command(f"ROUT:CLOS {format_channels([lamp])}")
-                board.attend(_APART_S)
-            board.attend(_LAMP_SETTLE_S if lamps else _SETTLE_S)
-            watch.restart()
-            board.attend(_LOOK_S)
-            if place is not None and number == numbers[-1]:
-                should = self._hands.read_meter(place, attending(board))
+            with board.sampling(watch):
+                board.switch_master(master)
+                for lamp in lamps:
+                    board.command(f"ROUT:CLOS {format_channels([lamp])}")
+                    board.attend(_APART_S)
+                board.attend(_LAMP_SETTLE_S if lamps else _SETTLE_S)
+                watch.restart()
                 board.attend(_LOOK_S)
-            found[number] = watch.readings()
-            board.all_open()
-            board.stop_sampling()
-            board.listener = None
+                if place is not None and number == numbers[-1]:
+                    should = self._hands.read_meter(place, attending(board))
+                    board.attend(_LOOK_S)
+                found[number] = watch.readings()
         return found, should
 
     def _result(self, name: str, number: int, points: Sequence[Point], meter: MeterAccuracy) -> Calibrated:
@@ -370,10 +363,9 @@ def calibrate_board(
     """
     doing = f"calibrating the board at {port.address}"
     with conversation(port) as board:
-        before = board.open()
+        identity, before, simulated_unit = board.make_contact()
         board.need_channels(before)
-        identity = board.identity()
-        with operator_at(board, hands, "calibrating") as present:
+        with operator_at(board, simulated_unit, hands, "calibrating") as present:
             if wanted.pilot and isinstance(present, SimulatedOperator):
                 raise SetupError(f"{doing}: a simulated bench has no lead from its pilot terminal to the output; leave out --pilot")
             try:

@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 import json
-import math
 import os
 import re
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from bench.board_identity import model_and_serial
-from bench.description.reading import LARGEST, SCALES
+from bench.description.parsing import LARGEST, SCALES
 from bench.errors import IntakeError, TableError
 from bench.intake import RECORD_MB, read_bytes
 from bench.keeping import make_folder, write_new
 from bench.record_sum import KEY, sum_of
+from bench.typed_json import encode, loads
 from bench.upkeep.calibrate import Calibration
 
 CALIBRATION_FORMAT = 2
@@ -49,7 +49,7 @@ def keep_calibration(folder: Path, calibration: Calibration, when: str, software
     stamp = "".join(c for c in when[:19] if c.isalnum())
     path = folder / f"{serial}-{stamp}.json"
     content: dict[str, Any] = {"schema": _SCHEMA, "format": CALIBRATION_FORMAT, "when": when, "software": software}
-    content |= _plain(asdict(calibration))
+    content |= encode(calibration)
     content = {KEY: sum_of(json.dumps(content, allow_nan=False)), _STORED: False, **content}
     make_folder(folder)
     try:
@@ -66,7 +66,7 @@ def read_calibration(path: Path) -> KeptCalibration:
     """Read back a kept calibration. TableError for what is none of this version's, is not as it was written, or makes no sense."""
     doing = f"reading the calibration {path}"
     try:
-        content = json.loads(read_bytes(path, RECORD_MB))
+        content = loads(read_bytes(path, RECORD_MB))
         if not isinstance(content, dict) or not str(content.get("schema", "")).startswith("makebreak-calibration-"):
             raise ValueError("it is no calibration of this program")
         if content.get("format") != CALIBRATION_FORMAT:
@@ -81,7 +81,7 @@ def read_calibration(path: Path) -> KeptCalibration:
         _check_order(lines, date)
         for line in lines:
             _check_numbers(line)
-    except (IntakeError, ValueError, KeyError, TypeError, RecursionError) as error:
+    except (IntakeError, ValueError, KeyError, TypeError) as error:
         why = f"it has no {error}" if isinstance(error, KeyError) else str(error)
         raise TableError(f"{doing}: {why}") from error
     return KeptCalibration(board, date, lines, stored)
@@ -143,11 +143,3 @@ def mark_stored(path: Path, stored: bool | None) -> None:
         has = "the board has stored it all the same" if stored else "nothing was stored in the board"
         raise TableError(f"noting in {path} what the board has stored: {getattr(error, 'strerror', None) or error}; {has}") from error
 
-
-def _plain(value: Any) -> Any:
-    """As JSON has it: an uncertainty that could not be had is null."""
-    if isinstance(value, dict):
-        return {str(key): _plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
-    return None if isinstance(value, float) and math.isinf(value) else value

@@ -67,37 +67,34 @@ def self_check(
 
 
 def _findings(board: BoardClient, link: bool, lamps: bool, system_v: float, operator: Operator | None) -> Generator[CheckFinding]:
-    description = board.open()
-    yield CheckFinding("identity", CheckState.GOOD, board.identity())
+    identity, description, simulated_unit = board.make_contact()
+    yield CheckFinding("identity", CheckState.GOOD, identity)
     has = f"{len(description.channels)} channels, {len(description.loads)} loads"
     calibrated = f"calibrated with a meter, {description.calibrated}" if description.calibrated else "built-in scales"
     yield CheckFinding("description", CheckState.GOOD, f"{has}, {calibrated}; its check fits")
     wrong = board.self_test()
     yield CheckFinding("self-test", CheckState.BAD if wrong else CheckState.GOOD, wrong or "the board finds nothing wrong")
     watch = Watch(description)
-    board.listener = watch
-    board.start_sampling()
-    watch.restart()
-    board.attend(_LOOK_S)
-    yield from _standards(description, watch.readings())
-    yield from _at_rest(description, watch.readings())
-    supply_v = _supply_v(board, watch)
-    yield _supply(supply_v, system_v)
-    board.stop_sampling()
+    with board.sampling(watch):
+        watch.restart()
+        board.attend(_LOOK_S)
+        yield from _standards(description, watch.readings())
+        yield from _at_rest(description, watch.readings())
+        supply_v = _supply_v(board, watch)
+        yield _supply(supply_v, system_v)
     if not (link or lamps):
         return
     if supply_v is not None and (problem := supply_problem(supply_v, system_v)):
         yield CheckFinding("lamps" if lamps else "link", CheckState.NOT_DONE, f"no lamp was lit: {problem}")
         return
     try:
-        with operator_at(board, operator, "checking") as hands:
+        with operator_at(board, simulated_unit, operator, "checking") as hands:
             hands.do(FitLink(), attending(board))
-            board.start_sampling()
-            if link:
-                yield from _link(board, description, watch)
-            if lamps:
-                yield from _lamps(board, description, watch, system_v)
-            board.stop_sampling()
+            with board.sampling(watch):
+                if link:
+                    yield from _link(board, description, watch)
+                if lamps:
+                    yield from _lamps(board, description, watch, system_v)
             hands.do(FitUnit(""), attending(board))
     except NoOperator:
         yield CheckFinding("lamps" if lamps else "link", CheckState.NOT_DONE, "nobody was named to fit the shorting link")

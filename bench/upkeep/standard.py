@@ -62,22 +62,19 @@ class StandardReading:
 def measure_link(port: Port, setup: Setup, operator: Operator | None, progress: Progress = lambda event: None) -> StandardReading:
     """The board's readings with the link fitted and two lamps of the bank. BoardFault or PortError if that can't be done."""
     with conversation(port) as board:
-        description = board.open()
-        with operator_at(board, operator, "measuring a standard on") as hands:
+        _, description, simulated_unit = board.make_contact()
+        with operator_at(board, simulated_unit, operator, "measuring a standard on") as hands:
             progress(Asked(FitLink()))
             hands.do(FitLink(), attending(board))
             lamps = [n for n, load in sorted(description.loads.items()) if load.kind == "LAMP"][:_LAMPS]
             number = board.select_range(round(range_reach_v(setup, [setup.nominal_v]), 2))
             watch = Watch(description)
-            board.listener = watch
-            board.start_sampling()
-            rest = _look(board, watch, False, [])
-            off = _look(board, watch, True, [])
-            if problem := supply_problem(off["v_in"].mean, setup.system_v) if "v_in" in off else "":
-                raise BoardFault(f"measuring a standard on the board at {port.address}: {problem}")
-            on = _look(board, watch, True, lamps)
-            board.stop_sampling()
-            board.listener = None
+            with board.sampling(watch):
+                rest = _look(board, watch, False, [])
+                off = _look(board, watch, True, [])
+                if problem := supply_problem(off["v_in"].mean, setup.system_v) if "v_in" in off else "":
+                    raise BoardFault(f"measuring a standard on the board at {port.address}: {problem}")
+                on = _look(board, watch, True, lamps)
             progress(Asked(FitUnit("")))
             hands.do(FitUnit(""), attending(board))
     values = link_quantities(description, number, setup.nominal_v, rest, off, on)

@@ -6,12 +6,13 @@ import errno
 import json
 import os
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 
 from bench.errors import IntakeError, TableError
 from bench.intake import STANDARD_MB, read_bytes
 from bench.keeping import make_folder
+from bench.typed_json import decode_file, encode_file, loads
 from bench.upkeep.standard import StandardReading
 
 STANDARD_FORMAT = 1
@@ -40,7 +41,7 @@ def standard_path(folder: Path, name: str) -> Path:
 def append_standard(path: Path, entry: KeptReading) -> None:
     """One more line at the end of the file, whole or not at all, in the place of one that was not finished. TableError if it can't be
     written."""
-    line = json.dumps({"format": STANDARD_FORMAT, **asdict(entry)}, allow_nan=False)
+    line = json.dumps(encode_file(entry, STANDARD_FORMAT), allow_nan=False)
     make_folder(path.parent)
     try:
         with path.open("a+b", buffering=0) as file:
@@ -79,8 +80,8 @@ def _unfinished(content: bytes) -> bytes:
     if len(rest) > _LONGEST_LINE:
         return b""  # nothing of ours: for whoever reads line by line
     try:
-        json.loads(rest)
-    except (ValueError, RecursionError):
+        loads(rest)
+    except ValueError:
         return rest
     return b""
 
@@ -100,15 +101,12 @@ def read_standard(path: Path) -> tuple[KeptReading, ...]:
         try:
             if len(line) > _LONGEST_LINE:
                 raise ValueError(f"{len(line)} characters, at most {_LONGEST_LINE}")
-            content = json.loads(line)
-            if content["format"] != STANDARD_FORMAT:
-                raise ValueError(f"format {content['format']}, this version reads {STANDARD_FORMAT}")
-            values = {name: (float(value), float(u), str(unit)) for name, (value, u, unit) in content["values"].items()}
-            if not all(abs(value) <= _LARGEST and 0.0 <= u <= _LARGEST for value, u, _ in values.values()):
+            entry = decode_file(KeptReading, loads(line), STANDARD_FORMAT)
+            if not all(abs(value) <= _LARGEST and 0.0 <= u <= _LARGEST for value, u, _ in entry.values.values()):
                 raise ValueError("a value or an uncertainty that no reading has")
-            entries.append(KeptReading(str(content["when"]), str(content["board"]), int(content["calibrated"]), values))
-        except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError) as error:
+        except ValueError as error:
             raise TableError(f"kept standard {path}, line {number}: not a line of this file ({error}); mend or remove it") from error
+        entries.append(entry)
     return tuple(entries)
 
 

@@ -23,7 +23,7 @@ from bench.wire.frames import (
     pack_samples,
     unpack_samples,
 )
-from bench.wire.header import HeaderState, ModeName
+from bench.wire.header import MODE_NAMES, HeaderState, ModeName
 from bench.wire.sequence import Placed, SequenceCount, Sequencer
 from bench.wire.text import (
     LONGEST_LINE,
@@ -39,6 +39,7 @@ from bench.wire.text import (
 
 __all__ = [
     "LONGEST_LINE",
+    "MODE_NAMES",
     "SAMPLES_PER_FRAME",
     "SCPI_ERRORS",
     "STAMP_MODULUS",

@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import operator
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
 from bench.wire.frames import STAMP_MODULUS
+from bench.wire.header import ModeName
 from bench.wire.text import parse_channels, parse_error, parse_number, parse_whole
 
 T = TypeVar("T")
@@ -40,12 +41,12 @@ def whole(low: int, high: int) -> Answer[int]:
     return Answer(f"a whole number from {low} to {high}", lambda text: parse_whole(text, low, high))
 
 
-def _mode(text: str) -> str:
-    """The short word of a sample mode; a board may also answer the whole word, in any case."""
-    for word, whole_word in (("FAST", "FAST"), ("PREC", "PRECISE")):
-        if text.upper() in (word, whole_word):
-            return word
-    raise ValueError(f"{text!r} is no sample mode")
+def _mode(text: str) -> ModeName:
+    """Return the sample mode; a board may answer its short or its whole word, in any case."""
+    words: Mapping[str, ModeName] = {"FAST": "FAST", "PREC": "PREC", "PRECISE": "PREC"}
+    if text.upper() not in words:
+        raise ValueError(f"{text!r} is no sample mode")
+    return words[text.upper()]
 
 
 def _matching(pattern: re.Pattern[str]) -> Callable[[str], str]:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Literal, TypeAlias
+from typing import Literal, TypeAlias, get_args
 
 ModeName: TypeAlias = Literal["FAST", "PREC"]
-"""The sample modes, by the short words of `SAMPle:MODE`."""
+"""The sample modes, by the short words of `SENSe:MODE`."""
+MODE_NAMES: tuple[ModeName, ...] = get_args(ModeName)
 
 
 @dataclass(frozen=True, slots=True)

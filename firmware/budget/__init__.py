@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from firmware.budget.clocks import interrupt_clocks
-from firmware.budget.listing import Program
+from firmware.budget.listing import Disassembly
 from firmware.budget.stack import RAM_BYTES, Depth, Stack, StackError
 
 FLASH_BYTES = 28 * 1024  # of 32 kB, half a kilobyte of which may be a boot loader's
@@ -21,7 +21,7 @@ STATIC_BYTES = 1650
 SPARE_BYTES = 64  # between data and the deepest stack
 INTERRUPT_CLOCKS = 430  # of ways that no sample takes all at once; seen are some 340
 # Who calls through pointers, and whom: the table of commands.
-BY_POINTER = {"command_obey": "obey_"}
+BY_POINTER = {"parser_execute_line": "commands_"}
 
 
 class BudgetError(Exception):
@@ -30,7 +30,7 @@ class BudgetError(Exception):
 
 @dataclass(frozen=True)
 class Budget:
-    """What one thing may use and does; `of` says by what."""
+    """What is used of one resource, and what is allowed; `of` says what uses it."""
 
     what: str
     unit: str
@@ -43,13 +43,13 @@ class Budget:
 
 
 def section_sizes(table: str) -> dict[str, int]:
-    """Bytes by section, from `avr-size -A`."""
+    """Return bytes by section, from the table of `avr-size -A`."""
     rows = (line.split() for line in table.splitlines())
     return {row[0]: int(row[1]) for row in rows if len(row) == 3 and row[0].startswith(".")}
 
 
-def deepest_interrupts(program: Program, stack: Stack, routines: Mapping[str, int]) -> Depth:
-    """The interrupt routine, or one and another on top, that needs most. StackError if more than one lets others in."""
+def deepest_interrupts(program: Disassembly, stack: Stack, routines: Mapping[str, int]) -> Depth:
+    """Return the stack of the interrupt routine, or of one with another on top, that needs most. StackError if several let others in."""
     depths = {name: stack.deepest(entry) for name, entry in routines.items()}
     letting = [name for name, entry in routines.items() if any(program.instructions[at].name == "sei" for at in program.reach(entry))]
     if len(letting) > 1:
@@ -62,7 +62,7 @@ def deepest_interrupts(program: Program, stack: Stack, routines: Mapping[str, in
     return most
 
 
-def budgets(program: Program, sizes: Mapping[str, int], by_pointer: Mapping[str, str]) -> tuple[Budget, ...]:
+def budgets(program: Disassembly, sizes: Mapping[str, int], by_pointer: Mapping[str, str]) -> tuple[Budget, ...]:
     """All budgets of a program. StackError or ClocksError for what can't be known."""
     flash = sizes.get(".text", 0) + sizes.get(".data", 0) + 2  # and its check
     static = sum(sizes.get(name, 0) for name in (".data", ".bss", ".noinit"))

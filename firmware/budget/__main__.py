@@ -8,18 +8,18 @@ from collections.abc import Sequence
 
 from firmware.budget import BY_POINTER, BudgetError, budgets, report, section_sizes
 from firmware.budget.clocks import ClocksError
-from firmware.budget.listing import read_program
+from firmware.budget.listing import read_disassembly
 from firmware.budget.stack import StackError
 
 
 def main(arguments: Sequence[str]) -> int:
     (elf,) = arguments
 
-    def said(*command: str) -> str:
+    def run(*command: str) -> str:
         return subprocess.run((*command, elf), capture_output=True, text=True, check=True).stdout
 
     try:
-        print(report(budgets(read_program(said("avr-objdump", "-d")), section_sizes(said("avr-size", "-A")), BY_POINTER)))
+        print(report(budgets(read_disassembly(run("avr-objdump", "-d")), section_sizes(run("avr-size", "-A")), BY_POINTER)))
     except (BudgetError, StackError, ClocksError) as error:
         print(error, file=sys.stderr)
         return 1

@@ -6,7 +6,7 @@ simulated microcontroller takes must not exceed them (tests/test_firmware_budget
 
 from __future__ import annotations
 
-from firmware.budget.listing import CALLS, POINTERS, SKIPS, Instruction, Program
+from firmware.budget.listing import CALLS, POINTERS, SKIPS, Disassembly, Instruction
 
 RESPONSE_CLOCKS = 4 + 3  # the response, and the jump in the table of vectors
 
@@ -21,16 +21,16 @@ class ClocksError(Exception):
     """One line: what of a routine has no longest way."""
 
 
-def interrupt_clocks(program: Program, entry: int) -> int:
-    """The most clocks for which the interrupt routine at `entry` keeps all others waiting: from the end of the interrupted instruction, or
-    from where it holds them again, to its return or to where it lets them in. ClocksError if there is no longest way: a loop that does not
-    just wait, or a call through a pointer."""
+def interrupt_clocks(program: Disassembly, entry: int) -> int:
+    """Return the most clocks for which the interrupt routine at `entry` keeps all others waiting: from the end of the interrupted
+    instruction, or from where it holds them again, to its return or to where it lets them in. ClocksError if there is no longest way: a
+    loop that does not just wait, or a call through a pointer."""
     held = [at for at in program.reach(entry) if program.instructions[at].name == "cli"]
     return max(RESPONSE_CLOCKS + _longest(program, entry), *(_longest(program, at) for at in held), 0)
 
 
-def _longest(program: Program, entry: int) -> int:
-    """Clocks from an instruction to the return of its function, or to where other interrupts are let in."""
+def _longest(program: Disassembly, entry: int) -> int:
+    """Return the most clocks from an instruction to the return of its function, or to where other interrupts are let in."""
     known: dict[int, int] = {}
     begun: set[int] = set()
     waiting = [entry]
@@ -53,8 +53,8 @@ def _longest(program: Program, entry: int) -> int:
     return known[entry]
 
 
-def _ways(program: Program, at: Instruction) -> list[tuple[int, int]]:
-    """Where the function goes on, with the clocks until there; nothing for an end."""
+def _ways(program: Disassembly, at: Instruction) -> list[tuple[int, int]]:
+    """Return where the function goes on, with the clocks until there; nothing for an end."""
     if at.name == "sei":
         return []
     if at.name in POINTERS:
@@ -68,8 +68,8 @@ def _ways(program: Program, at: Instruction) -> list[tuple[int, int]]:
     return [(here + _extra(program, at, end), end) for end in program.successors(at)]
 
 
-def _extra(program: Program, at: Instruction, end: int) -> int:
-    """Clocks that it costs to go there and not on."""
+def _extra(program: Disassembly, at: Instruction, end: int) -> int:
+    """Return the clocks that it costs to go to `end` instead of on."""
     if at.is_branch:
         return 1 if end != at.next else 0
     if at.name in SKIPS and end != at.next:
@@ -77,8 +77,9 @@ def _extra(program: Program, at: Instruction, end: int) -> int:
     return 0
 
 
-def _turns(program: Program, at: Instruction) -> int | None:
-    """How often a waiting loop runs: a register loaded, then counted down by an instruction and a branch back to it."""
+def _turns(program: Disassembly, at: Instruction) -> int | None:
+    """Return how often a waiting loop runs, None for any other instruction. The loop: a register is loaded, then counted down by this
+    instruction and a branch back to it."""
     before, after = program.instructions.get(at.address - 2), program.instructions.get(at.next)
     if at.name != "dec" or before is None or after is None or after.name != "brne" or after.target != at.address:
         return None

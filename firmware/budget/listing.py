@@ -37,18 +37,18 @@ class Instruction:
 
     @property
     def target(self) -> int:
-        """Where a call, jump or branch leads."""
+        """The address to which a call, jump or branch leads."""
         text = self.operands[-1]
         return self.next + int(text[1:]) if text.startswith(".") else int(text, 16)
 
     @property
     def reserves(self) -> bool:
-        """A call of the very next instruction: the compiler's way to reserve two bytes of stack."""
+        """Whether this is a call of the very next instruction: the compiler's way to reserve two bytes of stack."""
         return self.name == "rcall" and self.target == self.next
 
 
 @dataclass(frozen=True)
-class Program:
+class Disassembly:
     """Instructions by address, and names by address."""
 
     instructions: Mapping[int, Instruction]
@@ -59,15 +59,15 @@ class Program:
         return sorted(self.names)
 
     def name_at(self, address: int) -> str:
-        """The function that an address belongs to; without what the linker's optimizer appends to a name."""
+        """Return the function that an address belongs to, without what the linker's optimizer appends to a name."""
         return self.names[self._starts[bisect_right(self._starts, address) - 1]].split(".")[0]
 
     def addresses(self, prefix: str) -> dict[str, int]:
-        """Where the functions begin whose names begin so; tables of that name aside."""
+        """Return the addresses of the functions whose names begin so, by name. Tables of such a name are none."""
         return {self.name_at(at): at for at in self._starts if self.names[at].startswith(prefix) and at in self.instructions}
 
     def reach(self, entry: int) -> set[int]:
-        """The addresses of the instructions of the function that begins there."""
+        """Return the addresses of the instructions of the function that begins at `entry`."""
         found = {entry}
         waiting = [entry]
         while waiting:
@@ -77,7 +77,7 @@ class Program:
         return found
 
     def successors(self, at: Instruction) -> tuple[int, ...]:
-        """Where this function goes on: what it calls aside, and nowhere after a return."""
+        """Return where this function goes on after an instruction: not into what it calls, and nowhere after a return."""
         if at.name in RETURNS:
             return ()
         if at.name in JUMPS:
@@ -89,8 +89,8 @@ class Program:
         return (at.next,)
 
 
-def read_program(listing: str) -> Program:
-    """The program of a disassembly (`avr-objdump -d`)."""
+def read_disassembly(listing: str) -> Disassembly:
+    """Read a listing of `avr-objdump -d`."""
     instructions: dict[int, Instruction] = {}
     names: dict[int, str] = {}
     for line in listing.splitlines():
@@ -100,4 +100,4 @@ def read_program(listing: str) -> Program:
             address = int(match["address"], 16)
             operands = tuple(part.strip() for part in (match["operands"] or "").split(",") if part.strip())
             instructions[address] = Instruction(address, len(match["bytes"].split()), match["name"], operands)
-    return Program(instructions, names)
+    return Disassembly(instructions, names)

@@ -7,7 +7,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from firmware.budget.listing import CALLS, POINTERS, Instruction, Program
+from firmware.budget.listing import CALLS, POINTERS, Disassembly, Instruction
 
 RETURN_BYTES = 2
 RAM_BYTES = 2048
@@ -43,14 +43,14 @@ class _Place:
 
 @dataclass
 class Stack:
-    """Adds up a program's stack. `by_pointer` says, by prefixes of names, who calls whom through a pointer."""
+    """Adds up a program's stack. `by_pointer`: who calls whom through a pointer, by prefixes of names."""
 
-    program: Program
+    program: Disassembly
     by_pointer: Mapping[str, str]
     _known: dict[int, Depth] = field(default_factory=dict)
 
     def deepest(self, entry: int, callers: tuple[int, ...] = ()) -> Depth:
-        """Bytes that a call of the function at `entry` needs at most, its return address included. StackError if calls go in a circle."""
+        """Return the most bytes that a call of the function at `entry` needs, return address included. StackError if calls circle."""
         if entry in callers:
             circle = " > ".join(self.program.name_at(at) for at in (*callers[callers.index(entry) :], entry))
             raise StackError(f"adding up the stack: calls go in a circle: {circle}")
@@ -89,11 +89,11 @@ class Stack:
         callees = [address for prefix, whom in self.by_pointer.items() if caller.startswith(prefix)
                    for address in self.program.addresses(whom).values()]  # fmt: skip
         if not callees:
-            raise StackError(f"adding up the stack: {caller} calls through a pointer, and nobody has said whom")
+            raise StackError(f"adding up the stack: {caller} calls through a pointer, and BY_POINTER does not say whom")
         return tuple(callees)
 
     def _step(self, place: _Place, at: Instruction) -> _Place:
-        """What the instruction does to the stack and to Y."""
+        """Return the place after the instruction: what it does to the stack and to Y."""
         name, operands = at.name, at.operands
         if name == "push":
             return replace(place, depth=place.depth + 1)

@@ -58,28 +58,28 @@ void calibration_read_range(struct rig_range *range, uint8_t place)
         range->u_line = scale->u_line;
         /* With a curve, scale and limits mean nothing. The counts at either end of the converter read as clipped. */
         if (range->channel != CHANNEL_TEMPERATURE) {
-            range->low = number_rounded((0.5f - range->zero) * range->scale);
-            range->high = number_rounded((SAMPLER_FULL_COUNT - 0.5f - range->zero) * range->scale);
+            range->low = number_round((0.5f - range->zero) * range->scale);
+            range->high = number_round((SAMPLER_FULL_COUNT - 0.5f - range->zero) * range->scale);
         }
     }
 }
 
-uint32_t calibration_clock_hz(void)
+uint32_t calibration_get_clock_hz(void)
 {
     return calibration.clock_hz;
 }
 
-float calibration_clock_half_width(void)
+float calibration_get_clock_half_width(void)
 {
     return calibration.clock_half_width;
 }
 
-uint32_t calibration_date(void)
+uint32_t calibration_get_date(void)
 {
     return calibration.date;
 }
 
-const char *calibration_serial(void)
+const char *calibration_get_serial(void)
 {
     return calibration.serial;
 }
@@ -94,7 +94,7 @@ static bool is_near(float value, float to, float within)
     return value >= to - within && value <= to + within;
 }
 
-bool calibration_range_is_good(const struct rig_range *range, uint8_t place)
+bool calibration_accepts_range(const struct rig_range *range, uint8_t place)
 {
     const ROM struct rig_range *built_in = &rig_ranges[place];
     return is_near(range->scale, built_in->scale, SCALE_OFF * built_in->scale) && is_near(range->zero, built_in->zero, ZERO_OFF)
@@ -107,7 +107,7 @@ void calibration_set_range(const struct rig_range *range, uint8_t place)
     calibration.is_set = (uint16_t)(calibration.is_set | (1u << place));
 }
 
-bool calibration_clock_is_good(float hz, float half_width)
+bool calibration_accepts_clock(float hz, float half_width)
 {
     return is_near(hz, RIG_CLOCK_HZ, CLOCK_OFF * RIG_CLOCK_HZ) && half_width >= 0.0f && half_width <= CLOCK_OFF;
 }

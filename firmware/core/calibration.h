@@ -1,5 +1,5 @@
-/* The scales in force: those built in, or what the host's calibration has set; and the serial number. Kept over resets by
- * calibration_store(). */
+/* The scales in force, built in or set by the host's calibration, and the serial number. They survive a reset once calibration_store() has
+ * written them. */
 #ifndef CALIBRATION_H
 #define CALIBRATION_H
 
@@ -10,35 +10,42 @@
 
 enum { SERIAL_LONGEST = 12 };
 
-/* What was stored, or what is built in. */
+/* Loads what was stored, or else what is built in. Once, before all others. */
 void calibration_begin(void);
 
-/* Whether something was stored whose check is wrong. */
+/* Returns whether something was stored and its check is wrong: then the built-in scales are in force. */
 bool calibration_is_damaged(void);
 
-/* A range as it is in force; place in rig_ranges. */
+/* Writes the range at `place` of rig_ranges to *range, with the scales in force. */
 void calibration_read_range(struct rig_range *range, uint8_t place);
-uint32_t calibration_clock_hz(void);
-float calibration_clock_half_width(void);
 
-/* Day of the calibration, 20261125; 0 for none. */
-uint32_t calibration_date(void);
+/* Returns the clock's frequency in Hz. */
+uint32_t calibration_get_clock_hz(void);
 
-/* Ends with a zero byte. */
-const char *calibration_serial(void);
+/* Returns the half-width of that frequency's error, relative. */
+float calibration_get_clock_half_width(void);
 
-/* False, and nothing is changed, for values that PROTOCOL.md section 8 does not allow. */
-bool calibration_range_is_good(const struct rig_range *range, uint8_t place);
+/* Returns the day of the calibration as a number (20261125); 0 if there is none. */
+uint32_t calibration_get_date(void);
+
+/* Returns the serial number, at most SERIAL_LONGEST characters and a zero byte. It stays valid, and changes with the next set. */
+const char *calibration_get_serial(void);
+
+/* Return whether PROTOCOL.md section 8 allows these values: zero, scale and uncertainties of a range; frequency in Hz and its relative
+ * half-width. The set functions below take only what these allow. */
+bool calibration_accepts_range(const struct rig_range *range, uint8_t place);
+bool calibration_accepts_clock(float hz, float half_width);
+
+/* Put a value in force; nothing is stored yet. The serial has at most SERIAL_LONGEST characters. */
 void calibration_set_range(const struct rig_range *range, uint8_t place);
-bool calibration_clock_is_good(float hz, float half_width);
 void calibration_set_clock(float hz, float half_width);
 void calibration_set_date(uint32_t date);
 void calibration_set_serial(const char *serial, uint8_t length);
 
-/* Ranges, clock and date as built in; not the serial number. */
+/* Puts built-in ranges, clock and no date in force; the serial number stays. */
 void calibration_clear(void);
 
-/* Blocks for up to a second. */
+/* Stores all of it. Blocks for up to 1 s, and feeds the watchdog meanwhile. */
 void calibration_store(void);
 
 #endif

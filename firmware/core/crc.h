@@ -1,4 +1,4 @@
-/* CRC-16 of PROTOCOL.md section 3: polynomial 0x1021, initial value CRC_BEGIN, not reflected. */
+/* The CRC-16 of PROTOCOL.md section 3: polynomial 0x1021, initial value CRC_BEGIN, not reflected. */
 #ifndef CRC_H
 #define CRC_H
 
@@ -6,8 +6,8 @@
 
 #define CRC_BEGIN 0xFFFFu
 
-/* The CRC of what `crc` stands for with these bytes behind it. */
-uint16_t crc_of(uint16_t crc, const uint8_t *bytes, uint8_t length);
-uint16_t crc_add(uint16_t crc, uint8_t byte);
+/* Return the CRC of all that `crc` stands for with these bytes behind it. */
+uint16_t crc_add_bytes(uint16_t crc, const uint8_t *bytes, uint8_t length);
+uint16_t crc_add_byte(uint16_t crc, uint8_t byte);
 
 #endif

@@ -38,7 +38,7 @@ static const ROM char curve_word[] = "NTC";
 /* A line that says no calibration is not there. */
 static uint8_t lines_of(uint8_t kind)
 {
-    return kind == CALIBRATED && calibration_date() == 0 ? 0 : sections[kind].lines;
+    return kind == CALIBRATED && calibration_get_date() == 0 ? 0 : sections[kind].lines;
 }
 
 static uint8_t write_words(char *text, const ROM char *words)
@@ -59,8 +59,8 @@ static uint8_t write_board(char *text, uint8_t field)
     case 2:
         return write_words(text, model);
     case 3: {
-        uint8_t length = (uint8_t)strlen(calibration_serial());
-        memcpy(text, calibration_serial(), length);
+        uint8_t length = (uint8_t)strlen(calibration_get_serial());
+        memcpy(text, calibration_get_serial(), length);
         return length;
     }
     default:
@@ -72,9 +72,9 @@ static uint8_t write_clock(char *text, uint8_t field)
 {
     switch (field) {
     case 1:
-        return number_write_whole(text, calibration_clock_hz());
+        return number_write_whole(text, calibration_get_clock_hz());
     case 2:
-        return number_write(text, calibration_clock_half_width());
+        return number_write(text, calibration_get_clock_half_width());
     default:
         return 0;
     }
@@ -236,7 +236,7 @@ static uint8_t write_limit(char *text, uint8_t row, uint8_t field)
     }
 }
 
-uint8_t description_lines(void)
+uint8_t description_count_lines(void)
 {
     uint8_t lines = 0;
     for (uint8_t kind = 0; kind < SECTIONS; kind++) {
@@ -260,7 +260,7 @@ uint8_t description_write_field(char *text, uint8_t line, uint8_t field)
     case BOARD:
         return write_board(text, field);
     case CALIBRATED:
-        return field == 1 ? number_write_whole(text, calibration_date()) : 0;
+        return field == 1 ? number_write_whole(text, calibration_get_date()) : 0;
     case CLOCK:
         return write_clock(text, field);
     case MODE:

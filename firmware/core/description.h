@@ -1,4 +1,4 @@
-/* The board's description of itself (PROTOCOL.md section 8), field by field: a whole line takes too long to be made at one go. */
+/* The board's description of itself (PROTOCOL.md section 8), field by field, because a whole line would take too long in one go. */
 #ifndef DESCRIPTION_H
 #define DESCRIPTION_H
 
@@ -6,9 +6,11 @@
 
 enum { DESCRIPTION_FIELD_LONGEST = 14 };
 
-uint8_t description_lines(void);
+/* Returns the number of lines; a calibrated board has one more. */
+uint8_t description_count_lines(void);
 
-/* Writes a field (0 is the word that the line begins with) of a line, 1 to description_lines(). Returns its length; 0 behind the last. */
+/* Writes one field of a line, 1 to description_count_lines(), to `text`, which has room for DESCRIPTION_FIELD_LONGEST characters. Field 0
+ * is the word that the line begins with. Returns the field's length; 0 behind the last field. */
 uint8_t description_write_field(char *text, uint8_t line, uint8_t field);
 
 #endif

@@ -4,8 +4,8 @@
 
 #include "events.h"
 #include "hal.h"
-#include "run.h"
-#include "stand.h"
+#include "state.h"
+#include "timebase.h"
 
 /* 20 ms. */
 #define BURST_OVER_CLOCKS 320000ul
@@ -26,13 +26,13 @@ static uint32_t burst_last;
 /* The number of changes since the last look. Hardware counts the rises only; the levels now and then tell how many falls came between. */
 static uint16_t count_changes(void)
 {
-    uint8_t rises = hal_comparator_rises();
+    uint8_t rises = hal_read_comparator_rises();
     bool is_high = hal_comparator_is_high();
     if (rises == seen_rises && is_high == seen_high) {
         return 0;
     }
-    for (uint8_t k = 0; k < TRIES && rises != hal_comparator_rises(); k++) {
-        rises = hal_comparator_rises();
+    for (uint8_t k = 0; k < TRIES && rises != hal_read_comparator_rises(); k++) {
+        rises = hal_read_comparator_rises();
         is_high = hal_comparator_is_high();
     }
     int16_t changes = (int16_t)(2 * (uint8_t)(rises - seen_rises) - (is_high - seen_high));
@@ -50,13 +50,13 @@ static uint16_t count_changes(void)
 static void arm(void)
 {
     in_burst = false;
-    hal_capture_arm(!seen_high);
+    hal_arm_capture(!seen_high);
 }
 
 void edges_begin(void)
 {
     seen_high = hal_comparator_is_high();
-    seen_rises = hal_comparator_rises();
+    seen_rises = hal_read_comparator_rises();
     arm();
 }
 
@@ -68,11 +68,11 @@ void edges_begin_run(void)
 
 static void add_to_burst(uint16_t changes)
 {
-    burst_last = hal_clock();
+    burst_last = hal_read_clock();
     if (!in_burst) {
         in_burst = true;
         burst_changes = 0;
-        if (!hal_capture_read(&burst_first) || burst_last - burst_first > STALE_CLOCKS) {
+        if (!hal_read_capture(&burst_first) || burst_last - burst_first > STALE_CLOCKS) {
             burst_first = burst_last;
         }
     }
@@ -84,15 +84,15 @@ void edges_step(void)
     uint16_t changes = count_changes();
     if (changes != 0) {
         add_to_burst(changes);
-    } else if (in_burst && hal_clock() - burst_last >= BURST_OVER_CLOCKS) {
-        if (stand_is(STATE_SAMPLING)) {
-            events_add(EVENT_BURST, seen_high, burst_changes, run_moment(burst_first));
+    } else if (in_burst && hal_read_clock() - burst_last >= BURST_OVER_CLOCKS) {
+        if (state_has(STATE_SAMPLING)) {
+            events_add(EVENT_BURST, seen_high, burst_changes, timebase_get_moment(burst_first));
         }
         arm();
     }
 }
 
-uint8_t edges_take(void)
+uint8_t edges_take_count(void)
 {
     edges_step();
     uint8_t count = taken;

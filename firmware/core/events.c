@@ -3,7 +3,7 @@
 #include <stddef.h>
 
 #include "hal.h"
-#include "stand.h"
+#include "state.h"
 
 enum { QUEUE = 8 };
 
@@ -17,16 +17,16 @@ void events_add(enum event_kind kind, uint8_t reason, uint16_t value, struct mom
         return;
     }
     events[(first + count) % QUEUE] = (struct event){
-        .moment = moment, .stand = stand_now(), .value = value, .kind = kind, .reason = reason, .comparator = hal_comparator_is_high()};
+        .moment = moment, .board = state_get(), .value = value, .kind = kind, .reason = reason, .comparator = hal_comparator_is_high()};
     count++;
 }
 
-const struct event *events_first(void)
+const struct event *events_get_oldest(void)
 {
     return count == 0 ? NULL : &events[first];
 }
 
-void events_remove(void)
+void events_remove_oldest(void)
 {
     first = (uint8_t)((first + 1) % QUEUE);
     count--;

@@ -24,7 +24,7 @@ uint8_t frame_stuff(uint8_t *at, uint8_t length)
 uint8_t frame_finish(uint8_t *frame, uint8_t length)
 {
     uint8_t *begin = frame + AT_TYPE;
-    uint16_t crc = crc_of(CRC_BEGIN, begin, length);
+    uint16_t crc = crc_add_bytes(CRC_BEGIN, begin, length);
     begin[length] = (uint8_t)(crc >> 8);
     begin[length + 1u] = (uint8_t)crc;
     return frame_stuff(frame + AT_CODE, (uint8_t)(length + 2u));

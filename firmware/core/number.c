@@ -241,7 +241,7 @@ uint8_t number_write(char *text, float value)
     return count;
 }
 
-float number_rounded(float value)
+float number_round(float value)
 {
     char text[NUMBER_LONGEST];
     struct number number;

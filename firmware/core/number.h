@@ -1,4 +1,4 @@
-/* Numbers between text and value, in the grammar of PROTOCOL.md. */
+/* Numbers between text and value, in the grammar of PROTOCOL.md section 2. */
 #ifndef NUMBER_H
 #define NUMBER_H
 
@@ -15,17 +15,17 @@ struct number {
     bool is_negative;
 };
 
-/* Reads all of `length` characters. 0, or the error of a text that is no number: -104, -120, -138. */
+/* Reads all of `length` characters to *number. Returns 0, or the error of a text that is no number: -104, -120, -138. */
 int16_t number_read(const char *text, uint8_t length, struct number *number);
 
-/* Writes a finite value to six significant digits, no more of them than it takes: at most NUMBER_LONGEST characters, and no end. Returns
- * how many. What has six digits or less comes back as it was read, from 1E-30 to 1E30. */
+/* Writes a finite value with as many digits as it needs, at most six, to `text`, which has room for NUMBER_LONGEST characters; no zero
+ * byte. Returns the length. A number of up to six digits comes back as it was read, from 1E-30 to 1E30. */
 uint8_t number_write(char *text, float value);
 
-/* Writes all digits; at most 10. */
+/* Writes all digits, at most 10, and no zero byte. Returns the length. */
 uint8_t number_write_whole(char *text, uint32_t value);
 
-/* The value that the text of this value has. */
-float number_rounded(float value);
+/* Returns the value that the text of this value has: rounded to six digits. */
+float number_round(float value);
 
 #endif

@@ -8,7 +8,7 @@
 
 static bool is_letter(char c)
 {
-    char upper = parameter_upper(c);
+    char upper = parameter_to_upper(c);
     return upper >= 'A' && upper <= 'Z';
 }
 
@@ -17,7 +17,7 @@ static bool is_digit(char c)
     return c >= '0' && c <= '9';
 }
 
-char parameter_upper(char c)
+char parameter_to_upper(char c)
 {
     return c >= 'a' && c <= 'z' ? (char)(c - 'a' + 'A') : c;
 }
@@ -33,7 +33,7 @@ static const ROM char word_precise[] = "PRECISE";
 static bool is_word(struct words words, const ROM char *word)
 {
     uint8_t k = 0;
-    while (k < words.length && word[k] != '\0' && parameter_upper(words.text[k]) == word[k]) {
+    while (k < words.length && word[k] != '\0' && parameter_to_upper(words.text[k]) == word[k]) {
         k++;
     }
     return k == words.length && word[k] == '\0';

@@ -3,9 +3,9 @@
 #include "calibration.h"
 #include "events.h"
 #include "hal.h"
-#include "run.h"
 #include "sampler.h"
-#include "stand.h"
+#include "state.h"
+#include "timebase.h"
 
 #define FAST_SCAN_CLOCKS ((float)SAMPLER_SLOTS * SAMPLER_FAST_CLOCKS)
 
@@ -45,12 +45,12 @@ static void apply_level(void)
 
 static void apply_delay(void)
 {
-    float scans = settings[LIMIT_DELAY] * (float)calibration_clock_hz() / FAST_SCAN_CLOCKS;
+    float scans = settings[LIMIT_DELAY] * (float)calibration_get_clock_hz() / FAST_SCAN_CLOCKS;
     /* The first scan that shows the current may come just after it: only one more than that proves the delay. */
     sampler_set_delay((uint16_t)((uint16_t)scans + 2u));
 }
 
-void protection_follow_scales(void)
+void protection_apply_scales(void)
 {
     apply_level();
     apply_delay();
@@ -58,10 +58,10 @@ void protection_follow_scales(void)
 
 void protection_begin(void)
 {
-    if (hal_reset_cause() == HAL_RESET_POWER) {
-        hal_kept_write(TRIP_NONE);
+    if (hal_get_reset_cause() == HAL_RESET_POWER) {
+        hal_write_kept(TRIP_NONE);
         /* What the latch holds at power-up means nothing. After any other start it tells why. */
-        hal_latch_clear();
+        hal_clear_latch();
     }
     protection_set_defaults();
 }
@@ -71,10 +71,10 @@ void protection_set_defaults(void)
     for (uint8_t place = 0; place < RIG_LIMITS; place++) {
         settings[place] = rig_limits[place].standard;
     }
-    protection_follow_scales();
+    protection_apply_scales();
 }
 
-float protection_setting(enum rig_limit_place place)
+float protection_get_setting(enum rig_limit_place place)
 {
     return settings[place];
 }
@@ -82,17 +82,17 @@ float protection_setting(enum rig_limit_place place)
 void protection_set(enum rig_limit_place place, float value)
 {
     settings[place] = value;
-    protection_follow_scales();
+    protection_apply_scales();
 }
 
-void protection_hear(void)
+void protection_restart_silence(void)
 {
-    heard_ms = hal_milliseconds();
+    heard_ms = hal_read_milliseconds();
 }
 
-enum trip_cause protection_cause(void)
+enum trip_cause protection_get_cause(void)
 {
-    uint8_t kept = hal_kept_read();
+    uint8_t kept = hal_read_kept();
     return kept <= TRIP_SUPPLY ? (enum trip_cause)kept : TRIP_NONE;
 }
 
@@ -112,11 +112,11 @@ static enum trip_cause find_cause(void)
     if (sampler_supply_is_over()) {
         return TRIP_SUPPLY;
     }
-    uint32_t now = hal_milliseconds();
-    if (stand_is_closed() && now - heard_ms >= milliseconds_of(LIMIT_SILENCE)) {
+    uint32_t now = hal_read_milliseconds();
+    if (state_has_closed_switch() && now - heard_ms >= milliseconds_of(LIMIT_SILENCE)) {
         return TRIP_SILENCE;
     }
-    if (stand_is(STATE_MASTER) && now - stand_master_since() >= milliseconds_of(LIMIT_TIME)) {
+    if (state_has(STATE_MASTER) && now - state_get_master_since_ms() >= milliseconds_of(LIMIT_TIME)) {
         return TRIP_TIME;
     }
     return TRIP_NONE;
@@ -124,29 +124,29 @@ static enum trip_cause find_cause(void)
 
 void protection_step(void)
 {
-    if (stand_is(STATE_TRIPPED)) {
+    if (state_has(STATE_TRIPPED)) {
         return;
     }
     enum trip_cause cause = find_cause();
     if (cause == TRIP_NONE) {
         return;
     }
-    uint16_t before = stand_switches();
-    struct stand open = {0, (uint8_t)((stand_now().state & ~STATE_MASTER) | STATE_TRIPPED)};
-    uint32_t clock = stand_change(open);
-    hal_kept_write((uint8_t)cause);
-    events_add(EVENT_TRIP, (uint8_t)cause, before, run_moment(clock));
+    uint16_t before = state_get_switches();
+    struct board_state open = {0, (uint8_t)((state_get().bits & ~STATE_MASTER) | STATE_TRIPPED)};
+    uint32_t clock = state_change(open);
+    hal_write_kept((uint8_t)cause);
+    events_add(EVENT_TRIP, (uint8_t)cause, before, timebase_get_moment(clock));
 }
 
 static bool cause_is_gone(void)
 {
-    switch (protection_cause()) {
+    switch (protection_get_cause()) {
     case TRIP_CURRENT:
         return !sampler_current_is_high();
     case TRIP_SUPPLY:
         return !sampler_supply_is_high();
     case TRIP_LATCH:
-        hal_latch_clear();
+        hal_clear_latch();
         return !hal_latch_is_set();
     default:
         return true;
@@ -155,11 +155,11 @@ static bool cause_is_gone(void)
 
 void protection_clear(void)
 {
-    if (!stand_is(STATE_TRIPPED) || !cause_is_gone()) {
+    if (!state_has(STATE_TRIPPED) || !cause_is_gone()) {
         return;
     }
     sampler_forget_excess();
-    struct stand stand = stand_now();
-    stand.state &= (uint8_t)~STATE_TRIPPED;
-    (void)stand_change(stand);
+    struct board_state state = state_get();
+    state.bits &= (uint8_t)~STATE_TRIPPED;
+    (void)state_change(state);
 }

@@ -68,7 +68,7 @@ bool reply_is_ready(void)
     return reply_ready;
 }
 
-const uint8_t *reply_bytes(uint8_t *length)
+const uint8_t *reply_get_bytes(uint8_t *length)
 {
     *length = reply_length;
     return (const uint8_t *)reply;

@@ -1,4 +1,4 @@
-/* The reply to a query, put together piece by piece, and kept until it has been sent. */
+/* The reply to a query: put together piece by piece, and kept until it has been sent. */
 #ifndef REPLY_H
 #define REPLY_H
 
@@ -7,24 +7,27 @@
 
 #include "rom.h"
 
+/* Add a piece to the reply. Only while none is ready; what is beyond 120 characters is dropped. */
 void reply_add(char character);
 void reply_add_text(const char *text, uint8_t length);
 void reply_add_words(const ROM char *words);
 void reply_add_whole(uint32_t value);
 void reply_add_number(float value);
 
-/* The reply is complete: it is ended and may be sent. */
+/* Ends the reply: it is ready to be sent. */
 void reply_finish(void);
 
-/* A whole reply: the number, or the words behind what was added. 0, as an obeyed command returns. */
+/* Add the last piece and end the reply. Return 0, as an executed command does. */
 int16_t reply_answer(uint32_t value);
 int16_t reply_answer_words(const ROM char *words);
 
-/* Whether a reply waits to be sent. */
+/* Returns whether a reply waits to be sent. */
 bool reply_is_ready(void);
 
-/* The bytes of the reply, its end included; reply_forget() when they have been sent. */
-const uint8_t *reply_bytes(uint8_t *length);
+/* Returns the bytes of the reply, and their number in *length, end of line and zero byte included. They stay valid until reply_forget(). */
+const uint8_t *reply_get_bytes(uint8_t *length);
+
+/* Makes room for the next reply. Only when this one has been sent. */
 void reply_forget(void);
 
 #endif

@@ -1,4 +1,4 @@
-/* What is built into the reference rig, as its description says it (PROTOCOL.md section 8): tables in program memory. */
+/* The reference rig as its description states it (PROTOCOL.md section 8): tables in program memory. */
 #ifndef RIG_H
 #define RIG_H
 
@@ -14,11 +14,12 @@
 
 enum { RIG_RANGES = 10, RIG_LOADS = 8, RIG_LIMITS = 4, RIG_VOLTAGE_RANGES = 2 };
 
-/* Where the ranges of a channel stand in rig_ranges. */
+/* The first range of a channel in rig_ranges. */
 enum rig_range_place { RANGE_V_IN = 0, RANGE_I_LOAD = 5, RANGE_I_LOAD_LOW = 6, RANGE_SELF_CHECK = 9 };
 
 enum rig_limit_place { LIMIT_LEVEL, LIMIT_DELAY, LIMIT_TIME, LIMIT_SILENCE };
 
+/* slot, first, every: the place in the scan plan. */
 struct rig_channel {
     char name[12];
     char unit[5];
@@ -28,7 +29,7 @@ struct rig_channel {
     float delay_s;
 };
 
-/* zero in counts, scale in the channel's unit a count, the others in its unit but u_scale, which is relative. */
+/* zero in counts; scale in the channel's unit per count; u_scale relative; the others in the channel's unit. */
 struct rig_range {
     uint8_t channel;
     uint8_t number;
@@ -42,11 +43,13 @@ struct rig_range {
     float noise;
 };
 
+/* nominal: in W, of LEAK in ohm. */
 struct rig_load {
     char kind[6];
     float nominal;
 };
 
+/* A setting of protection: its limits and its default, the level in A, the others in s. */
 struct rig_limit {
     char name[6];
     float low;

@@ -1,7 +1,7 @@
-/* Where the converter's interrupt meets the rest: sampler_take() labels a sample by the scan plan, watches current and supply, and fills
- * frames in place. It stores and leaves: no division, no call, no loop.
+/* Where the converter's interrupt meets the rest: sampler_take_count() labels a sample by the scan plan, watches current and supply, and
+ * fills frames in place. It has no division, no call and no loop, because it must end well within the 416 clocks of a conversion.
  *
- * The main loop touches `sampler` only between hal_interrupts_hold() and hal_interrupts_release(), or a single byte at a time.
+ * The main loop touches `sampler` only between hal_hold_interrupts() and hal_release_interrupts(), or a single byte at a time.
  */
 #ifndef SAMPLER_H
 #define SAMPLER_H
@@ -36,7 +36,7 @@ enum {
     SAMPLER_PRECISE_CLOCKS = 1664,
     /* Lengths of time are counted in scans of the fast mode, 130 us; a scan of the precise mode lasts four of them. */
     SAMPLER_PRECISE_SCAN = SAMPLER_PRECISE_CLOCKS / SAMPLER_FAST_CLOCKS,
-    SAMPLER_FRESH = 4,
+    SAMPLER_FRESH = 4, /* conversions: longer than from the holding of a sample to its interrupt */
     SAMPLER_LONGEST_FULL = 240,
 };
 #define SAMPLER_LONGEST_OVER 65000u
@@ -61,9 +61,9 @@ struct sampler {
     /* Frames that are full and not yet released: those before `filling`. */
     uint8_t full_frames;
 
-    /* How the board stands, and for SAMPLER_FRESH conversions how it stood before it changed at the clock `changed` (low half). */
-    struct stand now;
-    struct stand before;
+    /* The board's state, and for SAMPLER_FRESH conversions its state before the change at the clock `changed` (low half). */
+    struct board_state now;
+    struct board_state before;
     uint16_t changed;
     uint8_t fresh;
 
@@ -85,8 +85,8 @@ struct sampler {
 extern struct sampler sampler;
 extern uint8_t sampler_frames[SAMPLER_FRAMES][FRAME_SAMPLES_ROOM];
 
-/* The input of the last slot, which four channels share, in this scan of the plan (0..63). */
-static inline uint8_t sampler_shared(uint8_t scan)
+/* Returns the input of the last slot, which four channels share, in this scan of the plan (0..63). */
+static inline uint8_t sampler_get_shared_input(uint8_t scan)
 {
     if ((scan & 1) == 0) {
         return CHANNEL_I_LOAD_LOW;
@@ -94,23 +94,24 @@ static inline uint8_t sampler_shared(uint8_t scan)
     return scan == 31 ? CHANNEL_TEMPERATURE : scan == 63 ? CHANNEL_SELF_CHECK : CHANNEL_V_PILOT;
 }
 
-/* The input of sample n of a run, n below 5. */
-static inline uint8_t sampler_channel(uint8_t n)
+/* Returns the input of sample n of a run, n below 5. */
+static inline uint8_t sampler_get_input(uint8_t n)
 {
-    return n < SAMPLER_SLOTS - 1 ? n : sampler_shared(0);
+    return n < SAMPLER_SLOTS - 1 ? n : sampler_get_shared_input(0);
 }
 
+/* Begins a frame with the sample that is about to be taken: its header, or nowhere to put it if no run is on or no frame is free. */
 static inline void sampler_begin_frame(struct sampler *s, bool comparator)
 {
     uint8_t loads = s->now.loads;
-    uint8_t state = s->now.state;
+    uint8_t state = s->now.bits;
 
     s->left = FRAME_SAMPLES;
     s->put = NULL;
     /* The sample was held some 25 us ago: what was switched since then came after it. */
     if (s->fresh != 0 && (int16_t)(s->changed - s->next_clock) >= 0) {
         loads = s->before.loads;
-        state = s->before.state;
+        state = s->before.bits;
     }
     s->next_clock = (uint16_t)(s->next_clock + s->frame_clocks);
     uint16_t stamp = s->next_stamp;
@@ -132,21 +133,21 @@ static inline void sampler_begin_frame(struct sampler *s, bool comparator)
     s->put = frame + AT_BODY;
 }
 
-/* The input for the conversion after the next: in free-running mode the next one has begun with the input selected before. Called before
- * sampler_take(), so that it can be selected in time even where the interrupt comes late. */
-static inline uint8_t sampler_input_ahead(void)
+/* Returns the input for the conversion after the next: in free-running mode the next one has begun with the input selected before. Called
+ * before sampler_take_count(), so that it can be selected in time even where the interrupt comes late. */
+static inline uint8_t sampler_get_input_ahead(void)
 {
     const struct sampler *s = &sampler;
     uint8_t slot = s->slot;
     if (slot == 2) {
-        return sampler_shared(s->scan);
+        return sampler_get_shared_input(s->scan);
     }
     slot = (uint8_t)(slot + 2);
     return slot >= SAMPLER_SLOTS ? (uint8_t)(slot - SAMPLER_SLOTS) : slot;
 }
 
-/* Takes the result of a conversion, 0..1023, with the comparator's level. Called from the converter's interrupt only. */
-static inline void sampler_take(uint16_t count, bool comparator)
+/* Takes the result of a conversion, 0..1023, with the comparator's level. Only from the converter's interrupt, once a conversion. */
+static inline void sampler_take_count(uint16_t count, bool comparator)
 {
     struct sampler *s = &sampler;
 
@@ -198,7 +199,7 @@ static inline void sampler_take(uint16_t count, bool comparator)
     }
     if (slot == 2) {
         s->latest[CHANNEL_V_DROP] = count;
-        s->shared = sampler_shared(s->scan);
+        s->shared = sampler_get_shared_input(s->scan);
         return;
     }
     if (slot == 3) {
@@ -220,49 +221,50 @@ static inline void sampler_take(uint16_t count, bool comparator)
     s->scan = (uint8_t)((s->scan + 1) & (SAMPLER_SCANS - 1));
 }
 
-/* Begins plan and converter anew in the mode that this stand says. Returns the clock at which sample 0 is held; its stamp ends in
- * `stamp`. Frames that are full stay. */
-uint32_t sampler_start(struct stand stand, uint16_t stamp);
+/* Starts plan and converter anew in the mode that `state` names, and makes `state` the board's. `stamp` is the low half of sample 0's.
+ * Returns the clock (hal_read_clock) at which sample 0 is held. Full frames stay. */
+uint32_t sampler_start(struct board_state state, uint16_t stamp);
 
-/* The low half of the stamp behind all conversions that have ended by *clock, or one more than these, and were taken or are just about
- * to be. */
-uint16_t sampler_next_stamp(uint32_t *clock);
+/* Reads the clock to *clock. Returns the low half of the stamp behind all conversions that had ended by then, or of one more: one that is
+ * just about to be taken counts as taken. */
+uint16_t sampler_read_next_stamp(uint32_t *clock);
 
-/* So many conversions were never taken: goes on where the converter is. All full frames but the oldest `kept` are given up, and so is
- * the one being filled; the next says that samples were lost. False, and nothing is done, just before a frame begins, since two more
- * samples are of wrong inputs. */
+/* Makes good that so many conversions were never taken: goes on where the converter is, and gives up the frame being filled and all full
+ * frames but the oldest `kept`; the next frame says that samples were lost. Returns false, and does nothing, just before a frame begins,
+ * since two more samples are of wrong inputs: to be called again then. */
 bool sampler_skip(uint16_t conversions, uint8_t kept);
 
-/* From now on samples go nowhere and the board stands so. Returns the low half of the stamp of the first sample that was not taken. */
-uint16_t sampler_stop(struct stand stand);
+/* Ends a run: samples go nowhere from now on, and `state` is the board's. Returns the low half of the stamp of the first sample that was
+ * not taken. */
+uint16_t sampler_stop(struct board_state state);
 
-/* From now on the board stands so. Returns the clock of now. */
-uint32_t sampler_change_stand(struct stand stand);
+/* Makes `state` the board's. Returns the clock (hal_read_clock) of that instant. */
+uint32_t sampler_change_state(struct board_state state);
 
-/* What is too much current: at least `high` or at most `low` counts of i_load, or at least `narrow` of i_load_low; for `time` fast
- * scans. */
+/* Set what is too much current: at least `high` or at most `low` counts of i_load, or at least `narrow` counts of i_load_low, for `time`
+ * fast scans (130 us each). */
 void sampler_set_level(int16_t high, int16_t low, int16_t narrow);
 void sampler_set_delay(uint16_t time);
 
-/* Whether the current was too large, the supply beyond its range, for as long as they may. */
+/* Return whether the current was too large for its delay, the supply at full count for 10 ms. It stays so until sampler_forget_excess(). */
 bool sampler_current_is_over(void);
 bool sampler_supply_is_over(void);
 
-/* Whether they are so in the latest scan. */
+/* Return whether they are so in the latest scan. */
 bool sampler_current_is_high(void);
 bool sampler_supply_is_high(void);
 
-/* Their times begin anew. */
+/* Starts the times of both excesses anew. */
 void sampler_forget_excess(void);
 
-/* The latest count of a channel; SAMPLER_NO_COUNT if there was none since they were forgotten. */
-uint16_t sampler_latest(enum channel channel);
+/* Returns the latest count of a channel; SAMPLER_NO_COUNT if there was none since sampler_forget_latest(). */
+uint16_t sampler_get_latest(enum channel channel);
 void sampler_forget_latest(void);
 
-/* The k-th of the full frames, 0 the oldest; NULL if there are not so many. */
-uint8_t *sampler_full_frame(uint8_t k);
+/* Returns the k-th of the full frames, 0 the oldest, or NULL if there are not so many. It stays as it is until it is released. */
+uint8_t *sampler_get_full_frame(uint8_t k);
 
-/* The oldest full frame may be filled anew. */
+/* Lets the oldest full frame be filled anew. Only if there is one. */
 void sampler_release_frame(void);
 
 #endif

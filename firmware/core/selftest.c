@@ -5,7 +5,7 @@
 #include "hal.h"
 #include "rig.h"
 #include "sampler.h"
-#include "stand.h"
+#include "state.h"
 
 /* The plan comes to its rarest channels every 64 scans: 33 ms in the precise mode. */
 enum { PATIENCE_MS = 50, PROGRAM_STEP = 64, SMALLEST_STUCK = 32 };
@@ -23,7 +23,7 @@ void selftest_begin(void)
     result = calibration_is_damaged() ? SELFTEST_STORED : 0;
     is_all_read = false;
     sampler_forget_latest();
-    begun_ms = hal_milliseconds();
+    begun_ms = hal_read_milliseconds();
     crc = CRC_BEGIN;
     address = 0;
 }
@@ -37,7 +37,7 @@ static bool check_is_off(void)
 {
     struct rig_range range;
     calibration_read_range(&range, RANGE_SELF_CHECK);
-    float off = ((float)sampler_latest(CHANNEL_SELF_CHECK) - range.zero) * range.scale - RIG_CHECK_V;
+    float off = ((float)sampler_get_latest(CHANNEL_SELF_CHECK) - range.zero) * range.scale - RIG_CHECK_V;
     float variance = square(RIG_CHECK_U_V) + square(range.u_scale * RIG_CHECK_V) + square(range.u_zero) + square(range.u_line);
     return square(off) > square(TOO_FAR) * variance;
 }
@@ -45,12 +45,12 @@ static bool check_is_off(void)
 /* With everything open, voltages and currents are zero; the thermistor never reads like a short or a break. */
 static bool channel_is_stuck(void)
 {
-    uint16_t ratio = sampler_latest(CHANNEL_TEMPERATURE);
+    uint16_t ratio = sampler_get_latest(CHANNEL_TEMPERATURE);
     bool is_stuck = ratio == 0 || ratio >= SAMPLER_FULL_COUNT;
-    for (uint8_t place = 0; place < RIG_RANGES && !stand_is_closed(); place++) {
+    for (uint8_t place = 0; place < RIG_RANGES && !state_has_closed_switch(); place++) {
         struct rig_range range;
         calibration_read_range(&range, place);
-        float off = (float)sampler_latest((enum channel)range.channel) - range.zero;
+        float off = (float)sampler_get_latest((enum channel)range.channel) - range.zero;
         bool is_zero = range.channel <= CHANNEL_V_PILOT;
         is_stuck = is_stuck || (is_zero && square(off) > square(SMALLEST_STUCK));
     }
@@ -71,14 +71,14 @@ static void read_channels(void)
 bool selftest_step(void)
 {
     if (!is_all_read) {
-        if (hal_milliseconds() - begun_ms >= PATIENCE_MS) {
+        if (hal_read_milliseconds() - begun_ms >= PATIENCE_MS) {
             read_channels();
         }
         return true;
     }
-    uint16_t length = hal_program_length();
+    uint16_t length = hal_get_program_length();
     for (uint8_t k = 0; k < PROGRAM_STEP && address < length; k++) {
-        crc = crc_add(crc, hal_program_byte(address++));
+        crc = crc_add_byte(crc, hal_read_program(address++));
     }
     if (address < length) {
         return true;
@@ -89,7 +89,7 @@ bool selftest_step(void)
     return false;
 }
 
-uint8_t selftest_result(void)
+uint8_t selftest_get_result(void)
 {
     return result;
 }

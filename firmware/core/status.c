@@ -53,7 +53,7 @@ void status_add_error(int16_t error)
     status.event |= error > -200 ? COMMAND_BIT : error > -300 ? EXECUTION_BIT : DEVICE_BIT;
 }
 
-int16_t status_next_error(void)
+int16_t status_take_error(void)
 {
     if (status.count == 0) {
         return ERROR_NONE;
@@ -64,12 +64,12 @@ int16_t status_next_error(void)
     return error;
 }
 
-uint8_t status_errors(void)
+uint8_t status_count_errors(void)
 {
     return status.count;
 }
 
-const ROM char *status_text(int16_t error)
+const ROM char *status_get_text(int16_t error)
 {
     const ROM struct text *row = texts;
     while (row->error != error) {
@@ -96,7 +96,7 @@ uint8_t status_take_event(void)
     return event;
 }
 
-uint8_t status_byte(void)
+uint8_t status_get_byte(void)
 {
     uint8_t byte = status.count != 0 ? ERROR_QUEUE_BIT : 0;
     if (status.event & status.event_enable) {
@@ -108,12 +108,12 @@ uint8_t status_byte(void)
     return byte;
 }
 
-uint8_t status_event_enable(void)
+uint8_t status_get_event_enable(void)
 {
     return status.event_enable;
 }
 
-uint8_t status_service_enable(void)
+uint8_t status_get_service_enable(void)
 {
     return status.service_enable;
 }

@@ -29,28 +29,36 @@ enum error {
 
 enum { STATUS_OPERATION_COMPLETE = 0x01, STATUS_POWER_ON = 0x80 };
 
+/* Sets the power-on bit. Once. */
 void status_begin(void);
 
-/* Queues an error and sets its bit. */
+/* Queues an error and sets the bit of its kind. A full queue ends in ERROR_OVERFLOW. */
 void status_add_error(int16_t error);
 
-/* The oldest error, which leaves the queue; ERROR_NONE if there is none. */
-int16_t status_next_error(void);
-uint8_t status_errors(void);
+/* Takes the oldest error out of the queue and returns it; ERROR_NONE if there is none. */
+int16_t status_take_error(void);
 
-/* The text of an error. */
-const ROM char *status_text(int16_t error);
+/* Returns the number of queued errors. */
+uint8_t status_count_errors(void);
 
-/* *CLS */
+/* Returns the text of an error, one of enum error; it ends with a zero byte. */
+const ROM char *status_get_text(int16_t error);
+
+/* Clears error queue and event register (*CLS). */
 void status_clear(void);
 
+/* Sets bits of the event register. */
 void status_set_event(uint8_t bits);
-uint8_t status_take_event(void);
-uint8_t status_byte(void);
 
-/* *ESE and *SRE. */
-uint8_t status_event_enable(void);
-uint8_t status_service_enable(void);
+/* Returns the event register and clears it (*ESR?). */
+uint8_t status_take_event(void);
+
+/* Returns the status byte (*STB?). */
+uint8_t status_get_byte(void);
+
+/* Return and set the masks of *ESE and *SRE. */
+uint8_t status_get_event_enable(void);
+uint8_t status_get_service_enable(void);
 void status_set_event_enable(uint8_t bits);
 void status_set_service_enable(uint8_t bits);
 

@@ -14,7 +14,7 @@ static uint16_t copy_address(uint8_t copy)
 static uint8_t read_byte(uint16_t address)
 {
     uint8_t byte;
-    hal_store_read(address, &byte, 1);
+    hal_read_store(address, &byte, 1);
     return byte;
 }
 
@@ -26,7 +26,7 @@ static bool copy_is_good(uint8_t copy, uint16_t length)
         return false;
     }
     for (uint16_t left = (uint16_t)(AT_RECORD + length + CRC_SIZE); left != 0; left--) {
-        crc = crc_add(crc, read_byte(address++));
+        crc = crc_add_byte(crc, read_byte(address++));
     }
     return crc == 0;
 }
@@ -51,7 +51,7 @@ enum store_state store_load(void *record, uint16_t length)
 {
     uint8_t copy = newest_copy(length);
     if (copy < COPIES) {
-        hal_store_read((uint16_t)(copy_address(copy) + AT_RECORD), record, length);
+        hal_read_store((uint16_t)(copy_address(copy) + AT_RECORD), record, length);
         return STORE_GOOD;
     }
     bool is_erased = read_byte(copy_address(0)) == ERASED && read_byte(copy_address(1)) == ERASED;
@@ -65,14 +65,14 @@ void store_save(const void *record, uint16_t length)
     uint8_t head[AT_RECORD];
     head[AT_LAYOUT] = LAYOUT;
     head[AT_COUNTER] = newest == COPIES ? 0 : (uint8_t)(copy_counter(newest) + 1u);
-    uint16_t crc = crc_add(crc_add(CRC_BEGIN, head[AT_LAYOUT]), head[AT_COUNTER]);
+    uint16_t crc = crc_add_byte(crc_add_byte(CRC_BEGIN, head[AT_LAYOUT]), head[AT_COUNTER]);
     const uint8_t *byte = record;
     for (uint16_t k = 0; k < length; k++) {
-        crc = crc_add(crc, byte[k]);
+        crc = crc_add_byte(crc, byte[k]);
     }
     uint8_t tail[CRC_SIZE] = {(uint8_t)(crc >> 8), (uint8_t)crc};
     uint16_t address = copy_address(copy);
-    hal_store_write(address, head, AT_RECORD);
-    hal_store_write((uint16_t)(address + AT_RECORD), record, length);
-    hal_store_write((uint16_t)(address + AT_RECORD + length), tail, CRC_SIZE);
+    hal_write_store(address, head, AT_RECORD);
+    hal_write_store((uint16_t)(address + AT_RECORD), record, length);
+    hal_write_store((uint16_t)(address + AT_RECORD + length), tail, CRC_SIZE);
 }

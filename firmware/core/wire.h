@@ -44,13 +44,13 @@ enum event_kind { EVENT_SWITCHED = 1, EVENT_BURST = 2, EVENT_TRIP = 3, EVENT_STO
 
 enum trip_cause { TRIP_NONE, TRIP_CURRENT, TRIP_LATCH, TRIP_SILENCE, TRIP_TIME, TRIP_SUPPLY };
 
-/* How the board stands, as a header says it. */
-struct stand {
+/* The board's state as a header says it: loads closed (bit n-1 for load n), and STATE_ bits. */
+struct board_state {
     uint8_t loads;
-    uint8_t state;
+    uint8_t bits;
 };
 
-/* When something was: samples of the run, and periods of the clock since the last one. */
+/* When something was: the stamp of the sample before it, and periods of the clock since that sample was held. */
 struct moment {
     uint32_t stamp;
     uint16_t ticks;

@@ -14,7 +14,7 @@ _UNIT = {"R": 1.0, "k": 1e3, "M": 1e6, "m": 1e-3, "u": 1e-6, "n": 1e-9, "p": 1e-
 
 
 class CircuitError(Exception):
-    """The file of parts contradicts itself."""
+    """The file of parts contradicts itself. One line: which file, which part, what is wrong."""
 
 
 @dataclass(frozen=True)
@@ -60,7 +60,7 @@ class Span:
 
 @dataclass(frozen=True)
 class Circuit:
-    """All of it. `spans_v` to STAR, `floating_v` to the sources of the master switch (MS)."""
+    """Parts, and voltages of nets: `spans_v` against STAR, `floating_v` against the sources of the master switch (MS)."""
 
     parts: Mapping[str, Part]
     loose: tuple[Loose, ...]
@@ -68,13 +68,13 @@ class Circuit:
     floating_v: Mapping[str, Span]
 
     def pins(self) -> Iterator[tuple[str, str, str]]:
-        """(reference, pin, net) of everything that is connected."""
+        """Yield (reference, pin, net) of everything that is connected."""
         for part in self.parts.values():
             for pin, net in part.nets.items():
                 yield part.reference, pin, net
 
     def nets(self) -> dict[str, frozenset[tuple[str, str]]]:
-        """The pins of every net."""
+        """Return the pins of every net, as (reference, pin)."""
         found: dict[str, set[tuple[str, str]]] = {}
         for reference, pin, net in self.pins():
             found.setdefault(net, set()).add((reference, pin))
@@ -82,7 +82,7 @@ class Circuit:
 
 
 def read_circuit(path: Path = SOURCE) -> Circuit:
-    """The circuit in a file. Raises CircuitError where a part has no kind or the wrong number of pins, or a net has one end only."""
+    """Read the circuit from a file. CircuitError where a part has no kind or the wrong number of pins, or a net has one end only."""
     data = tomllib.loads(path.read_text(encoding="utf-8"))
     kinds = {
         name: Kind(
@@ -99,10 +99,15 @@ def read_circuit(path: Path = SOURCE) -> Circuit:
     parts = {reference: _part(reference, row, kinds) for reference, row in data["part"].items()}
     loose = tuple(Loose(what, row["quantity"], row["eur"], row["basis"]) for what, row in data["loose"].items())
     circuit = Circuit(parts, loose, *({net: Span(*row) for net, row in data[table].items()} for table in ("net", "floating")))
+    _check(circuit, kinds, path)
+    return circuit
+
+
+def _check(circuit: Circuit, kinds: Mapping[str, Kind], path: Path) -> None:
     for kind in kinds.values():
         if kind.basis not in BASES:
             raise CircuitError(f"{path.name}: kind {kind.name} has the basis {kind.basis!r}, which is none of {', '.join(BASES)}")
-    unused = sorted(set(kinds) - {part.kind.name for part in parts.values()})
+    unused = sorted(set(kinds) - {part.kind.name for part in circuit.parts.values()})
     if unused:
         raise CircuitError(f"{path.name}: no part is of kind {', '.join(unused)}")
     lonely = sorted(net for net, pins in circuit.nets().items() if len(pins) < 2)
@@ -111,13 +116,12 @@ def read_circuit(path: Path = SOURCE) -> Circuit:
     strange = sorted((set(circuit.spans_v) | set(circuit.floating_v)) - set(circuit.nets()))
     if strange:
         raise CircuitError(f"{path.name}: voltages are given for nets that nothing is on: {', '.join(strange)}")
-    return circuit
 
 
 def _part(reference: str, row: list[str], kinds: Mapping[str, Kind]) -> Part:
     name, *nets = row
     if name not in kinds:
-        raise CircuitError(f"part {reference} is of kind {name!r}, which nobody has described")
+        raise CircuitError(f"part {reference} is of kind {name!r}, which no row describes")
     kind = kinds[name]
     if len(nets) != len(kind.pins):
         raise CircuitError(f"part {reference}: {len(nets)} nets for the {len(kind.pins)} pins of kind {name}")
@@ -125,7 +129,7 @@ def _part(reference: str, row: list[str], kinds: Mapping[str, Kind]) -> Part:
 
 
 def magnitude(value: str) -> float:
-    """Number of a value in the writing of IEC 60062 (4k7, 10R, 47n, 10 mR), in ohms or farads; what follows a space is its tolerance."""
+    """Return a value written as in IEC 60062 (4k7, 10R, 47n, 10 mR), in ohms or farads; what follows a space is its tolerance."""
     text = value.replace(" mR", "m")
     match = re.match(r"(\d+)([RkMmunp])(\d*)", text)
     if match is None:

@@ -15,7 +15,7 @@ Pin = tuple[str, str]
 
 
 @dataclass
-class Drawn:
+class Connections:
     """Everything on one sheet that conducts."""
 
     pins: dict[Pin, Place] = field(default_factory=dict)
@@ -23,22 +23,23 @@ class Drawn:
     names: list[tuple[str, Place]] = field(default_factory=list)
 
     def add_wire(self, places: Iterable[Place]) -> None:
+        """Add a wire from place to place. ValueError if a stretch of it is neither level nor upright."""
         for start, end in pairwise(places):
             if start[0] != end[0] and start[1] != end[1]:
                 raise ValueError(f"the wire from {start} to {end} runs aslant")
             self.segments.append((start, end))
 
     def ends(self) -> list[Place]:
-        """Where a wire ends or a pin stands; a place is there as often as something ends at it."""
+        """Return the places where a wire ends or a pin is, each as often as something ends there."""
         return [place for segment in self.segments for place in segment] + list(self.pins.values())
 
     def joints(self) -> list[Place]:
-        """Where three or more lines meet, for the dots."""
+        """Return the places where three or more lines meet, for the dots."""
         ends = self.ends()
         return sorted({p for p in ends if ends.count(p) + 2 * sum(_inside(p, s) for s in self.segments) >= 3})
 
     def groups(self) -> list[tuple[frozenset[Pin], frozenset[str]]]:
-        """Pins and names that the lines of this sheet hold together."""
+        """Return the groups of pins and names that the lines of this sheet join."""
         places = set(self.ends()) | {place for _, place in self.names}
         root = {place: place for place in places}
 
@@ -60,8 +61,8 @@ class Drawn:
         return [(frozenset(pins.get(p, ())), frozenset(names.get(p, ()))) for p in sorted(pins.keys() | names.keys())]
 
 
-def drawn_nets(sheets: Iterable[Drawn]) -> list[tuple[frozenset[Pin], frozenset[str]]]:
-    """Nets of all sheets together: what bears one name is one net, on whatever sheet."""
+def find_nets(sheets: Iterable[Connections]) -> list[tuple[frozenset[Pin], frozenset[str]]]:
+    """Return the nets of all sheets: what has one name is one net, on whatever sheet."""
     nets: list[tuple[frozenset[Pin], frozenset[str]]] = []
     for pins, names in (group for sheet in sheets for group in sheet.groups()):
         same = [net for net in nets if net[1] & names]

@@ -17,7 +17,7 @@ _PICTURES = {"wiring": wiring, "overview": overview}
 
 
 def electrical_sheets(circuit: Circuit) -> dict[str, Sheet]:
-    """The sheets that hold the circuit, by the name of their file, drawn but not yet finished."""
+    """Draw the sheets of the circuit, by the name of their file; not yet finished."""
     sheets = {}
     for number, (name, module) in enumerate(_ELECTRICAL.items(), start=1):
         sheet = Sheet(number, module.TITLE, circuit)
@@ -27,7 +27,7 @@ def electrical_sheets(circuit: Circuit) -> dict[str, Sheet]:
 
 
 def all_sheets(circuit: Circuit) -> dict[str, Sheet]:
-    """Every page by the name of its file without ending: the circuit's, then the pictures for people, drawn but not yet finished."""
+    """Draw every page, by the name of its file without ending: the circuit's, then the pictures for people; not yet finished."""
     sheets = electrical_sheets(circuit)
     for number, (name, module) in enumerate(_PICTURES.items(), start=len(sheets) + 1):
         sheet = Sheet(number, module.TITLE, circuit)
@@ -37,12 +37,12 @@ def all_sheets(circuit: Circuit) -> dict[str, Sheet]:
 
 
 def pages(circuit: Circuit) -> dict[str, bytes]:
-    """Every page as SVG."""
+    """Return every page as SVG, by the name of its file."""
     return {name: sheet.svg() for name, sheet in all_sheets(circuit).items()}
 
 
 def pdf(svgs: list[bytes]) -> bytes:
-    """The pages in one file, A3 across, each as large as it fits; the same bytes each time."""
+    """Return the pages in one file, A3 across, each as large as it fits; the same bytes each time."""
     from reportlab.graphics import renderPDF
     from reportlab.lib.pagesizes import A3, landscape
     from reportlab.pdfgen.canvas import Canvas

@@ -15,11 +15,22 @@ MARKDOWN = HERE / "parts.md"
 NETS = HERE / "nets.md"
 COLUMNS = ("references", "quantity", "what", "value", "rated", "bears at most", "eur each", "basis")
 _UNITS = {"v": "V", "a": "A", "w": "W", "j": "J"}
+_NETS_HEAD = """\
+# Nets of the rig
+
+Written by `python -m firmware.rig.lists` from parts.toml. U3.A+ is pin A+ of U3, by the pins' names of parts.toml.
+
+## Pins of the microcontroller module
+
+The rest are +5V and AGND. RX and TX go to its own USB bridge.
+
+| pin | net | goes to |
+| --- | --- | --- |"""
 _BASES = {"memory": "from memory"}
 
 
 def rows(circuit: Circuit) -> list[tuple[str, ...]]:
-    """One row for each kind of part, in the order of the file of parts; what no net touches last."""
+    """Return one row for each kind of part, in the order of the file of parts, then what is in no net."""
     kinds: dict[str, Kind] = {part.kind.name: part.kind for part in circuit.parts.values()}
     worst: dict[tuple[str, str], float] = {}
     for stress in stresses(circuit):
@@ -38,17 +49,19 @@ def rows(circuit: Circuit) -> list[tuple[str, ...]]:
 
 
 def price_eur(circuit: Circuit) -> float:
-    """What everything costs, from memory, within a half of it."""
+    """Return the price of everything, EUR; from memory, within a half of it."""
     return sum(part.kind.price_eur for part in circuit.parts.values()) + sum(loose.quantity * loose.price_eur for loose in circuit.loose)
 
 
 def as_csv(circuit: Circuit) -> str:
+    """Return the list of parts for a spreadsheet."""
     text = io.StringIO()
     csv.writer(text, lineterminator="\n").writerows((COLUMNS, *rows(circuit)))
     return text.getvalue()
 
 
 def as_markdown(circuit: Circuit) -> str:
+    """Return the list of parts for people."""
     lines = [
         "# Parts of the rig",
         "",
@@ -64,35 +77,15 @@ def as_markdown(circuit: Circuit) -> str:
 
 
 def nets_as_markdown(circuit: Circuit) -> str:
-    """What is joined to what, for checking a board with a meter; first the microcontroller, pin by pin."""
+    """Return what is joined to what, for checking a board with a meter; first the microcontroller, pin by pin."""
     nets = circuit.nets()
 
     def ends(net: str, without: str = "") -> str:
         return ", ".join(f"{reference}.{pin}" for reference, pin in sorted(nets[net]) if reference != without)
 
     pins = [f"| {pin} | {net} | {ends(net, 'U1')} |" for pin, net in circuit.parts["U1"].nets.items() if len(nets[net]) < 12]
-    return "\n".join(
-        [
-            "# Nets of the rig",
-            "",
-            "Written by `python -m firmware.rig.lists` from parts.toml. U3.A+ is pin A+ of U3, by the pins' names of parts.toml.",
-            "",
-            "## Pins of the microcontroller module",
-            "",
-            "The rest are +5V and AGND. RX and TX go to its own USB bridge.",
-            "",
-            "| pin | net | goes to |",
-            "| --- | --- | --- |",
-            *pins,
-            "",
-            f"## All {len(nets)} nets",
-            "",
-            "| net | pins | joined |",
-            "| --- | --- | --- |",
-            *(f"| {net} | {len(nets[net])} | {ends(net)} |" for net in sorted(nets)),
-            "",
-        ]
-    )
+    joined = [f"| {net} | {len(nets[net])} | {ends(net)} |" for net in sorted(nets)]
+    return "\n".join([_NETS_HEAD, *pins, "", f"## All {len(nets)} nets", "", "| net | pins | joined |", "| --- | --- | --- |", *joined, ""])
 
 
 def main() -> None:

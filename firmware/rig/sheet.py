@@ -1,11 +1,11 @@
-"""A sheet that is drawn and wired in one go: every call puts lines on paper and remembers what they connect.
+"""A sheet that is drawn and wired in one go: every call puts lines on paper and notes what they connect.
 
-Sheet units are 0.5 inch; everything stands on a grid of half a unit. The letters are Latin-1 only, for the fonts every PDF reader has.
+Places are in sheet units of 0.5 inch, on a grid of half a unit. Letters are Latin-1 only, for the fonts that every PDF reader has.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from itertools import pairwise
 from typing import Literal
 
@@ -14,8 +14,9 @@ from schemdraw import elements as elm
 from schemdraw.segments import Segment, SegmentCircle, SegmentPoly, SegmentText
 
 from firmware.rig.circuit import Circuit, Part
-from firmware.rig.connections import Drawn, Place
+from firmware.rig.connections import Connections, Place
 
+Box = tuple[float, float, float, float]  # left, bottom, right, top
 Align = Literal["left", "center", "right"]
 LETTER = 9.0
 SMALL = 7.5
@@ -40,6 +41,36 @@ _SYMBOLS: Mapping[str, type[elm.Element2Term]] = {
 }
 
 
+# A MOSFET in places of its gate.
+_FET_LINES = (
+    ((0, 0), (0.5, 0)), ((0.5, 0.35), (0.5, -0.35)),
+    ((0.62, 0.45), (0.62, 0.2)), ((0.62, 0.12), (0.62, -0.12)), ((0.62, -0.2), (0.62, -0.45)),
+    ((0.62, 0.32), (1, 0.32), (1, 1)), ((0.62, -0.32), (1, -0.32), (1, -1)), ((0.62, 0), (1, 0), (1, -0.32)),
+)  # fmt: skip
+
+
+def _turned(origin: Place, turn: int, mirror: bool) -> Callable[[float, float], Place]:
+    """Return what puts a symbol's places on the sheet: mirrored left to right, then turned left by quarters, then moved to `origin`."""
+
+    def put(x: float, y: float) -> Place:
+        if mirror:
+            x = -x
+        for _ in range(turn):
+            x, y = -y, x
+        return origin[0] + x, origin[1] + y
+
+    return put
+
+
+def _box_around(start: Place, end: Place, half: float) -> Box:
+    xs, ys = (start[0], end[0]), (start[1], end[1])
+    return min(xs) - half, min(ys) - half, max(xs) + half, max(ys) + half
+
+
+def _overlap(one: Box, other: Box) -> bool:
+    return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
+
+
 class Shape(elm.Element):  # type: ignore[no-untyped-call]  # the library gives its subclass hook no types
     """Lines and text at places of the sheet."""
 
@@ -49,14 +80,14 @@ class Shape(elm.Element):  # type: ignore[no-untyped-call]  # the library gives 
 
 
 class Sheet:
-    """One page. `drawn` is what it connects, `texts` the boxes (left, bottom, right, top) of everything written on it."""
+    """One page. `connections`: what it connects. `texts`: everything written on it, with its box."""
 
     def __init__(self, number: int, title: str, circuit: Circuit) -> None:
         self.number = number
         self.title = title
         self.circuit = circuit
-        self.drawn = Drawn()
-        self.texts: list[tuple[str, tuple[float, float, float, float]]] = []
+        self.connections = Connections()
+        self.texts: list[tuple[str, Box]] = []
         self._wires: list[tuple[Place, Place, float]] = []
         self._canvas = schemdraw.Drawing(canvas="svg", show=False)
         self._canvas.config(unit=2, fontsize=LETTER, lw=_THIN, font="Helvetica, Arial, sans-serif", margin=0.4)
@@ -64,12 +95,12 @@ class Sheet:
     # ---- lines and text
 
     def wire(self, *places: Place, thick: bool = False) -> None:
-        """A conductor along level and upright lines; thick where the unit's current flows."""
-        self.drawn.add_wire(places)
+        """Draw a conductor along level and upright lines; thick where the unit's current flows."""
+        self.connections.add_wire(places)
         self._line(*places, width=_THICK if thick else _THIN)
 
     def text(self, at: Place, words: str, *, align: Align = "left", size: float = LETTER) -> None:
-        """Words at a place: its left end, its middle or its right end, halfway up."""
+        """Write words at a place: their left end, middle or right end, halfway up."""
         for row, line in enumerate(words.split("\n")):
             y = at[1] - row * size * 1.25 / _UNIT_PT
             length = len(line) * size * 0.54 / _UNIT_PT
@@ -79,13 +110,13 @@ class Sheet:
             self._shape(SegmentText((at[0], y - 0.1 * size / _UNIT_PT), line, align=(align, "center"), fontsize=size))
 
     def name(self, net: str, at: Place, *, align: Align = "left", dy: float = 0.22) -> None:
-        """The name of a net, written beside its wire."""
-        self.drawn.names.append((net, at))
+        """Write the name of a net beside its wire."""
+        self.connections.names.append((net, at))
         self.text((at[0] + {"left": 0.08, "center": 0.0, "right": -0.08}[align], at[1] + dy), net, align=align, size=SMALL)
 
     def tag(self, net: str, at: Place, side: str = "right") -> None:
-        """A net that goes on elsewhere under its name; the flag stands on this side of the place."""
-        self.drawn.names.append((net, at))
+        """Draw the flag of a net that goes on elsewhere under its name, on this side of the place."""
+        self.connections.names.append((net, at))
         length = len(net) * SMALL * 0.62 / _UNIT_PT + 0.2
         sign = 1 if side == "right" else -1
         x, y = at
@@ -94,16 +125,16 @@ class Sheet:
         self.text(((near + far) / 2 - sign * 0.02, y), net, align="center", size=SMALL)
 
     def rail(self, net: str, at: Place) -> None:
-        """A supply: a bar with its name, upward from the place."""
-        self.drawn.names.append((net, at))
+        """Draw a supply: a bar with its name, upward from the place."""
+        self.connections.names.append((net, at))
         x, y = at
         self._line(at, (x, y + 0.4))
         self._line((x - 0.3, y + 0.4), (x + 0.3, y + 0.4), width=1.6)
         self.text((x, y + 0.58), net, align="center", size=SMALL)
 
     def ground(self, net: str, at: Place) -> None:
-        """A ground, downward from the place: a triangle for the signals' (AGND), bars for those that carry load current."""
-        self.drawn.names.append((net, at))
+        """Draw a ground, downward from the place: a triangle for the signals' (AGND), bars for those that carry load current."""
+        self.connections.names.append((net, at))
         x, y = at
         self._line(at, (x, y - 0.3))
         if net == "AGND":
@@ -126,38 +157,19 @@ class Sheet:
         value: bool = True,
         thick: bool = False,
     ) -> None:
-        """A part of two pins between two places; its pins in order if not said. `words` is the text's side, `value` whether it has one."""
+        """Draw a part of two pins between two places, first pin first unless `pins` says otherwise. `words`: the side of its text; `value`:
+        whether its value is written. ValueError for a pin that is not connected or is drawn twice."""
         part = self.circuit.parts[reference]
         first, second = pins or (part.kind.pins[0], part.kind.pins[1])
         self._pin(part, first, start)
         self._pin(part, second, end)
         if thick:
             self._leads(start, end)
-        if part.kind.name in ("link", "bridge", "tie"):
-            self._link(start, end, plugs=part.kind.name != "tie")
-        elif part.kind.name in ("lamp21", "lamp10", "lamp5", "lamp2"):
-            self._lamp(start, end)
-        elif first == "13":
-            self._canvas.add(elm.Switch(nc=True).at(start).to(end))
-        else:
-            symbol = _SYMBOLS.get(part.kind.name) or (elm.Capacitor if reference.startswith("C") else elm.ResistorIEC)
-            self._canvas.add(symbol().at(start).to(end))
-        x, y = (start[0] + end[0]) / 2, (start[1] + end[1]) / 2
+        self._symbol(part, first, start, end)
         self._wires.append((start, end, 0.2))
-        says = part.kind.value if value else ""
+        middle = ((start[0] + end[0]) / 2, (start[1] + end[1]) / 2)
         side = words if words != "auto" else ("right" if start[0] == end[0] else "above")
-        if side == "above":
-            self.text((x, y + 0.48), f"{reference} {says}".rstrip(), align="center", size=SMALL)
-        elif side == "below":
-            self.text((x, y - 0.48), f"{reference} {says}".rstrip(), align="center", size=SMALL)
-        elif side in ("right", "left"):
-            away = 0.6 if part.kind.name in ("ntc", "lamp_led") else 0.42
-            self.text(
-                (x + (away if side == "right" else -away), y + 0.14),
-                f"{reference}\n{says}".rstrip(),
-                align="left" if side == "right" else "right",
-                size=SMALL,
-            )
+        self._label(part, middle, side, part.kind.value if value else "")
 
     def fet(
         self,
@@ -170,33 +182,19 @@ class Sheet:
         words: Place | None = None,
         thick: bool = False,
     ) -> None:
-        """An N-channel MOSFET: drain at (1, 1) and source at (1, -1) of the gate, turned left by quarters, mirrored left to right."""
+        """Draw an N-channel MOSFET: drain at (1, 1) and source at (1, -1) of the gate, turned left by quarters, mirrored left to right."""
         part = self.circuit.parts[reference]
-
-        def put(x: float, y: float) -> Place:
-            if mirror:
-                x = -x
-            for _ in range(turn):
-                x, y = -y, x
-            return gate[0] + x, gate[1] + y
-
+        put = _turned(gate, turn, mirror)
         for pin, place in {"G": (0, 0), "D": (1, 1), "S": (1, -1)}.items():
             self._pin(part, pin, put(*place))
-        lines = (
-            ((0, 0), (0.5, 0)), ((0.5, 0.35), (0.5, -0.35)),
-            ((0.62, 0.45), (0.62, 0.2)), ((0.62, 0.12), (0.62, -0.12)), ((0.62, -0.2), (0.62, -0.45)),
-            ((0.62, 0.32), (1, 0.32), (1, 1)), ((0.62, -0.32), (1, -0.32), (1, -1)), ((0.62, 0), (1, 0), (1, -0.32)),
-        )  # fmt: skip
-        for line in lines:
+        for line in _FET_LINES:
             self._line(*(put(*p) for p in line))
         if thick:
             for sign in (1, -1):
                 self._shape(Segment([put(1, 0.32 * sign), put(1, sign)], lw=_THICK))
         self._shape(SegmentPoly([put(0.65, 0), put(0.8, 0.08), put(0.8, -0.08)], closed=True, fill="black", lw=0.5))
         if diode:
-            self._line(put(1, 0.6), put(1.35, 0.6), put(1.35, -0.6), put(1, -0.6))
-            self._shape(SegmentPoly([put(1.22, -0.12), put(1.48, -0.12), put(1.35, 0.12)], closed=True, fill="white"))
-            self._line(put(1.22, 0.12), put(1.48, 0.12))
+            self._body_diode(put)
         x, y = words or put(1.75 if diode else 1.2, 0.0)
         if turn % 2:
             self.text((x, y + 0.2), f"{reference} {part.kind.value}", align="center", size=SMALL)
@@ -204,7 +202,7 @@ class Sheet:
             self.text((x, y + 0.14), f"{reference}\n{part.kind.value}", align="right" if mirror else "left", size=SMALL)
 
     def amplifier(self, reference: str, unit: str, at: Place, *, plus_above: bool = True) -> None:
-        """An operational amplifier or comparator: inputs at (0, 0.5) and (0, -0.5) of the place, output at (2.5, 0)."""
+        """Draw an operational amplifier or comparator: inputs at (0, 0.5) and (0, -0.5) of the place, output at (2.5, 0)."""
         part = self.circuit.parts[reference]
         x, y = at
         up, down = ("+", "-") if plus_above else ("-", "+")
@@ -220,7 +218,7 @@ class Sheet:
         self.text((x + 0.85, y), f"{reference}{unit}", size=SMALL)
 
     def nand(self, reference: str, unit: str, at: Place) -> None:
-        """A NAND gate: inputs A at (0, 0.5) and B at (0, -0.5) of the place, output at (2.5, 0)."""
+        """Draw a NAND gate: inputs A at (0, 0.5) and B at (0, -0.5) of the place, output at (2.5, 0)."""
         part = self.circuit.parts[reference]
         x, y = at
         for pin, place in {"A": (x, y + 0.5), "B": (x, y - 0.5), "Y": (x + 2.5, y)}.items():
@@ -236,7 +234,7 @@ class Sheet:
         self.text((x + 0.72, y), f"{reference}.{unit}", size=SMALL)
 
     def box(self, reference: str, corner: Place, size: Place, pins: Mapping[str, Place], title: Place | None = None) -> None:
-        """A part as a box from its lower left corner; each pin's place is half a unit outside an edge, and its name stands inside."""
+        """Draw a part as a box from its lower left corner; each pin's place is half a unit outside an edge, and its name is inside."""
         part = self.circuit.parts[reference]
         (x, y), (width, height) = corner, size
         self._shape(SegmentPoly([(x, y), (x + width, y), (x + width, y + height), (x, y + height)], closed=True, lw=1.4))
@@ -257,45 +255,43 @@ class Sheet:
         self.text(title or (x + width / 2, y + height + 0.25), f"{reference} {part.kind.value}", align="center")
 
     def outline(self, corner: Place, size: Place, width: float = 1.0, dashed: bool = False) -> None:
-        """A frame that connects nothing."""
+        """Draw a frame that connects nothing."""
         (x, y), (w, h) = corner, size
         edge = [(x, y), (x + w, y), (x + w, y + h), (x, y + h)]
         self._shape(SegmentPoly(edge, closed=True, lw=width, ls="--" if dashed else "-"))
 
     def circle(self, middle: Place, radius: float, fill: str = "white") -> None:
+        """Draw a circle that connects nothing."""
         self._shape(SegmentCircle(middle, radius, fill=fill))
 
     def line(self, *places: Place, width: float = _THIN, colour: str = "black") -> None:
-        """A line that is picture only."""
+        """Draw a line that connects nothing; `width` in points."""
         self._shape(Segment(list(places), lw=width, color=colour))
 
     # ---- the finished page
 
     def svg(self) -> bytes:
-        """The page as SVG, the same bytes each time. Draws the dots of the joints, so once only."""
-        for place in self.drawn.joints():
+        """Return the page as SVG, the same bytes each time. Only once, because it draws the dots of the joints."""
+        for place in self.connections.joints():
             self._shape(SegmentCircle(place, 0.09, fill="black"))
         left = min(box[0] for _, box in self.texts)
         top = max(box[3] for _, box in self.texts) + 1.2
         self.text((left, top), f"{self.number}  {self.title}", size=13)
-        if self.drawn.pins:
+        if self.connections.pins:
             self.text((left, top - 0.45), _LEGEND, size=7)
         return bytes(self._canvas.get_imagedata("svg"))
 
     def crowded(self) -> list[str]:
-        """What cannot be read: text on text, or a wire through text."""
+        """Return what cannot be read: text on text, or a wire through text."""
         found = []
         for place, (words, box) in enumerate(self.texts):
-            for other, box2 in self.texts[:place]:
-                if box[0] < box2[2] and box2[0] < box[2] and box[1] < box2[3] and box2[1] < box[3]:
+            for other, other_box in self.texts[:place]:
+                if _overlap(box, other_box):
                     found.append(f"{words!r} on {other!r} at {box[0]:.1f}, {box[1]:.1f}")
+            # A line may touch the lowest and highest 0.03 of a box, where no letter reaches.
+            inner = (box[0], box[1] + 0.03, box[2], box[3] - 0.03)
             for start, end, half in self._wires:
-                if (
-                    min(start[0], end[0]) - half < box[2]
-                    and max(start[0], end[0]) + half > box[0]
-                    and min(start[1], end[1]) - half < box[3] - 0.03
-                    and max(start[1], end[1]) + half > box[1] + 0.03
-                ):
+                if _overlap(inner, _box_around(start, end, half)):
                     found.append(f"a line from {start} to {end} through {words!r}")
         return found
 
@@ -303,12 +299,41 @@ class Sheet:
         key = (part.reference, pin)
         if pin not in part.nets:
             raise ValueError(f"{part.reference} has no pin {pin} that is connected")
-        if key in self.drawn.pins:
+        if key in self.connections.pins:
             raise ValueError(f"pin {pin} of {part.reference} is drawn twice on sheet {self.number}")
-        self.drawn.pins[key] = (float(place[0]), float(place[1]))
+        self.connections.pins[key] = (float(place[0]), float(place[1]))
+
+    def _symbol(self, part: Part, first_pin: str, start: Place, end: Place) -> None:
+        """Draw a part of two pins from `first_pin` to the other."""
+        if part.kind.name in ("link", "bridge", "tie"):
+            self._link(start, end, plugs=part.kind.name != "tie")
+        elif part.kind.name in ("lamp21", "lamp10", "lamp5", "lamp2"):
+            self._lamp(start, end)
+        elif first_pin == "13":  # the hand switch's auxiliary contact, which is closed in OFF
+            self._canvas.add(elm.Switch(nc=True).at(start).to(end))
+        else:
+            symbol = _SYMBOLS.get(part.kind.name) or (elm.Capacitor if part.reference.startswith("C") else elm.ResistorIEC)
+            self._canvas.add(symbol().at(start).to(end))
+
+    def _label(self, part: Part, middle: Place, side: str, value: str) -> None:
+        """Write reference and value on this side of a part: above, below, right, left; on no other."""
+        x, y = middle
+        if side in ("above", "below"):
+            dy = 0.48 if side == "above" else -0.48
+            self.text((x, y + dy), f"{part.reference} {value}".rstrip(), align="center", size=SMALL)
+        elif side in ("right", "left"):
+            away = 0.6 if part.kind.name in ("ntc", "lamp_led") else 0.42
+            at = (x + (away if side == "right" else -away), y + 0.14)
+            self.text(at, f"{part.reference}\n{value}".rstrip(), align="left" if side == "right" else "right", size=SMALL)
+
+    def _body_diode(self, put: Callable[[float, float], Place]) -> None:
+        """Draw a MOSFET's body diode in the transistor's own places."""
+        self._line(put(1, 0.6), put(1.35, 0.6), put(1.35, -0.6), put(1, -0.6))
+        self._shape(SegmentPoly([put(1.22, -0.12), put(1.48, -0.12), put(1.35, 0.12)], closed=True, fill="white"))
+        self._line(put(1.22, 0.12), put(1.48, 0.12))
 
     def _leads(self, start: Place, end: Place) -> None:
-        """The two leads of a part of one unit's length, thick."""
+        """Draw the two leads of a part of one unit's length thick."""
         length = abs(end[0] - start[0]) + abs(end[1] - start[1])
         share = (length - 1) / 2 / length
         dx, dy = share * (end[0] - start[0]), share * (end[1] - start[1])

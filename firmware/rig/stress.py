@@ -1,7 +1,7 @@
-"""What every part has to bear, computed, beside what it is rated for.
+"""Compute what every part has to bear, beside what it is rated for.
 
-Rated use: 32 V, 15 A steady (the 6 V bank; a 12 V bank takes half). What a blade fuse of 20 A lets through for ever, 22 A, is taken where
-it is the worse case (110 %, ISO 8820-3; from memory). Peaks of voltage and energies are those of the netlists in this folder.
+Rated use: 32 V, 15 A steady (the 6 V bank; a 12 V bank takes half). The 22 A that a blade fuse of 20 A lets through for ever count where
+they are the worse case (110 %, ISO 8820-3; from memory). Peaks of voltage and energies are those of the netlists in this folder.
 """
 
 from __future__ import annotations
@@ -91,7 +91,7 @@ class Stress:
 
 
 def stresses(circuit: Circuit) -> Iterator[Stress]:
-    """Every rating of every part with what is computed against it. KeyError where a rating has nothing against it."""
+    """Yield every rating of every part with the stress computed against it. KeyError where nothing is computed against a rating."""
     for part in circuit.parts.values():
         borne = {**_from_nets(part, circuit), **_BY_KIND.get(part.kind.name, {})}
         for letter, rating in part.kind.ratings.items():
@@ -102,7 +102,7 @@ def stresses(circuit: Circuit) -> Iterator[Stress]:
 
 
 def _from_nets(part: Part, circuit: Circuit) -> dict[str, tuple[float, str]]:
-    """What the voltages of its nets do to a resistor, a capacitor or a MOSFET."""
+    """Return the stress by letter that the voltages of its nets put on a resistor, a capacitor or a MOSFET."""
     if part.kind.name.endswith("_fet"):
         return {"v": (_apart(circuit, part.nets["D"], part.nets["S"], peak=True), "drain to source")}
     if part.reference.startswith("C"):
@@ -114,7 +114,7 @@ def _from_nets(part: Part, circuit: Circuit) -> dict[str, tuple[float, str]]:
 
 
 def _apart(circuit: Circuit, one: str, other: str, peak: bool) -> float:
-    """The most that two nets can be apart, V."""
+    """Return the highest voltage between two nets, V."""
     spans = [_span(circuit, net, floating=one in circuit.floating_v or other in circuit.floating_v) for net in (one, other)]
     highs = [span.peak if peak else span.highest for span in spans]
     return max(highs[0] - spans[1].lowest, highs[1] - spans[0].lowest)

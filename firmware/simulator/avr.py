@@ -23,7 +23,7 @@ _ALIVE = (2, 3)
 
 
 class Outputs(NamedTuple):
-    """How the rig's switches stand. `voltage_range`: 0 or 1. `latched`: the hardware holds everything open."""
+    """The rig's switches. `loads`: bit n-1 for load n. `voltage_range`: 0 or 1. `latched`: the hardware holds everything open."""
 
     master: bool
     loads: int
@@ -35,8 +35,8 @@ class _Outputs(ctypes.Structure):
     _fields_ = [(name, ctypes.c_uint8) for name in ("master", "loads", "range", "latched")]
 
 
-class Counts(ctypes.Structure):
-    """What the simulated microcontroller has counted since power-up; microcontroller/board.h says what each is."""
+class AvrCounts(ctypes.Structure):
+    """Counts of the simulated microcontroller since power-up; microcontroller/avr_board.h says what each is."""
 
     _fields_ = [
         *((name, ctypes.c_uint64) for name in (
@@ -53,8 +53,8 @@ class BuildError(Exception):
 
 
 @cache
-def built(target: str, product: str) -> Path:
-    """The path of a product of firmware/Makefile, made if need be. BuildError if that fails."""
+def build_product(target: str, product: str) -> Path:
+    """Build `target` of firmware/Makefile if need be, and return the path of its product. BuildError if that fails."""
     BUILD.mkdir(exist_ok=True)
     try:
         # One at a time: several processes may want it at once.
@@ -69,8 +69,8 @@ def built(target: str, product: str) -> Path:
     return BUILD / product
 
 
-def program_bytes(text: str) -> bytes:
-    """The program in an Intel HEX file, from address 0. ValueError for a line that is damaged."""
+def parse_hex(text: str) -> bytes:
+    """Return the program in the text of an Intel HEX file, from address 0. ValueError for a line that is damaged."""
     program = bytearray()
     for line in text.split():
         record = bytes.fromhex(line.removeprefix(":"))
@@ -85,7 +85,7 @@ def program_bytes(text: str) -> bytes:
 
 @cache
 def _library() -> ctypes.CDLL:
-    library = ctypes.CDLL(str(built("simulator", "libavrboard.so")))
+    library = ctypes.CDLL(str(build_product("simulator", "libavrboard.so")))
     pointer, u8, u32, u64 = ctypes.c_void_p, ctypes.c_uint8, ctypes.c_uint32, ctypes.c_uint64
     for name, result, arguments in (
         ("create", pointer, (ctypes.c_char_p, u32)),
@@ -102,7 +102,7 @@ def _library() -> ctypes.CDLL:
         ("is_receiving", ctypes.c_int, (pointer,)),
         ("take", u32, (pointer, pointer, pointer, u32)),
         ("get_outputs", _Outputs, (pointer,)),
-        ("get_counts", Counts, (pointer,)),
+        ("get_counts", AvrCounts, (pointer,)),
         ("memory", pointer, (pointer,)),
         ("data", pointer, (pointer,)),
     ):
@@ -128,33 +128,33 @@ class Avr:
             self._library.board_destroy(self._board)
 
     def reset(self, cause: int) -> None:
-        """RESET_POWER (RAM is lost too), RESET_PIN or RESET_BROWNOUT."""
+        """Reset by RESET_POWER (RAM is lost too), RESET_PIN or RESET_BROWNOUT."""
         self._library.board_reset(self._board, cause)
 
     def hang(self) -> None:
-        """The program hangs where it is until the next reset."""
+        """Let the program hang where it is, until the next reset."""
         self._library.board_hang(self._board)
 
     def set_inputs(self, first_cycle: int, step: int, codes: npt.NDArray[np.float64]) -> None:
-        """Codes at the inputs, shape (n, 8), at first_cycle + k * step."""
+        """Set the converter's codes, shape (n, 8), at first_cycle + k * step; straight lines between."""
         self._codes = np.ascontiguousarray(codes, np.float32)
         self._library.board_set_inputs(self._board, first_cycle, step, len(codes), self._codes.ctypes.data)
 
     def set_edges(self, cycles: Sequence[int], level: bool) -> None:
-        """Edges of the comparator to come; it has `level` after the first."""
+        """Set the comparator's edges to come, by ascending cycle; it has `level` after the first, and alternates."""
         self._edges = np.array(cycles, np.uint64)
         self._library.board_set_edges(self._board, self._edges.ctypes.data, len(self._edges), level)
 
     def set_trip(self, asked: bool) -> None:
-        """Whether something asks the hardware latch to trip from now on."""
+        """Set whether something asks the hardware latch to trip from now on."""
         self._library.board_set_trip(self._board, asked)
 
-    def burden(self, cycles: int) -> None:
-        """Every interrupt takes so many cycles more from now on."""
+    def lengthen_interrupts(self, cycles: int) -> None:
+        """Let every interrupt take so many cycles more from now on: what the program can stand is what it has to spare."""
         self._library.board_burden(self._board, cycles)
 
     def run(self, until_cycle: int) -> bool:
-        """Run to this cycle or till an output changes; whether one has. RuntimeError if the program has run off its rails."""
+        """Run to this cycle or till an output changes. Return whether one has. RuntimeError if the program has crashed."""
         changed = bool(self._library.board_run(self._board, until_cycle))
         state = self.counts.state
         if state not in _ALIVE:
@@ -162,19 +162,21 @@ class Avr:
         return changed
 
     def next_hold(self) -> tuple[int, int]:
-        """When the converter next holds a sample, and the cycles from one to the next; (0, 0) if it is off."""
+        """Return the cycle at which the converter next holds a sample, and the cycles to the one after; (0, 0) if it is off."""
         period = ctypes.c_uint32()
         return int(self._library.board_next_hold(self._board, ctypes.byref(period))), period.value
 
     def send(self, data: bytes) -> None:
+        """Send bytes to the board's receiver, one every 10 us behind those sent before."""
         self._library.board_send(self._board, data, len(data))
 
     @property
     def is_receiving(self) -> bool:
+        """Whether bytes sent have not all been received."""
         return bool(self._library.board_is_receiving(self._board))
 
     def take(self) -> tuple[bytes, npt.NDArray[np.uint64]]:
-        """What the board has sent since last taken, and the cycle at which each byte was through."""
+        """Take what the board has sent since last taken: bytes, and the cycle at which each was through."""
         count = self._library.board_take(self._board, self._bytes.ctypes.data, self._cycles.ctypes.data, _ROOM)
         return self._bytes[:count].tobytes(), self._cycles[:count].copy()
 
@@ -184,19 +186,21 @@ class Avr:
         return Outputs(bool(found.master), found.loads, found.range, bool(found.latched))
 
     @property
-    def counts(self) -> Counts:
-        found: Counts = self._library.board_get_counts(self._board)
+    def counts(self) -> AvrCounts:
+        found: AvrCounts = self._library.board_get_counts(self._board)
         return found
 
     def peek(self, address: int, length: int) -> bytes:
-        """Registers and RAM from this data address on."""
+        """Return registers and RAM from this data address on."""
         return ctypes.string_at(self._library.board_data(self._board) + address, length)
 
     def poke(self, address: int, data: bytes) -> None:
+        """Write registers or RAM from this data address on."""
         ctypes.memmove(self._library.board_data(self._board) + address, data, len(data))
 
     @property
     def eeprom(self) -> bytes:
+        """The 1024 bytes that survive power-down."""
         return ctypes.string_at(self._library.board_memory(self._board), EEPROM_SIZE)
 
     @eeprom.setter
@@ -205,14 +209,14 @@ class Avr:
 
 
 @cache
-def variables() -> dict[str, int]:
-    """Data addresses of the program's variables by name."""
-    listing = subprocess.run(["avr-nm", str(built("all", "makebreak.elf"))], capture_output=True, text=True, check=True).stdout
+def find_variables() -> dict[str, int]:
+    """Return the data addresses of the program's variables, by name."""
+    listing = subprocess.run(["avr-nm", str(build_product("all", "makebreak.elf"))], capture_output=True, text=True, check=True).stdout
     rows = (line.split() for line in listing.splitlines())
     return {row[2]: int(row[0], 16) & 0xFFFF for row in rows if len(row) == 3 and row[1] in "bBdD"}
 
 
 @cache
-def firmware() -> bytes:
-    """The program as it is flashed."""
-    return program_bytes(built("all", "makebreak.hex").read_text("ascii"))
+def read_firmware() -> bytes:
+    """Return the program as it is flashed."""
+    return parse_hex(build_product("all", "makebreak.hex").read_text("ascii"))

@@ -1,8 +1,8 @@
 """The board that runs its real program, in the middle of simulated physics; to its host it is like `bench.simboard.SimulatedBoard`.
 
-Physics goes first by a short stretch of time, then the microcontroller runs through it. Where it switches something in the middle, what
-the world has lived beyond is thrown away, and the world's clock stays ahead by that much: at most `_AWAKE_S` while a command is under way,
-`_STRETCH_S` where the board acts by itself.
+Physics goes first by a short stretch of time, then the microcontroller runs through it. If the program switches in the middle, what the
+world has lived beyond that moment is discarded, and the world's clock stays ahead by that much: at most `_AWAKE_S` while a command is
+executed, `_STRETCH_S` where the board acts by itself.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from bench.simboard.protection import Latch
 from bench.simboard.seeded_rig import draw_rig
 from bench.simboard.uplink import BYTE_S, Uplink
 from bench.simboard.waveform import Waveform
-from firmware.simulator.avr import RESET_PIN, Avr, firmware
+from firmware.simulator.avr import RESET_PIN, Avr, read_firmware
 
 _STRETCH_S = 4e-3
 _AWAKE_S = 2.5e-4
@@ -30,10 +30,11 @@ _IDLE_GRID = 416  # cycles; where the converter is off, nothing is read
 
 
 class AvrBoard:
-    """The program of `firmware/` on a simulated ATmega328P, in the rig, in a `world`. Parameters as for `SimulatedBoard`.
+    """The program of `firmware/` on a simulated ATmega328P, in the rig, in a `world`. Parameters as for `SimulatedBoard`; `program` runs
+    instead of the built one.
 
-    The very same hidden errors, since they are drawn from the same seed; the noise differs. A board that loses frames is not to be had
-    here: the program either does or does not.
+    The hidden errors are those of a `SimulatedBoard` of the same seed; the noise differs. The fault of losing frames can't be asked for:
+    the program either loses them or does not.
     """
 
     def __init__(
@@ -54,12 +55,12 @@ class AvrBoard:
         self.world = world
         self.now_s = 0.0
         self.clock_hz = self.description.clock_hz * (1.0 + self.rig.hidden.clock_error)
-        self.avr = Avr(firmware() if program is None else program)
+        self.avr = Avr(read_firmware() if program is None else program)
         if program is None:
             self.avr.eeprom = _with_serial(self.description.serial)
         self._outputs = self.avr.outputs
         self._latch = Latch()
-        self.supplied_s = 0.0  # when the master switch was last closed, in the world's time
+        self.supplied_s = 0.0  # the world's time at which the master switch was last closed
         self._offset_s = world.t_s
         self._awake_until_s = _COMMAND_S
         self._piece = bytearray()
@@ -69,12 +70,12 @@ class AvrBoard:
     # --- the outside: bytes and time ---
 
     def receive(self, data: bytes) -> None:
-        """Bytes from the host, at the present time; they take their own on the line."""
+        """Take bytes from the host, now; each takes 10 us on the line."""
         self.avr.send(self.link.carry_down(data))
         self._awake_until_s = self.now_s + len(data) * BYTE_S + _COMMAND_S
 
     def run_until(self, t_s: float) -> None:
-        """Let world and program live up to t_s; what comes up waits in `uplink`."""
+        """Run world and program up to t_s; what the board sends waits in `uplink`."""
         while self.now_s < t_s:
             if self.link.board_reset_at_s <= self.now_s:
                 self.link.board_reset_at_s = float("inf")
@@ -83,28 +84,31 @@ class AvrBoard:
             self._step(min(t_s, self.now_s + longest_s, self.link.board_reset_at_s))
 
     def reset(self, cause: int) -> None:
-        """A reset now, of a cause of `firmware.simulator.avr`."""
+        """Reset the board now, by a cause of `firmware.simulator.avr`."""
         self.avr.reset(cause)
         self._awake_until_s = self.now_s + _COMMAND_S
         self._follow(self.now_s)
 
-    # --- what hands do, and what can be seen ---
+    # --- at the bench ---
 
     @property
     def master(self) -> bool:
+        """Whether the master switch is closed."""
         return self._outputs.master
 
     @property
     def loads(self) -> frozenset[int]:
+        """The loads whose switches are closed."""
         return frozenset(n + 1 for n in range(8) if self._outputs.loads >> n & 1)
 
     def rest(self, seconds: float) -> None:
-        """The world ages by `seconds` while no time passes for board and host."""
+        """Let the world age by `seconds` while no time passes for board and host."""
         self.world.rest(seconds)
         self._offset_s = self.world.t_s - self.now_s
 
     def metered(self, channel: str, part: float, rest: float) -> float:
-        """What a meter of this accuracy shows at the place of a channel now. KeyError where there is nothing to clip it on."""
+        """Return what a meter of this accuracy (`part` of the reading, `rest` in the channel's unit) shows at a channel now. KeyError for a
+        channel that no meter can be connected to."""
         return self.meter.at(self.world.advance(self.world.t_s), channel, part, rest)
 
     # --- a stretch of time ---
@@ -138,7 +142,7 @@ class AvrBoard:
         self._follow(stop_s)
 
     def _cut(self, wave: Waveform, stop_s: float, at_s: float) -> Waveform:
-        """The stretch up to at_s only; the world stays ahead by what it has lived beyond."""
+        """Return the stretch up to at_s only; the world stays ahead by what it has lived beyond."""
         self._offset_s += stop_s - at_s
         return wave.until(max(at_s, self.now_s))
 
@@ -152,7 +156,7 @@ class AvrBoard:
         self.avr.set_inputs(first, step, self.rig.inputs(np.clip(cycles / self.clock_hz, self.now_s, stop_s)))
 
     def _follow(self, t_s: float) -> None:
-        """Switch the world as the board's outputs now stand."""
+        """Switch the world as the board's outputs are now."""
         before, self._outputs = self._outputs, self.avr.outputs
         if self._outputs.master and not before.master:
             self.supplied_s = self.world.t_s
@@ -162,7 +166,7 @@ class AvrBoard:
             self.world.switch(master=self.master, loads=self.loads)
 
     def _take_bytes(self) -> None:
-        """What the board has sent, piece by piece, as the faults of a link act on them."""
+        """Send up what the board has sent, piece by piece, because the faults of a link act on pieces."""
         data, cycles = self.avr.take()
         for byte, cycle in zip(data, cycles.tolist(), strict=True):
             self._piece.append(byte)
@@ -173,8 +177,8 @@ class AvrBoard:
 
 @cache
 def _with_serial(serial: str) -> bytes:
-    """EEPROM of a board that was given this serial number by its own program."""
-    avr = Avr(firmware())
+    """Return the EEPROM of a board whose own program has stored this serial number."""
+    avr = Avr(read_firmware())
     avr.run(avr.counts.cycle + _CYCLES_TO_START)
     avr.send(f"CAL:SER {serial}\nCAL:STOR\n*OPC?\n".encode())
     said = b""

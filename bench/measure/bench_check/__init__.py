@@ -17,16 +17,19 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
-from bench.measure.bench_check.board import board_faults, link_faults
-from bench.measure.bench_check.lamps import INRUSH, INRUSH_TAU_S, lamp_died_at, lamp_faults, lamps_proof
-from bench.measure.bench_check.wiring import lead_faults, supply_faults
+from bench.measure.bench_check.board_faults import board_faults, link_faults
+from bench.measure.bench_check.lamp_faults import INRUSH, INRUSH_TAU_S, lamp_died_at, lamp_faults, lamps_proof
+from bench.measure.bench_check.wiring_faults import lead_faults, supply_faults
 from bench.measure.evidence import Evidence
-from bench.measure.vocabulary import QUANTITIES, SUPPLY_GONE, BenchFault, BenchProof
+from bench.measure.quantities import QUANTITIES
+from bench.measure.vocabulary import BenchFault, BenchProof, FaultCode, ProofItem
 from bench.uncertainty import Estimate, Measurement, NotMeasured
 
-__all__ = ["INRUSH", "INRUSH_TAU_S", "check_bench", "lamp_died_at", "spoilt"]
+__all__ = ["INRUSH", "INRUSH_TAU_S", "check_bench", "lamp_died_at", "without_spoilt"]
 
 _TIMED = ("s", "1/min")  # units of what a wrong clock makes worthless
+_SUPPLY_WRONG = frozenset({FaultCode.SUPPLY_LIMITED, FaultCode.SUPPLY_OUT_OF_RANGE, FaultCode.SUPPLY_GONE})
+_LEADS_WRONG = frozenset({FaultCode.SENSE_IN_OFF, FaultCode.SENSE_OUT_OFF, FaultCode.SENSE_LEADS_SWAPPED})
 _START = ("start_s", "start_largest_s", "first_light_s", "first_extinction_s", "inrush_first_a", "inrush_ratio")
 
 
@@ -48,28 +51,28 @@ def _proofs(e: Evidence, died: int | None, wrong: set[str]) -> Iterator[BenchPro
     yield lamps_proof(e, died, wrong)
     loaded = e.supply.loaded
     if loaded is None:
-        yield BenchProof("supply", False, "nothing drew more than 2 A")
+        yield BenchProof(ProofItem.SUPPLY, False, "nothing drew more than 2 A")
     else:
-        kept = not wrong & {"supply-limited", "supply-out-of-range", SUPPLY_GONE}
-        yield BenchProof("supply", kept, f"{loaded[0]:.2f} V at {loaded[1]:.1f} A at the lowest")
-    seen = loaded is not None and not wrong & {"sense-in-off", "sense-out-off", "sense-leads-swapped"}
+        kept = not wrong & _SUPPLY_WRONG
+        yield BenchProof(ProofItem.SUPPLY, kept, f"{loaded[0]:.2f} V at {loaded[1]:.1f} A at the lowest")
+    seen = loaded is not None and not wrong & _LEADS_WRONG
     shown = "both followed the contact; where they are clipped, only the link shows"
-    yield BenchProof("sense leads", seen, shown if seen else "no current by which to tell them")
+    yield BenchProof(ProofItem.SENSE_LEADS, seen, shown if seen else "no current by which to tell them")
 
 
-def spoilt(values: Mapping[str, Measurement], faults: tuple[BenchFault, ...]) -> dict[str, Measurement]:
+def without_spoilt(values: Mapping[str, Measurement], faults: tuple[BenchFault, ...]) -> dict[str, Measurement]:
     """The values less those that a fault of the bench makes worthless; the reason goes with them."""
     found = dict(values)
     for fault in faults:
-        if fault.code in ("supply-limited", "lamps-not-cold"):
+        if fault.code in (FaultCode.SUPPLY_LIMITED, FaultCode.LAMPS_NOT_COLD):
             for name in _START:
                 if isinstance(found.get(name), Estimate):
                     found[name] = NotMeasured(fault.text, "bench")
-        if fault.code == "board-clock":
+        if fault.code == FaultCode.BOARD_CLOCK:
             for name, value in found.items():
                 if QUANTITIES[name].unit in _TIMED and isinstance(value, Estimate):
                     found[name] = NotMeasured(fault.text, "bench")
-        if fault.code == "lamp-died":
+        if fault.code == FaultCode.LAMP_DIED:
             for name, value in found.items():
                 if isinstance(value, NotMeasured):
                     found[name] = replace(value, fault="bench")

@@ -23,7 +23,8 @@ void clock_begin(void)
     TIMSK2 = _BV(OCIE2A);
 }
 
-/* The whole count that belongs to a reading of the low half just made. An overflow not yet served counts if the reading is from after it. */
+/* The whole count that belongs to a reading of the low half just made. An overflow not yet served counts if the reading is from after it.
+ */
 static uint32_t whole_clock(uint16_t low)
 {
     uint16_t high = clock_high;
@@ -50,7 +51,7 @@ ISR(TIMER2_COMPA_vect)
     milliseconds++;
 }
 
-uint32_t hal_clock(void)
+uint32_t hal_read_clock(void)
 {
     uint8_t before = SREG;
     cli();
@@ -59,7 +60,7 @@ uint32_t hal_clock(void)
     return clock;
 }
 
-uint32_t hal_milliseconds(void)
+uint32_t hal_read_milliseconds(void)
 {
     cli();
     uint32_t now = milliseconds;
@@ -72,12 +73,12 @@ bool hal_comparator_is_high(void)
     return (PINB & PIN_COMPARATOR) != 0;
 }
 
-uint8_t hal_comparator_rises(void)
+uint8_t hal_read_comparator_rises(void)
 {
     return TCNT0;
 }
 
-void hal_capture_arm(bool rising)
+void hal_arm_capture(bool rising)
 {
     TIMSK1 &= (uint8_t)~_BV(ICIE1);
     TCCR1B = rising ? _BV(CS10) | _BV(ICES1) : _BV(CS10);
@@ -86,7 +87,7 @@ void hal_capture_arm(bool rising)
     TIMSK1 |= _BV(ICIE1);
 }
 
-bool hal_capture_read(uint32_t *clock)
+bool hal_read_capture(uint32_t *clock)
 {
     if (!captured) {
         return false;

@@ -22,12 +22,12 @@ ISR(ADC_vect)
 {
     /* A new input must not be selected in the first period of the conversion that has just begun: 32 clocks have passed by now, 128 may
      * not have; nor later than it ends. */
-    uint8_t ahead = sampler_input_ahead();
+    uint8_t ahead = sampler_get_input_ahead();
     if (!slow) {
         ADMUX = ahead;
     }
     serial_feed();
-    sampler_take(ADC, (PINB & PIN_COMPARATOR) != 0);
+    sampler_take_count(ADC, (PINB & PIN_COMPARATOR) != 0);
     if (slow) {
         sei();
         _delay_loop_1(40);
@@ -50,7 +50,7 @@ static uint32_t begin(uint8_t control)
                      : [control] "r"(control), [adcsra] "n"(_SFR_MEM_ADDR(ADCSRA)), [tcnt1l] "n"(_SFR_MEM_ADDR(TCNT1L)),
                        [tcnt1h] "n"(_SFR_MEM_ADDR(TCNT1H)));
     uint16_t read = (uint16_t)(high << 8 | low);
-    uint32_t now = hal_clock();
+    uint32_t now = hal_read_clock();
     return now - (uint16_t)((uint16_t)now - read) - 2u;
 }
 
@@ -59,12 +59,12 @@ bool hal_converter_has_ended(void)
     return (ADCSRA & _BV(ADIF)) != 0;
 }
 
-uint32_t hal_converter_start(enum hal_mode mode)
+uint32_t hal_start_converter(enum hal_mode mode)
 {
     ADCSRA = _BV(ADIF); /* off, and nothing left to be told */
     ADCSRB = 0;
     DIDR0 = 0x3F;
-    ADMUX = sampler_channel(0); /* always with the external reference */
+    ADMUX = sampler_get_input(0); /* always with the external reference */
     slow = mode == HAL_PRECISE;
     uint32_t began =
         begin((uint8_t)(_BV(ADEN) | _BV(ADSC) | _BV(ADATE) | _BV(ADIE) | (slow ? PRESCALER_PRECISE : PRESCALER_FAST)));
@@ -77,6 +77,6 @@ uint32_t hal_converter_start(enum hal_mode mode)
     } else {
         _delay_loop_2(12);
     }
-    ADMUX = sampler_channel(1);
+    ADMUX = sampler_get_input(1);
     return began + (slow ? HOLD_PRECISE : HOLD_FAST);
 }

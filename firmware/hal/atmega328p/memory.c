@@ -8,12 +8,12 @@
 /* Set by the linker: where the program and its initial data end. Behind them the build puts their CRC. */
 extern const uint8_t __data_load_end[];
 
-void hal_store_read(uint16_t address, void *data, uint16_t length)
+void hal_read_store(uint16_t address, void *data, uint16_t length)
 {
     eeprom_read_block(data, (const void *)(uintptr_t)address, length);
 }
 
-void hal_store_write(uint16_t address, const void *data, uint16_t length)
+void hal_write_store(uint16_t address, const void *data, uint16_t length)
 {
     const uint8_t *byte = data;
     for (uint16_t k = 0; k < length; k++) {
@@ -23,12 +23,12 @@ void hal_store_write(uint16_t address, const void *data, uint16_t length)
     eeprom_busy_wait();
 }
 
-uint16_t hal_program_length(void)
+uint16_t hal_get_program_length(void)
 {
     return (uint16_t)((uint16_t)(uintptr_t)__data_load_end + 2u);
 }
 
-uint8_t hal_program_byte(uint16_t address)
+uint8_t hal_read_program(uint16_t address)
 {
     return pgm_read_byte(address);
 }

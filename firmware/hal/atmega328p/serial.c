@@ -85,7 +85,7 @@ ISR(USART_RX_vect, ISR_NAKED)
                        [overrun] "I"(DOR0), [mask] "M"(RING - 1));
 }
 
-int16_t hal_serial_read(void)
+int16_t hal_read_serial(void)
 {
     uint8_t out = serial_out;
     if (out == serial_in) {
@@ -96,7 +96,7 @@ int16_t hal_serial_read(void)
     return byte;
 }
 
-bool hal_serial_has_lost(void)
+bool hal_take_serial_loss(void)
 {
     bool had = serial_lost != 0;
     if (had) {
@@ -105,7 +105,7 @@ bool hal_serial_has_lost(void)
     return had;
 }
 
-void hal_serial_send(const uint8_t *data, uint8_t length)
+void hal_send_serial(const uint8_t *data, uint8_t length)
 {
     serial_sending = data;
     __asm__ volatile("" ::: "memory");

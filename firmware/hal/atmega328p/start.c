@@ -31,9 +31,9 @@ void start_first(void)
 void hal_begin(void)
 {
     switches_begin();
-    if (hal_reset_cause() == HAL_RESET_POWER) {
+    if (hal_get_reset_cause() == HAL_RESET_POWER) {
         reset_flags = _BV(PORF); /* the answer stays the same */
-        hal_kept_write(0);
+        hal_write_kept(0);
     }
     ACSR = _BV(ACD);
     clock_begin();
@@ -47,9 +47,9 @@ static bool kept_is_good(void)
     return (kept ^ kept_check) == 0xFF;
 }
 
-/* A boot loader may have cleared the flags already: then what the RAM has kept tells whether the power was off, and everything else is taken for
- * an external reset. */
-enum hal_reset hal_reset_cause(void)
+/* A boot loader may have cleared the flags already: then what the RAM has kept tells whether the power was off, and everything else is
+ * taken for an external reset. */
+enum hal_reset hal_get_reset_cause(void)
 {
     if ((reset_flags & _BV(PORF)) || (reset_flags == 0 && !kept_is_good())) {
         return HAL_RESET_POWER;
@@ -60,28 +60,28 @@ enum hal_reset hal_reset_cause(void)
     return reset_flags & _BV(BORF) ? HAL_RESET_BROWNOUT : HAL_RESET_EXTERNAL;
 }
 
-uint8_t hal_kept_read(void)
+uint8_t hal_read_kept(void)
 {
     return kept_is_good() ? kept : 0;
 }
 
-void hal_kept_write(uint8_t value)
+void hal_write_kept(uint8_t value)
 {
     kept = value;
     kept_check = (uint8_t)~value;
 }
 
-void hal_watchdog_feed(void)
+void hal_feed_watchdog(void)
 {
     wdt_reset();
 }
 
-void hal_interrupts_hold(void)
+void hal_hold_interrupts(void)
 {
     cli();
 }
 
-void hal_interrupts_release(void)
+void hal_release_interrupts(void)
 {
     sei();
 }

@@ -15,10 +15,10 @@ void switches_begin(void)
     DDRB = PIN_RCLK | PIN_MOSI | PIN_SCK;
     SPCR = _BV(SPE) | _BV(MSTR);
     SPSR = _BV(SPI2X);
-    hal_switches_write(false, 0);
+    hal_write_switches(false, 0);
 }
 
-void hal_switches_write(bool master, uint8_t loads)
+void hal_write_switches(bool master, uint8_t loads)
 {
     if (!master) {
         PORTD &= (uint8_t)~PIN_MASTER;
@@ -44,14 +44,14 @@ bool hal_latch_is_set(void)
     return (PIND & PIN_TRIP) != 0;
 }
 
-void hal_latch_clear(void)
+void hal_clear_latch(void)
 {
     PORTD &= (uint8_t)~PIN_CLEAR;
     _delay_loop_1(10); /* 2 us */
     PORTD |= PIN_CLEAR;
 }
 
-void hal_range_write(uint8_t range)
+void hal_write_range(uint8_t range)
 {
     if (range == 1) {
         PORTD &= (uint8_t)~PIN_RANGE;

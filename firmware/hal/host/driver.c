@@ -1,4 +1,4 @@
-/* A board on this computer that obeys a script: one command a line on the standard input, answers on the standard output, each command's
+/* A board on this computer that runs a script: one command a line on the standard input, answers on the standard output, each command's
  * ended by a line with a point. The commands are the rows at the end; tests/firmware_host.py speaks them. Numbers are decimal, bytes
  * hexadecimal.
  */
@@ -7,13 +7,12 @@
 #include <string.h>
 
 #include "board.h"
-#include "command.h"
 #include "crc.h"
 #include "frame.h"
 #include "host.h"
 #include "number.h"
-#include "run.h"
 #include "sampler.h"
+#include "timebase.h"
 
 enum { LINE = 20000, ARGUMENTS = 10 };
 
@@ -55,7 +54,7 @@ static void print_bytes(const char *name, const uint8_t *bytes, size_t length)
 static void dump(void)
 {
     print_bytes("store", host_store, sizeof host_store);
-    printf("kept %d\n", hal_kept_read());
+    printf("kept %d\n", hal_read_kept());
 }
 
 static void fail_power(void)
@@ -105,13 +104,13 @@ static void do_begin(char **arguments)
 
 static void do_run(char **arguments)
 {
-    uint64_t until = host_now() + number_of(arguments[0]);
-    while (host_now() < until) {
+    uint64_t until = host_read_clock() + number_of(arguments[0]);
+    while (host_read_clock() < until) {
         board_step();
-        host_spend(turn_clocks);
+        host_spend_clocks(turn_clocks);
     }
     end_sent();
-    printf("clock %llu\n", (unsigned long long)host_now());
+    printf("clock %llu\n", (unsigned long long)host_read_clock());
 }
 
 static void do_turn(char **arguments)
@@ -124,20 +123,21 @@ static void do_receive(char **arguments)
     static uint8_t bytes[LINE];
     size_t length = parse_bytes(arguments[0], bytes, sizeof bytes);
     for (size_t k = 0; k < length; k++) {
-        host_receive(bytes[k]);
+        host_receive_byte(bytes[k]);
     }
 }
 
 static void do_lose(char **arguments)
 {
     (void)arguments;
-    host_lose();
+    host_lose_byte();
 }
 
-static void do_happen(char **arguments)
+static void do_mishap(char **arguments)
 {
-    host_happen_at(host_now() + number_of(arguments[0]), (enum host_kind)number_of(arguments[1]), (uint16_t)number_of(arguments[2]),
-                   (uint16_t)number_of(arguments[3]));
+    uint64_t clock = host_read_clock() + number_of(arguments[0]);
+    enum host_mishap kind = (enum host_mishap)number_of(arguments[1]);
+    host_schedule_mishap(clock, kind, (uint16_t)number_of(arguments[2]), (uint16_t)number_of(arguments[3]));
 }
 
 static void do_cut(char **arguments)
@@ -152,14 +152,14 @@ static void do_flip(char **arguments)
 
 static void do_first(char **arguments)
 {
-    run_first_stamp = (uint32_t)number_of(arguments[0]);
+    timebase_first_stamp = (uint32_t)number_of(arguments[0]);
 }
 
 static void do_dump(char **arguments)
 {
     (void)arguments;
     dump();
-    printf("range %d\nunfed %llu\n", host_range(), (unsigned long long)host_longest_unfed());
+    printf("range %d\nunfed %llu\n", host_get_range(), (unsigned long long)host_get_longest_unfed());
 }
 
 /* --- parts of it --- */
@@ -170,7 +170,7 @@ static void do_crc(char **arguments)
     uint16_t crc = CRC_BEGIN;
     size_t length = parse_bytes(arguments[0], bytes, sizeof bytes);
     for (size_t k = 0; k < length; k++) {
-        crc = crc_add(crc, bytes[k]);
+        crc = crc_add_byte(crc, bytes[k]);
     }
     printf("crc %u\n", crc);
 }
@@ -204,13 +204,13 @@ static void do_frame(char **arguments)
 /* 160 samples of three digits each, through the converter's interrupt. */
 static void do_pack(char **arguments)
 {
-    sampler.now.state = STATE_SAMPLING;
+    sampler.now.bits = STATE_SAMPLING;
     sampler.left = 0;
     for (int k = 0; k < FRAME_SAMPLES; k++) {
         char digits[4] = {arguments[0][3 * k], arguments[0][3 * k + 1], arguments[0][3 * k + 2], 0};
-        sampler_take((uint16_t)strtoul(digits, NULL, 16), false);
+        sampler_take_count((uint16_t)strtoul(digits, NULL, 16), false);
     }
-    print_bytes("body", sampler_full_frame(0) + AT_BODY, FRAME_SAMPLES_BODY);
+    print_bytes("body", sampler_get_full_frame(0) + AT_BODY, FRAME_SAMPLES_BODY);
     sampler_release_frame();
 }
 
@@ -236,12 +236,12 @@ static const struct {
     void (*run)(char **arguments);
 } rows[] = {
     {"store", 1, do_store}, {"begin", 2, do_begin}, {"run", 1, do_run},     {"turn", 1, do_turn}, {"receive", 1, do_receive},
-    {"lose", 0, do_lose},   {"happen", 4, do_happen}, {"cut", 1, do_cut},   {"flip", 1, do_flip}, {"first", 1, do_first},
+    {"lose", 0, do_lose},   {"mishap", 4, do_mishap}, {"cut", 1, do_cut},   {"flip", 1, do_flip}, {"first", 1, do_first},
     {"dump", 0, do_dump},   {"crc", 1, do_crc},     {"stuff", 1, do_stuff}, {"frame", 8, do_frame}, {"pack", 1, do_pack},
     {"number", 1, do_number}, {"write", 1, do_write},
 };
 
-static void obey_script(char *line)
+static void run_script(char *line)
 {
     char *arguments[ARGUMENTS] = {0};
     char *name = strtok(line, " \n");
@@ -267,7 +267,7 @@ int main(void)
     host_power_failed = fail_power;
     memset(host_store, 0xFF, sizeof host_store);
     while (fgets(line, sizeof line, stdin) != NULL) {
-        obey_script(line);
+        run_script(line);
         end_sent();
         printf(".\n");
         fflush(stdout);

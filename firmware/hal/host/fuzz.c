@@ -8,12 +8,12 @@
 #include <string.h>
 
 #include "board.h"
+#include "commands.h"
 #include "crc.h"
 #include "host.h"
-#include "obey.h"
-#include "slow.h"
+#include "long_query.h"
 #include "protection.h"
-#include "stand.h"
+#include "state.h"
 #include "status.h"
 #include "wire.h"
 
@@ -48,9 +48,10 @@ static uint32_t draw(uint32_t limit)
 /* --- lines --- */
 
 static const char *const parameters[] = {
-    "0", "1", "ON", "OFF", "MAYBE", "FAST", "PRECise", "(@1)", "(@1,3:5)", "(@8:1)", "(@)", "(@9)", "(@1", "(@1:2:3)", "(@1000)", "( @ 2 , 4 )",
-    "12.8", "-1", "1E400", "-1E-400", "1E", "+", ".", "1.2.3", "255", "256", "4.0", "10 A", "v_in", "i_load", "nothing", "0.036", "16000000",
-    "16E6", "20261125", "A4711", "a-b", "UNIT_0123456789", "99999999999999999999999999", "0.00000000000000000000000000000001", "",
+    "0", "1", "ON", "OFF", "MAYBE", "FAST", "PRECise", "(@1)", "(@1,3:5)", "(@8:1)", "(@)", "(@9)", "(@1", "(@1:2:3)", "(@1000)",
+    "( @ 2 , 4 )", "12.8", "-1", "1E400", "-1E-400", "1E", "+", ".", "1.2.3", "255", "256", "4.0", "10 A", "v_in", "i_load", "nothing",
+    "0.036", "16000000", "16E6", "20261125", "A4711", "a-b", "UNIT_0123456789", "99999999999999999999999999",
+    "0.00000000000000000000000000000001", "",
 };
 
 static void add(const char *text)
@@ -61,13 +62,13 @@ static void add(const char *text)
 static void add_header(void)
 {
     size_t commands = 0;
-    while (obey_commands[commands].pattern[0] != '\0') {
+    while (commands_table[commands].pattern[0] != '\0') {
         commands++;
     }
     char header[40];
     size_t length = 0;
     bool is_short = draw(2) == 0;
-    for (const char *c = obey_commands[draw((uint32_t)commands)].pattern; *c != '\0'; c++) {
+    for (const char *c = commands_table[draw((uint32_t)commands)].pattern; *c != '\0'; c++) {
         if (*c == '[' && draw(2) == 0) {
             while (*c != ']') {
                 c++;
@@ -140,10 +141,10 @@ static void check_frame(void)
             fail("a frame's stuffing is wrong");
         }
         for (at++; at < end; at++) {
-            crc = crc_add(crc, piece[at]);
+            crc = crc_add_byte(crc, piece[at]);
         }
         if (at < piece_length) {
-            crc = crc_add(crc, 0);
+            crc = crc_add_byte(crc, 0);
         }
     }
     if (crc != 0) {
@@ -208,58 +209,58 @@ static void ignore_switches(uint64_t clock, bool master, uint8_t loads)
 
 static void run(uint32_t milliseconds)
 {
-    uint64_t until = host_now() + (uint64_t)milliseconds * HOST_CLOCKS_PER_MS;
-    while (host_now() < until) {
+    uint64_t until = host_read_clock() + (uint64_t)milliseconds * HOST_CLOCKS_PER_MS;
+    while (host_read_clock() < until) {
         board_step();
-        host_spend(draw(2000));
+        host_spend_clocks(draw(2000));
     }
 }
 
-struct board_state {
-    struct stand stand;
+struct snapshot {
+    struct board_state board;
     float settings[RIG_LIMITS];
 };
 
-static struct board_state look(void)
+static struct snapshot look(void)
 {
-    struct board_state state;
-    memset(&state, 0, sizeof state);
-    state.stand = stand_now();
+    struct snapshot seen;
+    memset(&seen, 0, sizeof seen);
+    seen.board = state_get();
     for (uint8_t place = 0; place < RIG_LIMITS; place++) {
-        state.settings[place] = protection_setting((enum rig_limit_place)place);
+        seen.settings[place] = protection_get_setting((enum rig_limit_place)place);
     }
-    return state;
+    return seen;
 }
 
-static void check(const struct board_state *before)
+static void check(const struct snapshot *before)
 {
-    struct board_state after = look();
-    bool has_tripped = (after.stand.state & ~before->stand.state & STATE_TRIPPED) != 0;
-    uint8_t errors = status_errors();
-    int16_t error = status_next_error();
+    struct snapshot after = look();
+    bool has_tripped = (after.board.bits & ~before->board.bits & STATE_TRIPPED) != 0;
+    uint8_t errors = status_count_errors();
+    int16_t error = status_take_error();
     if (errors > 1) {
         fail("one line has left several errors");
     }
     if (error != ERROR_NONE && error != ERROR_SELF_TEST && !has_tripped && memcmp(before, &after, sizeof after) != 0) {
         fail("a refused line has changed something");
     }
-    if ((after.stand.loads & ~before->stand.loads) != 0 && !line_says("CLOS")) {
+    if ((after.board.loads & ~before->board.loads) != 0 && !line_says("CLOS")) {
         fail("a load has closed unasked");
     }
-    if ((after.stand.state & ~before->stand.state & STATE_MASTER) != 0 && !line_says("OUTP")) {
+    if ((after.board.bits & ~before->board.bits & STATE_MASTER) != 0 && !line_says("OUTP")) {
         fail("the master switch has closed unasked");
     }
 }
 
 static void feed_line(void)
 {
-    struct board_state before = look();
+    struct snapshot before = look();
     for (const char *c = line; *c != '\0'; c++) {
-        host_receive((uint8_t)*c);
+        host_receive_byte((uint8_t)*c);
     }
-    host_receive('\n');
+    host_receive_byte('\n');
     run(3);
-    for (uint32_t waited = 0; slow_is_under_way(); waited++) {
+    for (uint32_t waited = 0; long_query_is_running(); waited++) {
         if (waited == PATIENCE_MS) {
             fail("a query takes too long");
         }
@@ -287,7 +288,7 @@ int main(int count, char **arguments)
         make_line();
         feed_line();
     }
-    if (host_longest_unfed() > 50 * HOST_CLOCKS_PER_MS) {
+    if (host_get_longest_unfed() > 50 * HOST_CLOCKS_PER_MS) {
         fail("the watchdog was hungry for more than 50 ms");
     }
     printf("lines %lu, frames %lu, replies %lu\n", lines, frames, texts);

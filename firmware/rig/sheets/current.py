@@ -9,6 +9,7 @@ TITLE = "Shunt, current channels, trips and latch"
 
 def draw(s: Sheet) -> None:
     _shunt(s)
+    _amplifier(s)
     _low_range(s)
     _bias(s)
     _trip(s, y=5.0, parts=("R210", "C205", "R211", "R212"), unit="A", says="75 A, at once")
@@ -28,6 +29,9 @@ def _shunt(s: Sheet) -> None:
     s.ground("STAR", (8, 13))
     s.part("R201", (10.5, 15), (10.5, 13))
     s.ground("STAR", (10.5, 13))
+
+
+def _amplifier(s: Sheet) -> None:
     s.part("R202", (2.5, 13.5), (2.5, 11.5), words="left")
     s.part("R203", (4.5, 13.5), (4.5, 11.5))
     s.wire((2.5, 11.5), (2.5, 10))
@@ -81,7 +85,7 @@ def _bias(s: Sheet) -> None:
 
 
 def _trip(s: Sheet, y: float, parts: tuple[str, str, str, str], unit: str, says: str) -> None:
-    """A comparator with its threshold at y and its filtered current 3 below it."""
+    """Draw a comparator with its threshold at y and its filtered current 3 below it."""
     filter_r, filter_c, upper, lower = parts
     s.rail("AREF", (12.5, y + 2))
     s.part(upper, (12.5, y + 2), (12.5, y))
@@ -99,6 +103,12 @@ def _trip(s: Sheet, y: float, parts: tuple[str, str, str, str], unit: str, says:
 
 
 def _latch(s: Sheet) -> None:
+    _trip_line(s)
+    _flip_flop(s)
+    _enable(s)
+
+
+def _trip_line(s: Sheet) -> None:
     s.rail("+5V", (19, 8))
     s.part("R216", (19, 8), (19, 6))
     s.wire((19, 6), (19, -2))
@@ -107,6 +117,9 @@ def _latch(s: Sheet) -> None:
     s.text((19.42, -3.15), "closed in OFF", size=7)
     s.ground("AGND", (19, -4))
     s.wire((19, 3.5), (22, 3.5))
+
+
+def _flip_flop(s: Sheet) -> None:
     s.nand("U6", "1", (22, 3))
     s.nand("U6", "2", (22, 0))
     s.wire((24.5, 3), (25, 3), (25, 1.25), (21.5, 1.25), (21.5, 0.5), (22, 0.5))
@@ -115,6 +128,9 @@ def _latch(s: Sheet) -> None:
     s.part("R217", (20.5, 1.5), (20.5, -0.5))
     s.wire((20.5, -0.5), (22, -0.5))
     s.tag("CLEAR", (20.5, -0.5), "left")
+
+
+def _enable(s: Sheet) -> None:
     s.wire((25, 3), (26.5, 3))
     s.wire((27, 3.5), (26.5, 3.5), (26.5, 2.5), (27, 2.5))
     s.wire((25.5, 3), (25.5, 5), (26, 5))

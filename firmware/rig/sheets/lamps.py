@@ -42,7 +42,7 @@ def _leads(s: Sheet) -> None:
 
 
 def _load(s: Sheet, load: int, x: float, y: float) -> None:
-    """One load between the bus at y and its switch, 6 below."""
+    """Draw one load between the bus at y and its switch, 6 below."""
     thick = load <= 6
     if load <= 6:
         s.part(f"LA{load}", (x, y), (x, y - 2), words="left" if load == 6 else "right", thick=thick)

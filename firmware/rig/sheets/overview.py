@@ -1,4 +1,4 @@
-"""The whole rig on one page, as blocks, for people: the current's way round, and what watches and switches it."""
+"""Sheet 7: the whole rig on one page, as blocks, for people: the current's way round, and what watches and switches it."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def draw(s: Sheet) -> None:
 
 
 def _box(s: Sheet, corner: Place, size: Place, words: str) -> None:
-    """A frame with its words in the middle."""
+    """Draw a frame with its words in the middle."""
     s.outline(corner, size, width=1.4)
     s.text((corner[0] + size[0] / 2, corner[1] + size[1] / 2 + 0.16 * words.count("\n")), words, align="center")
 

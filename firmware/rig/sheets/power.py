@@ -62,6 +62,12 @@ def _switch(s: Sheet) -> None:
 
 
 def _drive(s: Sheet) -> None:
+    _gates(s)
+    _driver(s)
+    _driver_supply(s)
+
+
+def _gates(s: Sheet) -> None:
     s.wire((23, 10), (23, 4))
     s.name("MG", (23, 8.5))
     s.part("R103", (21, 4), (23, 4), words="below")
@@ -73,8 +79,14 @@ def _drive(s: Sheet) -> None:
     s.wire((27, 5), (27, 2.5))
     s.wire((20.5, 2.5), (28, 2.5))
     s.tag("MS", (28, 2.5))
+
+
+def _driver(s: Sheet) -> None:
     s.box("U9", (17, 2), (3, 4), {"A": (16.5, 5), "K": (16.5, 3), "VCC": (20.5, 5.5), "OUT": (20.5, 4), "VEE": (20.5, 2.5)})
     s.rail("VG12", (20.5, 5.5))
+
+
+def _driver_supply(s: Sheet) -> None:
     s.box("U8", (17, -5.5), (3, 3), {"+IN": (16.5, -3), "-IN": (16.5, -5), "+OUT": (20.5, -3), "-OUT": (20.5, -5)})
     s.wire((16.5, -3), (13.5, -3))
     s.rail("+5V", (13.5, -3))

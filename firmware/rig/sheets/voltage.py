@@ -56,6 +56,11 @@ def _range(s: Sheet) -> None:
 
 
 def _drop(s: Sheet) -> None:
+    _drop_inputs(s)
+    _drop_amplifier(s)
+
+
+def _drop_inputs(s: Sheet) -> None:
     s.tag("SB", (19.5, 16), "left")
     s.part("R341", (19.5, 16), (21.5, 16), words="below")
     s.wire((21.5, 16), (27, 16))
@@ -69,6 +74,9 @@ def _drop(s: Sheet) -> None:
     s.wire((21.5, 11.5), (25, 11.5), (25, 15), (27, 15))
     s.part("R346", (22, 11.5), (22, 9.5))
     s.ground("AGND", (22, 9.5))
+
+
+def _drop_amplifier(s: Sheet) -> None:
     s.part("R347", (25, 11.5), (27, 11.5))
     s.part("R348", (27, 11.5), (29.5, 11.5))
     s.wire((29.5, 11.5), (29.5, 15.5))
@@ -84,6 +92,12 @@ def _drop(s: Sheet) -> None:
 
 
 def _comparator(s: Sheet) -> None:
+    _half_of_input(s)
+    _edges(s)
+    _floor(s)
+
+
+def _half_of_input(s: Sheet) -> None:
     s.tag("VLB", (19.5, 6), "left")
     s.part("R351", (19.5, 6), (21.5, 6))
     s.wire((21.5, 6), (26, 6))
@@ -98,6 +112,9 @@ def _comparator(s: Sheet) -> None:
     s.ground("AGND", (22, 0))
     s.part("C352", (23.5, 2), (23.5, 0))
     s.ground("AGND", (23.5, 0))
+
+
+def _edges(s: Sheet) -> None:
     s.amplifier("U11", "A", (26, 5.5))
     s.wire((25.5, 6), (25.5, 8), (26, 8))
     s.part("R354", (26, 8), (28, 8))
@@ -106,6 +123,9 @@ def _comparator(s: Sheet) -> None:
     s.rail("+5V", (31, 8))
     s.part("R355", (31, 8), (31, 5.5))
     s.tag("EDGES", (32, 5.5))
+
+
+def _floor(s: Sheet) -> None:
     s.wire((25.5, 6), (25.5, 1.5), (27, 1.5))
     s.amplifier("U11", "B", (27, 1))
     s.wire((29.5, 1), (31, 1), (31, 5.5))

@@ -1,4 +1,4 @@
-"""The wiring picture, for people who build and use the rig: battery, computer, and the unit's leads in each case."""
+"""Sheet 6: the wiring, for people who build and use the rig: battery, computer, and the unit's leads in each case."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def _panel(s: Sheet, corner: Place, title: str) -> Place:
 
 
 def _sockets(s: Sheet, corner: Place, names: dict[str, float]) -> None:
-    """The rig's front with sockets at x = 3.5 of the panel."""
+    """Draw the rig's front with its sockets at x = 3.5 of the panel; `names`: the row of each."""
     x, y = corner
     s.outline((x + 0.5, y + 0.5), (3, 7.2), width=1.4)
     s.text((x + 0.8, y + 7.3), "rig", size=9)
@@ -36,7 +36,7 @@ def _sockets(s: Sheet, corner: Place, names: dict[str, float]) -> None:
 
 
 def _unit(s: Sheet, corner: Place, terminals: dict[str, float]) -> None:
-    """The unit with its terminals' blades at x = 10.2 of the panel."""
+    """Draw the unit with its terminals' blades at x = 10.2 of the panel; `terminals`: the row of each."""
     x, y = corner
     s.outline((x + 10.2, y + 0.5), (5.3, 7.2), width=1.4)
     s.text((x + 13.6, y + 7.3), "unit", size=9)
@@ -57,6 +57,13 @@ def _sense(s: Sheet, corner: Place, row: float, blade: float, colour: str) -> No
 
 def _bench(s: Sheet, corner: Place) -> None:
     x, y = _panel(s, corner, "Battery and computer")
+    _battery(s, x, y)
+    _rig(s, x, y)
+    _computer(s, x, y)
+
+
+def _battery(s: Sheet, x: float, y: float) -> None:
+    """Draw the battery and its way through fuse and hand switch; x, y is the panel's corner."""
     s.outline((x + 0.6, y + 4.6), (2.6, 2.2), width=1.4)
     s.text((x + 0.8, y + 5.7), "battery")
     s.text((x + 2.9, y + 6.3), "+", align="center")
@@ -71,12 +78,18 @@ def _bench(s: Sheet, corner: Place) -> None:
     s.text((x + 8.3, y + 7.1), "the real OFF", align="center", size=8)
     s.line((x + 9.1, y + 6.3), (x + 11, y + 6.3), width=_POWER, colour=_SUPPLY)
     s.line((x + 3.2, y + 5.1), (x + 11, y + 5.1), width=_POWER)
+
+
+def _rig(s: Sheet, x: float, y: float) -> None:
     s.outline((x + 11, y + 0.8), (4.2, 6.4), width=1.4)
     s.text((x + 11.2, y + 6.3), "+")
     s.text((x + 11.2, y + 5.1), "STAR (0 V)")
     s.text((x + 14.9, y + 6.8), "rig", align="right")
     s.text((x + 11.2, y + 3.9), "nothing earthed is joined\nto this 0 V", size=8)
     s.text((x + 11.2, y + 2.2), "module")
+
+
+def _computer(s: Sheet, x: float, y: float) -> None:
     s.outline((x + 0.6, y + 1.4), (2.6, 1.6), width=1.4)
     s.text((x + 0.8, y + 2.2), "computer")
     s.line((x + 3.2, y + 2.2), (x + 5.4, y + 2.2))

@@ -4,13 +4,6 @@
 
 #include "parts.h"
 
-void board_request(struct board *b, uint8_t vector)
-{
-    if (b->vectors[vector] != NULL) {
-        avr_raise_interrupt(b->avr, b->vectors[vector]);
-    }
-}
-
 void board_burden(struct board *b, uint32_t cycles)
 {
     b->burden = cycles;
@@ -40,15 +33,6 @@ static void silent(struct avr_t *avr, const int level, const char *format, va_li
     (void)level;
     (void)format;
     (void)ap;
-}
-
-void board_replace(struct board *b, uint16_t address, avr_io_read_t read, avr_io_write_t write)
-{
-    int at = AVR_DATA_TO_IO(address);
-    b->avr->io[at].r.c = read;
-    b->avr->io[at].r.param = b;
-    b->avr->io[at].w.c = write;
-    b->avr->io[at].w.param = b;
 }
 
 void board_reset(struct board *b, uint8_t cause)

@@ -83,7 +83,7 @@ static avr_cycle_count_t converter_done(struct avr_t *avr, avr_cycle_count_t whe
     } else {
         avr->data[R_ADCSRA] &= (uint8_t)~ADSC;
     }
-    board_request(b, VECTOR_ADC);
+    registers_request(b, VECTOR_ADC);
     return 0;
 }
 
@@ -137,10 +137,10 @@ uint64_t board_next_hold(struct board *b, uint32_t *period)
 
 void converter_begin(struct board *b)
 {
-    board_replace(b, R_ADCSRA, NULL, write_adcsra);
-    board_replace(b, R_ADMUX, NULL, write_admux);
-    board_replace(b, R_ADCL, NULL, NULL);
-    board_replace(b, R_ADCH, NULL, NULL);
+    registers_replace(b, R_ADCSRA, NULL, write_adcsra);
+    registers_replace(b, R_ADMUX, NULL, write_admux);
+    registers_replace(b, R_ADCL, NULL, NULL);
+    registers_replace(b, R_ADCH, NULL, NULL);
 }
 
 void converter_reset(struct board *b)

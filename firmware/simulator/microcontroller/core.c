@@ -102,8 +102,8 @@ void core_begin(struct board *b)
     }
     avr_irq_register_notify(b->vectors[VECTOR_USART_RX]->irq + AVR_INT_IRQ_PENDING, on_receiver_waiting, b);
     for (uint16_t timer = 0; timer < 3; timer++) {
-        board_replace(b, R_TIMSK0 + timer, NULL, write_mask);
-        board_replace(b, R_TIFR0 + timer, NULL, write_flags);
+        registers_replace(b, R_TIMSK0 + timer, NULL, write_mask);
+        registers_replace(b, R_TIFR0 + timer, NULL, write_flags);
     }
 }
 

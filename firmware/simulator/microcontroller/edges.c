@@ -55,7 +55,7 @@ void board_set_edges(struct board *b, const uint64_t *cycles, uint32_t count, ui
 
 void edges_begin(struct board *b)
 {
-    board_replace(b, R_TCNT0, read_tcnt0, NULL);
+    registers_replace(b, R_TCNT0, read_tcnt0, NULL);
 }
 
 void edges_reset(struct board *b)

@@ -1,4 +1,5 @@
-/* The serial line: ten bits a byte at 1 Mbaud, two received bytes kept and a third in the shift register, one byte to send and one on its way. */
+/* The serial line: ten bits a byte at 1 Mbaud, two received bytes kept and a third in the shift register, one byte to send and one on its
+ * way. */
 #include "parts.h"
 
 static uint32_t byte_cycles(void)
@@ -24,13 +25,13 @@ static void update_line(struct board *b)
     if (!b->line.waiting) {
         status |= UDRE;
         if (data[R_UCSR0B] & UDRIE) {
-            board_request(b, VECTOR_USART_UDRE);
+            registers_request(b, VECTOR_USART_UDRE);
         }
     }
     if (b->line.received_count > 0) {
         status |= RXC;
         if (data[R_UCSR0B] & RXCIE) {
-            board_request(b, VECTOR_USART_RX);
+            registers_request(b, VECTOR_USART_RX);
         }
     }
     data[R_UCSR0A] = status;
@@ -171,9 +172,9 @@ uint32_t board_take(struct board *b, uint8_t *data, uint64_t *cycles, uint32_t r
 
 void line_begin(struct board *b)
 {
-    board_replace(b, R_UDR0, read_udr, write_udr);
-    board_replace(b, R_UCSR0A, read_ucsra, write_ucsra);
-    board_replace(b, R_UCSR0B, NULL, write_ucsrb);
+    registers_replace(b, R_UDR0, read_udr, write_udr);
+    registers_replace(b, R_UCSR0A, read_ucsra, write_ucsra);
+    registers_replace(b, R_UCSR0B, NULL, write_ucsrb);
 }
 
 void line_reset(struct board *b)

@@ -49,7 +49,7 @@ static void write_eecr(struct avr_t *avr, avr_io_addr_t address, uint8_t value, 
 void memory_begin(struct board *b)
 {
     memset(b->eeprom, 0xFF, sizeof b->eeprom);
-    board_replace(b, R_EECR, NULL, write_eecr);
+    registers_replace(b, R_EECR, NULL, write_eecr);
 }
 
 void memory_reset(struct board *b)

@@ -1,4 +1,5 @@
-/* The rig's switches as they really stand: the shift register behind SPI, enable, latch, master, voltage range; and the pins the program reads. */
+/* The rig's switches as they really stand: the shift register behind SPI, enable, latch, master, voltage range; and the pins the program
+ * reads. */
 #include <string.h>
 
 #include "parts.h"
@@ -106,14 +107,14 @@ static uint8_t read_pind(struct avr_t *avr, avr_io_addr_t address, void *param)
 
 void outputs_begin(struct board *b)
 {
-    board_replace(b, R_SPDR, NULL, write_spdr);
-    board_replace(b, R_SPSR, read_spsr, NULL);
-    board_replace(b, R_PINB, read_pinb, write_pin);
-    board_replace(b, R_DDRB, NULL, write_port);
-    board_replace(b, R_PORTB, NULL, write_port);
-    board_replace(b, R_PIND, read_pind, write_pin);
-    board_replace(b, R_DDRD, NULL, write_port);
-    board_replace(b, R_PORTD, NULL, write_port);
+    registers_replace(b, R_SPDR, NULL, write_spdr);
+    registers_replace(b, R_SPSR, read_spsr, NULL);
+    registers_replace(b, R_PINB, read_pinb, write_pin);
+    registers_replace(b, R_DDRB, NULL, write_port);
+    registers_replace(b, R_PORTB, NULL, write_port);
+    registers_replace(b, R_PIND, read_pind, write_pin);
+    registers_replace(b, R_DDRD, NULL, write_port);
+    registers_replace(b, R_PORTD, NULL, write_port);
 }
 
 void outputs_reset(struct board *b)

@@ -2,8 +2,8 @@
  * are replaced by models after the data sheet, one file each: its converter reads the multiplexer when the result is fetched and runs slow,
  * its serial line has eleven bits a byte and no overrun, its SPI takes 100 us a byte, its EEPROM no time at all.
  *
- * Each part has a NAME_begin, which puts its handlers in, and a NAME_reset, called when the microcontroller is reset: the library has cleared
- * the registers and its timers by then.
+ * Each part has a NAME_begin, which puts its handlers in, and a NAME_reset, called when the microcontroller is reset: the library has
+ * cleared the registers and its timers by then.
  */
 #ifndef MICROCONTROLLER_PARTS_H
 #define MICROCONTROLLER_PARTS_H
@@ -15,19 +15,20 @@
 #include <simavr/sim_avr.h>
 #include <simavr/sim_io.h>
 
-#include "board.h"
+#include "avr_board.h"
 
 enum {
-    R_PINB = 0x23, R_DDRB = 0x24, R_PORTB = 0x25, R_PIND = 0x29, R_DDRD = 0x2A, R_PORTD = 0x2B, R_TIFR0 = 0x35, R_TIFR1 = 0x36, R_EECR = 0x3F,
-    R_EEDR = 0x40, R_EEARL = 0x41, R_EEARH = 0x42, R_TCCR0B = 0x45, R_TCNT0 = 0x46, R_SPCR = 0x4C, R_SPSR = 0x4D, R_SPDR = 0x4E, R_MCUSR = 0x54,
-    R_TIMSK0 = 0x6E, R_ADCL = 0x78, R_ADCH = 0x79, R_ADCSRA = 0x7A, R_ADMUX = 0x7C, R_ICR1L = 0x86, R_ICR1H = 0x87, R_UCSR0A = 0xC0,
-    R_UCSR0B = 0xC1, R_UDR0 = 0xC6,
+    R_PINB = 0x23, R_DDRB = 0x24, R_PORTB = 0x25, R_PIND = 0x29, R_DDRD = 0x2A, R_PORTD = 0x2B, R_TIFR0 = 0x35, R_TIFR1 = 0x36,
+    R_EECR = 0x3F, R_EEDR = 0x40, R_EEARL = 0x41, R_EEARH = 0x42, R_TCCR0B = 0x45, R_TCNT0 = 0x46, R_SPCR = 0x4C, R_SPSR = 0x4D,
+    R_SPDR = 0x4E, R_MCUSR = 0x54, R_TIMSK0 = 0x6E, R_ADCL = 0x78, R_ADCH = 0x79, R_ADCSRA = 0x7A, R_ADMUX = 0x7C, R_ICR1L = 0x86,
+    R_ICR1H = 0x87, R_UCSR0A = 0xC0, R_UCSR0B = 0xC1, R_UDR0 = 0xC6,
 };
 enum { ADEN = 0x80, ADSC = 0x40, ADATE = 0x20, ADIF = 0x10, ADIE = 0x08 };
 enum { RXC = 0x80, TXC = 0x40, UDRE = 0x20, DOR = 0x08 };
 enum { RXCIE = 0x80, UDRIE = 0x20, RXEN = 0x10, TXEN = 0x08 };
 enum { SPIF = 0x80, EEMPE = 0x04, EEPE = 0x02, EERE = 0x01 };
-enum { PB_COMPARATOR = 0x01, PB_RCLK = 0x04, PD_TRIP = 0x04, PD_EDGES = 0x10, PD_ARM = 0x08, PD_MASTER = 0x20, PD_CLEAR = 0x40, PD_RANGE = 0x80 };
+enum { PB_COMPARATOR = 0x01, PB_RCLK = 0x04 };
+enum { PD_TRIP = 0x04, PD_EDGES = 0x10, PD_ARM = 0x08, PD_MASTER = 0x20, PD_CLEAR = 0x40, PD_RANGE = 0x80 };
 enum { VECTOR_USART_RX = 18, VECTOR_USART_UDRE = 19, VECTOR_ADC = 21 };
 
 #define INPUTS 8
@@ -103,9 +104,9 @@ struct board {
     uint16_t stuck_before;
 };
 
-/* board.c: this part's handlers for a register instead of the library's, NULL for plain memory; and an interrupt that is wanted */
-void board_replace(struct board *b, uint16_t address, avr_io_read_t read, avr_io_write_t write);
-void board_request(struct board *b, uint8_t vector);
+/* registers.c: puts a part's handlers for a register in the place of the library's, NULL for plain memory; asks for an interrupt */
+void registers_replace(struct board *b, uint16_t address, avr_io_read_t read, avr_io_write_t write);
+void registers_request(struct board *b, uint8_t vector);
 
 /* core.c: how the program is run */
 void core_begin(struct board *b);
