@@ -2,12 +2,14 @@
 
     python -m reports.screens              all of them: some four minutes
     python -m reports.screens good help    those whose names begin so
+    python -m reports.screens --look /tmp/looked good help    these scenes in all three sizes, dark and light, in true and in 256 colours
 
 Each is the real app with a simulated board in virtual time. The text becomes a picture by chromium; without it SVG files are left.
 """
 
 from __future__ import annotations
 
+import argparse
 import asyncio
 import contextlib
 import os
@@ -20,8 +22,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from rich.color import Color, ColorSystem
+
 from bench.tui.raster import BLOCKS, BRAILLE, Ink
-from bench.tui.theme import THEMES
 from reports.posed_bench import posed
 from reports.scenes import SCENES
 
@@ -30,24 +33,26 @@ LARGE, SMALL, WIDE = (120, 40), (80, 24), (160, 50)
 _FACES = re.compile(r"@font-face\s*\{[^}]*\}")
 _BUTTONS = re.compile(r"<circle[^>]*/>")
 _BOX = re.compile(r'viewBox="0 0 ([\d.]+) ([\d.]+)"')
-_COLOURS = 64
+_COLOUR = re.compile(r"#[0-9a-fA-F]{6}\b")
 
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """One picture: a scene, at a size, dark or light; with another ink, or without colours."""
+    """One picture: a scene, at a size, dark or light; with another ink, without colours, or in those of a terminal that has 256."""
 
     scene: str
     size: tuple[int, int] = LARGE
     dark: bool = True
     ink: Ink = BLOCKS
     colour: bool = True
+    of_256: bool = False
 
     @property
     def name(self) -> str:
         parts = [self.scene, f"{self.size[0]}x{self.size[1]}", "dark" if self.dark else "light"]
         parts += [self.ink.name] if self.ink is not BLOCKS else []
         parts += [] if self.colour else ["no-colour"]
+        parts += ["256"] if self.of_256 else []
         return "-".join(parts)
 
     @property
@@ -55,6 +60,7 @@ class Picture:
         more = [f"{self.size[0]} x {self.size[1]}", "dark" if self.dark else "light"]
         more += ["in braille dots"] if self.ink is not BLOCKS else []
         more += [] if self.colour else ["NO_COLOR"]
+        more += ["256 colours"] if self.of_256 else []
         return f"{SCENES[self.scene].text} ({', '.join(more)})"
 
 
@@ -90,11 +96,17 @@ async def svg_of(picture: Picture) -> str:
         ) as pose:  # fmt: skip
             await scene.bring(pose)
             await pose.pilot.pause(0.2)
-            return _BUTTONS.sub("", _FACES.sub("", pose.app.export_screenshot()))
+            svg = _BUTTONS.sub("", _FACES.sub("", pose.app.export_screenshot()))
+            return _COLOUR.sub(_of_256, svg) if picture.of_256 else svg
     finally:
         os.environ.pop("NO_COLOR", None)
         if before is not None:
             os.environ["NO_COLOR"] = before
+
+
+def _of_256(found: re.Match[str]) -> str:
+    """The colour that the screen's library sends to a terminal of 256 colours instead of this one."""
+    return Color.parse(found[0]).downgrade(ColorSystem.EIGHT_BIT).get_truecolor().hex
 
 
 def to_png(svg: Path, png: Path, chromium: str) -> None:
@@ -109,23 +121,18 @@ def to_png(svg: Path, png: Path, chromium: str) -> None:
              f"--window-size={width},{height}", f"--screenshot={png}", svg.as_uri()),
             check=True, capture_output=True, timeout=60,
         )  # fmt: skip
-    _fewer_colours(png)
+    _packed(png)
 
 
-def _fewer_colours(png: Path) -> None:
-    """The most frequent colours and those of the themes, and of all others the nearest of those: a third of the size, if a package for
-    pictures is there."""
+def _packed(png: Path) -> None:
+    """The same picture in fewer bytes, every pixel in its own colour, if a package for pictures is there. No palette: the package takes the
+    nearest colour for its neighbour in one, and a picture made for its colours would show others."""
     try:
         from PIL import Image
     except ImportError:
         return
     with Image.open(png) as image:
-        full = image.convert("RGB")
-    counted = sorted(full.getcolors(full.width * full.height) or (), reverse=True)[:_COLOURS]
-    palette = Image.new("P", (1, 1))
-    meant = [bytes.fromhex(text[1:]) for theme in THEMES.values() for text in theme.variables.values()]  # a sign keeps its colour
-    palette.putpalette([part for colour in (*(c for _, c in counted if isinstance(c, tuple)), *meant) for part in colour])
-    full.quantize(palette=palette, dither=Image.Dither.NONE).save(png, optimize=True)
+        image.convert("RGB").save(png, optimize=True)
 
 
 def index() -> str:
@@ -140,21 +147,35 @@ def index() -> str:
     return "\n".join(lines) + "\n"
 
 
-def main(wanted: list[str]) -> int:
-    FOLDER.mkdir(exist_ok=True)
+def looked_at(scenes: list[str]) -> Iterator[Picture]:
+    """Each of these scenes as it is on every terminal: to be looked at after a change, not to be kept."""
+    for scene in scenes or SCENES:
+        for size in (SMALL, LARGE, WIDE):
+            for dark in (True, False):
+                yield from (Picture(scene, size, dark), Picture(scene, size, dark, of_256=True))
+
+
+def main(arguments: list[str]) -> int:
+    parser = argparse.ArgumentParser(prog="reports.screens", description="Make the pictures of the bench screen.")
+    parser.add_argument("names", nargs="*", help="those whose names begin so; with --look, scenes")
+    parser.add_argument("--look", type=Path, metavar="FOLDER", help="all sizes and colours of the scenes, into this folder")
+    given = parser.parse_args(arguments)
+    folder = given.look or FOLDER
+    folder.mkdir(parents=True, exist_ok=True)
+    names = tuple(given.names)
+    wanted = looked_at(given.names) if given.look else (one for one in pictures() if not names or one.name.startswith(names))
     chromium = next((path for name in ("chromium", "chromium-browser", "google-chrome") if (path := shutil.which(name))), None)
-    for picture in pictures():
-        if wanted and not picture.name.startswith(tuple(wanted)):
-            continue
+    for picture in wanted:
         with tempfile.TemporaryDirectory() as name:
             own = Path(name)
-            svg = (own if chromium else FOLDER) / f"{picture.name}.svg"
+            svg = (own if chromium else folder) / f"{picture.name}.svg"
             with contextlib.chdir(own):  # so that no picture shows where it was made
                 svg.write_text(asyncio.run(svg_of(picture)), encoding="utf-8")
             if chromium:
-                to_png(svg, FOLDER / f"{picture.name}.png", chromium)
+                to_png(svg, folder / f"{picture.name}.png", chromium)
         print(picture.name, flush=True)
-    (FOLDER / "README.md").write_text(index(), encoding="utf-8")
+    if not given.look:
+        (FOLDER / "README.md").write_text(index(), encoding="utf-8")
     return 0
 
 

@@ -37,6 +37,11 @@ class Sitting:
         self.pilot = pilot
         self.let_pass = let_pass
 
+    @property
+    def at_work(self) -> bool:
+        """Whether no other screen lies over the work."""
+        return self.app.screen is self.app.work
+
     async def press(self, *keys: str) -> None:
         await self.pilot.press(*keys)
 

@@ -390,11 +390,11 @@ def test_a_scan_never_ends_up_in_the_search() -> None:
         for key in ("4", "7", "1", "1", "enter"):
             line.post_message(Key(key, None if key == "enter" else key))
         await pilot.pause()
-        assert [asked.text for asked in app.asked if isinstance(asked, Scanned)] == ["4711"]
+        assert [asked.text for asked in app.asked if isinstance(asked, Scanned)] == ["4711\n"]
         assert line.value == "us "
         line.post_message(Paste("4712\n"))
         await pilot.pause()
-        assert [asked.text for asked in app.asked if isinstance(asked, Scanned)] == ["4711", "4712\n"]
+        assert [asked.text for asked in app.asked if isinstance(asked, Scanned)] == ["4711\n", "4712\n"]
         assert line.value == "us "
 
     asyncio.run(play(StubApp(Choose), script, (80, 24)))

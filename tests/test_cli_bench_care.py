@@ -10,17 +10,19 @@ import sys
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
+from typing import TextIO
 
 import pytest
 from full_disks import longest_file
 
 from bench.calibration import MeterAccuracy
-from bench.cli import _failed, run
+from bench.cli import _failed, calibrate, run
 from bench.cli.exit_codes import BENCH_FAULT, CANCELLED, GOOD, NOT_DECIDED, USAGE
 from bench.cli.hands import Person
 from bench.errors import Cancelled, SetupError, TableError
 from bench.manual_actions import FitLink, MeasuringPoint
 from bench.ports import Port
+from bench.terminal import forget_typed
 from bench.upkeep import store_calibration
 from bench.upkeep.standard_files import KeptReading, append_standard, comparable, read_standard, standard_path
 
@@ -191,6 +193,22 @@ def test_what_was_typed_before_a_question_is_no_answer(monkeypatch: pytest.Monke
         with pytest.raises(Cancelled, match="cancelled by the operator"):
             Person(assume_yes=False).do(FitLink(), meanwhile)
         assert asked
+    os.close(master)
+
+
+@pytest.mark.parametrize(("answer", "stored"), [(b"\n", False), (b"n\n", False), (b"y\n", True)])
+def test_only_a_y_after_the_question_stores_a_calibration(monkeypatch: pytest.MonkeyPatch, answer: bytes, stored: bool) -> None:
+    master, slave = os.openpty()
+    with os.fdopen(slave, "r") as terminal:
+        monkeypatch.setattr(sys, "stdin", terminal)
+        os.write(master, b"y\n\ny\n")
+
+        def forget(stream: TextIO) -> None:
+            forget_typed(stream)
+            os.write(master, answer)
+
+        monkeypatch.setattr(calibrate, "forget_typed", forget)
+        assert calibrate._confirmed(None) is stored
     os.close(master)
 
 

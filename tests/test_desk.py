@@ -35,8 +35,8 @@ from bench.station import (
     Turn,
 )
 from bench.tui.choices import Choices
-from bench.tui.desk import BY_OPERATOR, LONGEST_NUMBER, Desk
-from bench.tui.state import Phase, Practising, State
+from bench.tui.desk import BY_OPERATOR, LONGEST_NUMBER, NO_BOARD, Desk
+from bench.tui.state import Phase, Practising, State, Tested
 
 
 def passed() -> TestRecord:
@@ -163,7 +163,7 @@ def test_a_unit_that_was_tested_before_is_said_to_be() -> None:
     at.start("4711")
     at.desk.hear(Finished(renamed(failed(), "4711"), None, None))
     at.scan("4711")
-    assert "4711 was tested in this session" in at.state.message and "NOT GOOD" in at.state.message
+    assert "4711 was tested at " in at.state.message and "NOT GOOD" in at.state.message
 
 
 def test_cancelling_is_said_once_and_the_same_unit_comes_again() -> None:
@@ -188,7 +188,7 @@ def test_a_bench_fault_is_no_verdict_on_the_unit_so_it_comes_again() -> None:
     at.desk.enter()
     assert (at.phase(), at.state.number) == (Phase.READY, "4711")
     at.desk.enter()
-    assert at.phase() is Phase.READY and "without a board" in at.state.message
+    assert at.phase() is Phase.READY and at.state.message == NO_BOARD
     at.desk.hear(REAL)
     assert not at.state.message
     at.desk.enter()
@@ -197,12 +197,85 @@ def test_a_bench_fault_is_no_verdict_on_the_unit_so_it_comes_again() -> None:
 
 def test_test_it_again() -> None:
     at = Sitting()
-    at.desk.again()
-    assert at.phase() is Phase.READY and not at.state.number
+    earlier = Tested(renamed(passed(), "4710"))
     at.start()
+    at.desk.again(earlier)
+    assert at.phase() is Phase.RUNNING, "not in a test"
     at.desk.hear(Finished(renamed(passed(), "4711"), None, None))
-    at.desk.again()
-    assert (at.phase(), at.state.number) == (Phase.READY, "4711")
+    at.desk.again(earlier)
+    assert (at.phase(), at.state.number) == (Phase.READY, "4710")
+
+
+def test_kept_is_said_when_it_is() -> None:
+    at = Sitting()
+    at.start()
+    at.desk.hear(Started("4711", Path("a.json"), Path("a.capture")))
+    at.desk.hear(Decided(passed()))
+    assert at.state.tested is not None and at.state.tested.keeping and not at.state.tested.not_kept
+    at.desk.hear(Finished(passed(), None, None, "the disk is full"))
+    assert at.state.tested is not None and not at.state.tested.keeping
+    assert at.state.tested.not_kept == "the disk is full"
+
+
+def test_what_was_decided_and_shown_stands_when_the_station_dies_before_it_is_kept(tmp_path: Path) -> None:
+    at = Sitting()
+    at.start()
+    begun = tmp_path / "a.json"
+    begun.write_text(to_json(record(unit="4711", interrupted="not finished")))
+    at.desk.hear(Started("4711", begun, None))
+    at.desk.hear(Decided(renamed(passed(), "4711")))
+    at.desk.hear(Broken("the station ended"))
+    assert at.phase() is Phase.VERDICT and at.state.test is None and at.state.tested is not None
+    assert at.state.tested.record.outcome is passed().outcome
+    assert at.state.tested.not_kept == "the station ended; its file says that the test was not finished"
+    assert at.state.session == [at.state.tested]
+
+
+def test_escape_opens_all_loads_whatever_is_being_typed() -> None:
+    at = Sitting()
+    at.start()
+    at.desk.type("9")
+    at.desk.escape()
+    assert at.orders[1:] == [Stop(BY_OPERATOR)]
+
+
+@pytest.mark.parametrize(
+    ("pasted", "number", "typed", "left"),
+    [
+        ("4711", "", "4711", 0),
+        ("4711\r", "4711", "", 0),
+        ("4711\n4712\n4713\n", "4711", "", 2),
+        ("4711\r\n4712", "4711", "", 1),
+        ("\n", "", "", 0),
+    ],
+)
+def test_lines_that_are_pasted_never_join_into_one_number(pasted: str, number: str, typed: str, left: int) -> None:
+    at = Sitting()
+    at.desk.paste(pasted)
+    assert (at.state.number, at.state.typed) == (number, typed)
+    assert (f"{left} left" in at.state.message) == bool(left)
+
+
+def test_that_no_board_answers_is_said_no_longer_than_it_is_so() -> None:
+    at = Sitting(board=None)
+    at.scan("4711")
+    at.desk.enter()
+    assert at.state.message == NO_BOARD and "above" not in NO_BOARD
+    at.desk.hear(REAL)
+    assert not at.state.message
+
+
+def test_the_day_is_recalled_before_what_is_tested_now_and_each_test_once() -> None:
+    at = Sitting()
+    at.start()
+    at.desk.hear(Started("4711", Path("now.json"), None))
+    at.desk.hear(Finished(renamed(passed(), "4711"), Path("now.json"), None))
+    earlier = Tested(renamed(failed(), "4710"), Path("earlier.json"))
+    at.desk.recall([earlier, Tested(passed(), Path("now.json"))], "1 record of today can't be read")
+    assert [tested.record.unit for tested in at.state.session] == ["4710", "4711"]
+    assert at.state.unread
+    at.scan("4710")
+    assert "4710 was tested at" in at.state.message
 
 
 @pytest.mark.parametrize("error", [SetupError("no such lamps; the bank has 1: 21 W"), None])

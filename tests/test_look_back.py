@@ -58,7 +58,7 @@ def test_one_test_opened_again(capture: Path) -> None:
         shown = await press(pilot, "tab", "tab", "shift+tab")
         assert "flash 2 of" in shown
 
-    opened(state.Tested(live, setup(), SHORT, None, capture), script)
+    opened(state.Tested(live, None, capture), script)
 
 
 def test_zoom_and_pan(capture: Path) -> None:
@@ -80,7 +80,7 @@ def test_zoom_and_pan(capture: Path) -> None:
         shown = text_of(pilot.app)
         assert screen.trace.view.span_s < 0.01 and "–" not in shown, "single samples are read close by"
 
-    opened(state.Tested(captured()[0], setup(), SHORT, None, capture), script)
+    opened(state.Tested(captured()[0], None, capture), script)
 
 
 def test_by_a_flash(capture: Path) -> None:
@@ -94,7 +94,7 @@ def test_by_a_flash(capture: Path) -> None:
         await press(pilot, "ctrl+left")
         assert screen.trace.view.begin_s == pytest.approx(before.begin_s, abs=0.02)
 
-    opened(state.Tested(captured()[0], setup(), SHORT, None, capture), script)
+    opened(state.Tested(captured()[0], None, capture), script)
 
 
 def test_two_cursors(capture: Path) -> None:
@@ -110,7 +110,7 @@ def test_two_cursors(capture: Path) -> None:
         await press(pilot, *["right"] * 8, "shift+left")
         assert trace.view.holds(trace.cursor_s), "a cursor out of sight is brought back"
 
-    opened(state.Tested(captured()[0], setup(), SHORT, None, capture), script)
+    opened(state.Tested(captured()[0], None, capture), script)
 
 
 def test_one_run_after_another(tmp_path: Path) -> None:
@@ -128,7 +128,7 @@ def test_one_run_after_another(tmp_path: Path) -> None:
         assert "Run 2 of 2" in await press(pilot, "pagedown")
         assert "Run 1 of 2" in await press(pilot, "pageup")
 
-    opened(state.Tested(live, setup(), twice, None, path), script)
+    opened(state.Tested(live, None, path), script)
 
 
 def test_a_run_carried_on_live_tells_time_from_the_same_supply(tmp_path: Path) -> None:
@@ -152,7 +152,7 @@ def test_a_run_carried_on_live_tells_time_from_the_same_supply(tmp_path: Path) -
         assert f"└{round(after.begin_s - on_s) + 1}" in shown, "seconds since the supply came"
         assert "lost" not in shown
 
-    opened(state.Tested(live, setup(), plan, None, path), script)
+    opened(state.Tested(live, None, path), script)
 
 
 def test_what_cannot_be_shown_is_said_in_one_line(tmp_path: Path) -> None:
@@ -160,29 +160,29 @@ def test_what_cannot_be_shown_is_said_in_one_line(tmp_path: Path) -> None:
         shown = await press(pilot, "tab", "up", "right", "home", "shift+left", "pagedown", "end", "ctrl+left")
         assert "can't be read" in shown
 
-    opened(state.Tested(captured()[0], setup(), SHORT, None, tmp_path / "[b]gone.capture"), missing, (200, 40))
+    opened(state.Tested(captured()[0], None, tmp_path / "[b]gone.capture"), missing, (200, 40))
 
     async def not_kept(screen: OneTest, pilot: Pilot[None]) -> None:
         assert "the disk is full" in text_of(pilot.app)
 
-    opened(state.Tested(captured()[0], setup(), SHORT, None, None, "the disk is full"), not_kept)
+    opened(state.Tested(captured()[0], None, None, "the disk is full"), not_kept)
 
     async def unknown(screen: OneTest, pilot: Pilot[None]) -> None:
         assert "no trace of this test was kept" in text_of(pilot.app)
 
-    opened(state.Tested(captured()[0], setup(), SHORT), unknown, (80, 24))
+    opened(state.Tested(captured()[0]), unknown, (80, 24))
     empty = tmp_path / "empty.capture"
     empty.write_bytes(MAGIC)
 
     async def holds_nothing(screen: OneTest, pilot: Pilot[None]) -> None:
-        assert "the capture holds no run" in text_of(pilot.app)
+        assert "it does not say what was tested" in text_of(pilot.app)
 
-    opened(state.Tested(captured()[0], setup(), SHORT, None, empty), holds_nothing)
+    opened(state.Tested(captured()[0], None, empty), holds_nothing)
 
 
 def test_leaving_while_the_trace_is_read(capture: Path) -> None:
     async def main() -> None:
-        app = StubApp(lambda at: OneTest(at, state.Tested(captured()[0], setup(), SHORT, None, capture)))
+        app = StubApp(lambda at: OneTest(at, state.Tested(captured()[0], None, capture)))
         async with app.run_test() as pilot:
             await pilot.press("escape")
             await app.workers.wait_for_complete()
@@ -199,7 +199,7 @@ def test_any_size(capture: Path, size: tuple[int, int]) -> None:
         assert all(len(line) <= size[0] for line in shown.split("\n"))
         assert "GOOD" in shown
 
-    opened(state.Tested(captured()[0], setup(), SHORT, None, capture), script, size)
+    opened(state.Tested(captured()[0], None, capture), script, size)
 
 
 # --- the session
@@ -218,7 +218,7 @@ def listed(tests: list[state.Tested], size: tuple[int, int] = (120, 40), folder:
 
 
 def session_of(*records: TestRecord) -> list[state.Tested]:
-    return [state.Tested(one, setup(), SHORT) for one in records]
+    return [state.Tested(one) for one in records]
 
 
 def test_the_newest_comes_first_with_sign_word_grade_and_reason() -> None:
@@ -226,10 +226,10 @@ def test_the_newest_comes_first_with_sign_word_grade_and_reason() -> None:
     shown = listed(session_of(older, newer), folder=Path("/shop/records"))
     assert shown.index("NEW") < shown.index("OLD")
     assert "✓ GOOD" in shown
-    assert "2 tests in this session:" in shown
+    assert "2 tests:" in shown
     assert "Earlier days: the records in /shop/records" in shown
     assert "no folder was named" in listed(session_of(older))
-    assert "Nothing has been tested in this session yet." in listed([])
+    assert "Nothing has been tested today yet." in listed([])
 
 
 def test_every_case_has_its_line_and_nothing_is_markup() -> None:
@@ -257,7 +257,7 @@ def test_totals_count_each_test_once() -> None:
     elsewhere = replace(record(), conclusion=Conclusion(Outcome.NOT_FOR_LOAD, "", ""))
     tests = session_of(graded, graded, record(interrupted="cancelled by hand"), elsewhere)
     text = totals(tests)
-    assert text.startswith("4 tests in this session:")
+    assert text.startswith("4 tests:")
     assert "A 2" in text and "not decided 1" in text and "not for this load 1" in text
     counted = [int(part.rsplit(" ", 1)[1]) for part in text.split(":", 1)[1].split("   ") if part.strip()]
     assert sum(counted) == 4
@@ -284,7 +284,7 @@ def test_the_time_of_day() -> None:
 def test_enter_opens_the_chosen_one(capture: Path) -> None:
     async def main() -> None:
         app = StubApp(LookBack)
-        app.state.session = [state.Tested(captured()[0], setup(), SHORT, None, capture), *session_of(record(unit="LAST"))]
+        app.state.session = [state.Tested(captured()[0], None, capture), *session_of(record(unit="LAST"))]
         async with app.run_test() as pilot:
             await pilot.pause()
             await pilot.press("down", "enter")
@@ -293,7 +293,7 @@ def test_enter_opens_the_chosen_one(capture: Path) -> None:
             assert isinstance(app.screen, OneTest)
             assert "lamps" in shown
             shown = await press(pilot, "escape")
-            assert "in this session:" in shown
+            assert "2 tests:" in shown
 
     asyncio.run(main())
 

@@ -38,7 +38,7 @@ def test_a_unit_from_scan_to_the_next(tmp_path: Path) -> None:
             assert "compliant" not in text.lower()
             await at.press("enter")
             await at.phase(Phase.READY)
-            await at.see("1 test in this session", "4711", "✓ GOOD")
+            await at.see("1 test:", "4711", "✓ GOOD")
 
     run(main)
     records = list((tmp_path / "practice").rglob("*.json"))

@@ -25,10 +25,10 @@ HOSTILE = "a\x1b[2J\x9b31m\u202e\ue000b\x85c"
 PLANTED = """
 import bench.tui.app
 
-def broken(self):
+def broken(self, key):
     raise ValueError("planted \\x1b[31m")
 
-bench.tui.app.BenchApp.action_help = broken
+bench.tui.app.BenchApp.action_open = broken
 """
 
 

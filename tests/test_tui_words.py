@@ -12,13 +12,11 @@ from sample_records import HOSTILE, cases
 from stub_screen import StubApp, play, press, text_of
 from textual.pilot import Pilot
 
-from bench import files
 from bench.cli.exit_codes import EXIT_CODES
 from bench.measure import QUANTITIES
 from bench.outcome import Outcome
 from bench.record import BoardRecord, SimulationRecord
 from bench.render.cautions import BEFORE_POWER, NO_INSPECTION
-from bench.setup import Setup
 from bench.tui import state
 from bench.tui.details import Details
 from bench.tui.help import Help, grade_rows, name_of
@@ -30,7 +28,7 @@ from bench.verdict import Conformity
 
 
 def a_test(name: str) -> state.Tested:
-    return state.Tested(cases()[name], Setup("DEMO-1"), files.procedure("quick"))
+    return state.Tested(cases()[name])
 
 
 def test_each_outcome_has_a_sign_of_its_own() -> None:

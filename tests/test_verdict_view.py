@@ -14,13 +14,11 @@ from sample_records import record as sample_record
 from stub_screen import StubApp, play, text_of
 from textual.pilot import Pilot
 
-from bench import files
 from bench.grade import Grade
 from bench.outcome import Conclusion, Outcome
 from bench.record import BoardRecord, TestRecord
 from bench.render.cautions import NO_INSPECTION
 from bench.render.report import report_text
-from bench.setup import Setup
 from bench.tui import state
 from bench.tui.choices import Choices
 from bench.tui.grid import MARGIN, Grid
@@ -35,7 +33,7 @@ BLOCKS = set("▀▄█")
 
 
 def shown(record: TestRecord, path: Path | None = Path("kept/DEMO-1.json"), problem: str = "") -> state.Tested:
-    return state.Tested(record, Setup("DEMO-1"), files.procedure("quick"), path, problem=problem)
+    return state.Tested(record, path, problem=problem)
 
 
 def lines(record: TestRecord, width: int, height: int) -> list[str]:

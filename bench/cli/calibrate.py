@@ -270,11 +270,11 @@ def _accuracies(texts: Sequence[str]) -> Mapping[str, MeterAccuracy]:
 
 
 def _confirmed(store: bool | None) -> bool:
-    """Whether to store: as the option says, or as the person at the terminal says; without one it is no."""
+    """Whether to store: as the option says, or as the person at the terminal says by an explicit y; without one it is no."""
     if store is not None:
         return store
     forget_typed(sys.stdin)
-    return sys.stdin.isatty() and click.confirm("Store this in the board?", default=True, err=True)
+    return sys.stdin.isatty() and click.confirm("Store this in the board?", default=False, err=True)
 
 
 def _rows(found: Calibration) -> Iterator[Sequence[str]]:

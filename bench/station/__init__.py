@@ -24,8 +24,10 @@ from bench.station.messages import (
     Turn,
 )
 from bench.station.process import StationLink, start_station
+from bench.station.station import PRACTICE
 
 __all__ = [
+    "PRACTICE",
     "Absent",
     "Attach",
     "Beat",

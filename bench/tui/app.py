@@ -17,24 +17,25 @@ from textual.actions import SkipAction
 from textual.app import App
 from textual.binding import Binding, BindingType
 from textual.filter import LineFilter
-from textual.screen import Screen
+from textual.worker import Worker, WorkerState, get_current_worker
 
 from bench import files
+from bench.plain import one_line
 from bench.procedure import Procedure
 from bench.session import Asked, Decided, StepBegan, Traced
 from bench.setup import Setup
 from bench.station import Beat, Broken, Finished, Order, StationLink
 from bench.terminal import takes_output
-from bench.tui.band import Band
 from bench.tui.canvas import Drawn
 from bench.tui.choices import Choices, Kept, load, save
 from bench.tui.desk import Desk
 from bench.tui.drawn_bench import system_of
 from bench.tui.frame import BenchScreen
+from bench.tui.overlays import BETWEEN_TESTS, CAUTION, overlay
 from bench.tui.plain_lines import PlainLines
 from bench.tui.raster import BLOCKS, INKS, Ink
 from bench.tui.requests import CautionsRead, Chosen, FavouritesChanged, KnobTurned, PracticeBegun, PracticeLeft, Scanned
-from bench.tui.state import Phase, State
+from bench.tui.state import Phase, State, Tested
 from bench.tui.terminal import CANCELLED, end_at_the_latest, heed_signals
 from bench.tui.theme import DARK, LIGHT, THEMES, ansi_theme
 from bench.tui.work import Work
@@ -45,6 +46,7 @@ _BEAT_S = 0.1
 LEAVING_S = 6.0
 """A station has ended by then, or was ended; a terminal may still hold up the screen."""
 CHOICES_FILE = "choices.json"
+LEAVING_KEYS = ("f12", "ctrl+q", "ctrl+c")
 
 
 class BenchApp(App[None]):
@@ -59,15 +61,11 @@ class BenchApp(App[None]):
         Binding("enter", "enter", priority=True, show=False),
         Binding("escape", "escape", priority=True, show=False),
         Binding("backspace", "erase", priority=True, show=False),
-        Binding("f1", "help", show=False),
-        Binding("f2", "choices", show=False),
-        Binding("f3", "practice", show=False),
-        Binding("f4", "session", show=False),
-        Binding("f5", "report", show=False),
+        *(Binding(f"f{n}", f"open('F{n}')", show=False) for n in range(1, 6)),
         Binding("f6", "again", show=False),
         Binding("f8", "theme", show=False),
         Binding("f9", "ink", show=False),
-        Binding("f12,ctrl+q,ctrl+c", "leave", priority=True, show=False),
+        Binding(",".join(LEAVING_KEYS), "leave", priority=True, show=False),
     ]
 
     def __init__(
@@ -116,6 +114,22 @@ class BenchApp(App[None]):
         self.state.message = note
         self.set_interval(_BEAT_S, self._beat)
         self.set_interval(1.0 / LOOKS_PER_S, self._frame)
+        self.call_after_refresh(self._recall_day)
+
+    def _recall_day(self) -> None:
+        """Read what was tested on this day before the screen was started, in a thread: it may be hundreds of records."""
+        from bench.tui.kept_day import tests_of, today
+
+        if (folder := self.state.folder) is not None:
+            self.run_worker(lambda: tests_of(folder, today(), lambda: get_current_worker().is_cancelled), thread=True, exit_on_error=False)
+
+    def on_worker_state_changed(self, event: Worker.StateChanged) -> None:
+        if event.state is WorkerState.SUCCESS:
+            tests, unread = event.worker.result or ((), "")
+            self.desk.recall(tests, unread)
+        elif event.state is WorkerState.ERROR:
+            self.desk.recall((), one_line(f"What was tested today can't be read: {event.worker.error}"))
+        self._changed = True
 
     def _tell(self, order: Order) -> None:
         self.station.tell(order)
@@ -165,7 +179,7 @@ class BenchApp(App[None]):
         self.work.show_phase()
         screen = self.screen
         if isinstance(screen, BenchScreen) and screen.is_mounted:
-            screen.query_one(Band).refresh_state()
+            screen.refresh_frame()
             screen.refresh_state()
 
     def leave(self, reason: str, return_code: int = 0) -> None:
@@ -185,7 +199,9 @@ class BenchApp(App[None]):
 
     async def on_event(self, event: events.Event) -> None:
         """Characters are taken here, before anything else is looked at: a scanner's Enter comes in the same moment as its last digit, and
-        must not overtake it."""
+        must not overtake it. Every key but those that leave takes back that somebody wanted to."""
+        if isinstance(event, events.Key) and event.key not in LEAVING_KEYS:
+            self.state.asks_to_leave = False
         if isinstance(event, events.Key) and event.character is not None and event.is_printable and not self._takes_text:
             self.desk.type(event.character)
             self._now()
@@ -198,10 +214,7 @@ class BenchApp(App[None]):
 
     def on_paste(self, event: events.Paste) -> None:
         """Some terminals hand a scan over as pasted text, with its Enter in it."""
-        self.desk.type(event.text)
-        if event.text.endswith(("\r", "\n")):
-            self.action_enter()
-        self._now()
+        self._scan(lambda: self.desk.paste(event.text))
 
     def _now(self) -> None:
         """Show at once what a key has changed."""
@@ -209,17 +222,26 @@ class BenchApp(App[None]):
         self._show()
 
     def action_enter(self) -> None:
-        if not self.state.typed and self.screen is not self.work:
+        if self.state.typed:
+            self._scan(self.desk.enter)
+            return
+        if self.screen is not self.work:
             raise SkipAction()
-        took = bool(self.state.typed)
-        if not took and self._must_caution():
-            from bench.tui.caution import Caution
-
-            self.push_screen(Caution(self.state))
+        if self._must_caution():
+            self._open(overlay(CAUTION, self.state, None))
             return
         self.desk.enter()
-        if took:
-            self._back_to_work()
+        self._now()
+
+    def _scan(self, take: Callable[[], None]) -> None:
+        """Take a number, on whatever screen; a screen in which something was changed says what becomes of that."""
+        before = self.state.number, self.state.next_number, self.state.message
+        take()
+        if before != (self.state.number, self.state.next_number, self.state.message) and isinstance(self.screen, BenchScreen):
+            may_leave, note = self.screen.at_scan()
+            self.state.message = f"{self.state.message} {note}".strip()
+            if may_leave:
+                self._back_to_work()
         self._now()
 
     def _must_caution(self) -> bool:
@@ -236,7 +258,10 @@ class BenchApp(App[None]):
 
     def action_escape(self) -> None:
         screen = self.screen
-        if not self.state.typed and screen is not self.work:
+        if self.state.runs:
+            self.desk.escape()
+            self._back_to_work()
+        elif not self.state.typed and screen is not self.work:
             if not (isinstance(screen, BenchScreen) and screen.step_back()):
                 self.pop_screen()
         else:
@@ -249,10 +274,16 @@ class BenchApp(App[None]):
         self.desk.erase()
         self._now()
 
+    @property
+    def _shown_test(self) -> Tested | None:
+        """The test that keys act on where one is."""
+        return self.screen.shown_test if isinstance(self.screen, BenchScreen) else None
+
     def action_again(self) -> None:
-        self.desk.again()
-        self._back_to_work()
-        self._now()
+        if (tested := self._shown_test) is not None and self._is_between_tests():
+            self.desk.again(tested)
+            self._back_to_work()
+            self._now()
 
     def action_theme(self) -> None:
         names = [theme.name for theme in THEMES.values()]
@@ -269,44 +300,37 @@ class BenchApp(App[None]):
         self._now()
 
     def action_leave(self) -> None:
-        self.leave("the screen was left")
-
-    def action_help(self) -> None:
-        from bench.tui.help import Help
-
-        self._open(Help(self.state))
-
-    def action_choices(self) -> None:
-        from bench.tui.choose import Choose
-
-        self._open_between_tests(Choose(self.state))
-
-    def action_practice(self) -> None:
-        from bench.tui.practice import Practice
-
-        self._open_between_tests(Practice(self.state))
-
-    def action_session(self) -> None:
-        from bench.tui.look_back import LookBack
-
-        self._open(LookBack(self.state))
-
-    def action_report(self) -> None:
-        from bench.tui.details import Details
-
-        if self.state.tested is not None and self.state.test is None:
-            self._open(Details(self.state, self.state.tested))
-
-    def _open_between_tests(self, screen: Screen[Any]) -> None:
-        if self.state.test is None:
-            self._open(screen)
+        """Leave; in a test only if it is asked twice."""
+        if self.state.test is None or self.state.asks_to_leave:
+            self.leave("the screen was left")
         else:
-            self.state.test.note = "that waits until the test is over; Esc cancels it"
+            self.state.asks_to_leave = True
             self._now()
 
-    def _open(self, screen: Screen[Any]) -> None:
+    def action_open(self, key: str) -> None:
+        """Lay the screen of this key over the work, or take it away again."""
+        if not self._close(key) and (key not in BETWEEN_TESTS or self._is_between_tests()):
+            self._open(overlay(key, self.state, self._shown_test))
+
+    def _close(self, key: str) -> bool:
+        """Whether the screen on top was opened by this key: then it is closed."""
+        if not (isinstance(self.screen, BenchScreen) and key == self.screen.KEY):
+            return False
+        self.pop_screen()
+        self._changed = True
+        return True
+
+    def _is_between_tests(self) -> bool:
+        """Whether no test is at hand; else it is said that one has to end first."""
+        if self.state.test is not None:
+            self.state.test.note = "that waits until the test is over; Esc cancels it"
+            self._back_to_work()
+            self._now()
+        return self.state.test is None
+
+    def _open(self, screen: BenchScreen | None) -> None:
         """Show a screen over the work; one of a kind."""
-        if any(type(other) is type(screen) for other in self.screen_stack):
+        if screen is None or any(type(other) is type(screen) for other in self.screen_stack):
             return
         self.push_screen(screen)
         self._changed = True
@@ -323,7 +347,9 @@ class BenchApp(App[None]):
 
     @on(Chosen)
     def take_choices(self, asked: Chosen) -> None:
+        before = self.state.message if asked.note else ""
         self._choose(asked.choices)
+        self.state.message = " ".join(text for text in (before, self.state.message, asked.note) if text)
 
     def _choose(self, choices: Choices) -> None:
         """Test with these choices from now on; for the bench, not for practice, also tomorrow."""
@@ -344,8 +370,7 @@ class BenchApp(App[None]):
 
     @on(Scanned)
     def take_scan(self, asked: Scanned) -> None:
-        self.desk.type(asked.text)
-        self.action_enter()
+        self._scan(lambda: self.desk.paste(asked.text))
 
     @on(PracticeBegun)
     def practise(self, asked: PracticeBegun) -> None:

@@ -150,6 +150,16 @@ class Choose(BenchScreen):
 
     # -- keys
 
+    def at_scan(self) -> tuple[bool, str]:
+        """Take over what was changed; what can't be done stays open, with its reason."""
+        if self.choices.refusal(self.state.description, self.state.fitted):
+            self.app.bell()
+            return False, ""
+        if self.choices == self.state.choices:
+            return True, ""
+        self.post_message(Chosen(self.choices, f"What was changed in F2 is kept: {self.choices.summary()}."))
+        return True, ""
+
     def action_turn(self, by: int) -> None:
         """To another answer in the row at hand."""
         if self.row is not None:

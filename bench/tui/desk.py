@@ -6,7 +6,8 @@ is typed at any time begins a number, so that a scanner works wherever one is.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 from bench.errors import IntakeError, RecordError, SetupError, TableError
 from bench.intake import RECORD_MB, read_json_text
@@ -40,6 +41,7 @@ from bench.tui.state import Phase, Practising, State, Tested, Underway
 
 LONGEST_NUMBER = 40
 BY_OPERATOR = "cancelled by the operator"
+NO_BOARD = "No test yet: no board answers."
 _APART_S = 0.4  # a scanner may send Enter twice; nobody presses it twice so fast and means it
 _KNOB_V = 0.1
 _STEADY_S = 5.0
@@ -76,6 +78,15 @@ class Desk:
     def erase(self) -> None:
         self.state.typed = self.state.typed[:-1]
 
+    def paste(self, text: str) -> None:
+        """Characters that came at once: a number, with its Enter if the text has one. Of several lines only the first is taken."""
+        first, *others = text.splitlines() or [""]
+        self.type(first)
+        if others or text.endswith(("\r", "\n")):
+            self.enter()
+        if left := sum(1 for line in others if line.strip()):
+            self.state.message = f"{left + 1} lines came at once: the first was taken, {left} left. Scan one unit at a time."
+
     def enter(self) -> None:
         """Take the number that was typed; or else go on: start, say that it is done, next unit."""
         state = self.state
@@ -91,22 +102,21 @@ class Desk:
             self._next()
 
     def escape(self) -> None:
-        """Take back what was typed; or else the number; or else cancel the test."""
+        """Cancel the test, whatever is being typed; without one take back what was typed, or else the number."""
         state = self.state
-        if state.typed:
-            state.typed = ""
-        elif state.phase is Phase.RUNNING and state.test is not None:
+        if state.runs and state.test is not None:
             if not state.test.stopping:
                 state.test.stopping = True
                 self._tell(Stop(BY_OPERATOR))
+        elif state.typed:
+            state.typed = ""
         elif state.phase is Phase.READY:
             state.number = state.message = ""
 
-    def again(self) -> None:
-        """Make ready to test the same unit once more."""
-        state = self.state
-        if state.phase is Phase.VERDICT and state.test is None and state.tested is not None:
-            self._make_ready(state.tested.record.unit)
+    def again(self, tested: Tested) -> None:
+        """Make ready to test the unit of this test once more."""
+        if self.state.test is None:
+            self._make_ready(tested.record.unit)
 
     def turn(self, steps: int) -> None:
         """Turn the simulated supply's knob."""
@@ -137,7 +147,7 @@ class Desk:
         before = next((tested for tested in reversed(state.session) if tested.record.unit == number), None)
         if before is not None:
             word, clock = sign_of(before.record).word, clock_text(before.record.when).strip()
-            state.message = f"{number} was tested in this session at {clock}: {word}. Enter tests it again."
+            state.message = f"{number} was tested at {clock}: {word}. Enter tests it again."
 
     def _next(self) -> None:
         """The verdict is accepted. What was no verdict on the unit is tested again."""
@@ -160,7 +170,7 @@ class Desk:
             state.message = "Which unit? Scan or type its number, or any name for it, and press Enter."
             return
         if state.board is None:
-            state.message = "No test without a board: see above."
+            state.message = NO_BOARD
             return
         try:
             setup, procedure = self._plan_for(state)
@@ -180,6 +190,15 @@ class Desk:
             self._tell(Done())
         elif test.waiting is not None and self.state.simulated:
             self._tell(PassTime())
+
+    # --- the day
+
+    def recall(self, tests: Sequence[Tested], unread: str) -> None:
+        """Take the tests of the day that were kept before this screen was started; `unread` as in `State`."""
+        state = self.state
+        known = {tested.record_path for tested in state.session} | {state.test.record_path if state.test is not None else None}
+        state.session[:0] = [tested for tested in tests if tested.record_path not in known]
+        state.unread = unread
 
     # --- choices
 
@@ -216,7 +235,7 @@ class Desk:
         state = self.state
         match news:
             case Present():
-                if state.absent:
+                if state.absent or state.message == NO_BOARD:
                     state.message = ""
                 state.board, state.absent = news, ""
             case Absent(text=text):
@@ -232,26 +251,34 @@ class Desk:
                     _follow(state.test, news)
                 if isinstance(news, Decided) and state.test is not None:
                     test = state.test
-                    state.tested = Tested(news.record, test.setup, test.procedure, test.record_path, test.capture_path)
+                    state.tested = Tested(news.record, test.record_path, test.capture_path, keeping=True)
                     state.phase = Phase.VERDICT
 
     def _finish(self, news: Finished) -> None:
         state = self.state
         if state.test is None:
             return
-        test, state.test = state.test, None
-        tested = Tested(news.record, test.setup, test.procedure, news.record_path, news.capture_path, news.problem)
+        state.test, state.asks_to_leave = None, False
+        tested = Tested(news.record, news.record_path, news.capture_path, news.problem)
         state.session.append(tested)
         state.tested, state.phase = tested, Phase.VERDICT
         if state.next_number and self._seen_verdict:
             self._make_ready(state.next_number)
 
     def _break(self, text: str) -> None:
-        """The station is gone. What it kept of the test at hand is the record; it says that the test was not finished."""
+        """The station is gone. What it kept of the test at hand is the record; it says that the test was not finished.
+
+        What was decided and shown stands, and says that its record was not kept.
+        """
         state = self.state
         state.board, state.absent = None, text
-        test, state.test = state.test, None
+        test, state.test, state.asks_to_leave = state.test, None, False
         if test is None:
+            return
+        if state.tested is not None and state.tested.keeping:
+            lost = f"{text}; its file says that the test was not finished"
+            state.tested = replace(state.tested, problem=lost, keeping=False)
+            state.session.append(state.tested)
             return
         state.phase = Phase.READY
         state.message = f"The test of {test.setup.unit} was broken off: {sentence(text)}"
@@ -262,7 +289,7 @@ class Desk:
         except (IntakeError, RecordError) as error:
             state.message += f" Its record can't be read: {sentence(str(error))}"
             return
-        tested = Tested(record, test.setup, test.procedure, test.record_path, test.capture_path)
+        tested = Tested(record, test.record_path, test.capture_path)
         state.session.append(tested)
         state.tested, state.phase = tested, Phase.VERDICT
 

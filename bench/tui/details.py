@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import ClassVar
 
@@ -12,7 +13,7 @@ from textual.binding import BindingType
 from bench.plain import one_line
 from bench.record import SimulationRecord, TestRecord
 from bench.render.report import report
-from bench.tui.frame import KeyHint, Keys
+from bench.tui.frame import BACK, KeyHint
 from bench.tui.reading import ReadingScreen
 from bench.tui.signs import meaning_of, sign_of
 from bench.tui.state import State, Tested
@@ -25,20 +26,28 @@ _UNTOLD = "not told yet"
 class Details(ReadingScreen):
     """The report; Tab adds what every uncertainty is made of."""
 
-    HINTS: ClassVar[tuple[KeyHint, ...]] = (*_READING, ("Tab", "with uncertainties"), ("Esc", "back"), _ENDS)
+    KEY = "F5"
     BINDINGS: ClassVar[list[BindingType]] = [("tab", "budget")]
 
     def __init__(self, state: State, tested: Tested) -> None:
-        super().__init__(state)
         self._tested = tested
         self._budget = False
+        super().__init__(state)
+
+    @property
+    def hints(self) -> Sequence[KeyHint]:
+        tab = ("Tab", "without uncertainties" if self._budget else "with uncertainties")
+        return (*_READING, tab, BACK, _ENDS, ("F6", "test it again"))
+
+    @property
+    def shown_test(self) -> Tested | None:
+        return self._tested
 
     def action_budget(self) -> None:
         """The parts of every uncertainty, shown or not."""
         self._budget = not self._budget
         self.show_page()
-        tab = ("Tab", "without uncertainties" if self._budget else "with uncertainties")
-        self.query_one(Keys).show((*_READING, tab, ("Esc", "back"), _ENDS))
+        self.refresh_frame()
 
     def page_text(self) -> RenderableType:
         practice = self.state.practice
@@ -52,7 +61,8 @@ def head(tested: Tested, colour: str) -> Text:
     """The outcome and what it means, what to do next, where the record is."""
     record = tested.record
     sign = sign_of(record)
-    kept = f"NOT KEPT: {tested.not_kept}" if tested.not_kept else f"Kept as {tested.record_path}"
+    where = f"NOT KEPT: {tested.not_kept}" if tested.not_kept else f"Kept as {tested.record_path}"
+    kept = "Keeping the record ..." if tested.keeping else where
     return Text.assemble(
         (f"{sign.mark} {sign.word}: {meaning_of(record)}\n", f"bold {colour}".rstrip()),
         ("Next: ", "bold"),

@@ -17,7 +17,7 @@ from bench.plain import one_line
 from bench.render.cautions import BEFORE_POWER, NO_INSPECTION, SIMULATED
 from bench.render.report import MEANING
 from bench.tui.choices import NO_RULE
-from bench.tui.frame import KeyHint
+from bench.tui.frame import BACK, KeyHint
 from bench.tui.gauge import CANNOT
 from bench.tui.gauge_scale import ABOVE, BAND, BELOW, LINE, OUTSIDE, POST, VALUE, VALUE_OUTSIDE, gauge
 from bench.tui.reading import ReadingScreen
@@ -26,17 +26,17 @@ from bench.tui.signs import CONFORMITY_SIGNS, MEANINGS, SIGNS
 KEYS: Sequence[tuple[str, str]] = (
     ("letters, digits", "the unit's number, from any screen: type it or scan its label"),
     ("Enter", "takes the number; then starts, says that something is done, accepts an outcome and makes ready for the next unit"),
-    ("Esc", "takes back what was typed; goes back; cancels a test: all loads open"),
-    ("F1", "this help"),
+    ("Esc", "in a test, on any screen: cancels it, all loads open; else takes back what was typed, or goes back"),
+    ("F1", "this help; the key that opened a page closes it again, also in a test"),
     ("F2", "what is tested: kinds of unit, system, lamps, what the unit is said to be, procedure, limits; kept until you change it"),
     ("F7, F6 on F2", "search by words; keep a set-up as a favourite, or no more"),
     ("F3", "practice on a simulated bench"),
-    ("F4", "looking back: the units of this session, each with its trace"),
-    ("F5", "the whole report of the test just done"),
-    ("F6", "the same unit once more"),
+    ("F4", "looking back: the units of this day, each with its trace"),
+    ("F5", "the whole report of the test just done, or in looking back of the one chosen"),
+    ("F6", "the same unit once more, or in looking back the one chosen"),
     ("F8", "light or dark"),
     ("F9", "traces in dots or in blocks, for a terminal whose letters lack the dots"),
-    ("F12", "leave: everything open, the record kept"),
+    ("F12", "leave (Ctrl-C and Ctrl-Q too): everything open, the record kept; in a test it is asked once more"),
 )
 DAY: Sequence[str] = (
     "Scan or type the unit's number, put the unit into the socket, press Enter: the test runs.",
@@ -67,7 +67,8 @@ WORDS: Sequence[tuple[str, str]] = (
 class Help(ReadingScreen):
     """Everything on one page."""
 
-    HINTS: ClassVar[tuple[KeyHint, ...]] = (("↑ ↓", "line"), ("PgUp PgDn", "page"), ("Home End", "begin, end"), ("Esc", "back"))
+    KEY = "F1"
+    HINTS: ClassVar[tuple[KeyHint, ...]] = (("↑ ↓", "line"), ("PgUp PgDn", "page"), ("Home End", "begin, end"), BACK)
 
     def page_text(self) -> RenderableType:
         return help_text(self.app.theme_variables, grade_rows(self.state.choices.grade_rule))

@@ -1,4 +1,4 @@
-"""This session's units, the newest first: each with its grade, its verdict and why; any of them can be opened again."""
+"""The units of the day, the newest first: each with its grade, its verdict and why; any of them can be opened again."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ from textual.widget import Widget
 from textual.widgets import Static
 
 from bench.plain import one_line
-from bench.tui.frame import BenchScreen, KeyHint
+from bench.tui.frame import BACK, BenchScreen, KeyHint
 from bench.tui.session_rows import row, titles, totals
 from bench.tui.state import State, Tested
 from bench.tui.wrapped import wrapped
 
 
 class SessionList(Widget):
-    """The tests of the session, as many as fit; `chosen` counts from the newest."""
+    """The tests of the day, as many as fit; `chosen` counts from the newest."""
 
     DEFAULT_CSS = "SessionList { height: 1fr; padding: 0 1; }"
 
@@ -51,7 +51,7 @@ class SessionList(Widget):
     def render(self) -> Text:
         width = self.size.width
         if not self.tests:
-            return Text("Nothing has been tested in this session yet.")
+            return Text("Nothing has been tested today yet.")
         lines = [Text.assemble((f"  {titles(width)}", "bold"))]
         colours = self.app.theme_variables
         for number in range(self._top, min(self._top + self.page, len(self.tests))):
@@ -60,9 +60,12 @@ class SessionList(Widget):
 
 
 class LookBack(BenchScreen):
-    """The session's tests to choose from. What was tested on earlier days is in the records."""
+    """The tests of the day to choose from. What was tested on earlier days is in the records."""
 
-    HINTS: ClassVar[Sequence[KeyHint]] = (("↑↓", "choose"), ("Enter", "open"), ("PgUp PgDn", "page"), ("Esc", "back"))
+    KEY = "F4"
+    HINTS: ClassVar[Sequence[KeyHint]] = (
+        ("↑↓", "choose"), ("Enter", "open"), BACK, ("F5", "its report"), ("F6", "test it again"), ("PgUp PgDn", "page"),
+    )  # fmt: skip
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("up", "move(-1)", show=False),
         Binding("down", "move(1)", show=False),
@@ -99,13 +102,18 @@ class LookBack(BenchScreen):
         self.query_one("#totals", Static).update(Text(totals(tests)))
         folder = self.state.folder
         kept = f"the records in {one_line(str(folder))}" if folder is not None else "no records are kept (no folder was named)"
-        self.query_one("#earlier", Static).update(Text(f"Earlier days: {kept}"))
+        self.query_one("#earlier", Static).update(Text(self.state.unread or f"Earlier days: {kept}"))
         self.rows.show(tests)
         self._explain()
 
+    @property
+    def shown_test(self) -> Tested | None:
+        return self.rows.tests[self.rows.chosen] if self.rows.tests else None
+
     def _explain(self) -> None:
         """The whole reason of the chosen test, which its row may have cut."""
-        reason = one_line(self.rows.tests[self.rows.chosen].record.reason) if self.rows.tests else ""
+        tested = self.shown_test
+        reason = one_line(tested.record.reason) if tested is not None else ""
         self.query_one("#why", Static).update(Text("\n".join(wrapped(reason, max(self.size.width - 2, 2))[:2])))
 
     def action_move(self, by: int) -> None:
@@ -124,5 +132,5 @@ class LookBack(BenchScreen):
     def action_open(self) -> None:
         from bench.tui.one_test import OneTest
 
-        if self.rows.tests:
-            self.app.push_screen(OneTest(self.state, self.rows.tests[self.rows.chosen]))
+        if (tested := self.shown_test) is not None:
+            self.app.push_screen(OneTest(self.state, tested))

@@ -12,10 +12,11 @@ from textual.widgets import Static
 from textual.worker import Worker, WorkerState
 
 from bench.errors import CaptureError
+from bench.judging.capture_setup import Otherwise, read_session, setup_again
 from bench.judging.traces import RunTrace, run_traces
 from bench.plain import one_line
 from bench.tui.cursor_readings import between_line, cursor_line, flash_at, flash_lines, rate_text, titles_line
-from bench.tui.frame import BenchScreen, KeyHint
+from bench.tui.frame import BACK, BenchScreen, KeyHint
 from bench.tui.signs import sign_of
 from bench.tui.state import State, Tested
 from bench.tui.still_trace import StillTrace
@@ -30,9 +31,10 @@ _LINES = 6
 class OneTest(BenchScreen):
     """`tested` with its runs. The capture is read in a thread; until then, and if it can't be, the screen says so in one line."""
 
+    KEY = "F4"
     HINTS: ClassVar[Sequence[KeyHint]] = (
-        ("Tab", "flash"), ("←→", "move"), ("↑↓", "zoom"), ("Esc", "back"), ("Shift ←→", "cursor 1"), ("Home", "cursor 2 here"),
-        ("PgUp PgDn", "run"), ("End", "whole run"),
+        ("Tab", "flash"), ("←→", "move"), ("↑↓", "zoom"), BACK, ("Shift ←→", "cursor 1"), ("Home", "cursor 2 here"),
+        ("PgUp PgDn", "run"), ("End", "whole run"), ("F5", "report"), ("F6", "test it again"),
     )  # fmt: skip
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("up", "zoom(True)", show=False),
@@ -70,6 +72,10 @@ class OneTest(BenchScreen):
         yield self.trace
         yield Static(id="readings", markup=False)
 
+    @property
+    def shown_test(self) -> Tested | None:
+        return self._tested
+
     def on_mount(self) -> None:
         self.app.theme_changed_signal.subscribe(self, lambda _: self._show())
         self.trace.words = "reading the trace ..."
@@ -89,10 +95,14 @@ class OneTest(BenchScreen):
 
     def _read(self) -> tuple[RunTrace, ...] | str:
         """In a thread of its own: it touches nothing of the screen."""
-        tested = self._tested
-        assert tested.capture_path is not None
+        path = self._tested.capture_path
+        assert path is not None
         try:
-            return run_traces(tested.capture_path, tested.setup, tested.procedure)
+            note = read_session(path)
+            if note is None:
+                return f"capture {path.name}: it does not say what was tested"
+            # By which limits the test was judged is no matter here, and their files may be gone.
+            return run_traces(path, setup_again(note, path.name, Otherwise(limits=(), grade_rule="none")), note.procedure)
         except CaptureError as error:
             return str(error)
 

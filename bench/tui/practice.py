@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from copy import deepcopy
 from dataclasses import dataclass, field
 from typing import ClassVar
 
@@ -81,6 +82,7 @@ class Assembly(Widget):
         self.units = (MYSTERY, *catalogue.names())
         self.plan = Plan(self.units[1]) if practising is None else Plan.of(practising)
         self._practising = practising
+        self._plan_before = deepcopy(self.plan)
         self._told = False
         self._pane = UNITS
         self._at = [self.units.index(self.plan.unit), 0, 0]
@@ -99,6 +101,11 @@ class Assembly(Widget):
             rows += [f"room: {24.0 if plan.room_c is None else plan.room_c:g} °C"]
         rows += [TELL] if self._practising is not None and self._practising.mystery else []
         return [*rows, BACK] if self._practising else rows
+
+    @property
+    def changed(self) -> bool:
+        """Whether something was put together here that was not started."""
+        return self.plan != self._plan_before
 
     @property
     def row(self) -> str:
@@ -209,6 +216,11 @@ class Practice(BenchScreen):
 
     def body(self) -> Iterable[Widget]:
         yield Assembly(self.state.practice)
+
+    def at_scan(self) -> tuple[bool, str]:
+        """Nothing begins that was not asked for."""
+        changed = self.query_one(Assembly).changed
+        return True, "The practice bench that was put together in F3 was not started." if changed else ""
 
     def action_step(self, by: int) -> None:
         self.query_one(Assembly).step(by)

@@ -13,11 +13,12 @@ class Request(Message):
 
 
 class Chosen(Request):
-    """Test with these choices from now on."""
+    """Test with these choices from now on. `note`: a line on why, if nobody pressed a key for it; it is added to what is said already."""
 
-    def __init__(self, choices: Choices) -> None:
+    def __init__(self, choices: Choices, note: str = "") -> None:
         super().__init__()
         self.choices = choices
+        self.note = note
 
 
 class FavouritesChanged(Request):

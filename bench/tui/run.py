@@ -36,7 +36,8 @@ def run_screen(address: str, folder: Path, chosen: Mapping[str, Any], *, dark: b
     """
     app = Program(lambda: start_station(folder), address, folder=folder, chosen=chosen, dark=dark, ink=BRAILLE if dots else BLOCKS)
     try:
-        app.run()
+        # The mouse stays the terminal's: texts are marked and copied with it, and no key here waits for a click.
+        app.run(mouse=False)
     finally:
         app.station.close("the screen ended by an error")
     if app.broke is not None:

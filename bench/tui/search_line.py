@@ -39,7 +39,7 @@ class SearchLine(Input):
         self._typed_s = []
         if scan:
             self.value = self.value.removesuffix(scan)
-            self.post_message(Scanned(scan))
+            self.post_message(Scanned(f"{scan}\n"))
         else:
             self.post_message(self.Done())
 

@@ -57,7 +57,7 @@ def clock_text(when: str) -> str:
 
 
 def totals(tests: Sequence[Tested]) -> str:
-    """`12 tests in this session:  A 5   B 3   R 1   bench fault 1   not decided 1`; every one is counted once."""
+    """`12 tests:  A 5   B 3   R 1   bench fault 1   not decided 1`; every one is counted once."""
     grades: Counter[str] = Counter()
     others: Counter[str] = Counter()
     for tested in tests:
@@ -67,7 +67,7 @@ def totals(tests: Sequence[Tested]) -> str:
         else:
             others[_TOTALS.get(tested.record.outcome, tested.record.outcome.value)] += 1
     counted = [f"{name} {count}" for some in (grades, others) for name, count in sorted(some.items())]
-    return f"{len(tests)} {'test' if len(tests) == 1 else 'tests'} in this session:  {'   '.join(counted)}" if tests else ""
+    return f"{len(tests)} {'test' if len(tests) == 1 else 'tests'}:  {'   '.join(counted)}" if tests else ""
 
 
 def counts_lines(tests: Sequence[Tested], width: int, colours: Mapping[str, str]) -> list[Text]:
@@ -82,7 +82,7 @@ def counts_lines(tests: Sequence[Tested], width: int, colours: Mapping[str, str]
         bar.append(" " * _APART if bar else "").append(labels[kind], style)
         bar.append(_FILL[kind.sign.variable] * max(counts[kind] * room // len(tests), 1), style)
     bar.truncate(width, overflow="ellipsis")
-    number = f"{len(tests)} {'test' if len(tests) == 1 else 'tests'} in this session"
+    number = f"{len(tests)} {'test' if len(tests) == 1 else 'tests'}"
     means = "   ".join(f"{kind.letter}: {kind.means}" for kind in kinds if kind.letter and kind.means)
     return [Text(cut(f"{number}{f'   grades   {means}' if means else ''}", width), colours.get("quiet", "")), bar]
 

@@ -33,18 +33,22 @@ class Phase(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Tested:
-    """A test of this session. `record_path` and `capture_path` say where it is kept; `problem` why it is not, if so."""
+    """A test of this day. `record_path` and `capture_path` say where it is kept; `problem` why it is not, if so.
+
+    `keeping`: it was decided, and its record is being kept while the board confirms that everything is open.
+    """
 
     record: TestRecord
-    setup: Setup
-    procedure: Procedure
     record_path: Path | None = None
     capture_path: Path | None = None
     problem: str = ""
+    keeping: bool = False
 
     @property
     def not_kept(self) -> str:
-        """Why record and trace are not kept, or not whole; empty if they are."""
+        """Why record and trace are not kept, or not whole; empty if they are, or soon will be."""
+        if self.keeping:
+            return ""
         return self.problem or ("" if self.record_path is not None else "no place to keep it was named")
 
 
@@ -95,7 +99,9 @@ class State:
     """`typed` is what is being typed or scanned, `number` the unit in hand, `next_number` one that was scanned while another was tested.
 
     `message` is one line for the person: a wrong scan, a refusal. `absent` says why there is no board; `ink` is
-    what traces are drawn with.
+    what traces are drawn with. `asks_to_leave`: a key that leaves was pressed in a test, and the next one leaves.
+    `session` holds the tests of the day, also those before the screen was started again; `unread` says in one line which records of the
+    day could not be read.
     """
 
     folder: Path | None
@@ -114,6 +120,13 @@ class State:
     test: Underway | None = None
     tested: Tested | None = None
     session: list[Tested] = field(default_factory=list)
+    unread: str = ""
+    asks_to_leave: bool = False
+
+    @property
+    def runs(self) -> bool:
+        """Whether a test runs that is not decided yet: current may flow."""
+        return self.phase is Phase.RUNNING and self.test is not None
 
     @property
     def settled(self) -> bool:

@@ -112,7 +112,7 @@ def passages(tested: Tested) -> list[Passage]:
     if record.is_simulated:
         first, _, rest = SIMULATED.partition(" ")
         found.append(Passage(rest, "", 2, f"{first.upper()} "))
-    if tested.not_kept or tested.record_path is None:
+    if not tested.keeping and (tested.not_kept or tested.record_path is None):
         found.append(Passage(one_line(tested.not_kept), "bold", 3, "NOT KEPT  "))
     return found
 
@@ -127,6 +127,8 @@ def _small_print(tested: Tested, grid: Grid) -> list[Text]:
 
 
 def _kept(tested: Tested) -> str:
+    if tested.keeping:
+        return " Keeping the record ..."
     return "" if tested.not_kept or tested.record_path is None else f" Kept as {one_line(tested.record_path.name)}"
 
 

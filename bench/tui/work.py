@@ -9,11 +9,11 @@ from textual.binding import Binding, BindingType
 from textual.widget import Widget
 from textual.widgets import ContentSwitcher
 
-from bench.tui.frame import BenchScreen, KeyHint, Keys
+from bench.tui.frame import OPENS, BenchScreen, KeyHint
 from bench.tui.ready import ReadyView
 from bench.tui.requests import KnobTurned
 from bench.tui.running import RunningView
-from bench.tui.state import Phase, State
+from bench.tui.state import Phase, State, Tested
 from bench.tui.verdict import VerdictView
 
 _ALWAYS: Sequence[KeyHint] = (("F1", "help"), ("F4", "looking back"), ("F12", "leave"))
@@ -31,7 +31,7 @@ def hints_for(state: State) -> Sequence[KeyHint]:
                 enter = (("Enter", "it is done"),)
             elif state.test is not None and state.test.waiting is not None and state.own_hands:
                 enter = (("Enter", "skip the wait"),)
-            return (*enter, ("Esc", "cancel: all loads open"), ("F9", "other dots"), *_ALWAYS)
+            return (*enter, OPENS, ("F9", "other dots"), *_ALWAYS)
         case Phase.VERDICT:
             does = "accept, next unit" if state.settled else "the same unit again"
             return (("Enter", does), ("F5", "whole report"), ("F6", "test it again"), *_ALWAYS)
@@ -57,6 +57,14 @@ class Work(BenchScreen):
     def body(self) -> Iterable[Widget]:
         yield ContentSwitcher(self.ready, self.running, self.verdict, initial=Phase.READY.value)
 
+    @property
+    def hints(self) -> Sequence[KeyHint]:
+        return hints_for(self.state)
+
+    @property
+    def shown_test(self) -> Tested | None:
+        return self.state.tested if self.state.phase is Phase.VERDICT else None
+
     def action_turn(self, steps: int) -> None:
         self.post_message(KnobTurned(steps))
 
@@ -71,7 +79,6 @@ class Work(BenchScreen):
 
     def refresh_state(self) -> None:
         state = self.state
-        self.query_one(Keys).show(hints_for(state))
         match state.phase:
             case Phase.READY:
                 self.ready.refresh()
