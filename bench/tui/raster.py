@@ -22,6 +22,7 @@ Levels: TypeAlias = npt.NDArray[np.int32]
 ACROSS = 2
 """Columns of dots in a cell: the same in both inks, so that a change of ink changes no column."""
 _NOWHERE = -1
+_BETWEEN = 0.05  # dots: what lies between two dots, as zero does, belongs to the lower one; noise would else draw it as a thick line
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +65,7 @@ def levels(values: Array, bottom: float, top: float, dots: int) -> Levels:
     if dots == 1:
         return np.where(np.isnan(values), _NOWHERE, 0).astype(np.int32)
     with np.errstate(invalid="ignore"):
-        placed = np.rint((values - bottom) * ((dots - 1) / (top - bottom)))
+        placed = np.rint((values - bottom) * ((dots - 1) / (top - bottom)) - _BETWEEN)
     return np.where(np.isnan(placed), _NOWHERE, np.clip(placed, 0, dots - 1)).astype(np.int32)
 
 

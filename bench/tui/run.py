@@ -29,14 +29,14 @@ class Program(BenchApp):
         self.exit()
 
 
-def run_screen(address: str, folder: Path, chosen: Mapping[str, Any], *, dark: bool = True, blocks: bool = False) -> int:
+def run_screen(address: str, folder: Path, chosen: Mapping[str, Any], *, dark: bool = True, dots: bool = False) -> int:
     """0 when it was left in good order, 130 if it was told to end; raises the error that broke it. Everything is open then, the terminal is
     as it was, and what was tested is kept.
 
     `chosen`: fields of `Choices` that are not as they were last time.
     """
     console = os.environ.get("TERM") == "linux"
-    ink = FULL if console else BLOCKS if blocks else BRAILLE
+    ink = FULL if console else BRAILLE if dots else BLOCKS
     app = Program(lambda: start_station(folder), address, folder=folder, chosen=chosen, dark=dark, ink=ink, console=console)
     try:
         # The mouse stays the terminal's: texts are marked and copied with it, and no key here waits for a click.
