@@ -16,7 +16,7 @@ from bench.ports.opening import add_kind, open_port
 from bench.station.process import station_in_thread
 from bench.tui.app import BenchApp
 from bench.tui.choices import Choices
-from bench.tui.raster import BRAILLE, Ink
+from bench.tui.raster import BLOCKS, Ink
 from bench.tui.requests import PracticeBegun
 from bench.tui.state import Phase, Practising
 from reports.patience import Patience
@@ -127,7 +127,7 @@ class Pose:
 
 @asynccontextmanager
 async def posed(
-    bench: str, folder: Path, size: tuple[int, int], *, dark: bool = True, ink: Ink = BRAILLE, choices: Choices | None = None,
+    bench: str, folder: Path, size: tuple[int, int], *, dark: bool = True, ink: Ink = BLOCKS, choices: Choices | None = None,
     absent: str = "", real: bool = False,
 ) -> AsyncIterator[Pose]:  # fmt: skip
     """The screen at this simulated bench (as in `sim://`); `absent` says why there is no board, if so."""

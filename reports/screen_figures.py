@@ -21,6 +21,7 @@ import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
+from bench.tui.panes import GUTTER
 from reports.deciding import Deciding, deciding
 from reports.figure import Figure
 from reports.process_load import Load, memory_mb
@@ -43,18 +44,17 @@ cycles = 1000000
 at_most_s = {at_most_s}
 judge = ["all"]
 """
-_BRAILLE = frozenset(chr(0x2800 + dots) for dots in range(1, 256))
 
 
 class Onlooker:
-    """Notes when the trace has changed: braille has it, and nothing else."""
+    """Notes when the trace has changed: its rows have an axis, and nothing else has one there."""
 
     def __init__(self) -> None:
         self.frames_s: list[float] = []
         self._before = ""
 
     def __call__(self, now_s: float, terminal: SeenTerminal) -> None:
-        trace = "".join(row for row in terminal.rows if not _BRAILLE.isdisjoint(row))
+        trace = "".join(row for row in terminal.rows if row[GUTTER - 1 : GUTTER] in ("│", "┤"))
         if trace and trace != self._before:
             self.frames_s.append(now_s)
         self._before = trace

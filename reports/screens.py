@@ -43,14 +43,14 @@ class Picture:
     scene: str
     size: tuple[int, int] = LARGE
     dark: bool = True
-    ink: Ink = BRAILLE
+    ink: Ink = BLOCKS
     colour: bool = True
     of_256: bool = False
 
     @property
     def name(self) -> str:
         parts = [self.scene, f"{self.size[0]}x{self.size[1]}", "dark" if self.dark else "light"]
-        parts += [self.ink.name] if self.ink is not BRAILLE else []
+        parts += [self.ink.name] if self.ink is not BLOCKS else []
         parts += [] if self.colour else ["no-colour"]
         parts += ["256"] if self.of_256 else []
         return "-".join(parts)
@@ -58,7 +58,7 @@ class Picture:
     @property
     def text(self) -> str:
         more = [f"{self.size[0]} x {self.size[1]}", "dark" if self.dark else "light"]
-        more += ["with block characters"] if self.ink is not BRAILLE else []
+        more += ["in braille dots"] if self.ink is not BLOCKS else []
         more += [] if self.colour else ["NO_COLOR"]
         more += ["256 colours"] if self.of_256 else []
         return f"{SCENES[self.scene].text} ({', '.join(more)})"
@@ -80,7 +80,7 @@ def pictures() -> Iterator[Picture]:
     yield Picture("late", WIDE)
     yield Picture("late", colour=False)
     yield Picture("not-good", SMALL, colour=False)
-    yield Picture("late", SMALL, ink=BLOCKS)
+    yield Picture("late", SMALL, ink=BRAILLE)
 
 
 async def svg_of(picture: Picture) -> str:

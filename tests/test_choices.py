@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from sample_records import FLASHING, good_values
 from stub_screen import StubApp, play, press, text_of
+from textual.events import Key, Paste
 from textual.pilot import Pilot
 
 from bench import defaults, files
@@ -23,12 +24,14 @@ from bench.ports.setting import set_up
 from bench.simboard import catalogue
 from bench.simboard.faults import FAULTS
 from bench.simboard.rig import rig_description
-from bench.tui.choice_rows import ChoiceRow, choice_rows
-from bench.tui.choices import FREE_PLACE, NO_RULE, Choices, load, save
+from bench.tui.choice_rows import LIMITS, ChoiceRow, Kind, choice_rows
+from bench.tui.choices import FREE_PLACE, NO_RULE, Choices, Kept, load, save
 from bench.tui.choose import Choose
 from bench.tui.drawn_bench import address_of, answer_text, drawn_address, possible_faults
 from bench.tui.practice import MYSTERY, Practice
-from bench.tui.requests import Chosen, PracticeLeft
+from bench.tui.presets import PRESETS, Preset
+from bench.tui.requests import Chosen, FavouritesChanged, PracticeLeft, Scanned
+from bench.tui.search_line import SearchLine
 from bench.tui.state import Practising
 from bench.verdict import Conformity
 
@@ -85,7 +88,7 @@ def pilot_of(choices: Choices, pilot: str) -> dict[str, Conformity]:
 
 
 def row_of(title: str) -> ChoiceRow:
-    return next(row for row in choice_rows() if row.title == title)
+    return next(row for row in choice_rows(Choices()) if row.title == title)
 
 
 def option_of(title: str, text: str, choices: Choices) -> Choices:
@@ -160,9 +163,10 @@ def test_what_a_bank_cannot_do_is_refused_in_words() -> None:
 @pytest.mark.parametrize("choices", [Choices(), CHOSEN, CLAIMED, Choices(led=True, limits=())])
 def test_the_last_choice_stays(choices: Choices, tmp_path: Path) -> None:
     path = tmp_path / "new" / "choices.json"
-    assert load(path) == (Choices(), "")
-    assert save(path, choices) == ""
-    assert load(path) == (choices, "")
+    assert load(path) == (Kept(), "")
+    kept = Kept(choices, (CHOSEN, CLAIMED))
+    assert save(path, kept) == ""
+    assert load(path) == (kept, "")
     assert [one.name for one in path.parent.iterdir()] == ["choices.json"]
 
 
@@ -171,9 +175,9 @@ def test_choices_of_an_earlier_version_are_read(tmp_path: Path) -> None:
     before = {"format": 1, "system_v": 24.0, "lamps": [2, 0, 1], "led": False, "terminals": 2, "procedure": "quick", "limits": ["un-r48"]}
     path.write_text(json.dumps(before))
     expected = Choices(24.0, (2, 0, 1), claims=Claims(terminals=2), procedure="quick", limits=("un-r48",))
-    assert load(path) == (expected, "")
+    assert load(path) == (Kept(expected), "")
     path.write_text(json.dumps({**before, "terminals": None}))
-    assert load(path) == (replace(expected, claims=Claims()), "")
+    assert load(path) == (Kept(replace(expected, claims=Claims())), "")
 
 
 DAMAGED = {
@@ -196,6 +200,8 @@ DAMAGED = {
     "a true lamp": '{"format": 1, "lamps": [true, 0, 0]}',
     "limits": '{"format": 1, "limits": "un-r48"}',
     "procedure": '{"format": 1, "procedure": null}',
+    "favourites": '{"format": 1, "favourites": {}}',
+    "a favourite": '{"format": 1, "favourites": [{"system_v": 13}]}',
     "deep": "[" * 100_000,
 }
 
@@ -204,8 +210,8 @@ DAMAGED = {
 def test_a_damaged_file_gives_the_usual_choices_and_a_line(text: str, tmp_path: Path) -> None:
     path = tmp_path / "choices.json"
     path.write_text(text)
-    choices, note = load(path)
-    assert choices == Choices()
+    kept, note = load(path)
+    assert kept == Kept()
     assert note == "The last choices in choices.json are damaged or too new: the usual ones are taken."
 
 
@@ -214,17 +220,21 @@ def test_what_cannot_be_read_or_written_is_said(tmp_path: Path) -> None:
     assert "can't be read" in load(tmp_path / "folder")[1]
     (tmp_path / "bytes").write_bytes(b"\xff\xfe")
     assert "not UTF-8 text" in load(tmp_path / "bytes")[1]
-    assert "can't be kept" in save(tmp_path / "bytes" / "choices.json", Choices())
+    assert "can't be kept" in save(tmp_path / "bytes" / "choices.json", Kept())
 
 
 def test_a_name_that_is_no_more_is_kept_and_refused(tmp_path: Path) -> None:
     path = tmp_path / "choices.json"
     path.write_text(json.dumps({"format": 1, "limits": ["gone"], "procedure": "gone too"}))
-    choices, note = load(path)
+    kept, note = load(path)
+    choices = kept.choices
     assert (choices.limits, choices.procedure, note) == (("gone",), "gone too", "")
     assert choices.refusal()
-    for row in choice_rows():
+    rows = choice_rows(choices)
+    for row in rows:
         row.now(choices)
+    (gone,) = (row for row in rows if row.title == "gone")
+    assert gone.moved(choices, 1).limits == (), "it can be taken away"
 
 
 # The rows.
@@ -232,19 +242,34 @@ def test_a_name_that_is_no_more_is_kept_and_refused(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("start", [Choices(), CHOSEN, CLAIMED, Choices(limits=()), Choices(lamps=(0, 0, 0)), Choices(led=True)])
 def test_every_row_holds_what_is_chosen_and_leads_on(start: Choices) -> None:
-    for row in choice_rows():
+    for row in choice_rows(start, (CHOSEN,)):
         number, options = row.now(start)
         assert options[number].choices == start
-        assert row.moved(row.moved(start, 1), -1) == start
+        assert row.kind is Kind.WHOLE or set(row.moved(row.moved(start, 1), -1).limits) == set(start.limits)
+        assert row.kind is not Kind.ANSWER or row.moved(row.moved(start, 1), -1) == start
         assert all(option.choices.summary() for option in options)
 
 
-def test_limits_are_never_named_twice_and_only_the_last_is_taken_away() -> None:
-    judged_by, and_by, _ = (row for row in choice_rows() if row.title in ("judged by", "and by"))
-    two = Choices(limits=("un-r48", "sae-j945"))
-    options = judged_by.now(two)[1]
-    assert all(len(set(option.choices.limits)) == 2 for option in options)
-    assert any(option.choices.limits == ("un-r48",) for option in and_by.now(two)[1])
+def test_limit_sets_are_marked_one_by_one_and_listed_by_family() -> None:
+    rows = [row for row in choice_rows(Choices()) if row.group == LIMITS]
+    names = [row.title.strip() for row in rows]
+    assert len(set(names)) == len(names) and {"un-r48", "us-turn", "us-turn-open"} <= set(names)
+    family = names.index("us-turn")
+    assert [row.title for row in rows[family + 1 : family + 4]] == ["  us-turn-closed-2", "  us-turn-closed-more", "  us-turn-open"]
+    sae = row_of("sae-j945")
+    two = sae.moved(Choices(limits=("un-r48",)), 1)
+    assert two.limits == ("un-r48", "sae-j945")
+    assert sae.moved(two, 1).limits == ("un-r48",)
+    assert "flash rate 60 to 120 /min" in sae.now(two)[1][1].means and "contact drop max 0.5 V" in sae.now(two)[1][1].means
+
+
+@pytest.mark.parametrize("preset", PRESETS, ids=lambda preset: preset.title)
+def test_a_kind_of_unit_sets_all_of_it_at_once(preset: Preset) -> None:
+    wanted = preset.applied(replace(CHOSEN, precise=True))
+    assert wanted.refusal() == "" and wanted.setup("X").rating_known
+    assert (wanted.system_v, wanted.claims, wanted.limits) == (preset.choices.system_v, preset.choices.claims, preset.choices.limits)
+    assert (wanted.precise, wanted.zero, wanted.grade_rule) == (True, True, NO_RULE), "how it is tested and graded stays"
+    assert preset.title.startswith(f"{wanted.system_v:g} V")
 
 
 # The screen.
@@ -252,11 +277,12 @@ def test_limits_are_never_named_twice_and_only_the_last_is_taken_away() -> None:
 
 def test_choosing_with_arrows() -> None:
     async def script(app: StubApp, pilot: Pilot[None]) -> None:
+        await to_row(pilot, "system")
         assert "► system          ◄ 12 V ►" in text_of(app)
         await press(pilot, "right", "down", "right", "right")
         seen = await press(pilot, "right")
         assert "► signal lamps    ◄ 2 ►" in seen
-        assert f"So: 24 V, 2 x 21 W, procedure {defaults.PROCEDURE}" in seen
+        assert f"Enter takes: 24 V, 2 x 21 W, procedure {defaults.PROCEDURE}" in " ".join(seen.split())
         assert app.asked == []
         await press(pilot, "enter")
         assert [asked.choices for asked in app.asked if isinstance(asked, Chosen)] == [Choices(24.0, (2, 0, 0))]
@@ -276,7 +302,8 @@ def test_escape_leaves_it_as_it_was() -> None:
 
 def test_what_cannot_be_is_not_taken() -> None:
     async def script(app: StubApp, pilot: Pilot[None]) -> None:
-        seen = await press(pilot, "down", "right")
+        await to_row(pilot, "signal lamps")
+        seen = await press(pilot, "right")
         assert "! Not possible: Choose at least one lamp" in seen
         await press(pilot, "enter")
         assert app.asked == []
@@ -288,11 +315,105 @@ def test_what_cannot_be_is_not_taken() -> None:
 @pytest.mark.parametrize("size", [(60, 12), (80, 24), (120, 40)])
 def test_every_row_can_be_seen(size: tuple[int, int]) -> None:
     async def script(app: StubApp, pilot: Pilot[None]) -> None:
-        for row in choice_rows():
-            assert f"► {row.title}" in text_of(app)
+        for row in choice_rows(CHOSEN):
+            assert f"► {'[' if row.kind is Kind.MARK else row.title[:40]}" in text_of(app)
+            assert max(map(len, text_of(app).split("\n"))) <= size[0]
             await press(pilot, "down")
 
     asyncio.run(play(StubApp(Choose, CHOSEN), script, size))
+
+
+async def to_row(pilot: Pilot[None], title: str) -> None:
+    for _ in range(80):
+        if f"► {title} " in text_of(pilot.app):
+            return
+        await press(pilot, "down")
+    raise AssertionError(f"no row {title}")
+
+
+async def search(pilot: Pilot[None], words: str) -> str:
+    """As fingers type: not all in one moment."""
+    await press(pilot, "f7")
+    for character in words:
+        await press(pilot, "space" if character == " " else character)
+        await asyncio.sleep(0.05)
+    return text_of(pilot.app)
+
+
+def test_enter_at_a_kind_of_unit_takes_all_of_it() -> None:
+    async def script(app: StubApp, pilot: Pilot[None]) -> None:
+        seen = await press(pilot, "down")
+        assert "► 12 V turn, electronic, 2 x 21 W + 5 W" in seen and app.asked == []
+        await press(pilot, "enter")
+        assert [asked.choices for asked in app.asked if isinstance(asked, Chosen)] == [PRESETS[1].applied(Choices())]
+
+    asyncio.run(play(StubApp(Choose), script, (80, 24)))
+
+
+def test_a_search_finds_and_takes_nothing_by_itself() -> None:
+    async def script(app: StubApp, pilot: Pilot[None]) -> None:
+        seen = await search(pilot, "us turn")
+        assert (
+            "12 V US turn, 2 x 27 W" in seen
+            and "us-turn-closed-2" in seen
+            and "motorcycle" not in seen
+            and "un-r48" not in seen.split("──")[0]
+        )
+        seen = await press(pilot, "enter")
+        assert not app.asked and isinstance(app.screen, Choose), "Enter only goes to what was found"
+        await to_row(pilot, "[ ] us-turn")
+        seen = await press(pilot, "right")
+        assert "[x] us-turn" in seen and "judged by un-r48 + us-turn" in " ".join(seen.split())
+        chosen = app.screen
+        assert isinstance(chosen, Choose) and chosen.step_back()
+        await pilot.pause()
+        assert "motorcycle" in text_of(app) and not chosen.step_back()
+        await press(pilot, "enter")
+        assert [asked.choices.limits for asked in app.asked if isinstance(asked, Chosen)] == [("un-r48", "us-turn")]
+
+    asyncio.run(play(StubApp(Choose), script, (80, 24)))
+
+
+def test_what_is_nowhere_is_said() -> None:
+    async def script(app: StubApp, pilot: Pilot[None]) -> None:
+        assert "Nothing is called so" in await search(pilot, "nowhere")
+        await press(pilot, "enter", "right", "enter")
+        assert "Enter takes" not in text_of(app)
+
+    asyncio.run(play(StubApp(Choose), script, (80, 24)))
+
+
+def test_a_scan_never_ends_up_in_the_search() -> None:
+    async def script(app: StubApp, pilot: Pilot[None]) -> None:
+        await search(pilot, "us ")
+        line = app.screen.query_one(SearchLine)
+        for key in ("4", "7", "1", "1", "enter"):
+            line.post_message(Key(key, None if key == "enter" else key))
+        await pilot.pause()
+        assert [asked.text for asked in app.asked if isinstance(asked, Scanned)] == ["4711\n"]
+        assert line.value == "us "
+        line.post_message(Paste("4712\n"))
+        await pilot.pause()
+        assert [asked.text for asked in app.asked if isinstance(asked, Scanned)] == ["4711\n", "4712\n"]
+        assert line.value == "us "
+
+    asyncio.run(play(StubApp(Choose), script, (80, 24)))
+
+
+def test_a_favourite_stays_until_it_is_taken_away() -> None:
+    async def script(app: StubApp, pilot: Pilot[None]) -> None:
+        await to_row(pilot, "system")
+        seen = await press(pilot, "right", "f6")
+        assert "Enter takes: ★ 24 V" in seen
+        await press(pilot, "home")
+        assert "FAVOURITES" in text_of(app) and "► 24 V, lamp rating not known" in text_of(app)
+        await press(pilot, "f6")
+        assert "FAVOURITES" not in text_of(app)
+        kept = [asked.favourites for asked in app.asked if isinstance(asked, FavouritesChanged)]
+        assert kept == [(Choices(24.0),), ()]
+        assert not any(isinstance(asked, Chosen) for asked in app.asked), "nothing is taken before Enter"
+
+    asyncio.run(play(StubApp(Choose), script, (80, 24)))
 
 
 # Practice.

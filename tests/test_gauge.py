@@ -101,10 +101,11 @@ def test_a_number_gives_way_to_the_value() -> None:
 
 def test_before_a_test_every_row_says_not_yet() -> None:
     found = [line.plain for line in gauge_lines(expected(*USUAL), None, 0, 78, 12, {})]
-    assert "no flash yet" in found[0]
-    assert len(found) == 9
-    assert all(line.count("not yet") == 2 for line in found[1:])
-    assert all(cell_len(line) == 78 for line in found)
+    assert found[0] == "starting time not yet   first light not yet   first extinction not yet"
+    assert "no flash yet" in found[1]
+    assert len(found) == 6
+    assert all(line.count("not yet") == 2 for line in found[2:])
+    assert all(cell_len(line) == 78 for line in found[1:])
 
 
 def test_two_sets_that_ask_the_same_share_a_row() -> None:
@@ -121,15 +122,13 @@ def test_the_words_repeat_the_gauge() -> None:
         first_light_s=NotMeasured("the lamps did not light"),
     )
     found = lines(measured, *USUAL)
-    assert "18 flashes counted" in found[0]
+    assert "18 flashes counted" in found[1]
     assert of(found, "flash rate").rstrip().endswith("✗ outside")
     assert "136.80 ± 0.15 /min" in of(found, "flash rate")
     assert of(found, "on-time").rstrip().endswith("✓ inside")
     assert of(found, "contact drop").rstrip().endswith("○ near the edge")
     assert of(found, "largest contact drop").rstrip().endswith("△ near the edge")
-    assert of(found, "first light").rstrip().endswith("not yet")
-    assert f"{NOT_MEASURED}: samples were lost" in of(found, "longest starting time")
-    assert "steady current" in found[9]
+    assert "first light not yet" in found[0] and "steady current" in found[6]
 
 
 @pytest.mark.parametrize("width", [78, 90, 103, 104, 118, 160, 220])
@@ -141,10 +140,23 @@ def test_no_line_is_wider_than_the_screen(width: int) -> None:
 
 
 def test_rows_that_have_no_room_are_counted_and_the_worst_is_named() -> None:
-    found = lines(values(drop_largest_v=estimate(0.9, "V", 0.001)), *USUAL, height=5)
-    assert len(found) == 5
-    assert found[-1] == "and 4 more; the worst: largest contact drop ✗ outside"
+    found = lines(values(drop_largest_v=estimate(0.9, "V", 0.001)), *USUAL, height=4)
+    assert len(found) == 4
+    assert found[-1] == "and 2 more; the worst: largest contact drop ✗ outside"
     assert "not yet" in [line.plain for line in gauge_lines(expected(*USUAL), None, 0, 78, 4, {})][-1]
+
+
+def test_the_times_share_a_line_and_the_worst_is_never_left_out() -> None:
+    measured = values(
+        start_s=estimate(1.6, "s", 0.001), start_largest_s=NotMeasured("samples were lost during the start", "bench"),
+        first_light_s=estimate(0.0021, "s", 0.0001), first_extinction_s=estimate(0.35, "s", 0.0005),
+    )  # fmt: skip
+    wide = lines(measured, *USUAL, width=160)[0]
+    assert wide == (
+        f"starting time 1600.0 ms ✗ outside   first light 2 ms ✓   first extinction 350.0 ms ✓   longest starting time {NOT_MEASURED}"
+    )
+    assert lines(measured, *USUAL, width=80)[0] == f"starting time 1600.0 ms ✗ outside   longest starting time {NOT_MEASURED}"
+    assert lines(measured, *USUAL, width=45)[0] == "starting time 1600.0 ms ✗ outside"
 
 
 def test_rows_keep_their_places_and_new_ones_come_last() -> None:

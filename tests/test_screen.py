@@ -13,8 +13,10 @@ from screens import at_screen, real, run, shown
 from textual.events import Key, Paste
 
 from bench.record_json import from_json
-from bench.tui.choices import Choices, load
+from bench.tui.choices import Choices, Kept, load
+from bench.tui.presets import PRESETS
 from bench.tui.requests import Chosen, PracticeBegun
+from bench.tui.search_line import SearchLine
 from bench.tui.state import Phase, Practising
 from bench.tui.work import Work
 
@@ -142,6 +144,51 @@ def test_pasted_text_is_a_number_too() -> None:
     run(main)
 
 
+def test_a_scan_into_the_search_is_the_unit_and_starts_nothing() -> None:
+    async def main() -> None:
+        async with at_screen(bench_port("EL")) as at:
+            await at.press("f2")
+            await at.until(lambda: at.app.screen is not at.app.work)
+            await at.press("f7", "u")
+            for key in ("4", "7", "1", "1", "enter"):
+                at.app.post_message(Key(key, None if key == "enter" else key))
+            await at.see("Unit 4711", "Enter starts the test")
+            assert at.app.screen is at.app.work and at.app.state.phase is Phase.READY
+
+    run(main)
+
+
+def test_escape_closes_the_search_and_backspace_is_its_own() -> None:
+    async def main() -> None:
+        async with at_screen(bench_port("EL")) as at:
+            await at.press("f2")
+            await at.until(lambda: at.app.screen is not at.app.work)
+            choose = at.app.screen
+            await at.press("f7", "u", "x", "backspace")
+            assert choose.query_one(SearchLine).value == "u" and not at.app.state.typed
+            await at.press("escape")
+            assert at.app.screen is choose and choose.query_one(SearchLine).value == ""
+            await at.press("4")
+            await at.see("Number 4")  # without a search what is typed is a number
+            await at.press("escape", "escape")
+            await at.until(lambda: at.app.screen is at.app.work)
+
+    run(main)
+
+
+def test_favourites_stay(tmp_path: Path) -> None:
+    async def main() -> None:
+        async with at_screen(bench_port("EL"), tmp_path) as at:
+            await at.press("f2")
+            await at.until(lambda: at.app.screen is not at.app.work)
+            await at.press("f6")
+            await at.until(lambda: at.app.state.favourites)
+
+    run(main)
+    kept, _ = load(tmp_path / "choices.json")
+    assert kept == Kept(Choices(), (PRESETS[0].applied(Choices()),)), "the choices themselves were not taken"
+
+
 def test_choices_stay(tmp_path: Path) -> None:
     async def main() -> None:
         async with at_screen(bench_port("EL"), tmp_path) as at:
@@ -152,7 +199,7 @@ def test_choices_stay(tmp_path: Path) -> None:
             await at.see("24 V")
 
     run(main)
-    assert load(tmp_path / "choices.json") == (replace(Choices(), system_v=24.0), "")
+    assert load(tmp_path / "choices.json") == (Kept(replace(Choices(), system_v=24.0)), "")
 
     async def again() -> None:
         async with at_screen(bench_port("EL"), tmp_path) as at:
@@ -238,7 +285,7 @@ def test_light_and_dark_dots_and_blocks() -> None:
                 themes.append(at.app.theme)
                 inks.append(at.app.state.ink.name)
             assert themes == ["bench-dark", "bench-light", "bench-dark"]
-            assert inks == ["braille", "blocks", "braille"]
+            assert inks == ["blocks", "braille", "blocks"]
 
     run(main)
 

@@ -46,7 +46,7 @@ def run_of(wave: Wave) -> RunTrace:
     )  # fmt: skip
 
 
-def shown_live(wave: Wave, size: tuple[int, int] = (120, 40), until: int | None = None, ink: Ink = BRAILLE) -> list[str]:
+def shown_live(wave: Wave, size: tuple[int, int] = (120, 40), until: int | None = None, ink: Ink = BLOCKS) -> list[str]:
     """The screen's lines after the pieces of the wave."""
 
     async def main() -> list[str]:
@@ -129,7 +129,7 @@ def test_a_column_keeps_its_look_while_it_moves() -> None:
 
     def plot(trace: LiveTrace) -> np.ndarray[tuple[int, ...], np.dtype[np.uint32]]:
         canvas = trace.draw(30, 100, BLOCKS)
-        return canvas.codes[2:12, GUTTER:]
+        return canvas.codes[2:8, GUTTER:]
 
     asyncio.run(main())
 
@@ -186,7 +186,7 @@ def test_small_panes_still_name_what_they_show() -> None:
     assert any(line.startswith("volts at the unit, V") for line in lines) and any(line.startswith("current, A") for line in lines)
     starts = [line[: GUTTER - 1].strip() for line in shown_live(Wave(flashes(3), 2.5), size=(80, 8))]
     assert "volts" in starts and "current" in starts
-    assert any("⠤⠤ out, to the lamps   ⠄⠄ in, from the supply" in line for line in lines)
+    assert any("▄▄ out, to the lamps   ▖▖ in, from the supply" in line for line in lines)
 
 
 def test_a_minute_is_kept_and_no_more() -> None:

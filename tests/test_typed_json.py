@@ -74,10 +74,11 @@ CHOICES = """\
 def test_the_file_of_choices_is_as_it_always_was(tmp_path: Path) -> None:
     path = tmp_path / "choices.json"
     path.write_text(CHOICES)
-    choices, note = load(path)
+    kept, note = load(path)
+    choices = kept.choices
     assert (choices.system_v, choices.lamps, choices.claims.pilot, choices.claims.trailer, note) == (24.0, (2, 0, 1), "in step", True, "")
     path.unlink()
-    save(path, choices)
+    save(path, kept)
     assert path.read_text() == CHOICES
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from pathlib import Path
 from typing import Any
@@ -38,9 +37,9 @@ from bench.cli.kinds import Address, Folder
 )
 @click.option("--grade-rule", metavar="NAME|FILE|none", shell_complete=names_of("grades", "none"), help="Begin with this rule for grades.")
 @click.option("--light", is_flag=True, help="Dark on light instead of light on dark; F8 changes that.")
-@click.option("--blocks", is_flag=True, help="Draw traces with block characters, for terminals without braille; F9 changes that.")
+@click.option("--dots", is_flag=True, help="Draw traces finer, in braille dots, where the terminal has them; F9 changes that.")
 def command(
-    address: str, keep: Path, procedure: str | None, limits: tuple[str, ...], grade_rule: str | None, light: bool, blocks: bool
+    address: str, keep: Path, procedure: str | None, limits: tuple[str, ...], grade_rule: str | None, light: bool, dots: bool
 ) -> int:
     """Run the screen that stands beside the rig all day: scan, start, verdict, next. F1 on it explains everything.
 
@@ -79,8 +78,7 @@ def command(
         chosen["grade_rule"] = grade_rule
         if grade_rule != "none":
             files.grade_rule(grade_rule)
-    # The console of a Linux machine without a desktop has no braille characters.
-    return run_screen(address, keep, chosen, dark=not light, blocks=blocks or os.environ.get("TERM") == "linux")
+    return run_screen(address, keep, chosen, dark=not light, dots=dots)
 
 
 def _in_real_time(address: str) -> str:

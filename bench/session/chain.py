@@ -19,7 +19,7 @@ from bench.measure import UNKNOWN, FactName, Measured, ProofItem, RestState, Uni
 from bench.outcome import Outcome
 from bench.procedure import RunStep, Step
 from bench.record import StepRecord
-from bench.run_plan import LIVE_COUNTS, RunPlan, snapshot
+from bench.run_plan import LIVE_COUNTS, RunPlan, provisional, snapshot
 from bench.session.ledger import Ledger, quantities_of
 from bench.session.opening import OpenedBench
 from bench.session.progress import Damage, Decided, Event, Live, Progress, SoFar, StepBegan
@@ -195,7 +195,9 @@ class Chain:
         if not (may_end or self._watched):
             return False
         judgement = self._ledger.judge_so_far(step, measured)
-        self._progress(SoFar(measured, judgement.verdicts))
+        current = self._current
+        few = provisional(current.analysis, current.plan.counts) if current is not None and self._watched else None
+        self._progress(SoFar(measured, judgement.verdicts, few))
         return may_end and self._ledger.is_enough(step, judgement)
 
     def _come_to_end(self, step: RunStep, run: UnitRun, last: bool) -> None:

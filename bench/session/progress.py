@@ -79,10 +79,12 @@ class SoFar:
     """What the run at hand shows, and what the verdicts would be if it ended at this moment.
 
     Once a second; at STOPPING_LEVEL (`bench.session.ledger`), because it is evaluated every second.
+    `provisional`: while flashes are there but fewer than the averaging rule asks for, what all completed ones show.
     """
 
     measured: Measured
     verdicts: tuple[Verdict, ...]
+    provisional: Measured | None = None
 
 
 @dataclass(frozen=True, slots=True)

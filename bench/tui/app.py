@@ -19,22 +19,20 @@ from textual.binding import Binding, BindingType
 from textual.filter import LineFilter
 from textual.worker import Worker, WorkerState, get_current_worker
 
-from bench import files
 from bench.plain import one_line
-from bench.procedure import Procedure
 from bench.session import Asked, Decided, StepBegan, Traced
-from bench.setup import Setup
 from bench.station import Beat, Broken, Finished, Order, StationLink
 from bench.terminal import takes_output
 from bench.tui.canvas import Drawn
-from bench.tui.choices import Choices, load, save
-from bench.tui.desk import Desk
+from bench.tui.choices import Choices, Kept, load, save
+from bench.tui.console_letters import ConsoleLetters
+from bench.tui.desk import Desk, plan_for
 from bench.tui.drawn_bench import system_of
 from bench.tui.frame import BenchScreen
 from bench.tui.overlays import BETWEEN_TESTS, CAUTION, overlay
 from bench.tui.plain_lines import PlainLines
-from bench.tui.raster import BRAILLE, INKS, Ink
-from bench.tui.requests import CautionsRead, Chosen, KnobTurned, PracticeBegun, PracticeLeft
+from bench.tui.raster import BLOCKS, INKS, Ink
+from bench.tui.requests import CautionsRead, Chosen, FavouritesChanged, KnobTurned, PracticeBegun, PracticeLeft, Scanned
 from bench.tui.state import Phase, State, Tested
 from bench.tui.terminal import CANCELLED, end_at_the_latest, heed_signals
 from bench.tui.theme import DARK, LIGHT, THEMES, ansi_theme
@@ -52,7 +50,8 @@ LEAVING_KEYS = ("f12", "ctrl+q", "ctrl+c")
 class BenchApp(App[None]):
     """`open_station` makes a link to a station: at the start, and again if one has ended. `address` is the board to use.
 
-    `choices` are those of last time if none are given; `chosen` are fields of theirs that were chosen anew.
+    `choices` are those of last time if none are given; `chosen` are fields of theirs that were chosen anew. `console`: the terminal has few
+    letters.
     """
 
     TITLE = "makebreak"
@@ -61,11 +60,7 @@ class BenchApp(App[None]):
         Binding("enter", "enter", priority=True, show=False),
         Binding("escape", "escape", priority=True, show=False),
         Binding("backspace", "erase", priority=True, show=False),
-        Binding("f1", "open('F1')", show=False),
-        Binding("f2", "open('F2')", show=False),
-        Binding("f3", "open('F3')", show=False),
-        Binding("f4", "open('F4')", show=False),
-        Binding("f5", "open('F5')", show=False),
+        *(Binding(f"f{n}", f"open('F{n}')", show=False) for n in range(1, 6)),
         Binding("f6", "again", show=False),
         Binding("f8", "theme", show=False),
         Binding("f9", "ink", show=False),
@@ -81,32 +76,31 @@ class BenchApp(App[None]):
         choices: Choices | None = None,
         chosen: Mapping[str, Any] | None = None,
         dark: bool = True,
-        ink: Ink = BRAILLE,
+        ink: Ink = BLOCKS,
         clock: Callable[[], float] = time.monotonic,
         watch_terminal: bool = True,
+        console: bool = False,
     ) -> None:
         super().__init__()
         self._open_station = open_station
         self._address = address
         self._watch_terminal = watch_terminal
         self._choices_path = folder / CHOICES_FILE if folder is not None else None
-        note = ""
-        if choices is None:
-            choices, note = load(self._choices_path) if self._choices_path is not None else (Choices(), "")
-        choices = replace(choices, **(chosen or {}))
-        self.state = State(folder, choices, message=note, ink=ink)
+        kept, note = load(self._choices_path) if self._choices_path is not None else (Kept(), "")
+        self._kept = replace(kept, choices=replace(choices or kept.choices, **(chosen or {})))
+        self.state = State(folder, self._kept.choices, self._kept.favourites, message=note, ink=ink)
         self.station = open_station()
         self.desk = Desk(self.state, self._tell, clock, plan_for)
         self._changed = True
         self._leaving = False
-        self._plain_lines = PlainLines()
+        self._filters_of_ours = (PlainLines(), *((ConsoleLetters(),) if console else ()))
         for theme in THEMES.values():
             self.register_theme(theme)
         self.ansi_theme_dark, self.ansi_theme_light = ansi_theme(DARK), ansi_theme(LIGHT)
         self.theme = THEMES["dark" if dark else "light"].name
 
     def get_line_filters(self) -> Sequence[LineFilter]:
-        return (*super().get_line_filters(), self._plain_lines)
+        return (*super().get_line_filters(), *self._filters_of_ours)
 
     # --- life
 
@@ -208,11 +202,15 @@ class BenchApp(App[None]):
         must not overtake it. Every key but those that leave takes back that somebody wanted to."""
         if isinstance(event, events.Key) and event.key not in LEAVING_KEYS:
             self.state.asks_to_leave = False
-        if isinstance(event, events.Key) and event.character is not None and event.is_printable:
+        if isinstance(event, events.Key) and event.character is not None and event.is_printable and not self._takes_text:
             self.desk.type(event.character)
             self._now()
             return
         await super().on_event(event)
+
+    @property
+    def _takes_text(self) -> bool:
+        return isinstance(self.screen, BenchScreen) and self.screen.takes_text
 
     def on_paste(self, event: events.Paste) -> None:
         """Some terminals hand a scan over as pasted text, with its Enter in it."""
@@ -260,16 +258,20 @@ class BenchApp(App[None]):
         self._now()
 
     def action_escape(self) -> None:
+        screen = self.screen
         if self.state.runs:
             self.desk.escape()
             self._back_to_work()
-        elif not self.state.typed and self.screen is not self.work:
-            self.pop_screen()
+        elif not self.state.typed and screen is not self.work:
+            if not (isinstance(screen, BenchScreen) and screen.step_back()):
+                self.pop_screen()
         else:
             self.desk.escape()
         self._now()
 
     def action_erase(self) -> None:
+        if self._takes_text:
+            raise SkipAction()
         self.desk.erase()
         self._now()
 
@@ -355,9 +357,23 @@ class BenchApp(App[None]):
     def _choose(self, choices: Choices) -> None:
         """Test with these choices from now on; for the bench, not for practice, also tomorrow."""
         self.desk.choose(choices)
-        if self._choices_path is not None and self.state.practice is None:
-            self.state.message = save(self._choices_path, choices)
+        if self.state.practice is None:
+            self._keep(replace(self._kept, choices=choices))
         self._changed = True
+
+    def _keep(self, kept: Kept) -> None:
+        self._kept = kept
+        if self._choices_path is not None:
+            self.state.message = save(self._choices_path, kept)
+
+    @on(FavouritesChanged)
+    def keep_favourites(self, asked: FavouritesChanged) -> None:
+        self.state.favourites = asked.favourites
+        self._keep(replace(self._kept, favourites=asked.favourites))
+
+    @on(Scanned)
+    def take_scan(self, asked: Scanned) -> None:
+        self._scan(lambda: self.desk.paste(asked.text))
 
     @on(PracticeBegun)
     def practise(self, asked: PracticeBegun) -> None:
@@ -378,9 +394,3 @@ class BenchApp(App[None]):
             self.desk.attach(self._address)
         self._back_to_work()
         self._changed = True
-
-
-def plan_for(state: State) -> tuple[Setup, Procedure]:
-    """What the choices make of a test of the unit in hand. SetupError or TableError, one line, if that can't be."""
-    choices = state.choices
-    return choices.setup(state.number, state.description, state.fitted), files.procedure(choices.procedure)

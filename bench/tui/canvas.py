@@ -12,7 +12,7 @@ from textual.geometry import Region
 from textual.strip import Strip
 from textual.widget import Widget
 
-from bench.tui.raster import BRAILLE, Codes, Ink, text
+from bench.tui.raster import BLOCKS, Codes, Ink, text
 
 
 class Look(IntEnum):
@@ -90,7 +90,7 @@ class Drawn(Widget):
 
     DEFAULT_CSS = "Drawn { height: 1fr; width: 1fr; }"
 
-    def __init__(self, ink: Ink = BRAILLE) -> None:
+    def __init__(self, ink: Ink = BLOCKS) -> None:
         super().__init__()
         self.ink = ink
         self._strips: list[Strip] = []

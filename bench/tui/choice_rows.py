@@ -1,19 +1,26 @@
-"""The rows of the screen of choices: what can be chosen in each, and what that means. No widget in here."""
+"""The rows of the page of choices: favourites, kinds of unit, questions, limit sets; what can be chosen in each, and what that means."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from enum import Enum
 from typing import Any
 
 from bench import files
+from bench.grade.speech import speech_of
+from bench.limits import LimitSet
 from bench.plain import one_line
+from bench.render.values import limit_text
 from bench.tui.choices import AS_DESCRIBED, NO_RULE, OTHER_W, SIGNAL_W, SYSTEMS_V, Choices
+from bench.tui.presets import PRESETS, Preset
 
-MOST_LIMITS = 3
 _MOST_LAMPS = (4, 1, 1)
 """Of signal lamps and each of OTHER_W: as many as a bank has. What a board lacks is refused in words."""
 NOT_KNOWN = "not known"
+FAVOURITES, KINDS, UNIT, TEST, LIMITS = "favourites", "kinds of unit", "unit and load", "test", "limit sets"
+"""The headings."""
+_OF_ONES_OWN = "a file of your own, or one that is no more"
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,12 +32,32 @@ class Option:
     choices: Choices
 
 
+class Kind(Enum):
+    """What a row is: a question with answers, a whole set-up, or a mark that is there or not."""
+
+    ANSWER = "answer"
+    WHOLE = "whole"
+    MARK = "mark"
+
+
 @dataclass(frozen=True, slots=True)
 class ChoiceRow:
-    """A row of the page of choices: its title, and the options that it offers."""
+    """A row of the page of choices: its title and the options that it offers. `group`: the heading that it stands under."""
 
     title: str
     options: Callable[[Choices], Sequence[Option]]
+    group: str = ""
+    kind: Kind = Kind.ANSWER
+
+    def holds(self, words: Sequence[str], choices: Choices) -> bool:
+        """Whether each of these words stands somewhere in it, in its answers or in what they mean."""
+        texts = (self.group, self.title, *(f"{option.text} {option.means}" for option in self.options(choices)))
+        text = " ".join(texts).casefold()
+        return all(word.casefold() in text for word in words)
+
+    def taken(self, choices: Choices) -> Choices:
+        """What Enter takes over at this row: the whole set-up that it is, else everything as it was chosen."""
+        return self.options(choices)[-1].choices if self.kind is Kind.WHOLE else choices
 
     def now(self, choices: Choices) -> tuple[int, Sequence[Option]]:
         """Which of the row's options holds, and all of them."""
@@ -43,15 +70,26 @@ class ChoiceRow:
         return options[(number + by) % len(options)].choices
 
 
-def choice_rows() -> tuple[ChoiceRow, ...]:
-    """All rows, in the order in which one would ask. Reads the shipped data files, once."""
-    limits = _limit_names()
-    procedures = {name: one_line(files.procedure(name).title) for name in files.shipped("procedures")}
-    rules = {name: one_line(files.grade_rule(name).title) for name in files.shipped("grades")}
-    rules[NO_RULE] = "no grade is given, only the outcome"
+def choice_rows(choices: Choices, favourites: Sequence[Choices] = ()) -> tuple[ChoiceRow, ...]:
+    """All rows, in the order in which one would ask. Reads the shipped data files; `choices` may name others."""
+    wholes = [ChoiceRow(one.summary(), _whole(one, "a favourite: all of it"), FAVOURITES, Kind.WHOLE) for one in favourites]
+    wholes += [ChoiceRow(one.title, _whole_kind(one), KINDS, Kind.WHOLE) for one in PRESETS]
+    return (*wholes, *_unit_rows(), *_test_rows(), *_limit_rows(choices.limits))
+
+
+def _whole(one: Choices, means: str) -> Callable[[Choices], Sequence[Option]]:
+    return lambda c: [Option("", means, one)] if c == one else [Option("", means, c), Option("", means, one)]
+
+
+def _whole_kind(preset: Preset) -> Callable[[Choices], Sequence[Option]]:
+    return lambda c: _whole(preset.applied(c), preset.means)(c)
+
+
+def _unit_rows() -> tuple[ChoiceRow, ...]:
+    """What the unit is for and what it is said to be, and on what it is tested."""
     banks = {AS_DESCRIBED: "what the board says of its lamps; for a simulated bench what its address says"}
     banks |= {bank.name: one_line(bank.title) for bank in files.banks()}
-    return (
+    rows = (
         ChoiceRow("system", _system),
         ChoiceRow("signal lamps", lambda c: _lamps(c, 0, c.signal_w)),
         ChoiceRow("each of", _signal_w),
@@ -65,8 +103,17 @@ def choice_rows() -> tuple[ChoiceRow, ...]:
         _claimed("outage signal", "outage", "a lamp out need not show", "a lamp out shows by its rate, or by standing still"),
         _claimed("LED lamps", "led", "for filament lamps alone", "also for LED lamps: in the dark they must stay dark"),
         _claimed("trailer", "trailer", "not for the lamps of a trailer", "flashes with a further lamp too"),
+    )
+    return tuple(replace(row, group=UNIT) for row in rows)
+
+
+def _test_rows() -> tuple[ChoiceRow, ...]:
+    """How it is tested."""
+    procedures = {name: one_line(files.procedure(name).title) for name in files.shipped("procedures")}
+    rules = {name: one_line(files.grade_rule(name).title) for name in files.shipped("grades")}
+    rules[NO_RULE] = "no grade is given, only the outcome"
+    rows = (
         ChoiceRow("procedure", lambda c: _named(c.procedure, procedures, lambda name: replace(c, procedure=name))),
-        *(_limits_row(place, limits) for place in range(MOST_LIMITS)),
         ChoiceRow("grades by", lambda c: _named(c.grade_rule, rules, lambda name: replace(c, grade_rule=name))),
         _yes_no(
             "sampling",
@@ -87,6 +134,7 @@ def choice_rows() -> tuple[ChoiceRow, ...]:
             ("may end early", "a run ends as soon as every limit is decided beyond doubt"),
         ),
     )
+    return tuple(replace(row, group=TEST) for row in rows)
 
 
 def _system(c: Choices) -> list[Option]:
@@ -199,39 +247,39 @@ def _claimed(title: str, name: str, no: str, yes: str) -> ChoiceRow:
 def _named(now: str, known: Mapping[str, str], choose: Callable[[str], Choices]) -> list[Option]:
     """Options by name; one from elsewhere (a path, a file that is gone) stays among them while it is chosen."""
     names = list(known) if now in known else [now, *known]
-    own = "a file of your own, or one that is no more"
-    return [Option(one_line(name) or "as described", known.get(name, own), choose(name)) for name in names]
+    return [Option(one_line(name) or "as described", known.get(name, _OF_ONES_OWN), choose(name)) for name in names]
 
 
-def _limits_row(place: int, known: Mapping[str, str]) -> ChoiceRow:
-    def options(c: Choices) -> list[Option]:
-        nothing = "nothing more" if place else "nothing"
-        if place > len(c.limits):
-            return [Option(nothing, "set the row above first", c)]
-        others = [name for number, name in enumerate(c.limits) if number != place]
-        now = c.limits[place] if place < len(c.limits) else ""
-        # Only the last one may be taken away: then no other changes its row.
-        last = place >= len(c.limits) - 1
-        means = "" if others else "no limits: everything is measured, nothing is judged"
-        without = [Option(nothing, means, replace(c, limits=tuple(others)))] if last else []
-        free = {name: title for name, title in known.items() if name not in others}
-        head, tail = c.limits[:place], c.limits[place + 1 :]
-        named = _named(now or next(iter(free)), free, lambda name: replace(c, limits=(*head, name, *tail)))
-        return [*without, *named]
-
-    return ChoiceRow("and by" if place else "judged by", options)
-
-
-def _limit_names() -> dict[str, str]:
-    """Families first, then the sets that they choose from; to each what it is."""
+def _limit_rows(chosen: Sequence[str]) -> tuple[ChoiceRow, ...]:
+    """A row for each limit set, by family; before the sets of a family of several one that leaves the choice to what the unit does."""
     sets = files.limit_sets()
-    members = {family: [one for one in sets if one.family == family] for family in dict.fromkeys(one.family for one in sets)}
-    names = {
-        family: some[0].title if len(some) == 1 else f"of {len(some)} sets the one for this kind of unit: {some[0].title}, ..."
-        for family, some in members.items()
-    }
-    names |= {one.name: one.title for one in sets}
-    return {name: one_line(title) for name, title in names.items()}
+    known: dict[str, str] = {}
+    of_families: set[str] = set()
+    for family in dict.fromkeys(one.family for one in sets):
+        members = [one for one in sets if one.family == family]
+        if len(members) > 1:
+            known[family] = f"{len(members)} sets: the one that fits what the unit does and its lamps"
+            of_families |= {one.name for one in members}
+        known |= {one.name: limits_means(one) for one in members}
+    known |= {name: _OF_ONES_OWN for name in chosen if name not in known}
+    return tuple(_limit_row(name, means, "  " * (name in of_families)) for name, means in known.items())
+
+
+def _limit_row(name: str, means: str, indent: str) -> ChoiceRow:
+    def options(c: Choices) -> list[Option]:
+        others = tuple(one for one in c.limits if one != name)
+        with_it = c.limits if name in c.limits else (*c.limits, name)
+        return [Option("not judged by it", means, replace(c, limits=others)), Option("judged by it", means, replace(c, limits=with_it))]
+
+    return ChoiceRow(indent + one_line(name), options, LIMITS, Kind.MARK)
+
+
+def limits_means(one: LimitSet) -> str:
+    """What a limit set is for and what it asks, in a sentence."""
+    asks = [f"{speech_of(limit.quantity).title} {limit_text(limit)}" for limit in one.limits]
+    more = len(one.requirements) - len(asks)
+    asks += [f"{more} more"] if more else []
+    return one_line(f"{one.title}: {', '.join(asks)}")
 
 
 def _yes_no(title: str, choose: Callable[[Choices, bool], Choices], no: tuple[str, str], yes: tuple[str, str]) -> ChoiceRow:

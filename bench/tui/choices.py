@@ -17,7 +17,7 @@ from bench.keeping import write_whole
 from bench.plain import one_line
 from bench.render.claims import claims_words
 from bench.setup import Setup, bank_text, load_for, watts_text
-from bench.typed_json import decode_file, encode_file, loads
+from bench.typed_json import decode, decode_file, encode, encode_file, loads
 
 FORMAT = 1
 SYSTEMS_V = (6.0, 12.0, 24.0)
@@ -30,6 +30,9 @@ FREE_PLACE = 6
 AS_DESCRIBED = ""
 """Choice of a bank: whatever the board, or a simulated bench's address, says of its sockets."""
 NO_RULE = "none"
+FAVOURITES = "favourites"
+"""Their key in the file."""
+MOST_FAVOURITES = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,35 +147,57 @@ def _short(name: str) -> str:
     return one_line(Path(name).stem if files.is_path(name) else name)
 
 
-def load(path: Path) -> tuple[Choices, str]:
-    """What was chosen last, and nothing to say; or, where the file is damaged, the usual choices and a line that says so."""
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """What stays from day to day: the last choices, and those that were made favourites, the oldest first."""
+
+    choices: Choices = field(default_factory=Choices)
+    favourites: tuple[Choices, ...] = ()
+
+
+def load(path: Path) -> tuple[Kept, str]:
+    """What was kept, and nothing to say; or, where the file is damaged, the usual choices and a line that says so."""
     if not path.exists():
-        return Choices(), ""
+        return Kept(), ""
     try:
         text = read_text(path, SETTINGS_MB)
     except IntakeError as error:
-        return Choices(), f"The last choices can't be read from {one_line(path.name)} ({one_line(str(error))}): the usual ones are taken."
+        return Kept(), f"The last choices can't be read from {one_line(path.name)} ({one_line(str(error))}): the usual ones are taken."
     try:
         return _parsed(loads(text)), ""
     except ValueError:
-        return Choices(), f"The last choices in {one_line(path.name)} are damaged or too new: the usual ones are taken."
+        return Kept(), f"The last choices in {one_line(path.name)} are damaged or too new: the usual ones are taken."
 
 
-def save(path: Path, choices: Choices) -> str:
-    """Keeps the choices; returns what went wrong in a line, empty if nothing did. The file there is whole at every moment."""
+def save(path: Path, kept: Kept) -> str:
+    """Keep the choices and favourites; returns what went wrong in a line, empty if nothing did. The file there is whole at every moment."""
+    content = encode_file(kept.choices, FORMAT)
+    if kept.favourites:
+        content[FAVOURITES] = [encode(one) for one in kept.favourites]
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        write_whole(path, json.dumps(encode_file(choices, FORMAT), indent=1) + "\n")
+        write_whole(path, json.dumps(content, indent=1) + "\n")
     except OSError as error:
         return f"The choices can't be kept in {one_line(path.name)}: {one_line(error.strerror or str(error))}."
     return ""
 
 
-def _parsed(content: Any) -> Choices:
-    """Return the choices that `save` wrote, now or before; a field that is missing has its usual value. ValueError for anything else."""
-    if isinstance(content, dict) and "terminals" in content:  # of versions that knew nothing else of a unit
-        content = {"claims": {"terminals": content["terminals"]}, **{key: item for key, item in content.items() if key != "terminals"}}
+def _parsed(content: Any) -> Kept:
+    """Return what `save` wrote, now or before; a field that is missing has its usual value. ValueError for anything else."""
+    favourites: Any = []
+    if isinstance(content, dict):
+        favourites = content.get(FAVOURITES, [])
+        content = {key: item for key, item in content.items() if key != FAVOURITES}
+        if "terminals" in content:  # of versions that knew nothing else of a unit
+            content = {"claims": {"terminals": content.pop("terminals")}, **content}
+    if not isinstance(favourites, list):
+        raise ValueError(FAVOURITES)
     choices = decode_file(Choices, content, FORMAT)
+    return Kept(_possible(choices), tuple(_possible(decode(Choices, one)) for one in favourites[:MOST_FAVOURITES]))
+
+
+def _possible(choices: Choices) -> Choices:
+    """Return the choices; ValueError if there are none such."""
     texts = (choices.procedure, choices.grade_rule, *choices.limits, *([] if choices.bank == AS_DESCRIBED else [choices.bank]))
     is_possible = (
         choices.system_v in SYSTEMS_V

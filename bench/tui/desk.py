@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
+from bench import files
 from bench.errors import IntakeError, RecordError, SetupError, TableError
 from bench.intake import RECORD_MB, read_json_text
 from bench.manual_actions import Cool
@@ -296,17 +297,23 @@ class Desk:
         state.tested, state.phase = tested, Phase.VERDICT
 
 
+def plan_for(state: State) -> tuple[Setup, Procedure]:
+    """What the choices make of a test of the unit in hand. SetupError or TableError, one line, if that can't be."""
+    choices = state.choices
+    return choices.setup(state.number, state.description, state.fitted), files.procedure(choices.procedure)
+
+
 def _follow(test: Underway, news: News) -> None:
     """An event of the session, or of the hands."""
     match news:
         case Started(record_path=record_path, capture_path=capture_path):
             test.record_path, test.capture_path = record_path, capture_path
         case StepBegan(live=True):
-            # The unit flashes on: what is shown goes on too.
-            test.step = news
+            # The unit flashes on, and what is judged stays on show; the new load's values are still to come.
+            test.step, test.measured, test.provisional = news, None, None
         case StepBegan():
             test.step, test.asked, test.waiting, test.live, test.supply_v = news, None, None, None, None
-            test.measured, test.verdicts, test.early = None, (), True
+            test.measured, test.provisional, test.verdicts, test.early = None, None, (), True
         case Asked(action=Cool()):
             pass
         case Asked(action=action):
@@ -317,8 +324,8 @@ def _follow(test: Underway, news: News) -> None:
             test.live, test.asked, test.waiting = news, None, None
         case Traced():
             test.asked = test.waiting = None
-        case SoFar(measured=measured, verdicts=verdicts):
-            test.measured, test.verdicts = measured, verdicts
+        case SoFar(measured=measured, verdicts=verdicts, provisional=provisional):
+            test.measured, test.verdicts, test.provisional = measured, verdicts, provisional
             test.early = _is_early(test)
         case Shown(v_in_v=v_in_v):
             test.supply_v = v_in_v

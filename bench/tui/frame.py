@@ -9,7 +9,7 @@ from rich.text import Text
 from textual.app import ComposeResult
 from textual.screen import Screen
 from textual.widget import Widget
-from textual.widgets import Static
+from textual.widgets import Input, Static
 
 from bench.tui.band import Band
 from bench.tui.state import State, Tested
@@ -88,6 +88,15 @@ class BenchScreen(Screen[None]):
     def body(self) -> Iterable[Widget]:
         """The widgets between band and keys."""
         return ()
+
+    @property
+    def takes_text(self) -> bool:
+        """Whether what is typed goes to a line of this screen, and is no unit's number."""
+        return isinstance(self.focused, Input)
+
+    def step_back(self) -> bool:
+        """Esc: go a step back inside this screen; False where there is none, and the screen is left."""
+        return False
 
     @property
     def hints(self) -> Sequence[KeyHint]:

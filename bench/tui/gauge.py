@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from rich.text import Text
 from textual.widget import Widget
 
-from bench.limits import AllOf, AnyOf, FactLimit, Limit, LimitSet, Requirement
+from bench.limits import SHOWN_UNITS, AllOf, AnyOf, FactLimit, Limit, LimitSet, Requirement
 from bench.measure import QUANTITIES, Measured
 from bench.plain import one_line
 from bench.render.names import NOT_MEASURED
@@ -28,6 +28,9 @@ WORDS: Mapping[Conformity, str] = {
     Conformity.NOT_MEASURED: "not yet",
 }
 FACT_WORDS: Mapping[Conformity, str] = {Conformity.PASS: "as asked", Conformity.FAIL: "not as asked", Conformity.NOT_MEASURED: "not yet"}
+TIMES = ("start_s", "first_light_s", "first_extinction_s", "start_largest_s")
+"""What happens once, at the start: all of it on one line."""
+_TIMES_APART = 3
 BESIDES = ("steady_a", "inrush_first_a", "lamp_v", "period_spread", "bounce_make_s", "temperature_c")
 """What no limit judges and still tells a hand much, in this order."""
 
@@ -60,6 +63,7 @@ class Gauges(Widget):
         super().__init__()
         self._expected: tuple[Row, ...] = ()
         self._rows: tuple[Row, ...] = ()
+        self._elsewhere: frozenset[object] = frozenset()
         self._measured: Measured | None = None
         self._flashes = 0
         self._shown: tuple[Sequence[Verdict], Measured | None, int] | None = None
@@ -82,29 +86,47 @@ class Gauges(Widget):
         self.refresh()
 
     @property
+    def rows(self) -> tuple[Row, ...]:
+        """Every requirement, with what is judged of it by now."""
+        return self._rows
+
+    def leave_out(self, rows: Iterable[Row]) -> None:
+        """These are shown elsewhere on the page."""
+        keys = frozenset(row.key for row in rows)
+        if keys != self._elsewhere:
+            self._elsewhere = keys
+            self.refresh()
+
+    @property
     def lines_wanted(self) -> int:
-        """For all rows, their heading, and two lines of what is measured besides."""
-        return len(self._rows) + 3
+        """For all rows, their heading, the times, and two lines of what is measured besides."""
+        return sum(not is_time(row) and row.key not in self._elsewhere for row in self._rows) + 4
 
     def render(self) -> Text:
-        lines = gauge_lines(self._rows, self._measured, self._flashes, *self.size, colours=self.app.theme_variables)
+        rows = [row for row in self._rows if row.key not in self._elsewhere]
+        lines = gauge_lines(rows, self._measured, self._flashes, *self.content_size, colours=self.app.theme_variables)
         return Text("\n", no_wrap=True).join(lines)
 
 
 def gauge_lines(
     rows: Sequence[Row], measured: Measured | None, flashes: int, width: int, height: int, colours: Mapping[str, str]
 ) -> list[Text]:
-    """At most `height` lines. The heading goes first where there is no room, then what is not judged."""
+    """At most `height` lines: the times in one, then a row each. The heading goes first where there is no room, then what is not judged."""
     columns = Columns.of(width)
     spoilt = measured is not None and bool(spoiling(measured.bench_faults))
+    times = times_line([row for row in rows if is_time(row)], measured, width, colours)
+    rows, height = [row for row in rows if not is_time(row)], height - 1
     lines = [gauge_line(row, columns, colours, spoilt) for row in rows]
     if len(lines) > height > 0:
-        return [*lines[: height - 1], Text(cut(_left_out(rows[height - 1 :]), width))]
+        return [times, *lines[: height - 1], Text(cut(_left_out(rows[height - 1 :]), width))]
+    if height < 1:
+        return [times][: height + 1]
     if len(lines) + 1 < height:
         lines.insert(0, _heading(columns, flashes, colours))
+    lines.insert(0, times)
     judged = {row.requirement.quantity for row in rows if isinstance(row.requirement, Limit)}
     besides = [name for name in BESIDES if name not in judged]
-    return [*lines, *_besides(besides, measured, width, height - len(lines), colours)]
+    return [*lines, *_besides(besides, measured, width, height + 1 - len(lines), colours)]
 
 
 def _left_out(rows: Sequence[Row]) -> str:
@@ -113,15 +135,54 @@ def _left_out(rows: Sequence[Row]) -> str:
     worst = min(judged, key=lambda row: tuple(Conformity).index(row.verdict.conformity) if row.verdict else 0, default=None)
     if worst is None or worst.verdict is None:
         return f"and {len(rows)} more, not yet: they need a taller window"
-    return f"and {len(rows)} more; the worst: {title_of(worst.requirement)} {_word(worst.requirement, worst.verdict, False, {})[0]}"
+    return f"and {len(rows)} more; the worst: {title_of(worst.requirement)} {word_of(worst, {})[0]}"
+
+
+def is_time(row: Row) -> bool:
+    """Whether the row is about the start, and so has its place in the line of the times."""
+    return isinstance(row.requirement, Limit) and row.requirement.quantity in TIMES and not row.depth
+
+
+def times_line(rows: Sequence[Row], measured: Measured | None, width: int, colours: Mapping[str, str]) -> Text:
+    """`starting time 412 ms ✓   first light 2 ms ✓ ...`. Where they have no room, what is inside its limits goes first."""
+    parts = [part for name in TIMES if (part := _time_part(name, rows, measured, colours)) is not None]
+    while len(parts) > 1 and sum(text.cell_len for _, text in parts) + _TIMES_APART * (len(parts) - 1) > width:
+        parts.remove(max(reversed(parts), key=lambda part: part[0]))
+    line = Text(" " * _TIMES_APART).join(text for _, text in parts)
+    line.truncate(width, overflow="ellipsis")
+    return line
+
+
+def _time_part(name: str, rows: Sequence[Row], measured: Measured | None, colours: Mapping[str, str]) -> tuple[int, Text] | None:
+    """How good it is (the worst of its limits, by the order of `Conformity`), and its words; None for the longest of one start."""
+    ours = [row for row in rows if isinstance(row.requirement, Limit) and row.requirement.quantity == name]
+    if not ours and name == "start_largest_s":
+        return None
+    order = tuple(Conformity)
+    judged = [(order.index(row.verdict.conformity), row) for row in ours if row.verdict is not None]
+    rank, row = min(judged, key=lambda one: one[0], default=(len(order), None))
+    found = row.verdict.found if row is not None and row.verdict is not None else None
+    if found is None and measured is not None:
+        found = measured.values.get(name)
+    limit = replace(row.requirement, unit=SHOWN_UNITS[name]) if row is not None and isinstance(row.requirement, Limit) else None
+    text = Text.assemble((f"{quantity_title(name)} ", colours.get("quiet", "")))
+    if not isinstance(found, Estimate):
+        is_lost = isinstance(found, NotMeasured) and found.fault != "none"
+        return rank, text.append(*((NOT_MEASURED, colours.get("doubt", "")) if is_lost else ("not yet", "")))
+    text.append(quantity_text(name, found, limit).partition(" ±")[0] + f" {SHOWN_UNITS[name]}", "bold")
+    if row is not None:
+        word, style = word_of(row, colours)
+        text.append(f" {word if rank < order.index(Conformity.PASS) else word[:1]}", style)
+    return rank, text
 
 
 def title_of(requirement: Requirement) -> str:
     """Return the title of what a verdict judges."""
-    return _title(requirement.quantity) if isinstance(requirement, Limit) else one_line(requirement.title)
+    return quantity_title(requirement.quantity) if isinstance(requirement, Limit) else one_line(requirement.title)
 
 
-def _title(quantity: str) -> str:
+def quantity_title(quantity: str) -> str:
+    """Return the name of a quantity, as everything calls it."""
     return QUANTITIES[quantity].title
 
 
@@ -141,8 +202,11 @@ def gauge_line(row: Row, columns: Columns, colours: Mapping[str, str], spoilt: b
     line = Text(padded(title, columns.title - over) + " " + padded(value, columns.value + over, right=True) + " ")
     if columns.limit:
         line.append(padded("" if isinstance(requirement, AnyOf | AllOf) else limit_text(requirement), columns.limit) + " ", quiet)
-    word, style = _word(requirement, verdict, spoilt, colours)
-    line.append_text(_gauge(requirement, found, columns, style, quiet))
+    word, style = word_of(row, colours, spoilt)
+    if isinstance(requirement, Limit):
+        line.append_text(gauge_of(requirement, found if isinstance(found, Estimate) else None, columns.gauge, style, quiet))
+    else:
+        line.append(" " * columns.gauge)
     line.append(" " + padded(word, columns.word), style)
     return line
 
@@ -158,9 +222,9 @@ def _value(requirement: Requirement, verdict: Verdict | None) -> str:
     return "not yet" if isinstance(requirement, FactLimit) else ""
 
 
-def _word(requirement: Requirement, verdict: Verdict | None, spoilt: bool, colours: Mapping[str, str]) -> tuple[str, str]:
-    """Mark and word, and the colour that repeats them."""
-    quiet = colours.get("quiet", "")
+def word_of(row: Row, colours: Mapping[str, str], spoilt: bool = False) -> tuple[str, str]:
+    """Mark and word of how a row stands, and the colour that repeats them."""
+    requirement, verdict, quiet = row.requirement, row.verdict, colours.get("quiet", "")
     if verdict is None:
         return "  not yet", quiet
     if verdict.conformity is Conformity.NOT_MEASURED:
@@ -170,17 +234,15 @@ def _word(requirement: Requirement, verdict: Verdict | None, spoilt: bool, colou
     return f"{sign.mark} {words.get(verdict.conformity, WORDS[verdict.conformity])}", f"bold {colours.get(sign.variable, '')}".rstrip()
 
 
-def _gauge(requirement: Requirement, found: object, columns: Columns, style: str, quiet: str) -> Text:
-    if not isinstance(requirement, Limit):
-        return Text(" " * columns.gauge)
-    estimate = found if isinstance(found, Estimate) else None
+def gauge_of(limit: Limit, found: Estimate | None, width: int, style: str, quiet: str) -> Text:
+    """The gauge of a limit, with its edges beside the posts."""
     return gauge(
-        requirement.low,
-        requirement.high,
-        columns.gauge,
-        None if estimate is None else estimate.value,
-        0.0 if estimate is None else estimate.expanded(),
-        (_edge(replace(requirement, high=None)), _edge(replace(requirement, low=None))),
+        limit.low,
+        limit.high,
+        width,
+        None if found is None else found.value,
+        0.0 if found is None else found.expanded(),
+        (_edge(replace(limit, high=None)), _edge(replace(limit, low=None))),
         style,
         quiet,
     )
@@ -211,7 +273,7 @@ def _besides(names: Sequence[str], measured: Measured | None, width: int, height
         found = measured.values.get(name)
         value = quantity_text(name, found) if isinstance(found, Estimate) else "not yet"
         if not isinstance(found, NotMeasured) or found.fault == "none":
-            cells.append((padded(_title(name), each - 20), padded(value, 17, right=True) + "   "))
+            cells.append((padded(quantity_title(name), each - 20), padded(value, 17, right=True) + "   "))
     lines = []
     for first in range(0, len(cells), side_by_side):
         line = Text(no_wrap=True)

@@ -7,6 +7,7 @@ A letter is seven dots tall and one to five wide. Half a terminal cell is about 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from itertools import pairwise
 from textwrap import wrap
 
 DOTS = 7
@@ -158,3 +159,31 @@ def _halved(rows: Sequence[str]) -> list[str]:
 def _pairs(upper: str, lower: str) -> Iterator[str]:
     for above, below in zip(upper, lower, strict=True):
         yield _BLOCKS[(above == "#") + 2 * (below == "#")]
+
+
+_CORNERS = " ╵╷│╴┘┐┤╶└┌├─┴┬┼"  # by the lines that meet: 1 from above, 2 from below, 4 from the left, 8 from the right
+
+
+def outlined(text: str, width: int) -> list[str]:
+    """One line of `text` as hollow letters, eight rows of line characters: a dot is one row tall and at most two cells wide.
+
+    Empty where `large` would be.
+    """
+    if not text or any(letter != " " and letter not in GLYPHS for letter in text):
+        return []
+    dots = [f".{row}." for row in _dots(text)]
+    inner = len(dots[0]) - 2
+    across = min((width - 1) // inner, 2)
+    blank = "." * len(dots[0])
+    return [_edge_row(above, below, across) for above, below in pairwise((blank, *dots, blank))] if across >= 1 else []
+
+
+def _edge_row(above: str, below: str, across: int) -> str:
+    """The line between two rows of dots: where exactly one of two neighbouring dots is there, their common side."""
+    written = []
+    for column in range(1, len(above)):
+        sides = (above[column - 1] != above[column], below[column - 1] != below[column],
+                 above[column - 1] != below[column - 1], above[column] != below[column])  # fmt: skip
+        corner = _CORNERS[sum(1 << number for number, is_there in enumerate(sides) if is_there)]
+        written.append(corner + ("─" if sides[3] else " ") * (across - 1))
+    return "".join(written)[: (len(above) - 2) * across + 1]

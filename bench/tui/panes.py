@@ -1,4 +1,4 @@
-"""The panes of a trace: what each shows, how they share the height, and how one is drawn. No widget in here."""
+"""The panes of a trace: what each shows, how they share the height, and how one is drawn."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ import numpy.typing as npt
 from bench.samples import Array
 from bench.transitions import Change, Gap
 from bench.tui.canvas import Canvas, Look
-from bench.tui.raster import ACROSS, BRAILLE, Ink, characters, filled, joined, levels
-from bench.tui.scale import Axis, Scale, axis_for, tick_text
+from bench.tui.raster import ACROSS, BRAILLE, FULL, Ink, characters, filled, joined, levels
+from bench.tui.scale import ROOM, Axis, Scale, axis_for, scale_for, tick_text
 
 GUTTER = 8
 """Cells on the left for titles and the numbers of the axis."""
@@ -23,7 +23,9 @@ LOST = "░"
 CURRENT_CHANNELS = ("i_load", "i_load_low")
 """The first of these that a board has is drawn: the wider one, which no inrush leaves."""
 _HEADED = 4  # rows from which on a pane has a heading in whole words; with fewer its name takes the place of a tick
-_PILOT_FROM = 21  # rows of all panes together from which on there is room for a third
+_ROOM_FOR = ((4, 26), (3, 12), (2, 2), (1, 1))
+"""So many panes from so many rows of all together on."""
+_LIMIT = "╌"
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +41,9 @@ class Line:
 @dataclass(frozen=True, slots=True)
 class Pane:
     """What a pane shows. `least_top`: its scale reaches at least so far. `lasting`: the scale is chosen for what lasts, and peaks that
-    go beyond are cut off with an arrow, since an inrush ten times the steady current would leave nothing to see of that. `least_top` and
+    go beyond are cut off with an arrow, since an inrush ten times the steady current would leave nothing to see of that. `fixed`: the
+    scale ends at `least_top` whatever comes. `only_closed`: nothing is drawn while the contact is open, where the value says nothing.
+    `limit`: where a line marks a limit. `least_top` and
     `limit` are in `unit`."""
 
     short: str
@@ -48,6 +52,13 @@ class Pane:
     lines: tuple[Line, ...]
     least_top: float
     lasting: bool = False
+    fixed: bool = False
+    only_closed: bool = False
+    limit: float | None = None
+
+    def scale(self, least: float, most: float) -> Scale:
+        """The scale for what was seen, from `least` to `most`."""
+        return scale_for(0.0, 0.0, self.least_top) if self.fixed else scale_for(least, ROOM * most, self.least_top)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +111,11 @@ def draw_panes(
 
 _OUT = Line("v_out", "out, to the lamps", Look.OUT)
 _IN = Line("v_in", "in, from the supply", Look.SUPPLY, dotted=True)
-_PILOT = Line("v_pilot", "", Look.PILOT)
+_DROP = Line("v_drop", "", Look.OUT)
+PILOT_CHANNEL = "v_pilot"
+_PILOT = Line(PILOT_CHANNEL, "", Look.PILOT)
+DROP_V = 1.0
+"""So far the lane of the contact drop reaches, or a little over its limit."""
 VOLTS = Pane("volts", "volts at the unit, V", "V", (_OUT, _IN), 10.0)
 PILOT = Pane("pilot", "volts at the pilot terminal, V", "V", (_PILOT,), 10.0)
 
@@ -109,27 +124,35 @@ def _current(channel: str) -> Pane:
     return Pane("current", "current, A", "A", (Line(channel, "", Look.CURRENT),), 1.0, lasting=True)
 
 
-def panes_of(channels: Mapping[str, str]) -> tuple[Pane, ...]:
+def _drop(limit_v: float | None) -> Pane:
+    return Pane(
+        "drop",
+        "contact drop while closed, V",
+        "V",
+        (_DROP,),
+        max(DROP_V, 1.25 * (limit_v or 0.0)),
+        fixed=True,
+        only_closed=True,
+        limit=limit_v,
+    )
+
+
+def panes_of(channels: Mapping[str, str], drop_limit_v: float | None = None) -> tuple[Pane, ...]:
     """The panes for these channels (name to unit), the most wanted first."""
     amps = [name for name in CURRENT_CHANNELS if name in channels]
-    wanted = (VOLTS, *(_current(name) for name in amps[:1]), PILOT)
+    wanted = (VOLTS, *(_current(name) for name in amps[:1]), _drop(drop_limit_v), PILOT)
     return tuple(pane for pane in wanted if any(line.channel in channels for line in pane.lines))
 
 
 def shares(panes: Sequence[Pane], height: int) -> list[tuple[Pane, int]]:
     """The panes that there is room for, each with its rows, which add up to `height`."""
-    shown = list(panes)
-    if len(shown) > 2 and height < _PILOT_FROM:
-        shown = shown[:2]
-    shown = shown[: max(1, height)]
-    if not shown or height < 1:
+    if not panes or height < 1:
         return []
-    rows = [height // len(shown)] * len(shown)
-    if len(shown) > 2:
-        rows[2] = max(5, height // 5)
-        rows[1] = (height - rows[2]) // 2
-    rows[0] = height - sum(rows[1:])
-    return list(zip(shown, rows, strict=True))
+    shown = panes[: next(count for count, least in _ROOM_FOR if height >= least)]
+    small = max(4, height // 5)
+    rest = height - small * (len(shown) - 2) if len(shown) > 2 else height
+    large = (rest - rest // 2, rest // 2) if len(shown) > 1 else (rest,)
+    return list(zip(shown, (*large, *[small] * (len(shown) - 2)), strict=True))
 
 
 def draw_pane(canvas: Canvas, top: int, rows: int, pane: Pane, scale: Scale, columns: Columns, ink: Ink) -> None:
@@ -160,9 +183,13 @@ def _plot(canvas: Canvas, top: int, pane: Pane, axis: Axis, columns: Columns, in
         if line.channel not in columns.low:
             continue
         low, high = columns.low[line.channel], columns.high[line.channel]
+        if pane.only_closed:
+            low, high = (np.where(_closed(columns), values, np.nan) for values in (low, high))
         reach_low, reach_high = levels(low, least, greatest, dots), levels(high, least, greatest, dots)
         if line.dotted:
-            reach_low = reach_high = np.where(np.arange(columns.first, columns.first + len(low)) % ACROSS == 0, reach_high, -1)
+            # One dot of each cell, or each second cell where a cell is one dot.
+            apart = 2 * ACROSS if ink is FULL else ACROSS
+            reach_low = reach_high = np.where(np.arange(columns.first, columns.first + len(low)) % apart == 0, reach_high, -1)
         else:
             reach_low, reach_high = joined(reach_low, reach_high)
         mine = filled(reach_low, reach_high, dots)[:, ACROSS:]
@@ -172,11 +199,23 @@ def _plot(canvas: Canvas, top: int, pane: Pane, axis: Axis, columns: Columns, in
         most = max(most, float(np.fmax.reduce(high[ACROSS:], initial=-np.inf)))
     codes = characters(drawn, ink)
     codes[0, _cells_with(beyond[None, :].repeat(ink.down, axis=0), ink)[0]] = ord("▲")
+    if pane.limit is not None:
+        row = max(axis.row(pane.limit), 0)
+        free = codes[row] == ink.blank
+        codes[row, free], looks[row, free] = ord(_LIMIT), Look.LOST
     codes[:, columns.lost[1:]] = ord(LOST)
     looks[:, columns.lost[1:]] = Look.LOST
     canvas.codes[top : top + rows, GUTTER : GUTTER + columns.cells] = codes
     canvas.looks[top : top + rows, GUTTER : GUTTER + columns.cells] = looks
     return most if most > greatest else None
+
+
+def _closed(columns: Columns) -> npt.NDArray[np.bool_]:
+    """In which columns the contact is closed all the time: more than half of what comes in goes out."""
+    if not {"v_in", "v_out"} <= columns.low.keys():
+        return np.ones(2 * len(columns.lost), dtype=np.bool_)
+    with np.errstate(invalid="ignore"):
+        return np.array(columns.low["v_out"] > 0.5 * columns.high["v_in"], dtype=np.bool_)
 
 
 def _cells_with(dots: npt.NDArray[np.bool_], ink: Ink) -> npt.NDArray[np.bool_]:
@@ -197,6 +236,8 @@ def sample(line: Line, ink: Ink) -> str:
     """How the line looks, as two characters."""
     if ink is BRAILLE:
         return "⠄⠄" if line.dotted else "⠤⠤"
+    if ink is FULL:
+        return "█ " if line.dotted else "██"
     return "▖▖" if line.dotted else "▄▄"
 
 
@@ -207,4 +248,6 @@ def _heading(canvas: Canvas, row: int, pane: Pane, more: str, ink: Ink) -> None:
         if line.words:
             canvas.put(row, place, f"{sample(line, ink)} {line.words}", line.look)
             place += len(line.words) + 6
+    if pane.limit is not None:
+        more = f"{_LIMIT * 2} limit {tick_text(pane.limit)} {pane.unit}   {more}"
     canvas.put(row, place, more, Look.QUIET)

@@ -22,6 +22,7 @@ Levels: TypeAlias = npt.NDArray[np.int32]
 ACROSS = 2
 """Columns of dots in a cell: the same in both inks, so that a change of ink changes no column."""
 _NOWHERE = -1
+_BETWEEN = 0.05  # dots: what lies between two dots, as zero does, belongs to the lower one; noise would else draw it as a thick line
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +55,9 @@ def _braille() -> Codes:
 BRAILLE = Ink("braille", 4, _braille())
 # In order of the pattern: top left is 1, top right 2, bottom left 4, bottom right 8.
 BLOCKS = Ink("blocks", 2, np.array([ord(c) for c in " ▘▝▀▖▌▞▛▗▚▐▜▄▙▟█"], dtype=np.uint32))
-INKS = {ink.name: ink for ink in (BRAILLE, BLOCKS)}
+FULL = Ink("full blocks", 1, np.array([ord(c) for c in " ███"], dtype=np.uint32))
+"""For fonts without halves and quarters of blocks: those of a Linux console."""
+INKS = {ink.name: ink for ink in (BRAILLE, BLOCKS, FULL)}
 
 
 def levels(values: Array, bottom: float, top: float, dots: int) -> Levels:
@@ -62,8 +65,10 @@ def levels(values: Array, bottom: float, top: float, dots: int) -> Levels:
 
     `bottom` and `top` in the unit of the values.
     """
+    if dots == 1:
+        return np.where(np.isnan(values), _NOWHERE, 0).astype(np.int32)
     with np.errstate(invalid="ignore"):
-        placed = np.rint((values - bottom) * ((dots - 1) / (top - bottom)))
+        placed = np.rint((values - bottom) * ((dots - 1) / (top - bottom)) - _BETWEEN)
     return np.where(np.isnan(placed), _NOWHERE, np.clip(placed, 0, dots - 1)).astype(np.int32)
 
 

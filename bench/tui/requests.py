@@ -21,6 +21,22 @@ class Chosen(Request):
         self.note = note
 
 
+class FavouritesChanged(Request):
+    """Keep these favourites from now on."""
+
+    def __init__(self, favourites: tuple[Choices, ...]) -> None:
+        super().__init__()
+        self.favourites = favourites
+
+
+class Scanned(Request):
+    """A unit's number came from a scanner where words were being typed: take it as everywhere."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.text = text
+
+
 class CautionsRead(Request):
     """The cautions were read and the connections checked: start the test."""
 

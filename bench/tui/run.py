@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import gc
+import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from bench.station import start_station
 from bench.tui.app import BenchApp
-from bench.tui.raster import BLOCKS, BRAILLE
+from bench.tui.raster import BLOCKS, BRAILLE, FULL
 
 
 class Program(BenchApp):
@@ -28,13 +29,15 @@ class Program(BenchApp):
         self.exit()
 
 
-def run_screen(address: str, folder: Path, chosen: Mapping[str, Any], *, dark: bool = True, blocks: bool = False) -> int:
+def run_screen(address: str, folder: Path, chosen: Mapping[str, Any], *, dark: bool = True, dots: bool = False) -> int:
     """0 when it was left in good order, 130 if it was told to end; raises the error that broke it. Everything is open then, the terminal is
     as it was, and what was tested is kept.
 
     `chosen`: fields of `Choices` that are not as they were last time.
     """
-    app = Program(lambda: start_station(folder), address, folder=folder, chosen=chosen, dark=dark, ink=BLOCKS if blocks else BRAILLE)
+    console = os.environ.get("TERM") == "linux"
+    ink = FULL if console else BRAILLE if dots else BLOCKS
+    app = Program(lambda: start_station(folder), address, folder=folder, chosen=chosen, dark=dark, ink=ink, console=console)
     try:
         # The mouse stays the terminal's: texts are marked and copied with it, and no key here waits for a click.
         app.run(mouse=False)

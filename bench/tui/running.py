@@ -2,28 +2,32 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from rich.text import Text
 from textual.app import ComposeResult
 from textual.containers import Vertical
 from textual.widget import Widget
 
 from bench.claims import claims_set
+from bench.description import BoardDescription
 from bench.limits import LimitSet
-from bench.manual_actions import SetSupply
 from bench.plain import one_line
-from bench.render.actions import action_text
 from bench.session import StepBegan
 from bench.setup import Setup
+from bench.tui.call import Call
+from bench.tui.figures import LINES, SHORT_LINES, Figures, figures_of, side_by_side
 from bench.tui.gauge import Gauges
-from bench.tui.large import large
+from bench.tui.panes import PILOT_CHANNEL
 from bench.tui.state import State, Underway
 from bench.tui.trace import LiveTrace
-from bench.tui.wrapped import cut, padded, wrapped
+from bench.tui.wrapped import cut, padded
 
-_MARGIN = 3
 _BAR = 24
+_ROOMY = 30  # lines of the view from which on nothing has to share a line
+_LEAST_FOR_FIGURES = 19
+_LEAST_TRACE, _LEAST_TRACE_SMALL = 12, 7
 _NOW_LINES = 3
-_LEAST_TRACE = 10
 _LEAST_STEP = 12  # cells of the step's words that stay where its time stands beside them
 
 
@@ -36,7 +40,7 @@ class RunningView(Vertical):
     RunningView LiveTrace { height: 1fr; }
     RunningView Gauges { padding: 0 1; }
     RunningView Call { height: 1fr; display: none; }
-    RunningView.called LiveTrace, RunningView.called Gauges { display: none; }
+    RunningView.called LiveTrace, RunningView.called Gauges, RunningView.called Figures { display: none; }
     RunningView.called Call { display: block; }
     """
 
@@ -44,12 +48,14 @@ class RunningView(Vertical):
         super().__init__()
         self._state = state
         self.now = Now(state)
+        self.figures = Figures()
         self.trace = LiveTrace(state.ink)
         self.gauges = Gauges()
         self.call = Call(state)
 
     def compose(self) -> ComposeResult:
         yield self.now
+        yield self.figures
         yield self.trace
         yield self.gauges
         yield self.call
@@ -57,10 +63,10 @@ class RunningView(Vertical):
     def begin(self) -> None:
         """A test begins: nothing is known yet."""
         state = self._state
-        channels = state.description.channels if state.description is not None else {}
-        self.trace.begin({name: channel.unit for name, channel in channels.items()})
-        if state.test is not None:
-            self.gauges.expect(expected_sets(state.test.setup))
+        if state.test is not None and state.description is not None:
+            sets = expected_sets(state.test.setup)
+            self.trace.begin(traced_channels(state.description, state.test.setup), tightest_drop_v(sets))
+            self.gauges.expect(sets)
         self._share()
 
     def carry_on(self, step: StepBegan) -> None:
@@ -71,9 +77,12 @@ class RunningView(Vertical):
         self._share()
 
     def _share(self) -> None:
-        """The gauges get the lines that they want, as far as the trace stays readable; the trace gets the rest."""
-        room = self.size.height - _NOW_LINES
-        self.gauges.styles.height = max(min(self.gauges.lines_wanted, room - _LEAST_TRACE), 2)
+        """Who gets the lines: the step first, then the figures, the gauges as far as the trace stays readable; the trace gets the rest."""
+        height, width = self.size.height, self.size.width - 2
+        figures = figures_height(width, height)
+        self.figures.styles.height = figures
+        room = height - _NOW_LINES - figures - (_LEAST_TRACE if height >= _ROOMY else _LEAST_TRACE_SMALL)
+        self.gauges.styles.height = max(min(self.gauges.lines_wanted, room), 2)
 
     def refresh_state(self) -> None:
         """Show the state as it is now."""
@@ -86,7 +95,10 @@ class RunningView(Vertical):
         if called:
             self.call.refresh()
         elif test.live is not None:
-            self.gauges.show(() if test.early else test.verdicts, None if test.early else test.measured, test.live.cycles)
+            self.gauges.show(() if test.early else test.verdicts, test.values, test.live.cycles)
+            figures = figures_of(test, self.gauges.rows)[: side_by_side(self.size.width - 2)] if self.figures.size.height else ()
+            self.figures.show(figures)
+            self.gauges.leave_out(figure.row for figure in figures if figure.row is not None)
 
 
 def expected_sets(setup: Setup) -> list[LimitSet]:
@@ -96,8 +108,27 @@ def expected_sets(setup: Setup) -> list[LimitSet]:
     return [*sets, claimed] if claimed is not None else sets
 
 
+def figures_height(width: int, height: int) -> int:
+    """Lines for the large figures in a view of this size: none where the trace would have no room beside them."""
+    if not side_by_side(width) or height < _LEAST_FOR_FIGURES:
+        return 0
+    return LINES if height >= _ROOMY else SHORT_LINES
+
+
+def traced_channels(description: BoardDescription, setup: Setup) -> dict[str, str]:
+    """The channels that are drawn, with their units: a pilot only where the unit can have one."""
+    absent = setup.claims.facts.get("pilot") == "absent"
+    return {name: channel.unit for name, channel in description.channels.items() if not (absent and name == PILOT_CHANNEL)}
+
+
+def tightest_drop_v(sets: Sequence[LimitSet]) -> float | None:
+    """The least of all upper limits on a contact drop, in V; None if there is none."""
+    drops = [limit.high for one in sets for limit in one.limits if limit.quantity.startswith("drop_") and limit.unit in ("V", "mV")]
+    return min((high for high in drops if high is not None), default=None)
+
+
 class Now(Widget):
-    """Three lines: the step and its time; lamps, contact, flashes, supply; the load, and what is worth knowing."""
+    """The step and its time; lamps, contact, flashes, supply; the load, and what is worth knowing."""
 
     DEFAULT_CSS = "Now { padding: 0 1; }"
 
@@ -165,63 +196,3 @@ def note_line(test: Underway, width: int) -> Text:
     load = f"load {one_line(test.step.load)}" if test.step.load else ""
     more = f"note: {one_line(test.note)}" if test.note else one_line(test.step.text)
     return Text(cut("   ".join(part for part in (load, more) if part), width))
-
-
-class Call(Widget):
-    """What hands must do now, or what is waited for, to be read from two metres."""
-
-    DEFAULT_CSS = "Call { color: $foreground; }"
-
-    def __init__(self, state: State) -> None:
-        super().__init__()
-        self._state = state
-
-    def render(self) -> Text:
-        state = self._state
-        if state.test is None:
-            return Text()
-        width = min(self.size.width - 2 * _MARGIN, 110)
-        call, texts = call_of(state.test, state)
-        lines = [Text()]
-        lines += [Text(row, "bold") for row in large(call, width, max(5, self.size.height // 2)) or [call]]
-        for text in texts:
-            lines += [Text(), *(Text(line) for line in wrapped(text, width))]
-        return Text("\n").join(Text(" " * _MARGIN).append_text(line) for line in lines)
-
-
-def call_of(test: Underway, state: State) -> tuple[str, list[str]]:
-    """The large word, and what is said below it."""
-    if test.stopping:
-        return "CANCELLED", ["Everything is being opened; what was measured so far is kept in the record."]
-    if isinstance(test.asked, SetSupply):
-        return _supply_call(test.asked, test.supply_v, state)
-    if test.asked is not None:
-        return "PLEASE", [action_text(test.asked), "Enter: it is done.   Esc: cancel the test."]
-    if test.waiting is not None:
-        left_s = round(test.waiting.left_s)
-        what = one_line(test.waiting.what)
-        texts = [f"{what[:1].upper()}{what[1:]}: all loads off. Please wait.   Esc: cancel the test."]
-        if state.own_hands:
-            texts.append("Enter: skip the wait (this bench is simulated).")
-        return f"{left_s // 60}:{left_s % 60:02d}", texts
-    if test.step is None:
-        return "BOARD", ["Identifying the board, self-test running."]
-    return "WAIT", ["Checking the supply."]
-
-
-def _supply_call(wanted: SetSupply, v_in_v: float | None, state: State) -> tuple[str, list[str]]:
-    texts = [action_text(wanted)]
-    if v_in_v is None:
-        call = "SUPPLY"
-    else:
-        call = f"{v_in_v:.2f} V"
-        off_v = wanted.open_v - v_in_v
-        if wanted.well_set(v_in_v):
-            texts.append("Right: hands off the knob for a second.")
-        else:
-            turn = "▲ Turn it UP" if off_v > 0 else "▼ Turn it DOWN"
-            texts.append(f"{turn} by {abs(off_v):.2f} V. It is watched, and goes on by itself when it is right.")
-    if state.own_hands:
-        texts.append("The simulated supply's knob: Up and Down keys.")
-    texts.append("Enter: accept this setting.   Esc: cancel the test.")
-    return call, texts

@@ -90,9 +90,13 @@ def scale_for(low: float, high: float, least: float) -> Scale:
 
 
 def extent(low: Array, high: Array, lasting: int = 1) -> tuple[float, float]:
-    """Least and greatest value of columns, NaN left out; of what lasts for so many columns, if there are as many."""
+    """Least and greatest value of columns, NaN left out; of what lasts for so many columns, if there are as many.
+
+    A value lasts if all of that time is as high, or as low: a glitch below zero at a break must not open a scale below zero.
+    """
     if 1 < lasting <= len(low):
-        low = high = np.lib.stride_tricks.sliding_window_view(low, lasting).min(axis=1)
+        window = np.lib.stride_tricks.sliding_window_view
+        low, high = window(high, lasting).max(axis=1), window(low, lasting).min(axis=1)
     return float(np.fmin.reduce(low, initial=np.inf)), float(np.fmax.reduce(high, initial=-np.inf))
 
 

@@ -4,19 +4,22 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 from rich.text import Text
 
 from bench.outcome import Outcome
 from bench.plain import one_line
 from bench.record import TestRecord
-from bench.tui.signs import SIGNS, sign_of
+from bench.tui.signs import SIGNS, Sign, sign_of
 from bench.tui.state import Tested
 from bench.tui.wrapped import cut, padded
 
 _NUMBER, _NUMBER_WIDE = 14, 24
 _WIDE = 100
 _TOTALS = {Outcome.NOT_FOR_LOAD: "not for this load"}  # shorter, so that all the counts have room
+_APART = 2
+_FILL: Mapping[str, str] = {"good": "█", "bad": "▓", "doubt": "▒", "fault": "░"}
 _WORD = 18  # cells for mark and word where the longest would leave no room for the reason
 
 
@@ -65,3 +68,36 @@ def totals(tests: Sequence[Tested]) -> str:
             others[_TOTALS.get(tested.record.outcome, tested.record.outcome.value)] += 1
     counted = [f"{name} {count}" for some in (grades, others) for name, count in sorted(some.items())]
     return f"{len(tests)} {'test' if len(tests) == 1 else 'tests'}:  {'   '.join(counted)}" if tests else ""
+
+
+def counts_lines(tests: Sequence[Tested], width: int, colours: Mapping[str, str]) -> list[Text]:
+    """The totals, a bar with a length for each count, and what the grades mean. It reads without colours: letter, count, blocks."""
+    counts = Counter(_kind(tested.record) for tested in tests)
+    kinds = sorted(counts, key=lambda kind: (not kind.letter, kind.name))
+    labels = {kind: f"{kind.name} {counts[kind]} " for kind in kinds}
+    room = width - sum(len(label) for label in labels.values()) - _APART * (len(kinds) - 1)
+    bar = Text(no_wrap=True)
+    for kind in kinds:
+        style = f"bold {colours.get(kind.sign.variable, '')}".rstrip()
+        bar.append(" " * _APART if bar else "").append(labels[kind], style)
+        bar.append(_FILL[kind.sign.variable] * max(counts[kind] * room // len(tests), 1), style)
+    bar.truncate(width, overflow="ellipsis")
+    number = f"{len(tests)} {'test' if len(tests) == 1 else 'tests'}"
+    means = "   ".join(f"{kind.letter}: {kind.means}" for kind in kinds if kind.letter and kind.means)
+    return [Text(cut(f"{number}{f'   grades   {means}' if means else ''}", width), colours.get("quiet", "")), bar]
+
+
+@dataclass(frozen=True)
+class _Kind:
+    """What a test is counted as: its grade, or the outcome of one without."""
+
+    name: str
+    letter: str
+    means: str
+    sign: Sign
+
+
+def _kind(record: TestRecord) -> _Kind:
+    sign, letter, grade = sign_of(record), one_line(record.conclusion.letter), record.conclusion.grade
+    name = letter or _TOTALS.get(record.outcome, record.outcome.value)
+    return _Kind(name, letter, one_line(grade.title) if grade is not None and letter else "", sign)

@@ -19,7 +19,7 @@ from bench.session import Live, StepBegan, Waiting
 from bench.setup import Setup
 from bench.station import Present
 from bench.tui.choices import Choices
-from bench.tui.raster import BRAILLE, Ink
+from bench.tui.raster import BLOCKS, Ink
 from bench.verdict import Verdict
 
 
@@ -57,6 +57,7 @@ class Underway:
     """The test at hand, as far as it was told. `supply_v` is shown while a supply is set, `asked` what hands must do now.
 
     `early`: what was measured is from before the first flash was over, when every unit looks like one that never goes out.
+    `provisional`: what all completed flashes show, while those that count are not there yet.
     """
 
     setup: Setup
@@ -69,11 +70,19 @@ class Underway:
     live: Live | None = None
     supply_v: float | None = None
     measured: Measured | None = None
+    provisional: Measured | None = None
     early: bool = True
     verdicts: tuple[Verdict, ...] = ()
     damage: Mapping[str, int] = field(default_factory=dict)
     note: str = ""
     stopping: bool = False
+
+    @property
+    def values(self) -> Measured | None:
+        """What completed flashes show on the load at hand; None before the first one is over, unless the unit stands still."""
+        if self.early or (self.step is not None and self.step.live and (self.live is None or not self.live.cycles)):
+            return None
+        return self.provisional or self.measured
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +106,7 @@ class State:
 
     folder: Path | None
     choices: Choices
+    favourites: tuple[Choices, ...] = ()
     phase: Phase = Phase.READY
     typed: str = ""
     number: str = ""
@@ -106,7 +116,7 @@ class State:
     absent: str = ""
     cautioned: bool = False
     practice: Practising | None = None
-    ink: Ink = BRAILLE
+    ink: Ink = BLOCKS
     test: Underway | None = None
     tested: Tested | None = None
     session: list[Tested] = field(default_factory=list)

@@ -9,7 +9,7 @@ import numpy as np
 from bench.judging.traces import RunTrace
 from bench.tui.canvas import Canvas, Drawn, Look
 from bench.tui.panes import GUTTER, UNDER_PANES, Columns, draw_panes, panes_of
-from bench.tui.raster import BRAILLE, Ink
+from bench.tui.raster import BLOCKS, Ink
 from bench.tui.timeline import Window, draw_lamps, draw_time, stretches
 from bench.tui.view import Scales, View, at_first, columns_of
 
@@ -19,7 +19,7 @@ _LINES = {Look.CURSOR: "│", Look.SECOND: "┊"}
 class StillTrace(Drawn):
     """`show` a run, then set `view` and the cursors, and `redraw`. Cursor 1 is always there, cursor 2 where it was put."""
 
-    def __init__(self, ink: Ink = BRAILLE) -> None:
+    def __init__(self, ink: Ink = BLOCKS) -> None:
         super().__init__(ink)
         self.run: RunTrace | None = None
         self.view = View(0.0, 1.0)

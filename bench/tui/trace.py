@@ -17,8 +17,8 @@ from bench.samples import Array
 from bench.transitions import Change, Gap, SupplyEdge, Transition
 from bench.tui.canvas import Canvas, Drawn, Look
 from bench.tui.panes import GUTTER, UNDER_PANES, Columns, Pane, draw_panes, lost_cells, panes_of
-from bench.tui.raster import ACROSS, BRAILLE, Ink
-from bench.tui.scale import LASTING_S, ROOM, Scale, extent, scale_for
+from bench.tui.raster import ACROSS, BLOCKS, Ink
+from bench.tui.scale import LASTING_S, Scale, extent
 from bench.tui.timeline import Window, draw_lamps, draw_time, stretches
 
 KEPT_S = 60.0
@@ -85,7 +85,7 @@ class LiveTrace(Drawn):
     `window_s`: how much time it shows, about: a column of dots holds whole bins.
     """
 
-    def __init__(self, ink: Ink = BRAILLE, *, window_s: float = 4.0) -> None:
+    def __init__(self, ink: Ink = BLOCKS, *, window_s: float = 4.0) -> None:
         super().__init__(ink)
         self.window_s = window_s
         self._panes: tuple[Pane, ...] = ()
@@ -99,9 +99,9 @@ class LiveTrace(Drawn):
         self._marks: deque[tuple[float, str]] = deque(maxlen=_MOST_MARKS)
         self._seen: dict[str, tuple[float, float]] = {}
 
-    def begin(self, channels: Mapping[str, str]) -> None:
-        """A run begins: forget the last one. `channels`: names and units."""
-        self._panes = panes_of(channels)
+    def begin(self, channels: Mapping[str, str], drop_limit_v: float | None = None) -> None:
+        """A run begins: forget the last one. `channels`: names and units; `drop_limit_v`: the tightest limit on a contact drop, in V."""
+        self._panes = panes_of(channels, drop_limit_v)
         self._forget()
         self.redraw()
 
@@ -138,7 +138,7 @@ class LiveTrace(Drawn):
 
     def _scale(self, pane: Pane) -> Scale:
         least, most = self._seen.get(pane.short, (0.0, 0.0))
-        return scale_for(least, ROOM * most, pane.least_top)
+        return pane.scale(least, most)
 
     def _columns(self, cells: int, dot_bins: int) -> Columns:
         """The newest bins as columns; the last cell may be half full."""

@@ -13,15 +13,15 @@ from bench.outcome import Outcome
 from bench.plain import one_line
 from bench.record import TestRecord
 from bench.render.cautions import NO_INSPECTION, SIMULATED
+from bench.tui.grid import Grid, Page
+from bench.tui.judged import judged_lines, least_lines
 from bench.tui.large import large
 from bench.tui.signs import Sign, meaning_of, sign_of
 from bench.tui.state import Tested
 from bench.tui.wrapped import cut, wrapped
 
-_WORD_PART = 0.42  # of the height, for the large word
-_LETTER_PART = 0.34  # of the width, for the grade
-_GAP = 3
-_ROOMY = 24  # lines from which some stay blank; on a small terminal all are needed for what there is to read
+_LETTER_ROWS = 7
+_LEAST_LISTED = 1  # lines of gauges that the small print leaves
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +35,7 @@ class Passage:
 
 
 class VerdictView(Widget):
-    """Grade, word and sign as large as fits, the reason, what to do next; small, what was tested, and where that is kept."""
+    """Word and sign large, the grade large with its meaning, the reason, what to do next; the gauges; small, what was tested."""
 
     DEFAULT_CSS = """
     VerdictView { width: 1fr; height: 1fr; color: $foreground; }
@@ -68,96 +68,88 @@ class VerdictView(Widget):
 
 
 def verdict_lines(tested: Tested, width: int, height: int, colours: Mapping[str, str]) -> list[Text]:
-    """At most `height` lines of at most `width` cells. `colours`: those of the theme by name."""
-    sign, letter = sign_of(tested.record), one_line(tested.record.conclusion.letter)
+    """The page as lines of at most `width` cells. `colours`: those of the theme by name."""
+    record, grid = tested.record, Grid(width, height)
+    sign, letter = sign_of(record), one_line(record.conclusion.letter)
     coloured = f"bold {colours.get(sign.variable, '')}".rstrip()
-    lines = [Text(row.center(width).rstrip(), coloured) for row in _word_rows(sign, letter, width, height)]
-    roomy = height >= _ROOMY
-    lines = [Text(), *lines, Text()] if roomy else lines
-    meaning = f"{sign.mark} {sign.word}: {meaning_of(tested.record)}"
-    lines += [Text(cut(meaning, width).center(width).rstrip(), coloured), *([Text()] if roomy else [])]
-    lines += _beside(_large_grade(sign, letter, width, height - len(lines)), tested, width, height - len(lines), coloured)
-    return lines[:height]
+    meaning = Text(cut(f"{sign.mark} {sign.word}: {meaning_of(record)}", grid.across), coloured)
+    small = _small_print(tested, grid)
+    page = Page(
+        [Text(row, coloured) for row in _word_rows(sign, letter, grid)],
+        meaning,
+        outcome_side(record, grid, coloured),
+        _fitted(passages(tested), grid.beside, grid.middle_rows),
+        judged_lines(record, grid.across, grid.list_rows - len(small), colours),
+        small,
+    )
+    return page.lines(grid)
 
 
-def _word_rows(sign: Sign, letter: str, width: int, height: int) -> list[str]:
+def _word_rows(sign: Sign, letter: str, grid: Grid) -> list[str]:
     """The word, with its mark if that costs no height. Without a grade the mark stands large in the grade's place."""
-    budget = max(int(_WORD_PART * height), min(height - 4, 7))
-    bare = large(sign.word, width, budget)
-    marked = large(f"{sign.mark} {sign.word}", width, budget) if letter else []
+    bare = large(sign.word, grid.across, grid.word_rows)
+    marked = large(f"{sign.mark} {sign.word}", grid.across, grid.word_rows) if letter else []
     rows = marked if len(marked) >= len(bare) else bare
-    return rows or [cut(sign.word, width)]
+    return rows or [cut(sign.word, grid.across)]
 
 
-def _large_grade(sign: Sign, letter: str, width: int, height: int) -> list[str]:
-    """The grade, and that it is one; or the sign's mark, if no grade was given."""
-    rows = large(letter or sign.mark, int(_LETTER_PART * width), height - 1) or [letter or sign.mark]
-    across = max(len(rows[0]), len("GRADE"))
-    caption = ["GRADE".center(across)] if letter else ["NO GRADE".center(max(across, 8))]
-    across = max(across, len(caption[0]))
-    return [row.center(across) for row in (*caption, *rows)]
-
-
-def _beside(left: list[str], tested: Tested, width: int, height: int, coloured: str) -> list[Text]:
-    """The large grade to the left, and beside it what there is to read."""
-    across = len(left[0]) if left else 0
-    room = width - across - 3 * _GAP
-    read = _fitted(passages(tested), room, height)
-    lines = []
-    for number in range(min(max(len(left), len(read)), height)):
-        line = Text(" " * _GAP)
-        line.append(left[number] if number < len(left) else " " * across, coloured)
-        if number < len(read):
-            line.append(" " * _GAP)
-            line.append_text(read[number])
-        line.rstrip()
-        lines.append(line)
-    return lines
+def outcome_side(record: TestRecord, grid: Grid, style: str) -> list[Text]:
+    """The grade large, and what it means in a few words; or the sign's mark, if no grade was given."""
+    sign, letter = sign_of(record), one_line(record.conclusion.letter)
+    grade = record.conclusion.grade
+    means = f": {one_line(grade.title)}" if grade is not None and letter else ""
+    caption = wrapped(f"GRADE {letter}{means}" if letter else "NO GRADE", grid.side)
+    # Two lines of meaning where the letter keeps its seven rows.
+    caption = caption[: max(grid.middle_rows - _LETTER_ROWS, 1)]
+    drawn = large(letter or sign.mark, grid.side, max(grid.middle_rows - len(caption), 0)) or [letter or sign.mark]
+    return [Text(line, style) for line in (*caption, *drawn)]
 
 
 def passages(tested: Tested) -> list[Passage]:
-    """What there is to read, in order."""
+    """What there is to read beside the grade, in order."""
     record = tested.record
     found = [Passage(one_line(record.reason), "bold", 0), Passage(one_line(record.conclusion.advice), "bold", 1, "Next: ")]
     if record.is_simulated:
         first, _, rest = SIMULATED.partition(" ")
         found.append(Passage(rest, "", 2, f"{first.upper()} "))
-    found.append(_kept(tested))
-    found += [Passage(text, "", 5) for text in _facts(record)]
-    if record.outcome in (Outcome.GOOD, Outcome.NOT_FOR_LOAD):
-        found.append(Passage(NO_INSPECTION, "italic", 4))
+    if not tested.keeping and (tested.not_kept or tested.record_path is None):
+        found.append(Passage(one_line(tested.not_kept), "bold", 3, "NOT KEPT  "))
     return found
 
 
-def _kept(tested: Tested) -> Passage:
+def _small_print(tested: Tested, grid: Grid) -> list[Text]:
+    """What was tested and where it is kept, what a good outcome is not: at the foot, as far as the gauges leave room."""
+    found = [Passage(f"{_facts(tested.record)}{_kept(tested)}", "", 1)]
+    if tested.record.outcome in (Outcome.GOOD, Outcome.NOT_FOR_LOAD):
+        found.insert(0, Passage(NO_INSPECTION, "italic", 0))
+    room = grid.list_rows - max(least_lines(tested.record, grid.across), _LEAST_LISTED)
+    return _fitted(found, grid.across, room, apart=False) if room > 0 else []
+
+
+def _kept(tested: Tested) -> str:
     if tested.keeping:
-        return Passage("Keeping the record ...", "", 5)
-    if tested.not_kept or tested.record_path is None:
-        return Passage(one_line(tested.not_kept), "bold", 3, "NOT KEPT  ")
-    return Passage(f"Kept as {one_line(tested.record_path.name)}", "", 5)
+        return " Keeping the record ..."
+    return "" if tested.not_kept or tested.record_path is None else f" Kept as {one_line(tested.record_path.name)}"
 
 
-def _facts(record: TestRecord) -> list[str]:
+def _facts(record: TestRecord) -> str:
     limits = " + ".join(one_line(used.name) for used in record.limit_sets) or "no limits"
-    letter = one_line(record.conclusion.letter)
-    grade = f"Grade {letter}: {one_line(record.grade.title)}. " if record.grade is not None and letter else ""
     rated = one_line(record.rated_load)
     load = f"rated load {rated}" if record.measured.facts.get(FactName.RATING) == RatingState.KNOWN else "rated load not known"
     how = f"{record.system_v:g} V, on {one_line(record.load)}, {load}, procedure {one_line(record.procedure.name)}"
-    return [f"Unit {one_line(record.unit)}. {grade}{how}, judged by {limits}."]
+    return f"Unit {one_line(record.unit)}. {how}, judged by {limits}."
 
 
-def _fitted(found: list[Passage], width: int, height: int) -> list[Text]:
+def _fitted(found: list[Passage], width: int, height: int, apart: bool = True) -> list[Text]:
     """The passages as lines; what is least needed is left out where they are too many, blank lines first."""
     cuts = {passage: wrapped(passage.lead + passage.text, width) for passage in found}
     kept = list(found)
     while sum(len(cuts[p]) for p in kept) > height and len(kept) > 1:
         kept.remove(max(kept, key=lambda p: p.rank))
-    spare = height - sum(len(cuts[p]) for p in kept)
+    spare = height - sum(len(cuts[p]) for p in kept) if apart else 0
     lines: list[Text] = []
     for number, passage in enumerate(kept):
-        # Reason and next step stand apart first; the small print where there is plenty of room.
-        if spare > 0 and (number in (1, 2) or (number > 2 and spare > len(kept))):
+        if spare > 0 and number:
             lines.append(Text())
             spare -= 1
         for first, line in enumerate(cuts[passage]):
@@ -165,4 +157,4 @@ def _fitted(found: list[Passage], width: int, height: int) -> list[Text]:
             if not first and passage.lead:
                 text.stylize("bold reverse", 0, len(passage.lead.rstrip()))
             lines.append(text)
-    return [*lines[: height - 1], Text(cut(f"{lines[height - 1].plain} …", width))] if len(lines) > height > 0 else lines
+    return [*lines[: height - 1], Text(cut(f"{lines[height - 1].plain} …", width))] if len(lines) > height > 0 else lines[: max(height, 0)]

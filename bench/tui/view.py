@@ -12,7 +12,7 @@ from bench.judging.traces import RunTrace
 from bench.samples import Array, Trace
 from bench.tui.panes import Columns, Pane, lost_cells
 from bench.tui.raster import ACROSS
-from bench.tui.scale import LASTING_S, ROOM, Scale, extent, scale_for
+from bench.tui.scale import LASTING_S, Scale, extent
 
 _LEAST_SAMPLES = 24
 """So many samples of a channel are seen at the closest."""
@@ -130,7 +130,7 @@ class Scales:
                 lasting = round(part_s / columns.dot_s) if pane.lasting else 1
                 seen = extent(columns.low[line.channel], columns.high[line.channel], lasting)
                 least, most = min(least, seen[0]), max(most, seen[1])
-        return scale_for(least, ROOM * most, pane.least_top)
+        return pane.scale(least, most)
 
     def _of_run(self, pane: Pane) -> tuple[float, float]:
         bin_s = LASTING_S / 25.0
