@@ -43,7 +43,7 @@ class Pipeline:
     """Blocks to evidence: transitions found, cycles cut, kept. Both frames and recordings end up here.
 
     `v_in_v`: a fixed supply, for recordings that lack the input's voltage. `zero_a`: what the zero of the current may be off by beyond
-    what a board's fine range shows.
+    what a board's fine range shows. `clock_half_width`: relative, of the clock as stated.
     """
 
     def __init__(

@@ -37,6 +37,7 @@ def text(name: str, given: Any, allowed: str = "a text in one line") -> str:
 
 
 def optional_text(name: str, given: Any) -> str | None:
+    """Return the text given, None if none was."""
     return None if given is None else text(name, given)
 
 
@@ -79,10 +80,12 @@ def number(name: str, given: Any, low: float = -math.inf, high: float = math.inf
 
 
 def optional_number(name: str, given: Any, low: float = -math.inf, high: float = math.inf) -> float | None:
+    """Return the number given if it lies from `low` to `high`, all in one unit; None if none was."""
     return None if given is None else number(name, given, low, high)
 
 
 def flag(name: str, given: Any) -> bool:
+    """Return the truth value given; an error for anything else."""
     if not isinstance(given, bool):
         raise refused(name, given, "True or False")
     return given

@@ -90,7 +90,8 @@ def judge_all(
 ) -> tuple[tuple[LimitSet, ...], tuple[Verdict, ...]]:
     """Return the sets chosen, and a verdict for each of their requirements; one not measured for a set that could not be chosen.
 
-    What the unit is said to be is the last of the sets, if it asks for anything.
+    What the unit is said to be is the last of the sets, if it asks for anything. `level`: probability with which a definite verdict is
+    right.
     """
     sets: list[LimitSet] = []
     verdicts: list[Verdict] = []
@@ -197,7 +198,10 @@ class RunningJudgement:
 def judge_so_far(
     procedure: Procedure, setup: Setup, runs: Sequence[StepRuns], bench_faults: Sequence[BenchFault], level: float, conditions: bool = False
 ) -> RunningJudgement:
-    """Judge a test that goes on, at the level of one look among many. `conditions`: also those that limit sets are for."""
+    """Judge a test that goes on, at the level of one look among many. `conditions`: also those that limit sets are for.
+
+    `level`: probability with which a definite verdict is right.
+    """
     measured = effective_measured(setup, combine_runs(procedure, runs, setup.system_v), bench_faults)
     made = {r.step.name for r in runs if r.records}
     to_come = tuple(step for step in procedure.runs if step.name not in made)

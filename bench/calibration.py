@@ -19,7 +19,7 @@ from bench.clock import ClockEstimate
 from bench.description import BoardDescription, Range
 from bench.errors import CalibrationError
 from bench.samples import NEAR
-from bench.uncertainty import combine, rectangular
+from bench.uncertainty import Component, Estimate, combine, rectangular
 from bench.wire.text import LONGEST_LINE, format_number
 from bench.zero import shift_range
 
@@ -63,7 +63,7 @@ class MeterAccuracy:
 class Point:
     """The board's mean reading with its standard uncertainty from noise, and what it should have read, in the channel's unit.
 
-    `known`: that is known without a meter (nothing flows, so it is 0).
+    `known`: that is known without a meter (nothing flows, so it is 0). `reading`, `u_noise` and `should` in the channel's unit.
     """
 
     reading: float
@@ -139,10 +139,15 @@ def calibrate(channel: str, unit: str, used: Range, points: Sequence[Point], met
     refused = None
     if worse:
         refused = (
-            f"at {worse[0]:.3g} {unit} zeroing and standard give {beside.u_at(worse[0]):.2g} {unit}, this meter would give "
-            f"{after.u_at(worse[0]):.2g} {unit}; a better meter is needed, or points further up"
+            f"at {worse[0]:.3g} {unit} zeroing and standard leave ± {_expanded(beside.u_at(worse[0])):.2g} {unit}, this meter would leave "
+            f"± {_expanded(after.u_at(worse[0])):.2g} {unit}; a better meter is needed, or points further up"
         )
     return Calibrated(channel, beside, after, at, beside.u_at(at), after.u_at(at), refused)
+
+
+def _expanded(u: float) -> float:
+    """Return the half-width that holds 95 % of a normal distribution of this standard deviation."""
+    return Estimate(0.0, "1", (Component("stated", u),)).expanded()
 
 
 def _line(

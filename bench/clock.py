@@ -62,6 +62,7 @@ class ClockEstimate:
 
     @property
     def text(self) -> str:
+        """The state of the clock in words for the record."""
         if self.corrected:
             return f"board's clock corrected by {self.rel_error * 100:+.4f} % after {self.span_s:.0f} s against the host's"
         if self.wrong:
@@ -80,7 +81,10 @@ class _Certain:
 
 
 class ClockComparison:
-    """Gathers pairs of board time and host time in bounded memory; its verbs are `add` and `bracket`. Their grouping does not matter."""
+    """Gathers pairs of board time and host time in bounded memory; its verbs are `add` and `bracket`. Their grouping does not matter.
+
+    `half_width`, `host_half_width`: of the two clocks' relative errors.
+    """
 
     def __init__(self, half_width: float, host_half_width: float = HOST_HALF_WIDTH, name: str = "board's clock") -> None:
         self._half_width = half_width

@@ -51,11 +51,13 @@ class StepRuns:
 
     @property
     def whole(self) -> tuple[StepRecord, ...]:
+        """Those that were not interrupted."""
         return tuple(r for r in self.records if r.interrupted is None)
 
 
 def combine_runs(procedure: Procedure, runs: Sequence[StepRuns], system_v: float) -> Measured:
-    """Return what the procedure judges from these runs on lamps of a system of system_v; what it judges but nobody ran is `NotMeasured`."""
+    """Return what the procedure judges from these runs on lamps of a system of system_v; what it judges but was not run is
+    `NotMeasured`."""
     by_name = {r.step.name: r for r in runs}
     values: dict[str, Measurement] = {}
     facts: dict[str, str] = {}

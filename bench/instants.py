@@ -22,7 +22,7 @@ def filtered_step_instant(
     `k` is the first sample past the middle between the levels `before` and `after`. `after_part`: the step may really have been smaller
     by up to this part of it; a sample that near to its end may then have arrived, and doesn't say when. With tau_s = 0, or a transition
     too slow to be a step, the 50 % reference instant by linear interpolation (IEEE Std 181), less tau_s for the filter's delay. Between
-    equal levels there is no instant but the sample's.
+    equal levels there is no instant but the sample's. `noise`: standard deviation of v.
     """
     if after == before:
         return float(t_s[k]), float(t_s[k] - t_s[max(k - 1, 0)])

@@ -50,6 +50,7 @@ class InputErrors:
 
     @property
     def u_zero(self) -> float:
+        """Standard uncertainty of the zero, in the channel's unit."""
         return combine(*map(rectangular, self.rest))
 
     @property
@@ -83,6 +84,7 @@ class Instrument:
 
     @property
     def clock_half_width(self) -> float:
+        """Half-width of the clock's relative error; a wide one is taken where none is stated."""
         return CLOCK_UNSTATED if self.clock is None else self.clock
 
     def unstated(self, channels: tuple[str, ...]) -> str:

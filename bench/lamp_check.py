@@ -30,10 +30,12 @@ class LampTakes:
 
     @property
     def is_right(self) -> bool:
+        """Whether the lamp draws what is expected for its wattage."""
         return self.least_a <= self.amps <= self.most_a
 
     @property
     def text(self) -> str:
+        """What it draws beside what is expected, in words."""
         return f"takes {self.amps:.3f} A at {self.volts:.2f} V, a {self.watts:g} W lamp takes {self.least_a:.3f} to {self.most_a:.3f} A"
 
 

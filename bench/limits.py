@@ -89,7 +89,7 @@ class Limit:
     """A band for one quantity, in its own unit; both ends belong to it, None is open. `unit` is the file's, for printing.
 
     `doubtful`: the paper itself could not be read, and the number may be wrong. A value outside is then no failure, but cannot be
-    said to keep the limit. The source's note says what is in doubt.
+    said to keep the limit. The source's note says what is in doubt. `low` and `high` are in the quantity's unit.
     """
 
     quantity: str
@@ -101,6 +101,7 @@ class Limit:
 
     @property
     def title(self) -> str:
+        """The quantity's title."""
         return QUANTITIES[self.quantity].full_title
 
 
@@ -144,6 +145,7 @@ class Averaging:
 
     @property
     def quantity(self) -> str:
+        """The quantity of the rate that is judged."""
         return RULES[self.rule]
 
 
@@ -284,7 +286,10 @@ def _plain_limits(requirements: Iterable[Requirement]) -> Iterator[Limit | FactL
 
 
 def to_own_unit(value: float, unit: str) -> float:
-    """Return a file's number in the unit of the quantity, rounded once (7 % is 0.07, not 0.07000000000000001)."""
+    """Return a file's number in the unit of the quantity, rounded once (7 % is 0.07, not 0.07000000000000001).
+
+    `value` is in the file's unit.
+    """
     return float(Fraction(repr(value)) * UNITS[unit][1])
 
 

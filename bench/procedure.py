@@ -90,7 +90,7 @@ class RunStep:
             raise ValueError(f"{self.starts} starts of {self.cycles} cycles; at least one start, and no cycles less than 0")
 
     def supply_for(self, system_v: float, otherwise: float) -> float:
-        """Return the supply voltage of this step in a system of `system_v` (6, 12 or 24 V)."""
+        """Return the supply voltage of this step in a system of `system_v` (6, 12 or 24 V). `otherwise`: V where the step says none."""
         return otherwise if self.supply_v is None else self.supply_v * (system_v / 12.0)
 
 
@@ -127,6 +127,7 @@ class Procedure:
 
     @property
     def runs(self) -> tuple[RunStep, ...]:
+        """The steps that make runs."""
         return tuple(step for step in self.steps if isinstance(step, RunStep))
 
 

@@ -15,7 +15,7 @@ LINE_LEAST = 8  # samples that carry a straight line
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """A value in the channel's unit with the standard uncertainty of its random part, from n samples."""
+    """A value in the channel's unit with the standard uncertainty of its random part, from n samples. `u` is in that unit too."""
 
     value: float
     u: float

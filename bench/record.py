@@ -148,6 +148,7 @@ class SetUsed:
 
     @classmethod
     def of(cls, limit_set: LimitSet) -> SetUsed:
+        """Return what the record keeps of a limit set."""
         sum_of_all = edition_of("limit set", limit_set.name, limit_set).sha256
         return cls(limit_set.name, limit_set.title, limit_set.edition, limit_set.averaging, sum_of_all)
 
@@ -214,6 +215,7 @@ class TestRecord:
 
     @property
     def system_v(self) -> float:
+        """Voltage of the vehicle's system."""
         return self.setup.system_v
 
     @property
@@ -223,6 +225,7 @@ class TestRecord:
 
     @property
     def outcome(self) -> Outcome:
+        """The one outcome of the test."""
         return self.conclusion.outcome
 
     @property

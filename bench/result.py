@@ -46,6 +46,7 @@ class Result:
 
     @property
     def outcome(self) -> Outcome:
+        """The one outcome of the test."""
         return self.record.outcome
 
     @property

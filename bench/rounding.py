@@ -13,14 +13,20 @@ _EVERY_DIGIT = Context(prec=700)  # of any double to the last place of any other
 
 
 def last_place(expanded: float) -> int:
-    """Return the power of ten of the last digit shown for an expanded uncertainty (> 0): two significant digits after rounding up."""
+    """Return the power of ten of the last digit shown for an expanded uncertainty (> 0): two significant digits after rounding up.
+
+    `expanded` in the unit shown.
+    """
     first = Decimal(_cleaned(expanded)).adjusted()
     up = Decimal(_cleaned(expanded)).quantize(Decimal(1).scaleb(first - 1), ROUND_UP, _EVERY_DIGIT)
     return up.adjusted() - 1
 
 
 def uncertainty_text(expanded: float, place: int | None = None) -> str:
-    """Return an expanded uncertainty with two significant digits, or to `place`, rounded up; `0` if there is none."""
+    """Return an expanded uncertainty with two significant digits, or to `place`, rounded up; `0` if there is none.
+
+    `expanded` in the unit shown.
+    """
     if expanded == 0.0:
         return "0"
     place = last_place(expanded) if place is None else place
@@ -37,7 +43,10 @@ def rounded(value: float, expanded: float, place: int | None = None) -> str:
 
 
 def at_least(expanded: float, least: float) -> tuple[float, int | None]:
-    """Return the uncertainty to show where none below `least` may be, and the place of its last digit (None: two digits, as usual)."""
+    """Return the uncertainty to show where none below `least` may be, and the place of its last digit (None: two digits, as usual).
+
+    `expanded` and `least` in the unit shown.
+    """
     if expanded == 0.0 and least == 0.0:
         return 0.0, None
     return (expanded, None) if expanded > least else (least, Decimal(_cleaned(least)).adjusted())
@@ -46,7 +55,7 @@ def at_least(expanded: float, least: float) -> tuple[float, int | None]:
 def against(value: float, limit: float, expanded: float, place: int | None = None) -> str:
     """Return `rounded` text with the digits that show on which side of `limit` the value lies (120.004 beside 120 is not `120.00`).
 
-    `place`: power of ten of the last digit, if not that of the uncertainty.
+    `place`: power of ten of the last digit, if not that of the uncertainty. `value`, `limit` and `expanded` in one unit.
     """
     text = rounded(value, expanded) if place is None else _rounded_at(value, place)
     side = _side(value, limit)

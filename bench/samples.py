@@ -37,7 +37,8 @@ class Accuracy:
     readings that this channel reads in error (a drop amplifier's common mode). `scale_shape`, `zero_shape`: `rectangular` for
     limits of error; `u_zero_beside`: the part of u_zero that stands beside the one limit which gives it its shape. `zero_at_rest`:
     whether its reading with no supply on the unit is its zero, where what it reads is then 0. `line_is_smooth`: whether readings near
-    each other share most of their u_line; those of an instrument whose counts are all that is known share nothing.
+    each other share most of their u_line; those of an instrument whose counts are all that is known share nothing. `noise`: standard
+    deviation of one sample.
     """
 
     low: float

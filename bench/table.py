@@ -66,6 +66,7 @@ class Table:
         return value
 
     def choice(self, key: str, allowed: Collection[str], default: str | None = None) -> str:
+        """Return a text that is one of those allowed; TableError for another."""
         value = self._typed(key, str, f"one of {_listed(allowed)}", default)
         if value not in allowed:
             raise self.error(key, f"got {value!r}; it must be one of {_listed(allowed)}")
@@ -80,6 +81,7 @@ class Table:
         return values
 
     def whole(self, key: str, least: int, default: int | None = None, most: int | None = None) -> int:
+        """Return a whole number from `least` to `most`; TableError for another."""
         allowed = f"a whole number, {least} or more" if most is None else f"a whole number from {least} to {most}"
         value = self._typed(key, int, allowed, default)
         if value < least or (most is not None and value > most):

@@ -119,7 +119,7 @@ def student_quantile(p: float, dof: float = INFINITE) -> float:
     """Return the quantile of Student's distribution, scipy-free so that a command starts fast.
 
     Above 200 degrees of freedom the normal quantile with the first two Cornish-Fisher terms (relative error below 5e-6); below, Newton's
-    method on the exact closed form of the distribution function for integer degrees of freedom.
+    method on the exact closed form of the distribution function for integer degrees of freedom. `p`: probability.
     """
     if not 0.0 < p < 1.0:
         raise ValueError(f"p must lie between 0 and 1, got {p!r}")
@@ -182,7 +182,10 @@ def _student_pdf(t: float, nu: float) -> float:
 
 
 def rectangular_sum_factor(level: float, u_rectangular: float, u_normal: float) -> float:
-    """Return k with P(|X + Y| <= k) = level, X rectangular and Y normal with these standard uncertainties, by bisection to 1e-6."""
+    """Return k with P(|X + Y| <= k) = level, X rectangular and Y normal with these standard uncertainties, by bisection to 1e-6.
+
+    `level`: a probability; k, `u_rectangular` and `u_normal` in one unit.
+    """
     half = u_rectangular * math.sqrt(3.0)
 
     def integral(z: float) -> float:
@@ -202,12 +205,12 @@ def rectangular_sum_factor(level: float, u_rectangular: float, u_normal: float) 
 
 
 def normal_cdf(z: float) -> float:
-    """Return the normal distribution function at z."""
+    """Return the normal distribution function at z. `z` in standard deviations."""
     return 0.5 * math.erfc(-z / math.sqrt(2.0))
 
 
 def normal_quantile(p: float) -> float:
-    """Return z of the normal distribution function p, 0 < p < 1."""
+    """Return z of the normal distribution function p, 0 < p < 1. `p` is a probability."""
     from statistics import NormalDist
 
     return NormalDist().inv_cdf(p)
@@ -215,7 +218,7 @@ def normal_quantile(p: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class TypeA:
-    """Mean of repeated readings and the standard uncertainty of that mean (GUM 4.2.3)."""
+    """Mean of repeated readings and the standard uncertainty of that mean (GUM 4.2.3). `mean`, s and `u` in the unit of the readings."""
 
     mean: float
     s: float
@@ -243,7 +246,10 @@ def type_a(readings: Sequence[float] | Iterable[float]) -> TypeA:
 
 
 def rectangular(half_width: float) -> float:
-    """Return the standard uncertainty of a quantity known only to lie within +- half_width (GUM 4.3.7)."""
+    """Return the standard uncertainty of a quantity known only to lie within +- half_width (GUM 4.3.7).
+
+    `half_width` in the quantity's unit.
+    """
     return half_width / math.sqrt(3.0)
 
 

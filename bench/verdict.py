@@ -43,10 +43,12 @@ class Conformity(StrEnum):
 
     @property
     def is_definite(self) -> bool:
+        """Whether it is pass or fail without condition."""
         return self in (Conformity.PASS, Conformity.FAIL)
 
     @property
     def is_favourable(self) -> bool:
+        """Whether it speaks for the unit."""
         return self in (Conformity.PASS, Conformity.CONDITIONAL_PASS)
 
 
@@ -78,7 +80,10 @@ class Verdict:
 
 
 def acceptance_region(low: float | None, high: float | None, guard: float) -> tuple[float, float]:
-    """Return the limits moved inwards by `guard` (JCGM 106, 8.3); a negative guard moves them outwards. Open ends are infinite."""
+    """Return the limits moved inwards by `guard` (JCGM 106, 8.3); a negative guard moves them outwards. Open ends are infinite.
+
+    `low`, `high` and `guard` in one unit.
+    """
     return (-math.inf if low is None else low + guard), (math.inf if high is None else high - guard)
 
 
@@ -88,7 +93,10 @@ def guard_band(u: float, dof: float, level: float = LEVEL) -> float:
 
 
 def conformance_probability(value: float, u: float, dof: float, low: float | None, high: float | None) -> float:
-    """Return P(low <= true value <= high) for a value with standard uncertainty u and dof, no other knowledge (JCGM 106, 7)."""
+    """Return P(low <= true value <= high) for a value with standard uncertainty u and dof, no other knowledge (JCGM 106, 7).
+
+    `value`, `u`, `low` and `high` in one unit.
+    """
     if u == 0.0:
         return 1.0 if _inside(value, low, high) else 0.0
     below, above = _tails(value, u, dof, low, high)
@@ -97,7 +105,10 @@ def conformance_probability(value: float, u: float, dof: float, low: float | Non
 
 
 def specific_risk(value: float, u: float, dof: float, low: float | None, high: float | None) -> float:
-    """Return the probability that calling this value conforming, if it lies inside, or non-conforming, if outside, is wrong."""
+    """Return the probability that calling this value conforming, if it lies inside, or non-conforming, if outside, is wrong.
+
+    `value`, `u`, `low` and `high` in one unit.
+    """
     if u == 0.0:
         return 0.0
     if _inside(value, low, high):
@@ -108,7 +119,8 @@ def specific_risk(value: float, u: float, dof: float, low: float | None, high: f
 def decide(value: float, u: float, dof: float, low: float | None, high: float | None, level: float = LEVEL) -> Conformity:
     """Return the conformity of one value (see the top of this module). The limits belong to the band; without uncertainty that is all.
 
-    Where both limits are near, being w inside each is not enough: both tails together must stay within 1 - level too.
+    Where both limits are near, being w inside each is not enough: both tails together must stay within 1 - level too. `value`, `u`, `low`
+    and `high` in one unit; `level`: a probability.
     """
     if not 0.5 < level < 1.0:
         raise ValueError(f"level must lie between 0.5 and 1, got {level!r}")
@@ -159,6 +171,7 @@ def judge(measured: Measured, limit_set: LimitSet, level: float = LEVEL, circums
 
     While a bench fault spoils the values every verdict is "not measured": nothing is counted against the unit, nothing for it. So is every
     limit that a condition of the set is for, if `circumstances` say that the condition was not kept; None: conditions are not judged.
+    `level`: probability with which a definite verdict is right.
     """
     conditions = () if circumstances is None else judge_conditions(limit_set, circumstances)
     case = _Grounds(measured, limit_set.name, level, tuple(c for c in conditions if c.kept is Kept.NOT_KEPT))

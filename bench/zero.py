@@ -34,7 +34,10 @@ class LinkReadings:
 
 @dataclass(frozen=True, slots=True)
 class Converter:
-    """What is known of the converter's own errors: relative error of its scale, and of its zero in counts, with their covariance."""
+    """What is known of the converter's own errors: relative error of its scale, and of its zero in counts, with their covariance.
+
+    `scale_variance` relative, `zero_variance` in counts squared.
+    """
 
     scale: float
     zero: float

@@ -49,7 +49,7 @@ _EDGES = ("test_transitions", "test_transition_levels", "test_transition_instant
 TESTS: Mapping[str, tuple[str, ...]] = {
     "measure.values": _MEASURE,
     "measure.intervals": _MEASURE,
-    "measure.electrical": _MEASURE,
+    "measure.drop_and_currents": _MEASURE,
     "measure.steadiness": _MEASURE,
     "measure.bench_check": _BENCH,
     "measure.bench_check.board_faults": _BENCH,

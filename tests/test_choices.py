@@ -315,6 +315,7 @@ def test_what_cannot_be_is_not_taken() -> None:
 @pytest.mark.parametrize("size", [(60, 12), (80, 24), (120, 40)])
 def test_every_row_can_be_seen(size: tuple[int, int]) -> None:
     async def script(app: StubApp, pilot: Pilot[None]) -> None:
+        await press(pilot, "home")
         for row in choice_rows(CHOSEN):
             assert f"► {'[' if row.kind is Kind.MARK else row.title[:40]}" in text_of(app)
             assert max(map(len, text_of(app).split("\n"))) <= size[0]
@@ -342,7 +343,8 @@ async def search(pilot: Pilot[None], words: str) -> str:
 
 def test_enter_at_a_kind_of_unit_takes_all_of_it() -> None:
     async def script(app: StubApp, pilot: Pilot[None]) -> None:
-        seen = await press(pilot, "down")
+        assert "► system" in text_of(app), "Enter at once changes nothing"
+        seen = await press(pilot, "home", "down")
         assert "► 12 V turn, electronic, 2 x 21 W + 5 W" in seen and app.asked == []
         await press(pilot, "enter")
         assert [asked.choices for asked in app.asked if isinstance(asked, Chosen)] == [PRESETS[1].applied(Choices())]

@@ -112,6 +112,26 @@ def test_a_wrong_word_is_one_line_and_code_2(arguments: list[str], says: str, ca
     assert len([line for line in got.err.splitlines() if not line.startswith(("Usage:", "Try ")) and line]) == 1
 
 
+@pytest.mark.parametrize(
+    ("arguments", "line"),
+    [
+        (["tset"], "makebreak: there is no command 'tset'; did you mean test? (makebreak --help shows how)"),
+        (["--vresion"], "makebreak: there is no option --vresion; did you mean --version? (makebreak --help shows how)"),
+        (["test", "--unti", "3"], "makebreak test: there is no option --unti; did you mean --unit? (makebreak test --help shows how)"),
+        (["part"], "makebreak part: NUMBER is missing (makebreak part --help shows how)"),
+        (["test", "--system", "48"], "makebreak test: --system: '48' is not one of '6', '12', '24' (makebreak test --help shows how)"),
+        (["test", "--unit"], "makebreak test: option '--unit' requires an argument (makebreak test --help shows how)"),
+        (["units", "x"], "makebreak units: got unexpected extra argument (x) (makebreak units --help shows how)"),
+        (["judge", "scope.csv"], "makebreak judge: RECORDING...: file 'scope.csv' does not exist (makebreak judge --help shows how)"),
+    ],
+)
+def test_refusals_are_worded_alike_and_say_what_may_have_been_meant(
+    arguments: list[str], line: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(arguments) == USAGE
+    assert capsys.readouterr().err == f"{line}\n"
+
+
 def test_an_address_that_nothing_answers_at_is_the_bench(capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["test", "socket://127.0.0.1:1", "--yes"]) == BENCH_FAULT
     assert "makebreak test: opening socket://127.0.0.1:1" in capsys.readouterr().err

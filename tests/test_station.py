@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from bench_port import bench_port
-from stations import Heard, begin, long_test, ports_at, station_at
+from stations import begin, long_test, ports_at, station_at
 
 from bench.errors import AddressError, PortError
 from bench.files import named_limits, procedure
@@ -16,7 +16,6 @@ from bench.judging import judge_capture
 from bench.manual_actions import SetSupply
 from bench.outcome import Outcome
 from bench.ports import Port
-from bench.ports.serial_port import FoundPort
 from bench.procedure import PromptStep
 from bench.record_json import from_json
 from bench.session import Asked, Decided, Live, SoFar, StepBegan, Traced, Waiting
@@ -35,10 +34,7 @@ from bench.station import (
     Started,
     Stop,
     Turn,
-    start_station,
 )
-from bench.station.attached_board import AttachedBoard
-from bench.station.process import station_in_thread
 from bench.station.shelf import file_name, new_place
 
 WHEN = "2026-11-25T13:47:50+00:00"
@@ -222,45 +218,6 @@ def test_a_board_that_is_not_there_is_said_once_and_looked_for_again(kind: type[
         assert [news.text for news in heard.all if isinstance(news, Absent)] == [f"opening {calls[0]}: nothing there"]
 
 
-def test_other_devices_are_not_asked_every_second(monkeypatch: pytest.MonkeyPatch) -> None:
-    """`auto` asks all ports who they are, which may reset what hangs on them: only when one comes or goes, or after a while."""
-    here: list[tuple[FoundPort, ...]] = [()]
-    asked: list[str] = []
-
-    def opener(address: str) -> Port:
-        asked.append(address)
-        raise PortError("looking for a board: none answered")
-
-    monkeypatch.setattr("bench.station.attached_board.find_boards", lambda: here[0])
-    monkeypatch.setattr("bench.station.attached_board.open_port", opener)
-    now_s = [0.0]
-    board = AttachedBoard(Attach("auto"), lambda news: None, lambda: now_s[0])
-    for t_s, ports, count in (
-        (0.0, (), 1),
-        (1.0, (), 1),
-        (2.0, (FoundPort("COM5", "", True),), 2),
-        (3.0, here[0], 3),
-        (22.0, (), 3),
-        (24.0, (), 4),
-    ):
-        now_s[0], here[0] = t_s, ports
-        board.look_after()
-        assert len(asked) == count, t_s
-
-
-def test_rest_between_tests_counts_as_cooling() -> None:
-    """For the lamps as long as they need; for a unit only if it is the one that was on the bench."""
-    board = AttachedBoard(Attach("auto"), lambda news: None, lambda: 0.0)
-    port = bench_port("EL")
-    port.line.read(4.0)
-    board.was_used(port, "4711")
-    port.line.read(6.0)
-    assert board.rested_s(port, "4711") == board.rested_s(port, "4712") == pytest.approx(6.0, abs=0.1)
-    port.line.read(294.0)
-    assert board.rested_s(port, "4711") == pytest.approx(300.0, abs=0.1)
-    assert board.rested_s(port, "4712") == 10.0
-
-
 def test_another_board_is_taken_when_it_is_asked_for(tmp_path: Path) -> None:
     with station_at(bench_port("EL"), tmp_path) as heard:
         since = len(heard.all)
@@ -372,30 +329,3 @@ def test_a_board_that_goes_away_between_tests_is_noticed(tmp_path: Path) -> None
         heard.wait(Absent)
         port.unplugged = False
         heard.wait(Present, len(heard.all))
-
-
-def test_in_a_process_of_its_own(tmp_path: Path) -> None:
-    """Orders and news survive the way, and a process that is killed is noticed."""
-    link = start_station(tmp_path)
-    heard = Heard(link)
-    try:
-        heard.tell(Attach("sim://bench-nc-2x21?seed=3"))
-        heard.wait(Present)
-        heard.tell(begin())
-        assert heard.wait(Finished).record.reason == "Not decided: no limit was judged."
-        heard.tell(long_test("4712"))
-        heard.wait(Live, len(heard.all))
-        link._worker.kill()  # type: ignore[attr-defined]
-        assert "has ended" in heard.wait(Broken).text
-    finally:
-        link.close("the test is over")
-    left = [from_json(path.read_text()) for path in kept(tmp_path)]
-    assert [record.interrupted is None for record in left] == [True, False]
-    assert (tmp_path / "station.log").read_text() == ""
-
-
-def test_closing_twice_is_harmless(tmp_path: Path) -> None:
-    link = station_in_thread(tmp_path)
-    link.close("once")
-    link.close("twice")
-    assert list(link.news()) == []

@@ -3,7 +3,7 @@
 An edge. Talk with a board inside `conversation`, which leaves everything open.
 """
 
-from bench.board.client import BoardClient, Contact, StampAsked
+from bench.board.client import BoardClient, BoardContact, StampAsked
 from bench.board.conversation import conversation, heeding
 from bench.board.expect import Expect
 from bench.board.simulated_operator import SimulatedOperator, attending, operator_at
@@ -13,7 +13,7 @@ __all__ = [
     "LONG_REPLY_S",
     "REPLY_S",
     "BoardClient",
-    "Contact",
+    "BoardContact",
     "Expect",
     "Listener",
     "SimulatedOperator",

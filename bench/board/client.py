@@ -37,7 +37,7 @@ class StampAsked(NamedTuple):
     received_s: float
 
 
-class Contact(NamedTuple):
+class BoardContact(NamedTuple):
     """What a board says of itself when contact is made: its answer to *IDN?, its description, and the unit in a simulated board's socket
     (None: the board is real)."""
 
@@ -53,10 +53,10 @@ class BoardClient(BoardTalk):
         super().__init__(port, capture)
         self.described: tuple[str, ...] = ()
 
-    def make_contact(self) -> Contact:
+    def make_contact(self) -> BoardContact:
         """Return what the board is; everything is open afterwards. BoardFault if it does not answer as a board must."""
         description = self.open()
-        contact = Contact(self.identity(), description, self._simulated_unit())
+        contact = BoardContact(self.identity(), description, self._simulated_unit())
         self.command("*CLS")  # a real board took the question for the simulated unit for an error
         return contact
 
@@ -161,6 +161,7 @@ class BoardClient(BoardTalk):
         raise BoardRefused(f"switching the loads of the board at {self.port.address} to {format_channels(wanted)}: {problem}")
 
     def switch_master(self, on: bool) -> None:
+        """Open or close the master switch, and make sure."""
         self.command(f"OUTP {'ON' if on else 'OFF'}", Expect("OUTP?", SWITCH, on))
 
     def select_range(self, volts: float) -> int:
@@ -204,6 +205,7 @@ class BoardClient(BoardTalk):
         raise BoardSilent(f"starting the samples of the board at {self.port.address}: none came (error {number} {text})")
 
     def stop_sampling(self) -> None:
+        """Send ABORt, and hear what was still on its way."""
         self._sampling = False
         self.command("ABOR")
         self.attend(0.1)

@@ -1,4 +1,4 @@
-"""A conversation with a board, which leaves everything open however it ends, and ends when somebody says so."""
+"""A conversation with a board, which leaves everything open however it ends, and ends early when that is asked for."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Talking with a board: queries and their replies, commands that are known to have arrived, frames to whoever listens.
+"""Talking with a board: queries and their replies, commands that are known to have arrived, frames to the listener.
 
 Lost or damaged replies are asked for again. A reply counts only if it can be read as an answer of the kind that was asked for
 (`bench.wire.answers`), and is compared by its value. Whatever the board does by itself (a trip, a restart, silence) is raised as a
@@ -170,7 +170,7 @@ class BoardTalk:
         return ""
 
     def set_number(self, header: str, value: float) -> None:
-        """Set something that is a number, and make sure."""
+        """Set what `header` names to `value`, in the unit that the protocol has for it, and make sure."""
         self.command(f"{header} {format_number(value)}", Expect(f"{header}?", NUMBER, value))
 
     def attend(self, seconds: float) -> None:
@@ -221,7 +221,7 @@ class BoardTalk:
         except Exception:
             if not self._ending:
                 raise
-            # Whoever listens must not keep the loads closed.
+            # A listener that fails must not keep the loads closed.
             _log.debug("listening while everything is being opened", exc_info=True)
             self.listener = None
 

@@ -22,6 +22,7 @@ class Watch:
         self.restart()
 
     def restart(self) -> None:
+        """Forget what was summed up by now."""
         self._sums: dict[str, tuple[int, float, float]] = {}
 
     def __call__(self, frames: Sequence[SampleFrame | EventFrame], arrival_s: float) -> None:

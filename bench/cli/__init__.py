@@ -74,13 +74,13 @@ The Tab key completes commands, options and names, once the shell is told to:
 
 
 def main() -> None:
-    """The entry point: run and leave with the documented exit code, whatever happens, also if told to end while nothing that matters is
-    going on yet."""
+    """Run, and leave with the documented exit code, whatever happens; being told to end before anything matters is no error."""
     _fill_streams()
     if COMPLETE in os.environ:
         from bench.cli.completion import complete
+        from bench.cli.group import CommandGroup
 
-        sys.exit(complete(os.environ[COMPLETE]))
+        sys.exit(complete(CommandGroup(COMMANDS), COMPLETE, os.environ[COMPLETE]))
     stopping.interrupt_on_signals()
     arguments = sys.argv[1:]
     try:
@@ -100,7 +100,7 @@ def main() -> None:
 
 
 def _fill_streams() -> None:
-    """A stream that was closed before the start is nowhere; what is typed may be no text of this terminal."""
+    """Put the null device in place of a stream that was closed before the start, and take any bytes that are typed."""
     sys.stdin = sys.stdin or open(os.devnull)  # noqa: SIM115
     sys.stdout = sys.stdout or open(os.devnull, "w")  # noqa: SIM115
     sys.stderr = sys.stderr or open(os.devnull, "w")  # noqa: SIM115

@@ -23,7 +23,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AskedSetup:
-    """Each field is the parameter of an option of this name, as click has read it; a command without that option leaves the default."""
+    """Each field is the parameter of an option of this name, as click has read it; a command without that option leaves the default.
+
+    `supply` in V, `rested` in s.
+    """
 
     unit: str | None = None
     rated: tuple[float, ...] | None = None
@@ -46,7 +49,7 @@ class AskedSetup:
 
     @property
     def paths(self) -> tuple[Path, ...]:
-        """The files among what is named."""
+        """Return the files among what is named."""
         return paths_among(self.bank, self.grade_rule, *self.limits)
 
     def setup(self, address: str = "") -> Setup:

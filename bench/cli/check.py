@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     type=click.Choice(["6", "12", "24"]),
     help="Volts of the lamps and the supply. Default: 12; for a simulated bench that of its address or unit.",
 )
-@click.option("--yes", is_flag=True, help="Ask nothing: cautions are known, and what hands must do is taken as done.")
+@click.option("--yes", is_flag=True, help="Ask nothing: cautions read, manual actions taken as done.")
 def command(address: str, link: bool, lamps: bool, system: str | None, yes: bool) -> int:
     """Have the board at ADDRESS check itself: identity, self-test, built-in standards, zeros, supply, lamps. No unit is needed.
 

@@ -17,14 +17,12 @@ Completer: TypeAlias = Callable[[click.Context, click.Parameter, str], list[Any]
 _BREAKS = (":", "=")  # where bash cuts words that stand in no quotes
 
 
-def complete(instruction: str) -> int:
-    """Do as the shell asks in the environment (`bash_source`, `zsh_complete`), on the standard output; return the exit code."""
-    from bench.cli import COMMANDS, COMPLETE
-    from bench.cli.group import CommandGroup
-
+def complete(commands: click.Group, variable: str, instruction: str) -> int:
+    """Do as the shell asks in this variable of the environment (`bash_source`, `zsh_complete`), on the standard output; return the exit
+    code."""
     click.shell_completion.add_completion_class(BashWords, "bash")
     try:
-        return shell_complete(CommandGroup(COMMANDS), {}, "makebreak", COMPLETE, instruction)
+        return shell_complete(commands, {}, "makebreak", variable, instruction)
     except Exception:  # an address that can't be, a folder that can't be read: the line under the cursor must stay whole
         return 1
 

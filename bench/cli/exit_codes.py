@@ -39,7 +39,7 @@ def code_of(error: BaseException) -> int | None:
 
 
 def code_for(record: TestRecord) -> int:
-    """The exit code for the outcome of a test; a test that was broken off, and decided nothing, was cancelled."""
+    """Return the exit code for the outcome of a test; a test that was broken off, and decided nothing, was cancelled."""
     from bench.measure import FaultCode
     from bench.outcome import Outcome
 

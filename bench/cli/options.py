@@ -15,7 +15,6 @@ from bench.cli.completion import limits_offered, names_of, parts_offered
 from bench.cli.kinds import RESTED_S, SUPPLY_V, Fact, Folder, LoadNumbers, Watts
 
 F = TypeVar("F", bound=Callable[..., Any])
-Decorator = Callable[[F], F]
 
 
 UNKNOWN = "unknown"
@@ -31,7 +30,7 @@ class ClaimKind:
     help: str
 
     def value(self, text: Any) -> Any:
-        """The field's value for a text that `words` allow, or for watts."""
+        """Return the field's value for a text that `words` allow, or for watts."""
         if text == UNKNOWN:
             return None
         match self.field:
@@ -47,6 +46,7 @@ class ClaimKind:
 
     @property
     def type(self) -> click.ParamType[Any]:
+        """The kind of value that the command line takes for it."""
         return click.Choice((*self.words, UNKNOWN)) if self.words else WattsOrUnknown()
 
 
@@ -89,7 +89,7 @@ class Claim(click.ParamType[tuple[str, Any]]):
 
 
 def refuse_unused(names: Collection[str], why: str) -> None:
-    """UsageError if one of these parameters of the command at hand was given: it would change nothing, and `why`."""
+    """Raise UsageError if one of these parameters of the command at hand was given: it would change nothing, and `why`."""
     context = click.get_current_context()
     for parameter in context.command.params:
         if parameter.name in names and context.get_parameter_source(parameter.name) is ParameterSource.COMMANDLINE:
@@ -97,13 +97,13 @@ def refuse_unused(names: Collection[str], why: str) -> None:
 
 
 def refuse_parts_alone(part: str | None) -> None:
-    """UsageError for a folder of parts, where none is named that is kept there."""
+    """Raise UsageError for a folder of parts, where none is named that is kept there."""
     if part is None:
         refuse_unused(("parts_folder",), "it says where parts are kept, and no --part is named")
 
 
 def each_once(option: str, pairs: Iterable[tuple[str, Any]]) -> dict[str, Any]:
-    """The pairs of an option that may be given several times, by key. UsageError for a key that came twice."""
+    """Return the pairs of an option that may be given several times, by key. UsageError for a key that came twice."""
     found: dict[str, Any] = {}
     for key, value in pairs:
         if key in found:
@@ -113,7 +113,7 @@ def each_once(option: str, pairs: Iterable[tuple[str, Any]]) -> dict[str, Any]:
 
 
 def refuse_repeated(context: click.Context, arguments: Sequence[str]) -> None:
-    """UsageError for an option that stands twice on the command line and can only be one thing: the first would be passed over."""
+    """Raise UsageError for an option that stands twice on the command line and can only be one thing: the first would be passed over."""
     parser = context.command.make_parser(context)
     _, _, in_order = parser.parse_args(list(arguments))
     for number, parameter in enumerate(in_order):
@@ -132,6 +132,7 @@ def _all(*options: Callable[[F], F]) -> Callable[[F], F]:
 
 
 def lamps_options(function: F) -> F:
+    """Add the options that say which lamps are fitted and rated."""
     return _all(
         click.option(
             "--rated",
@@ -150,7 +151,7 @@ def lamps_options(function: F) -> F:
             "--bank",
             metavar="NAME|FILE",
             shell_complete=names_of("banks"),
-            help="What really stands in the sockets, where that is not what the board says; `makebreak banks` lists them. Default for a "
+            help="What is in the sockets, where the board says otherwise; `makebreak banks` lists them. Default for a "
             "simulated bench: the bank of its address.",
         ),
         click.option(
@@ -172,23 +173,24 @@ fact_option = click.option(
     type=Fact(),
     multiple=True,
     metavar="FACT=WORD",
-    help="What you know of the unit and no rig sees: pilot=absent (no such terminal), insulation=good or bad, film=recovered. "
+    help="What you know of the unit and no rig can see: pilot=absent (no such terminal), insulation=good or bad, film=recovered. "
     "May be given several times.",
 )
 
 parts_option = click.option(
     "--parts", "parts_folder", type=Folder(), default=Path("parts"), show_default=True,
-    metavar="FOLDER", help="Where is kept what parts are said to be.",
+    metavar="FOLDER", help="Folder in which parts are kept.",
 )  # fmt: skip
 
 
 def claim_options(function: F) -> F:
-    """An option for each claim."""
+    """Give a command an option for each claim."""
     options = [click.option(f"--{name.replace('_', '-')}", name, type=kind.type, help=kind.help) for name, kind in CLAIMS.items()]
     return _all(*options)(function)
 
 
 def part_options(function: F) -> F:
+    """Add the options that say what the unit is said to be."""
     return _all(
         click.option(
             "--part", metavar="NUMBER", shell_complete=parts_offered,
@@ -205,6 +207,7 @@ def part_options(function: F) -> F:
 
 
 def limits_options(function: F) -> F:
+    """Add the options of limit sets and grade rule."""
     return _all(
         click.option(
             "--limits", multiple=True, default=defaults.LIMITS, show_default=True, metavar="NAME|FILE", shell_complete=limits_offered,
@@ -219,6 +222,7 @@ def limits_options(function: F) -> F:
 
 
 def bench_options(function: F) -> F:
+    """Add the options of the bench: supply, system, bank."""
     return _all(
         click.option(
             "--supply",

@@ -58,7 +58,7 @@ def console(widest: int | None = None) -> Console:
 
 
 def print_report(record: TestRecord, full: bool, budget: bool, kept_in: str = "") -> None:
-    """The report in a few lines, or in full; a budget belongs to the full one. `kept_in`: where the record is."""
+    """Print the report in a few lines, or in full; a budget belongs to the full one. `kept_in`: where the record is."""
     from bench.render.brief import brief_lines
     from bench.render.report import OUTCOME_STYLES, headline, report, report_text
 
@@ -81,13 +81,13 @@ def print_report(record: TestRecord, full: bool, budget: bool, kept_in: str = ""
 
 
 def refuse_with_json_alone(json_path: str | None) -> None:
-    """UsageError for what belongs to the report, where JSON is written instead of it."""
+    """Raise UsageError for what belongs to the report, where JSON is written instead of it."""
     if json_path == "-":
         refuse_unused(("full", "budget"), "--json - writes the whole record instead of the report")
 
 
 def check_target(path: str | None, what: str, besides: Sequence[Path] = ()) -> None:
-    """Before any work is done: see that FILE can be written (`-` is the standard output), for what can't be kept would be lost.
+    """See that FILE can be written (`-` is the standard output), before any work is done: what can't be kept would be lost.
 
     A link, a device, a pipe or a folder is never replaced, nor is any of `besides`, which the same command reads or writes.
     """
@@ -121,7 +121,7 @@ def check_folder(folder: Path) -> None:
 
 
 def paths_among(*names: str | None) -> tuple[Path, ...]:
-    """Those of the names of limit sets, procedures and so on that are paths of files."""
+    """Return those of the names of limit sets, procedures and so on that are paths of files."""
     from bench.files import is_path
 
     return tuple(Path(name) for name in names if name is not None and is_path(name))
@@ -140,7 +140,7 @@ def _check_replaceable(target: Path, doing: str) -> None:
 
 
 def _is_same(one: Path, other: Path) -> bool:
-    """Whether both are one file, by whatever way they are named, there or not yet."""
+    """Return whether both are one file, by whatever way they are named, there or not yet."""
     try:
         return one.samefile(other)
     except FileNotFoundError:
@@ -168,7 +168,7 @@ def deliver(record: TestRecord, json_path: str | None, full: bool, budget: bool)
 
 
 def show_result(record: TestRecord, json_path: str | None, full: bool, budget: bool) -> None:
-    """The record as it was asked for: JSON alone on the standard output, or the report. `json_path`: where it is kept."""
+    """Print the record as it was asked for: JSON alone on the standard output, or the report. `json_path`: where it is kept."""
     from bench.record_json import to_json
 
     if json_path == "-":

@@ -50,8 +50,7 @@ def _confirm_cautions(port: Port, assume_yes: bool, more: Sequence[str]) -> None
     from bench.render.cautions import BEFORE_POWER
 
     with conversation(port) as board:
-        board.open()
-        identity = board.identity()
+        identity = board.make_contact().identity
     print(folded(f"Board at {port.address}: {one_line(identity).replace(',', ', ')}"), file=sys.stderr)
     print("Caution:", file=sys.stderr)
     for line in (*BEFORE_POWER, *more):
@@ -79,6 +78,7 @@ class Person:
         self._assume_yes = assume_yes
 
     def do(self, action: Action, meanwhile: Meanwhile) -> bool | None:
+        """Ask a person to perform an action; return whether it was done."""
         from bench.manual_actions import Cool
         from bench.render.actions import action_text
 

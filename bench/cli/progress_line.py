@@ -59,7 +59,7 @@ class ProgressLine:
         self._clear()
 
     def _takes(self) -> bool:
-        """Whether to write: a terminal that stands still must not hold up the test, since a board that hears nothing opens everything."""
+        """Return whether to write: a terminal that takes nothing must not hold up the test, for a board that hears nothing opens all."""
         return self._terminal and takes_output(self._stream)
 
     def _show(self, text: str) -> None:

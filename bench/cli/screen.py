@@ -41,7 +41,7 @@ from bench.cli.kinds import Address, Folder
 def command(
     address: str, keep: Path, procedure: str | None, limits: tuple[str, ...], grade_rule: str | None, light: bool, dots: bool
 ) -> int:
-    """The screen that stands beside the rig all day: scan, start, verdict, next. F1 on it explains everything.
+    """Run the screen that stands beside the rig all day: scan, start, verdict, next. F1 on it explains everything.
 
     ADDRESS is `auto` (the one board plugged in), a serial port, socket://HOST:PORT, or a simulated bench; F3 on the screen chooses one of
     those too, with units and faults, for practice.
@@ -82,7 +82,7 @@ def command(
 
 
 def _in_real_time(address: str) -> str:
-    """A simulated board on a screen lives in real time, unless its address says otherwise."""
+    """Return the address of a simulated board that lives in real time, unless it says otherwise itself."""
     if "pace=" in address:
         return address
     return f"{address}{'&' if '?' in address else '?'}pace=real"

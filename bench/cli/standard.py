@@ -18,6 +18,7 @@ from bench.cli.options import lamps_options, refuse_unused
 from bench.cli.output import check_folder
 
 if TYPE_CHECKING:
+    from bench.control_chart import ChartFinding
     from bench.setup import Setup
     from bench.upkeep.standard import StandardReading
     from bench.upkeep.standard_files import KeptReading
@@ -41,7 +42,7 @@ _OF_MEASURING = (*_OF_A_UNIT, "flashing", "system", "yes")
 )
 @click.option("--charts", is_flag=True, help="Draw the chart of every quantity, not only of those that moved.")
 @lamps_options
-@click.option("--yes", is_flag=True, help="Ask nothing: cautions are known, and what hands must do is taken as done.")
+@click.option("--yes", is_flag=True, help="Ask nothing: cautions read, manual actions taken as done.")
 @with_asked_setup
 def command(address: str | None, name: str, flashing: bool, keep: Path, charts: bool, asked: AskedSetup, yes: bool) -> int:
     """Measure a kept standard on the board at ADDRESS before a session, and see whether the rig has drifted.
@@ -109,29 +110,16 @@ def _report(name: str, entries: Sequence[KeptReading], charts: bool) -> int:
     """Print how each quantity stands and what follows, and return the exit code for it."""
     from bench.cli.exit_codes import BENCH_FAULT, GOOD, NOT_DECIDED
     from bench.cli.person import folded
-    from bench.control_chart import FEWEST, ChartState, judge
-    from bench.render.chart import chart_lines, sentence
-    from bench.uncertainty import Component, Estimate
+    from bench.control_chart import FEWEST, ChartState
     from bench.upkeep.standard import TITLES
 
-    drifted, odd, untold = [], [], False
     last = entries[-1]
     count = "first reading" if len(entries) == 1 else f"{len(entries)} readings since {entries[0].when[:10]}"
     print(folded(f"Kept standard {name} on board {last.board}: {count}; values with their stated uncertainty (± 95 %)"))
-    for quantity, (_, _, unit) in last.values.items():
-        rows = [(e.when, *e.values[quantity]) for e in entries if quantity in e.values]
-        whens, readings = [row[0] for row in rows], [Estimate(row[1], unit, (Component("stated", row[2]),)) for row in rows]
-        finding = judge([row[1] for row in rows], [row[2] for row in rows])
-        title = TITLES.get(quantity, quantity)
-        print(folded(sentence(title, whens, readings, finding)))
-        if charts or finding.since is not None:
-            for line in chart_lines(whens, readings, finding):
-                print(line)
-        if finding.state is ChartState.DRIFTED:
-            drifted.append(title)
-        elif finding.state is ChartState.UNTOLD:
-            untold = True
-            odd += [title] if finding.since is not None else []
+    findings = {TITLES.get(quantity, quantity): _show_quantity(quantity, entries, charts) for quantity in last.values}
+    drifted = [title for title, finding in findings.items() if finding.state is ChartState.DRIFTED]
+    untold = [title for title, finding in findings.items() if finding.state is ChartState.UNTOLD]
+    odd = [title for title in untold if findings[title].since is not None]
     if drifted:
         print(folded(f"THE RIG HAS DRIFTED: {', '.join(drifted)}. Look for the cause (leads, lamps, warmth), then zero or calibrate it."))
         return BENCH_FAULT
@@ -142,3 +130,22 @@ def _report(name: str, entries: Sequence[KeptReading], charts: bool) -> int:
         return NOT_DECIDED if odd else GOOD
     print("The rig has not drifted beyond its scatter and its stated uncertainty.")
     return GOOD
+
+
+def _show_quantity(quantity: str, entries: Sequence[KeptReading], charts: bool) -> ChartFinding:
+    """Print how one quantity stands, with its chart if it moved or `charts` are wanted, and return what was found of it."""
+    from bench.cli.person import folded
+    from bench.control_chart import judge
+    from bench.render.chart import chart_lines, sentence
+    from bench.uncertainty import Component, Estimate
+    from bench.upkeep.standard import TITLES
+
+    having = [entry for entry in entries if quantity in entry.values]
+    rows, whens = [entry.values[quantity] for entry in having], [entry.when for entry in having]
+    readings = [Estimate(value, unit, (Component("stated", u),)) for value, u, unit in rows]
+    finding = judge([value for value, _, _ in rows], [u for _, u, _ in rows])
+    print(folded(sentence(TITLES.get(quantity, quantity), whens, readings, finding)))
+    if charts or finding.since is not None:
+        for line in chart_lines(whens, readings, finding):
+            print(line)
+    return finding

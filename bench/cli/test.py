@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     show_default=True,
     metavar="NAME|FILE",
     shell_complete=names_of("procedures"),
-    help="What to do with it; `makebreak procedures` lists them.",
+    help="Procedure of the test; `makebreak procedures` lists them.",
 )
 @lamps_options
 @fact_option
@@ -47,7 +47,7 @@ if TYPE_CHECKING:
 @bench_options
 @click.option("--stop-early", is_flag=True, help="Stop as soon as every limit is decided.")
 @click.option("--capture", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE", help="Keep everything the board sends in FILE.")
-@click.option("--yes", is_flag=True, help="Ask nothing: cautions are known, and what hands must do is taken as done.")
+@click.option("--yes", is_flag=True, help="Ask nothing: cautions read, manual actions taken as done.")
 @json_option
 @full_option
 @budget_option
@@ -102,7 +102,7 @@ def command(
 
 
 def _tested(port: Port, plan: Procedure, setup: Setup, kept: KeptTest, yes: bool) -> TestRecord:
-    """The record of the test, which is kept."""
+    """Return the record of the test, which is kept."""
     from bench.cli.person import Person
     from bench.cli.progress_line import ProgressLine
     from bench.cli.provenance import provenance_now

@@ -37,7 +37,7 @@ class Loudness:
 
 
 class Loudmeter:
-    """Chunks of samples in, `Loudness` out. Its result does not depend on how the samples were cut."""
+    """Chunks of samples in, `Loudness` out. Its result does not depend on how the samples were cut. `sample_rate` in Hz."""
 
     def __init__(self, sample_rate: float) -> None:
         if not sample_rate >= LEAST_SAMPLE_RATE:

@@ -68,7 +68,10 @@ def standardised(values: Array, block: int) -> Array:
 
 
 def peaks(values: Array, apart: int, least: float) -> npt.NDArray[np.int64]:
-    """Return the steps at which `values` is at least `least`, and the largest within `apart` steps to either side (the first of equals)."""
+    """Return the steps at which `values` is at least `least`, and the largest within `apart` steps to either side (the first of equals).
+
+    `least` in the unit of `values`.
+    """
     high = np.flatnonzero(values >= least)
     kept = [k for k in high.tolist() if values[k] > values[max(0, k - apart) : k].max(initial=-np.inf)
             and values[k] >= values[k + 1 : k + apart + 1].max(initial=-np.inf)]  # fmt: skip

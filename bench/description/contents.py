@@ -17,7 +17,10 @@ _ZERO_CELSIUS_K = 273.15
 
 @dataclass(frozen=True, slots=True)
 class Range:
-    """Reading = (count - zero) * scale. Uncertainties are standard (k = 1), in the channel's unit; `u_scale` is relative."""
+    """Reading = (count - zero) * scale. Uncertainties are standard (k = 1), in the channel's unit; `u_scale` is relative.
+
+    `low` and `high` (readings), `u_zero`, `u_line` and `noise` are in that unit.
+    """
 
     number: int
     zero: float
@@ -30,7 +33,8 @@ class Range:
     noise: float
 
     def u_at(self, reading: float) -> float:
-        """Return the standard uncertainty of the mean of many readings near this one, in the channel's unit: scale, zero and linearity."""
+        """Return the standard uncertainty of the mean of many readings near this `reading`, both in the channel's unit: scale, zero and
+        linearity."""
         return math.sqrt((self.u_scale * reading) ** 2 + self.u_zero**2 + self.u_line**2)
 
 
@@ -106,7 +110,7 @@ class BoardLoad:
 
 @dataclass(frozen=True, slots=True)
 class ProtectionLimit:
-    """A setting of the protection that a board takes from `low` to `high`: A for CURR, else s."""
+    """A setting of the protection that a board takes from `low` to `high`: A for CURR, else s. `default` in the same unit."""
 
     name: ProtectionName
     low: float
@@ -144,7 +148,8 @@ class Loop:
 @dataclass(frozen=True)
 class BoardDescription:
     """`calibrated`: the day of the calibration that ranges and clock come from, as a number such as 20261125; 0 for none. `loop`: None
-    where the board does not state it. `unread`: the places in the scan plan of channels that this program can't read.
+    where the board does not state it. `unread`: the places in the scan plan of channels that this program can't read. `clock_half_width`:
+    relative.
     """
 
     model: str

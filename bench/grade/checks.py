@@ -16,10 +16,10 @@ from fractions import Fraction
 
 from bench.grade.rule import (
     NO_GRADE,
-    Band,
     FactIs,
     GradeCondition,
     GradeStep,
+    InBand,
     Margin,
     Meaning,
     Misses,
@@ -145,7 +145,7 @@ def _check(condition: GradeCondition, case: _GradedUnit) -> _Check | None:
     match condition:
         case Only(facts=facts, condition=inner):
             return _check(inner, case) if all(case.measured.facts.get(fact) in words for fact, words in facts) else None
-        case Band():
+        case InBand():
             return _check_band(condition, case.measured)
         case ShareOfLimit():
             return _check_share(condition, case)
@@ -166,7 +166,7 @@ def _check(condition: GradeCondition, case: _GradedUnit) -> _Check | None:
             return _Check(len(missed) <= at_most, text, "; ".join(check.charge for check in missed if check.charge), close)
 
 
-def _check_band(band: Band, measured: Measured) -> _Check:
+def _check_band(band: InBand, measured: Measured) -> _Check:
     found = measured.values.get(band.quantity, NotMeasured("not part of this test"))
     speech = speech_of(band.quantity)
     if isinstance(found, NotMeasured):
@@ -189,7 +189,7 @@ def _is_count(found: Estimate) -> bool:
     return found.unit == "1" and not found.budget
 
 
-def _charge(band: Band, found: Estimate, speech: Speech) -> str:
+def _charge(band: InBand, found: Estimate, speech: Speech) -> str:
     """Return what the value says against the unit: a count with its flashes, or the value with the nearer limit."""
     if _is_count(found):
         title = _ONE.get(band.quantity, speech.title) if found.value == 1.0 else speech.title
@@ -199,7 +199,7 @@ def _charge(band: Band, found: Estimate, speech: Speech) -> str:
     return f"{speech.title} {speech.value(found, high if over else low)}, {speech.limit((high if over else low) or 0.0)}"
 
 
-def _room(band: Band, found: Estimate) -> float:
+def _room(band: InBand, found: Estimate) -> float:
     """Return how far inside the band the value lies, after the margin in U; negative outside."""
     low = -math.inf if band.low is None else band.low
     high = math.inf if band.high is None else band.high
@@ -210,7 +210,7 @@ def _check_share(condition: ShareOfLimit, case: _GradedUnit) -> _Check:
     limits = [v.limit for v in case.verdicts if isinstance(v.limit, Limit) and v.limit.quantity in condition.quantities]
     # The product of the decimals as written: 80 % of 1.5 is 1.2.
     share = Fraction(repr(condition.share))
-    bands = [Band(limit.quantity, None, float(share * Fraction(repr(limit.high)))) for limit in limits if limit.high is not None]
+    bands = [InBand(limit.quantity, None, float(share * Fraction(repr(limit.high)))) for limit in limits if limit.high is not None]
     if not bands:
         titles = ", ".join(speech_of(name).title for name in condition.quantities)
         return _Check(None, f"no limit set used has a limit for {titles}")
@@ -249,4 +249,4 @@ def _has_margin(verdict: Verdict, by_u: float) -> bool:
     limit, found = verdict.limit, verdict.found
     if not isinstance(limit, Limit) or not isinstance(found, Estimate):
         return verdict.conformity is Conformity.PASS
-    return _room(Band(limit.quantity, limit.low, limit.high, by_u=by_u), found) >= 0.0
+    return _room(InBand(limit.quantity, limit.low, limit.high, by_u=by_u), found) >= 0.0

@@ -17,8 +17,11 @@ _OF_KIND = (FactName.MECHANISM, FactName.SYSTEM, FactName.REST, FactName.RATING)
 
 
 @dataclass(frozen=True, slots=True)
-class Band:
-    """A value in a band, ends included or (`open_ends`) not, by `by_u` expanded uncertainties, with `flashes` behind it."""
+class InBand:
+    """A value in a band, ends included or (`open_ends`) not, by `by_u` expanded uncertainties, with `flashes` behind it.
+
+    `low` and `high` in the quantity's unit.
+    """
 
     quantity: str
     low: float | None
@@ -46,13 +49,15 @@ class VerdictsAmong:
 
 @dataclass(frozen=True, slots=True)
 class Margin:
-    """Inside every limit by `by_u` expanded uncertainties; what a fact or alternatives decide must pass."""
+    """Inside every limit by `by_u` expanded uncertainties; what a fact or alternatives decide must pass. `by_u`: a number of them."""
 
     by_u: float
 
 
 @dataclass(frozen=True, slots=True)
 class FactIs:
+    """A fact that must be one of the words allowed."""
+
     fact: str
     allowed: tuple[str, ...]
 
@@ -65,7 +70,7 @@ class Misses:
     at_most: int
 
 
-PlainCondition = Band | ShareOfLimit | VerdictsAmong | Margin | FactIs | Misses
+PlainCondition = InBand | ShareOfLimit | VerdictsAmong | Margin | FactIs | Misses
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +170,7 @@ def _plain(table: Table) -> PlainCondition:
     raise table.error("condition", f"says nothing to check; one of these keys must be there: {kinds}")
 
 
-def _band(table: Table) -> Band:
+def _band(table: Table) -> InBand:
     quantity, _, ends = read_band(table, ("low", "high", "above", "below"))
     given = {key for key, value in ends.items() if value is not None}
     if not given or (given & {"low", "high"} and given & {"above", "below"}):
@@ -174,7 +179,7 @@ def _band(table: Table) -> Band:
     low, high = (ends["low"], ends["high"]) if given <= {"low", "high"} else (ends["above"], ends["below"])
     if low is not None and high is not None and low > high:
         raise table.error("low", "got a lower end above the upper one")
-    return Band(quantity, low, high, not given <= {"low", "high"}, by_u, table.whole("flashes", 0, 0))
+    return InBand(quantity, low, high, not given <= {"low", "high"}, by_u, table.whole("flashes", 0, 0))
 
 
 def _positive(table: Table, key: str) -> float:

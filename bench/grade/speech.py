@@ -15,7 +15,10 @@ from bench.verdict import Verdict
 
 @dataclass(frozen=True, slots=True)
 class Speech:
-    """How a quantity is spoken of: its title, what to say above and below its limits, unit, and how many of it one SI unit is."""
+    """How a quantity is spoken of: its title, what to say above and below its limits, unit, and how many of it one SI unit is.
+
+    `shown_to`: least uncertainty shown, in the quantity's own unit.
+    """
 
     title: str
     too_high: str
@@ -35,7 +38,7 @@ class Speech:
         return f"{text}{plus_minus}{self.unit}"
 
     def band(self, low: float | None, high: float | None, open_ends: bool = False) -> str:
-        """Return the limits in words; `open_ends`: they must not be reached."""
+        """Return the limits in words; `open_ends`: they must not be reached. `low` and `high` in the quantity's own unit."""
         if open_ends and (low is None) != (high is None):
             return f"above {self._number(low)}" if low is not None else f"below {self._number(high or 0.0)}"
         if low is not None and high is not None:
@@ -43,6 +46,7 @@ class Speech:
         return f"at least {self._number(low)}" if low is not None else f"at most {self._number(high)}" if high is not None else ""
 
     def limit(self, limit: float) -> str:
+        """Return the limit in words, with its unit; `limit` in the quantity's own unit."""
         return f"the limit is {self._number(limit)}"
 
     def _number(self, si: float | None) -> str:
@@ -103,4 +107,5 @@ def fact_text(fact: str, word: str) -> str:
 
 
 def title_of(verdict: Verdict) -> str:
+    """Return the title of what a verdict judges."""
     return speech_of(verdict.limit.quantity).title if isinstance(verdict.limit, Limit) else verdict.limit.title

@@ -1,4 +1,11 @@
-"""A capture judged again: the bytes that a session received, cut into runs by its notes, as if they came now."""
+"""A capture judged again: the bytes that a session received, cut into runs by its notes, as if they came now.
+
+Strategy. A capture holds bytes with their times of arrival, and the notes that the session wrote between them. Bytes go through the same
+decoder and analysis as at first; notes say which test, board and run they belong to, where a run was switched off (what came until then is
+what it shows), which faults of the bench the session itself found, and how the test ended. Notes are outside text: each is checked against
+its place (`CaptureReading.demand`), and what no session writes there is refused in one line. A capture without an end is a test that was
+interrupted. Runs, faults and notes then go the way of a live test (`bench.assemble`), so that both end in the same record.
+"""
 
 from __future__ import annotations
 
@@ -46,7 +53,7 @@ _NOT_SAID = "set-up, procedure and time of the test are not in the capture: they
 
 
 class Onlooker(Protocol):
-    """Somebody who sees the runs of a capture as they are read."""
+    """What sees the runs of a capture as they are read."""
 
     def begin(self, description: BoardDescription) -> Observer:
         """Begin a run on a board of this description; return what is to be shown its samples."""
@@ -100,6 +107,7 @@ class CaptureReading:
         return CaptureError(printable(f"capture {self.name}: {why}"))
 
     def demand(self, holds: bool, otherwise: str) -> None:
+        """Raise CaptureError that says `otherwise`, unless this `holds`."""
         if not holds:
             raise self.refused(otherwise)
 

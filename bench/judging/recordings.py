@@ -136,7 +136,7 @@ def analysed(recording: Recording, setup: Setup, instrument: Instrument) -> tupl
 def _without_end(e: Evidence, came_again: bool) -> tuple[Evidence, str]:
     """Return the evidence of the flashes alone, where it goes dark after them; and what that leaves open, in words.
 
-    On a bench only the unit can have stopped. A recording may go on after somebody opened the switch, on either side of the unit.
+    On a bench only the unit can have stopped. A recording may go on after the switch was opened, on either side of the unit.
     """
     if came_again and e.removed is not None:
         return e, f"voltage went off at {e.removed.t_s:.1f} s of the recording and came again; what followed was not read"

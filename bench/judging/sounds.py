@@ -28,7 +28,7 @@ def judge_sound(path: str | Path, setup: Setup, *, when: str, software: str) -> 
     sound = read_sound(path)
     heard = hear(sound.loudness)
     measured = measure_heard(heard, setup.counts)
-    # The supply that somebody names is not in the record as that of the test: sound does not show it.
+    # A supply that is named is not in the record as that of the test: sound does not show it.
     record = StepRecord(_STEP.name, _STEP.title, (), load.text, 0.0, heard.lasted_s, measured, len(heard.flashes), heard.covered)
     source = RecordingSource(sound.path.name, ("sound",))
     context = TestContext(when, software, recording=source, notes=(*sound.notes, *notes_of(heard)), heard=True)

@@ -53,7 +53,10 @@ class Counts:
 
 @dataclass(frozen=True)
 class Evidence:
-    """All that measuring looks at. Times are of the board's nominal clock; `clock` says how to correct them."""
+    """All that measuring looks at. Times are of the board's nominal clock; `clock` says how to correct them.
+
+    `clock_half_width`: relative, as the board states it.
+    """
 
     cycles: Sequence[Cycle]
     cycles_before: int  # complete cycles that came before the first of `cycles` and are no longer kept
@@ -110,6 +113,7 @@ def systematic_parts(e: Evidence, channel: str, value: float, others: Mapping[st
     missing.
 
     `others`: what other channels read meanwhile, of which this one may show a part; where it lacks one, it is that of a closed contact.
+    `value` in the channel's unit.
     """
     if channel not in e.accuracies:
         return ()
@@ -131,7 +135,7 @@ def rest_is_zero(e: Evidence, channel: str) -> bool:
 
 def correct(e: Evidence, channel: str, value: float, others: Mapping[str, float] | None = None) -> float:
     """Return a reading less the zero taken at rest and the known shares of other channels, `others` as above. (Currents have had their zero
-    taken off.)"""
+    taken off.) `value` in the channel's unit."""
     if channel not in e.accuracies:
         return value
     read = _all_others(e, others)
@@ -160,5 +164,5 @@ def duration(e: Evidence, seconds: float, parts: Sequence[Component], n: int = 1
 
 
 def clock_components(e: Evidence, value: float) -> tuple[Component, ...]:
-    """Return what the clock adds to a duration or rate: relative parts of it."""
+    """Return what the clock adds to a duration or rate: relative parts of it. `value`: the duration or rate in its unit."""
     return tuple(Component(c.source, abs(value) * c.u, c.dof, c.kind, c.shape) for c in e.clock.parts)

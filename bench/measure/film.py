@@ -89,5 +89,8 @@ def film_fact(e: Evidence, film: Film, values: Mapping[str, Measurement]) -> Fil
 
 
 def still_going(most: float) -> Component:
-    """Return what a film that is going away may yet move a value by: a drop by all of it, a rate or on-time by as much as it has moved."""
+    """Return what a film that is going away may yet move a value by: a drop by all of it, a rate or on-time by as much as it has moved.
+
+    `most` in the value's unit.
+    """
     return Component("a film still going away", most / math.sqrt(3.0), kind="B", shape="rectangular")

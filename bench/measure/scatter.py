@@ -15,7 +15,8 @@ _BY_SAMPLES = 0.6  # of an interval: edges that fall on either side of a sample 
 def own_u(a: TypeA, instants_u: float) -> float:
     """Return the standard uncertainty of a mean by the unit's own scatter: that of the readings less what their instants add to it.
 
-    What is left is never less than a variance estimated from so few cycles can tell from nothing.
+    What is left is never less than a variance estimated from so few cycles can tell from nothing. `instants_u`: standard uncertainty that
+    instants give a single reading, in its unit.
     """
     read, instants = a.s**2, instants_u**2
     least = math.sqrt(2.0 / (a.n - 1)) * min(read, instants) if a.n > 1 else 0.0
@@ -56,6 +57,7 @@ def neighbours_share(values: Sequence[float]) -> float:
 
 
 def scatter_of(u: float, n: int, of: str) -> Component:
+    """Return the budget line of a mean's scatter; `u` in the quantity's unit, from n values called `of`."""
     return Component(f"scatter of {n} {of}", u, float(max(n - 1, 1)), "A")
 
 

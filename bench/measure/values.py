@@ -10,15 +10,15 @@ and its note says so. What all readings of a channel share (type B) is added onc
 A value that the evidence does not show is `NotMeasured`, with the reason in words and whether the bench is to blame; never 0 and never a
 guess. Last, what a fault of the bench makes worthless is taken out again (`bench.measure.bench_check`).
 
-Where each kind of value is made: `intervals` whatever lies between two instants, `electrical` whatever is read as a level, `steadiness`
-whether flashes are alike, `film` the contacts' first flashes, `behaviour` and `mechanism` the facts.
+Where each kind of value is made: what lies between two instants in `intervals`, what is read as a level in `drop_and_currents`,
+whether flashes are alike in `steadiness`, the contacts' first flashes in `film`, the facts in `behaviour` and `mechanism`.
 """
 
 from __future__ import annotations
 
 from bench.measure.behaviour import behaviour, pilot_fact, start_of
 from bench.measure.bench_check import check_bench, lamp_died_at, without_spoilt
-from bench.measure.electrical import drops, levels, pilot_voltage, surroundings
+from bench.measure.drop_and_currents import drops, levels, pilot_voltage, surroundings
 from bench.measure.evidence import Counts, Evidence
 from bench.measure.film import film_fact, film_of, film_value
 from bench.measure.intervals import bounce, least_cycles, no_rates, rates, starting_times

@@ -38,4 +38,5 @@ def charge_text(verdict: Verdict) -> str:
 
 
 def lower(text: str) -> str:
+    """Return a sentence's text with a small first letter, to stand behind other words."""
     return f"{text[:1].lower()}{text[1:]}"

@@ -35,6 +35,7 @@ from typing import Any, BinaryIO, NamedTuple, Protocol
 
 from bench.errors import AddressError, CaptureError, ContentError, IntakeError, PortError
 from bench.intake import RECORDING_MB, open_file
+from bench.ports import Port
 from bench.typed_json import loads
 from bench.wire import encode_command
 
@@ -74,7 +75,8 @@ class ByteSink(Protocol):
     def write(self, data: memoryview, /) -> int | None:
         """Return how many bytes it took; None is all of them."""
 
-    def flush(self) -> object: ...
+    def flush(self) -> object:
+        """Pass on what was written."""
 
 
 class CaptureWriter:
@@ -210,7 +212,7 @@ def _crc(data: bytes) -> int:
     return crc_hqx(data, 0xFFFF)
 
 
-class ReplayPort:
+class ReplayPort(Port):
     """Plays a capture back as if the board were there: bytes come at their recorded times, and time passes by reading only.
 
     What is written must be what the recorded session wrote, since the board's answers are fixed: any other line raises PortError.

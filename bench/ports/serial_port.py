@@ -36,7 +36,7 @@ _CANT_OPEN: tuple[type[Exception], ...] = (*_FOREIGN, ValueError)
 _TAKEN = (errno.EAGAIN, errno.EBUSY)  # locked by another program, or kept from all others by the system
 
 
-class SerialPort:
+class SerialPort(Port):
     """A `Port` over an open pyserial object. What it raises of a port that is gone becomes PortError here. `clock` gives s.
 
     A read that may wait for 20 ms returns what comes within 4 ms of the first byte in one piece: of a stream that comes in pieces of a

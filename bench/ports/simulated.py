@@ -13,6 +13,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Protocol
 
 from bench.errors import AddressError, PortError
+from bench.ports import Port
 from bench.ports.address import SimAddress, parse_sim_address
 
 if TYPE_CHECKING:
@@ -30,7 +31,9 @@ class LivingBoard(Protocol):
     uplink: Uplink
 
     @property
-    def now_s(self) -> float: ...
+    def now_s(self) -> float:
+        """The present, in s of the board's simulated time."""
+
     def receive(self, data: bytes) -> None:
         """Take bytes from the host, at the present time."""
 
@@ -49,6 +52,7 @@ class SimulatedLine:
         self.now_s = board.now_s
 
     def write(self, data: bytes) -> None:
+        """Send bytes to the board at the host's present time. PortError if the cable was pulled."""
         self._catch_up()
         self._check()
         self.board.receive(data)
@@ -93,7 +97,7 @@ class SimulatedLine:
             raise PortError("the simulated board's cable was pulled; plug it in again")
 
 
-class SimulatedPort:
+class SimulatedPort(Port):
     """A `Port` at the host's end of a simulated board's cable.
 
     It raises PortError only for what a cable does. An error in the physics, or in the board's program, comes out as what it is.

@@ -73,6 +73,7 @@ class Filling:
         self._left_out: dict[str, str] = {}
 
     def add(self, values: Mapping[str, Array]) -> None:
+        """Take the next piece of the columns."""
         for channel, v in values.items():
             column = self._columns[channel]
             filled = np.flatnonzero(~np.isnan(v)) + column.rows
@@ -116,6 +117,7 @@ class Filling:
         return frozenset(channel for channel, column in voltages.items() if column.beyond and column.low_returns > 0.0)
 
     def notes(self) -> Iterator[str]:
+        """Yield what was found about gaps and ranges, a sentence each."""
         gaps = 0
         for channel, column in self._columns.items():
             if channel in self._odd():

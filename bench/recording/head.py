@@ -241,6 +241,7 @@ def _cut(names: Sequence[str]) -> str:
 
 
 def column_notes(layout: FileLayout) -> Iterator[str]:
+    """Yield what was found about the columns, a sentence each."""
     used = {c.place for c in layout.columns} | {layout.time.place}
     ignored = [title for place, title in enumerate(layout.titles) if place not in used]
     if ignored:

@@ -28,6 +28,8 @@ EVERYTHING = (-math.inf, math.inf)
 
 @dataclass(frozen=True)
 class Column:
+    """A column that is used: its channel, the factor to SI, its place and title in the file."""
+
     channel: str
     factor: float
     place: int
@@ -63,6 +65,7 @@ class FileLayout:
 
     @property
     def width(self) -> int:
+        """Number of columns of the file."""
         return len(self.titles)
 
     @property
@@ -77,4 +80,5 @@ class FileLayout:
         return replace(self, columns=tuple(replace(c, factor=-c.factor) if c.channel in turned else c for c in self.columns))
 
     def channels(self) -> tuple[str, ...]:
+        """Return the channels that the file holds."""
         return tuple(c.channel for c in self.columns)

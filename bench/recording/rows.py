@@ -74,6 +74,7 @@ class Timeline:
         self._step = 0.0
 
     def feed(self, time_s: Array, values: dict[str, Array]) -> tuple[Array, dict[str, Array]]:
+        """Return the rows of this piece whose time increases, with those held back before; the last is held for the next piece."""
         keep = np.isfinite(time_s)
         highest = np.maximum.accumulate(np.where(keep, time_s, -np.inf)) if len(time_s) else time_s
         keep &= time_s >= np.maximum(highest, self._last)
@@ -129,6 +130,7 @@ class Timeline:
 
 
 def strict_rows(layout: FileLayout) -> Iterator[tuple[Array, dict[str, Array]]]:
+    """Yield pieces of rows whose times increase strictly."""
     timeline = Timeline(layout)
     ready: tuple[Array, dict[str, Array]] | None = None
     for time_s, values in rows_of(layout):

@@ -59,6 +59,7 @@ class TimeColumn:
 
 
 def is_stamp(cell: str) -> bool:
+    """Return whether a cell is a date and time that can be read."""
     return _STAMP.fullmatch(cell) is not None
 
 

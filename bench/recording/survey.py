@@ -50,6 +50,7 @@ class Survey:
         self._lit = dict.fromkeys(layout.channels(), 0.0)
 
     def add(self, time_s: Array, values: dict[str, Array]) -> None:
+        """Take the next piece of rows."""
         self.rows += len(time_s)
         self._learn(*self._timeline.feed(time_s, values))
 
@@ -132,6 +133,7 @@ class Survey:
 
     @property
     def interval_s(self) -> float:
+        """Usual time between two rows."""
         return float(np.median(np.concatenate(self._intervals)))
 
     @property
@@ -187,6 +189,7 @@ class Survey:
         return low == 0.0 and self._zeros[channel] > _AT_FLOOR * self._count[channel]
 
     def notes(self) -> list[str]:
+        """Return what was found about the times, a sentence each."""
         notes = [f"{self.rows} rows, {1.0 / self.interval_s:.4g} a second"]
         jitter = self._jitter_s
         if jitter > 0.01 * self.interval_s:

@@ -44,7 +44,7 @@ class _Part:
 
 
 def brief_lines(record: TestRecord, width: int = 80, kept_in: str = "") -> list[str]:
-    """At most MOST_LINES lines of at most `width` characters. `kept_in`: where the whole record is, if it was kept."""
+    """Return at most MOST_LINES lines of at most `width` characters. `kept_in`: where the whole record is, if it was kept."""
     parts = list(_parts(record, width))
     if kept_in:
         parts.insert(-1, _Part((_cut(f"{'Record':<{_NAME}}{one_line(kept_in)}", width),), 4))
@@ -55,6 +55,7 @@ def brief_lines(record: TestRecord, width: int = 80, kept_in: str = "") -> list[
 
 
 def _parts(record: TestRecord, width: int) -> Iterator[_Part]:
+    """Yield all that there is to say, in the order of the page."""
     conclusion = record.conclusion
     grade = grade_text(conclusion.grade)
     letter = f"   GRADE {one_line(grade)}" if grade else ""
@@ -65,41 +66,58 @@ def _parts(record: TestRecord, width: int) -> Iterator[_Part]:
         # Said before the figures, for it decides how wide they are.
         lines = textwrap.wrap(f"{'Instrument':<{_NAME}}{one_line(instrument)}", width, subsequent_indent=" " * _NAME)
         yield _Part(tuple(lines), 2)
+    yield from _figures(record, width)
+    yield from _making(record, width)
+    yield from _doubts(record, width)
+    if record.is_simulated:
+        yield _Part(("Simulated board: no real unit was tested.",), 2)
+    yield _Part((_cut("No inspection of a vehicle: a licensed inspection decides. All figures: --full", width),), 1)
+
+
+def _figures(record: TestRecord, width: int) -> Iterator[_Part]:
+    """Yield the figures on the rated load, and what the unit did on other loads and at other voltages."""
     for names in _FIGURES:
-        line = _figure(record, names)
-        if line:
+        if line := _figure(record, names):
             # A figure that nothing was asked of can be spared first.
             yield _Part((_cut(line, width),), 5 if _NOT_ASKED in line else 3)
-    for title, roles in (("One lamp out", "one-out"), ("A further lamp", "trailer")):
-        step = next((step for step in record.steps if step.name == roles), None)
+    for title, role in (("One lamp out", "one-out"), ("A further lamp", "trailer")):
+        step = next((step for step in record.steps if step.name == role), None)
         if step is not None:
-            yield _Part((_cut(f"{title:<{_NAME}}{_other_load(step)}", width),), 4)
+            yield _titled(title, _other_load(step), width, 4)
     for step in record.steps:
         if step.supply_v is not None and record.supply_v is not None and step.supply_v != record.supply_v:
-            yield _Part((_cut(f"{f'At {step.supply_v:g} V':<{_NAME}}{_other_load(step)}", width),), 4)
+            yield _titled(f"At {step.supply_v:g} V", _other_load(step), width, 4)
+
+
+def _making(record: TestRecord, width: int) -> Iterator[_Part]:
+    """Yield how the test was made, and judged again if it was."""
     tested = f"{one_line(record.load)}{_volts(record)}, {one_line(record.procedure.name)}, {one_line(record.when)}"
-    yield _Part((_cut(f"{'Tested':<{_NAME}}{tested}", width),), 1)
-    if record.judged_again is not None:
-        again = f"from the capture {one_line(record.judged_again.capture)}, {one_line(record.judged_again.when)}"
-        yield _Part((_cut(f"{'Judged again':<{_NAME}}{again}", width),), 4)
-        changed = [one for one in record.judged_again.compared or () if one.sha256_now != one.sha256]
-        for one in changed:
-            yield _Part((_cut(f"{'First judged by':<{_NAME}}{one_line(first_change_text(one))}", width),), 2)
+    yield _titled("Tested", tested, width, 1)
+    if (again := record.judged_again) is not None:
+        yield _titled("Judged again", f"from the capture {one_line(again.capture)}, {one_line(again.when)}", width, 4)
+        for one in again.compared or ():
+            if one.sha256_now != one.sha256:
+                yield _titled("First judged by", one_line(first_change_text(one)), width, 2)
+
+
+def _doubts(record: TestRecord, width: int) -> Iterator[_Part]:
+    """Yield what weakens the result: conditions, what of the bench was not proved, the basis of the figures, a record without a sum."""
     # Figures for another system were not asked of this unit at all.
     broken = [c.text for c in record.conditions if c.kept is Kept.NOT_KEPT and not c.condition.system_v]
     if broken:
         yield _Part(_wrapped(f"Conditions not kept: {one_line('; '.join(dict.fromkeys(broken)))}", width), 2)
     unproved = [f"{p.item} ({p.text})" for p in record.measured.proofs if not p.proved and p.item in PROVED_BY_RUNS]
-    if unproved and conclusion.outcome.is_of_unit:
+    if unproved and record.conclusion.outcome.is_of_unit:
         yield _Part(_wrapped(f"Not proved in this test: {one_line('; '.join(unproved))}", width), 2)
-    if conclusion.basis:
-        known = basis_text(*conclusion.basis.split())
-        yield _Part((_cut(f"{'Weakest basis':<{_NAME}}{known}, of the figures that decided", width),), 2)
+    if basis := record.conclusion.basis:
+        yield _titled("Weakest basis", f"{basis_text(*basis.split())}, of the figures that decided", width, 2)
     if text := older_text(record):
         yield _Part(_wrapped(text, width), 2)
-    if record.is_simulated:
-        yield _Part(("Simulated board: no real unit was tested.",), 2)
-    yield _Part((_cut("No inspection of a vehicle: a licensed inspection decides. All figures: --full", width),), 1)
+
+
+def _titled(title: str, text: str, width: int, rank: int) -> _Part:
+    """Return one line with its title in front."""
+    return _Part((_cut(f"{title:<{_NAME}}{text}", width),), rank)
 
 
 def _figure(record: TestRecord, names: tuple[str, ...]) -> str:
@@ -126,7 +144,7 @@ def _verdict_text(verdict: Verdict) -> str:
 
 
 def _by_rule(record: TestRecord, names: tuple[str, ...]) -> str:
-    """That of these quantities by which the grade rule rejects the unit, though every limit named on it is kept; else empty."""
+    """Return that of these quantities by which the grade rule rejects the unit, though every limit named on it is kept; else empty."""
     grade = record.conclusion.grade
     if grade is None or grade.outcome != "not good":
         return ""
@@ -135,7 +153,7 @@ def _by_rule(record: TestRecord, names: tuple[str, ...]) -> str:
 
 
 def _room(verdict: Verdict) -> float:
-    """How far inside its limit the value lies, in its own units; what was not measured lies furthest."""
+    """Return how far inside its limit the value lies, in its own units; what was not measured lies furthest."""
     limit, found = verdict.limit, verdict.found
     if not isinstance(limit, Limit) or not isinstance(found, Estimate):
         return math.inf

@@ -19,7 +19,7 @@ from bench.render.values import limit_text, source_text
 
 
 def limit_set_report(limit_set: LimitSet) -> RenderableType:
-    """Everything the set says, for a rich console."""
+    """Return everything the set says, for a rich console."""
     averaging = limit_set.averaging
     facts = Table.grid(padding=(0, 2))
     for name, value in (
@@ -46,7 +46,7 @@ def _asked_text(requirement: Requirement) -> str:
 
 
 def _condition_text(condition: Condition) -> str:
-    """The condition, what of it is checked and for which limits, and where it comes from."""
+    """Return the condition, what of it is checked and for which limits, and where it comes from."""
     demands = demand_texts(condition)
     parts = [condition.text, f"checked: {', '.join(demands)}" if demands else "not checked"]
     if condition.quantities:

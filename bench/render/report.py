@@ -55,7 +55,7 @@ OUTCOME_STYLES = {
 
 
 def report_text(record: TestRecord, width: int = 80, budget: bool = False) -> str:
-    """The report as plain text without colours, no line longer than `width`."""
+    """Return the report as plain text without colours, no line longer than `width`."""
     out = StringIO()
     console = Console(file=out, width=width, no_color=True, force_terminal=False, highlight=False, emoji=False, legacy_windows=False)
     console.print(report(record, budget))
@@ -63,7 +63,7 @@ def report_text(record: TestRecord, width: int = 80, budget: bool = False) -> st
 
 
 def report(record: TestRecord, budget: bool = False) -> RenderableType:
-    """The report, to be printed by a rich console; with `budget`, the parts of every uncertainty too."""
+    """Return the report, to be printed by a rich console; with `budget`, the parts of every uncertainty too."""
     parts = [
         _head(record), _judged(record), _sources(record), _conditions(record), _besides(record), _reasons(record), _runs(record),
         _proofs(record), _bench(record), _notes(record),
@@ -75,7 +75,7 @@ def report(record: TestRecord, budget: bool = False) -> RenderableType:
 
 
 def headline(record: TestRecord) -> RenderableType:
-    """Outcome, grade, unit, and in one sentence why."""
+    """Return outcome, grade, unit, and in one sentence why."""
     outcome = record.outcome
     letter = grade_text(record.conclusion.grade)
     grade = f"   GRADE {one_line(letter)}" if letter else ""
@@ -178,14 +178,14 @@ def _bench(record: TestRecord) -> RenderableType | None:
 
 
 def _conditions(record: TestRecord) -> RenderableType | None:
-    """How the test stands to the conditions of the limit sets: what was not kept first."""
+    """Return the conditions of the limit sets against how the test was made: what was not kept first."""
     order = (Kept.NOT_KEPT, Kept.NOT_KNOWN, Kept.KEPT)
     rows = sorted(record.conditions, key=lambda c: order.index(c.kept))
     return _lines([f"{c.limit_set}, {c.kept.value}: {c.text}" for c in rows], "Conditions of the limit sets")
 
 
 def _runs(record: TestRecord) -> RenderableType | None:
-    """Every run that was made, whether or not it was judged."""
+    """Return a table of every run that was made, judged or not."""
     figures = [quantity_title(name) for name in _OF_A_RUN]
     made = table("Run", "Load", "V", "Seen", *figures, numbers=("V", *figures), gap=1, widest="Run")
     for step in record.steps[:MOST_ROWS]:
@@ -244,7 +244,7 @@ def _lines(lines: list[str], title: str, numbered: bool = False) -> RenderableTy
 
 
 def _first(rows: Sequence[T], as_row: Callable[[str], T]) -> Sequence[T]:
-    """The first MOST_ROWS rows, and one that says how many more there are; all rows where they are no more."""
+    """Return the first MOST_ROWS rows, and one that says how many more there are; all rows where they are no more."""
     return rows if len(rows) <= MOST_ROWS else (*rows[:MOST_ROWS], as_row(_more(len(rows))))
 
 

@@ -43,11 +43,12 @@ class MeasuredRow:
 
 
 def judged_rows(record: TestRecord) -> tuple[JudgedRow, ...]:
+    """Return the rows of all verdicts in the record's order, parts under their alternatives."""
     return tuple(row for verdict in record.verdicts for row in _rows(verdict, 0))
 
 
 def measured_rows(record: TestRecord) -> tuple[MeasuredRow, ...]:
-    """The values that no verdict rests on."""
+    """Return the values that no verdict rests on."""
     judged = _judged_quantities(record.verdicts)
     return tuple(
         MeasuredRow(QUANTITIES[name].full_title, quantity_text(name, found), found.n, found.note)
@@ -57,7 +58,7 @@ def measured_rows(record: TestRecord) -> tuple[MeasuredRow, ...]:
 
 
 def not_measured(record: TestRecord) -> dict[str, list[str]]:
-    """Reason to the titles of what could not be measured for it, judged or not."""
+    """Return the titles of what was not measured, judged or not, by the reason for it."""
     reasons: dict[str, list[str]] = {}
     for row in judged_rows(record):
         if row.why_not and row.title not in reasons.setdefault(row.why_not, []):
@@ -70,7 +71,7 @@ def not_measured(record: TestRecord) -> dict[str, list[str]]:
 
 
 def shown(name: str, found: Estimate) -> Estimate:
-    """The estimate in the unit in which this quantity is shown."""
+    """Return the estimate in the unit in which this quantity is shown."""
     return in_unit(found, SHOWN_UNITS.get(name, found.unit))
 
 

@@ -22,7 +22,7 @@ from bench.setup import RunLoad, loop_of, on_time_s, open_v, protection_a
 from bench.uncertainty import TypeA
 from bench.zero import LinkReadings, apply_zero
 
-_TRIES = 3  # how often somebody is asked to put the same thing right
+_TRIES = 3  # how often the operator is asked to put the same thing right
 _SETTLE_S = 1.0
 _TICK_S = 0.25
 _LAMP_S = 0.3
@@ -95,9 +95,10 @@ class BenchOperations:
         self.tell(Noted(text))
 
     def ask(self, action: Action, meanwhile: Meanwhile | None = None) -> bool:
-        """Have it done; True if it is certainly done as asked. SetupError if nobody is there, Cancelled if they break off."""
+        """Have it done; return True if it is certainly done as asked. SetupError if there is no operator, Cancelled if the operator ends
+        it."""
         if self._operator is None:
-            raise SetupError(f"this procedure needs hands at the bench ({type(action).__name__}), and nobody was named to do it")
+            raise SetupError(f"this procedure needs manual actions ({type(action).__name__}), and no operator was named")
         self.tell(Asked(action))
         return bool(self._operator.do(action, meanwhile or attending(self.board)))
 
@@ -112,7 +113,7 @@ class BenchOperations:
             self.cool(cool_s - rested_s, "cooling")
 
     def cool(self, seconds: float, what: str) -> None:
-        """Everything open for `seconds`; with the hands of a simulated board they pass at once."""
+        """Leave everything open for `seconds`; an operator of simulated boards lets them pass at once."""
         until_s = self._now_s() + seconds
 
         def meanwhile() -> Mapping[str, float]:
@@ -190,7 +191,7 @@ class BenchOperations:
         if lamps <= self._memory.lamps.keys():
             return BenchProof(ProofItem.LAMPS, True, "each by itself, through the shorting link, earlier in this session")
         if self._operator is None:
-            return BenchProof(ProofItem.LAMPS, False, "nothing lit them, and nobody was named to fit the shorting link")
+            return BenchProof(ProofItem.LAMPS, False, "nothing lit them, and no operator was named to fit the shorting link")
         takes = self._light_each(load, watts)
         known = {n: taken for n, taken in takes.items() if taken is not None}
         if len(known) < len(takes):

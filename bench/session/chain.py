@@ -1,4 +1,14 @@
-"""A run of the unit from one switching-on to the next switching-off: the step itself, and the steps that carry it on live."""
+"""A run of the unit from one switching-on to the next switching-off: the step itself, and the steps that carry it on live.
+
+Strategy. One `sampling` context spans the whole chain, so that a load that is switched live is seen without a gap; each of its steps is a
+`UnitRun` with an analysis of its own, and the one before it is over, and in the ledger, before the next begins. After each it is asked
+what the live steps to come could still show. Once a second what the run shows is judged, once: the same judgement is told (`SoFar`) and
+says whether to go on.
+
+When the unit is switched off, and nothing that follows could change what is said, the result is told (`Decided`) at once. From then on it
+stands (`Ledger.is_announced`): half a second passes before the board has confirmed that everything is open, and what happens in it is
+noted.
+"""
 
 from __future__ import annotations
 

@@ -56,7 +56,7 @@ def run_test(
 
     `operator` performs manual actions; a simulated board does that by itself, and only a real one needs an operator (for procedures with
     such steps). `at_simulated` names another for a simulated board, given its own. `cancelled` is asked some twenty times a second, and may
-    raise Cancelled with a reason. Signals end a test in good order, as often as they may come; one that came is left for whoever holds them
+    raise Cancelled with a reason. Signals end a test in good order, as often as they may come; one that came is left for what holds them
     off around this. `when` and `software` go into the record as they are. `capture` gets everything that was received (format:
     bench.ports.replay). `memory`: what earlier tests of this session learnt of the bench. Raises SetupError if this board can't do the
     test; everything else ends in a record.

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from bench import files
-from bench.board import BoardClient, Contact, Expect, SimulatedOperator
+from bench.board import BoardClient, BoardContact, Expect, SimulatedOperator
 from bench.board_identity import identified_board
 from bench.description import BoardDescription
 from bench.errors import BoardFault, BoardUnfit, PortError, SetupError
@@ -61,7 +61,7 @@ def opened_bench(board: BoardClient, ledger: Ledger, guard: Guard, attendance: A
                 simulated.put_back()
 
 
-def _fit_contact(board: BoardClient, ledger: Ledger) -> Contact:
+def _fit_contact(board: BoardClient, ledger: Ledger) -> BoardContact:
     """Make contact with a board that can test a unit, and keep which it is."""
     contact = board.make_contact()
     unit = contact.simulated_unit

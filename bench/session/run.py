@@ -1,4 +1,10 @@
-"""One run of a unit on one load: switched on (or its load switched live), watched until there is nothing more to learn."""
+"""One run of a unit on one load: switched on (or its load switched live), watched until there is nothing more to learn.
+
+Strategy. Twenty times a second the run tells its trace and how it stands; once a second it asks the board where its stamps are, measures,
+and has that judged. It ends when the wanted cycles are there, when its time is over, when a behaviour has been clear for long enough (a
+unit that stays lit or dark has nothing more to show), when the line loses most of what comes, or when judging says that more would change
+nothing. What is measured is frozen when the unit is switched off: switching off is not its doing.
+"""
 
 from __future__ import annotations
 
@@ -20,7 +26,7 @@ from bench.verdict import spoiling
 REST_S = 0.5  # everything open before each run: the zeros of the currents are read then
 LOOK_S = 0.1
 _LEAST_S = 0.01
-_TELL_S = 0.048  # whoever watches a trace sees steps of a tenth of a second; a little more often than twenty times
+_TELL_S = 0.048  # an eye on a trace sees steps of a tenth of a second; a little more often than twenty times
 _STILL_S = 0.25
 _MEASURE_S = 1.0
 _BENCH_CLEAR_S = 4.0  # by then several flashes of any unit have shown what a first one may only seem to show

@@ -1,4 +1,4 @@
-"""How a test is set up (`setup`), and what that means on a board: its loads (`loads`), its voltages and currents (`electrical`)."""
+"""How a test is set up (`setup`), and what that means on a board: its loads (`loads`), its voltages and currents (`drop_and_currents`)."""
 
 from bench.setup.electrical import (
     LOOP_ASSUMED,

@@ -20,7 +20,7 @@ _SUPPLY_PART = 0.025
 
 
 def steady_a(load: RunLoad, setup: Setup, lamp_v: float) -> float | None:
-    """Return what the load takes when it is hot, in A; None if that is not known (a place of which nobody said what it holds)."""
+    """Return what the load takes when it is hot, in A; None if that is not known (a place whose lamp is not stated)."""
     known = _known(load, setup)
     return None if known is None else sum(socket.current_a(setup.system_v, lamp_v) for socket in known)
 

@@ -32,8 +32,8 @@ class Setup:
 
     - `rated`: watts of each lamp that the unit is for; the bench's lamps are chosen by it. `lamps`: the loads by number instead,
       for lamps in the free sockets; `filament=False` if they are not filament lamps (then their current is not checked).
-    - `fitted`: of a recording made elsewhere, watts of the lamps that were connected; empty if nobody said, None for the ways above.
-    - `bank`: what stands in the sockets, whatever the board's description says; None if nobody says more than the description.
+    - `fitted`: of a recording made elsewhere, watts of the lamps that were connected; empty if that is not known, None for the ways above.
+    - `bank`: what stands in the sockets, whatever the board's description says; None if the description alone says it.
     - `supply_v`: at the lamps with the unit shorted; None for the nominal 6.4, 12.8, 25.6 V (SAE J590).
     - `limits`: what `files.named_limits` gives: a name to choose by and the sets to choose from, for each set or family.
     - `rested_s`: how long unit and lamps are known to have been off when the test begins; it counts as cooling.
@@ -101,6 +101,7 @@ class Setup:
 
     @property
     def nominal_v(self) -> float:
+        """The supply at the lamps, in V, where a step asks for no other."""
         return self.supply_v if self.supply_v is not None else nominal_test_v(self.system_v)
 
     def supply_for(self, step: RunStep) -> float:
@@ -109,7 +110,7 @@ class Setup:
 
     @property
     def rated_sockets(self) -> tuple[Socket, ...] | None:
-        """What the rated load is made of, as far as it is known without a board; None where only the board, or nobody, may know."""
+        """What the rated load is made of, as far as it is known without a board; None where only the board may know."""
         if self.fitted is not None:
             return tuple(Socket("filament", watts) for watts in self.fitted) or None
         if self.lamps is None:
@@ -120,7 +121,7 @@ class Setup:
 
     @property
     def rated_load(self) -> str:
-        """What it is for, in words; where nobody knows, what it is tested on."""
+        """What it is for, in words; where that is not known, what it is tested on."""
         return watts_text(self.rated) if self.rating_known else self.load_text
 
     @property
@@ -155,12 +156,13 @@ def watts_text(watts: Sequence[float]) -> str:
 
 
 def load_text_of(numbers: Sequence[int], sockets: Sequence[Socket | None]) -> str:
+    """Return these loads in words; those of which nothing is known by their numbers: `21 W + load 6`."""
     known = sockets_text([socket for socket in sockets if socket is not None])
     return " + ".join(part for part in (known, *(f"load {n}" for n, s in zip(numbers, sockets, strict=True) if s is None)) if part)
 
 
 def with_load_of_recording(setup: Setup) -> Setup:
-    """Return the set-up of a recording: where nobody said which lamps were connected, nor which the unit is for, none are guessed."""
+    """Return the set-up of a recording: where it is not said which lamps were connected, nor which the unit is for, none are guessed."""
     said = setup.fitted is not None or setup.lamps is not None or setup.bank is not None or setup.rating_known
     return setup if said else replace(setup, fitted=())
 

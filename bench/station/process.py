@@ -26,8 +26,11 @@ _LOG = "station.log"
 class Worker(Protocol):
     """What runs a station: a process, or a thread in tests."""
 
-    def is_alive(self) -> bool: ...
-    def join(self, timeout: float | None = None) -> None: ...
+    def is_alive(self) -> bool:
+        """Return whether it runs still."""
+
+    def join(self, timeout: float | None = None) -> None:
+        """Wait until it has ended, for `timeout` seconds at the most."""
 
 
 class StationLink:

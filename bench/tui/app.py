@@ -251,6 +251,7 @@ class BenchApp(App[None]):
 
     @on(CautionsRead)
     def start_after_cautions(self) -> None:
+        """Start the test once the cautions are read."""
         self.state.cautioned = True
         self._back_to_work()
         self.desk.start()
@@ -343,10 +344,12 @@ class BenchApp(App[None]):
 
     @on(KnobTurned)
     def turn_knob(self, asked: KnobTurned) -> None:
+        """Turn the knob of the simulated supply by the steps asked."""
         self.desk.turn(asked.steps)
 
     @on(Chosen)
     def take_choices(self, asked: Chosen) -> None:
+        """Take the choices made."""
         before = self.state.message if asked.note else ""
         self._choose(asked.choices)
         self.state.message = " ".join(text for text in (before, self.state.message, asked.note) if text)
@@ -386,6 +389,7 @@ class BenchApp(App[None]):
 
     @on(PracticeLeft)
     def leave_practice(self) -> None:
+        """Leave practice for the board that the program was started with."""
         if self.state.practice is not None:
             self.desk.attach(self._address)
         self._back_to_work()

@@ -74,7 +74,8 @@ class Choose(BenchScreen):
 
     def on_mount(self) -> None:
         self._rows = choice_rows(self.choices, self._favourites)
-        self._fill()
+        # At a question, not at a whole set-up: Enter by itself changes nothing.
+        self._fill(next(row.title for row in self._rows if row.kind is Kind.ANSWER))
         self.query_one(ChoiceList).focus()
 
     def on_resize(self, _: Resize) -> None:

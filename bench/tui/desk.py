@@ -77,6 +77,7 @@ class Desk:
         state.typed += "".join(c for c in text if c.isprintable())
 
     def erase(self) -> None:
+        """Take back the last character typed."""
         self.state.typed = self.state.typed[:-1]
 
     def paste(self, text: str) -> None:
@@ -204,6 +205,7 @@ class Desk:
     # --- choices
 
     def choose(self, choices: Choices) -> None:
+        """Take these choices for the tests to come."""
         self.state.choices = choices
         self.state.message = ""
 

@@ -47,6 +47,7 @@ class Columns:
 
     @classmethod
     def of(cls, width: int) -> Columns:
+        """Return the widths that fit into `width` cells."""
         if width >= 104:
             title, limit = min(26 + (width - 104) // 3, 38), 14
             return cls(title, 21, limit, min(width - title - 21 - limit - 15 - 4, 60))
@@ -176,6 +177,7 @@ def _time_part(name: str, rows: Sequence[Row], measured: Measured | None, colour
 
 
 def title_of(requirement: Requirement) -> str:
+    """Return the title of what a verdict judges."""
     return quantity_title(requirement.quantity) if isinstance(requirement, Limit) else one_line(requirement.title)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 
 from rich.text import Text
 
@@ -27,10 +27,10 @@ def judged_lines(record: TestRecord, width: int, height: int, colours: Mapping[s
     The last line counts what has no room.
     """
     rows = ordered_rows(record)
-    large = sum(len(list(_lines_of(row, record, width, _LARGE_ROWS, colours))) for row in rows if _is_failed(row)) < height
+    tall = next((tall for tall in (_LARGE_ROWS, 1) if _failed_lines(rows, record, width, tall) < height), 0)
     lines: list[Text] = []
     for number, row in enumerate(rows):
-        new = list(_lines_of(row, record, width, _LARGE_ROWS if large else 1, colours))
+        new = list(_lines_of(row, record, width, tall, colours))
         more = number < len(rows) - 1
         if len(lines) + len(new) > height - more:
             left = len(rows) - number
@@ -41,8 +41,12 @@ def judged_lines(record: TestRecord, width: int, height: int, colours: Mapping[s
 
 
 def least_lines(record: TestRecord, width: int) -> int:
-    """For what failed, and to count the rest."""
-    return 1 + sum(len(list(_lines_of(row, record, width, 1, {}))) for row in ordered_rows(record) if _is_failed(row))
+    """For what failed, each with its gauge, and to count the rest."""
+    return 1 + _failed_lines(ordered_rows(record), record, width, 1)
+
+
+def _failed_lines(rows: Sequence[Row], record: TestRecord, width: int, tall: int) -> int:
+    return sum(len(list(_lines_of(row, record, width, tall, {}))) for row in rows if _is_failed(row))
 
 
 def _is_failed(row: Row) -> bool:
@@ -75,6 +79,7 @@ def _lines_of(row: Row, record: TestRecord, width: int, tall: int, colours: Mapp
         # Where the sentence above has said it, the gauge needs no more than its name.
         name = padded(title_of(row.requirement), Columns.of(width).title) + " " if said else ""
         across = min(width, _WIDEST) - len(name) - len(word) - 2
+        tall = max(tall, said)  # of what is said above, the gauge is all that is here
         for number in range(tall):
             line = gauge_of(row.requirement, verdict.found, across, style, colours.get("quiet", ""))
             last = number == tall - 1

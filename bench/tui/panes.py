@@ -43,7 +43,8 @@ class Pane:
     """What a pane shows. `least_top`: its scale reaches at least so far. `lasting`: the scale is chosen for what lasts, and peaks that
     go beyond are cut off with an arrow, since an inrush ten times the steady current would leave nothing to see of that. `fixed`: the
     scale ends at `least_top` whatever comes. `only_closed`: nothing is drawn while the contact is open, where the value says nothing.
-    `limit`: where a line marks a limit."""
+    `limit`: where a line marks a limit. `least_top` and
+    `limit` are in `unit`."""
 
     short: str
     heading: str
@@ -78,6 +79,7 @@ class Columns:
 
     @property
     def cell_s(self) -> float:
+        """How long one cell lasts."""
         return ACROSS * self.dot_s
 
     @property

@@ -61,7 +61,10 @@ INKS = {ink.name: ink for ink in (BRAILLE, BLOCKS, FULL)}
 
 
 def levels(values: Array, bottom: float, top: float, dots: int) -> Levels:
-    """The row of dots of each value, 0 the lowest; what lies outside the scale is put on its edge, NaN is -1."""
+    """The row of dots of each value, 0 the lowest; what lies outside the scale is put on its edge, NaN is -1.
+
+    `bottom` and `top` in the unit of the values.
+    """
     if dots == 1:
         return np.where(np.isnan(values), _NOWHERE, 0).astype(np.int32)
     with np.errstate(invalid="ignore"):

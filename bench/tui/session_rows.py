@@ -83,8 +83,8 @@ def counts_lines(tests: Sequence[Tested], width: int, colours: Mapping[str, str]
         bar.append(_FILL[kind.sign.variable] * max(counts[kind] * room // len(tests), 1), style)
     bar.truncate(width, overflow="ellipsis")
     number = f"{len(tests)} {'test' if len(tests) == 1 else 'tests'}"
-    means = "   ".join(f"{kind.letter}: {kind.means}" for kind in kinds if kind.letter and kind.means)
-    return [Text(cut(f"{number}{f'   grades   {means}' if means else ''}", width), colours.get("quiet", "")), bar]
+    means = ", ".join(f"{kind.letter}: {kind.means}" for kind in kinds if kind.letter and kind.means)
+    return [Text(cut(f"{number}{f':  grade {means}' if means else ':'}", width), colours.get("quiet", "")), bar]
 
 
 @dataclass(frozen=True)

@@ -21,6 +21,7 @@ class Sign:
 
     @property
     def ground(self) -> str:
+        """The theme's colour of the ground."""
         return f"{self.variable}-ground"
 
 

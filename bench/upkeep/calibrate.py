@@ -62,6 +62,7 @@ class Calibration:
 
     @property
     def better(self) -> bool:
+        """Whether anything was found that is worth telling the board."""
         return any(not found.refused for found in self.channels) or (self.clock is not None and not self.clock.refused)
 
 

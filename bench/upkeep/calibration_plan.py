@@ -14,7 +14,7 @@ from bench.lamps import expected_current_a
 
 CLOCK_S = 300.0
 HIGHEST_V: Mapping[float, float] = {6.0: 17.5, 12.0: 17.5, 24.0: 30.0}
-"""Of the supply, by the system's voltage, where nobody says otherwise."""
+"""Of the supply, by the system's voltage, where nothing else is said."""
 RESISTOR_OHM = 0.15
 MOST_A = 9.0
 """An ammeter's range of 10 A is not exceeded by lamps that take a tenth more than expected."""

@@ -103,7 +103,7 @@ def _findings(board: BoardClient, link: bool, lamps: bool, system_v: float, oper
                 yield from _lamps(board, description, watch, system_v) if lamps else ()
             present.do(FitUnit(""), attending(board))
     except NoOperator:
-        yield CheckFinding(what, CheckState.NOT_DONE, "nobody was named to fit the shorting link")
+        yield CheckFinding(what, CheckState.NOT_DONE, "no operator was named to fit the shorting link")
 
 
 def _standards(description: BoardDescription, readings: Mapping[str, TypeA]) -> Iterator[CheckFinding]:

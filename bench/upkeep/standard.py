@@ -63,9 +63,9 @@ def measure_link(port: Port, setup: Setup, operator: Operator | None, progress: 
     """Return the board's readings with the link fitted and two lamps of the bank. BoardFault or PortError if that can't be done."""
     with conversation(port) as board:
         _, description, simulated_unit = board.make_contact()
-        with operator_at(board, simulated_unit, operator, "measuring a standard on") as hands:
+        with operator_at(board, simulated_unit, operator, "measuring a standard on") as present:
             progress(Asked(FitLink()))
-            hands.do(FitLink(), attending(board))
+            present.do(FitLink(), attending(board))
             lamps = [n for n, load in sorted(description.loads.items()) if load.kind == "LAMP"][:_LAMPS]
             number = board.select_range(round(range_reach_v(setup, [setup.nominal_v]), 2))
             watch = Watch(description)
@@ -76,7 +76,7 @@ def measure_link(port: Port, setup: Setup, operator: Operator | None, progress: 
                     raise BoardFault(f"measuring a standard on the board at {port.address}: {problem}")
                 on = _look(board, watch, True, lamps)
             progress(Asked(FitUnit("")))
-            hands.do(FitUnit(""), attending(board))
+            present.do(FitUnit(""), attending(board))
     values = link_quantities(description, number, setup.nominal_v, rest, off, on)
     return StandardReading(description.serial, description.calibrated, values)
 

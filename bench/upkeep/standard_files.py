@@ -78,7 +78,7 @@ def _unfinished(content: bytes) -> bytes:
     """Return what stands after the last whole line; a line whose end of line alone is missing is whole."""
     rest = content.rpartition(b"\n")[2]
     if len(rest) > _LONGEST_LINE:
-        return b""  # nothing of ours: for whoever reads line by line
+        return b""  # nothing of ours: reading line by line refuses it
     try:
         loads(rest)
     except ValueError:
@@ -111,6 +111,7 @@ def read_standard(path: Path) -> tuple[KeptReading, ...]:
 
 
 def entry_of(when: str, reading: StandardReading) -> KeptReading:
+    """Return a reading of the standard as it is kept, made at `when` (ISO 8601)."""
     values = {name: (one.value, one.u, one.unit) for name, one in reading.values.items()}
     return KeptReading(when, reading.board, reading.calibrated, values)
 

@@ -32,7 +32,7 @@ class Answer(Generic[T]):
 
 
 def same_number(a: float, b: float) -> bool:
-    """Return whether two numbers are the same to the six significant digits that a board keeps."""
+    """Return whether two numbers are the same to the six significant digits that a board keeps. Both, `a` and `b`, in one unit."""
     return abs(a - b) <= _SAME * max(abs(a), abs(b))
 
 

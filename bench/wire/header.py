@@ -68,44 +68,55 @@ class Header:
 
     @property
     def closed_loads(self) -> frozenset[int]:
+        """Numbers of the loads that were closed."""
         return frozenset(n for n in range(1, 9) if self.loads >> (n - 1) & 1)
 
     @property
     def mode(self) -> ModeName:
+        """The sampling mode."""
         return "PREC" if self.precise else "FAST"
 
     @property
     def master(self) -> bool:
+        """Whether the master switch was on."""
         return decode_state(self.state, self.flags).master
 
     @property
     def tripped(self) -> bool:
+        """Whether the board had opened by itself."""
         return decode_state(self.state, self.flags).tripped
 
     @property
     def range_number(self) -> int:
+        """The voltage range selected."""
         return decode_state(self.state, self.flags).range_number
 
     @property
     def precise(self) -> bool:
+        """Whether sampling was precise."""
         return decode_state(self.state, self.flags).precise
 
     @property
     def sampling(self) -> bool:
+        """Whether a run was on."""
         return decode_state(self.state, self.flags).sampling
 
     @property
     def run(self) -> int:
+        """Number of the run, modulo 4."""
         return decode_state(self.state, self.flags).run
 
     @property
     def samples_lost(self) -> bool:
+        """Whether the board lost samples before this frame."""
         return decode_state(self.state, self.flags).samples_lost
 
     @property
     def line_lost(self) -> bool:
+        """Whether the board lost a command line."""
         return decode_state(self.state, self.flags).line_lost
 
     @property
     def comparator(self) -> bool:
+        """Whether the output was above half the input."""
         return decode_state(self.state, self.flags).comparator

@@ -70,7 +70,7 @@ def parse_whole(text: str, low: int, high: int) -> int:
 
 
 def format_number(value: float) -> str:
-    """Return the shortest text that reads back as the same number: `75`, `0.05`, `4.7E-5`."""
+    """Return the shortest text that reads back as the same number: `75`, `0.05`, `4.7E-5`. `value` in its command's unit."""
     if not math.isfinite(value):
         raise ValueError(f"only finite numbers go on the wire, got {value!r}")
     mantissa, _, exponent = repr(float(value)).partition("e")

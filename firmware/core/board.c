@@ -26,7 +26,7 @@ void board_begin(void)
 }
 
 static uint8_t checked_ms;
-static bool went_first;
+static bool frame_went_first;
 
 /* Once a millisecond is often enough, because the hardware does what can't wait, and leaves the time to the frames. */
 static void check_all(void)
@@ -49,8 +49,8 @@ void board_step(void)
     /* Frames go first, because a full buffer can't wait for what a command or a long reply takes. But not twice in a row, or no command
      * would be executed while there is always a frame to send. */
     bool is_busy = uplink_step();
-    went_first = is_busy && !went_first;
-    if (went_first) {
+    frame_went_first = is_busy && !frame_went_first;
+    if (frame_went_first) {
         return;
     }
     is_busy |= long_query_step();

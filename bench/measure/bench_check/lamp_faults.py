@@ -169,6 +169,8 @@ def _cold_ohm(e: Evidence) -> tuple[float, float] | None:
 
 
 def lamps_proof(e: Evidence, died: int | None, wrong: set[str]) -> BenchProof:
+    """Return whether the lamps were proved by their current, and why not. `died`: cycle at which one burnt out; `wrong`: codes of faults
+    found."""
     if (part := _other_load(e)) is not None and not _low_at_load(e):
         return BenchProof(ProofItem.LAMPS, FaultCode.LAMP_CURRENT not in wrong, f"{part * 100:.0f} % of the expected current")
     if not e.conditions.filament:
