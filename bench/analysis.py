@@ -1,6 +1,6 @@
 """The stream from frames to `Measured`: one object that is fed and asked, in bounded memory.
 
-Pure. The result does not depend on how the stream was cut.
+The result does not depend on how the stream was cut.
 """
 
 from __future__ import annotations
@@ -26,14 +26,14 @@ from bench.transitions import Change, TransitionFinder
 from bench.uncertainty import combine, rectangular
 from bench.wire import SAMPLES_PER_FRAME, STAMP_MODULUS, EventFrame, Placed, SampleFrame, Sequencer
 
-_CYCLES_KEPT = 5000
-_FRAMES_TOGETHER = 240  # a second's; whoever asks sooner has them looked at sooner
+_CYCLES_KEPT = 5000  # an hour's flashes; memory is bounded
+_FRAMES_TOGETHER = 240  # a second's; they are looked at sooner when a result is asked for
 STANDARD_COUNTS = Counts()
 _FLOOR = 0.3  # of the system voltage: below it there is no supply
 _STANDARD_LEAST = 32  # readings of a built-in standard
 # With the master switch open nothing flows. A zero may drift by 0.2 A (as far as a drift is not charged to anything) and is off by its u.
 _AT_REST: Mapping[str, float] = {ChannelName.I_LOAD: 0.3, ChannelName.I_LOAD_LOW: 0.3, ChannelName.V_DROP: 0.03}  # A, A, V
-_ZERO_K = 5.0
+_ZERO_K = 5.0  # standard uncertainties of the zero
 
 Observer: TypeAlias = Callable[[Block, Sequence[Change]], None]
 """Shown each block as it was sampled, and the changes that it settled (they may lie in blocks before)."""
@@ -43,7 +43,7 @@ class Pipeline:
     """Blocks to evidence: transitions found, cycles cut, kept. Both frames and recordings end up here.
 
     `v_in_v`: a fixed supply, for recordings that lack the input's voltage. `zero_a`: what the zero of the current may be off by beyond
-    what a board's fine range shows.
+    what a board's fine range shows. `clock_half_width`: relative, of the clock as stated.
     """
 
     def __init__(
@@ -88,6 +88,7 @@ class Pipeline:
         self._begin_s: float | None = None
 
     def feed(self, block: Block) -> list[Change]:
+        """Take the next block; return the changes that it settles."""
         self._begin_s = block.begin_s if self._begin_s is None else self._begin_s
         changes = self.finder.feed(block)
         self.supply.feed(block)
@@ -109,7 +110,7 @@ class Pipeline:
         return changes
 
     def finish(self) -> None:
-        """No more will come: settle what was waiting."""
+        """Settle what waits for more samples, at the end of a run."""
         empty = Block(self.cutter.now_s, self.cutter.now_s, {})
         self._keep(self.cutter.feed(empty, self.finder.flush()))
 
@@ -118,12 +119,13 @@ class Pipeline:
         self.complete += len(cycles)
 
     def flashes(self) -> FlashTable:
-        """The complete flashes one by one, as many as are kept."""
+        """Return the complete flashes one by one, as many as are kept."""
         return flash_table(self.evidence(), self._begin_s or 0.0)
 
     def evidence(
         self, lost_part: float = 0.0, still_s: float = 0.0, standards: Mapping[str, tuple[float, float, float]] | None = None
     ) -> Evidence:
+        """Return what the run shows so far, as measuring takes it."""
         cutter = self.cutter
         return Evidence(
             cycles=list(self.cycles),
@@ -163,12 +165,12 @@ class Pipeline:
 
 
 def _highest(channel_accuracies: Mapping[str, Accuracy], name: str) -> float:
-    """The highest reading of a channel, infinite for one that is not there."""
+    """Return the highest reading of a channel, infinite for one that is not there."""
     return channel_accuracies[name].high if name in channel_accuracies else math.inf
 
 
 def _cold_ohm(conditions: Conditions) -> float | None:
-    """Resistance of the load's cold filaments in ohm; None if the load is not known or is no filament lamps."""
+    """Return the resistance of the load's cold filaments in ohm; None if the load is not known or is no filament lamps."""
     if not conditions.lamps_w or not conditions.filament:
         return None
     return 1.0 / cold_conductance(conditions.lamps_w, conditions.system_v)
@@ -209,6 +211,7 @@ class Analysis:
         self.switches: deque[SwitchEvent] = deque(maxlen=64)
 
     def feed(self, pieces: Iterable[SampleFrame | EventFrame], arrival_s: float) -> None:
+        """Take frames as they were decoded, which arrived together at arrival_s, s of the host's clock."""
         last: Placed | None = None
         for frame in pieces:
             placed = self._sequencer.place(frame)
@@ -236,12 +239,12 @@ class Analysis:
             self.catch_up()
 
     def _begin_anew(self, run: int) -> None:
-        """The first frame named a run that no other names: it was damaged, and the run is this one."""
+        """Begin with another run: the first frame named one that no other names, so it was damaged."""
         self._run, self._samples, self._pipeline = run, 0, None
         self._waiting.clear()
 
     def compare(self, stamp: int, ticks: int, sent_s: float, received_s: float) -> None:
-        """The board answered with this stamp a question of the host's, which was sent and answered at these times of the host's clock."""
+        """Compare clocks by a stamp with which the board answered a question, sent and answered at these times of the host's clock."""
         if self._last is None:
             return  # nothing of this run has come yet that tells where in it the stamp stands
         last, period_s = self._last
@@ -249,15 +252,15 @@ class Analysis:
         self._clock.bracket((last + ahead) * period_s + ticks / self._description.clock_hz, sent_s, received_s)
 
     def _begins(self, frame: SampleFrame) -> bool:
-        """Whether this frame lies wholly after the switching that was waited for: the first to show it may be mixed."""
+        """Return whether this frame lies wholly after the switching that was waited for: the first to show it may be mixed."""
         if frame.closed_loads == self._awaited and self._mixed:
             self._awaited = None
             return True
         self._mixed = frame.closed_loads == self._awaited
         return False
 
-    def carried_on(self, conditions: Conditions, loads: frozenset[int], observer: Observer | None = None) -> Analysis:
-        """The analysis of the same run after `loads` were switched live: it begins with the first frame taken wholly on them.
+    def carry_on(self, conditions: Conditions, loads: frozenset[int], observer: Observer | None = None) -> Analysis:
+        """Return the analysis of the same run after `loads` were switched live: it begins with the first frame taken wholly on them.
 
         It knows the zeros that were read at rest and the board's clock; feed it, and this one no more.
         """
@@ -295,12 +298,12 @@ class Analysis:
         return self._pipeline
 
     def measured(self, counts: Counts = STANDARD_COUNTS) -> Measured:
-        """A snapshot of what the run shows so far."""
+        """Return a snapshot of what the run shows so far."""
         self.catch_up()
         return measure(self._pipeline_for_range().evidence(self._lost_part(), self._stillness.still_s, self._standards()), counts)
 
     def _standards(self) -> Mapping[str, tuple[float, float, float]]:
-        """What the built-in standards read in this run, what they should, and how well that is known."""
+        """Return what the built-in standards read in this run, what they should, and how well that is known."""
         found = {}
         for check in self._description.checks:
             total, n = self._checked.get(check.channel, (0.0, 0))
@@ -311,32 +314,35 @@ class Analysis:
         return found
 
     def _lost_part(self) -> float:
-        """Part of the samples of this run that never came, as counted."""
+        """Return the part of the samples of this run that never came, as counted."""
         lost = self.losses["samples_lost"]
         return lost / (lost + self._samples) if lost else 0.0
 
     def cycles(self) -> Sequence[Cycle]:
-        """The complete cycles, the newest 5000 at most."""
+        """Return the complete cycles, the newest 5000 at most."""
         self.catch_up()
         return tuple(islice(self._pipeline_for_range().cycles, None))
 
     def flashes(self) -> FlashTable:
-        """The same as a table of what was read of each; empty before the first sample."""
+        """Return the same as a table of what was read of each; empty before the first sample."""
         self.catch_up()
         return self._pipeline.flashes() if self._pipeline is not None else FlashTable()
 
     @property
     def cycles_complete(self) -> int:
+        """Number of complete cycles so far."""
         self.catch_up()
         return self._pipeline.complete if self._pipeline is not None else 0
 
     @property
     def cycles_excluded(self) -> int:
+        """Number of cycles left out because samples of them are missing."""
         self.catch_up()
         return self._pipeline.cutter.broken if self._pipeline is not None else 0
 
     @property
     def contact_closed(self) -> bool | None:
+        """Whether the contact is closed; None before that is known."""
         self.catch_up()
         return self._pipeline.finder.closed if self._pipeline is not None else None
 

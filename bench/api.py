@@ -199,7 +199,7 @@ def judge(
 
 
 def _as_file(recording: Recorded, path: Path) -> Path:
-    """The recording as a file: itself, or a frame written to `path`."""
+    """Return the recording as a file: itself, or a frame written to `path`."""
     if isinstance(recording, str | os.PathLike):
         return Path(arguments.text("recording", recording))
     if not hasattr(recording, "to_csv"):
@@ -245,7 +245,7 @@ class _Asked:
         )
 
     def claims_beside(self, known: Claims | None) -> Claims:
-        """What the unit is said to be, beside or instead of what is known."""
+        """Return what the unit is said to be, beside or instead of what is known."""
         return claims_for(self.parts_folder, self.part, self.claims, known)
 
 

@@ -22,14 +22,14 @@ _SHOWN = 60  # characters of what came
 
 
 def refused(name: str, came: object, allowed: str) -> SetupError:
-    """The error to raise about the argument `name`."""
+    """Return the error to raise about the argument `name`."""
     shown = " ".join(repr(came).split())
     shown = shown if len(shown) <= _SHOWN else f"{shown[:_SHOWN]}..."
     return SetupError(printable(f"{name}: got {shown} ({type(came).__name__}); it must be {allowed}"))
 
 
 def text(name: str, given: Any, allowed: str = "a text in one line") -> str:
-    """A text, or the path of a file as one."""
+    """Return a text, or the path of a file as one."""
     came = os.fspath(given) if isinstance(given, os.PathLike) else given
     if not isinstance(came, str) or not came.strip() or not came.isprintable() or len(came) > _LONGEST:
         raise refused(name, given, allowed)
@@ -37,11 +37,12 @@ def text(name: str, given: Any, allowed: str = "a text in one line") -> str:
 
 
 def optional_text(name: str, given: Any) -> str | None:
+    """Return the text given, None if none was."""
     return None if given is None else text(name, given)
 
 
 def unit_number(name: str, given: Any) -> str:
-    """The number or name of a unit, as one would read it off: runs of white space count as one blank."""
+    """Return the number or name of a unit, as one would read it off: runs of white space count as one blank."""
     number = " ".join(given.split()) if isinstance(given, str) else ""
     if not 0 < len(number) <= _LONGEST_UNIT or not number.isprintable():
         raise refused(name, given, f"a text of 1 to {_LONGEST_UNIT} characters, all of them printable")
@@ -49,14 +50,14 @@ def unit_number(name: str, given: Any) -> str:
 
 
 def texts(name: str, given: Any) -> tuple[str, ...]:
-    """Several texts, or one by itself."""
+    """Return several texts, or one by itself."""
     if isinstance(given, str | os.PathLike):
         return (text(name, given),)
     return tuple(text(name, one) for one in _items(name, given, "a list of texts"))
 
 
 def words(name: str, given: Any) -> Mapping[str, str]:
-    """Words by name; none if nothing is given."""
+    """Return words by name; none if nothing is given."""
     if given is None:
         return {}
     if not isinstance(given, Mapping):
@@ -65,7 +66,7 @@ def words(name: str, given: Any) -> Mapping[str, str]:
 
 
 def number(name: str, given: Any, low: float = -math.inf, high: float = math.inf) -> float:
-    """A finite number from `low` to `high`."""
+    """Return a finite number from `low` to `high`."""
     ends = "" if math.isinf(low) else f" from {low:g} to {high:g}"
     if not isinstance(given, Real) or isinstance(given, bool):
         raise refused(name, given, f"a number{ends}")
@@ -79,17 +80,19 @@ def number(name: str, given: Any, low: float = -math.inf, high: float = math.inf
 
 
 def optional_number(name: str, given: Any, low: float = -math.inf, high: float = math.inf) -> float | None:
+    """Return the number given if it lies from `low` to `high`, all in one unit; None if none was."""
     return None if given is None else number(name, given, low, high)
 
 
 def flag(name: str, given: Any) -> bool:
+    """Return the truth value given; an error for anything else."""
     if not isinstance(given, bool):
         raise refused(name, given, "True or False")
     return given
 
 
 def watts(name: str, given: Any, least: int = 1) -> tuple[float, ...] | None:
-    """Watts of each lamp, `least` to MOST_LAMPS of them; None if nothing is given."""
+    """Return watts of each lamp, `least` to MOST_LAMPS of them; None if nothing is given."""
     if given is None:
         return None
     allowed = f"the watts of {least} to {MOST_LAMPS} lamps, such as [21, 21]"
@@ -103,7 +106,7 @@ def watts(name: str, given: Any, least: int = 1) -> tuple[float, ...] | None:
 
 
 def loads(name: str, given: Any) -> tuple[int, ...] | None:
-    """Numbers of loads, each once and in order; None if nothing is given."""
+    """Return the numbers of loads, each once and in order; None if nothing is given."""
     if given is None:
         return None
     allowed = "numbers of loads, 1 to 8, such as [1, 2]"
@@ -114,7 +117,7 @@ def loads(name: str, given: Any) -> tuple[int, ...] | None:
 
 
 def window(name: str, given: Any) -> tuple[float, float]:
-    """First and last second, infinite where None is given."""
+    """Return the first and last second, infinite where None is given."""
     allowed = "the first and the last second, None for the recording's, such as (2.5, None)"
     if not isinstance(given, tuple | list) or len(given) != 2:
         raise refused(name, given, allowed)
@@ -123,7 +126,7 @@ def window(name: str, given: Any) -> tuple[float, float]:
 
 
 def claimed(given: Any) -> Mapping[str, Any]:
-    """Fields of Claims by name, each of its type."""
+    """Return the fields of Claims by name, each of its type."""
     if given is None:
         return {}
     known, hints = [field.name for field in fields(Claims)], get_type_hints(Claims)

@@ -24,7 +24,7 @@ from bench.measure import (
     RatingState,
     system_word,
 )
-from bench.outcome import Case, OtherLoad, conclude, upheld
+from bench.outcome import Case, OtherLoad, conclude, uphold
 from bench.procedure import OF_LOAD, Procedure, RunStep
 from bench.record import BoardRecord, JudgedAgain, RecordingSource, SetupRecord, SetUsed, TestRecord
 from bench.setup import Setup, setup_record
@@ -55,7 +55,7 @@ class TestContext:
 
 
 def effective_measured(setup: Setup, measured: Measured, bench_faults: Sequence[BenchFault] = ()) -> Measured:
-    """What is judged: `measured` with what a person entered, and with whatever else spoils it; what was seen stands."""
+    """Return what is judged: `measured` with what a person entered, and with whatever else spoils it; what was seen stands."""
     entered: dict[str, str] = {FactName.RATING: RatingState.KNOWN} if setup.rating_known else {}
     entered |= {**setup.claims.facts, **setup.entered}
     if measured.facts.get(FactName.PILOT, UNKNOWN) not in (PilotState.DEAD, UNKNOWN):
@@ -68,7 +68,7 @@ def effective_measured(setup: Setup, measured: Measured, bench_faults: Sequence[
 
 
 def circumstances_of(setup: Setup, measured: Measured, runs: Sequence[StepRuns]) -> Circumstances:
-    """How the test was really made, as far as the conditions of limit sets ask for it. A start whose time the bench lost is none."""
+    """Return how the test was really made, as far as the conditions of limit sets ask for it. A start whose time the bench lost is none."""
     first = next((r for r in runs if r.step.judge and r.step.loads not in OF_LOAD), None)
     further = sum(len(r.whole) for r in runs if first is not None and r.step.starts_of == first.step.name)
     volts = next((record.supply_v for record in first.whole), None) if first is not None else None
@@ -88,9 +88,10 @@ def circumstances_of(setup: Setup, measured: Measured, runs: Sequence[StepRuns])
 def judge_all(
     setup: Setup, measured: Measured, circumstances: Circumstances | None, level: float = LEVEL
 ) -> tuple[tuple[LimitSet, ...], tuple[Verdict, ...]]:
-    """The sets chosen, and a verdict for each of their requirements; one not measured for a set that could not be chosen.
+    """Return the sets chosen, and a verdict for each of their requirements; one not measured for a set that could not be chosen.
 
-    What the unit is said to be is the last of the sets, if it asks for anything.
+    What the unit is said to be is the last of the sets, if it asks for anything. `level`: probability with which a definite verdict is
+    right.
     """
     sets: list[LimitSet] = []
     verdicts: list[Verdict] = []
@@ -109,69 +110,80 @@ def judge_all(
     return tuple(sets), tuple(verdicts)
 
 
-def assemble(procedure: Procedure, setup: Setup, runs: Sequence[StepRuns], story: TestContext) -> TestRecord:
-    """The record of a test. What was interrupted is in it, but only whole runs are judged, and no grade is given."""
-    measured = effective_measured(setup, combine_runs(procedure, runs, setup.system_v), story.bench_faults)
-    measured = replace(measured, proofs=(*measured.proofs, *_proofs_of(story)))
+def assemble(procedure: Procedure, setup: Setup, runs: Sequence[StepRuns], context: TestContext) -> TestRecord:
+    """Return the record of a test. What was interrupted is in it, but only whole runs are judged, and no grade is given."""
+    measured = effective_measured(setup, combine_runs(procedure, runs, setup.system_v), context.bench_faults)
+    measured = replace(measured, proofs=(*measured.proofs, *_proofs_of(context)))
     circumstances = circumstances_of(setup, measured, runs)
     sets, verdicts = judge_all(setup, measured, circumstances)
-    told = _told(story.bench_faults, measured, runs)
-    load = next((record.load_text for r in runs if r.step.judge for record in r.records if record.load_text), setup.load_text)
-    graded = grade(setup.grade_rule, measured, verdicts) if setup.grade_rule is not None else None
-    case = Case(
-        measured=measured,
-        verdicts=verdicts,
-        grade=graded,
-        bench_faults=told,
-        interrupted=story.interrupted,
-        broken_off_by_bench=story.interrupted is not None and any(fault.text == story.interrupted for fault in told),
-        load=load,
-        is_rated=setup.load_is_rated,
-        others=_other_loads(setup, runs),
-        odd_supply=_odd_supply(setup, circumstances.supply_v),
-        leads_may_explain=not story.zeroed and _leads_may_explain(setup, measured, circumstances, verdicts, graded),
-        to_be_surer=story.to_be_surer,
-        heard=story.heard,
-        doubt=story.doubt,
-        recorded=story.recording is not None,
-    )
+    case = _case(setup, runs, context, measured, verdicts, circumstances)
     conclusion = conclude(case)
     return TestRecord(
-        setup=_setup_record(setup, story),
+        setup=_setup_record(setup, context),
         procedure=procedure,
         rated_load=setup.rated_load,
         steps=tuple(record for of_step in runs for record in of_step.records),
         measured=measured,
         limit_sets=tuple(map(SetUsed.of, sets)),
-        verdicts=upheld(verdicts, conclusion.outcome),
+        verdicts=uphold(verdicts, conclusion.outcome),
         conclusion=conclusion,
-        when=story.when,
-        software=story.software,
-        board=story.board,
-        recording=story.recording,
-        judged_again=story.judged_again,
-        notes=story.notes,
-        link=story.link,
-        bench_faults=told,
-        interrupted=story.interrupted,
+        when=context.when,
+        software=context.software,
+        board=context.board,
+        recording=context.recording,
+        judged_again=context.judged_again,
+        notes=context.notes,
+        link=context.link,
+        bench_faults=tuple(case.bench_faults),
+        interrupted=context.interrupted,
         conditions=tuple(c for limit_set in sets for c in judge_conditions(limit_set, circumstances)),
-        load=load,
+        load=case.load,
         supply_v=circumstances.supply_v,
     )
 
 
-def _setup_record(setup: Setup, story: TestContext) -> SetupRecord:
-    """Of a recording no board sampled anything, and it is held to no supply unless one was named."""
-    if story.recording is None:
+def _case(
+    setup: Setup,
+    runs: Sequence[StepRuns],
+    context: TestContext,
+    measured: Measured,
+    verdicts: tuple[Verdict, ...],
+    circumstances: Circumstances,
+) -> Case:
+    """Return all that the outcome follows from."""
+    told = _told(context.bench_faults, measured, runs)
+    graded = grade(setup.grade_rule, measured, verdicts) if setup.grade_rule is not None else None
+    return Case(
+        measured=measured,
+        verdicts=verdicts,
+        grade=graded,
+        bench_faults=told,
+        interrupted=context.interrupted,
+        broken_off_by_bench=context.interrupted is not None and any(fault.text == context.interrupted for fault in told),
+        load=next((record.load_text for r in runs if r.step.judge for record in r.records if record.load_text), setup.load_text),
+        is_rated=setup.load_is_rated,
+        others=_other_loads(setup, runs),
+        odd_supply=_odd_supply(setup, circumstances.supply_v),
+        leads_may_explain=not context.zeroed and _leads_may_explain(setup, measured, circumstances, verdicts, graded),
+        to_be_surer=context.to_be_surer,
+        heard=context.heard,
+        doubt=context.doubt,
+        recorded=context.recording is not None,
+    )
+
+
+def _setup_record(setup: Setup, context: TestContext) -> SetupRecord:
+    """Return the setup as it is kept: no board sampled a recording, which is held to no supply unless one was named."""
+    if context.recording is None:
         return setup_record(setup, setup.nominal_v)
     return replace(setup_record(setup, setup.supply_v), sample_mode=None)
 
 
-def _proofs_of(story: TestContext) -> tuple[BenchProof, ...]:
+def _proofs_of(context: TestContext) -> tuple[BenchProof, ...]:
     """Zero and link, which no single run proves. An unproved zero is in the uncertainty of every value that it moves."""
-    zero = "read with the shorting link" if story.zeroed else "the board's own, and the currents at rest"
-    lost = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in story.link.items() if count)
-    return BenchProof(ProofItem.ZERO, story.zeroed, zero), BenchProof(ProofItem.DATA_LINE, not lost, lost or "nothing lost or damaged")
+    zero = "read with the shorting link" if context.zeroed else "the board's own, and the currents at rest"
+    lost = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in context.link.items() if count)
+    return BenchProof(ProofItem.ZERO, context.zeroed, zero), BenchProof(ProofItem.DATA_LINE, not lost, lost or "nothing lost or damaged")
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,7 +198,10 @@ class RunningJudgement:
 def judge_so_far(
     procedure: Procedure, setup: Setup, runs: Sequence[StepRuns], bench_faults: Sequence[BenchFault], level: float, conditions: bool = False
 ) -> RunningJudgement:
-    """Judge a test that goes on, at the level of one look among many. `conditions`: also those that limit sets are for."""
+    """Judge a test that goes on, at the level of one look among many. `conditions`: also those that limit sets are for.
+
+    `level`: probability with which a definite verdict is right.
+    """
     measured = effective_measured(setup, combine_runs(procedure, runs, setup.system_v), bench_faults)
     made = {r.step.name for r in runs if r.records}
     to_come = tuple(step for step in procedure.runs if step.name not in made)
@@ -209,15 +224,15 @@ def is_settled(setup: Setup, judgement: RunningJudgement) -> bool:
     if any(v.conformity is Conformity.FAIL for v in verdicts):
         return True
     # What cannot be measured or judged in this run will not be by going on.
-    open_ones = [v for v in verdicts if not v.conformity.definite and not v.why_open and not isinstance(v.found, NotMeasured)]
-    given = grade(setup.grade_rule, measured, [v for v in verdicts if v.conformity.definite]) if setup.grade_rule is not None else None
+    open_ones = [v for v in verdicts if not v.conformity.is_definite and not v.why_open and not isinstance(v.found, NotMeasured)]
+    given = grade(setup.grade_rule, measured, [v for v in verdicts if v.conformity.is_definite]) if setup.grade_rule is not None else None
     if given is None:
         return bool(verdicts) and not open_ones
     return given.sure and (given.outcome == "not good" or not open_ones)
 
 
 def _waits(requirement: Requirement, later: Collection[str]) -> bool:
-    """Whether a requirement speaks of something that only a later step shows."""
+    """Return whether a requirement speaks of something that only a later step shows."""
     match requirement:
         case Limit(quantity=quantity):
             return quantity in later
@@ -228,7 +243,7 @@ def _waits(requirement: Requirement, later: Collection[str]) -> bool:
 
 
 def _odd_supply(setup: Setup, supply_v: float | None) -> str:
-    """The volts of the test in words, where no vehicle runs at such; else empty."""
+    """Return the volts of the test in words, where no vehicle runs at such; else empty."""
     usual_v = nominal_test_v(setup.system_v)
     if supply_v is None or abs(supply_v / usual_v - 1.0) <= _USUAL_SUPPLY:
         return ""
@@ -238,7 +253,8 @@ def _odd_supply(setup: Setup, supply_v: float | None) -> str:
 def _leads_may_explain(
     setup: Setup, measured: Measured, circumstances: Circumstances, verdicts: Sequence[Verdict], graded: Grade | None
 ) -> bool:
-    """Whether the drop is charged, and would not be if the sense leads sat on the clips: without the link nothing shows where they sit."""
+    """Return whether the drop is charged, and would not be if the sense leads sat on the clips: without the link nothing shows where they
+    sit."""
     current = measured.values.get("steady_a")
     if not _charges_drop(verdicts, graded) or not isinstance(current, Estimate):
         return False
@@ -257,7 +273,7 @@ def _charges_drop(verdicts: Sequence[Verdict], graded: Grade | None) -> bool:
 
 
 def _other_loads(setup: Setup, runs: Sequence[StepRuns]) -> tuple[OtherLoad, ...]:
-    """What the unit did on other loads than the one it was judged on, from whole runs that the bench did not spoil."""
+    """Return what the unit did on other loads than the one it was judged on, from whole runs that the bench did not spoil."""
     found = []
     for r in runs:
         for record in r.whole:
@@ -270,8 +286,8 @@ def _other_loads(setup: Setup, runs: Sequence[StepRuns]) -> tuple[OtherLoad, ...
     return tuple(found)
 
 
-def _told(of_story: Sequence[BenchFault], measured: Measured, runs: Sequence[StepRuns]) -> tuple[BenchFault, ...]:
-    """Every fault of the bench once. One that showed only in a run that nothing was judged by spoils nothing."""
+def _told(of_context: Sequence[BenchFault], measured: Measured, runs: Sequence[StepRuns]) -> tuple[BenchFault, ...]:
+    """Return every fault of the bench once. One that showed only in a run that nothing was judged by spoils nothing."""
     of_runs = (fault for r in runs for record in r.records for fault in record.measured.bench_faults)
     others = (fault if fault in measured.bench_faults else replace(fault, spoils=False) for fault in of_runs)
-    return tuple(dict.fromkeys((*of_story, *measured.bench_faults, *others)))
+    return tuple(dict.fromkeys((*of_context, *measured.bench_faults, *others)))

@@ -1,6 +1,6 @@
 """Lamp banks: what stands in the six sockets of a bench, read from a TOML file (format 1), and the current it should take.
 
-Pure: a parsed file in, `Bank` out (described in `bench/data/banks/standard.toml`). A socket holds a filament lamp, an LED lamp, a
+A parsed file in, `Bank` out (described in `bench/data/banks/standard.toml`). A socket holds a filament lamp, an LED lamp, a
 resistor, an LED lamp with a resistor across it, or nothing. A board's description knows only what the board was built for; a bank says
 what is fitted.
 """
@@ -58,7 +58,7 @@ class Socket:
                 return "empty"
 
     def current_a(self, system_v: float, lamp_v: float) -> float:
-        """Steady current in A at lamp_v V; ValueError for a system voltage that no lamp is made for."""
+        """Return the steady current in A at lamp_v V; ValueError for a system voltage that no lamp is made for."""
         if self.kind == "filament":
             return expected_current_a((self.watts,), system_v, lamp_v)
         volts = max(lamp_v, 0.0)
@@ -67,7 +67,7 @@ class Socket:
         return led_a + (volts / self.ohms if self.ohms else 0.0)
 
     def makes(self, watts: float) -> bool:
-        """Whether it is a filament lamp of this rating."""
+        """Return whether it is a filament lamp of this rating."""
         return self.kind == "filament" and abs(self.watts - watts) < _SAME_WATTS * watts
 
 
@@ -92,13 +92,13 @@ class Bank:
                 raise ValueError(f"{socket.text} in socket {number} of a bank")
 
     def for_system(self, system_v: float) -> Bank:
-        """The bank of a system of this voltage: lamps and resistors of the same watts."""
+        """Return the bank of a system of this voltage: lamps and resistors of the same watts."""
         part = system_v / self.system_v
         sockets = tuple(replace(s, amps=round(s.amps / part, 6), ohms=round(s.ohms * part**2, 6)) for s in self.sockets)
         return replace(self, sockets=sockets, system_v=system_v)
 
     def choose(self, watts: Iterable[float]) -> tuple[int, ...] | None:
-        """Numbers of the sockets that hold filament lamps of these ratings, in their order; None if some rating is lacking."""
+        """Return the numbers of the sockets that hold filament lamps of these ratings, in their order; None if some rating is lacking."""
         taken: list[int] = []
         for w in watts:
             number = next(iter(self.lamps_of(w, besides=taken)), None)
@@ -108,17 +108,17 @@ class Bank:
         return tuple(taken)
 
     def lamps_of(self, watts: float, besides: Collection[int] = ()) -> tuple[int, ...]:
-        """Numbers of the sockets that hold a filament lamp of this rating, ascending, without those in `besides`."""
+        """Return the numbers of the sockets that hold a filament lamp of this rating, ascending, without those in `besides`."""
         return tuple(n for n, socket in enumerate(self.sockets, start=1) if socket.makes(watts) and n not in besides)
 
 
 def nominal_test_v(system_v: float) -> float:
-    """Nominal test voltage in V: 6.4, 12.8, 25.6 (SAE J590)."""
+    """Return the nominal test voltage in V: 6.4, 12.8, 25.6 (SAE J590)."""
     return 12.8 * (system_v / 12.0)
 
 
 def sockets_text(sockets: Sequence[Socket]) -> str:
-    """A load in words: `2 x 21 W + 5 W`, `LED 0.15 A`; filament lamps first, heaviest first."""
+    """Return a load in words: `2 x 21 W + 5 W`, `LED 0.15 A`; filament lamps first, heaviest first."""
     parts = []
     for one in sorted(set(sockets), key=lambda s: (list(KINDS).index(s.kind), -s.watts, -s.amps, s.ohms)):
         n = sum(1 for other in sockets if other == one)
@@ -127,7 +127,7 @@ def sockets_text(sockets: Sequence[Socket]) -> str:
 
 
 def parse_bank(content: Mapping[str, Any], origin: str) -> Bank:
-    """The bank from the parsed TOML of one file, TableError in one line otherwise; `origin` names the file for people."""
+    """Return the bank from the parsed TOML of one file, TableError in one line otherwise; `origin` names the file for people."""
     top = top_table(content, origin, FORMAT)
     name, title = top.text("name"), top.text("title")
     system_v = top.number("system_v") if "system_v" in top else 12.0

@@ -35,7 +35,7 @@ class BenchMemory:
     lamps: dict[Lamp, float] = field(default_factory=dict)
 
     def meet(self, board: str, now_s: float) -> None:
-        """A test begins on the board that says this of itself: forget what is not of it, or too old."""
+        """Forget what is not of the board that says this of itself, or too old; a test begins on it."""
         if board != self.board or not 0.0 <= now_s - self.zeroed_s <= LASTS_S:
             self.zeroed, self.zero_note = None, {}
         self.lamps = {lamp: t_s for lamp, t_s in self.lamps.items() if board == self.board and 0.0 <= now_s - t_s <= LASTS_S}
@@ -46,5 +46,5 @@ class BenchMemory:
         self.lamps |= dict.fromkeys(lamps, now_s)
 
     def forget_lamps(self) -> None:
-        """A lamp was found wrong, or may be: nothing that was proved of any holds."""
+        """Forget all lamps: one was found wrong, or may be."""
         self.lamps.clear()

@@ -9,12 +9,12 @@ from bench.record import BoardRecord, SimulationRecord
 
 
 def addressed_board(address: str) -> BoardRecord:
-    """A board that has not answered yet."""
+    """Return a board that has not answered yet."""
     return BoardRecord(address, simulation=SimulationRecord.of_address(address))
 
 
 def identified_board(address: str, identity: str, description: BoardDescription, simulated_unit: str | None) -> BoardRecord:
-    """A board that has answered: its reply to *IDN?, its description, and the unit in its socket if it is a simulated one."""
+    """Return a board that has answered: its reply to *IDN?, its description, and the unit in its socket if it is a simulated one."""
     maker, model, serial, firmware = identity.split(",")[:4]
     known = addressed_board(address)
     simulation = known.simulation
@@ -33,12 +33,12 @@ def identified_board(address: str, identity: str, description: BoardDescription,
 
 
 def model_and_serial(identity: str) -> tuple[str, str]:
-    """What tells a board from others in its reply to *IDN?; the version of its program does not."""
+    """Return what tells a board from others in its reply to *IDN?; the version of its program does not."""
     _, model, serial, *_ = identity.split(",")
     return model.strip(), serial.strip()
 
 
 def _date(number: int) -> str | None:
-    """20261125 as 2026-11-25; None for 0, a board that was never calibrated."""
+    """Return 20261125 as 2026-11-25; None for 0, a board that was never calibrated."""
     text = f"{number:08d}"
     return f"{text[:4]}-{text[4:6]}-{text[6:]}" if number else None

@@ -1,6 +1,6 @@
 """Calibration: from readings of the board beside those of a meter, the zero and scale of a channel and how well they are then known.
 
-Pure. A meter's error of scale is one unknown for all the points taken with it, and so is that of its zero: more points average the
+A meter's error of scale is one unknown for all the points taken with it, and so is that of its zero: more points average the
 board's noise and crookedness away, never the meter. So the straight line is fitted with the whole covariance of the points (generalized
 least squares; GUM 5.2 and its example H.3), and what it cannot better is refused: a cheap meter makes parts of 0.1 % worse.
 """
@@ -19,9 +19,9 @@ from bench.clock import ClockEstimate
 from bench.description import BoardDescription, Range
 from bench.errors import CalibrationError
 from bench.samples import NEAR
-from bench.uncertainty import combine, rectangular
+from bench.uncertainty import Component, Estimate, combine, rectangular
 from bench.wire.text import LONGEST_LINE, format_number
-from bench.zero import moved
+from bench.zero import shift_range
 
 WITHIN = 0.95
 """A range is compared up to this part of its highest reading: a supply set by hand is a little off, and a voltage beyond it trips the
@@ -47,7 +47,7 @@ class MeterAccuracy:
 
     @classmethod
     def parse(cls, text: str) -> MeterAccuracy:
-        """From `0.05%+2mV`, `0.5 % + 10 mA`, `0.1%`. CalibrationError for anything else."""
+        """Return the accuracy that a text states: `0.05%+2mV`, `0.5 % + 10 mA`, `0.1%`. CalibrationError for anything else."""
         match = re.fullmatch(r"\s*([\d.]+)\s*%\s*(?:\+\s*([\d.]+)\s*([mu]?)[VA]\s*)?", text)
         if match is None:
             raise CalibrationError(
@@ -63,7 +63,7 @@ class MeterAccuracy:
 class Point:
     """The board's mean reading with its standard uncertainty from noise, and what it should have read, in the channel's unit.
 
-    `known`: that is known without a meter (nothing flows, so it is 0).
+    `known`: that is known without a meter (nothing flows, so it is 0). `reading`, `u_noise` and `should` in the channel's unit.
     """
 
     reading: float
@@ -89,8 +89,8 @@ class Calibrated:
 
 
 def supply_points(ranges: Sequence[Range], highest_v: float) -> tuple[float, ...]:
-    """Supply voltages, ascending, that lie evenly in the lowest range and in what each wider one reads beyond it, up to `highest_v`. Round
-    figures: somebody sets them by hand."""
+    """Return supply voltages, ascending, that lie evenly in the lowest range and in what each wider one reads beyond it, up to `highest_v`.
+    Round figures, because they are set by hand."""
     points: list[float] = []
     for r in sorted(ranges, key=lambda r: r.high):
         top_v = min(highest_v, WITHIN * r.high)
@@ -132,23 +132,28 @@ def calibrate(channel: str, unit: str, used: Range, points: Sequence[Point], met
         raise CalibrationError(
             f"{where}: its zero would be {offset:.2g} {unit} off, {used.u_zero:.2g} {unit} is usual: look at where the meter's leads are"
         )
-    line = moved(used, used.zero - offset / (slope * used.scale), used.scale * slope)
+    line = shift_range(used, used.zero - offset / (slope * used.scale), used.scale * slope)
     after = replace(line, u_scale=combine(u_slope / slope, rectangular(SCALE_KEEPS)), u_zero=u_offset)
     at = max(shoulds, key=abs)
     worse = [v for v in (at, used.high) if after.u_at(v) >= beside.u_at(v)]
     refused = None
     if worse:
         refused = (
-            f"at {worse[0]:.3g} {unit} zeroing and standard give {beside.u_at(worse[0]):.2g} {unit}, this meter would give "
-            f"{after.u_at(worse[0]):.2g} {unit}; a better meter is needed, or points further up"
+            f"at {worse[0]:.3g} {unit} zeroing and standard leave ± {_expanded(beside.u_at(worse[0])):.2g} {unit}, this meter would leave "
+            f"± {_expanded(after.u_at(worse[0])):.2g} {unit}; a better meter is needed, or points further up"
         )
     return Calibrated(channel, beside, after, at, beside.u_at(at), after.u_at(at), refused)
+
+
+def _expanded(u: float) -> float:
+    """Return the half-width that holds 95 % of a normal distribution of this standard deviation."""
+    return Estimate(0.0, "1", (Component("stated", u),)).expanded()
 
 
 def _line(
     where: str, unit: str, points: Sequence[Point], meter: MeterAccuracy, used: Range
 ) -> tuple[tuple[float, float], npt.NDArray[np.float64]]:
-    """Offset and slope of should = offset + slope * reading, and their covariance.
+    """Return offset and slope of should = offset + slope * reading, and their covariance.
 
     The meter's part is one unknown for all points. Its rest may be one too (a zero error) or new at each (the last digit): both are
     allowed for.
@@ -178,7 +183,7 @@ def _line(
 
 
 def _believable(chi2: float, dof: int) -> bool:
-    """Whether a sum of squares of so many independent standard deviations is no chance in 2000 (Wilson and Hilferty's cube root)."""
+    """Return whether a sum of squares of so many independent standard deviations is no chance in 2000 (Wilson and Hilferty's cube root)."""
     spread = 2.0 / (9.0 * dof) if dof else math.inf
     return dof < 1 or (chi2 / dof) ** (1.0 / 3.0) <= 1.0 - spread + _BELIEF * math.sqrt(spread)
 
@@ -198,7 +203,7 @@ RESONATOR_KEEPS = 1e-3
 
 
 def calibrate_clock(description: BoardDescription, seen: ClockEstimate, keeps: float = RESONATOR_KEEPS) -> ClockCalibrated:
-    """The board's frequency by the host's clock. `keeps`: how well, relatively, it will stay, half-width."""
+    """Return the board's frequency by the host's clock. `keeps`: how well, relatively, it will stay, half-width."""
     before = description.clock_hz, description.clock_half_width
     if not seen.corrected:
         return ClockCalibrated(before, before, f"not compared: {seen.text}")
@@ -212,7 +217,7 @@ def calibrate_clock(description: BoardDescription, seen: ClockEstimate, keeps: f
 
 
 def command_lines(ranges: Sequence[tuple[str, Range]], clock: tuple[float, float] | None, date: int) -> tuple[str, ...]:
-    """What to say to the board to put these ranges (by channel), this clock (Hz, half-width) and this date in force, without storing it.
+    """Return the commands that put these ranges (by channel), this clock (Hz, half-width) and this date in force, without storing it.
 
     An uncertainty is rounded up, so that the board never states less. ValueError if a line is too long for it.
     """
@@ -230,12 +235,12 @@ def command_lines(ranges: Sequence[tuple[str, Range]], clock: tuple[float, float
 
 
 def _six(value: float) -> str:
-    """Six significant digits, as a board keeps them."""
+    """Return the value with six significant digits, as a board keeps them."""
     return format_number(float(f"{value:.{_DIGITS}g}"))
 
 
 def _rounded_up(u: float) -> str:
-    """Three significant digits, upwards."""
+    """Return the value with three significant digits, rounded up."""
     if u == 0.0:
         return "0"
     place = math.floor(math.log10(u)) - 2

@@ -1,7 +1,7 @@
 """What a unit is said to be, once for a part number, and what that makes of it: functions that it must show.
 
 A file of claims is TOML, format 1; whatever it leaves out is not known, and what is not known is not judged. `claims_set` turns claims
-into a limit set, so that a function is judged, graded and shown like any limit; its basis is `own`: what somebody said of the part.
+into a limit set, so that a function is judged, graded and shown like any limit; its basis is `own`: what the shop says of the part.
 """
 
 from __future__ import annotations
@@ -48,18 +48,13 @@ class Claims:
     trailer: bool | None = None
 
     @property
-    def is_empty(self) -> bool:
-        """Whether nothing at all is known that could be judged."""
-        return self == Claims(self.part)
-
-    @property
     def facts(self) -> Mapping[str, str]:
         """Facts that no rig sees: a unit without a pilot terminal has none to look at."""
         return {FactName.PILOT: PilotState.ABSENT} if self.pilot == "none" or (self.pilot is None and self.terminals == 2) else {}
 
 
 def parse_claims(content: Mapping[str, Any], origin: str) -> Claims:
-    """The claims from the parsed TOML of one file, TableError in one line otherwise; `origin` names the file for people."""
+    """Return the claims from the parsed TOML of one file, TableError in one line otherwise; `origin` names the file for people."""
     top = top_table(content, origin, FORMAT)
     claims = Claims(
         part=top.text("part", ""),
@@ -83,7 +78,7 @@ def parse_claims(content: Mapping[str, Any], origin: str) -> Claims:
 
 
 def impossible_in(claims: Claims) -> str:
-    """The name of a claim whose number no unit can have, what came and what is allowed; empty if there is none."""
+    """Return the name of a claim whose number no unit can have, what came and what is allowed; empty if there is none."""
     if claims.system_v is not None and claims.system_v not in SYSTEMS_V:
         return f"system_v: got {claims.system_v:g}; it must be one of {', '.join(map(str, SYSTEMS_V))}"
     if claims.rated is not None and (not claims.rated or not all(0.0 < w <= 100.0 for w in claims.rated)):
@@ -94,7 +89,7 @@ def impossible_in(claims: Claims) -> str:
 
 
 def contradiction_in(claims: Claims) -> str:
-    """What two claims say against each other, in words; empty if nothing."""
+    """Return what two claims say against each other, in words; empty if nothing."""
     if claims.terminals == 2 and claims.pilot in (PilotState.IN_STEP, PilotState.ANTIPHASE):
         return f"got {claims.pilot!r} for two terminals; a pilot is a third one"
     if claims.facts and claims.pilot_lamp_out is not None:
@@ -103,7 +98,7 @@ def contradiction_in(claims: Claims) -> str:
 
 
 def claims_text(claims: Claims) -> str:
-    """The same as TOML text, in which only what is known stands."""
+    """Return the claims as TOML text, in which only what is known stands."""
     lines = [f"format = {FORMAT}"]
     for key, value in (
         ("part", claims.part or None), ("system_v", claims.system_v), ("rated", claims.rated), ("load", claims.load),
@@ -136,7 +131,7 @@ def _yes(table: Table, key: str) -> bool | None:
 
 
 def facts_asked(claims: Claims) -> Mapping[str, tuple[str, ...]]:
-    """The words that these claims allow of each fact they ask for."""
+    """Return the words that these claims allow of each fact they ask for."""
     return {limit.fact: limit.allowed for limit in _asked(claims) if isinstance(limit, FactLimit)}
 
 
@@ -165,7 +160,7 @@ def _asked(claims: Claims) -> list[Limit | FactLimit]:
 
 
 def claims_set(claims: Claims, averaging: Averaging) -> LimitSet | None:
-    """The limit set of the functions that these claims ask for; None if they ask for none. `averaging`: as the other sets do it."""
+    """Return the limit set of the functions that these claims ask for; None if they ask for none. `averaging`: as the other sets do it."""
     asked = _asked(claims)
     if not asked:
         return None

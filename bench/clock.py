@@ -30,13 +30,13 @@ HOST_HALF_WIDTH = 50e-6
 BELIEVED = 3.0
 """Times the stated tolerance: up to there an error is corrected, beyond it the board's clock or description is at fault."""
 _HOST_SLEWED = 500e-6  # a time service may slew a computer's clock by as much (adjtimex(2), Linux): no fault of the board
-_BIN_S = 1.0
-_BINS_MOST = 512
-_ASKED_MOST = 256
-_DOF_LEAST = 2
+_BIN_S = 1.0  # of each such span the least late arrival is kept
+_BINS_MOST = 512  # bins kept, so that memory is bounded; with more each becomes twice as long
+_ASKED_MOST = 256  # stamps asked that are kept, likewise
+_DOF_LEAST = 2  # degrees of freedom from which on a line's own scatter says something
 _SLACK_S = 2e-3  # a stamp may be of the sample before, and a computer reads its clock a little after the fact
 _SIGNIFICANT = 4.0  # standard uncertainties by which the line alone must be off before it speaks against the board
-_COVERED = 2.0
+_COVERED = 2.0  # standard uncertainties of a rate that its bounds may reach
 _CHANGED, _CHANGED_LEAST = 5.0, 2e-4  # slopes of the two halves differ: standard uncertainties, and 0.02 flashes/min of 90
 _HALF_LEAST = 4  # bins
 
@@ -57,10 +57,12 @@ class ClockEstimate:
 
     @property
     def u(self) -> float:
+        """Standard uncertainty of the relative error."""
         return combine(*(part.u for part in self.parts))
 
     @property
     def text(self) -> str:
+        """The state of the clock in words for the record."""
         if self.corrected:
             return f"board's clock corrected by {self.rel_error * 100:+.4f} % after {self.span_s:.0f} s against the host's"
         if self.wrong:
@@ -79,7 +81,10 @@ class _Certain:
 
 
 class ClockComparison:
-    """Gathers pairs of board time and host time in bounded memory; its verbs are `add` and `bracket`. Their grouping does not matter."""
+    """Gathers pairs of board time and host time in bounded memory; its verbs are `add` and `bracket`. Their grouping does not matter.
+
+    `half_width`, `host_half_width`: of the two clocks' relative errors.
+    """
 
     def __init__(self, half_width: float, host_half_width: float = HOST_HALF_WIDTH, name: str = "board's clock") -> None:
         self._half_width = half_width
@@ -91,11 +96,11 @@ class ClockComparison:
         self._asked: list[tuple[int, float, float, float]] = []
 
     def begin_run(self) -> None:
-        """Stamps start again from 0: the same clock, another origin."""
+        """Begin another run of the same clock, whose stamps start again from 0."""
         self._run += 1
 
     def add(self, board_s: float, arrival_s: float) -> None:
-        """A frame whose last sample was held at board_s (nominal seconds of this run) was in the host's hands at arrival_s."""
+        """Add the arrival at arrival_s (host clock, s) of a frame whose last sample was held at board_s (nominal seconds of this run)."""
         index = self._run, int(board_s // self._bin_s)
         kept = self._least.get(index)
         late = arrival_s - board_s
@@ -105,7 +110,7 @@ class ClockComparison:
                 self._halve()
 
     def bracket(self, board_s: float, sent_s: float, received_s: float) -> None:
-        """The board's clock stood at board_s at a moment between these two of the host's."""
+        """Add two bounds: the board's clock stood at board_s at a moment between these two of the host's."""
         self._asked.append((self._run, board_s, sent_s, received_s))
         if len(self._asked) > _ASKED_MOST:
             del self._asked[1::2]
@@ -120,7 +125,8 @@ class ClockComparison:
                 self._least[index] = board_s, arrival_s
 
     def estimate(self) -> ClockEstimate:
-        """The straight line through the least late arrivals where the bounds allow it; else no correction and what is not excluded."""
+        """Return the straight line through the least late arrivals where the bounds allow it; else no correction and what is not
+        excluded."""
         board, late, span = self._centred()
         certain = self._certain()
         believed = BELIEVED * self._half_width + _HOST_SLEWED
@@ -144,13 +150,14 @@ class ClockComparison:
         return ClockEstimate(0.0, (self._uncorrected(reach),), False, sum(span), wrong)
 
     def _uncorrected(self, reach: float) -> Component:
-        """What is known without a correction: the board's claim, or as much more as nothing excludes (`reach`; infinite: not looked at)."""
+        """Return what is known without a correction: the board's claim, or as much more as nothing excludes (`reach`; infinite: not looked
+        at)."""
         if not self._half_width < reach < math.inf:
             return Component(f"{self._name} (its own tolerance)", rectangular(self._half_width), shape="rectangular")
         return Component(f"{self._name} (as far as it was compared)", rectangular(reach), shape="rectangular")
 
     def _changing(self, board: Array, late: Array, runs: int) -> tuple[Component, ...]:
-        """What a clock that is not steady adds: how much its two halves' rates differ, if that is more than scatter."""
+        """Return what a clock that is not steady adds: how much its two halves' rates differ, if that is more than scatter."""
         half = len(board) // 2
         if runs != 1 or half < _HALF_LEAST:
             return ()
@@ -163,16 +170,16 @@ class ClockComparison:
         return (Component(f"{self._name}, not steady", rectangular(change), shape="rectangular"),)
 
     def _certain(self) -> _Certain:
-        """What the bounds of all runs exclude together."""
+        """Return what the bounds of all runs exclude together."""
         found = _Certain()
         for run in {asked[0] for asked in self._asked}:
             asked = np.array([(board, sent, received) for one, board, sent, received in self._asked if one == run])
             frames = np.array([pair for (one, _), pair in self._least.items() if one == run]).reshape(-1, 2)
-            found = _narrowed(found, asked[:, :2], np.concatenate((asked[:, ::2], frames)))
+            found = _narrow(found, asked[:, :2], np.concatenate((asked[:, ::2], frames)))
         return found
 
     def _centred(self) -> tuple[Array, Array, list[float]]:
-        """Board times and latenesses of all runs, each run about its own means, and the runs' spans in s."""
+        """Return board times and latenesses of all runs, each run about its own means, and the runs' spans in s."""
         by_run: dict[int, list[tuple[float, float]]] = {}
         for (run, _), pair in sorted(self._least.items()):
             by_run.setdefault(run, []).append(pair)
@@ -189,8 +196,8 @@ class ClockComparison:
         return np.concatenate(boards), np.concatenate(lates), spans
 
 
-def _narrowed(found: _Certain, not_before: Array, not_after: Array) -> _Certain:
-    """The same with the bounds of one run: rows of board time and the host time before or after which it cannot have been."""
+def _narrow(found: _Certain, not_before: Array, not_after: Array) -> _Certain:
+    """Return the same with the bounds of one run: rows of board time and the host time before or after which it cannot have been."""
     board_from, host_from = not_before[:, 0][:, None], not_before[:, 1][:, None]
     board_to, host_to = not_after[:, 0][None, :], not_after[:, 1][None, :]
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -211,7 +218,7 @@ def _narrowed(found: _Certain, not_before: Array, not_after: Array) -> _Certain:
 
 
 def _excluded(certain: _Certain, believed: float) -> str:
-    """What shows that the error is beyond `believed`, either way; empty if it may be within."""
+    """Return what shows that the error is beyond `believed`, either way; empty if it may be within."""
     if certain.least > believed:
         return _said("at least ", *certain.by_least)
     if certain.most < -believed:
@@ -224,7 +231,7 @@ def _said(how: str, board_s: float, host_s: float) -> str:
 
 
 def _line(x: Array, y: Array) -> tuple[float, float, float]:
-    """Slope, residual sum of squares and sum of squares of x about its mean of the straight line through these points."""
+    """Return the slope, residual sum of squares and sum of squares of x about its mean of the straight line through these points."""
     from_mean = x - x.mean()
     sxx = float(from_mean @ from_mean)
     slope = float(from_mean @ y) / sxx

@@ -51,11 +51,13 @@ class StepRuns:
 
     @property
     def whole(self) -> tuple[StepRecord, ...]:
+        """Those that were not interrupted."""
         return tuple(r for r in self.records if r.interrupted is None)
 
 
 def combine_runs(procedure: Procedure, runs: Sequence[StepRuns], system_v: float) -> Measured:
-    """What the procedure judges from these runs on lamps of a system of system_v; what it judges but nobody ran is `NotMeasured`."""
+    """Return what the procedure judges from these runs on lamps of a system of system_v; what it judges but was not run is
+    `NotMeasured`."""
     by_name = {r.step.name: r for r in runs}
     values: dict[str, Measurement] = {}
     facts: dict[str, str] = {}
@@ -100,7 +102,7 @@ def _missing(runs: StepRuns) -> NotMeasured:
 
 
 def _from_starts(quantity: str, runs: StepRuns, further: Sequence[StepRecord]) -> Measurement:
-    """One quantity of a step; of its starts and the `further` ones made after it, where it belongs to starts."""
+    """Return one quantity of a step; of its starts and the `further` ones made after it, where it belongs to starts."""
     if quantity in OF_STARTS:
         whole = (*runs.whole, *(r for r in further if r.interrupted is None))
         found = [r.measured.values.get(quantity, NotMeasured("not part of this run")) for r in whole]
@@ -113,7 +115,7 @@ def _from_starts(quantity: str, runs: StepRuns, further: Sequence[StepRecord]) -
 
 
 def mean_of_starts(found: Sequence[Measurement]) -> Measurement:
-    """The mean of one quantity over starts, with type A from their scatter; the largest is in the note.
+    """Return the mean of one quantity over starts, with type A from their scatter; the largest is in the note.
 
     Type B contributions of the same source are the same error in every start, so they are averaged, not reduced; those of single
     instants are in the scatter too, and are kept all the same. A start that the bench spoilt is left out, and said; one that the
@@ -134,7 +136,7 @@ def mean_of_starts(found: Sequence[Measurement]) -> Measurement:
 
 
 def largest_of_starts(found: Sequence[Measurement]) -> Measurement:
-    """The largest single start; unmeasured if one start that the unit did not make is among them, or no good one."""
+    """Return the largest single start; unmeasured if one start that the unit did not make is among them, or no good one."""
     good = [m for m in found if isinstance(m, Estimate)]
     bad = sorted((m for m in found if isinstance(m, NotMeasured)), key=lambda m: m.fault == "bench")
     if bad and (not good or bad[0].fault != "bench"):
@@ -164,7 +166,7 @@ def _shape(same_error: Sequence[Component]) -> Shape:
 def _on_other_load(
     step: RunStep, runs: StepRuns, spoiling: Sequence[BenchFault], values: Mapping[str, Measurement]
 ) -> dict[str, Measurement]:
-    """What a step with a lamp less or more shows of `step.judge`. A fault of the bench in this run spoils this run only."""
+    """Return what a step with a lamp less or more shows of `step.judge`. A fault of the bench in this run spoils this run only."""
     if not runs.whole or runs.left_out:
         return dict.fromkeys(step.judge, _missing(runs))
     if spoiling:
@@ -180,7 +182,7 @@ def _on_other_load(
 
 
 def _removed_lamp(procedure: Procedure, by_name: Mapping[str, StepRuns], one_out: StepRuns, system_v: float) -> tuple[BenchFault, ...]:
-    """The lamp that was switched off, by what its current took with it: two lamps can be wrong so that together they seem right."""
+    """Return the lamp that was switched off, by what its current took with it: two lamps can be wrong so that together they seem right."""
     rated = next((by_name[s.name] for s in procedure.runs if s.loads == "rated" and not s.starts_of and s.name in by_name), None)
     if rated is None or not rated.whole:
         return ()
@@ -204,7 +206,8 @@ def _removed_lamp(procedure: Procedure, by_name: Mapping[str, StepRuns], one_out
 def _other_facts(
     step: RunStep, runs: StepRuns, spoiling: Sequence[BenchFault], values: Mapping[str, Measurement], rated: Mapping[str, str]
 ) -> dict[str, str]:
-    """`outage` and `trailer`: the behaviour on that load. `lamp out`: `shown` if a driver would notice it, else `not shown`."""
+    """Return facts of other loads. `outage` and `trailer`: the behaviour on that load. `lamp out`: `shown` if a driver would notice it,
+    else `not shown`."""
     if not step.judge or not runs.whole or spoiling:
         return {}
     seen = runs.whole[-1].measured.facts

@@ -3,7 +3,7 @@
 Strategy. The comparator is high while the unit's output is above half of its input, and follows within 1 ms (PROTOCOL.md section 3); each
 sample frame says how it stood at its first sample. Where every sample of that frame and of the one before it lies plainly on one side, the
 comparator can stand on no other. A board that shows it there, time and again without a frame that fits, shows samples that were not read at
-the unit, or has a comparator that is broken: which of the two, nobody can tell from outside.
+the unit, or has a comparator that is broken: from outside the two can't be told apart.
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ class ComparatorWatch:
         self.against_s = 0.0
 
     def feed(self, block: Block) -> None:
+        """Compare what the comparator said in a block with its samples."""
         if not block.comparator or not {ChannelName.V_IN, ChannelName.V_OUT} <= block.traces.keys():
             return
         frame_s = (block.end_s - block.begin_s) / len(block.comparator)
@@ -42,7 +43,7 @@ class ComparatorWatch:
 
 
 def _sides(block: Block) -> list[int]:
-    """For each frame of the block 1 if all its samples show the output plainly above half the input, -1 if below, 0 if neither."""
+    """Return for each frame of the block 1 if all its samples show the output plainly above half the input, -1 if below, 0 if neither."""
     bounds = np.linspace(block.begin_s, block.end_s, len(block.comparator) + 1)
     least_in, most_in = _extremes(block.traces[ChannelName.V_IN], bounds)
     least_out, most_out = _extremes(block.traces[ChannelName.V_OUT], bounds)
@@ -53,7 +54,7 @@ def _sides(block: Block) -> list[int]:
 
 
 def _extremes(trace: Trace, bounds: npt.NDArray[np.float64]) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    """Least and greatest value between each bound and the next; NaN where no sample lies."""
+    """Return least and greatest value between each bound and the next; NaN where no sample lies."""
     at = np.searchsorted(trace.t_s, bounds - 1e-9)  # a sample on a bound belongs to what follows, whatever rounding says
     empty = at[1:] == at[:-1]
     if empty.all():

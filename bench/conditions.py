@@ -1,6 +1,6 @@
 """The conditions of a limit set against how a test was made: kept, not kept, or not known.
 
-Pure. A condition makes demands (`bench.limits.Condition`); `Circumstances` say how the test was really made. One demand not kept makes
+A condition makes demands (`bench.limits.Condition`); `Circumstances` say how the test was really made. One demand not kept makes
 the condition not kept; otherwise one not known makes it not known. A condition in words alone is not known: nothing here can check it.
 Voltages of demands are for a 12 V system, and scale with the system: half for 6 V, twice for 24 V.
 """
@@ -58,7 +58,7 @@ def judge_conditions(limit_set: LimitSet, circumstances: Circumstances) -> tuple
 
 
 def is_for_system(limit_set: LimitSet, quantity: str, system_v: float) -> bool:
-    """Whether the set's figures for this quantity are for such a system; one for another system asks nothing of the unit."""
+    """Return whether the set's figures for this quantity are for such a system; one for another system asks nothing of the unit."""
     return not any(c.system_v and system_v not in c.system_v and c.is_for(quantity) for c in limit_set.conditions)
 
 
@@ -117,7 +117,7 @@ def _judge_supply(supply_v: float | None, span: tuple[float, float]) -> _Found:
 
 
 def _judge_ambient(ambient: Measurement | None, span: tuple[float, float]) -> _Found:
-    """Not kept only beyond the expanded uncertainty; outside by less, nothing can be said."""
+    """Judge the temperature: not kept only beyond the expanded uncertainty; outside by less, nothing can be said."""
     wanted = f"the figures are for {_span_text(span, '°C')}"
     if not isinstance(ambient, Estimate):
         why = "" if ambient is None else f" ({ambient.reason})"
@@ -151,7 +151,7 @@ def _scaled(span: tuple[float, float], system_v: float) -> tuple[float, float]:
 
 
 def _beside(value: float, span: tuple[float, float], expanded: float) -> str:
-    """A value with the digits that show its side of both ends."""
+    """Return a value with the digits that show its side of both ends."""
     return max((rounding.against(value, end, expanded) for end in span), key=len)
 
 

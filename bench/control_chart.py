@@ -40,11 +40,14 @@ class ChartState(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class ChartLimits:
+    """Where values of a chart should lie, in their unit: from `low` to `high` (both included), about `centre`."""
+
     low: float
     centre: float
     high: float
 
     def hold(self, value: float) -> bool:
+        """Return whether a value lies within the limits."""
         return self.low <= value <= self.high
 
 
@@ -64,7 +67,7 @@ class ChartFinding:
 
 
 def individuals(values: Sequence[float]) -> ChartLimits:
-    """Centre and limits from the values' own scatter. ValueError for fewer than two."""
+    """Return centre and limits from the values' own scatter. ValueError for fewer than two."""
     if len(values) < 2:
         raise ValueError(f"limits of a chart: {len(values)} value, at least 2 are needed")
     centre = fmean(values)
@@ -73,8 +76,8 @@ def individuals(values: Sequence[float]) -> ChartLimits:
 
 
 def judge(values: Sequence[float], stated_u: Sequence[float]) -> ChartFinding:
-    """The latest value against the first REFERENCE, or against all earlier ones while there are no more, by their scatter and by the stated
-    standard uncertainties. ValueError for no values."""
+    """Judge the latest value against the first REFERENCE, or against all earlier ones while there are no more, by their scatter and by the
+    stated standard uncertainties. ValueError for no values."""
     if not values:
         raise ValueError("judging a chart: it has no values")
     last = len(values) - 1
@@ -103,8 +106,8 @@ def _judge_few(earlier: Sequence[float], earlier_u: Sequence[float], value: floa
 
 
 def _u_of_change(earlier_u: Sequence[float], u: float) -> float:
-    """Standard uncertainty of what a value differs by from the mean of earlier ones. What is stated may be the same error in all of the
-    earlier ones, so that their mean is known no better than one; and nobody knows how much of it the latest shares."""
+    """Return the standard uncertainty of what a value differs by from the mean of earlier ones. What is stated may be the same error in all
+    of the earlier ones, so that their mean is known no better than one; and how much of it the latest shares is not known."""
     return combine(math.sqrt(fmean(one * one for one in earlier_u)), u)
 
 
@@ -113,7 +116,8 @@ def _around(centre: float, reach: float) -> ChartLimits:
 
 
 def _moved_since(values: Sequence[float], chart: ChartLimits) -> int | None:
-    """The first of the latest values that are all outside the limits, or of those that are all on one side of the centre, if many."""
+    """Return the first of the latest values that are all outside the limits, or of those that are all on one side of the centre, if
+    many."""
     first = len(values)
     while first > REFERENCE and not chart.hold(values[first - 1]):
         first -= 1

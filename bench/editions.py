@@ -1,7 +1,7 @@
 """Editions of what a unit is judged by: everything that a limit set, grade rule or procedure says, so that a later change shows.
 
 A name and a year do not tell whether a number was changed since. So a session keeps what it was judged by place by place, each as text, and
-whoever judges the capture again compares that with what the name stands for then.
+judging the capture again compares that with what the name stands for then.
 """
 
 from __future__ import annotations
@@ -45,19 +45,19 @@ class Moved:
 
 
 def edition_of(kind: Kind, name: str, content: Any, edition: str = "") -> Edition:
-    """The edition of `content`, a dataclass."""
+    """Return the edition of `content`, a dataclass."""
     return Edition(kind, name, edition, dict(_places(encode(content), "")))
 
 
 def moved_between(then: Edition, now: Edition) -> tuple[Moved, ...]:
-    """Every place whose text differs, in the order of now, and then those that are gone."""
+    """Return every place whose text differs, in the order of now, and then those that are gone."""
     places = dict.fromkeys((*now.says, *then.says))
     pairs = ((place, then.says.get(place, _NOWHERE), now.says.get(place, _NOWHERE)) for place in places)
     return tuple(Moved(place, was, is_now) for place, was, is_now in pairs if was != is_now)
 
 
 def _places(content: Any, place: str) -> Iterator[tuple[str, str]]:
-    """Each text of the content with its place, such as `requirements rate_per_min high`."""
+    """Yield each text of the content with its place, such as `requirements rate_per_min high`."""
     if isinstance(content, dict):
         for key, item in content.items():
             yield from _places(item, f"{place} {key}".lstrip())

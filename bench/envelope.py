@@ -1,6 +1,6 @@
 """Samples to their least and greatest values in bins of time: what a trace is drawn from, however long it is.
 
-Pure. Bins are counted from the run's start, so a bin holds the same samples however the stream was cut, and a trace that is drawn
+Bins are counted from the run's start, so a bin holds the same samples however the stream was cut, and a trace that is drawn
 from them does not shimmer.
 """
 
@@ -44,8 +44,8 @@ class Envelope:
         self._kept: dict[str, Trace] = {}
 
     def feed(self, block: Block) -> Bins | None:
-        """The bins that this block completes; None if there is none. Bins inside a gap are there, and empty; those of a gap of more than
-        ten seconds, and the bin before it that it left unfinished, are left out."""
+        """Return the bins that this block completes; None if there is none. Bins inside a gap are there, and empty; those of a gap of more
+        than ten seconds, and the bin before it that it left unfinished, are left out."""
         begin = self._bin_at(block.begin_s)
         if self._next is None or begin - self._next > _GAP_BINS:
             self._next, self._kept = begin, {}
@@ -67,7 +67,7 @@ class Envelope:
         return Bins(first, self._bin_s, low, high)
 
     def _bin_at(self, t_s: float) -> int:
-        """The bin that begins at or before the instant. A quotient that was rounded up must not close a bin too soon."""
+        """Return the bin that begins at or before the instant. A quotient that was rounded up must not close a bin too soon."""
         number = math.floor(t_s / self._bin_s)
         return number if number * self._bin_s <= t_s else number - 1
 
@@ -77,7 +77,7 @@ def _joined(a: Trace, b: Trace) -> Trace:
 
 
 def extremes(trace: Trace, edges_s: Array) -> tuple[Array, Array]:
-    """Least and greatest value of the samples from each edge (included) to the next (excluded): shape (len(edges_s) - 1,) each, NaN
+    """Return least and greatest value of the samples from each edge (included) to the next (excluded): shape (len(edges_s) - 1,) each, NaN
     where there is no sample. `edges_s` must not fall."""
     at = trace.t_s.searchsorted(edges_s)
     low = np.full(len(edges_s) - 1, np.nan)

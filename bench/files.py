@@ -30,22 +30,23 @@ KINDS: Mapping[str, str] = {
     "instruments": "instrument",
 }
 """Folders of `bench/data`, and what one file of each is called."""
-_DEEPEST = 20
+_DEEPEST = 20  # tables in tables: no settings file has more than four
 _MOST_POINTS = 100  # tomllib takes 80 s and 9 GB for one key of 50,000 parts: the square of their number
 
 
 def shipped(kind: str) -> tuple[str, ...]:
-    """Names of the shipped files of one of KINDS, sorted."""
+    """Return the names of the shipped files of one of KINDS, sorted."""
     entries = (files("bench") / "data" / kind).iterdir()
     return tuple(sorted(entry.name.removesuffix(".toml") for entry in entries if entry.name.endswith(".toml")))
 
 
 def is_path(name: str) -> bool:
+    """Return whether a name is the path of a file, not a shipped file's name."""
     return name.endswith(".toml") or "/" in name or os.sep in name
 
 
 def read(kind: str, name: str) -> tuple[Mapping[str, Any], str]:
-    """The parsed file called `name` (or at that path), and what to call it in messages."""
+    """Return the parsed file called `name` (or at that path), and what to call it in messages."""
     origin = f"{KINDS[kind]} {name}"
     source: Path | Traversable
     if is_path(name):
@@ -78,7 +79,7 @@ def toml(source: Path | Traversable, origin: str) -> Mapping[str, Any]:
 
 
 def _is_deeper(content: Any, most: int) -> bool:
-    """Whether tables and lists lie more than `most` deep."""
+    """Return whether tables and lists lie more than `most` deep."""
     level = [content]
     for _ in range(most):
         items = [item for holder in level for item in (holder.values() if isinstance(holder, dict) else holder)]
@@ -89,12 +90,12 @@ def _is_deeper(content: Any, most: int) -> bool:
 
 
 def limit_sets() -> tuple[LimitSet, ...]:
-    """Every shipped limit set."""
+    """Return every shipped limit set."""
     return tuple(parse_limit_set(*read("limits", name)) for name in shipped("limits"))
 
 
 def named_limits(name: str) -> tuple[str, tuple[LimitSet, ...]]:
-    """What `limits.choose` needs for a set, a family or a path: the name to choose by, and the sets to choose from."""
+    """Return what `limits.choose` needs for a set, a family or a path: the name to choose by, and the sets to choose from."""
     if is_path(name) or name in shipped("limits"):
         one = parse_limit_set(*read("limits", name))
         if is_path(name) and one.name in shipped("limits") and one != parse_limit_set(*read("limits", one.name)):
@@ -111,6 +112,7 @@ def named_limits(name: str) -> tuple[str, tuple[LimitSet, ...]]:
 
 
 def grade_rule(name: str = "default") -> Rule:
+    """Return the grade rule of that name or path. TableError if it can't be used."""
     rule = parse_rule(*read("grades", name))
     if is_path(name) and rule.name in shipped("grades") and rule != parse_rule(*read("grades", rule.name)):
         raise _takes_shipped_name("grades", name, rule.name)
@@ -118,24 +120,27 @@ def grade_rule(name: str = "default") -> Rule:
 
 
 def _takes_shipped_name(kind: str, path: str, name: str) -> TableError:
-    """The error of a file that calls itself as a shipped one and says something else: records and captures hold the name alone, and who
-    judges again would take the shipped one for it."""
+    """Return the error of a file that calls itself as a shipped one and says something else: records and captures hold the name alone, and
+    who judges again would take the shipped one for it."""
     what = KINDS[kind]
     return TableError(f"{what} {path}: name: {name!r} is that of a shipped {what}, which differs; give yours a name of its own")
 
 
 def procedure(name: str) -> Procedure:
+    """Return the procedure of that name or path. TableError if it can't be used."""
     return parse_procedure(*read("procedures", name))
 
 
 def bank(name: str) -> Bank:
+    """Return the lamp bank of that name or path. TableError if it can't be used."""
     return parse_bank(*read("banks", name))
 
 
 def instrument(name: str) -> Instrument:
+    """Return the instrument of that name or path. TableError if it can't be used."""
     return parse_instrument(*read("instruments", name))
 
 
 def banks() -> tuple[Bank, ...]:
-    """Every shipped bank."""
+    """Return every shipped bank."""
     return tuple(bank(name) for name in shipped("banks"))

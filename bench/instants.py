@@ -1,4 +1,4 @@
-"""When a voltage stepped: reference instants (IEEE Std 181) behind a first-order input filter. Pure."""
+"""When a voltage stepped: reference instants (IEEE Std 181) behind a first-order input filter."""
 
 from __future__ import annotations
 
@@ -8,18 +8,21 @@ from bench.samples import Array
 
 # Tolerance of the input filter's time constant: 1 % resistor, 5 % capacitor (rectangular), as the reference rig's parts list has it.
 TAU_U = 0.03
+_LEFT = 0.05  # of a step: a sample that has come so far has left the level before it
+_SHORT_OF = 0.12  # of a step: so much less than a filter would give at the next sample is no step, but a ramp
+_MOVED_BEFORE = 0.1  # of a step: a sample before it that had come so far shows a ramp
 _ARRIVED = math.exp(-3.0)  # of a step, what is still to come when it counts as arrived
 
 
 def filtered_step_instant(
     t_s: Array, v: Array, k: int, before: float, after: float, tau_s: float, noise: float = 0.0, after_part: float = 0.0
 ) -> tuple[float, float]:
-    """True instant of a step that a first-order filter of time constant tau_s has smoothed, and its standard uncertainty, s.
+    """Return the true instant of a step that a first-order filter of time constant tau_s has smoothed, and its standard uncertainty, s.
 
     `k` is the first sample past the middle between the levels `before` and `after`. `after_part`: the step may really have been smaller
     by up to this part of it; a sample that near to its end may then have arrived, and doesn't say when. With tau_s = 0, or a transition
     too slow to be a step, the 50 % reference instant by linear interpolation (IEEE Std 181), less tau_s for the filter's delay. Between
-    equal levels there is no instant but the sample's.
+    equal levels there is no instant but the sample's. `noise`: standard deviation of v.
     """
     if after == before:
         return float(t_s[k]), float(t_s[k] - t_s[max(k - 1, 0)])
@@ -27,11 +30,11 @@ def filtered_step_instant(
     i = max(k - 1, 0)
     if tau_s > 0.0:
         # The step is fast if the sample after the crossing has all but arrived, and nothing moved before the sample at hand.
-        first = i if x[i] > 0.05 else k
+        first = i if x[i] > _LEFT else k
         later = min(first + 1, len(x) - 1)
         expected = 1.0 - (1.0 - min(x[first], 1.0)) * math.exp(-(t_s[later] - t_s[first]) / tau_s) if later > first else 1.0
         # (If it went back instead, the contact has parted again: a step all the same.)
-        if (x[later] > expected - 0.12 or x[later] < x[first]) and (first == 0 or x[first - 1] < 0.1):
+        if (x[later] > expected - _SHORT_OF or x[later] < x[first]) and (first == 0 or x[first - 1] < _MOVED_BEFORE):
             interval = float(t_s[first] - t_s[first - 1]) if first else 0.0
             reach = -tau_s * math.log(_ARRIVED + after_part)
             if x[first] < 1.0 - _ARRIVED - after_part:
@@ -56,7 +59,7 @@ def filtered_step_instant(
 
 
 def level_at(at_s: float, t_s: Array, v: Array) -> float:
-    """The level just after a make, carried back along the inrush's decay: the first sample after it may still be rising."""
+    """Return the level just after a make, carried back along the inrush's decay: the first sample after it may still be rising."""
     t, level = t_s[1:].tolist(), v[1:].tolist()  # of five numbers plain Python is faster than numpy
     mean_t, mean_level = sum(t) / len(t), sum(level) / len(level)
     slope = sum((a - mean_t) * b for a, b in zip(t, level, strict=True)) / sum((a - mean_t) ** 2 for a in t)

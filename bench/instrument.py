@@ -50,6 +50,7 @@ class InputErrors:
 
     @property
     def u_zero(self) -> float:
+        """Standard uncertainty of the zero, in the channel's unit."""
         return combine(*map(rectangular, self.rest))
 
     @property
@@ -78,15 +79,16 @@ class Instrument:
     inputs: Mapping[str, InputErrors] = field(default_factory=lambda: MappingProxyType({}))
 
     def input(self, channel: str) -> InputErrors | None:
-        """What is stated of the input that recorded this channel; None if nothing is."""
+        """Return what is stated of the input that recorded this channel; None if nothing is."""
         return self.inputs.get(channel, self.inputs.get(ALL))
 
     @property
     def clock_half_width(self) -> float:
+        """Half-width of the clock's relative error; a wide one is taken where none is stated."""
         return CLOCK_UNSTATED if self.clock is None else self.clock
 
     def unstated(self, channels: tuple[str, ...]) -> str:
-        """What is not stated of the instrument of these channels, in words, with what is taken instead; empty if all is stated."""
+        """Return what is not stated of the instrument of these channels, in words, with what is taken instead; empty if all is stated."""
         inputs = [channel for channel in channels if self.input(channel) is None]
         missing = [f"clock ({CLOCK_UNSTATED * 100:g} % taken)"] if self.clock is None else []
         if inputs:

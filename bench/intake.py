@@ -33,7 +33,7 @@ _MOST_BRACKETS = 200_000  # a list takes 60 bytes of memory for each of its own:
 
 
 def kind_of(mode: int) -> str:
-    """What a file of this mode is, where it is not a regular one; else an empty text."""
+    """Return what a file of this mode is, where it is not a regular one; else an empty text."""
     if stat.S_ISREG(mode):
         return ""
     return next((text for is_kind, text in _KINDS if is_kind(mode)), "no regular file")
@@ -57,7 +57,7 @@ def open_file(path: str | Path, most_mb: float) -> BinaryIO:
 
 
 def read_bytes(path: str | Path, most_mb: float) -> bytes:
-    """The whole content of a regular file. IntakeError if it can't be read, or is larger."""
+    """Return the whole content of a regular file. IntakeError if it can't be read, or is larger."""
     most = int(most_mb * 1e6)
     with open_file(path, most_mb) as file:
         try:
@@ -70,7 +70,7 @@ def read_bytes(path: str | Path, most_mb: float) -> bytes:
 
 
 def read_text(path: str | Path, most_mb: float) -> str:
-    """The whole text of a file in UTF-8, without its byte order mark; lines end with a line feed. IntakeError as `read_bytes`."""
+    """Return the whole text of a file in UTF-8, without its byte order mark; lines end with a line feed. IntakeError as `read_bytes`."""
     try:
         text = read_bytes(path, most_mb).decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -79,7 +79,8 @@ def read_text(path: str | Path, most_mb: float) -> str:
 
 
 def read_json_text(path: str | Path, most_mb: float) -> str:
-    """The text of a JSON file, as `read_text`, but none that would take many times its size: IntakeError for too many lists and objects."""
+    """Return the text of a JSON file, as `read_text`, but none that would take many times its size: IntakeError for too many lists and
+    objects."""
     text = read_text(path, most_mb)
     if text.count("[") + text.count("{") > _MOST_BRACKETS:
         raise IntakeError(f"there are more than {_MOST_BRACKETS} lists and objects in it")

@@ -16,7 +16,7 @@ _LEFT_S = 3600.0  # a part is written in seconds: one so old was left by a progr
 
 
 def write_whole(path: Path, content: str | bytes) -> None:
-    """The whole content or nothing: a full disk or a kill leaves what stood there before, never half a record.
+    """Write the whole content or nothing: a full disk or a kill leaves what stood there before, never half a record.
 
     OSError if it can't be written, also where something stands that is no ordinary file: a device, a folder, a symbolic link. A hidden part
     that a kill may leave is removed by a later write in the same folder.
@@ -46,7 +46,7 @@ def _clear_parts(folder: Path) -> None:
 
 
 def write_new(path: Path, content: str | bytes) -> None:
-    """A file that was not there before, on the disk when this returns."""
+    """Write a file that was not there before; it is on the disk when this returns."""
     with path.open("xb") as file:
         file.write(content.encode() if isinstance(content, str) else content)
         file.flush()

@@ -10,6 +10,7 @@ from bench.lamps import allowed_current_a
 from bench.samples import accuracies
 from bench.uncertainty import TypeA, combine
 
+LAMPS_COLD_S = 10.0  # dark for so long before a cold start: common practice, no source
 SUPPLY_PARTS = (0.8, 1.4)
 """A supply between these parts of the system's volts suits its lamps: from a flat battery to a charging one (14.4 V) and a sixth more
 (common practice, no source)."""
@@ -29,15 +30,17 @@ class LampTakes:
 
     @property
     def is_right(self) -> bool:
+        """Whether the lamp draws what is expected for its wattage."""
         return self.least_a <= self.amps <= self.most_a
 
     @property
     def text(self) -> str:
+        """What it draws beside what is expected, in words."""
         return f"takes {self.amps:.3f} A at {self.volts:.2f} V, a {self.watts:g} W lamp takes {self.least_a:.3f} to {self.most_a:.3f} A"
 
 
 def supply_problem(supply_v: float, system_v: float) -> str:
-    """What keeps lamps of this system from being lit at this supply voltage; empty if it suits them."""
+    """Return what keeps lamps of this system from being lit at this supply voltage; empty if it suits them."""
     least_v, most_v = (part * system_v for part in SUPPLY_PARTS)
     if least_v <= supply_v <= most_v:
         return ""
@@ -48,7 +51,7 @@ def supply_problem(supply_v: float, system_v: float) -> str:
 def lamp_takes(
     description: BoardDescription, watts: float, system_v: float, rest: Mapping[str, TypeA], lit: Mapping[str, TypeA]
 ) -> LampTakes | None:
-    """What a lamp of these rated watts takes: new or aged lamps are right. None if the board does not read current and voltage.
+    """Return what a lamp of these rated watts takes: new or aged lamps are right. None if the board does not read current and voltage.
 
     `rest`, `lit`: readings of the channels with everything open, and with this lamp alone through the shorting link.
     """

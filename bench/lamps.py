@@ -1,6 +1,6 @@
 """What filament lamps of a rated wattage take: to tell a dead or wrong lamp in the bank from a fault of the unit.
 
-Pure. Objective wattages at test voltage: UN R37 and Directive 97/24/EC data sheets (21 W and 5 W filaments read; 10 W from
+Objective wattages at test voltage: UN R37 and Directive 97/24/EC data sheets (21 W and 5 W filaments read; 10 W from
 memory). Current against voltage: I ~ V^0.55 (Standard Handbook for Electrical Engineers, after a public summary).
 """
 
@@ -31,13 +31,13 @@ COLD_OVER_HOT = 14.6  # resistance at 2750 K over that at 24 degC: the tungsten 
 
 
 def expected_current_a(rated_w: Iterable[float], system_v: float, lamp_v: float) -> float:
-    """Current in A that these lamps take together at lamp_v; ValueError for a system voltage that no lamp is made for."""
+    """Return the current in A that these lamps take together at lamp_v; ValueError for a system voltage that no lamp is made for."""
     test_v = _test_v(system_v)
     return _watts(rated_w, system_v) / test_v * float((max(lamp_v, 0.0) / test_v) ** CURRENT_EXPONENT)
 
 
 def allowed_current_a(rated_w: float, system_v: float, lamp_v: float) -> tuple[float, float]:
-    """Least and most current in A that a sound lamp of this rating takes at lamp_v, new or aged; ValueError as above.
+    """Return the least and most current in A that a sound lamp of this rating takes at lamp_v, new or aged; ValueError as above.
 
     Small lamps come with either objective: their rating (R5W, R10W; from memory), or 1.19 times it (6 W for the 5 W filament of a
     21/5 W lamp, Directive 97/24/EC).
@@ -52,7 +52,7 @@ def allowed_current_a(rated_w: float, system_v: float, lamp_v: float) -> tuple[f
 
 
 def cold_conductance(rated_w: Iterable[float], system_v: float) -> float:
-    """Conductance in S of these lamps together, cold; ValueError as above."""
+    """Return the conductance in S of these lamps together, cold; ValueError as above."""
     return COLD_OVER_HOT * _watts(rated_w, system_v) / _test_v(system_v) ** 2
 
 
@@ -63,7 +63,7 @@ def _test_v(system_v: float) -> float:
 
 
 def _watts(rated_w: Iterable[float], system_v: float) -> float:
-    """Watts at test voltage of these lamps together."""
+    """Return the watts at test voltage of these lamps together."""
     return sum(_objective_w(w, system_v) for w in rated_w)
 
 

@@ -1,8 +1,8 @@
 """Limit sets: what a unit is held to, where each number comes from, and how sure we are that it stands there.
 
-Pure: parsed TOML in, `LimitSet` out (format 1, described in `bench/data/limits/shop-example.toml`). A number is `read` (seen in
-the document named), `summary` (seen in somebody else's account of it), `memory` (recalled; with a confidence) or `own` (chosen by
-whoever wrote the file). A requirement is a band for a quantity, a set of allowed words for a fact, or alternatives of these.
+Parsed TOML in, `LimitSet` out (format 1, described in `bench/data/limits/shop-example.toml`). A number is `read` (seen in
+the document named), `summary` (seen in another's account of it), `memory` (recalled; with a confidence) or `own` (chosen by
+the author of the file). A requirement is a band for a quantity, a set of allowed words for a fact, or alternatives of these.
 """
 
 from __future__ import annotations
@@ -24,6 +24,8 @@ _FROM_STRONG_TO_WEAK = ("read", "own", "summary", "memory H", "memory M", "memor
 """Bases from the strongest to the weakest: what a shop chose itself it knows for certain, what others say of a paper it does not."""
 SYSTEMS_V = (6.0, 12.0, 24.0)
 """Systems that a condition can ask for. Voltages of a condition are for 12 V; the others take half and twice (SAE J590: 6.4, 25.6 V)."""
+USES = ("", "hazard", "outage", "own")
+"""What a set is for; empty, as most are, for turn signals. `own`: whatever a shop holds its units to."""
 RULES: Mapping[str, str] = {"mean-of-rates": "rate_per_min", "total-time": "rate_total_per_min"}
 """Averaging rules, and the rate that each of them judges."""
 
@@ -73,7 +75,7 @@ SHOWN_UNITS: Mapping[str, str] = {
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """Where a number comes from. `clause` is given only where somebody has read it; `confidence` only for `memory` (H, M, L)."""
+    """Where a number comes from. `clause` is given only where it was read; `confidence` only for `memory` (H, M, L)."""
 
     basis: str
     text: str
@@ -87,7 +89,7 @@ class Limit:
     """A band for one quantity, in its own unit; both ends belong to it, None is open. `unit` is the file's, for printing.
 
     `doubtful`: the paper itself could not be read, and the number may be wrong. A value outside is then no failure, but cannot be
-    said to keep the limit. The source's note says what is in doubt.
+    said to keep the limit. The source's note says what is in doubt. `low` and `high` are in the quantity's unit.
     """
 
     quantity: str
@@ -99,7 +101,8 @@ class Limit:
 
     @property
     def title(self) -> str:
-        return QUANTITIES[self.quantity].title
+        """The quantity's title."""
+        return QUANTITIES[self.quantity].full_title
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +145,7 @@ class Averaging:
 
     @property
     def quantity(self) -> str:
+        """The quantity of the rate that is judged."""
         return RULES[self.rule]
 
 
@@ -167,13 +171,13 @@ class Condition:
     quantities: tuple[str, ...] = ()
 
     def is_for(self, quantity: str | None) -> bool:
-        """Whether the condition is for limits on `quantity`; None for limits on a fact, which only a condition for all covers."""
+        """Return whether the condition is for limits on `quantity`; None for limits on a fact, which only a condition for all covers."""
         return not self.quantities or quantity in self.quantities
 
 
 @dataclass(frozen=True, slots=True)
 class LimitSet:
-    """What one edition of one paper asks of one kind of unit."""
+    """What one edition of one paper asks of one kind of unit. `use`: one of USES."""
 
     name: str
     title: str
@@ -187,6 +191,7 @@ class LimitSet:
     requirements: tuple[Limit | FactLimit | AnyOf, ...]
     conditions: tuple[Condition, ...] = ()
     notes: tuple[str, ...] = ()
+    use: str = ""
 
     @property
     def limits(self) -> tuple[Limit, ...]:
@@ -195,7 +200,7 @@ class LimitSet:
 
 
 def parse_limit_set(content: Mapping[str, Any], origin: str) -> LimitSet:
-    """The limit set from the parsed TOML of one file, TableError in one line otherwise; `origin` names the file for people."""
+    """Return the limit set from the parsed TOML of one file, TableError in one line otherwise; `origin` names the file for people."""
     top = top_table(content, origin, FORMAT)
     averaging = top.table("averaging")
     (rules,) = read_all([averaging], _averaging)
@@ -224,13 +229,14 @@ def parse_limit_set(content: Mapping[str, Any], origin: str) -> LimitSet:
         requirements=requirements,
         conditions=read_all(top.tables("condition"), lambda t: _condition(t, limited)),
         notes=top.texts("notes", ()),
+        use=top.choice("use", USES, ""),
     )
     top.done()
     return limit_set
 
 
 def choose(sets: Iterable[LimitSet], name: str, facts: Mapping[str, str], lamps: int | None) -> LimitSet:
-    """The set called `name`, or the one member of the family `name` that is for units at rest like this one, on so many lamps.
+    """Return the set called `name`, or the one member of the family `name` that is for units at rest like this one, on so many lamps.
 
     How the unit rests is what was seen (closed for at least 0.10 s or not: SAE J2068-1999, after a public summary); else one that
     never lit is taken as open and one that never opened as closed. NoLimitSet if none or several fit.
@@ -280,12 +286,15 @@ def _plain_limits(requirements: Iterable[Requirement]) -> Iterator[Limit | FactL
 
 
 def to_own_unit(value: float, unit: str) -> float:
-    """A file's number in the unit of the quantity, rounded once (7 % is 0.07, not 0.07000000000000001)."""
+    """Return a file's number in the unit of the quantity, rounded once (7 % is 0.07, not 0.07000000000000001).
+
+    `value` is in the file's unit.
+    """
     return float(Fraction(repr(value)) * UNITS[unit][1])
 
 
 def read_band(table: Table, keys: Sequence[str]) -> tuple[str, str, dict[str, float | None]]:
-    """Quantity, unit and the numbers under `keys` in the quantity's own unit, from a table that speaks of one quantity."""
+    """Return the quantity, unit and the numbers under `keys` in the quantity's own unit, from a table that speaks of one quantity."""
     quantity = table.choice("quantity", tuple(QUANTITIES))
     own = QUANTITIES[quantity].unit
     unit = table.choice("unit", tuple(u for u, (base, _) in UNITS.items() if base == own))
@@ -294,7 +303,7 @@ def read_band(table: Table, keys: Sequence[str]) -> tuple[str, str, dict[str, fl
 
 
 def read_fact(table: Table) -> tuple[str, tuple[str, ...]]:
-    """The fact that a table speaks of, and those of its words that it allows."""
+    """Return the fact that a table speaks of, and those of its words that it allows."""
     fact = table.choice("fact", tuple(FACTS))
     return fact, table.choices("allowed", FACTS[fact])
 
@@ -363,7 +372,7 @@ def _source(table: Table) -> Source:
     clause = table.text("clause", "")
     confidence = table.choice("confidence", ("H", "M", "L")) if basis == "memory" else ""
     if basis == "memory" and clause:
-        raise table.error("clause", f"got {clause!r} with basis 'memory'; a clause is only given where somebody has read it")
+        raise table.error("clause", f"got {clause!r} with basis 'memory'; give a clause only where it was read")
     return Source(basis, table.text("source"), clause, confidence, table.text("note", ""))
 
 

@@ -49,7 +49,7 @@ class SetSupply:
         return SUPPLY_PART * self.open_v
 
     def well_set(self, v_in_v: float) -> bool:
-        """Whether this voltage, without load, is so near that whoever looks again will find it right too."""
+        """Return whether this voltage, without load, is so near that it will be found right again."""
         return abs(v_in_v - self.open_v) <= 0.5 * self.within_v
 
 
@@ -80,13 +80,13 @@ class MeasuringPoint:
 
 Action: TypeAlias = FitLink | FitUnit | FitResistor | SetSupply | Cool | Do
 Meanwhile: TypeAlias = Callable[[], Mapping[str, float]]
-"""What to call at least five times a second while somebody is waited for: it keeps the board's attention for 0.1 s, and raises what
+"""What to call at least five times a second while the operator is waited for: it keeps the board's attention for 0.1 s, and raises what
 becomes of it, and of the test. While a supply is set, it gives the readings of the channels, the supply without load at `v_in`; else
 nothing."""
 
 
 class Operator(Protocol):
-    """Whoever does what hands must do."""
+    """Who performs manual actions: a person, or a simulated board's commands."""
 
     def do(self, action: Action, meanwhile: Meanwhile) -> bool | None:
         """Do it, or have it done, and return when it is.
@@ -99,4 +99,4 @@ class MeterReader(Operator, Protocol):
     """An operator with a meter."""
 
     def read_meter(self, place: MeasuringPoint, meanwhile: Meanwhile) -> float:
-        """What it shows there now, in the place's unit. Who has to wait for it calls `meanwhile` at least five times a second."""
+        """Return what it shows there now, in the place's unit. Who has to wait for it calls `meanwhile` at least five times a second."""

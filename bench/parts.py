@@ -87,7 +87,7 @@ def _refuse_contradiction(claims: Claims, doing: str) -> None:
 
 
 def has_part(folder: Path, text: str) -> bool:
-    """Whether anything is kept of the part."""
+    """Return whether anything is kept of the part."""
     return part_path(folder, part_number(text)).is_file()
 
 
@@ -106,5 +106,5 @@ def _read(path: Path) -> Claims:
 
 
 def _argument(number: str) -> str:
-    """The number as one argument of a command line."""
+    """Return the number as one argument of a command line."""
     return number if re.fullmatch(r"[\w.+/-]+", number) and not number.startswith("-") else '"' + number.replace('"', '\\"') + '"'

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 
 def escaped(text: str) -> str:
-    """`text` with every character that is not printable as a visible escape."""
+    """Return `text` with every character that is not printable as a visible escape."""
     if text.isprintable():
         return text
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
@@ -30,18 +30,19 @@ def sentence(text: str) -> str:
 
 
 def one_line(text: str) -> str:
-    """`text` with every run of white space as one space, and what a terminal might obey as visible escapes."""
+    """Return `text` with every run of white space as one space, and what a terminal might obey as visible escapes."""
     return escaped(" ".join(text.split()))
 
 
 def plain_text(text: str) -> str:
-    """`text` with its lines and blanks as they are, all other white space as blanks, and what a terminal might obey as visible escapes."""
+    """Return `text` with its lines and blanks as they are, all other white space as blanks, and what a terminal might obey as visible
+    escapes."""
     lines = text.split("\n")
     return "\n".join(line if line.isprintable() else escaped("".join(" " if c.isspace() else c for c in line)) for line in lines)
 
 
 def shortened(text: str, most: int) -> str:
-    """`text` in at most `most` characters: of a longer one its beginning and its end, and how much was left out between."""
+    """Return `text` in at most `most` characters: of a longer one its beginning and its end, and how much was left out between."""
     if len(text) <= most:
         return text
     part = (most - 40) // 2

@@ -1,6 +1,6 @@
 """Procedures: what is done with a unit on the bench, step by step, read from a TOML file (format 1).
 
-Pure: a parsed file in, `Procedure` out. A step is one of four kinds:
+A parsed file in, `Procedure` out. A step is one of four kinds:
 
 - `zero`: the shorting link in the unit's place, for the zeros of current and drop (optional: a bench without it goes on);
 - `run`: the unit on a load, started from cold once or several times;
@@ -90,7 +90,7 @@ class RunStep:
             raise ValueError(f"{self.starts} starts of {self.cycles} cycles; at least one start, and no cycles less than 0")
 
     def supply_for(self, system_v: float, otherwise: float) -> float:
-        """The supply voltage of this step in a system of `system_v` (6, 12 or 24 V)."""
+        """Return the supply voltage of this step in a system of `system_v` (6, 12 or 24 V). `otherwise`: V where the step says none."""
         return otherwise if self.supply_v is None else self.supply_v * (system_v / 12.0)
 
 
@@ -127,16 +127,12 @@ class Procedure:
 
     @property
     def runs(self) -> tuple[RunStep, ...]:
+        """The steps that make runs."""
         return tuple(step for step in self.steps if isinstance(step, RunStep))
-
-    @property
-    def judged(self) -> frozenset[str]:
-        """Every quantity that some step is there to show."""
-        return frozenset(name for run in self.runs for name in run.judge)
 
 
 def parse_procedure(content: Mapping[str, Any], origin: str) -> Procedure:
-    """The procedure from the parsed TOML of one file, TableError in one line otherwise; `origin` names the file for people."""
+    """Return the procedure from the parsed TOML of one file, TableError in one line otherwise; `origin` names the file for people."""
     top = top_table(content, origin, FORMAT)
     steps = read_all(top.tables("steps"), _step)
     procedure = Procedure(top.text("name"), top.text("title"), top.text("text", "").strip(), steps)
@@ -212,7 +208,7 @@ def _number(table: Table, key: str, least: float, most: float, default: float | 
 
 
 def _check_whole(procedure: Procedure, top: Table) -> None:
-    """What no single step can know: names used twice, a quantity judged twice, a comparison with nothing to compare with."""
+    """Refuse what no single step can know: names used twice, a quantity judged twice, a comparison with nothing to compare with."""
     if not procedure.runs:
         raise top.error("steps", "no step of kind run came; at least one is needed")
     twice = _first_twice(step.name for step in procedure.steps)
@@ -230,7 +226,7 @@ def _check_whole(procedure: Procedure, top: Table) -> None:
 
 
 def _check_joined(procedure: Procedure, top: Table) -> None:
-    """A live step goes on from a run, and further starts belong to an earlier one."""
+    """Refuse a live step that follows no run, and further starts that belong to no earlier one."""
     earlier: Step | None = None
     names: set[str] = set()
     for step in procedure.steps:

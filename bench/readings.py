@@ -1,6 +1,6 @@
 """Samples to readings: levels of a noisy signal, with their random uncertainty.
 
-Pure. The lowest of many noisy samples is too low, so a block is chosen by one half of its samples and valued by the other.
+The lowest of many noisy samples is too low, so a block is chosen by one half of its samples and valued by the other.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ LINE_LEAST = 8  # samples that carry a straight line
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """A value in the channel's unit with the standard uncertainty of its random part, from n samples."""
+    """A value in the channel's unit with the standard uncertainty of its random part, from n samples. `u` is in that unit too."""
 
     value: float
     u: float
@@ -23,6 +23,7 @@ class Reading:
 
 
 def mean_reading(v: Array) -> Reading | None:
+    """Return the mean of the samples with its standard uncertainty from their scatter; None without samples."""
     n = len(v)
     if not n:
         return None
@@ -32,7 +33,8 @@ def mean_reading(v: Array) -> Reading | None:
 
 
 def end_reading(t_s: Array, v: Array, at_s: float) -> Reading | None:
-    """Value at `at_s`, the end of these samples, by a straight line through them; their mean if they are fewer than LINE_LEAST."""
+    """Return the value at `at_s`, the end of these samples, by a straight line through them; their mean if they are fewer than
+    LINE_LEAST."""
     n = len(v)
     if n < LINE_LEAST:
         return mean_reading(v)
@@ -47,7 +49,7 @@ def end_reading(t_s: Array, v: Array, at_s: float) -> Reading | None:
 
 
 def lowest_reading(t_s: Array, v: Array) -> tuple[Reading, int, int] | None:
-    """The lowest level of a noisy signal, not biased by the noise: reading, and the samples [i, j) it stands on.
+    """Return the lowest level of a noisy signal, not biased by the noise: reading, and the samples [i, j) it stands on.
 
     Blocks of about 5 ms are compared by their even samples and valued by their odd ones, then the other way round. Where the chosen
     block slopes by more than its noise, the value is that at its lower end.
@@ -70,7 +72,7 @@ def lowest_reading(t_s: Array, v: Array) -> tuple[Reading, int, int] | None:
 
 
 def _sloped(t_s: Array, v: Array) -> Reading:
-    """The level of a short block: its mean, or its lower end if it slopes beyond doubt."""
+    """Return the level of a short block: its mean, or its lower end if it slopes beyond doubt."""
     n = len(v)
     x = t_s - t_s.mean()
     sxx = float(x @ x)

@@ -32,9 +32,9 @@ class SetupRecord:
 
     - `supply_v`: asked for, in V at the lamps with the unit shorted; None for a recording that was held to no supply.
     - `rated_w`: watts of each lamp that the unit is for, read off it if `rating_known`, else only tried.
-    - `lamps`: the loads by number, if they were not chosen by watts; `fitted_w`: watts of the lamps of a recording, empty if nobody said;
+    - `lamps`: the loads by number, if they were not chosen by watts; `fitted_w`: watts of the lamps of a recording, empty if not stated;
       `filament`: whether they count as filament lamps.
-    - `bank`: what stood in the sockets, if somebody said so. `limits` and `grade_rule`: by name, as they were asked for.
+    - `bank`: what stood in the sockets, if that was stated. `limits` and `grade_rule`: by name, as they were asked for.
     - `skip`, `average`: cycles that do not count, and how many count at least. `stop_early`: end when all limits are decided.
     - `zero`: do the steps with the shorting link. `rested_s`: for how long it was known to have been off.
     - `claims`: what the unit is said to be. `entered`: facts that a person knew.
@@ -70,7 +70,7 @@ class SimulationRecord:
 
     @classmethod
     def of_address(cls, address: str) -> SimulationRecord | None:
-        """What the address of a simulated board says; None for any other address."""
+        """Return what the address of a simulated board says; None for any other address."""
         parts = urlsplit(address)
         if parts.scheme not in _SIMULATED:
             return None
@@ -97,7 +97,7 @@ class BoardRecord:
 
 @dataclass(frozen=True, slots=True)
 class RecordingSource:
-    """The file of a recording made elsewhere, the channels that it holds, the instrument if somebody named it, and what was not stated of
+    """The file of a recording made elsewhere, the channels that it holds, the instrument if one was named, and what was not stated of
     its errors."""
 
     file: str
@@ -148,6 +148,7 @@ class SetUsed:
 
     @classmethod
     def of(cls, limit_set: LimitSet) -> SetUsed:
+        """Return what the record keeps of a limit set."""
         sum_of_all = edition_of("limit set", limit_set.name, limit_set).sha256
         return cls(limit_set.name, limit_set.title, limit_set.edition, limit_set.averaging, sum_of_all)
 
@@ -214,6 +215,7 @@ class TestRecord:
 
     @property
     def system_v(self) -> float:
+        """Voltage of the vehicle's system."""
         return self.setup.system_v
 
     @property
@@ -223,6 +225,7 @@ class TestRecord:
 
     @property
     def outcome(self) -> Outcome:
+        """The one outcome of the test."""
         return self.conclusion.outcome
 
     @property

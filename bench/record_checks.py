@@ -1,4 +1,4 @@
-"""What holds for every record, whoever made it and however old: a record that breaks one of these rules contradicts itself.
+"""What holds for every record, of any origin and age: a record that breaks one of these rules contradicts itself.
 
 Strategy. A conclusion cannot always be derived again, for the shop's rule may have changed since; what it may not contradict is in the
 record itself: verdicts, grade, faults of the bench. A verdict can be derived: its value, limit and guard band stand beside it. Words come
@@ -14,6 +14,7 @@ from math import isclose
 from typing import Any
 
 from bench import claims
+from bench.grade import NO_GRADE
 from bench.limits import AllOf, AnyOf, FactLimit, Limit, Requirement, weakest_basis
 from bench.measure import QUANTITIES, UNKNOWN, FactName, FaultCode, Measured, UnitBehaviour
 from bench.outcome import OPENINGS, Outcome
@@ -68,7 +69,7 @@ def outcome_follows_the_bench(record: TestRecord) -> Iterator[str]:
     broke_off = any(fault.text.rstrip(".") == (record.interrupted or "").rstrip(".") for fault in faults)
     excused = any(isinstance(v.found, NotMeasured) and v.found.fault == "bench" for v in record.verdicts)
     if record.outcome is Outcome.BENCH_FAULT and not (spoiling(faults) or lost or broke_off or excused):
-        yield f"outcome {record.outcome.value!r}, but no fault of the bench ended or spoilt the test"
+        yield f"outcome {record.outcome.value!r}, but no bench fault ended or spoilt the test"
 
 
 def outcome_follows_the_verdicts(record: TestRecord) -> Iterator[str]:
@@ -76,13 +77,13 @@ def outcome_follows_the_verdicts(record: TestRecord) -> Iterator[str]:
     outcome, verdicts = record.outcome, record.verdicts
     by_rule = record.grade is not None and record.grade.outcome == "not good"
     failed = next((v for v in verdicts if v.conformity is Conformity.FAIL), None)
-    against = next((v for v in verdicts if not v.conformity.favourable), None)
+    against = next((v for v in verdicts if not v.conformity.is_favourable), None)
     if outcome is Outcome.GOOD and against is not None:
         yield f"outcome {outcome.value!r}, but a limit of {against.limit_set} ({against.limit.title}) is {against.conformity.value!r}"
     if outcome is Outcome.GOOD and not verdicts:
         yield f"outcome {outcome.value!r}, but no limit was judged"
     near = any(v.conformity is Conformity.CONDITIONAL_PASS for v in verdicts)
-    if outcome is Outcome.GOOD and near and (record.grade is None or record.grade.name == "none"):
+    if outcome is Outcome.GOOD and near and (record.grade is None or record.grade.name == NO_GRADE):
         yield f"outcome {outcome.value!r}, but a limit is kept too narrowly to be sure, and no grade allows that"
     if outcome is Outcome.NOT_GOOD and failed is None and not by_rule:
         yield f"outcome {outcome.value!r}, but no limit failed and no rule rejects the unit"
@@ -112,7 +113,7 @@ def grade_follows_the_outcome(record: TestRecord) -> Iterator[str]:
         yield f"outcome {outcome.value!r} and {name}; only a unit that is good or not good has a grade"
     elif grade.outcome != outcome.value:
         yield f"outcome {outcome.value!r}, but {name} says {grade.outcome!r}"
-    if grade.rule == _DEFAULT_RULE and grade.name not in (*_MEANS, "none") and record.older_format is None:
+    if grade.rule == _DEFAULT_RULE and grade.name not in (*_MEANS, NO_GRADE) and record.older_format is None:
         yield f"{name}, which the rule {grade.rule} does not give"
     elif grade.rule == _DEFAULT_RULE and grade.outcome != _MEANS.get(grade.name, grade.outcome):
         yield f"{name} that says {grade.outcome!r}; by the rule {grade.rule} it says {_MEANS[grade.name]!r}"
@@ -137,7 +138,7 @@ def verdicts_follow_what_was_found(record: TestRecord) -> Iterator[str]:
     for verdict in record.verdicts:
         if verdict.limit_set not in sets:
             yield f"a verdict by {verdict.limit_set!r}, a limit set that was not used"
-        if verdict.conformity.definite and spoiling(record.measured.bench_faults):
+        if verdict.conformity.is_definite and spoiling(record.measured.bench_faults):
             yield f"{verdict.limit.title} is {verdict.conformity.value!r}, but the bench was at fault"
     for verdict in _with_parts(record.verdicts):
         yield from _wrong_verdict(verdict, record.measured)
@@ -176,7 +177,7 @@ def _wrong_number(verdict: Verdict, limit: Limit, found: Estimate, measured: Mea
         if not verdict.why_open and not spoiling(measured.bench_faults):
             yield f"{said}, but it was measured and nothing says why it is open"
         return
-    if limit.doubtful and not conformity.favourable:
+    if limit.doubtful and not conformity.is_favourable:
         yield f"{said}, but the limit is in doubt and fails no unit"
     band = (limit.low, limit.high)
     levels = (LEVEL - _ROOM, LEVEL, LEVEL + _ROOM)

@@ -12,10 +12,10 @@ from dataclasses import replace
 from typing import Any
 
 from bench.errors import RecordError
-from bench.outcome import upheld
+from bench.outcome import uphold
 from bench.record import RECORD_FORMAT, TestRecord
 from bench.record_checks import contradiction_in
-from bench.record_older import concluded, in_format_4
+from bench.record_older import conclude_anew, in_format_4
 from bench.record_sum import KEY, sum_of
 from bench.record_words import unknown_words
 from bench.typed_json import decode, dumps, encode, loads, printable
@@ -26,13 +26,14 @@ _LONGEST = 40
 
 
 def to_json(record: TestRecord) -> str:
-    """The record as JSON text with its check sum, in ASCII, so that no terminal or mail can be hurt by what a label said."""
+    """Return the record as JSON text with its check sum, in ASCII, so that no terminal or mail can be hurt by what a label said."""
     head, content = {"schema": SCHEMA, "format": record.format}, encode(record)
     return dumps({**head, KEY: sum_of(json.dumps({**head, **content}, allow_nan=False)), **content})
 
 
 def from_json(text: str, origin: str = "record") -> TestRecord:
-    """The record that `to_json` wrote, now or in an older format; `origin` names the text for people. RecordError for anything else."""
+    """Return the record that `to_json` wrote, now or in an older format; `origin` names the text for people. RecordError for anything
+    else."""
     try:
         content = loads(text)
         if not isinstance(content, dict) or "format" not in content:
@@ -44,7 +45,7 @@ def from_json(text: str, origin: str = "record") -> TestRecord:
         unknown = next(unknown_words(record), "") if number < RECORD_FORMAT else ""
         if number < RECORD_FORMAT and not unknown:
             # Files of earlier versions keep verdicts that their own outcome does not uphold.
-            record = concluded(record) if number == 1 else replace(record, verdicts=upheld(record.verdicts, record.outcome))
+            record = conclude_anew(record) if number == 1 else replace(record, verdicts=uphold(record.verdicts, record.outcome))
         if contradiction := unknown or contradiction_in(record):
             raise RecordError(f"it can't be right, and is not shown: {contradiction}")
     except (ValueError, OverflowError) as error:

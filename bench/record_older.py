@@ -15,12 +15,13 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any, Literal
 
+from bench.grade import NO_GRADE
 from bench.measure import FactName, RatingState
-from bench.outcome import Case, Outcome, conclude, upheld
+from bench.outcome import Case, Outcome, conclude, uphold
 from bench.record import BoardRecord, RecordingSource, SimulationRecord, TestRecord
 from bench.typed_json import encode
 
-_OF_LETTER = {"A": "good", "B": "good", "C": "good", "R": "not good", "none": "not decided"}
+_OF_LETTER = {"A": "good", "B": "good", "C": "good", "R": "not good", NO_GRADE: "not decided"}
 _OF_WORST = {"pass": "good", "fail": "not good"}
 _TYPED = ("unit", "system_v", "claims", "settings", "board", "procedure")
 """Keys of format 2 whose content is written otherwise now."""
@@ -68,7 +69,7 @@ def board_of_texts(board: dict[str, str]) -> BoardRecord:
 
 
 def _setup(content: Mapping[str, Any], settings: dict[str, str]) -> dict[str, Any]:
-    """The set-up; the texts that it is read from are taken out of `settings`."""
+    """Return the set-up; the texts that it is read from are taken out of `settings`."""
     facts = content["measured"]["facts"]
     setup = {
         "unit": content["unit"],
@@ -94,7 +95,7 @@ def _setup(content: Mapping[str, Any], settings: dict[str, str]) -> dict[str, An
 
 
 def _taken(settings: dict[str, str], key: str, pattern: str) -> re.Match[str] | None:
-    """What the text says, which is then taken out; None for a text of another form."""
+    """Return what the text says, which is then taken out; None for a text of another form."""
     found = re.fullmatch(pattern, settings.get(key, ""), re.DOTALL)
     if found is not None:
         del settings[key]
@@ -102,7 +103,7 @@ def _taken(settings: dict[str, str], key: str, pattern: str) -> re.Match[str] | 
 
 
 def _watts(load: str) -> list[float]:
-    """`2 x 21 W + 5 W` as watts of each lamp; none if it is not filament lamps alone."""
+    """Return `2 x 21 W + 5 W` as watts of each lamp; none if it is not filament lamps alone."""
     watts: list[float] = []
     for part in load.split(" + "):
         found = re.fullmatch(r"(?:(\d{1,2}) x )?(\d+(?:\.\d+)?) W", part)
@@ -118,23 +119,24 @@ def _in_format_2(content: Mapping[str, Any]) -> dict[str, Any]:
     return {**kept, "verdicts": _verdicts(content["verdicts"]), "conclusion": said, "load": content["rated_load"]}
 
 
-def concluded(record: TestRecord) -> TestRecord:
+def conclude_anew(record: TestRecord) -> TestRecord:
     """Return the record with its conclusion. Format 1 tested on the rated load alone, and proved nothing of the bench."""
     known = record.measured.facts.get(FactName.RATING) == RatingState.KNOWN or None
     by_bench = any(fault.text == record.interrupted for fault in record.bench_faults)
     case = Case(record.measured, record.verdicts, record.grade, record.bench_faults, record.interrupted, by_bench, record.load, known)
     conclusion = conclude(case)
-    return replace(record, conclusion=conclusion, verdicts=upheld(record.verdicts, conclusion.outcome))
+    return replace(record, conclusion=conclusion, verdicts=uphold(record.verdicts, conclusion.outcome))
 
 
 def _verdicts(verdicts: Any) -> list[dict[str, Any]]:
-    """Verdicts, and those inside alternatives, under the new key."""
+    """Return verdicts, and those inside alternatives, under the new key."""
     renamed = ({"conformity" if key == "outcome" else key: value for key, value in verdict.items()} for verdict in verdicts)
     return [{**verdict, "parts": _verdicts(verdict["parts"])} for verdict in renamed]
 
 
 def _grade(content: Mapping[str, Any]) -> dict[str, Any] | None:
-    """The grade with what it says of the unit: by its letter, and where a shop had its own, by the worst verdict that it was given on."""
+    """Return the grade with what it says of the unit: by its letter, and where a shop had its own, by the worst verdict that it was given
+    on."""
     grade = content["grade"]
     if grade is None:
         return None

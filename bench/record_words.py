@@ -30,7 +30,6 @@ def unknown_words(record: TestRecord) -> Iterator[str]:
         for quantity in condition.condition.quantities:
             yield from _unknown("quantity", quantity, QUANTITIES)
     if record.grade is not None:
-        yield from _unknown("meaning of a grade", record.grade.outcome, ("good", "not good", "not decided"))
         for name in record.grade.charged:
             yield from _unknown("quantity or fact", name, ("", *QUANTITIES, *FACTS))
     for fact, word in record.setup.entered.items():

@@ -46,6 +46,7 @@ class Result:
 
     @property
     def outcome(self) -> Outcome:
+        """The one outcome of the test."""
         return self.record.outcome
 
     @property
@@ -93,15 +94,16 @@ class Result:
         return pd.DataFrame(flash_rows(self.record), columns=list(TITLES)).astype(dict.fromkeys(COLUMNS, float))
 
     def __getitem__(self, quantity: str) -> Quantity[Any]:
-        """The value of a quantity, as pint has it. UnknownQuantity if there is no such quantity, UnmeasuredQuantity if it has no value."""
+        """Return the value of a quantity, as pint has it. UnknownQuantity if there is no such quantity, UnmeasuredQuantity if it has no
+        value."""
         return quantity_of(self.estimate(quantity))
 
     def u(self, quantity: str) -> Quantity[Any]:
-        """The standard uncertainty (k = 1) of a quantity, as pint has it."""
+        """Return the standard uncertainty (k = 1) of a quantity, as pint has it."""
         return uncertainty_of(self.estimate(quantity))
 
     def estimate(self, quantity: str) -> Estimate:
-        """The value with its whole budget. Errors as for `result[quantity]`."""
+        """Return the value with its whole budget. Errors as for `result[quantity]`."""
         if quantity not in QUANTITIES:
             raise UnknownQuantity(f"no quantity is called {quantity!r}; there are: {', '.join(QUANTITIES)}")
         found: Measurement = self.record.measured.values.get(quantity, NotMeasured("not part of this test"))
@@ -110,14 +112,14 @@ class Result:
         return found
 
     def to_json(self) -> str:
-        """The record as JSON (`makebreak schema` prints its schema)."""
+        """Return the record as JSON (`makebreak schema` prints its schema)."""
         return to_json(self.record)
 
     def __str__(self) -> str:
         return report_text(self.record)
 
     def _repr_html_(self) -> str:
-        """For notebooks. Every text is escaped: a unit's label is nobody's HTML."""
+        """Return the result for notebooks. Every text is escaped: a label may hold anything."""
         judged = [(r.title, r.value, r.limit, r.verdict, r.risk) for r in judged_rows(self.record)]
         besides = [(r.title, r.value, "", "", "") for r in measured_rows(self.record)]
         head = f"<p><b>{html.escape(self.outcome.value)}</b> {html.escape(self.record.unit)}: {html.escape(self.reason)}</p>"
@@ -126,7 +128,7 @@ class Result:
 
 
 def _simple(verdict: Verdict) -> Iterator[tuple[Limit, Verdict]]:
-    """The verdicts on plain bands, those inside alternatives included."""
+    """Yield the verdicts on plain bands, those inside alternatives included."""
     if isinstance(verdict.limit, Limit):
         yield verdict.limit, verdict
     for part in verdict.parts:

@@ -1,4 +1,4 @@
-"""Numbers as text whose rounding does not lie. Pure.
+"""Numbers as text, rounded so that neither uncertainty nor side of a limit is misstated.
 
 An uncertainty is shown with two significant digits and rounded away from zero, so that it is never understated (GUM 7.2.6 allows
 both); its value ends at the same decimal place. A value beside a limit gets as many more digits as it takes to show its side.
@@ -13,14 +13,20 @@ _EVERY_DIGIT = Context(prec=700)  # of any double to the last place of any other
 
 
 def last_place(expanded: float) -> int:
-    """Power of ten of the last digit shown for an expanded uncertainty (> 0): two significant digits after rounding up."""
+    """Return the power of ten of the last digit shown for an expanded uncertainty (> 0): two significant digits after rounding up.
+
+    `expanded` in the unit shown.
+    """
     first = Decimal(_cleaned(expanded)).adjusted()
     up = Decimal(_cleaned(expanded)).quantize(Decimal(1).scaleb(first - 1), ROUND_UP, _EVERY_DIGIT)
     return up.adjusted() - 1
 
 
 def uncertainty_text(expanded: float, place: int | None = None) -> str:
-    """An expanded uncertainty with two significant digits, or to `place`, rounded up; `0` if there is none."""
+    """Return an expanded uncertainty with two significant digits, or to `place`, rounded up; `0` if there is none.
+
+    `expanded` in the unit shown.
+    """
     if expanded == 0.0:
         return "0"
     place = last_place(expanded) if place is None else place
@@ -28,7 +34,7 @@ def uncertainty_text(expanded: float, place: int | None = None) -> str:
 
 
 def rounded(value: float, expanded: float, place: int | None = None) -> str:
-    """A value to the last digit of its expanded uncertainty (same unit), or to `place`; as it is, to 6 digits, if that is zero."""
+    """Return a value to the last digit of its expanded uncertainty (same unit), or to `place`; as it is, to 6 digits, if that is zero."""
     if place is not None:
         return _rounded_at(value, place)
     if expanded == 0.0:
@@ -37,16 +43,19 @@ def rounded(value: float, expanded: float, place: int | None = None) -> str:
 
 
 def at_least(expanded: float, least: float) -> tuple[float, int | None]:
-    """The uncertainty to show where none below `least` may be, and the place of its last digit (None: two digits, as usual)."""
+    """Return the uncertainty to show where none below `least` may be, and the place of its last digit (None: two digits, as usual).
+
+    `expanded` and `least` in the unit shown.
+    """
     if expanded == 0.0 and least == 0.0:
         return 0.0, None
     return (expanded, None) if expanded > least else (least, Decimal(_cleaned(least)).adjusted())
 
 
 def against(value: float, limit: float, expanded: float, place: int | None = None) -> str:
-    """`rounded`, with the digits needed to show on which side of `limit` the value lies (120.004 beside 120 is not `120.00`).
+    """Return `rounded` text with the digits that show on which side of `limit` the value lies (120.004 beside 120 is not `120.00`).
 
-    `place`: power of ten of the last digit, if not that of the uncertainty.
+    `place`: power of ten of the last digit, if not that of the uncertainty. `value`, `limit` and `expanded` in one unit.
     """
     text = rounded(value, expanded) if place is None else _rounded_at(value, place)
     side = _side(value, limit)
@@ -60,7 +69,7 @@ def against(value: float, limit: float, expanded: float, place: int | None = Non
 
 
 def plain(number: float) -> str:
-    """A number as somebody would write it: shortest decimal text, without an exponent (`120`, `0.8`)."""
+    """Return a number in its usual form: shortest decimal text, without an exponent (`120`, `0.8`)."""
     return _fixed(Decimal(repr(float(number))).normalize())
 
 

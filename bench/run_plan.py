@@ -32,7 +32,7 @@ class RunPlan:
 
 
 def snapshot(analysis: Analysis, counts: Counts) -> Measured:
-    """What a run shows so far; nothing if it ended before the first sample."""
+    """Return what a run shows so far; nothing if it ended before the first sample."""
     return analysis.measured(counts) if analysis.latest else Measured()
 
 

@@ -1,6 +1,6 @@
 """Frames to samples: counts become SI values at known instants of the board's clock.
 
-Pure. The value type is `Block`: a stretch of a run without a gap, each channel with its own sampling instants.
+The value type is `Block`: a stretch of a run without a gap, each channel with its own sampling instants.
 """
 
 from __future__ import annotations
@@ -37,7 +37,8 @@ class Accuracy:
     readings that this channel reads in error (a drop amplifier's common mode). `scale_shape`, `zero_shape`: `rectangular` for
     limits of error; `u_zero_beside`: the part of u_zero that stands beside the one limit which gives it its shape. `zero_at_rest`:
     whether its reading with no supply on the unit is its zero, where what it reads is then 0. `line_is_smooth`: whether readings near
-    each other share most of their u_line; those of an instrument whose counts are all that is known share nothing.
+    each other share most of their u_line; those of an instrument whose counts are all that is known share nothing. `noise`: standard
+    deviation of one sample.
     """
 
     low: float
@@ -62,7 +63,7 @@ class Accuracy:
         return self.high - (_TOP * span if math.isfinite(span) else 1e-9 * abs(self.high))
 
     def clips(self, values: Array) -> npt.NDArray[np.bool_]:
-        """Whether each of these readings may be clipped at the upper end of the range, where it says "at least" and no more."""
+        """Return whether each of these readings may be clipped at the upper end of the range, where it says "at least" and no more."""
         return np.asarray(values >= self.top)
 
     @property
@@ -73,7 +74,7 @@ class Accuracy:
     def parts(
         self, channel: str, value: float, others: Mapping[str, float] | None = None, u_at_zero: float | None = None
     ) -> tuple[Component, ...]:
-        """What a reading is off by in the same way every time: scale, zero, linearity, another channel's share.
+        """Return what a reading is off by in the same way every time: scale, zero, linearity, another channel's share.
 
         `value` is the reading in the channel's unit; `others` the readings of channels that it may partly show. `u_at_zero`: the random
         uncertainty of a reading of 0 that was taken off; None if none was.
@@ -183,7 +184,7 @@ class Tail:
 
 
 def accuracies(description: BoardDescription, range_number: int) -> dict[str, Accuracy]:
-    """What the board says of each channel's errors while voltage range `range_number` is selected."""
+    """Return what the board says of each channel's errors while voltage range `range_number` is selected."""
     found = {}
     for channel in description.channels.values():
         r = channel.range(range_number)
@@ -201,7 +202,7 @@ class Sampler:
         self.range_number = 0
 
     def feed(self, placed: Sequence[Placed]) -> list[Sampled]:
-        """Consecutive sample frames become one block; everything else comes in its order."""
+        """Return blocks, each of consecutive sample frames, and the events between them in their order."""
         found: list[Sampled] = []
         together: list[Placed] = []
         for item in placed:
@@ -254,7 +255,7 @@ class Sampler:
         return Block(start * sample_s, (start + len(counts)) * sample_s, traces, bool(together[0].lost_before), frames[0].master, high)
 
     def _places(self, name: str, offset: int, length: int) -> npt.NDArray[np.int64]:
-        """Indices of the channel's samples among `length` samples that begin `offset` samples into the plan's period."""
+        """Return indices of the channel's samples among `length` samples that begin `offset` samples into the plan's period."""
         periods = (offset + length) // self._period + 1
         if periods > self._periods:
             self._plan, self._periods = scan_plan(self._description, periods * PERIOD_SCANS), periods

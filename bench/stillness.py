@@ -25,9 +25,7 @@ class Stillness:
     def __init__(self, description: BoardDescription) -> None:
         currents = [channel for channel in description.channels.values() if channel.unit == "A"]
         self._scatters = any(r.noise >= _SCATTERS * r.scale for channel in currents for r in channel.ranges)
-        self._frame_s = {
-            name: SAMPLES_PER_FRAME * description.sample_period_s(description.mode_of(name).name) for name in MODE_NAMES
-        }
+        self._frame_s = {name: SAMPLES_PER_FRAME * description.sample_period_s(description.mode_of(name).name) for name in MODE_NAMES}
         self._seen: dict[bytes, int] = {}
         self._added = 0
         self._rested = self._repeated = 0
@@ -36,6 +34,7 @@ class Stillness:
         self._now_s = self._again_s = self._on_s = 0.0
 
     def add(self, frame: SampleFrame) -> None:
+        """Look at the next sample frame of the run."""
         self._added += 1
         again = self._added - self._seen.get(frame.body, -_REMEMBERED) <= _REMEMBERED
         self._seen[frame.body] = self._added

@@ -11,19 +11,24 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
 from bench.description import ChannelName
-from bench.samples import Array, Block
+from bench.samples import Array, Block, Trace
+
+Flags: TypeAlias = npt.NDArray[np.bool_]
 
 _LOADED_A = 2.0  # below it a fall of some tens of mV is noise
 # More than any sound unit's dark current: 0.33 A of a hot wire for 12 V, twice that for 6 V (trade handbook, computed).
 _FLOWS_A, _IDLE_A = 0.6, 0.45
 _FINE_A = 3.0  # below it the finer range is read
-_STILL, _WITHIN = 0.03, 0.9  # of 1 A and the current, from sample to sample; of the narrow range
-_ABOVE, _GONE = 0.3, 0.15  # of the system voltage
+_MOVED_V, _MOVED_A = 0.05, 0.15  # from sample to sample, of the system voltage, and of 1 A and the current: more is an edge
+# Both ranges of the current are compared where it stands still, by that part of 1 A and the current, within that part of the narrow range.
+_STILL, _WITHIN = 0.03, 0.9
+_ABOVE, _GONE = 0.3, 0.15  # of the system voltage: above it there is a supply, below it none
 _SHOWS = 0.8  # of its highest reading: what the drop must show at least where it is far beyond that
 _NOTHING = 1.0 / 3.0  # of what cold lamps would show: no load conducts better than that
 _UNKNOWN_LOAD_A, _UNKNOWN_LOAD = 2.4, 0.05  # where the load is not known: the current asked for, and the part of the input voltage
@@ -70,7 +75,7 @@ class SupplyEvidence:
     off: SwitchedOff = SwitchedOff()
 
     def source_ohm(self, open_v: float | None) -> float | None:
-        """How far the input fell for each ampere from `open_v` (what was set; None: what was seen without load), in ohm."""
+        """Return how far the input fell for each ampere from `open_v` (what was set; None: what was seen without load), in ohm."""
         reference_v = open_v if open_v is not None else self.idle_v
         if self.loaded is None or reference_v <= 0.0:
             return None
@@ -109,37 +114,41 @@ class SupplyWatch:
         self.evidence = SupplyEvidence()
 
     def feed(self, block: Block) -> None:
+        """Look at the samples of a block, which follows the one before."""
         self._was_on = self._was_on or block.master is not False
         if not self._was_on:
             self._rest(block)
         if not {ChannelName.V_IN, ChannelName.V_OUT, ChannelName.I_LOAD} <= block.traces.keys():
             return
-        t_in, v_in = block.traces[ChannelName.V_IN].t_s, block.traces[ChannelName.V_IN].values
-        if 2 * len(block.traces[ChannelName.I_LOAD].t_s) <= len(t_in):
-            # A recording whose current was read more slowly: what it was between its readings is not known.
-            t_in, v_in = block.traces[ChannelName.I_LOAD].t_s, _at(block.traces[ChannelName.I_LOAD].t_s, t_in, v_in)
-        v_out = _at(t_in, block.traces[ChannelName.V_OUT].t_s, block.traces[ChannelName.V_OUT].values)
-        amps = _at(t_in, block.traces[ChannelName.I_LOAD].t_s, block.traces[ChannelName.I_LOAD].values)
+        t_s, v_in, v_out, amps = _side_by_side(block)
         if block.master and len(amps):
             self.evidence = replace(self.evidence, most_a=max(self.evidence.most_a, float(amps.max())))
         if ChannelName.I_LOAD_LOW in block.traces:
             # The zero of the wide range may be off by as much as a hot wire draws.
-            fine = _at(t_in, block.traces[ChannelName.I_LOAD_LOW].t_s, block.traces[ChannelName.I_LOAD_LOW].values)
+            fine = _at(t_s, block.traces[ChannelName.I_LOAD_LOW])
             self._compare(amps, fine, block.end_s - block.begin_s)
             amps = np.where(amps < _FINE_A, fine, amps)
-        if len(t_in) < 2:
+        if len(t_s) < 2:
             return
         # Beside an edge the channels show what was before it and what after, and the current between two samples is not known: so
         # nothing counts but what holds from the sample before to the one after. Slow samples of a bounce change from each to the next.
-        settled = np.zeros(len(t_in), dtype=bool)
-        steady_in = (_most_beside(v_in) < 0.05 * self._system_v) & (_most_beside(amps) < 0.15 * (1.0 + np.abs(amps[1:-1])))
-        steady_out = _most_beside(v_out) < 0.05 * self._system_v
+        steady_in = (_most_beside(v_in) < _MOVED_V * self._system_v) & (_most_beside(amps) < _MOVED_A * (1.0 + np.abs(amps[1:-1])))
+        steady_out = _most_beside(v_out) < _MOVED_V * self._system_v
+        settled = np.zeros(len(t_s), dtype=bool)
         settled[1:-1] = steady_in & steady_out
-        interval_s = float(t_in[1] - t_in[0])
+        interval_s = float(t_s[1] - t_s[0])
         self._look_for_loss(block.master, settled, np.maximum(v_in, v_out), amps, interval_s)
+        self._look_at_drop(block, t_s, settled & (v_in - v_out > 2.0 * self._drop_most_v), interval_s)
+        self._look_at_load(settled, v_in, v_out, amps, interval_s)
+        if block.master:
+            on_s, jumping_s = interval_s * len(steady_in), interval_s * int((steady_in & ~steady_out).sum())
+            self.evidence = replace(self.evidence, on_s=self.evidence.on_s + on_s, jumping_s=self.evidence.jumping_s + jumping_s)
+
+    def _look_at_load(self, settled: Flags, v_in: Array, v_out: Array, amps: Array, interval_s: float) -> None:
+        """Add up how the settled samples of input, output and current agree with the circuit, and find where the input stood lowest."""
         seen = self.evidence
-        above = settled & (v_out > v_in + _ABOVE * self._system_v)
-        draws = amps > self._flows_a
+        above = v_out > v_in + _ABOVE * self._system_v
+        draws = settled & (amps > self._flows_a)
         dead_out = settled & (v_in > _ABOVE * self._system_v) & self._unheard(v_in, v_out, amps)
         idle = settled & (np.abs(amps) < self._idle_a)
         loaded, lowest = settled & (amps > self._loaded_a) & (amps < self._most_a) & (v_out <= v_in + _ABOVE * self._system_v), seen.loaded
@@ -147,12 +156,6 @@ class SupplyWatch:
             i = int(np.flatnonzero(loaded)[v_in[loaded].argmin()])
             if lowest is None or v_in[i] < lowest[0]:
                 lowest = float(v_in[i]), float(amps[i])
-        drop = block.traces.get(ChannelName.V_DROP)
-        if drop is not None and block.master is not None:
-            parted = settled & (v_in - v_out > 2.0 * self._drop_most_v)
-            unseen = parted & (_at(t_in, drop.t_s, drop.values) < _SHOWS * self._drop_most_v)
-            parted_s, not_shown_s = seen.parted_s + interval_s * int(parted.sum()), seen.not_shown_s + interval_s * int(unseen.sum())
-            self.evidence = seen = replace(seen, parted_s=parted_s, not_shown_s=not_shown_s)
         self.evidence = replace(
             seen,
             loaded=lowest,
@@ -160,13 +163,20 @@ class SupplyWatch:
             swapped_s=seen.swapped_s + interval_s * int((above & idle).sum()),
             input_lost_s=seen.input_lost_s + interval_s * int((above & draws).sum()),
             output_lost_s=seen.output_lost_s + interval_s * int(dead_out.sum()),
-            drawing_s=seen.drawing_s + interval_s * int((settled & draws).sum()),
-            on_s=seen.on_s + (interval_s * len(steady_in) if block.master else 0.0),
-            jumping_s=seen.jumping_s + (interval_s * int((steady_in & ~steady_out).sum()) if block.master else 0.0),
+            drawing_s=seen.drawing_s + interval_s * int(draws.sum()),
         )
 
+    def _look_at_drop(self, block: Block, t_s: Array, parted: Flags, interval_s: float) -> None:
+        """Add up for how long input and output of a board were further apart than the drop's range holds, and the drop did not show it."""
+        drop = block.traces.get(ChannelName.V_DROP)
+        if drop is not None and block.master is not None:
+            unseen = parted & (_at(t_s, drop) < _SHOWS * self._drop_most_v)
+            parted_s, not_shown_s = interval_s * int(parted.sum()), interval_s * int(unseen.sum())
+            seen = self.evidence
+            self.evidence = replace(seen, parted_s=seen.parted_s + parted_s, not_shown_s=seen.not_shown_s + not_shown_s)
+
     def _compare(self, wide: Array, fine: Array, span_s: float) -> None:
-        """Both ranges of the current, where it stands still."""
+        """Compare both ranges of the current, where it stands still."""
         read = np.ones(len(fine), dtype=bool)
         for amps in (wide, fine):
             read &= np.abs(np.diff(amps, prepend=math.inf)) < _STILL * (1.0 + np.abs(amps))
@@ -178,8 +188,9 @@ class SupplyWatch:
             both = wide_a + part * (float(wide[read].mean()) - wide_a), fine_a + part * (float(fine[read].mean()) - fine_a)
             self.evidence = replace(self.evidence, both_a=(*both, before_s + seconds))
 
-    def _look_for_loss(self, master: bool | None, settled: npt.NDArray[np.bool_], volts: Array, amps: Array, interval_s: float) -> None:
-        """How long neither input nor output (`volts`: the larger) had voltage behind a closed master switch, after they had had some."""
+    def _look_for_loss(self, master: bool | None, settled: Flags, volts: Array, amps: Array, interval_s: float) -> None:
+        """Add up for how long neither input nor output (`volts`: the larger) had voltage behind a closed master switch, after they had had
+        some."""
         if not master:
             self._came, self._maybe_gone_s = False, 0.0
             return
@@ -192,7 +203,7 @@ class SupplyWatch:
         self._came = self._came or bool(live.any())
 
     def _rest(self, block: Block) -> None:
-        """Samples of before the master switch was closed."""
+        """Look at the samples of before the master switch was closed."""
         off, span_s = self.evidence.off, block.end_s - block.begin_s
         read_s = dict(off.read_s)
         for name, most in self._at_rest.items():
@@ -205,19 +216,29 @@ class SupplyWatch:
             input_v = first_v, min(lowest_v, float(v_in.min()))
         self.evidence = replace(self.evidence, off=SwitchedOff(off.span_s + span_s, read_s, input_v))
 
-    def _unheard(self, v_in: Array, v_out: Array, amps: Array) -> npt.NDArray[np.bool_]:
-        """Where the lamps draw more than any lamp could at the output voltage shown."""
+    def _unheard(self, v_in: Array, v_out: Array, amps: Array) -> Flags:
+        """Return where the lamps draw more than any lamp could at the output voltage shown."""
         if self._cold_ohm is None:
             return np.asarray((amps > self._unknown_load_a) & (v_out < _UNKNOWN_LOAD * v_in))
         return np.asarray((amps > self._flows_a) & (v_out < _NOTHING * self._cold_ohm * amps))
 
 
 def _most_beside(values: Array) -> Array:
-    """By how much each value but the first and the last differs from its neighbours, at the most."""
+    """Return by how much each value but the first and the last differs from its neighbours, at the most."""
     steps = np.abs(np.diff(values))
     return np.maximum(steps[:-1], steps[1:])
 
 
-def _at(t_s: Array, own_t_s: Array, values: Array) -> Array:
-    """The values of another channel at these instants."""
-    return np.interp(t_s, own_t_s, values) if len(own_t_s) else np.zeros(len(t_s))
+def _side_by_side(block: Block) -> tuple[Array, Array, Array, Array]:
+    """Return instants of the input's samples (s of the board's run), and input and output (V) and current (A) at them."""
+    v_in, current = block.traces[ChannelName.V_IN], block.traces[ChannelName.I_LOAD]
+    # A recording whose current was read more slowly: what it was between its readings is not known.
+    t_s = current.t_s if 2 * len(current.t_s) <= len(v_in.t_s) else v_in.t_s
+    return t_s, _at(t_s, v_in), _at(t_s, block.traces[ChannelName.V_OUT]), _at(t_s, current)
+
+
+def _at(t_s: Array, trace: Trace) -> Array:
+    """Return the values of a channel at these instants."""
+    if trace.t_s is t_s:
+        return trace.values
+    return np.interp(t_s, trace.t_s, trace.values) if len(trace.t_s) else np.zeros(len(t_s))

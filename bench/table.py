@@ -1,7 +1,7 @@
 """A table of a settings file, read key by key, with one-line errors: which file, which key, what came, what is allowed.
 
-Pure: the table is what `tomllib` made of the text. A key that nobody asked for is an error too (`Table.done`), so that a
-misspelt one is never passed over.
+The table is what `tomllib` made of the text. A key that was not asked for is an error too (`Table.done`), so that a misspelt one is
+never passed over.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ _AT_MOST = f", at most {_LARGEST:.0e}"
 
 
 def top_table(content: Mapping[str, Any], origin: str, format_number: int) -> Table:
-    """The top table of a file that must say `format = <format_number>`; `origin` names the file for people."""
+    """Return the top table of a file that must say `format = <format_number>`; `origin` names the file for people."""
     top = Table(content, origin)
     came = top.whole("format", 1)
     if came != format_number:
@@ -40,7 +40,7 @@ class Table:
         return key in self._content
 
     def error(self, key: str, what: str) -> TableError:
-        """The error to raise about `key`; `what` says what came and what is allowed."""
+        """Return the error to raise about `key`; `what` says what came and what is allowed."""
         where = f"{self.place}.{key}" if self.place else key
         return TableError(f"{self.origin}: {where}: {what}")
 
@@ -59,20 +59,21 @@ class Table:
         return value
 
     def text(self, key: str, default: str | None = None) -> str:
-        """Text, not empty where it is required."""
+        """Return text, not empty where it is required."""
         value = self._typed(key, str, "text", default)
         if default is None and not value.strip():
             raise self.error(key, "got empty text; it must say something")
         return value
 
     def choice(self, key: str, allowed: Collection[str], default: str | None = None) -> str:
+        """Return a text that is one of those allowed; TableError for another."""
         value = self._typed(key, str, f"one of {_listed(allowed)}", default)
         if value not in allowed:
             raise self.error(key, f"got {value!r}; it must be one of {_listed(allowed)}")
         return value
 
     def choices(self, key: str, allowed: Collection[str], default: Sequence[str] | None = None) -> tuple[str, ...]:
-        """A list of texts that are all allowed, not empty where it is required."""
+        """Return a list of texts that are all allowed, not empty where it is required."""
         values = self.texts(key, default)
         for value in values:
             if value not in allowed:
@@ -80,6 +81,7 @@ class Table:
         return values
 
     def whole(self, key: str, least: int, default: int | None = None, most: int | None = None) -> int:
+        """Return a whole number from `least` to `most`; TableError for another."""
         allowed = f"a whole number, {least} or more" if most is None else f"a whole number from {least} to {most}"
         value = self._typed(key, int, allowed, default)
         if value < least or (most is not None and value > most):
@@ -87,7 +89,7 @@ class Table:
         return value
 
     def number(self, key: str) -> float | None:
-        """A number, neither infinite nor beyond _LARGEST, or None if the key is not there."""
+        """Return a number, neither infinite nor beyond _LARGEST, or None if the key is not there."""
         value = self._get(key)
         if value is None:
             return None
@@ -119,7 +121,7 @@ class Table:
         return numbers[0], numbers[1]
 
     def texts(self, key: str, default: Sequence[str] | None = None) -> tuple[str, ...]:
-        """A list of texts, not empty where it is required."""
+        """Return a list of texts, not empty where it is required."""
         value = self._get(key)
         if value is None and default is not None:
             return tuple(default)
@@ -128,18 +130,18 @@ class Table:
         return tuple(value)
 
     def table(self, key: str) -> Table:
-        """The table under `key`, which must be there."""
+        """Return the table under `key`, which must be there."""
         value = self._get(key)
         if not isinstance(value, dict):
             raise self.error(key, "missing or not a table")
         return Table(value, self.origin, f"{self.place}.{key}" if self.place else key)
 
     def optional_table(self, key: str) -> Table | None:
-        """The table under `key`; None if the key is not there."""
+        """Return the table under `key`; None if the key is not there."""
         return None if self._get(key) is None else self.table(key)
 
     def tables(self, key: str) -> tuple[Table, ...]:
-        """The list of tables under `key`; none if the key is not there."""
+        """Return the list of tables under `key`; none if the key is not there."""
         value = self._get(key)
         if value is None:
             return ()

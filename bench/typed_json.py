@@ -43,8 +43,8 @@ UNBOUNDED = frozenset({"dof", "u_after"})
 """Fields that may be infinite: degrees of freedom of what is known exactly; the uncertainty of a range that could not be calibrated."""
 DERIVED = ("u", "dof", "expanded")
 """What an estimate shows beyond its own fields."""
-_SAME = 1e-9
-_LONGEST = 400
+_SAME = 1e-9  # relative: mathematics libraries differ in the last digits
+_LONGEST = 400  # characters of an error: its one line
 _LARGEST = int(1e308)
 _WHOLE = 2**63
 """Whole numbers are smaller than this, as in any other program."""
@@ -210,7 +210,7 @@ def _made(kind: Callable[..., Any], values: dict[str, Any], place: str) -> Any:
 
 @cache
 def _fields(kind: type) -> Mapping[str, tuple[Any, bool]]:
-    """Type of each field, and whether it must be there."""
+    """Return the type of each field, and whether it must be there."""
     hints = get_type_hints(kind)
     return {f.name: (hints[f.name], f.default is MISSING and f.default_factory is MISSING) for f in fields(kind) if f.name != "format"}
 

@@ -1,6 +1,6 @@
 """Values with a standard uncertainty, after the GUM (JCGM 100:2008).
 
-Pure: numbers in, numbers out. Every measured value of this package is either an `Estimate` (with its budget) or a
+Every measured value of this package is either an `Estimate` (with its budget) or a
 `NotMeasured` (with its reason); there is no third kind, and never a NaN.
 """
 
@@ -69,7 +69,7 @@ class Estimate:
         return 1.0 / total if total > 0.0 else INFINITE
 
     def coverage_factor(self, level: float = 0.95) -> float:
-        """Factor for a two-sided interval of `level`: Student's, dof truncated to an integer (GUM G.4.1 note 1).
+        """Return the factor for a two-sided interval of `level`: Student's, dof truncated to an integer (GUM G.4.1 note 1).
 
         Where one rectangular contribution outweighs the rest together, the factor is that of its sum with a normal one (GUM 4.3.9 and
         G.2.3: the normal factor would overstate the interval).
@@ -83,15 +83,16 @@ class Estimate:
         return factor * rectangular_sum_factor(level, widest / u, rest / u) / student_factor(level)
 
     def expanded(self, level: float = 0.95) -> float:
-        """Half-width U of the interval that holds the true value with probability `level`, in `unit`."""
+        """Return the half-width U of the interval that holds the true value with probability `level`, in `unit`."""
         return self.coverage_factor(level) * self.u
 
     def interval(self, level: float = 0.95) -> tuple[float, float]:
+        """Return the ends of the interval that holds the true value with probability `level`, in `unit`."""
         half = self.expanded(level)
         return self.value - half, self.value + half
 
     def scaled(self, factor: float, unit: str) -> Estimate:
-        """The same quantity times an exact factor, in another unit."""
+        """Return the same quantity times an exact factor, in another unit."""
         budget = tuple(Component(c.source, abs(factor) * c.u, c.dof, c.kind, c.shape) for c in self.budget)
         return Estimate(self.value * factor, unit, budget, self.n, self.note)
 
@@ -108,17 +109,17 @@ Measurement = Estimate | NotMeasured
 
 
 def student_factor(level: float, dof: float = INFINITE) -> float:
-    """Two-sided Student factor: P(|t| <= k) = level. `dof` at least 1, truncated; infinite gives the normal factor."""
+    """Return the two-sided Student factor: P(|t| <= k) = level. `dof` at least 1, truncated; infinite gives the normal factor."""
     if not 0.0 < level < 1.0:
         raise ValueError(f"level must lie between 0 and 1, got {level!r}")
     return student_quantile(0.5 + level / 2.0, dof)
 
 
 def student_quantile(p: float, dof: float = INFINITE) -> float:
-    """Quantile of Student's distribution, scipy-free so that a command starts fast.
+    """Return the quantile of Student's distribution, scipy-free so that a command starts fast.
 
     Above 200 degrees of freedom the normal quantile with the first two Cornish-Fisher terms (relative error below 5e-6); below, Newton's
-    method on the exact closed form of the distribution function for integer degrees of freedom.
+    method on the exact closed form of the distribution function for integer degrees of freedom. `p`: probability.
     """
     if not 0.0 < p < 1.0:
         raise ValueError(f"p must lie between 0 and 1, got {p!r}")
@@ -147,7 +148,7 @@ def student_quantile(p: float, dof: float = INFINITE) -> float:
 
 
 def student_cdf(t: float, dof: float) -> float:
-    """Distribution function of Student's t for whole degrees of freedom (closed form: Abramowitz and Stegun 26.7.3, 26.7.4)."""
+    """Return the distribution function of Student's t for whole degrees of freedom (closed form: Abramowitz and Stegun 26.7.3, 26.7.4)."""
     if math.isinf(dof):
         return normal_cdf(t)
     nu = max(1, math.floor(dof + 1e-9))
@@ -181,11 +182,14 @@ def _student_pdf(t: float, nu: float) -> float:
 
 
 def rectangular_sum_factor(level: float, u_rectangular: float, u_normal: float) -> float:
-    """k with P(|X + Y| <= k) = level, X rectangular and Y normal with these standard uncertainties, by bisection to 1e-6."""
+    """Return k with P(|X + Y| <= k) = level, X rectangular and Y normal with these standard uncertainties, by bisection to 1e-6.
+
+    `level`: a probability; k, `u_rectangular` and `u_normal` in one unit.
+    """
     half = u_rectangular * math.sqrt(3.0)
 
     def integral(z: float) -> float:
-        """Of the normal distribution function from minus infinity to z."""
+        """Return the integral of the normal distribution function from minus infinity to z."""
         return z * normal_cdf(z) + math.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)
 
     def inside(k: float) -> float:
@@ -201,10 +205,12 @@ def rectangular_sum_factor(level: float, u_rectangular: float, u_normal: float) 
 
 
 def normal_cdf(z: float) -> float:
+    """Return the normal distribution function at z. `z` in standard deviations."""
     return 0.5 * math.erfc(-z / math.sqrt(2.0))
 
 
 def normal_quantile(p: float) -> float:
+    """Return z of the normal distribution function p, 0 < p < 1. `p` is a probability."""
     from statistics import NormalDist
 
     return NormalDist().inv_cdf(p)
@@ -212,7 +218,7 @@ def normal_quantile(p: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class TypeA:
-    """Mean of repeated readings and the standard uncertainty of that mean (GUM 4.2.3)."""
+    """Mean of repeated readings and the standard uncertainty of that mean (GUM 4.2.3). `mean`, s and `u` in the unit of the readings."""
 
     mean: float
     s: float
@@ -223,14 +229,14 @@ class TypeA:
         object.__setattr__(self, "u", self.s / math.sqrt(self.n))
 
     def component(self, source: str) -> Component:
-        """The budget line of this mean; of a single reading there is none to be had (ValueError)."""
+        """Return the budget line of this mean; of a single reading there is none to be had (ValueError)."""
         if self.n < 2:
             raise ValueError(f"{source}: one reading has no type A uncertainty")
         return Component(source, self.u, float(self.n - 1), "A")
 
 
 def type_a(readings: Sequence[float] | Iterable[float]) -> TypeA:
-    """Type A evaluation of independent repeated readings; at least one. s of a single reading is 0 and carries no weight."""
+    """Return the type A evaluation of independent repeated readings; at least one. s of a single reading is 0 and carries no weight."""
     values = [float(v) for v in readings]
     if not values:
         raise ValueError("type A evaluation of no readings")
@@ -240,17 +246,20 @@ def type_a(readings: Sequence[float] | Iterable[float]) -> TypeA:
 
 
 def rectangular(half_width: float) -> float:
-    """Standard uncertainty of a quantity known only to lie within +- half_width (GUM 4.3.7)."""
+    """Return the standard uncertainty of a quantity known only to lie within +- half_width (GUM 4.3.7).
+
+    `half_width` in the quantity's unit.
+    """
     return half_width / math.sqrt(3.0)
 
 
 def is_common(source: str) -> bool:
-    """Whether a line of this source is one error in every value of the same channel or clock: of its scale, its zero, its rate."""
+    """Return whether a line of this source is one error in every value of the same channel or clock: of its scale, its zero, its rate."""
     return source.endswith((": scale", ": zero", ": zero (taken at rest)")) or "clock" in source
 
 
 def quotient(a: Estimate, b: Estimate, unit: str = "1") -> Estimate:
-    """a / b. An error that is common to both (one clock, one channel's scale) cancels as far as it is the same part of each."""
+    """Return a / b. An error that is common to both (one clock, one channel's scale) cancels as far as it is the same part of each."""
     value = a.value / b.value
     upper, lower = ({c.source: c for c in e.budget} for e in (a.scaled(1.0 / b.value, unit), b.scaled(value / b.value, unit)))
     budget = []
@@ -268,5 +277,5 @@ def quotient(a: Estimate, b: Estimate, unit: str = "1") -> Estimate:
 
 
 def combine(*parts: float) -> float:
-    """Root sum of squares of independent standard uncertainties in one unit."""
+    """Return the root sum of squares of independent standard uncertainties in one unit."""
     return math.sqrt(math.fsum(p * p for p in parts))

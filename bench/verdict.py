@@ -1,9 +1,16 @@
 """A measurement against a limit: pass, conditional pass, conditional fail, fail or not measured, and the risk of being wrong.
 
-Pure. The decision rule is non-binary with a guard band (ILAC-G8:09/2019; JCGM 106:2012): with w = k u, k the one-sided Student
-quantile of the level, a value inside every limit by w or more passes, one outside a limit by w or more fails, and between the
-two the outcome is conditional, on the side where the value lies. The risk is the probability, given this value alone (no prior
-knowledge of the population), that the true value lies on the other side. No definite verdict carries a risk above 1 - level.
+Strategy. The decision rule is non-binary with a guard band (ILAC-G8:09/2019; JCGM 106:2012): with w = k u, k the one-sided Student
+quantile of the level, a value inside every limit by w or more passes, one outside a limit by w or more fails, and between the two the
+verdict is conditional, on the side where the value lies. The risk is the probability, given this value alone (no prior knowledge of the
+population), that the true value lies on the other side. No definite verdict carries a risk above 1 - level.
+
+Before any number is compared, what forbids a comparison is asked, in this order: a fault of the bench that spoils the values, a condition
+of the limit set that was not kept, a unit that stands still (which fails limits on flashing without a number), a value that was not
+measured. The first two and the last leave "not measured", each with its reason. A limit that is itself in doubt fails no unit.
+
+Facts are definite: what was seen is allowed or not. Alternatives follow Kleene's logic on their parts, and their risk is bounded whatever
+the parts have in common: a verdict on several is never surer than its parts allow.
 
 The numbers come first (any value, any limits: also the ball bearings of JCGM 106), then what is judged by them.
 """
@@ -22,6 +29,7 @@ from bench.measure import UNKNOWN, BenchFault, FactName, Measured, UnitBehaviour
 from bench.uncertainty import Estimate, Measurement, NotMeasured, student_cdf, student_quantile
 
 LEVEL = 0.95
+"""Probability with which a definite verdict is right, given the value alone: common practice."""
 
 
 class Conformity(StrEnum):
@@ -34,11 +42,13 @@ class Conformity(StrEnum):
     PASS = "pass"
 
     @property
-    def definite(self) -> bool:
+    def is_definite(self) -> bool:
+        """Whether it is pass or fail without condition."""
         return self in (Conformity.PASS, Conformity.FAIL)
 
     @property
-    def favourable(self) -> bool:
+    def is_favourable(self) -> bool:
+        """Whether it speaks for the unit."""
         return self in (Conformity.PASS, Conformity.CONDITIONAL_PASS)
 
 
@@ -70,17 +80,23 @@ class Verdict:
 
 
 def acceptance_region(low: float | None, high: float | None, guard: float) -> tuple[float, float]:
-    """The limits moved inwards by `guard` (JCGM 106, 8.3); a negative guard moves them outwards. Open ends are infinite."""
+    """Return the limits moved inwards by `guard` (JCGM 106, 8.3); a negative guard moves them outwards. Open ends are infinite.
+
+    `low`, `high` and `guard` in one unit.
+    """
     return (-math.inf if low is None else low + guard), (math.inf if high is None else high - guard)
 
 
 def guard_band(u: float, dof: float, level: float = LEVEL) -> float:
-    """w = k u, k the one-sided Student quantile: at w inside a single limit the true value keeps it with probability `level`."""
+    """Return w = k u, k the one-sided Student quantile: at w inside a single limit the true value keeps it with probability `level`."""
     return student_quantile(level, dof) * u
 
 
 def conformance_probability(value: float, u: float, dof: float, low: float | None, high: float | None) -> float:
-    """P(low <= true value <= high) for a value with standard uncertainty u and dof, no other knowledge (JCGM 106, 7)."""
+    """Return P(low <= true value <= high) for a value with standard uncertainty u and dof, no other knowledge (JCGM 106, 7).
+
+    `value`, `u`, `low` and `high` in one unit.
+    """
     if u == 0.0:
         return 1.0 if _inside(value, low, high) else 0.0
     below, above = _tails(value, u, dof, low, high)
@@ -89,7 +105,10 @@ def conformance_probability(value: float, u: float, dof: float, low: float | Non
 
 
 def specific_risk(value: float, u: float, dof: float, low: float | None, high: float | None) -> float:
-    """Probability that calling this value conforming, if it lies inside, or non-conforming, if outside, is wrong."""
+    """Return the probability that calling this value conforming, if it lies inside, or non-conforming, if outside, is wrong.
+
+    `value`, `u`, `low` and `high` in one unit.
+    """
     if u == 0.0:
         return 0.0
     if _inside(value, low, high):
@@ -98,9 +117,10 @@ def specific_risk(value: float, u: float, dof: float, low: float | None, high: f
 
 
 def decide(value: float, u: float, dof: float, low: float | None, high: float | None, level: float = LEVEL) -> Conformity:
-    """The conformity of one value (see the top of this module). The limits belong to the band; without uncertainty that is all.
+    """Return the conformity of one value (see the top of this module). The limits belong to the band; without uncertainty that is all.
 
-    Where both limits are near, being w inside each is not enough: both tails together must stay within 1 - level too.
+    Where both limits are near, being w inside each is not enough: both tails together must stay within 1 - level too. `value`, `u`, `low`
+    and `high` in one unit; `level`: a probability.
     """
     if not 0.5 < level < 1.0:
         raise ValueError(f"level must lie between 0.5 and 1, got {level!r}")
@@ -122,13 +142,10 @@ def _inside(value: float, low: float | None, high: float | None) -> bool:
 
 
 def _tails(value: float, u: float, dof: float, low: float | None, high: float | None) -> tuple[float, float]:
-    """P(true value below low), P(true value above high)."""
+    """Return P(true value below low), P(true value above high)."""
     below = 0.0 if low is None else student_cdf((low - value) / u, dof)
     above = 0.0 if high is None else student_cdf((value - high) / u, dof)
     return below, above
-
-
-# The same region over a whole population (JCGM 106, 9): the prior says how the true values are spread.
 
 
 # What was measured against what is asked.
@@ -152,11 +169,12 @@ They fail the limits of `_FLASHING` too, even if there were flashes to measure b
 def judge(measured: Measured, limit_set: LimitSet, level: float = LEVEL, circumstances: Circumstances | None = None) -> tuple[Verdict, ...]:
     """Return one verdict for each requirement of the set, in its order; those for another system's voltage are left out.
 
-    While a bench fault spoils the values every verdict is "not measured": nothing is charged to the unit, nothing credited. So is every
+    While a bench fault spoils the values every verdict is "not measured": nothing is counted against the unit, nothing for it. So is every
     limit that a condition of the set is for, if `circumstances` say that the condition was not kept; None: conditions are not judged.
+    `level`: probability with which a definite verdict is right.
     """
     conditions = () if circumstances is None else judge_conditions(limit_set, circumstances)
-    case = _Case(measured, limit_set.name, level, tuple(c for c in conditions if c.kept is Kept.NOT_KEPT))
+    case = _Grounds(measured, limit_set.name, level, tuple(c for c in conditions if c.kept is Kept.NOT_KEPT))
     asked = [r for r in limit_set.requirements if circumstances is None or _is_asked(r, limit_set, circumstances)]
     return tuple(_judge(case, requirement) for requirement in asked)
 
@@ -166,16 +184,16 @@ def _is_asked(requirement: Requirement, limit_set: LimitSet, circumstances: Circ
 
 
 def spoiling(bench_faults: Sequence[BenchFault]) -> tuple[BenchFault, ...]:
-    """Those bench faults that leave nothing to be said about the unit."""
+    """Return those bench faults that leave nothing to be said about the unit."""
     return tuple(fault for fault in bench_faults if fault.spoils)
 
 
-def decided(verdicts: Sequence[Verdict]) -> bool:
-    """Whether a test may stop: every limit passed or failed beyond its guard band. Never on nothing.
+def is_decided(verdicts: Sequence[Verdict]) -> bool:
+    """Return whether a test may stop: every limit passed or failed beyond its guard band. Never on nothing.
 
     Who asks after each flash has that many chances to be wrong, so ask of verdicts at a stricter level than the one reported.
     """
-    return bool(verdicts) and all(v.conformity.definite for v in verdicts)
+    return bool(verdicts) and all(v.conformity.is_definite for v in verdicts)
 
 
 def worst(outcomes: Iterable[Conformity]) -> Conformity:
@@ -188,7 +206,7 @@ def best(outcomes: Iterable[Conformity]) -> Conformity:
     return max(outcomes, key=tuple(Conformity).index)
 
 
-class _Case(NamedTuple):
+class _Grounds(NamedTuple):
     """What requirements are judged on: the values, the set's name, the level, and the conditions not kept."""
 
     measured: Measured
@@ -201,7 +219,7 @@ class _Case(NamedTuple):
         return "; ".join(dict.fromkeys(c.text for c in self.not_kept if c.condition.is_for(quantity)))
 
 
-def _judge(case: _Case, requirement: Requirement) -> Verdict:
+def _judge(case: _Grounds, requirement: Requirement) -> Verdict:
     match requirement:
         case Limit():
             return _judge_limit(case, requirement)
@@ -211,7 +229,7 @@ def _judge(case: _Case, requirement: Requirement) -> Verdict:
             return _judge_parts(case, requirement, tuple(_judge(case, p) for p in parts))
 
 
-def _judge_limit(case: _Case, limit: Limit) -> Verdict:
+def _judge_limit(case: _Grounds, limit: Limit) -> Verdict:
     measured, name = case.measured, case.name
     found = measured.values.get(limit.quantity, NotMeasured("not part of this test"))
     if spoiling(measured.bench_faults):
@@ -225,7 +243,7 @@ def _judge_limit(case: _Case, limit: Limit) -> Verdict:
     return verdict
 
 
-def _judge_plainly(case: _Case, limit: Limit, found: Measurement) -> Verdict:
+def _judge_plainly(case: _Grounds, limit: Limit, found: Measurement) -> Verdict:
     """Judge what was found, whether or not the limit is in doubt."""
     seen = _standing_still(case.measured, limit.quantity)
     if seen:
@@ -245,7 +263,7 @@ def _judge_plainly(case: _Case, limit: Limit, found: Measurement) -> Verdict:
 
 
 def _standing_still(measured: Measured, quantity: str) -> str:
-    """What was seen, if a unit that stands still cannot have the quantity for that reason; else empty."""
+    """Return what was seen, if a unit that stands still cannot have the quantity for that reason; else empty."""
     seen, never = STANDING.get(measured.facts.get(FactName.BEHAVIOUR, UNKNOWN), ("", frozenset[str]()))
     if quantity in _FLASHING:
         return seen
@@ -255,7 +273,7 @@ def _standing_still(measured: Measured, quantity: str) -> str:
     return seen if quantity in never and not flashed and not excused and not isinstance(found, Estimate) else ""
 
 
-def _judge_fact(case: _Case, limit: FactLimit) -> Verdict:
+def _judge_fact(case: _Grounds, limit: FactLimit) -> Verdict:
     seen = case.measured.facts.get(limit.fact, UNKNOWN)
     if spoiling(case.measured.bench_faults):
         return Verdict(case.name, limit, Conformity.NOT_MEASURED)
@@ -265,8 +283,10 @@ def _judge_fact(case: _Case, limit: FactLimit) -> Verdict:
     return Verdict(case.name, limit, Conformity.PASS if seen in limit.allowed else Conformity.FAIL, by_fact=seen)
 
 
-def _judge_parts(case: _Case, requirement: AllOf | AnyOf, parts: tuple[Verdict, ...]) -> Verdict:
-    """Kleene's logic on the outcomes; definite only if the risk of all of it together keeps the level, as for each part alone.
+def _judge_parts(case: _Grounds, requirement: AllOf | AnyOf, parts: tuple[Verdict, ...]) -> Verdict:
+    """Judge alternatives by Kleene's logic on their outcomes.
+
+    The verdict is definite only if the risk of all of it together keeps the level, as for each part alone.
 
     Two parts that pass with 5 % each are "all of" with up to 10 %, and two that fail are none "of any" with as much.
     """
@@ -276,21 +296,22 @@ def _judge_parts(case: _Case, requirement: AllOf | AnyOf, parts: tuple[Verdict, 
     if outcome is Conformity.NOT_MEASURED or by_fact:
         open_parts = (p.why_open for p in parts if p.why_open and outcome is Conformity.NOT_MEASURED)
         return Verdict(case.name, requirement, outcome, by_fact=by_fact, parts=parts, why_open="; ".join(dict.fromkeys(open_parts)))
-    risks = [1.0 - _p_bounds(p)[0] if outcome.favourable else _p_bounds(p)[1] for p in parts]
-    risk = _union(risks) if every is outcome.favourable else min(risks)
+    risks = [1.0 - _p_bounds(p)[0] if outcome.is_favourable else _p_bounds(p)[1] for p in parts]
+    risk = _union(risks) if every is outcome.is_favourable else min(risks)
     # No stricter than with the riskiest of its parts alone, whose own guard band has said that it is definite.
     if risk > max(1.0 - case.level, *risks):
         outcome = {Conformity.PASS: Conformity.CONDITIONAL_PASS, Conformity.FAIL: Conformity.CONDITIONAL_FAIL}.get(outcome, outcome)
-    return Verdict(case.name, requirement, outcome, p_conform=1.0 - risk if outcome.favourable else risk, p_wrong=risk, parts=parts)
+    return Verdict(case.name, requirement, outcome, p_conform=1.0 - risk if outcome.is_favourable else risk, p_wrong=risk, parts=parts)
 
 
 def _union(risks: Sequence[float]) -> float:
-    """The most that the probability of any of several things can be, however they hang together: values of one quantity err alike."""
+    """Return the most that the probability of any of several things can be, however they hang together: values of one quantity err
+    alike."""
     return min(1.0, math.fsum(risks))
 
 
 def _p_bounds(verdict: Verdict) -> tuple[float, float]:
-    """Least and most of the probability that the true values keep one part: a limit, or all of some (Frechet's bounds on those).
+    """Return the least and most of the probability that the true values keep one part: a limit, or all of some (Frechet's bounds on those).
 
     What a fact decides is certain, what was not measured may go either way.
     """
@@ -303,8 +324,8 @@ def _p_bounds(verdict: Verdict) -> tuple[float, float]:
 
 
 def _deciding_fact(requirement: AllOf | AnyOf, parts: tuple[Verdict, ...], outcome: Conformity) -> str:
-    """The fact that settles it alone: one that passes an alternative or fails a conjunction; or all parts being facts."""
-    if not outcome.definite:
+    """Return the fact that settles it alone: one that passes an alternative or fails a conjunction; or all parts being facts."""
+    if not outcome.is_definite:
         return ""
     facts = [p.by_fact for p in parts if p.by_fact and p.conformity is outcome]
     alone = Conformity.FAIL if isinstance(requirement, AllOf) else Conformity.PASS

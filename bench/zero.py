@@ -1,6 +1,6 @@
 """Zeroing with the shorting link and the built-in standard: what a rig's zeros and its converter are, without any meter.
 
-Pure. Worth more than a cheap meter: the drop amplifier's common-mode error, 13 mV of 12.8 V as built, is seen whole with the link fitted
+Worth more than a cheap meter: the drop amplifier's common-mode error, 13 mV of 12.8 V as built, is seen whole with the link fitted
 and no load closed, since nothing flows and the true drop is 0. The standard, and the channels that then read nothing but their zero, show
 the converter's own errors of scale and zero, which all channels share.
 """
@@ -17,7 +17,7 @@ from bench.uncertainty import TypeA, combine, rectangular
 
 KNOWN_ZERO: tuple[str, ...] = (ChannelName.I_LOAD, ChannelName.I_LOAD_LOW, ChannelName.V_DROP)
 """Channels that read 0 with the master switch off, whatever is in the socket."""
-_SUPPLY_LEAST_V = 3.0
+_SUPPLY_LEAST_V = 3.0  # half of the lowest system voltage: with less the supply is off
 _LINK_DROP_V = 0.03  # a link of 0.5 mohm drops 2 mV at 4 A, 8 mV at 15 A
 _ZERO_DRIFT = 0.25  # counts, half-width, until zeroing is repeated: 3.5 uV/K of the drop's op amp, 0.25 uV/K of the current's, over 5 K
 _DRIFT = 0.05  # of a share as built may come back until zeroing is repeated: 0.1 % parts of 10 ppm/K over 5 K (data sheets)
@@ -34,7 +34,10 @@ class LinkReadings:
 
 @dataclass(frozen=True, slots=True)
 class Converter:
-    """What is known of the converter's own errors: relative error of its scale, and of its zero in counts, with their covariance."""
+    """What is known of the converter's own errors: relative error of its scale, and of its zero in counts, with their covariance.
+
+    `scale_variance` relative, `zero_variance` in counts squared.
+    """
 
     scale: float
     zero: float
@@ -42,8 +45,9 @@ class Converter:
     zero_variance: float
     covariance: float = 0.0
 
-    def told(self, of_scale: float, of_zero: float, seen: float, u: float) -> Converter:
-        """What is known after `of_scale` x scale + `of_zero` x zero was seen to be `seen` within u (least squares, one reading more)."""
+    def updated_with(self, of_scale: float, of_zero: float, seen: float, u: float) -> Converter:
+        """Return what is known after `of_scale` x scale + `of_zero` x zero was seen to be `seen` within u (least squares, one reading
+        more)."""
         gain_scale = of_scale * self.scale_variance + of_zero * self.covariance
         gain_zero = of_scale * self.covariance + of_zero * self.zero_variance
         variance = of_scale * gain_scale + of_zero * gain_zero + u * u
@@ -59,8 +63,8 @@ class Converter:
         )
 
 
-def zeroed(description: BoardDescription, readings: LinkReadings, seen: Converter | None = None) -> BoardDescription:
-    """The description with zeros and scales put right, as far as link and standard show them, and their uncertainties made smaller.
+def apply_zero(description: BoardDescription, readings: LinkReadings, seen: Converter | None = None) -> BoardDescription:
+    """Return the description with zeros and scales put right, as far as link and standard show them, and their uncertainties made smaller.
 
     `description` must be as the board gave it, and the readings made with it: the standard's error may be taken off once only.
     `seen`: the converter, where more is known of it than these readings tell.
@@ -83,7 +87,7 @@ def zeroed(description: BoardDescription, readings: LinkReadings, seen: Converte
 
 
 def converter_stated(description: BoardDescription) -> Converter | None:
-    """The converter before anything was read: its errors are those of the standard's channel, which has no amplifier of its own.
+    """Return the converter before anything was read: its errors are those of the standard's channel, which has no amplifier of its own.
 
     None without a standard, and on a calibrated board, whose scales have taken the converter's errors in.
     """
@@ -94,7 +98,7 @@ def converter_stated(description: BoardDescription) -> Converter | None:
 
 
 def converter_seen(description: BoardDescription, rest: Mapping[str, TypeA]) -> Converter | None:
-    """The converter by its standard and by the zeros of currents and drop, all with the master switch off; None as above."""
+    """Return the converter by its standard and by the zeros of currents and drop, all with the master switch off; None as above."""
     known = converter_stated(description)
     if known is None:
         return None
@@ -103,48 +107,48 @@ def converter_seen(description: BoardDescription, rest: Mapping[str, TypeA]) -> 
         if check.channel in rest:
             r, reading = description.channels[check.channel].ranges[0], rest[check.channel]
             u = combine(check.u, r.u_line, reading.u)
-            known = known.told(check.expected, r.scale, reading.mean - check.expected, u)
+            known = known.updated_with(check.expected, r.scale, reading.mean - check.expected, u)
     for name in KNOWN_ZERO:
         if name in rest and name in description.channels:
             r, reading = description.channels[name].ranges[0], rest[name]
             u = combine(_less(r.u_zero, u_zero * r.scale), r.u_line, reading.u)
-            known = known.told(0.0, r.scale, reading.mean, u)
+            known = known.updated_with(0.0, r.scale, reading.mean, u)
     return known
 
 
-def told_by_range(known: Converter, stated: Range, found: Range, u_zero: float) -> Converter:
-    """What a range that was calibrated tells of the converter's zero. `u_zero`: of the converter as stated, in counts."""
+def updated_by_range(known: Converter, stated: Range, found: Range, u_zero: float) -> Converter:
+    """Return what a range that was calibrated tells of the converter's zero. `u_zero`: of the converter as stated, in counts."""
     u = combine(_less(stated.u_zero / stated.scale, u_zero), found.u_zero / found.scale)
-    return known.told(0.0, 1.0, found.zero - stated.zero, u)
+    return known.updated_with(0.0, 1.0, found.zero - stated.zero, u)
 
 
 def _with_converter(r: Range, stated: Converter, seen: Converter) -> Range:
-    """The range without the converter's errors, as far as they were seen."""
+    """Return the range without the converter's errors, as far as they were seen."""
     scale = r.scale / (1.0 + seen.scale)
     u_scale = combine(_less(r.u_scale, math.sqrt(stated.scale_variance)), math.sqrt(seen.scale_variance))
     u_zero = combine(_less(r.u_zero, math.sqrt(stated.zero_variance) * r.scale), math.sqrt(seen.zero_variance) * r.scale)
-    return replace(moved(r, r.zero + seen.zero, scale), u_scale=min(u_scale, r.u_scale), u_zero=min(u_zero, r.u_zero))
+    return replace(shift_range(r, r.zero + seen.zero, scale), u_scale=min(u_scale, r.u_scale), u_zero=min(u_zero, r.u_zero))
 
 
 def _with_zero(r: Range, was: Range, rest: TypeA) -> Range:
-    """The range with the zero that was read by the range it was."""
+    """Return the range with the zero that was read by the range it was."""
     u_zero = combine(rest.u, r.u_line, rectangular(_ZERO_DRIFT) * r.scale)
-    return replace(moved(r, was.zero + rest.mean / was.scale, r.scale), u_zero=u_zero)
+    return replace(shift_range(r, was.zero + rest.mean / was.scale, r.scale), u_zero=u_zero)
 
 
-def moved(r: Range, zero: float, scale: float) -> Range:
-    """Another zero and scale; what is clipped stays clipped, since that is a matter of counts."""
+def shift_range(r: Range, zero: float, scale: float) -> Range:
+    """Return another zero and scale; what is clipped stays clipped, since that is a matter of counts."""
     low, high = ((limit / r.scale + r.zero - zero) * scale for limit in (r.low, r.high))
     return replace(r, zero=zero, scale=scale, low=low, high=high)
 
 
 def _less(u: float, part: float) -> float:
-    """What is left of u without a part of it that is independent of the rest; nothing if the part was stated to be larger."""
+    """Return sqrt(u^2 - part^2), at least 0: u without a part of it that is independent of the rest."""
     return math.sqrt(max(u * u - part * part, 0.0))
 
 
 def _with_share(channel: Channel, share: CommonModeError, readings: LinkReadings) -> CommonModeError:
-    """The share seen: what the channel reads more with the supply on, over what the other channel reads."""
+    """Return the share seen: what the channel reads more with the supply on, over what the other channel reads."""
     other = readings.off.get(share.other)
     seen, rest = readings.off.get(channel.name), readings.rest.get(channel.name)
     if other is None or not other.mean or seen is None or rest is None or channel.name not in KNOWN_ZERO:

@@ -29,7 +29,7 @@ import click
 import numpy as np
 
 from bench import files
-from bench.cli import COMMANDS, main, run, story
+from bench.cli import COMMANDS, main, provenance, run
 from bench.cli.exit_codes import BENCH_FAULT, CANCELLED, GOOD, NOT_DECIDED, NOT_FOR_LOAD, NOT_GOOD, PROGRAM, USAGE
 from bench.cli.streams import LONGEST_LINE
 from reports.bad_values import TEXTS, Rng, bad_address, bad_capture, bad_json, bad_toml, pick
@@ -42,7 +42,7 @@ _KILLED_S = 30
 _ADDRESS_SPACE = 3_000_000_000
 _OWN_PROGRAM, _ON_TERMINAL = 40, 25
 _STYLE = re.compile(r"\x1b\[[\d;]*m")
-_CAUTION = re.compile(r"Caution:|    |  - |Unit, lamps and supply are connected|Go on\?")
+_CAUTION = re.compile(r"Caution:|    |  - |Connections of unit, lamps|Board at |Start\?")
 ROOT = Path(__file__).parent.parent
 
 
@@ -346,7 +346,7 @@ def _made(folder: Path) -> tuple[Path, Path]:
     """A good record and its capture."""
     record, capture = folder / "good.json", folder / "good.capture"
     made = ["test", "sim://bench-nc-2x21?seed=3", "--procedure", "quick", "--yes", "--json", str(record), "--capture", str(capture)]
-    story.story_of_now = lambda: {"when": "2031-01-01T12:00:00+00:00", "software": "makebreak"}  # or no seed would be the same again
+    provenance.provenance_now = lambda: {"when": "2031-01-01T12:00:00+00:00", "software": "makebreak"}  # or no seed would be the same again
     scope = str(ROOT / "fixtures" / "recordings" / "thermal-plain.csv")
     # The others import what is left, so that no child waits for it.
     for arguments in (made, ["judge", str(capture), "--full"], ["limits"], ["standard"], ["parts"], ["judge", scope]):

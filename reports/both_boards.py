@@ -8,7 +8,7 @@ Both boards look at the same physics through the same hidden errors (one seed); 
 
 - A case is the "same" if outcome, grade, every verdict, every fault of the bench and every fact are; what is not is printed.
 - "On the edge": a verdict differs because the probability that the limit is kept, nearly the same on both, lies on either side of a level
-  of the decision rule (less than EDGE apart).
+  of the decision rule (less than `EDGE` apart).
 - A fault of the link strikes at moments that the boards do not share, since their replies do not come at the same instants. The unit is
   good: each board must call it good, or decide nothing, or blame the bench, and neither may charge it: "honest".
 - "Agree": both boards' values differ by no more than their U (95 %) together. Not counted where a rig's fault or the link is at work.
@@ -37,7 +37,6 @@ from bench.ports.address import parse_sim_address
 from bench.ports.simulated import SimulatedPort, open_line
 from bench.procedure import Procedure, RunStep
 from bench.record import TestRecord
-from bench.render.values import limit_text
 from bench.session import run_test
 from bench.setup import Setup
 from bench.simboard import catalogue
@@ -47,9 +46,9 @@ from bench.simboard.hidden import RIG_FAULTS
 from bench.simboard.link import LINK_FAULTS
 from bench.simboard.pulses import Pulse
 from bench.simboard.world import World
-from bench.uncertainty import Estimate, Measurement
-from bench.verdict import Verdict
+from bench.uncertainty import Estimate
 from firmware.simulator.port import FirmwarePort
+from reports.record_differences import differences, grade_text, is_on_edge, values_of_both
 from reports.true_values import cycle_means, drop_means, start_times
 
 LIMITS = ("un-r48",)
@@ -59,7 +58,6 @@ UNITS = {
     "ELo": "bench-el-outage", "EL": "bench-el-plain", "EL2": "bench-el-two",
 }  # fmt: skip
 NOT_HERE = "board-overrun"  # the program either loses frames or it does not: no such fault can be put into it
-EDGE = 0.01
 BOARDS = ("simulated board", "real program")
 CHARGED = (Outcome.NOT_GOOD, Outcome.NOT_FOR_LOAD)
 
@@ -191,9 +189,9 @@ def compare(case: Case) -> Compared:
     return Compared(
         case,
         (first.record.outcome, second.record.outcome),
-        (_grade(first.record), _grade(second.record)),
-        list(_differences(first.record, second.record)),
-        _on_edge(first.record, second.record),
+        (grade_text(first.record), grade_text(second.record)),
+        list(differences(first.record, second.record)),
+        is_on_edge(first.record, second.record),
         list(_both(first.record, second.record)) if case.in_order else [],
         (first.true, second.true),
         (first.simulated_s, second.simulated_s),
@@ -231,75 +229,8 @@ def _noting_supply(world: World) -> list[float]:
     return times
 
 
-def _grade(record: TestRecord) -> str:
-    return record.grade.name if record.grade else "-"
-
-
-def _differences(first: TestRecord, second: TestRecord) -> Iterator[str]:
-    """What the two records do not have in common, apart from values."""
-    for what, a, b in (("outcome", first.outcome.value, second.outcome.value), ("grade", _grade(first), _grade(second))):
-        if a != b:
-            yield f"{what}: {a} / {b}"
-    for pair in _unlike_verdicts(first, second):
-        yield " / ".join(_judged(verdict) for verdict in pair)
-    yield from _unlike_otherwise(first, second)
-
-
-def _unlike_otherwise(first: TestRecord, second: TestRecord) -> Iterator[str]:
-    """Facts, faults of the bench, and what could be measured."""
-    facts = [{f"{s.name} {k}": word for s in record.steps for k, word in s.measured.facts.items()} for record in (first, second)]
-    yield from _unlike(facts[0], facts[1])
-    faults = [sorted({fault.code for fault in record.bench_faults}) for record in (first, second)]
-    if faults[0] != faults[1]:
-        yield f"faults of the bench: {', '.join(faults[0]) or 'none'} / {', '.join(faults[1]) or 'none'}"
-    for name, x, y in _values(first, second):
-        if isinstance(x, Estimate) != isinstance(y, Estimate):
-            yield f"{name}: {_shown(x)} / {_shown(y)}"
-
-
-def _unlike(a: Mapping[str, str], b: Mapping[str, str]) -> Iterator[str]:
-    for key in dict.fromkeys((*a, *b)):
-        if a.get(key) != b.get(key):
-            yield f"{key}: {a.get(key, 'missing')} / {b.get(key, 'missing')}"[:200]
-
-
-def _unlike_verdicts(first: TestRecord, second: TestRecord) -> Iterator[tuple[Verdict | None, Verdict | None]]:
-    """Verdicts by the same limit of the same set that do not have the same outcome; None where only one board's has it."""
-    by_limit = [{(v.limit_set, v.limit): v for v in record.verdicts} for record in (first, second)]
-    for key in dict.fromkeys((*by_limit[0], *by_limit[1])):
-        a, b = (verdicts.get(key) for verdicts in by_limit)
-        if a is None or b is None or a.conformity is not b.conformity:
-            yield a, b
-
-
-def _judged(verdict: Verdict | None) -> str:
-    if verdict is None:
-        return "not judged"
-    what = f"{verdict.limit_set}: {getattr(verdict.limit, 'quantity', '')} {limit_text(verdict.limit)}: {verdict.conformity.value}"
-    if not isinstance(verdict.found, Estimate) or verdict.p_conform is None:
-        return what
-    return f"{what} ({verdict.found.value:.6g} ± {verdict.found.expanded():.2g}, kept with {verdict.p_conform * 100:.2f} %)"
-
-
-def _on_edge(first: TestRecord, second: TestRecord) -> bool:
-    """Whether only verdicts differ, and all because the probabilities that the limit is kept, nearly alike, have a level between them."""
-    unlike = list(_unlike_verdicts(first, second))
-    if not unlike or any(_unlike_otherwise(first, second)):
-        return False
-    return all(a and b and abs((a.p_conform or 0.0) - (b.p_conform or 1.0)) < EDGE for a, b in unlike)
-
-
-def _shown(value: Measurement | None) -> str:
-    return f"{value.value:.6g}" if isinstance(value, Estimate) else value.reason if value else "missing"
-
-
-def _values(first: TestRecord, second: TestRecord) -> Iterator[tuple[str, Measurement | None, Measurement | None]]:
-    for name in dict.fromkeys((*first.measured.values, *second.measured.values)):
-        yield name, first.measured.values.get(name), second.measured.values.get(name)
-
-
 def _both(first: TestRecord, second: TestRecord) -> Iterator[Value]:
-    for name, a, b in _values(first, second):
+    for name, a, b in values_of_both(first, second):
         if isinstance(a, Estimate) and isinstance(b, Estimate):
             yield Value(name, "simulated board", b.value, a.value, math.hypot(a.expanded(), b.expanded()))
 
@@ -353,23 +284,28 @@ def table(results: Sequence[Compared]) -> str:
         lines += [f"      {text}" for text in r.different]
     words = Counter(r.word for r in results)
     lines.append(f"\n{len(results)} cases: {', '.join(f'{n} {word}' for word, n in words.items())}")
+    lines += ["", *_quantity_lines(results), ""]
+    for side, board in enumerate(BOARDS):
+        spent_s, wall_s = (sum(pair[side] for pair in pairs) for pairs in ([r.simulated_s for r in results], [r.wall_s for r in results]))
+        lines.append(f"{board}: {spent_s:.0f} s of its time in {wall_s:.0f} s, {spent_s / wall_s:.1f} times real time")
+    return "\n".join(lines)
+
+
+def _quantity_lines(results: Sequence[Compared]) -> Iterator[str]:
     kinds = {"agree": [r.both for r in results]} | {f"hold: {board}": [r.true[side] for r in results] for side, board in enumerate(BOARDS)}
-    lines += ["", f"{'quantity':<22}" + "".join(f"{text:>25}" for text in kinds), " " * 22 + f"{'within    of  worst/U':>25}" * len(kinds)]
+    yield f"{'quantity':<22}" + "".join(f"{text:>25}" for text in kinds)
+    yield " " * 22 + f"{'within    of  worst/U':>25}" * len(kinds)
     rows: dict[str, dict[str, list[Value]]] = defaultdict(lambda: {text: [] for text in kinds})
     for text, lists in kinds.items():
         for value in (v for values in lists for v in values):
             rows[value.name][text].append(value)
             rows["all"][text].append(value)
     for name in sorted(rows, key=lambda n: (n == "all", n)):
-        lines.append(f"{name:<22}" + "".join(f"{_share(rows[name][text]):>25}" for text in kinds))
+        yield f"{name:<22}" + "".join(f"{_share(rows[name][text]):>25}" for text in kinds)
     for text, lists in kinds.items():
         beyond = [f"      {r.case}: {v}" for r, values in zip(results, lists, strict=True) for v in values if not v.within]
-        lines += [f"\n{text}, values beyond: {len(beyond)}", *beyond]
-    lines.append("")
-    for side, board in enumerate(BOARDS):
-        spent_s, wall_s = (sum(pair[side] for pair in pairs) for pairs in ([r.simulated_s for r in results], [r.wall_s for r in results]))
-        lines.append(f"{board}: {spent_s:.0f} s of its time in {wall_s:.0f} s, {spent_s / wall_s:.1f} times real time")
-    return "\n".join(lines)
+        yield f"\n{text}, values beyond: {len(beyond)}"
+        yield from beyond
 
 
 def _share(values: Sequence[Value]) -> str:

@@ -147,10 +147,6 @@ def breakdown_rows(description: BoardDescription) -> Iterator[Sequence[str]]:
 
 
 def page(description: BoardDescription) -> str:
-    check = description.checks[0]
-    from_parts = as_built(description, PRECISE).checks[0]
-    share = description.channels["v_drop"].common[0]
-    as_drop = u_of(errors_of("v_drop", 0, PRECISE, description.channels["v_drop"].ranges[0].scale).shares)
     lines = [
         INTRODUCTION,
         *table(("value", *STATES, "largest part of self"), list(values_rows(description))),
@@ -160,25 +156,33 @@ def page(description: BoardDescription) -> str:
         *table(("", "fast", "precise", "comparator"), list(time_rows(description))),
         "",
         FINDINGS,
-        "## Channels as built",
-        "",
-        "What the parts give for the board's description: precise .. fast sampling, and in brackets what it states, one figure for",
-        "both. Scale is relative; zero and linearity are in the channel's unit.",
-        "",
-        *table(("channel, range", "scale", "zero", "linearity and counts", "largest part"), list(channel_rows(description))),
-        "",
-        f"Built-in standard: {check.expected:g} V within {from_parts.u:.2g} V ({check.u:g} V stated).",
-        f"Share of v_in that the drop amplifier reads in error: {as_drop:.2g} ({share.u:g} stated).",
-        "",
-        "The largest contributions:",
-        "",
-        *table(("channel, range", "of", "u", "largest three"), list(breakdown_rows(description))),
+        *as_built_lines(description),
         "",
         "## Parts",
         "",
         *table(("part", "tolerance, half-width"), list(part_rows(description))),
     ]
     return "\n".join(lines) + "\n"
+
+
+def as_built_lines(description: BoardDescription) -> Iterator[str]:
+    check = description.checks[0]
+    from_parts = as_built(description, PRECISE).checks[0]
+    share = description.channels["v_drop"].common[0]
+    as_drop = u_of(errors_of("v_drop", 0, PRECISE, description.channels["v_drop"].ranges[0].scale).shares)
+    yield "## Channels as built"
+    yield ""
+    yield "What the parts give for the board's description: precise .. fast sampling, and in brackets what it states, one figure for"
+    yield "both. Scale is relative; zero and linearity are in the channel's unit."
+    yield ""
+    yield from table(("channel, range", "scale", "zero", "linearity and counts", "largest part"), list(channel_rows(description)))
+    yield ""
+    yield f"Built-in standard: {check.expected:g} V within {from_parts.u:.2g} V ({check.u:g} V stated)."
+    yield f"Share of v_in that the drop amplifier reads in error: {as_drop:.2g} ({share.u:g} stated)."
+    yield ""
+    yield "The largest contributions:"
+    yield ""
+    yield from table(("channel, range", "of", "u", "largest three"), list(breakdown_rows(description)))
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

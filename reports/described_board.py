@@ -46,21 +46,24 @@ def described_board(
 
     `unit` is in the socket, and the only one that the board knows besides LINK and NONE.
     """
-    watts = [description.loads[n].nominal if n in description.loads and description.loads[n].kind == "LAMP" else 0.0 for n in range(1, 7)]
-    sockets = tuple(Socket("filament", watts=w) if w else Socket("empty") for w in watts)
-    loop_ohm = description.loop.ohm if description.loop is not None else 0.10
-    lamps = sorted((n for n, w in enumerate(watts, start=1) if w), key=lambda n: -watts[n - 1])
     name = unit.name if isinstance(unit, Unit) else "LINK"
     known: dict[str, InSocket] = {"LINK": "LINK", "NONE": None, name: unit}
-    world = World(
-        unit,
-        seed=SEED,
-        source_ohm=loop_ohm,
-        bank=lamp_bank(Bank("described", "In the sockets: what a description says", sockets), 12.0),
-        rated_loads=tuple(lamps[:2]),
-    )
 
     def find(wanted: str) -> InSocket:
         return known[wanted if wanted in known else wanted.upper()]
 
+    world = _described_world(description, unit)
     return kind(world, seed=SEED, unit_name=name, find_unit=find, description=description, faults=rig_faults)
+
+
+def _described_world(description: BoardDescription, unit: InSocket) -> World:
+    watts = [description.loads[n].nominal if n in description.loads and description.loads[n].kind == "LAMP" else 0.0 for n in range(1, 7)]
+    sockets = tuple(Socket("filament", watts=w) if w else Socket("empty") for w in watts)
+    lamps = sorted((n for n, w in enumerate(watts, start=1) if w), key=lambda n: -watts[n - 1])
+    return World(
+        unit,
+        seed=SEED,
+        source_ohm=description.loop.ohm if description.loop is not None else 0.10,
+        bank=lamp_bank(Bank("described", "In the sockets: what a description says", sockets), 12.0),
+        rated_loads=tuple(lamps[:2]),
+    )

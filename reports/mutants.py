@@ -49,7 +49,7 @@ _EDGES = ("test_transitions", "test_transition_levels", "test_transition_instant
 TESTS: Mapping[str, tuple[str, ...]] = {
     "measure.values": _MEASURE,
     "measure.intervals": _MEASURE,
-    "measure.electrical": _MEASURE,
+    "measure.drop_and_currents": _MEASURE,
     "measure.steadiness": _MEASURE,
     "measure.bench_check": _BENCH,
     "measure.bench_check.board_faults": _BENCH,
@@ -74,10 +74,10 @@ TESTS: Mapping[str, tuple[str, ...]] = {
     "instants": _EDGES,
     "uncertainty": ("test_uncertainty", "test_coverage", "test_verdict"),
     "verdict": ("test_verdict", "test_verdict_conditions", "test_verdict_numbers", "test_verdict_parts"),
-    "session.combine": ("test_combine",),
+    "combine": ("test_combine",),
 }
 """The fast test files of each module. `measure.by_sound` is not among them: sounds to test it with take a minute to make."""
-_BEYOND_LINE = ("measure.", "verdict", "session.combine")
+_BEYOND_LINE = ("measure.", "verdict", "combine")
 _TIMES_AS_LONG, _LEAST_CPU_S, _MEMORY = 5.0, 3.0, 8 << 30
 
 
@@ -220,15 +220,15 @@ def _passes(item: pytest.Item, following: pytest.Item | None) -> bool:
 def _remember_lines() -> None:
     """The same wave gives the same evidence: it goes through the line once."""
     waves: Any = importlib.import_module("waves")
-    through, kept = waves.Wave.line, {}
+    through, kept = waves.Wave.pipeline, {}
 
-    def line(self: Any, conditions: Any = None, scans: int = 32) -> Any:
+    def pipeline(self: Any, conditions: Any = None, scans: int = 32) -> Any:
         key = repr((self, conditions, scans))
         if key not in kept:
             kept[key] = through(self, conditions, scans)
         return kept[key]
 
-    waves.Wave.line = line
+    waves.Wave.pipeline = pipeline
 
 
 def _transplant(module: ModuleType, code: CodeType) -> None:

@@ -130,7 +130,7 @@ def contradiction(seed: int) -> str:
             ("sentence", record.reason.startswith(OPENINGS[outcome])),
             ("exit code", code == (130 if cancelled else {0: 0, 1: 1, 2: 5, 3: 3, 4: 4}[list(Outcome).index(outcome)])),
             ("a limit failed", outcome is not Outcome.GOOD or not failed),
-            ("a limit open", outcome is not Outcome.GOOD or all(v.conformity.favourable for v in record.verdicts)),
+            ("a limit open", outcome is not Outcome.GOOD or all(v.conformity.is_favourable for v in record.verdicts)),
             ("a spoiling fault", outcome is Outcome.BENCH_FAULT or not any(f.spoils for f in record.bench_faults)),
             ("an error of the program", not any(f.code == "program" for f in record.bench_faults)),
             ("its JSON", from_json(to_json(record)).conclusion == record.conclusion),
@@ -260,7 +260,7 @@ def _sequential(rates: list[float]) -> tuple[Conformity, bool]:
     for n in range(8, len(rates) + 1, 2):
         look = type_a(rates[5:n])
         word = decide(look.mean, look.u, float(look.n - 1), None, 120.0, STOPPING_LEVEL)
-        if word.definite:
+        if word.is_definite:
             return word, True
     last = type_a(rates[5:])
     return decide(last.mean, last.u, float(last.n - 1), None, 120.0), False

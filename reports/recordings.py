@@ -146,7 +146,7 @@ def _compare_facts(judged: Judged, result: TestRecord, true: Truth, instrument: 
 
 def _compare_verdicts(judged: Judged, result: TestRecord, true: Truth) -> None:
     for verdict in result.verdicts:
-        if not verdict.conformity.definite or not isinstance(verdict.limit, Limit):
+        if not verdict.conformity.is_definite or not isinstance(verdict.limit, Limit):
             continue
         judged.definite += 1
         quantity, low, high = verdict.limit.quantity, verdict.limit.low, verdict.limit.high

@@ -22,7 +22,8 @@ class SeenTerminal(pyte.Screen):
 
     def feed(self, data: bytes) -> None:
         """Take bytes as they come; what is cut in the middle waits for the rest."""
-        self._stream.feed(data)
+        # The package passes over sequences marked `>`, and prints the end of those marked `<`: both ask for keys it does not send.
+        self._stream.feed(data.replace(b"\x1b[<", b"\x1b[>"))
 
     def reset_mode(self, *modes: int, **kwargs: Any) -> None:
         super().reset_mode(*modes, **kwargs)

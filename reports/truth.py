@@ -18,7 +18,7 @@ import random
 import statistics
 import sys
 import time
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
@@ -34,7 +34,7 @@ from bench.simboard.world import World
 from bench.uncertainty import Estimate, TypeA
 from bench.verdict import Conformity, conformance_probability, decide
 from bench.wire import Decoder, EventFrame, SampleFrame, format_channels
-from bench.zero import LinkReadings, zeroed
+from bench.zero import LinkReadings, apply_zero
 from reports.true_values import WATTS, Case, Truths, cycle_means, repetitions, start_times, truths
 
 REST_S, SETTLE_S, RUN_S, LONGEST_S = 0.5, 0.1, 13.0, 26.0
@@ -109,7 +109,7 @@ class Bench:
         self.world.set_unit(unit)
         self.world.pulses.clear()
         self.board.rest(300.0)
-        return zeroed(self.board.description, LinkReadings(**found))
+        return apply_zero(self.board.description, LinkReadings(**found))
 
     def run(self, description: BoardDescription) -> tuple[Measured, float]:
         """One cold start: what was measured, and when the supply came, true s."""
@@ -235,21 +235,13 @@ def survey(units: int, seed: int, workers: int = 2, progress: Callable[[int], No
 
 
 def table(outcomes: Sequence[Outcomes]) -> str:
-    """Coverage and errors by quantity."""
+    """Coverage and errors by quantity; then verdicts, behaviours and faults."""
     rows: dict[str, list[tuple[float, float, float, float, int]]] = defaultdict(list)
     for o in outcomes:
         for name, row in o.found.items():
             rows[name].append(row)
     lines = [f"{'quantity':<22} {'cases':>5} {'hold truth':>10} {'median U95':>11} {'median err':>11} {'95 % of |err|':>13} {'bias/u':>7}"]
-    for name, found in rows.items():
-        errors = [v - t for v, t, *_ in found]
-        held = sum(abs(v - t) <= big + 1e-12 for v, t, big, *_ in found) / len(found)
-        ranked = sorted(abs(e) for e in errors)
-        zs = [(v - t) / u for v, t, _, u, _ in found if u > 0.0]
-        lines.append(
-            f"{name:<22} {len(found):>5} {held * 100:>9.1f}% {statistics.median(r[2] for r in found):>11.4g} "
-            f"{statistics.median(errors):>11.3g} {ranked[int(0.95 * len(ranked))]:>13.4g} {statistics.fmean(zs) if zs else 0.0:>7.2f}"
-        )
+    lines += [_coverage(name, found) for name, found in rows.items()]
     definite = [(right, p) for o in outcomes for _, right, p in o.verdicts]
     if definite:
         wrong = sum(not right for right, _ in definite)
@@ -257,14 +249,22 @@ def table(outcomes: Sequence[Outcomes]) -> str:
             f"\ndefinite verdicts by limits near the truth {len(definite)}: wrong {wrong} ({wrong / len(definite) * 100:.3f} %), "
             f"stated on average {statistics.fmean(p for _, p in definite) * 100:.3f} %"
         )
-    behaviours: dict[str, int] = defaultdict(int)
-    faults: dict[str, int] = defaultdict(int)
-    for o in outcomes:
-        behaviours[f"{o.behaviour}"] += 1
-        for code in o.faults:
-            faults[code] += 1
+    behaviours = Counter(f"{o.behaviour}" for o in outcomes)
+    faults = Counter(code for o in outcomes for code in o.faults)
     lines.append(f"behaviour: {dict(behaviours)}; bench faults found on a bench in order: {dict(faults)}")
     return "\n".join(lines)
+
+
+def _coverage(name: str, found: Sequence[tuple[float, float, float, float, int]]) -> str:
+    """The line of one quantity."""
+    errors = [v - t for v, t, *_ in found]
+    held = sum(abs(v - t) <= big + 1e-12 for v, t, big, *_ in found) / len(found)
+    ranked = sorted(abs(e) for e in errors)
+    zs = [(v - t) / u for v, t, _, u, _ in found if u > 0.0]
+    return (
+        f"{name:<22} {len(found):>5} {held * 100:>9.1f}% {statistics.median(r[2] for r in found):>11.4g} "
+        f"{statistics.median(errors):>11.3g} {ranked[int(0.95 * len(ranked))]:>13.4g} {statistics.fmean(zs) if zs else 0.0:>7.2f}"
+    )
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from bench import files
 from bench.grade import grade
 from bench.measure import BenchFault, Measured
-from bench.outcome import Case, conclude, upheld
+from bench.outcome import Case, conclude, uphold
 from bench.record import BoardRecord, SetupRecord, SetUsed, SimulationRecord, StepRecord, TestRecord
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured
 from bench.verdict import judge
@@ -65,7 +65,7 @@ def record(
         steps=(step,),
         measured=measured,
         limit_sets=tuple(SetUsed.of(s) for name in limit_sets for s in files.named_limits(name)[1]),
-        verdicts=upheld(verdicts, conclusion.outcome),
+        verdicts=uphold(verdicts, conclusion.outcome),
         conclusion=conclusion,
         when="2026-11-25T12:00:00+00:00",
         software="makebreak 0.1.0",

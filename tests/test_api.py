@@ -26,7 +26,7 @@ def test_a_test_in_one_call(result: Result) -> None:
     assert result.outcome is bench.Outcome.GOOD
     assert result.record.unit == "4711"
     assert result.reason.startswith("Good: ")
-    assert str(result).startswith("GOOD   GRADE B   4711\n")
+    assert str(result).startswith("GOOD   GRADE B (good)   4711\n")
     assert from_json(result.to_json()) == result.record
 
 

@@ -31,7 +31,7 @@ from bench.simboard.units import LINK
 from bench.tui.gauge import Columns, gauge_line
 from bench.tui.gauge_rows import rows_of_verdict
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured
-from bench.verdict import Conformity, decided, judge
+from bench.verdict import Conformity, is_decided, judge
 
 RATED = RunStep("rated", "Rated", judge=("rate_per_min", "drop_v"))
 TRAILER = RunStep("trailer", "Trailer", loads="trailer")
@@ -100,7 +100,7 @@ def test_a_set_that_cannot_be_chosen_leaves_the_test_open() -> None:
     good = {"rate_per_min": Estimate(90.0, "1/min", (Component("scatter", 0.1),), 3)}
     record = assembled(good, facts=facts, wanted=both)
     assert record.outcome is Outcome.NOT_DECIDED
-    assert record.reason.startswith("Not decided: a set of this family could not be measured (")
+    assert record.reason.startswith("Not decided: a set of this family not measured (")
     assert [used.name for used in record.limit_sets] == ["un-r48"]
     (open_set,) = [v for v in record.verdicts if v.limit_set == "us-turn"]
     assert isinstance(open_set.found, NotMeasured)
@@ -116,7 +116,7 @@ def test_stopping_early_asks_for_more_than_the_report() -> None:
     wanted = setup(limits=(named_limits("germany"),))
     found = [judge_all(wanted, near, None, level)[1] for level in (0.95, STOPPING_LEVEL)]
     rates = [[v for v in verdicts if v.found is near.values["rate_per_min"]] for verdicts in found]
-    assert [decided(verdicts) for verdicts in rates] == [True, False]
+    assert [is_decided(verdicts) for verdicts in rates] == [True, False]
 
 
 def test_stopping_early_waits_for_the_cycles_that_the_limits_ask_for() -> None:

@@ -10,7 +10,7 @@ import pytest
 from bench_port import BenchPort, setup
 
 from bench.calibration import MeterAccuracy
-from bench.cli.hands import figure
+from bench.cli.person import figure
 from bench.description import BoardDescription
 from bench.errors import BoardFault, Cancelled, OtherBoardError, PortError, TableError
 from bench.files import procedure

@@ -167,7 +167,7 @@ def test_a_person_is_led_through_it() -> None:
     assert hands.readings == 8 + 5, "eight voltages, five lamps"
     assert {one.channel for one in found.channels if not one.refused} >= {"v_in", "v_out", "i_load_low"}
     assert found.notes == ()
-    with pytest.raises(BoardFault, match="nobody was named to do what hands must do"):
+    with pytest.raises(BoardFault, match="manual actions are needed, and no operator was named"):
         calibrate_board(port, Wanted({"V": GOOD}, clock_s=0.0), None, DATE)
 
 

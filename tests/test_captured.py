@@ -103,7 +103,7 @@ def test_the_report_says_that_it_was_simulated_and_judged_again(kept: tuple[Test
     said = " ".join(full.split())
     assert "Judged again from the capture unit.capture, 20" in said
     assert f"(rated load 2 x 27 W), {live.when}" in said
-    assert "Judged again     from the capture unit.capture, 20" in brief
+    assert "Judged again          from the capture unit.capture, 20" in brief
 
 
 def test_what_is_said_of_the_unit_and_asked_of_it_can_be_said_otherwise(kept: tuple[TestRecord, Path]) -> None:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import tomllib
-from dataclasses import fields
-from typing import Any, get_args, get_type_hints
 
 import pytest
 from hypothesis import given
@@ -169,13 +167,3 @@ def test_an_led_lamp_stays_dark_below_its_limit() -> None:
 )
 def test_a_unit_without_a_pilot_terminal_has_none_to_look_at(claims: Claims, facts: dict[str, str]) -> None:
     assert claims.facts == facts
-
-
-def test_nothing_known_but_the_number_is_nothing() -> None:
-    assert Claims("77-1").is_empty
-    hints = get_type_hints(Claims)
-    for field in fields(Claims):
-        if field.name != "part":
-            some: Any = {float | None: 12.0, tuple[float, ...] | None: (21.0,), int | None: 3, bool | None: False}.get(hints[field.name])
-            some = get_args(get_args(hints[field.name])[0])[0] if some is None else some
-            assert not Claims("77-1", **{field.name: some}).is_empty, field.name

@@ -86,7 +86,7 @@ def test_starting_imports_neither_click_nor_numpy() -> None:
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
-        (["nothing"], "there is no command 'nothing'; there are test, screen, judge"),
+        (["nothing"], "there is no command 'nothing' (makebreak --help shows how)"),
         (["test", "--rated", "2x"], "'2x' is no list of lamps"),
         (["test", "--rated", "0x21"], "'0x21' is no list of lamps"),
         (["test", "--lamps", "9"], "'9' is no list of loads"),
@@ -112,6 +112,26 @@ def test_a_wrong_word_is_one_line_and_code_2(arguments: list[str], says: str, ca
     assert len([line for line in got.err.splitlines() if not line.startswith(("Usage:", "Try ")) and line]) == 1
 
 
+@pytest.mark.parametrize(
+    ("arguments", "line"),
+    [
+        (["tset"], "makebreak: there is no command 'tset'; did you mean test? (makebreak --help shows how)"),
+        (["--vresion"], "makebreak: there is no option --vresion; did you mean --version? (makebreak --help shows how)"),
+        (["test", "--unti", "3"], "makebreak test: there is no option --unti; did you mean --unit? (makebreak test --help shows how)"),
+        (["part"], "makebreak part: NUMBER is missing (makebreak part --help shows how)"),
+        (["test", "--system", "48"], "makebreak test: --system: '48' is not one of '6', '12', '24' (makebreak test --help shows how)"),
+        (["test", "--unit"], "makebreak test: option '--unit' requires an argument (makebreak test --help shows how)"),
+        (["units", "x"], "makebreak units: got unexpected extra argument (x) (makebreak units --help shows how)"),
+        (["judge", "scope.csv"], "makebreak judge: RECORDING...: file 'scope.csv' does not exist (makebreak judge --help shows how)"),
+    ],
+)
+def test_refusals_are_worded_alike_and_say_what_may_have_been_meant(
+    arguments: list[str], line: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(arguments) == USAGE
+    assert capsys.readouterr().err == f"{line}\n"
+
+
 def test_an_address_that_nothing_answers_at_is_the_bench(capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["test", "socket://127.0.0.1:1", "--yes"]) == BENCH_FAULT
     assert "makebreak test: opening socket://127.0.0.1:1" in capsys.readouterr().err
@@ -119,12 +139,23 @@ def test_an_address_that_nothing_answers_at_is_the_bench(capsys: pytest.CaptureF
     assert "nothing:// is not known; an address is one of" in capsys.readouterr().err
 
 
-def test_cautions_come_before_a_real_board_and_need_an_answer(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+def test_cautions_come_once_the_board_is_found_and_need_an_answer(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr("sys.stdin", StringIO("y\n"))
-    assert run(["test", "socket://127.0.0.1:1"]) == USAGE
-    got = capsys.readouterr().err
-    assert "fuse within 15 cm" in got
-    assert "--yes" in got
+    assert run(["test", "socket://127.0.0.1:1"]) == BENCH_FAULT
+    assert "fuse within 15 cm" not in capsys.readouterr().err, "there is no board to be cautious with"
+    command = [sys.executable, "-m", "bench", "board", "sim://bench-el-plain", "--tcp", "0"]
+    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True) as board:
+        assert board.stdout is not None
+        address = board.stdout.readline().strip()
+        try:
+            assert run(["test", address]) == USAGE
+        finally:
+            board.terminate()
+    found, cautions, refused = capsys.readouterr().err.partition("Caution:")
+    assert found.startswith(f"Board at {address}: makebreak, rig-328, "), "what answered is said first"
+    assert cautions and "fuse within 15 cm" in refused and "Give --yes if that is so" in refused
 
 
 @pytest.mark.parametrize(
@@ -160,13 +191,13 @@ def test_the_schema_fits_what_is_written(kept: Path, capsys: pytest.CaptureFixtu
 
 def test_a_record_of_an_earlier_format_is_shown(capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["show", str(ROOT / "fixtures/records/passed-and-rejected.json")]) == NOT_GOOD
-    assert capsys.readouterr().out.startswith("NOT GOOD   GRADE R   bench-nc-2x21\nRejected: ")
+    assert capsys.readouterr().out.startswith("NOT GOOD   GRADE R (reject)   bench-nc-2x21\nRejected: ")
 
 
 def test_a_kept_record_is_shown(kept: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["show", str(kept), "--budget"]) == GOOD
     out = capsys.readouterr().out
-    assert out.startswith("GOOD   GRADE B   DEMO-1")
+    assert out.startswith("GOOD   GRADE B (good)   DEMO-1")
     assert "Uncertainty budget" in out
     assert "\x1b" not in out
 
@@ -259,14 +290,14 @@ def test_no_color_is_obeyed(kept: Path) -> None:
 
     coloured = through_terminal()
     assert b"\x1b[1;32m" in coloured
-    assert coloured.startswith(b"\x1b[1;32mGOOD   GRADE B   DEMO-1\x1b[0m"), "the outcome stands first"
+    assert coloured.startswith(b"\x1b[1;32mGOOD   GRADE B (good)   DEMO-1\x1b[0m"), "the outcome stands first"
     assert b"\x1b[1;32m" not in through_terminal(NO_COLOR="1")
 
 
 def test_the_readme_names_commands_and_codes_that_exist() -> None:
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     named = set(re.findall(r"^(?:`)?(?:\.venv.Scripts.)?makebreak ([a-z]+)", readme, re.MULTILINE))
-    assert named == set(COMMANDS) - {"faults", "procedures", "boards", "schema", "parts"}, "those five are only spoken of"
+    assert named == set(COMMANDS) - {"procedures", "boards", "schema", "parts"}, "those four are only spoken of"
     codes = {name: int(code) for name, code in re.findall(r"^\| ([a-z, ]+) \| .* \| (\d+) \|$", readme, re.MULTILINE)}
     assert codes == {outcome.value: code_for(replace(record(), conclusion=Conclusion(outcome, "", ""))) for outcome in Outcome}
     assert all(f"\n  {code} " in f"\n{EXIT_CODES}" for code in codes.values())

@@ -18,7 +18,7 @@ from pytest_mock import MockerFixture
 
 from bench.cli import run
 from bench.cli.exit_codes import BENCH_FAULT, CANCELLED, GOOD, NOT_DECIDED, NOT_GOOD, USAGE
-from bench.cli.hands import Person
+from bench.cli.person import Person
 from bench.errors import Cancelled, SetupError
 from bench.manual_actions import Cool, Do, FitLink, FitUnit, SetSupply
 from bench.record import TestRecord
@@ -34,7 +34,7 @@ def test_the_main_job(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Non
     kept = tmp_path / "unit.json"
     assert run(["test", UNIT, "--unit", "4711", "--json", str(kept)]) == GOOD
     out = capsys.readouterr().out
-    assert out.startswith("GOOD   GRADE B   4711\nGood: ")
+    assert out.startswith("GOOD   GRADE B (good)   4711\nGood: ")
     assert "Simulated board: no real unit was tested." in out
     record = from_json(kept.read_text())
     assert (record.unit, [used.name for used in record.limit_sets]) == ("4711", ["un-r48"])
@@ -60,10 +60,19 @@ def test_several_records_are_a_line_each(tmp_path: Path, capsys: pytest.CaptureF
     capsys.readouterr()
     assert run(["show", *files]) == GOOD
     title, *lines = capsys.readouterr().out.splitlines()
-    assert title.split() == ["unit", "outcome", "grade", "why"]
-    assert [re.split(r" {2,}", line)[:3] for line in lines if line.startswith("R-")] == [
+    assert title.split() == ["tested", "unit", "outcome", "grade", "why"]
+    assert [re.split(r" {2,}", line)[1:4] for line in lines if "  R-" in line] == [
         ["R-1", "good", "B"], ["R-2", "not good", "R"],
     ]  # fmt: skip
+    assert lines[-1] == "2 records: good 1, not good 1. Grades: B (good) 1, R (reject) 1."
+    assert all(re.match(r"\d{4}-\d\d-\d\d \d\d:\d\d  ", line) for line in lines if "  R-" in line)
+    for path in (str(tmp_path), files[1]):
+        files.append(path)
+    assert run(["show", *files]) == GOOD
+    assert capsys.readouterr().out.splitlines() == [title, *lines], "what is named twice is shown once"
+    (tmp_path / "empty").mkdir()
+    assert run(["show", str(tmp_path / "empty")]) == USAGE
+    assert "no record in this folder" in capsys.readouterr().err
 
 
 def test_json_alone_on_the_standard_output(capsys: pytest.CaptureFixture[str]) -> None:
@@ -89,7 +98,7 @@ def test_a_bad_unit_fails(capsys: pytest.CaptureFixture[str]) -> None:
 
 def test_no_limit_leaves_it_undecided(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["test", UNIT, "--procedure", "quick", "--limits", "outage-qct501"]) == NOT_DECIDED
-    assert capsys.readouterr().out.startswith("NOT DECIDED   bench-el-plain\nNot decided: outage indication could not be measured")
+    assert capsys.readouterr().out.startswith("NOT DECIDED   bench-el-plain\nNot decided: outage indication not measured")
 
 
 def test_a_pulled_cable_is_the_bench(capsys: pytest.CaptureFixture[str]) -> None:
@@ -204,7 +213,7 @@ def test_columns_of_a_recording_can_be_renamed(tmp_path: Path, capsys: pytest.Ca
     exact = ["--instrument", str(stated)]
     assert run(["judge", str(recording), "--limits", "germany", "--led", *renamed, *exact]) == GOOD
     assert run(["judge", str(recording), "--rename", "CH1"]) == USAGE
-    assert "Instrument       Mine; not stated: clock" in capsys.readouterr().out
+    assert "Instrument            Mine; not stated: clock" in capsys.readouterr().out
     assert run(["judge", str(recording), *renamed, "--instrument", "none-such"]) == USAGE
     assert "instrument none-such: no such name; there are logger-interleaved" in capsys.readouterr().err
 
@@ -245,7 +254,7 @@ def test_who_says_no_cancels(monkeypatch: pytest.MonkeyPatch) -> None:
     with pytest.raises(Cancelled):
         person.do(FitLink(), dict)
     monkeypatch.setattr("sys.stdin", StringIO("y\n"))
-    with pytest.raises(SetupError, match=r"nobody is at the terminal to do this: Put the shorting link in"):
+    with pytest.raises(SetupError, match=r"nobody can say that this is done: Put the shorting link in"):
         person.do(FitLink(), dict)
 
 

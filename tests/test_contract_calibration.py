@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 
 import pytest
-from contract_bench import LONG_REPLY_S, Bench, Hands, Loads, one
+from contract_bench import LONG_REPLY_S, Bench, Hands
+from contract_description import Loads, one
 
 from bench.description import BoardDescription, Range, parse_description
 from bench.wire import ResetCause, format_number

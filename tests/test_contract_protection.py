@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from contract_bench import REPLY_S, SUPPLY_V, Bench, Hands, Loads, bits, one, readings, seconds
+from contract_bench import REPLY_S, SUPPLY_V, Bench, Hands
+from contract_description import Loads, bits, one, readings, seconds
 
 from bench.description import BoardDescription
 from bench.wire import EventKind, ResetCause, TripCause, format_number

@@ -7,7 +7,8 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from contract_bench import SUPPLY_V, Bench, Hands, Loads, one, readings, settled_samples
+from contract_bench import SUPPLY_V, Bench, Hands
+from contract_description import Loads, one, readings, settled_samples
 
 from bench.description import BoardDescription, scan_plan
 from bench.ports.opening import open_port

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from contract_bench import Bench, Hands, Loads, current_channel, loop_ohm, one, readings
+from contract_bench import Bench, Hands
+from contract_description import Loads, current_channel, loop_ohm, one, readings
 
 from bench.description import BoardDescription
 

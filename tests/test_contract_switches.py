@@ -6,7 +6,8 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from contract_bench import SYSTEM_V, Bench, Hands, Loads, bits, current_channel, loop_ohm, one, readings, seconds, settled_samples
+from contract_bench import Bench, Hands
+from contract_description import SYSTEM_V, Loads, bits, current_channel, loop_ohm, one, readings, seconds, settled_samples
 
 from bench.description import BoardDescription
 from bench.lamps import cold_conductance

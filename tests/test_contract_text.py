@@ -7,7 +7,8 @@ from decimal import Decimal
 
 import pytest
 import vectors
-from contract_bench import ADDRESSES, LONG_REPLY_S, REPLY_S, Bench, Hands, Loads, one
+from contract_bench import ADDRESSES, LONG_REPLY_S, REPLY_S, Bench, Hands
+from contract_description import Loads, one
 
 from bench.description import BoardDescription, parse_description
 from bench.ports.opening import open_port

@@ -94,8 +94,8 @@ def test_what_moved_in_limits_and_rule_is_said(kept: Path, tmp_path: Path) -> No
     changed = held(record)["grade rule", "our-default"].moved
     assert changed and all((moved.then, moved.now) == ("60", "50") for moved in changed)
     assert f"{one.sha256[:8]}: changed since, now {(one.sha256_now or '')[:8]}: {moved.place} 120 -> 110" in full
-    assert "First judged by  limit set our-un-r48: rate_per_min high 120 -> 110 since\n" in brief
-    assert "First judged by  grade rule our-default: " in brief and "60 -> 50 since" in brief
+    assert "First judged by       limit set our-un-r48: rate_per_min high 120 -> 110 since\n" in brief
+    assert "First judged by       grade rule our-default: " in brief and "60 -> 50 since" in brief
 
 
 def test_judged_by_others_the_first_are_named_all_the_same(kept: Path) -> None:

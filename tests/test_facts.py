@@ -23,7 +23,7 @@ from bench.measure import FACTS, QUANTITIES, FactName, Measured, PilotState
 from bench.outcome import charges, reasoning
 from bench.procedure import Procedure, RunStep
 from bench.record import StepRecord
-from bench.render import words as pages
+from bench.render import facts as pages
 from bench.setup import ENTERED
 
 DATA = Path(bench.__file__).parent / "data"

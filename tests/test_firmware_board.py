@@ -105,6 +105,30 @@ def test_a_run_is_whole_and_in_order(turn: int) -> None:
         assert board.sequencer.count.frames_missing == 0
 
 
+def test_the_end_of_a_run_counts_the_samples_taken() -> None:
+    """At whatever part of a sample it stops: at 160 the first frame is full, and a later end never counts less. Each space before the
+    command is 10 us; 13 of them come to every 2 us of a sample."""
+    with HostBoard(turn=0) as board:
+
+        def stop_after(seconds: float, spaces: int) -> tuple[int, int]:
+            board.frames.clear()
+            board.events.clear()
+            board.send("INIT")
+            board.run(seconds)
+            board.send(" " * spaces + "ABOR")
+            board.run(0.006)
+            (stopped,) = board.of_kind(EventKind.STOPPED)
+            return stopped.stamp, len(board.frames)
+
+        samples, _ = stop_after(0.0035, 0)
+        first_s = 0.0035 + (SAMPLES_PER_FRAME - 4 - samples) * 26e-6
+        ends = [stop_after(first_s, spaces) for spaces in range(26)]
+        stamps = [stamp for stamp, _ in ends]
+        assert stamps == sorted(stamps)
+        assert {SAMPLES_PER_FRAME - 1, SAMPLES_PER_FRAME, SAMPLES_PER_FRAME + 1} <= set(stamps)
+        assert all(frames == stamp // SAMPLES_PER_FRAME for stamp, frames in ends)
+
+
 @pytest.mark.parametrize("phase", range(12))
 def test_the_end_of_a_run_comes_behind_its_frames(phase: int) -> None:
     """Also where the main loop has fallen behind."""

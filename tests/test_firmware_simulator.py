@@ -43,6 +43,17 @@ def events_of(board: BareBoard) -> list[EventFrame]:
 # --- the converter, and time ---
 
 
+def test_the_converter_watches_from_the_start_and_in_the_mode_that_is_set() -> None:
+    """Without a run, too: current and supply are watched at all times, and the self-test reads in the mode of the run to come."""
+    board = BareBoard()
+    periods = [board.avr.next_hold()[1]]
+    for mode in ("PREC", "FAST"):
+        board.send(f"SENS:MODE {mode}")
+        board.run(0.02)
+        periods.append(board.avr.next_hold()[1])
+    assert periods == [FAST_CYCLES, PRECISE_CYCLES, FAST_CYCLES]
+
+
 @pytest.mark.parametrize(("mode", "cycles"), [("FAST", FAST_CYCLES), ("PREC", PRECISE_CYCLES)])
 def test_every_channel_is_read_at_its_own_input(mode: str, cycles: int) -> None:
     """With the pipeline of the data sheet: a label one off would show another channel's code."""

@@ -231,6 +231,6 @@ def test_what_can_not_be_written_is_said_in_one_line(tmp_path: Path, capsys: pyt
     kept = tmp_path / "unit.json"
     kept.write_text(to_json(record()))
     assert run(["show", str(kept), str(kept), "--flashes", "-"]) == USAGE
-    assert "got 2 records; name one" in capsys.readouterr().err
+    assert "got several records, or a folder of them; name one record" in capsys.readouterr().err
     assert run(["show", str(kept), "--flashes", str(tmp_path / "none" / "x.csv")]) not in (GOOD, 70)
     assert "writing the flashes to" in capsys.readouterr().err

@@ -13,7 +13,8 @@ from textual.pilot import Pilot
 from bench import files
 from bench.limits import LimitSet
 from bench.measure import BenchFault, Measured
-from bench.tui.gauge import CANNOT, Columns, Gauges, gauge_lines
+from bench.render.names import NOT_MEASURED
+from bench.tui.gauge import Columns, Gauges, gauge_lines
 from bench.tui.gauge_rows import Row, merged, placed, rows_of, rows_of_verdict
 from bench.tui.gauge_scale import ABOVE, BELOW, POST, VALUE, VALUE_OUTSIDE, gauge, scale_for
 from bench.uncertainty import Measurement, NotMeasured
@@ -151,8 +152,10 @@ def test_the_times_share_a_line_and_the_worst_is_never_left_out() -> None:
         first_light_s=estimate(0.0021, "s", 0.0001), first_extinction_s=estimate(0.35, "s", 0.0005),
     )  # fmt: skip
     wide = lines(measured, *USUAL, width=160)[0]
-    assert wide == (f"starting time 1600.0 ms ✗ outside   first light 2 ms ✓   first extinction 350.0 ms ✓   longest start {CANNOT}")
-    assert lines(measured, *USUAL, width=80)[0] == f"starting time 1600.0 ms ✗ outside   longest start {CANNOT}"
+    assert wide == (
+        f"starting time 1600.0 ms ✗ outside   first light 2 ms ✓   first extinction 350.0 ms ✓   longest starting time {NOT_MEASURED}"
+    )
+    assert lines(measured, *USUAL, width=80)[0] == f"starting time 1600.0 ms ✗ outside   longest starting time {NOT_MEASURED}"
     assert lines(measured, *USUAL, width=45)[0] == "starting time 1600.0 ms ✗ outside"
 
 
@@ -165,7 +168,7 @@ def test_rows_keep_their_places_and_new_ones_come_last() -> None:
 
 def test_alternatives_and_facts_have_rows() -> None:
     found = lines(values(), "outage-qct501")
-    assert any(line.startswith("    rate, one lamp out") for line in found)
+    assert any(line.startswith("    flash rate, lamp out") for line in found)
     dark = Measured({}, {"behaviour": "dark", "rest": "open", "pilot": "dead"})
     assert "the lamps stay dark" in of(lines(dark, *USUAL), "flash rate")
     assert "not as asked" in of(lines(dark, *USUAL), "flash rate")

@@ -273,7 +273,7 @@ def test_a_rule_cannot_call_a_unit_good_of_which_a_limit_is_not_kept() -> None:
     for rate in (130.0, 120.01, 119.0):
         measured = unit(rate_per_min=value(rate, 0.1, "1/min"))
         verdicts = judged(measured)
-        kept = all(v.conformity.favourable for v in verdicts)
+        kept = all(v.conformity.is_favourable for v in verdicts)
         found = grade(kind, measured, verdicts)
         assert (found.name, found.outcome) == (("1", "good") if kept else ("0", "not decided")), rate
 

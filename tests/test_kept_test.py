@@ -207,7 +207,7 @@ def test_the_command_keeps_a_record_before_anything_is_switched_on(
         if not seen:
             seen.append(from_json(path.read_text()).interrupted)
 
-    monkeypatch.setattr("bench.cli.progress.ProgressLine.__call__", look)
+    monkeypatch.setattr("bench.cli.progress_line.ProgressLine.__call__", look)
     assert run(["test", UNIT, "--procedure", "quick", "--rated", "2x21", "--json", str(path), "--grade-rule", "none"]) == GOOD
     assert seen == [BEGUN]
     assert from_json(path.read_text()).interrupted is None
@@ -227,8 +227,8 @@ def test_the_command_told_to_end_a_hundred_times_keeps_its_record(
         write(path, content)
         hit()
 
-    monkeypatch.setattr("bench.cli.progress.ProgressLine.__call__", lambda self, event: hit() if isinstance(event, Live) else None)
-    monkeypatch.setattr("bench.cli.progress.ProgressLine.__exit__", hit)
+    monkeypatch.setattr("bench.cli.progress_line.ProgressLine.__call__", lambda self, event: hit() if isinstance(event, Live) else None)
+    monkeypatch.setattr("bench.cli.progress_line.ProgressLine.__exit__", hit)
     assert run(["test", UNIT, "--json", str(tmp_path / "x.json"), "--capture", str(tmp_path / "x.capture")]) == CANCELLED
     assert capfd.readouterr().err.count("ending: opening all loads, keeping the record") == 1
     monkeypatch.setattr("bench.session.kept_test.write_whole", write_hit)

@@ -39,7 +39,7 @@ EDGES: dict[str, frozenset[str]] = {
     "session": frozenset({"board", "files", "judging", "keeping", "ports", "stopping"}),
     "upkeep": frozenset({"board", "intake", "keeping", "ports", "session"}),
     "station": frozenset({"board", "ports", "session", "stopping", "version"}),
-    "render": frozenset({"session"}),
+    "render": frozenset({"session", "upkeep"}),
     "parts": frozenset({"files", "keeping"}),
     "tui": frozenset(
         {"defaults", "files", "intake", "judging", "keeping", "ports", "session", "station", "render", "simboard", "terminal"}

@@ -6,7 +6,7 @@ import ast
 import inspect
 import re
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from importlib import import_module
 from pathlib import Path
 
@@ -23,16 +23,17 @@ UNITS = frozenset(
     {"s", "ms", "us", "min", "h", "hz", "khz", "v", "mv", "uv", "a", "ma", "ua", "ohm", "ohms", "mohm", "w", "k", "c", "kg", "j", "f",
      "m", "lm", "mb", "per", "siemens", "seconds", "volts", "amps", "amperes", "watts", "celsius", "kelvin", "turns", "samples",
      "ticks", "counts", "count", "columns", "rows", "cells", "dof", "percent", "part", "parts", "share", "fraction", "ratio",
-     "factor", "probability"}
+     "factor", "probability", "eur"}
 )  # fmt: skip
 # Voltages and currents by their terminal, as channels are called.
 CHANNEL = re.compile(r"[vi]_(in|out|drop|load|lamp|pilot)")
 # What a docstring must hold besides the name where the name says no unit.
 UNIT_WORDS = re.compile(
     r"\b(s|ms|V|mV|A|W|K|Hz|ohm|kg|degC|MB|volts?|amperes?|seconds|units?|percent|per cent|parts?|relative|probability|half-width|factor|"
-    r"share|counts?|cells?|columns?|rows?|degrees of freedom|standard deviations?|quantile|shape|number)\b"
+    r"share|counts?|cells?|columns?|rows?|points?|degrees of freedom|standard deviations?|quantile|shape|number)\b"
 )
-# Methods that the screen library calls, named by it; what a key does is told beside the key.
+# Exceptions. Methods that the screen library calls are named by it, and what a key does is told beside the key; the unit of a command's
+# argument stands in the help of its option.
 CALLED_BY_THE_SCREEN = re.compile(r"(on_|action_)\w+|compose|render|render_line|get_line_filters")
 
 
@@ -51,44 +52,56 @@ def shown(path: Path) -> str:
 # --- sizes
 
 
+def c_files() -> list[Path]:
+    return sorted(path for path in (ROOT / "firmware").rglob("*.[ch]") if "build" not in path.relative_to(ROOT).parts)
+
+
 def test_no_file_outgrows_one_sitting() -> None:
-    c_files = [path for path in (ROOT / "firmware").rglob("*.[ch]") if "build" not in path.relative_to(ROOT).parts]
-    lengths = {path: len(path.read_text(encoding="utf-8").splitlines()) for path in [*python_files(*FOLDERS), *c_files]}
+    lengths = {path: len(path.read_text(encoding="utf-8").splitlines()) for path in [*python_files(*FOLDERS), *c_files()]}
     longer = {shown(path): length for path, length in lengths.items() if length > LONGEST_FILE}
     assert not longer, f"longer than {LONGEST_FILE} lines: {longer}"
 
 
-def python_functions(folder: str) -> list[tuple[int, str]]:
-    """Lines of each function from `def` to its end, and where it is."""
+def python_functions(paths: Iterable[Path]) -> list[tuple[int, str]]:
+    """Return the lines of each function from `def` to its end, and where it is; the longest last."""
     return sorted(
-        ((node.end_lineno or 0) - node.lineno + 1, f"{shown(path)}:{node.name}")
-        for path in python_files(folder)
+        ((node.end_lineno or 0) - node.lineno + 1, f"{path}:{node.name}")
+        for path in paths
         for node in ast.walk(parsed(path))
         if isinstance(node, Function)
     )
 
 
-def c_functions() -> list[tuple[int, str]]:
-    """The same of the firmware's C, whose functions begin and end with a brace in the first column."""
+def c_functions(paths: Iterable[Path]) -> list[tuple[int, str]]:
+    """Return the same of C whose functions begin and end with a brace in the first column, under one line of declaration."""
     found = []
-    for path in sorted((ROOT / "firmware").rglob("*.c")):
+    for path in paths:
         begun: int | None = None
-        lines = [] if "build" in path.relative_to(ROOT).parts else path.read_text(encoding="utf-8").splitlines()
-        for number, line in enumerate(lines):
+        for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), start=1):
             if line == "{":
-                begun = number
+                begun = number - 1
             elif line == "}" and begun is not None:
-                found.append((number - begun + 2, f"{shown(path)}:{begun}"))
+                found.append((number - begun + 1, f"{path}:{begun}"))
                 begun = None
     return sorted(found)
 
 
 @pytest.mark.parametrize("kind", [*FOLDERS, "firmware's C"])
 def test_functions_are_short(kind: str) -> None:
-    functions = c_functions() if kind == "firmware's C" else python_functions(kind)
+    functions = c_functions(c_files()) if kind == "firmware's C" else python_functions(python_files(kind))
     assert len(functions) > 100
     beyond = functions[int(0.95 * len(functions)) :]
     assert beyond[0][0] <= LONGEST_USUAL_FUNCTION, f"more than 5 % are longer than {LONGEST_USUAL_FUNCTION} lines: {beyond}"
+
+
+def test_lines_of_planted_functions_are_counted(tmp_path: Path) -> None:
+    python, c = tmp_path / "a.py", tmp_path / "a.c"
+    python.write_text(
+        "@property\ndef one():\n    return 1\n\nclass A:\n    async def two(self):\n\n        def three(): ...\n        return three\n"
+    )
+    c.write_text("struct a {\n    int b;\n};\n\nint one(void)\n{\n    if (a) {\n    }\n    return 1;\n}\n")
+    assert python_functions([python]) == [(1, f"{python}:three"), (2, f"{python}:one"), (4, f"{python}:two")]
+    assert c_functions([c]) == [(6, f"{c}:5")]
 
 
 # --- one name, one thing
@@ -142,7 +155,7 @@ def is_called_by_the_screen(path: Path, name: str) -> bool:
     return path.is_relative_to(ROOT / "bench" / "tui") and bool(CALLED_BY_THE_SCREEN.fullmatch(name.rpartition(".")[2]))
 
 
-@pytest.mark.parametrize("path", python_files("bench"), ids=shown)
+@pytest.mark.parametrize("path", python_files("bench", "firmware"), ids=shown)
 def test_every_public_name_says_what_it_means(path: Path) -> None:
     missing = [
         name for name, _, node in public_definitions(path) if not explanation(path, name, node) and not is_called_by_the_screen(path, name)
@@ -153,6 +166,8 @@ def test_every_public_name_says_what_it_means(path: Path) -> None:
 def floats(path: Path) -> Iterator[tuple[str, str, str]]:
     """Yield each float that a public function takes and each that a public class holds: where, its name, what the docstrings say of it."""
     for name, around, node in public_definitions(path):
+        if name == "command" and path.parent == ROOT / "bench" / "cli":
+            continue
         said = explanation(path, name, node)
         if isinstance(node, ast.ClassDef):
             fields = [
@@ -212,7 +227,39 @@ def test_what_says_a_unit(name: str, said: str, enough: bool) -> None:
     assert says_its_unit(name, said) is enough
 
 
-@pytest.mark.parametrize("path", python_files("bench"), ids=shown)
+@pytest.mark.parametrize("path", python_files("bench", "firmware"), ids=shown)
 def test_every_float_has_a_unit(path: Path) -> None:
     missing = [f"{where}({name})" for where, name, said in floats(path) if not says_its_unit(name, said)]
     assert not missing, f"{shown(path)}: neither name nor docstring says the unit: {', '.join(missing)}"
+
+
+PLANTED = """
+def told(level: float, delay_s: float) -> None:
+    \'\'\'level: a probability.\'\'\'
+
+def untold(level: float | None, *, most: float, name: str) -> None: ...
+
+def _private(level: float) -> None: ...
+
+class Held:
+    \'\'\'low: in V.\'\'\'
+
+    low: float
+    high: float
+    top: float
+    \'\'\'In the unit of low.\'\'\'
+    _own: float
+
+    def __init__(self, start: float) -> None: ...
+
+class Untold:
+    rate_hz: float
+"""
+
+
+def test_planted_names_without_meaning_or_unit_are_seen(tmp_path: Path) -> None:
+    path = tmp_path / "planted.py"
+    path.write_text(PLANTED, encoding="utf-8")
+    assert [name for name, _, node in public_definitions(path) if not explanation(path, name, node)] == ["untold", "Untold"]
+    missing = [f"{where}({name})" for where, name, said in floats(path) if not says_its_unit(name, said)]
+    assert missing == ["untold(level)", "untold(most)", "Held(high)", "Held(start)"]

@@ -67,7 +67,7 @@ def carried(all_frames: Frames, pieces: Sequence[int], at: int) -> tuple[Analysi
         feed(now, all_frames[done : done + size])
         done, n = done + size, n + 1
         if done == at:
-            now = first.carried_on(ONE, frozenset({1}))
+            now = first.carry_on(ONE, frozenset({1}))
     return first, now
 
 

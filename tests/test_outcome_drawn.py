@@ -14,7 +14,7 @@ from bench.conditions import Circumstances
 from bench.grade import Rule, grade, parse_rule
 from bench.limits import choose
 from bench.measure import BenchFault, Measured
-from bench.outcome import Case, Outcome, conclude, upheld
+from bench.outcome import Case, Outcome, conclude, uphold
 from bench.record_checks import INVARIANTS
 from bench.record_runs import RUNS_AND_FLASHES
 from bench.uncertainty import Measurement, NotMeasured
@@ -132,7 +132,7 @@ def test_no_test_contradicts_itself(drawn: Mapping[str, object]) -> None:
     assert_consistent(found, one.interrupted)
     assert found.outcome in permitted(one), (found, permitted(one))
     assert conclude(one) == found
-    assert_upheld(upheld(one.verdicts, found.outcome), found.outcome)
+    assert_upheld(uphold(one.verdicts, found.outcome), found.outcome)
 
 
 @settings(max_examples=600, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
@@ -147,7 +147,7 @@ def test_no_record_of_a_drawn_test_is_refused(drawn: Mapping[str, object]) -> No
         SAMPLE,
         setup=replace(SAMPLE.setup, grade_rule=None if rule is None else rule.name, limits=tuple({v.limit_set for v in one.verdicts})),
         measured=one.measured,
-        verdicts=upheld(one.verdicts, found.outcome),
+        verdicts=uphold(one.verdicts, found.outcome),
         conclusion=found,
         bench_faults=tuple(dict.fromkeys((*one.bench_faults, *one.measured.bench_faults, *cable))),
         interrupted=one.interrupted,
@@ -184,6 +184,6 @@ def permitted(one: Case) -> Sequence[Outcome]:
     if one.verdicts and all(v.conformity is Conformity.PASS for v in one.verdicts):
         sold = one.grade is None or one.grade.outcome == "good"
         return (Outcome.GOOD,) if sold else (Outcome.NOT_DECIDED, Outcome.BENCH_FAULT)
-    if one.verdicts and all(v.conformity.favourable for v in one.verdicts):
+    if one.verdicts and all(v.conformity.is_favourable for v in one.verdicts):
         return (Outcome.GOOD, Outcome.NOT_DECIDED, Outcome.BENCH_FAULT)
     return (Outcome.NOT_DECIDED, Outcome.BENCH_FAULT)

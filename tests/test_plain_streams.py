@@ -19,7 +19,7 @@ from sample_records import record
 from bench.cli import run
 from bench.cli.exit_codes import GOOD, USAGE
 from bench.cli.output import console
-from bench.cli.progress import ProgressLine
+from bench.cli.progress_line import ProgressLine
 from bench.cli.streams import LONGEST_LINE, PlainStream, bare, is_closed_terminal, say_error
 from bench.errors import OutputClosed, OutputError
 from bench.plain import one_line, plain_text, reason_text, sentence, shortened

@@ -15,7 +15,8 @@ import test_contract_samples as samples
 import test_contract_switches as switches
 import test_contract_text as text
 import vectors
-from contract_bench import OTHER, Bench, hands_at, loads_of
+from contract_bench import OTHER, Bench, hands_at
+from contract_description import loads_of
 
 from bench.description import parse_description
 from bench.ports.opening import open_port

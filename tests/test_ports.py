@@ -4,59 +4,29 @@ from __future__ import annotations
 
 import contextlib
 import os
-import queue
 import re
-import signal
-import socket
-import subprocess
-import sys
-import threading
-from collections.abc import Callable, Iterator
-from itertools import pairwise
+from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Any
 
 import pytest
 import serial
-from bench_port import bench_port, run_on
-from plain_world import PlainWorld
+from port_asked import ADDRESS, Wall, ask
 from pytest_mock import MockerFixture
 
 from bench.cli import run
 from bench.cli.exit_codes import GOOD
 from bench.errors import AddressError, PortError, PortTaken
-from bench.outcome import Outcome
 from bench.ports.address import SimAddress, parse_sim_address
 from bench.ports.opening import open_port, the_one_board
 from bench.ports.serial_port import FoundPort, SerialPort, ask_identity, find_boards, open_serial
-from bench.ports.server import serve_pty, serve_tcp
 from bench.ports.setting import set_up
-from bench.ports.simulated import AHEAD_S, SimulatedLine, open_line
+from bench.ports.simulated import open_line
 from bench.simboard import catalogue
-from bench.simboard.board import SimulatedBoard
 from bench.simboard.faults import FAULTS
 from bench.simboard.hidden import RIG_FAULTS
-from bench.simboard.link import LINK_FAULTS, faulty_link
-from bench.simboard.waveform import Waveform
-from bench.simboard.world import World
+from bench.simboard.link import LINK_FAULTS
 from bench.tui.drawn_bench import possible_faults
-from bench.wire import Decoder, EventFrame, EventKind, Reply, SampleFrame, encode_command
-
-ADDRESS = "sim://LINK?seed=3"
-
-
-def ask(port: Any, line: str) -> str:
-    """Send a query and read its reply over any port; the last reply that comes."""
-    decoder = Decoder()
-    port.write(encode_command(line))
-    end = port.now_s() + 2.0
-    while port.now_s() < end:
-        replies = [p.text for p in decoder.feed(port.read(0.2)) if isinstance(p, Reply)]
-        if replies:
-            return replies[-1]
-    raise AssertionError(f"no reply to {line}")
-
 
 # --- addresses ---
 
@@ -141,146 +111,6 @@ def test_every_fault_by_name_can_be_asked_for_and_names_are_unique() -> None:
     for name in names:
         line = open_line(parse_sim_address(f"sim://LINK?fault={name}"))
         assert line.read(0.5)
-
-
-# --- the simulated board ---
-
-
-def test_a_simulated_board_has_a_port_of_its_own() -> None:
-    port = open_port(ADDRESS)
-    assert ask(port, "*IDN?") == "makebreak,rig-328,SIM00003,1.0-sim"
-    port.close()
-    port.close()
-    for action in (lambda: port.write(b"*OPC?\n"), lambda: port.read(0.1)):
-        with pytest.raises(PortError, match="sim://LINK\\?seed=3: the port is closed"):
-            action()
-
-
-def test_a_pulled_cable_names_the_board_and_what_was_being_done() -> None:
-    port = open_port("sim://LINK?fault=unplug")
-    with pytest.raises(PortError, match=r"^reading from sim://LINK\?fault=unplug: the simulated board's cable was pulled; plug it in"):
-        while True:
-            port.read(1.0)
-    with pytest.raises(PortError, match=r"^sending to sim://LINK\?fault=unplug: the simulated board's cable was pulled"):
-        port.write(b"\n")
-
-
-@pytest.mark.parametrize("error", [ValueError("math domain error"), TypeError("NoneType"), OSError(5, "no such file"), ZeroDivisionError()])
-def test_an_error_in_the_physics_comes_out_as_what_it_is(mocker: MockerFixture, error: Exception) -> None:
-    """No cable is blamed for it."""
-    port = open_port(ADDRESS)
-    mocker.patch.object(World, "advance", side_effect=error)
-    with pytest.raises(type(error)) as caught:
-        port.read(0.5)
-    assert caught.value is error
-
-
-def test_a_test_on_broken_physics_says_that_the_program_is_wrong(mocker: MockerFixture) -> None:
-    port, sound, errors = bench_port("EL"), World.advance, [ValueError("math domain error")]
-
-    def advance(world: World, until_s: float) -> Waveform:
-        if errors and world.t_s > 3.0:
-            raise errors.pop()
-        return sound(world, until_s)
-
-    mocker.patch.object(World, "advance", advance)
-    record = run_on(port)
-    assert record.interrupted == "an error in the program: ValueError: math domain error"
-    assert record.outcome is Outcome.BENCH_FAULT
-
-
-def test_virtual_time_passes_only_in_reads_and_never_too_far() -> None:
-    port = open_port(ADDRESS)
-    begin = port.now_s()
-    assert ask(port, "*OPC?") == "1"
-    assert port.now_s() - begin < 0.1
-    begin = port.now_s()
-    while port.read(0.01):
-        pass
-    before = port.now_s()
-    assert port.read(0.25) == b""
-    assert port.now_s() - before == pytest.approx(0.25)
-    port.close()
-    port.close()
-
-
-def test_bytes_are_read_as_soon_as_they_are_there() -> None:
-    port = open_port(ADDRESS)
-    port.write(b"INIT\n")
-    moments: list[float] = []
-    decoder = Decoder()
-    while len(moments) < 300:
-        data = port.read(0.5)
-        moments += [port.now_s()] * sum(isinstance(p, SampleFrame) for p in decoder.feed(data))
-    steps = [b - a for a, b in pairwise(moments[10:])]
-    # A frame every 4.16 ms, each up to 2 ms late.
-    assert max(steps) < 0.0075
-    assert (moments[-1] - moments[10]) / (len(moments) - 11) == pytest.approx(0.00416, rel=0.01)
-
-
-def test_a_command_takes_effect_no_later_than_the_board_is_ahead() -> None:
-    line = SimulatedLine(SimulatedBoard(PlainWorld(), ideal=True))
-    for _ in range(50):
-        line.read(0.005)
-        line.write(b"*OPC?\n")
-        assert 0.0 <= line.board.now_s - line.now_s <= AHEAD_S + 1e-9
-
-
-class Wall:
-    """A clock on the wall that moves only when somebody sleeps, or works (`now_s` set by hand)."""
-
-    def __init__(self) -> None:
-        self.now_s = 100.0
-        self.slept_s = 0.0
-
-    def sleep(self, seconds: float) -> None:
-        self.now_s += seconds
-        self.slept_s += seconds
-
-
-def test_real_pace_sleeps_when_ahead_and_skips_nothing_when_behind() -> None:
-    wall = Wall()
-    line = SimulatedLine(SimulatedBoard(PlainWorld()), clock=lambda: wall.now_s, sleep=wall.sleep)
-    line.write(b"INIT\n")
-    decoder = Decoder()
-    frames: list[SampleFrame] = []
-
-    def read(seconds: float) -> None:
-        frames.extend(p for p in decoder.feed(line.read(seconds)) if isinstance(p, SampleFrame))
-
-    while line.now_s < 1.0:
-        read(0.05)
-    assert wall.slept_s == pytest.approx(1.0, abs=0.06)
-    assert wall.now_s - 100.0 == pytest.approx(line.now_s)
-    # The host is busy for two seconds: the board went on meanwhile, and nothing of it is missing.
-    wall.now_s += 2.0
-    slept = wall.slept_s
-    read(0.0)
-    assert wall.slept_s == slept
-    assert line.now_s == pytest.approx(wall.now_s - 100.0)
-    assert [f.stamp for f in frames] == [160 * k for k in range(len(frames))]
-    assert len(frames) == pytest.approx(3.0 / 0.00416, abs=20)
-
-
-def test_a_silent_host_in_real_pace_loses_its_loads() -> None:
-    wall = Wall()
-    line = SimulatedLine(SimulatedBoard(PlainWorld()), clock=lambda: wall.now_s, sleep=wall.sleep)
-    line.write(b"ROUT:CLOS (@1)\nOUTP ON\n")
-    wall.now_s += 1.5
-    pieces = Decoder().feed(line.poll())
-    assert any(isinstance(p, EventFrame) and p.kind == EventKind.TRIP for p in pieces)
-
-
-def test_an_unplugged_cable_is_a_port_error() -> None:
-    port = open_port("sim://LINK?fault=unplug&seed=2")
-    gone = faulty_link(["unplug"], 2).unplugged_at_s
-    with pytest.raises(PortError, match=r"reading from sim://LINK.*cable was pulled"):
-        while True:
-            port.read(0.5)
-    assert port.now_s() == pytest.approx(gone, abs=0.5)
-    with pytest.raises(PortError, match="sending to"):
-        port.write(b"\n")
-    port.close()
 
 
 # --- pyserial's exceptions, and finding boards ---
@@ -423,106 +253,3 @@ def test_a_port_with_something_else_on_it_is_no_board() -> None:
             return b"O"
 
     assert ask_identity(SerialPort("COM3", Modem(), lambda: clock.now_s), 2.5) is None
-
-
-# --- servers ---
-
-
-@pytest.fixture
-def stop() -> Iterator[threading.Event]:
-    event = threading.Event()
-    yield event
-    event.set()
-
-
-def real_line() -> SimulatedLine:
-    return open_line(parse_sim_address(ADDRESS), paced=True)
-
-
-def started(target: Any, *args: Any, stop: threading.Event, **kwargs: Any) -> tuple[threading.Thread, str]:
-    ready: queue.Queue[str] = queue.Queue()
-    thread = threading.Thread(target=target, args=args, kwargs={**kwargs, "on_ready": ready.put, "stop": stop}, daemon=True)
-    thread.start()
-    return thread, ready.get(timeout=120)
-
-
-def test_a_pseudo_terminal_serves_one_client_after_another(stop: threading.Event) -> None:
-    if sys.platform == "win32":
-        with pytest.raises(PortError, match="serve on a TCP port instead"):
-            serve_pty(real_line(), stop=stop)
-        return
-    thread, device = started(serve_pty, real_line(), stop=stop)
-    for _ in range(2):
-        port = open_serial(device)
-        assert ask(port, "*IDN?") == "makebreak,rig-328,SIM00003,1.0-sim"
-        port.write(b"INIT\n")
-        decoder = Decoder()
-        frames: list[SampleFrame] = []
-        while len(frames) < 20:
-            frames += [p for p in decoder.feed(port.read(0.5)) if isinstance(p, SampleFrame)]
-        assert decoder.damage.bad_crc == decoder.damage.bad_cobs == 0
-        port.write(b"*RST\n")
-        port.close()
-    stop.set()
-    thread.join(120)
-    assert not thread.is_alive()
-    assert not os.path.exists(device)
-
-
-def test_a_tcp_port_serves_one_client_after_another(stop: threading.Event) -> None:
-    thread, address = started(serve_tcp, real_line(), stop=stop)
-    assert address.startswith("socket://127.0.0.1:")
-    for _ in range(2):
-        port = open_port(address)
-        assert ask(port, "*IDN?") == "makebreak,rig-328,SIM00003,1.0-sim"
-        assert port.read(0.01) == b""
-        port.close()
-    last = open_port(address)
-    assert ask(last, "*OPC?") == "1"
-    stop.set()
-    thread.join(120)
-    assert not thread.is_alive()
-    with pytest.raises(PortError, match=r"the other end closed|connection"):
-        for _ in range(100):
-            last.read(0.05)
-    last.close()
-
-
-def test_who_comes_while_another_is_served_is_sent_away_and_nothing_of_it_is_done(stop: threading.Event) -> None:
-    thread, address = started(serve_tcp, real_line(), stop=stop)
-    with contextlib.closing(open_port(address)) as first:
-        first.write(b"SENS:MODE PREC\n")
-        assert ask(first, "SENS:MODE?") == "PREC"
-        second = open_port(address)
-        with pytest.raises(PortError, match="see that no other program uses the board"):
-            for _ in range(100):
-                second.write(b"*RST\n")
-                second.read(0.05)
-        second.close()
-        assert ask(first, "SENS:MODE?") == "PREC"
-        first.write(b"SENS:MODE FAST\n" * 1000)  # more than is read at once
-    with contextlib.closing(open_port(address)) as third:
-        assert ask(third, "SENS:MODE?") == "FAST"
-    stop.set()
-    thread.join(120)
-    assert not thread.is_alive()
-
-
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
-def test_a_server_ends_cleanly_on_a_signal(number: signal.Signals) -> None:
-    program = (
-        "from bench.ports.address import parse_sim_address; from bench.ports.simulated import open_line; "
-        "from bench.ports.server import serve_tcp; "
-        f"serve_tcp(open_line(parse_sim_address({ADDRESS!r}), paced=True)); print('ended')"
-    )
-    with subprocess.Popen([sys.executable, "-u", "-c", program], stdout=subprocess.PIPE, text=True) as server:
-        assert server.stdout is not None
-        assert server.stdout.readline().startswith("socket://")
-        server.send_signal(number)
-        assert server.stdout.readline() == "ended\n"
-        assert server.wait(120) == 0
-
-
-def test_a_tcp_port_in_use_is_a_port_error() -> None:
-    with socket.create_server(("127.0.0.1", 0)) as taken, pytest.raises(PortError, match="choose another port"):
-        serve_tcp(real_line(), port=taken.getsockname()[1])

@@ -214,7 +214,7 @@ STEP, FIRST = ("steps", 0), ("verdicts", 0)
         (edited("pass", (OUTCOME, "not good")), "outcome 'not good', but no limit failed and no rule rejects the unit"),
         (edited("pass", (OUTCOME, "not decided")), "outcome 'not decided' and grade 'B'; only a unit that is good or not good has a grade"),
         (edited("pass", (OUTCOME, "not decided"), (GRADE, None)), "outcome 'not decided', but the reason says 'Good: "),
-        (edited("pass", (OUTCOME, "bench fault")), "outcome 'bench fault', but no fault of the bench ended or spoilt the test"),
+        (edited("pass", (OUTCOME, "bench fault")), "outcome 'bench fault', but no bench fault ended or spoilt the test"),
         (edited("pass", (OUTCOME, "good, but not for this load"), (("steps",), [])), "but it flashed on no load of the test"),
         (edited("pass", (("interrupted",), "cancelled by the operator")), "outcome 'good', but the test was broken off: cancelled"),
         (edited("pass", (("bench_faults",), [{"code": "lamp", "text": "one is out", "spoils": True}])),

@@ -16,13 +16,14 @@ from bench import files
 from bench.limits import FactLimit, Limit, Source
 from bench.plain import one_line
 from bench.render.cautions import NO_INSPECTION
+from bench.render.facts import fact_text
 from bench.render.limit_set import limit_set_report
+from bench.render.names import averaging_text
 from bench.render.quantities import quantity_of, uncertainty_of
 from bench.render.report import report, report_text
 from bench.render.rows import judged_rows, measured_rows, not_measured
 from bench.render.steps import duration_text, step_text
 from bench.render.values import in_unit, limit_text, risk_text, source_text, value_text
-from bench.render.words import averaging_text, fact_text
 from bench.uncertainty import Component, Estimate
 
 GOLDEN = Path(__file__).parent / "golden"
@@ -119,7 +120,7 @@ def test_a_unit_of_another_quantity_is_refused() -> None:
 
 def test_sources_say_how_well_they_are_known() -> None:
     assert source_text(FROM_MEMORY) == "recalled [from memory, confidence low]"
-    assert source_text(Source("read", "StVZO section 54", "(1)", note="1.5 Hz")) == "StVZO section 54, (1) [read]; 1.5 Hz"
+    assert source_text(Source("read", "StVZO section 54", "(1)", note="1.5 Hz")) == "StVZO section 54, (1) [read in the source]; 1.5 Hz"
 
 
 def test_a_risk_is_never_shown_smaller_than_it_is() -> None:
@@ -139,7 +140,7 @@ def test_every_value_is_in_one_table_or_has_its_reason() -> None:
         shown |= {title for titles in not_measured(one).values() for title in titles}
         from bench.measure import QUANTITIES
 
-        assert {QUANTITIES[quantity].title for quantity in one.measured.values} <= shown, name
+        assert {QUANTITIES[quantity].full_title for quantity in one.measured.values} <= shown, name
 
 
 def test_rates_and_temperatures_as_quantities() -> None:

@@ -12,13 +12,16 @@ import pytest
 from bench_port import bench_port, run_on, setup
 from session_plans import SHORT, TWO, brief_full, long_plan, value
 
+from bench.assemble import RunningJudgement
 from bench.errors import SetupError
 from bench.files import grade_rule, named_limits
 from bench.judging import judge_capture
 from bench.limits import Limit
+from bench.measure import Measured
 from bench.outcome import Outcome
 from bench.procedure import Procedure, RunStep
 from bench.session import Live, Noted, SoFar, StepBegan, run_test
+from bench.session.ledger import Ledger
 from bench.setup import Setup
 from bench.uncertainty import Estimate, Measurement, NotMeasured
 from bench.verdict import Conformity
@@ -43,7 +46,7 @@ def test_quick_test_of_a_good_unit_is_good_without_a_grade_and_leaves_everything
 def test_on_a_limit_in_doubt_nothing_is_decided() -> None:
     """90 per minute stands on a US limit that is in doubt."""
     record = run_on(bench_port("EL"), setup=setup(limits=(named_limits("un-r48"), named_limits("us-turn"))))
-    assert all(v.conformity.favourable or v.why_open for v in record.verdicts)
+    assert all(v.conformity.is_favourable or v.why_open for v in record.verdicts)
     assert [used.name for used in record.limit_sets] == ["un-r48", "us-turn-closed-2"]
     assert record.outcome is (Outcome.GOOD if all(v.conformity is Conformity.PASS for v in record.verdicts) else Outcome.NOT_DECIDED)
 
@@ -189,6 +192,26 @@ def test_progress_tells_the_story() -> None:
     assert any("rate_per_min" in e.measured.values for e in events if isinstance(e, SoFar))
     assert all(0.0 <= e.left_s <= 12.0 for e in live)
     assert not any(isinstance(e, Noted) for e in events)
+
+
+def test_a_run_is_judged_once_a_second_and_told_with_what_was_measured_then(monkeypatch: pytest.MonkeyPatch) -> None:
+    judged: list[Measured] = []
+    judge = Ledger.judge_so_far
+
+    def counted(ledger: Ledger, step: RunStep, measured: Measured) -> RunningJudgement:
+        judged.append(measured)
+        return judge(ledger, step, measured)
+
+    monkeypatch.setattr(Ledger, "judge_so_far", counted)
+    events: list[object] = []
+    port = bench_port("EL")
+    record = run_test(port, SHORT, setup(stop_early=True), progress=events.append, when="", software="")
+    told = [e for e in events if isinstance(e, SoFar)]
+    assert record.steps[0].lasted_s - 2.0 <= len(told) == len(judged) <= record.steps[0].lasted_s
+    assert all(e.measured is measured for e, measured in zip(told, judged, strict=True))
+    of_rate = [(e, v) for e in told for v in e.verdicts if isinstance(v.limit, Limit) and v.limit.quantity == "rate_per_min"]
+    rates = [(v.found, e.measured.values["rate_per_min"]) for e, v in of_rate]
+    assert rates and all(found == measured for found, measured in rates)
 
 
 def test_heartbeat_at_least_every_three_tenths_of_a_second_while_closed() -> None:

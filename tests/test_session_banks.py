@@ -6,7 +6,7 @@ import pytest
 from bench_port import bench_port, run_on, setup
 
 from bench import api, files
-from bench.cli.options import make_setup
+from bench.cli.asked_setup import AskedSetup
 from bench.errors import AddressError, SetupError
 from bench.outcome import Outcome
 from bench.ports.opening import open_port
@@ -18,11 +18,8 @@ from bench.uncertainty import Estimate
 
 
 def made(address: str, **options: object) -> Setup:
-    """The setup that the command line makes."""
-    given: dict[str, object] = {
-        "unit": "T1", "rated": None, "system": None, "limits": ("un-r48",), "grade_rule": "none", "address": address,
-    }  # fmt: skip
-    return make_setup(**(given | options))  # type: ignore[arg-type]
+    """Return the set-up that the command line makes."""
+    return AskedSetup(**({"unit": "T1", "limits": ("un-r48",)} | options)).setup(address)  # type: ignore[arg-type]
 
 
 def record_at(address: str, plan: str = "quick", **options: object) -> TestRecord:

@@ -95,7 +95,7 @@ def test_a_procedure_with_hands_needs_hands() -> None:
     port = bench_port("EL")
     port.real = True
     plan = Procedure("hands", "", "", (PromptStep("look", "Look", "Look."), *SHORT.steps))
-    with pytest.raises(SetupError, match="needs hands"):
+    with pytest.raises(SetupError, match="needs manual actions"):
         run_on(port, plan)
     assert port.all_open
 

@@ -14,7 +14,7 @@ from bench.simboard import catalogue
 from bench.simboard.ageing import aged, contact_factor, draw_life, fatigue, threshold_shift_k
 from bench.simboard.faults import FAULTS
 from bench.simboard.population import draw
-from bench.simboard.units import MECHANISMS, Contact, Rating, nominal
+from bench.simboard.units import MECHANISMS, ContactConstants, Rating, nominal
 from bench.simboard.world import World
 
 
@@ -148,4 +148,4 @@ def test_no_fault_of_the_catalogue_is_unknown() -> None:
 
 def test_a_drawn_contact_is_its_own_measure() -> None:
     contact = draw("NC", 1).contact
-    assert contact.good_ohm == contact.ohm != Contact().ohm
+    assert contact.good_ohm == contact.ohm != ContactConstants().ohm

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 from itertools import pairwise
-from multiprocessing import Pipe
 from pathlib import Path
 
 import pytest
 from bench_port import bench_port
-from stations import Heard, begin, long_test, ports_at, station_at
+from stations import begin, long_test, ports_at, station_at
 
 from bench.errors import AddressError, PortError
 from bench.files import named_limits, procedure
@@ -17,7 +16,6 @@ from bench.judging import judge_capture
 from bench.manual_actions import SetSupply
 from bench.outcome import Outcome
 from bench.ports import Port
-from bench.ports.serial_port import FoundPort
 from bench.procedure import PromptStep
 from bench.record_json import from_json
 from bench.session import Asked, Decided, Live, SoFar, StepBegan, Traced, Waiting
@@ -36,11 +34,8 @@ from bench.station import (
     Started,
     Stop,
     Turn,
-    start_station,
 )
-from bench.station.process import station_in_thread
 from bench.station.shelf import file_name, new_place
-from bench.station.station import Station
 
 WHEN = "2026-11-25T13:47:50+00:00"
 
@@ -223,52 +218,6 @@ def test_a_board_that_is_not_there_is_said_once_and_looked_for_again(kind: type[
         assert [news.text for news in heard.all if isinstance(news, Absent)] == [f"opening {calls[0]}: nothing there"]
 
 
-def test_other_devices_are_not_asked_every_second(monkeypatch: pytest.MonkeyPatch) -> None:
-    """`auto` asks all ports who they are, which may reset what hangs on them: only when one comes or goes, or after a while."""
-    here: list[tuple[FoundPort, ...]] = [()]
-    asked: list[str] = []
-
-    def opener(address: str) -> Port:
-        asked.append(address)
-        raise PortError("looking for a board: none answered")
-
-    monkeypatch.setattr("bench.station.station.find_boards", lambda: here[0])
-    monkeypatch.setattr("bench.station.station.open_port", opener)
-    now_s = [0.0]
-    ours, theirs = Pipe()
-    station = Station(theirs, None, clock=lambda: now_s[0])
-    station._attached = Attach("auto")
-    for t_s, ports, count in (
-        (0.0, (), 1),
-        (1.0, (), 1),
-        (2.0, (FoundPort("COM5", "", True),), 2),
-        (3.0, here[0], 3),
-        (22.0, (), 3),
-        (24.0, (), 4),
-    ):
-        now_s[0], here[0] = t_s, ports
-        station._look_after_board()
-        assert len(asked) == count, t_s
-    ours.close()
-    theirs.close()
-
-
-def test_rest_between_tests_counts_as_cooling() -> None:
-    """For the lamps as long as they need; for a unit only if it is the one that was on the bench."""
-    ours, theirs = Pipe()
-    station = Station(theirs, None)
-    port = bench_port("EL")
-    port.line.read(4.0)
-    station._opened_s, station._tested = port.now_s(), "4711"
-    port.line.read(6.0)
-    assert station._rested_s(port, "4711") == station._rested_s(port, "4712") == pytest.approx(6.0, abs=0.1)
-    port.line.read(294.0)
-    assert station._rested_s(port, "4711") == pytest.approx(300.0, abs=0.1)
-    assert station._rested_s(port, "4712") == 10.0
-    ours.close()
-    theirs.close()
-
-
 def test_another_board_is_taken_when_it_is_asked_for(tmp_path: Path) -> None:
     with station_at(bench_port("EL"), tmp_path) as heard:
         since = len(heard.all)
@@ -380,30 +329,3 @@ def test_a_board_that_goes_away_between_tests_is_noticed(tmp_path: Path) -> None
         heard.wait(Absent)
         port.unplugged = False
         heard.wait(Present, len(heard.all))
-
-
-def test_in_a_process_of_its_own(tmp_path: Path) -> None:
-    """Orders and news survive the way, and a process that is killed is noticed."""
-    link = start_station(tmp_path)
-    heard = Heard(link)
-    try:
-        heard.tell(Attach("sim://bench-nc-2x21?seed=3"))
-        heard.wait(Present)
-        heard.tell(begin())
-        assert heard.wait(Finished).record.reason == "Not decided: no limit was judged."
-        heard.tell(long_test("4712"))
-        heard.wait(Live, len(heard.all))
-        link._worker.kill()  # type: ignore[attr-defined]
-        assert "has ended" in heard.wait(Broken).text
-    finally:
-        link.close("the test is over")
-    left = [from_json(path.read_text()) for path in kept(tmp_path)]
-    assert [record.interrupted is None for record in left] == [True, False]
-    assert (tmp_path / "station.log").read_text() == ""
-
-
-def test_closing_twice_is_harmless(tmp_path: Path) -> None:
-    link = station_in_thread(tmp_path)
-    link.close("once")
-    link.close("twice")
-    assert list(link.news()) == []

@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from bench import stopping
-from bench.cli.progress import ProgressLine
+from bench.cli.progress_line import ProgressLine
 from bench.record_json import from_json
 from bench.session import Noted, Waiting
 from bench.stopping import held
@@ -173,12 +173,12 @@ def test_computing_time_that_is_used_up_ends_a_test_in_good_order(tmp_path: Path
     path = tmp_path / "a.json"
     program = (
         "import resource, sys, time\n"
-        "from bench.session import conduct\n"
+        "from bench.session.steps import Steps\n"
         "def used_up(test):\n"
         "    spent = time.process_time(); resource.setrlimit(resource.RLIMIT_CPU, (int(spent) + 1, int(spent) + 60))\n"
         "    while time.process_time() < int(spent) + 1.1: pass\n"
         "    began(test)\n"
-        "began, conduct._Test._go_through = conduct._Test._go_through, used_up\n"
+        "began, Steps.make_all = Steps.make_all, used_up\n"
         f"sys.argv = ['makebreak', 'test', '--json', {str(path)!r}]\n"
         "from bench.cli import main; main()\n"
     )

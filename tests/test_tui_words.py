@@ -17,11 +17,12 @@ from bench.measure import QUANTITIES
 from bench.outcome import Outcome
 from bench.record import BoardRecord, SimulationRecord
 from bench.render.cautions import BEFORE_POWER, NO_INSPECTION
+from bench.render.names import OUTCOMES
 from bench.tui import state
 from bench.tui.details import Details
-from bench.tui.help import Help, grade_rows, name_of
+from bench.tui.help import Help, grade_rows
 from bench.tui.large import DOTS, GLYPHS, large
-from bench.tui.signs import CONFORMITY_SIGNS, MEANINGS, SIGNS, Sign, sign_of
+from bench.tui.signs import CONFORMITY_SIGNS, SIGNS, Sign, sign_of
 from bench.tui.state import Practising
 from bench.tui.wrapped import cut, padded, wrapped
 from bench.verdict import Conformity
@@ -32,7 +33,7 @@ def a_test(name: str) -> state.Tested:
 
 
 def test_each_outcome_has_a_sign_of_its_own() -> None:
-    assert set(SIGNS) == set(MEANINGS) == set(Outcome)
+    assert set(SIGNS) == set(OUTCOMES) == set(Outcome)
     assert set(CONFORMITY_SIGNS) == set(Conformity)
     for signs in (SIGNS, CONFORMITY_SIGNS):
         assert len({sign.mark for sign in signs.values()}) == len(signs)
@@ -166,7 +167,7 @@ def test_help_says_all_words_and_the_cautions_word_for_word() -> None:
         for caution in (*BEFORE_POWER, NO_INSPECTION):
             assert caution in pages
         for quantity in QUANTITIES.values():
-            assert quantity.definition.split(";")[0] in pages, name_of(quantity)
+            assert quantity.definition.split(";")[0] in pages, quantity.title
         assert "Scan or type the unit's number" in await press(pilot, "home")
 
     asyncio.run(play(StubApp(Help), script, (200, 50)))

@@ -24,7 +24,7 @@ from hand_evidence import (
 from scipy import stats
 
 from bench.measure import Conditions, Counts, Measured, measure
-from bench.measure.evidence import corrected, current_channel
+from bench.measure.evidence import correct, current_channel
 from bench.readings import Reading
 from bench.supply import SupplyEvidence
 from bench.uncertainty import Component, Estimate, NotMeasured
@@ -247,7 +247,7 @@ def test_a_zero_that_rest_does_not_show_is_that_of_the_range() -> None:
 
 def test_the_share_of_a_channel_that_was_not_read_is_that_of_a_closed_contact() -> None:
     e = evidence(cycles(STEADY))
-    assert corrected(e, "v_drop", 0.3, {}) == near(0.3 - 0.002 * 12.9) and corrected(e, "v_drop", 0.3, {"v_in": 10.0}) == near(0.28)
+    assert correct(e, "v_drop", 0.3, {}) == near(0.3 - 0.002 * 12.9) and correct(e, "v_drop", 0.3, {"v_in": 10.0}) == near(0.28)
 
 
 def test_two_cycles_have_a_scatter_and_one_its_noise() -> None:

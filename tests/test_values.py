@@ -25,6 +25,7 @@ from scipy import stats
 
 from bench.measure import Counts
 from bench.measure.flash_table import flash_table
+from bench.measure.steadiness import is_irregular
 from bench.readings import Reading
 from bench.samples import Timing
 from bench.uncertainty import Component, Estimate, NotMeasured
@@ -338,3 +339,29 @@ def test_a_table_of_flashes_has_microseconds_and_tenths_of_millivolts() -> None:
     table = flash_table(evidence(cycles([(0.1234567, 0.3)], lit(supply=12.34567, lamp=12.12344, steady=3.45678, peak=36.12344))), 0.0)
     assert table.on_s == (0.123457,)
     assert (table.supply_v, table.lamp_v, table.steady_a, table.inrush_a) == ((12.3457,), (12.1234,), (3.4568,), (36.1234,))
+
+
+def test_flashes_that_a_film_made_long_are_not_held_against_the_unit() -> None:
+    """A thermal unit's heater gets less while a film lies on its contacts; what must be alike begins where the film has gone."""
+    filmed, clean = 6, 22
+    flashes = [(0.7, 0.3)] * filmed + [(0.4, 0.3)] * clean
+    lits = [lit(drop=0.36 + 0.8 * math.exp(-k / 2.0)) for k in range(filmed)] + [lit(drop=0.36)] * clean  # 0.07 V too high in the sixth
+    m = measured(cycles(flashes, lits))
+    assert m.facts["film"] == "recovered"
+    assert (estimate(m, "stuck").value, estimate(m, "stuck").n) == (0.0, clean)
+    assert estimate(measured(cycles(flashes, lit())), "stuck").value == filmed - 1, "without a film"
+
+
+@pytest.mark.parametrize(("on_s", "long"), [(0.45, 0), (0.51, 0), (0.54, 1)])
+def test_a_long_flash_is_long_whatever_its_instants_and_the_usual_ones_are_off_by(on_s: float, long: int) -> None:
+    """Instants known to 10 ms lie within 17 ms: a flash within 35 ms, the usual one of 0.3 s too, so from 1.5 x 0.335 + 0.035 s on."""
+    flashes = [(0.3, 0.3)] * 5 + [(on_s, 0.3)] + [(0.3, 0.3)] * 5
+    assert estimate(measured(cycles(flashes, lit(), make_u_s=1e-2, break_u_s=1e-2)), "stuck").value == long
+
+
+@pytest.mark.parametrize(
+    ("missed", "stuck", "spread", "irregular"), [(0, 0, 0.01, False), (1, 0, 0.01, True), (0, 1, 0.01, True), (0, 0, 0.06, True)]
+)
+def test_one_flash_missing_or_long_or_a_period_that_scatters_is_irregular(missed: int, stuck: int, spread: float, irregular: bool) -> None:
+    found = {"missed": float(missed), "stuck": float(stuck), "period_spread": spread}
+    assert is_irregular({name: Estimate(value, "1", ()) for name, value in found.items()}) is irregular

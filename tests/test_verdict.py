@@ -23,8 +23,8 @@ from bench.verdict import (
     acceptance_region,
     conformance_probability,
     decide,
-    decided,
     guard_band,
+    is_decided,
     judge,
     specific_risk,
 )
@@ -136,10 +136,10 @@ def test_a_definite_outcome_never_risks_more_than_stated(
     risk = specific_risk(value, u, dof, low, high)
     chance = conformance_probability(value, u, dof, low, high)
     inside = (low is None or value >= low) and (high is None or value <= high)
-    assert outcome.favourable == inside
+    assert outcome.is_favourable == inside
     assert 0.0 <= chance <= 1.0 + 1e-12
     assert risk == pytest.approx(1.0 - chance if inside else chance, abs=1e-9)
-    if outcome.definite:
+    if outcome.is_definite:
         assert risk <= 1.0 - level + 1e-6
 
 
@@ -178,7 +178,7 @@ def test_what_was_not_measured_is_neither_passed_nor_failed() -> None:
     verdicts = judge(measured, limit_set(RATE, DROP, PILOT))
     assert [v.conformity for v in verdicts] == [Conformity.NOT_MEASURED] * 3
     assert all(v.p_wrong is None and v.p_conform is None and v.guard is None for v in verdicts)
-    assert concluded(verdicts) is Outcome.NOT_DECIDED and not decided(verdicts)
+    assert concluded(verdicts) is Outcome.NOT_DECIDED and not is_decided(verdicts)
 
 
 @pytest.mark.parametrize("behaviour", ["steady on", "dark", "one flash"])
@@ -218,7 +218,7 @@ def test_a_bench_fault_is_never_charged_to_the_unit(behaviour: str, rate: float 
     verdicts = judge(measured, limit_set(RATE, DROP, START, PILOT, OUTAGE))
     assert {v.conformity for v in verdicts} == {Conformity.NOT_MEASURED}
     assert verdicts[0].found == found, "what was read is kept"
-    assert concluded(verdicts, measured.bench_faults) is Outcome.BENCH_FAULT and not decided(verdicts)
+    assert concluded(verdicts, measured.bench_faults) is Outcome.BENCH_FAULT and not is_decided(verdicts)
 
 
 def test_a_fault_that_was_corrected_spoils_nothing() -> None:
@@ -237,7 +237,7 @@ def test_facts_are_judged_by_their_words() -> None:
     for word, outcome in seen.items():
         (verdict,) = judge(Measured({}, {"pilot": word}), limit_set(PILOT))
         assert verdict.conformity is outcome
-        assert verdict.by_fact == (word if outcome.definite else "")
+        assert verdict.by_fact == (word if outcome.is_definite else "")
 
 
 # Alternatives.
@@ -296,7 +296,7 @@ def verdicts_of(*outcomes: Conformity) -> tuple[Outcome, bool]:
     }
     verdicts = [judge(Measured({"rate_per_min": rates[o]}), limit_set(RATE))[0] for o in outcomes]
     assert [v.conformity for v in verdicts] == list(outcomes)
-    return concluded(verdicts), decided(verdicts)
+    return concluded(verdicts), is_decided(verdicts)
 
 
 def test_one_failure_is_enough_and_all_must_pass() -> None:
@@ -310,7 +310,7 @@ def test_one_failure_is_enough_and_all_must_pass() -> None:
 
 def test_nothing_judged_is_nothing_decided() -> None:
     assert concluded(()) is Outcome.NOT_DECIDED
-    assert not decided(())
+    assert not is_decided(())
 
 
 def test_an_interrupted_test_can_fail_a_unit_but_not_clear_it() -> None:

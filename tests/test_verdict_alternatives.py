@@ -142,9 +142,9 @@ def test_drawn_units_are_on_the_wrong_side_no_more_often_than_stated(case: str) 
         found = {name: estimate(value + errors[name], units[name][1], units[name][0]) for name, value in true.items()}
         (verdict,) = judge(Measured(found), limit_set(requirement))
         assert verdict.p_wrong is not None and all(isinstance(value, Estimate) for value in found.values())
-        if verdict.conformity.definite:
+        if verdict.conformity.is_definite:
             assert verdict.p_wrong <= 0.05 + 1e-9
-        said = verdict.conformity.favourable
+        said = verdict.conformity.is_favourable
         place = min(int(verdict.p_wrong / 0.025), 10)
         wrong.setdefault((verdict.conformity, place), []).append((holds(requirement, true) is not said, verdict.p_wrong))
     assert {Conformity.PASS, Conformity.FAIL} <= {conformity for conformity, _ in wrong}

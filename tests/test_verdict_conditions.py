@@ -12,7 +12,7 @@ from bench.limits import Condition, Limit, LimitSet, Source
 from bench.measure import BenchFault, Measured
 from bench.outcome import Outcome
 from bench.uncertainty import NotMeasured
-from bench.verdict import Conformity, Verdict, decided, judge
+from bench.verdict import Conformity, Verdict, is_decided, judge
 
 SUPPLY = Condition("12.8 V", OWN, supply_v=(12.5, 13.1))
 STARTS = Condition("mean of 3 starts", OWN, starts=3, quantities=("start_s",))
@@ -58,7 +58,7 @@ def test_a_condition_not_kept_opens_the_limits_that_it_is_for(circumstances: Cir
             assert verdict.guard is verdict.p_conform is verdict.p_wrong is None and not verdict.by_fact
             if isinstance(verdict.limit, Limit):
                 assert verdict.found == USUAL.values[verdict.limit.quantity], "what was found is kept"
-    assert not decided(verdicts)
+    assert not is_decided(verdicts)
 
 
 def test_a_limit_for_another_system_is_not_asked_of_the_unit() -> None:

@@ -66,7 +66,7 @@ def test_all_of_two(a: float, b: float | None, outcome: Conformity, wrong: float
         assert found.p_wrong is None and found.p_conform is None
         return
     assert found.p_wrong == near(wrong, abs=1e-12)
-    assert found.p_conform == near(1.0 - wrong if outcome.favourable else wrong, abs=1e-12)
+    assert found.p_conform == near(1.0 - wrong if outcome.is_favourable else wrong, abs=1e-12)
 
 
 @pytest.mark.parametrize(
@@ -160,8 +160,8 @@ def test_exact_values_have_no_risk() -> None:
 
 
 def test_which_words_are_definite_or_favourable() -> None:
-    assert [c.definite for c in Conformity] == [True, False, False, False, True]
-    assert [c.favourable for c in Conformity] == [False, False, False, True, True]
+    assert [c.is_definite for c in Conformity] == [True, False, False, False, True]
+    assert [c.is_favourable for c in Conformity] == [False, False, False, True, True]
 
 
 def test_a_verdict_names_its_set_and_carries_its_measurement() -> None:

@@ -13,7 +13,7 @@ from bench.errors import ZeroError
 from bench.simboard.hidden import draw_hidden
 from bench.simboard.rig import rig_description
 from bench.uncertainty import TypeA
-from bench.zero import Converter, LinkReadings, converter_seen, converter_stated, zeroed
+from bench.zero import Converter, LinkReadings, apply_zero, converter_seen, converter_stated
 
 REST = {"v_in": 0.01, "v_out": 0.01, "v_drop": 0.0012, "i_load": -0.11, "i_load_low": 0.021}
 OFF = {**REST, "v_in": 12.9, "v_out": 12.9, "v_drop": 0.0012 - 0.012}
@@ -29,7 +29,7 @@ def readings(rest: dict[str, float] = REST, off: dict[str, float] = OFF, on: dic
 
 def test_zeros_and_the_common_mode_share_are_put_right() -> None:
     before = rig_description(1)
-    after = zeroed(before, readings())
+    after = apply_zero(before, readings())
     drop, raw = after.channels["v_drop"], before.channels["v_drop"]
     assert drop.ranges[0].zero == pytest.approx(raw.ranges[0].zero + 0.0012 / 0.001)
     share = drop.common[0]
@@ -56,7 +56,7 @@ def test_zeros_and_the_common_mode_share_are_put_right() -> None:
 )
 def test_readings_that_are_not_the_links_are_refused(changed: dict[str, dict[str, float]], says: str) -> None:
     with pytest.raises(ZeroError, match=says):
-        zeroed(rig_description(1), readings(**changed))
+        apply_zero(rig_description(1), readings(**changed))
 
 
 def test_a_share_that_the_link_does_not_show_better_stays() -> None:
@@ -64,7 +64,7 @@ def test_a_share_that_the_link_does_not_show_better_stays() -> None:
     drop = description.channels["v_drop"]
     known = replace(drop, common=(drop.common[0]._replace(u=1e-6),))
     good = replace(description, channels={**description.channels, "v_drop": known})
-    assert zeroed(good, readings()).channels["v_drop"].common == known.common
+    assert apply_zero(good, readings()).channels["v_drop"].common == known.common
 
 
 # --- the converter by the built-in standard
@@ -72,7 +72,7 @@ def test_a_share_that_the_link_does_not_show_better_stays() -> None:
 
 def test_one_reading_more_by_hand() -> None:
     """Scale known to 3, zero to 0: a reading of the scale alone within 4 weighs 9/25; a zero that is known is not moved."""
-    known = Converter(0.0, 0.0, 9.0, 0.0).told(1.0, 1.0, 5.0, 4.0)
+    known = Converter(0.0, 0.0, 9.0, 0.0).updated_with(1.0, 1.0, 5.0, 4.0)
     assert known.scale == pytest.approx(5.0 * 9.0 / 25.0)
     assert known.scale_variance == pytest.approx(9.0 * 16.0 / 25.0)
     assert (known.zero, known.zero_variance, known.covariance) == (0.0, 0.0, 0.0)
@@ -84,9 +84,9 @@ def test_readings_may_come_in_any_order_and_are_least_squares() -> None:
     start = Converter(0.0, 0.0, 1e-6, 1.0)
     one = two = start
     for row in told:
-        one = one.told(*row)
+        one = one.updated_with(*row)
     for row in reversed(told):
-        two = two.told(*row)
+        two = two.updated_with(*row)
     design = np.array([[1e3, 0.0], [0.0, 1.0], *([a / u, b / u] for a, b, _, u in told)])
     target = np.array([0.0, 0.0, *(seen / u for *_, seen, u in told)])
     solution, *_ = np.linalg.lstsq(design, target, rcond=None)
@@ -103,7 +103,7 @@ def test_a_converter_that_reads_high_is_put_right_in_every_channel() -> None:
     before = rig_description(1)
     check = before.checks[0]
     rest = {name: value for name, value in REST.items()} | {"i_load": 0.0, "i_load_low": 0.0, "v_drop": 0.0}
-    after = zeroed(before, readings(rest={**rest, check.channel: check.expected * 1.002}))
+    after = apply_zero(before, readings(rest={**rest, check.channel: check.expected * 1.002}))
     for name in ("v_in", "v_out", "i_load_low", "v_drop", "v_pilot"):
         assert after.channels[name].ranges[0].scale < before.channels[name].ranges[0].scale * 0.9995, name
     standard, old = after.channels[check.channel].ranges[0], before.channels[check.channel].ranges[0]
@@ -121,7 +121,7 @@ def test_a_calibrated_board_and_one_without_a_standard_keep_their_scales() -> No
     with_standard = readings(rest={**REST, "self_check": 3.85})
     for one in (replace(board, calibrated=20260101), replace(board, checks=())):
         assert converter_stated(one) is None and converter_seen(one, with_standard.rest) is None
-        assert zeroed(one, with_standard).channels["v_in"] == one.channels["v_in"]
+        assert apply_zero(one, with_standard).channels["v_in"] == one.channels["v_in"]
 
 
 def test_what_zeroing_states_holds_what_is_hidden() -> None:
@@ -139,7 +139,7 @@ def test_what_zeroing_states_holds_what_is_hidden() -> None:
 
         rest = {name: read(name, 0.0) for name in ("i_load", "i_load_low", "v_drop")}
         rest[check.channel] = read(check.channel, hidden.checks[check.channel])
-        found = zeroed(board, replace(readings(), rest=rest))
+        found = apply_zero(board, replace(readings(), rest=rest))
         r, errors = found.channels["v_in"].range(1), hidden.ranges["v_in", 1]
         was = board.channels["v_in"].range(1)
         held["scale"] += abs(r.scale * (1.0 + errors.gain) / was.scale - 1.0) <= 1.96 * r.u_scale

@@ -37,7 +37,7 @@ class StampAsked(NamedTuple):
     received_s: float
 
 
-class Contact(NamedTuple):
+class BoardContact(NamedTuple):
     """What a board says of itself when contact is made: its answer to *IDN?, its description, and the unit in a simulated board's socket
     (None: the board is real)."""
 
@@ -53,10 +53,10 @@ class BoardClient(BoardTalk):
         super().__init__(port, capture)
         self.described: tuple[str, ...] = ()
 
-    def make_contact(self) -> Contact:
+    def make_contact(self) -> BoardContact:
         """Return what the board is; everything is open afterwards. BoardFault if it does not answer as a board must."""
         description = self.open()
-        contact = Contact(self.identity(), description, self._simulated_unit())
+        contact = BoardContact(self.identity(), description, self._simulated_unit())
         self.command("*CLS")  # a real board took the question for the simulated unit for an error
         return contact
 
@@ -74,7 +74,7 @@ class BoardClient(BoardTalk):
         return description
 
     def _describe(self) -> BoardDescription:
-        """The board's description, read again if its check does not fit. BoardFault if it can't be used or takes too long."""
+        """Return the board's description, read again if its check does not fit. BoardFault if it can't be used or takes too long."""
         reading = f"reading the description of the board at {self.port.address}:"
         until_s = self.port.now_s() + _DESCRIPTION_S
         for _ in range(3):
@@ -96,7 +96,7 @@ class BoardClient(BoardTalk):
         raise BoardFault(f"{reading} its check does not fit the {count} lines that came")
 
     def need_channels(self, description: BoardDescription) -> None:
-        """BoardLacks if the board lacks a channel without which nothing can be said of a unit."""
+        """Raise BoardLacks if the board lacks a channel without which nothing can be said of a unit."""
         if description.missing:
             lacks = f"the board at {self.port.address} has no channel {' and no '.join(description.missing)}"
             raise BoardLacks(f"{lacks}, which every test of a unit needs; makebreak check tells what the board has")
@@ -161,6 +161,7 @@ class BoardClient(BoardTalk):
         raise BoardRefused(f"switching the loads of the board at {self.port.address} to {format_channels(wanted)}: {problem}")
 
     def switch_master(self, on: bool) -> None:
+        """Open or close the master switch, and make sure."""
         self.command(f"OUTP {'ON' if on else 'OFF'}", Expect("OUTP?", SWITCH, on))
 
     def select_range(self, volts: float) -> int:
@@ -204,6 +205,7 @@ class BoardClient(BoardTalk):
         raise BoardSilent(f"starting the samples of the board at {self.port.address}: none came (error {number} {text})")
 
     def stop_sampling(self) -> None:
+        """Send ABORt, and hear what was still on its way."""
         self._sampling = False
         self.command("ABOR")
         self.attend(0.1)
@@ -253,5 +255,5 @@ class BoardClient(BoardTalk):
 
 
 def _line(error: BaseException) -> str:
-    """What was raised, in one line."""
+    """Return what was raised, in one line."""
     return str(error) if isinstance(error, PortError | BoardFault) else f"{type(error).__name__}: {error}".rstrip(": ")

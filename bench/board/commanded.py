@@ -73,7 +73,7 @@ class Commanded:
         self._newest: tuple[int, int] | None = None
 
     def told(self, line: str) -> None:
-        """A line was sent: what it may change is not known until the board confirms it."""
+        """Note that a line was sent: what it may change is not known until the board confirms it."""
         header = line.partition(" ")[0]
         for name in _TELLS.get(header, ()):
             self._items[name].forget()
@@ -81,16 +81,16 @@ class Commanded:
             self._newest = None
 
     def confirmed(self, ask: str, value: object) -> None:
-        """The board answered `ask`, and that is as it should be: whether it is on, a set of loads, a mode's name, a range's number."""
+        """Note the answer to `ask`, which is as it should be: whether it is on, a set of loads, a mode's name, a range's number."""
         if ask in _CONFIRMS:
             self._items[_CONFIRMS[ask]].expect(value)
 
     def began(self) -> None:
-        """The board samples: what run it is shows once older frames have passed, and it must not change by itself."""
+        """Note that the board samples: which run it is shows once older frames have passed, and must not change by itself."""
         self._items["run"].expect(None)
 
     def is_new(self, frame: SampleFrame | EventFrame) -> bool:
-        """Whether this frame brings samples that were not there before: its stamp has gone on, or another run has begun."""
+        """Return whether this frame brings samples that were not there before: its stamp has gone on, or another run has begun."""
         if not isinstance(frame, SampleFrame):
             return False
         newest, self._newest = self._newest, (frame.run, frame.stamp)
@@ -100,7 +100,7 @@ class Commanded:
         return False
 
     def contradiction(self, frame: SampleFrame | EventFrame) -> str:
-        """What this frame shows that persists and contradicts what was confirmed; empty if nothing does."""
+        """Return what this frame shows that persists and contradicts what was confirmed; empty if nothing does."""
         if isinstance(frame, EventFrame):
             return self._switched(frame) if frame.kind == EventKind.SWITCHED else ""
         for item in self._items.values():
@@ -119,7 +119,8 @@ class Commanded:
         return ""
 
     def _switched(self, event: EventFrame) -> str:
-        """An event says that something was switched: by itself, if all was confirmed long ago and was another state."""
+        """Return why an event contradicts what was confirmed, which says that something was switched: by itself, if all was confirmed long
+        ago and was another state."""
         for name in ("master", "loads"):
             item = self._items[name]
             if item.settled and (shown := item.shown(event)) != item.value:

@@ -1,4 +1,4 @@
-"""A conversation with a board, which leaves everything open however it ends, and ends when somebody says so."""
+"""A conversation with a board, which leaves everything open however it ends, and ends early when that is asked for."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def conversation(port: Port) -> Iterator[BoardClient]:
 
 
 def heeding(hold: Hold, cancelled: Callable[[], bool] | None = None) -> Callable[[], None]:
-    """What to call between two reads: it raises Cancelled if a signal, or `cancelled`, asks for an end."""
+    """Return what to call between two reads: it raises Cancelled if a signal, or `cancelled`, asks for an end."""
 
     def heed() -> None:
         if hold.reason is not None:

@@ -23,12 +23,12 @@ class Expect(Generic[T]):
 
 
 def quoted(text: str) -> str:
-    """An answer as a message shows it: not more of it than tells what it is."""
+    """Return an answer as a message shows it: not more of it than tells what it is."""
     return repr(text if len(text) <= _LONGEST else f"{text[:_LONGEST]}...")
 
 
 def shown(value: object) -> str:
-    """The value of an answer as a board would write it."""
+    """Return the value of an answer as a board would write it."""
     if isinstance(value, frozenset):
         return format_channels(value)
     return quoted(value) if isinstance(value, str) else format_number(float(value)) if isinstance(value, (int, float)) else str(value)

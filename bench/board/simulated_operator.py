@@ -18,7 +18,8 @@ _MOST_V = 32.0
 
 
 class SimulatedOperator:
-    """Hands of a simulated board: they know the unit that was in the socket when the session began, and how the supply was set then."""
+    """An operator that performs manual actions by SIMulation commands. It knows the unit that was in the socket when it was made, and how
+    the supply was set before it first set it."""
 
     def __init__(self, board: BoardClient, unit: str) -> None:
         self._board = board
@@ -27,6 +28,7 @@ class SimulatedOperator:
         self._supply_v: float | None = None
 
     def do(self, action: Action, meanwhile: Meanwhile) -> bool:
+        """Perform the action at once; True, since it is certainly done as asked."""
         match action:
             case FitLink():
                 self._is_away = True
@@ -49,7 +51,7 @@ class SimulatedOperator:
         return True
 
     def put_back(self) -> None:
-        """Put the unit in the socket again, should the link be there still: whoever comes next finds it as it was. All must be open."""
+        """Put the unit in the socket again, should the link be there still: the next test finds it as it was. All must be open."""
         if self._is_away:
             self.do(FitUnit(self._unit), attending(self._board))
 
@@ -60,11 +62,12 @@ class SimulatedOperator:
             self._supply_v = None
 
     def turn_supply(self, by_v: float) -> None:
-        """As if somebody had turned the supply's knob."""
+        """Turn the supply's knob by so many V."""
         now_v = self._board.query("SIM:SUPP?", NUMBER)
         self._board.set_number("SIM:SUPP", round(min(max(now_v + by_v, 0.0), _MOST_V), 3))
 
     def read_meter(self, place: MeasuringPoint, meanwhile: Meanwhile) -> float:
+        """Return what a meter of this accuracy shows there, in the place's unit."""
         accuracy = f"{format_number(place.accuracy.part)},{format_number(place.accuracy.rest)}"
         return self._board.query(f"SIM:MET? {place.channel},{accuracy}", NUMBER)
 
@@ -83,7 +86,7 @@ def operator_at(
     """
     if simulated_unit is None:
         if operator is None:
-            raise NoOperator(f"{doing} the board at {board.port.address}: nobody was named to do what hands must do at the bench")
+            raise NoOperator(f"{doing} the board at {board.port.address}: manual actions are needed, and no operator was named")
         yield operator
         return
     simulated = SimulatedOperator(board, simulated_unit)
@@ -98,7 +101,7 @@ def operator_at(
 
 
 def attending(board: BoardClient) -> Meanwhile:
-    """The `Meanwhile` of a board on which nothing is to be seen."""
+    """Return the `Meanwhile` of a board on which nothing is to be seen."""
 
     def meanwhile() -> Mapping[str, float]:
         board.attend(_WAIT_S)

@@ -1,4 +1,4 @@
-"""Talking with a board: queries and their replies, commands that are known to have arrived, frames to whoever listens.
+"""Talking with a board: queries and their replies, commands that are known to have arrived, frames to the listener.
 
 Lost or damaged replies are asked for again. A reply counts only if it can be read as an answer of the kind that was asked for
 (`bench.wire.answers`), and is compared by its value. Whatever the board does by itself (a trip, a restart, silence) is raised as a
@@ -98,7 +98,7 @@ class BoardTalk:
             self._capture.sent(data, self._written_s)
 
     def query(self, line: str, kind: Answer[T], duty_s: float = REPLY_S, tries: int = TRIES) -> T:
-        """The value of the answer to a query, which must be of this kind. `duty_s`: what a board has for it.
+        """Return the value of the answer to a query, which must be of this kind. `duty_s`: what a board has for it.
 
         BoardSilent if none comes, BoardMisspoken if what comes is of another kind, BoardLate if it comes too late. Where it had to be asked
         again, a reply counts if no other follows: else both were late, and the first is not the answer to what was asked last.
@@ -126,7 +126,7 @@ class BoardTalk:
         raise BoardSilent(f"{asking} no answer in {tries} tries of {patience_s:g} s; look at cable and power")
 
     def _answer(self, kind: Answer[T], patience_s: float) -> tuple[T] | None:
-        """The value of the next reply that is of this kind, None if none comes in time; the last that is of another is kept."""
+        """Return the value of the next reply that is of this kind, None if none comes in time; the last that is of another is kept."""
         left_s = patience_s
         while True:
             while self._replies:
@@ -157,7 +157,7 @@ class BoardTalk:
         raise BoardRefused(f"telling {line} to the board at {self.port.address}: {problem}")
 
     def _problem(self, expect: Expect[Any] | None) -> str:
-        """What shows that the lines sent last were not done; empty if they were, which frames must show from now on."""
+        """Return what shows that the lines sent last were not done; empty if they were, which frames must show from now on."""
         number, text = self.query("SYST:ERR?", ERROR)
         if number:
             return f"error {number} {text}"
@@ -170,7 +170,7 @@ class BoardTalk:
         return ""
 
     def set_number(self, header: str, value: float) -> None:
-        """Set something that is a number, and make sure."""
+        """Set what `header` names to `value`, in the unit that the protocol has for it, and make sure."""
         self.command(f"{header} {format_number(value)}", Expect(f"{header}?", NUMBER, value))
 
     def attend(self, seconds: float) -> None:
@@ -179,7 +179,7 @@ class BoardTalk:
             seconds -= self._pump(min(PUMP_S, max(seconds, _LEAST_S)))
 
     def _pump(self, timeout_s: float) -> float:
-        """One read: bytes to the capture, replies kept, frames to the listener; then whatever is the matter is raised. Return for how long
+        """Read once: bytes to the capture, replies kept, frames to the listener; then whatever is the matter is raised. Return for how long
         the board was listened to, in s: as long as it took, but for what this computer stood still."""
         began_s = self.port.now_s()
         if self.idle is not None:
@@ -221,12 +221,12 @@ class BoardTalk:
         except Exception:
             if not self._ending:
                 raise
-            # Whoever listens must not keep the loads closed.
+            # A listener that fails must not keep the loads closed.
             _log.debug("listening while everything is being opened", exc_info=True)
             self.listener = None
 
     def _notice(self, frame: SampleFrame | EventFrame) -> None:
-        """Trips, restarts and contradictions; a trip shows in every later frame too, should its own event be lost."""
+        """Notice trips, restarts and contradictions; a trip shows in every later frame too, should its own event be lost."""
         contradiction = self._commanded.contradiction(frame)
         if isinstance(frame, EventFrame) and frame.kind == EventKind.STARTED:
             cause = cause_word(ResetCause, frame.reason)
@@ -244,7 +244,7 @@ class BoardTalk:
             self._alert = BoardContradicts(f"{text}, and have it looked at if that does not help")
 
     def _clock_s(self) -> float:
-        """The port's time; that of the last line sent, should the clock fail."""
+        """Return the port's time; that of the last line sent, should the clock fail."""
         try:
             return self.port.now_s()
         except BaseException:

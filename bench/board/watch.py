@@ -22,6 +22,7 @@ class Watch:
         self.restart()
 
     def restart(self) -> None:
+        """Forget what was summed up by now."""
         self._sums: dict[str, tuple[int, float, float]] = {}
 
     def __call__(self, frames: Sequence[SampleFrame | EventFrame], arrival_s: float) -> None:
@@ -43,12 +44,12 @@ class Watch:
             self._sums[name] = n + k, mean + step * k / (n + k), m2
 
     def readings(self) -> Mapping[str, TypeA]:
-        """Mean, standard deviation of one sample and number of samples of each channel."""
+        """Return mean, standard deviation of one sample and number of samples of each channel."""
         return {name: TypeA(mean, (m2 / (n - 1)) ** 0.5 if n > 1 else 0.0, n) for name, (n, mean, m2) in self._sums.items()}
 
 
 def look(board: BoardClient, watch: Watch, *, master: bool, loads: Sequence[int], settle_s: float, seconds: float) -> Mapping[str, TypeA]:
-    """Readings of so many seconds with the switches so, after a while to settle. The switches stay; `watch` must be listening."""
+    """Return readings of so many seconds with the switches so, after a while to settle. The switches stay; `watch` must be listening."""
     if loads:
         board.close_loads(loads)
     board.switch_master(master)

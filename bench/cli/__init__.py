@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import os
 import sys
-from importlib import import_module
 
 from bench import stopping
 from bench.cli.exit_codes import CANCELLED, EXIT_CODES, PROGRAM, USAGE, code_of
@@ -40,8 +39,12 @@ COMMANDS: Mapping[str, str] = {
 }
 """Every command: `bench/cli/<name>.py` holds it under the name `command`."""
 
+COMPLETE = "_MAKEBREAK_COMPLETE"
+"""Variable of the environment by which a shell asks for its script, or for what a word may become."""
+
 
 def help_text() -> str:
+    """Return the first page."""
     commands = "\n".join(f"  {name:<12}{text}" for name, text in COMMANDS.items())
     return f"""\
 Usage: makebreak COMMAND [OPTIONS]
@@ -61,13 +64,23 @@ Options:
   --version   Show the version.
 
 Exit codes:
-{EXIT_CODES}"""
+{EXIT_CODES}
+The Tab key completes commands, options and names, once the shell is told to:
+  bash, in ~/.bashrc:  eval "$({COMPLETE}=bash_source makebreak)"
+  zsh, in ~/.zshrc:    eval "$({COMPLETE}=zsh_source makebreak)"
+  fish, in ~/.config/fish/completions/makebreak.fish:
+                       {COMPLETE}=fish_source makebreak | source
+"""
 
 
 def main() -> None:
-    """The entry point: run and leave with the documented exit code, whatever happens, also if told to end while nothing that matters is
-    going on yet."""
+    """Run, and leave with the documented exit code, whatever happens; being told to end before anything matters is no error."""
     _fill_streams()
+    if COMPLETE in os.environ:
+        from bench.cli.completion import complete
+        from bench.cli.group import CommandGroup
+
+        sys.exit(complete(CommandGroup(COMMANDS), COMPLETE, os.environ[COMPLETE]))
     stopping.interrupt_on_signals()
     arguments = sys.argv[1:]
     try:
@@ -87,7 +100,7 @@ def main() -> None:
 
 
 def _fill_streams() -> None:
-    """A stream that was closed before the start is nowhere; what is typed may be no text of this terminal."""
+    """Put the null device in place of a stream that was closed before the start, and take any bytes that are typed."""
     sys.stdin = sys.stdin or open(os.devnull)  # noqa: SIM115
     sys.stdout = sys.stdout or open(os.devnull, "w")  # noqa: SIM115
     sys.stderr = sys.stderr or open(os.devnull, "w")  # noqa: SIM115
@@ -100,13 +113,12 @@ def run(arguments: Sequence[str]) -> int:
     before = sys.stdout, sys.stderr
     sys.stdout, sys.stderr = plain_stream(sys.stdout, needed=True), plain_stream(sys.stderr, needed=False)
     name, *rest = arguments or ["--help"]
-    doing = f"makebreak {name}" if name in COMMANDS else "makebreak"
     try:
         code = _run(name, rest)
         sys.stdout.flush()
         return code
     except BaseException as error:
-        return _failed(doing, error)
+        return _failed(_doing(name), error)
     finally:
         sys.stdout, sys.stderr = before
 
@@ -118,9 +130,6 @@ def _run(name: str, arguments: Sequence[str]) -> int:
     if name == "--version":
         print(f"makebreak {__version__}")
         return 0
-    if name not in COMMANDS:
-        say_error(f"makebreak: there is no command {name!r}; there are {', '.join(COMMANDS)}")
-        return USAGE
     from bench.cli import numerics
 
     numerics.use_one_thread()
@@ -129,25 +138,23 @@ def _run(name: str, arguments: Sequence[str]) -> int:
         return PROGRAM
     import click
 
-    from bench.cli.options import refuse_repeated
+    from bench.cli.group import CommandGroup, usage_text
 
-    command: click.Command = import_module(f"bench.cli.{name}").command
-    # Not `command.main`: it would leave with codes of its own.
     try:
-        with command.make_context(f"makebreak {name}", list(arguments)) as context:
-            refuse_repeated(context, arguments)
-            returned = command.invoke(context)
+        returned = CommandGroup(COMMANDS).carry_out([name, *arguments])
     except click.exceptions.Exit as left:
         return left.exit_code
-    except click.UsageError as error:
-        say_error(f"makebreak {name}: {error.format_message()} (makebreak {name} --help shows how)")
-        return USAGE
     except click.ClickException as error:
-        say_error(f"makebreak {name}: {error.format_message()}")
+        say_error(usage_text(error, _doing(name)))
         return USAGE
     except click.Abort:
         raise KeyboardInterrupt from None
     return returned if isinstance(returned, int) else 0
+
+
+def _doing(name: str) -> str:
+    """Return how a line of error begins."""
+    return f"makebreak {name}" if name in COMMANDS else "makebreak"
 
 
 def _failed(doing: str, error: BaseException) -> int:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import click
 
+from bench.cli.completion import names_of
 from bench.cli.options import refuse_unused
 from bench.cli.output import console, print_table
 
 
 @click.command("banks")
-@click.argument("name", required=False)
+@click.argument("name", required=False, shell_complete=names_of("banks"))
 @click.option("--system", type=click.Choice(["6", "12", "24"]), default="12", show_default=True, help="Volts of the system.")
 def command(name: str | None, system: str) -> None:
     """List the lamp banks, or show what is in the sockets of the one called NAME (or of the file at that path), and what each takes.

@@ -33,7 +33,7 @@ def command(probe: bool) -> None:
 
 
 def _board(port: FoundPort, probe: bool) -> str:
-    """What answered there, or why nothing did."""
+    """Return what answered there, or why nothing did."""
     if port.taken:
         return "in use by another program"
     return port.identity or ("no answer" if port.likely and probe else "not asked")

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import contextlib
-import math
 import sys
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from shlex import quote
 from typing import TYPE_CHECKING
@@ -15,11 +14,11 @@ import click
 from bench import defaults
 from bench.cli.kinds import Address, Folder, Number
 from bench.cli.options import refuse_unused
-from bench.cli.output import check_folder, print_table
+from bench.cli.output import check_folder, print_table, say
 from bench.terminal import forget_typed
 
 if TYPE_CHECKING:
-    from bench.calibration import Calibrated, MeterAccuracy
+    from bench.calibration import MeterAccuracy
     from bench.ports import Port
     from bench.upkeep import Calibration, Wanted
     from bench.upkeep.calibration_files import KeptCalibration
@@ -83,7 +82,7 @@ CAUTIONS = (
     help="Measure nothing: store a calibration of this board that was kept before.",
 )
 @click.option("--store/--no-store", default=None, help="Store it in the board, or don't, without asking.")
-@click.option("--yes", is_flag=True, help="Ask nothing about cautions and hands. Meters are read all the same.")
+@click.option("--yes", is_flag=True, help="Ask nothing but what meters show: cautions read, manual actions taken as done.")
 def command(
     address: str,
     meters: tuple[str, ...],
@@ -114,7 +113,7 @@ def command(
     Nothing is changed before you have seen the result and said yes; the file is written in any case, and --from stores it later.
     """
     from bench.cli.exit_codes import GOOD
-    from bench.cli.hands import confirm_cautions, folded
+    from bench.cli.person import open_confirmed
     from bench.keeping import make_folder
     from bench.ports.opening import open_port
     from bench.upkeep.calibration_files import read_calibration
@@ -129,15 +128,10 @@ def command(
     wanted = _wanted(address, _accuracies(meters), drop, drop_meter, pilot, system, highest, minutes)
     make_folder(keep)
     check_folder(keep)
-    if wanted.meters or wanted.drop:
-        confirm_cautions(address, assume_yes=yes, more=CAUTIONS)
-    with contextlib.closing(open_port(address)) as port:
+    drives_current = bool(wanted.meters or wanted.drop)
+    with contextlib.closing(open_confirmed(address, yes, CAUTIONS) if drives_current else open_port(address)) as port:
         found, path = _compare(port, wanted, keep, yes)
-        print_table(("channel", "at", "u without", "u with meter", "result"), _rows(found))
-        for text in _refusals(found):
-            print(folded(text))
-        for note in found.notes:
-            print(folded(note, "note: "), file=sys.stderr)
+        _show(found)
         if not found.better:
             print("Nothing is better known than before: the board stays as it is.")
             return GOOD
@@ -154,7 +148,7 @@ def _wanted(
     highest: float | None,
     minutes: float,
 ) -> Wanted:
-    """What the options ask for; UsageError for what can't be compared without a meter that was not named."""
+    """Return what the options ask for; UsageError for what can't be compared without a meter that was not named."""
     from bench.ports.setting import known_bench
     from bench.upkeep import Wanted
     from bench.upkeep.calibration_plan import HIGHEST_V
@@ -181,15 +175,15 @@ def _wanted(
 
 def _compare(port: Port, wanted: Wanted, keep: Path, yes: bool) -> tuple[Calibration, Path]:
     """Compare, and keep the result before anything is changed: whatever becomes of the board then, no meter need be read again."""
-    from bench.cli.hands import Person
-    from bench.cli.progress import ProgressLine
-    from bench.cli.story import story_of_now
+    from bench.cli.person import Person
+    from bench.cli.progress_line import ProgressLine
+    from bench.cli.provenance import provenance_now
     from bench.errors import Cancelled
     from bench.stopping import ENDING, held
     from bench.upkeep import calibrate_board
     from bench.upkeep.calibration_files import keep_calibration
 
-    story = story_of_now()
+    story = provenance_now()
     with held(ENDING) as hold:
         with ProgressLine() as progress:
             found = calibrate_board(port, wanted, Person(assume_yes=yes), _day(story["when"]), progress=progress)
@@ -198,6 +192,20 @@ def _compare(port: Port, wanted: Wanted, keep: Path, yes: bool) -> tuple[Calibra
         if hold.reason is not None:
             raise Cancelled(f"{hold.reason}; {_unchanged(port, path)}")
     return found, path
+
+
+def _show(found: Calibration) -> None:
+    """Print what was compared, what is refused and why, and notes."""
+    from bench.cli.person import folded
+    from bench.render.calibration_result import refusal_texts, result_rows
+    from bench.render.names import CHANNELS, legend
+
+    print_table(("channel", "at", "known to, before", "with the meter", "result"), result_rows(found))
+    say(f"Known to: ± 95 %. Channels. {legend(CHANNELS, [one.channel for one in found.channels])}.")
+    for text in refusal_texts(found):
+        print(folded(text))
+    for note in found.notes:
+        print(folded(note, "note: "), file=sys.stderr)
 
 
 def _offer(port: Port, path: Path, board: str, lines: Sequence[str], store: bool | None) -> int:
@@ -244,7 +252,7 @@ def _day(when: str) -> int:
 
 
 def _accuracy(text: str) -> tuple[str, MeterAccuracy]:
-    """Unit (V or A) and accuracy; the rest says which unit it is."""
+    """Return unit (V or A) and accuracy; the rest says which unit it is."""
     from bench.calibration import MeterAccuracy
 
     try:
@@ -270,39 +278,8 @@ def _accuracies(texts: Sequence[str]) -> Mapping[str, MeterAccuracy]:
 
 
 def _confirmed(store: bool | None) -> bool:
-    """Whether to store: as the option says, or as the person at the terminal says by an explicit y; without one it is no."""
+    """Return whether to store: as the option says, or as the person at the terminal says by an explicit y; without one it is no."""
     if store is not None:
         return store
     forget_typed(sys.stdin)
     return sys.stdin.isatty() and click.confirm("Store this in the board?", default=False, err=True)
-
-
-def _rows(found: Calibration) -> Iterator[Sequence[str]]:
-    for one in found.channels:
-        unit = _UNITS.get(one.channel, "V")
-        after = "-" if math.isinf(one.u_after) else f"{one.u_after:.2g} {unit}"
-        yield f"{one.channel}, range {one.after.number}", f"{one.at:.3g} {unit}", f"{one.u_before:.2g} {unit}", after, _result(one)
-    if found.clock is not None:
-        (hz, half), (hz_after, half_after) = found.clock.before, found.clock.after
-        fast = hz_after / hz - 1.0
-        result = "refused" if found.clock.refused else f"better; runs {100.0 * abs(fast):.3f} % {'fast' if fast > 0.0 else 'slow'}"
-        yield "clock", f"{hz / 1e6:g} MHz", f"+-{100.0 * half:.2g} %", f"+-{100.0 * half_after:.2g} %", result
-
-
-def _refusals(found: Calibration) -> Iterator[str]:
-    """What was refused, and why, a line each."""
-    for one in found.channels:
-        if one.refused:
-            yield f"{one.channel}, range {one.after.number}, refused: {one.refused}."
-    if found.clock is not None and found.clock.refused:
-        yield f"clock, refused: {found.clock.refused}."
-
-
-def _result(one: Calibrated) -> str:
-    if one.refused:
-        return "refused"
-    scale = 100.0 * (one.after.scale / one.before.scale - 1.0)
-    return f"better; scale {scale:+.2f} %, zero {one.after.zero - one.before.zero:+.2f} counts"
-
-
-_UNITS = {"i_load": "A", "i_load_low": "A"}

@@ -21,7 +21,7 @@ EXIT_CODES = """\
   0    good, or done
   1    not good: a limit is not kept, or the grade rule rejects the unit
   2    usage: a wrong option, name or file
-  3    not decided: too near a limit, or something could not be measured
+  3    not decided: too near a limit, not measured, or not finished
   4    bench fault: board, link, supply or lamps; not counted against the unit
   5    good, but not for this load
   70   an error in this program: nothing is said of a unit; a log file has it
@@ -39,7 +39,7 @@ def code_of(error: BaseException) -> int | None:
 
 
 def code_for(record: TestRecord) -> int:
-    """The exit code for the outcome of a test; a test that was broken off, and decided nothing, was cancelled."""
+    """Return the exit code for the outcome of a test; a test that was broken off, and decided nothing, was cancelled."""
     from bench.measure import FaultCode
     from bench.outcome import Outcome
 

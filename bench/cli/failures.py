@@ -31,9 +31,10 @@ def report(doing: str, error: BaseException) -> None:
 
 
 def watch(doing: str) -> None:
-    """From now on errors that no caller can see (in threads, in finalizers, as the interpreter ends) are reported too, and the process then
-    leaves with PROGRAM, whatever it was to leave with. What a test was broken off by is reported; the test leaves with its own code.
-    Warnings are not shown."""
+    """Report errors that no caller can see too (in threads, in finalizers, as the interpreter ends), and leave with PROGRAM after one.
+
+    What a test was broken off by is reported; the test leaves with its own code. Warnings are not shown.
+    """
     import atexit
     import logging
     import threading
@@ -74,6 +75,7 @@ def watch(doing: str) -> None:
 
 
 def log_path() -> Path:
+    """Return the file that keeps the details of errors in this program."""
     from platformdirs import user_log_path
 
     return user_log_path("makebreak", appauthor=False) / LOG_NAME

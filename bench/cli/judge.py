@@ -4,22 +4,25 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
-from typing import Any
 
 import click
 
 from bench import defaults
-from bench.cli.kinds import RATE_HZ, SUPPLY_V, UnitNumber, Watts, Window
-from bench.cli.options import each_once, fact_option, lamps_options, limits_options, make_setup, part_options, refuse_parts_alone
+from bench.cli.asked_setup import AskedSetup, with_asked_setup
+from bench.cli.completion import names_of
+from bench.cli.kinds import RATE_HZ, SUPPLY_V, TimeSpan, UnitNumber, Watts
+from bench.cli.options import each_once, fact_option, lamps_options, limits_options, part_options, refuse_parts_alone
 from bench.cli.output import budget_option, check_target, deliver, full_option, json_option, paths_among, refuse_with_json_alone
 
 
 @click.command("judge")
-@click.argument(
-    "recordings", nargs=-1, required=True, metavar="RECORDING...", type=click.Path(exists=True, dir_okay=False, path_type=Path)
-)
+@click.argument("recordings", nargs=-1, required=True, metavar="RECORDING...", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option(
-    "--unit", type=UnitNumber(), default=defaults.UNIT, show_default=True, metavar="NUMBER",
+    "--unit",
+    type=UnitNumber(),
+    default=defaults.UNIT,
+    show_default=True,
+    metavar="NUMBER",
     help="The unit's number or name for the record.",
 )
 @click.option("--supply", type=SUPPLY_V, metavar="VOLTS", help="What the supply should be: the recording is held to it within 5 %.")
@@ -28,18 +31,21 @@ from bench.cli.output import budget_option, check_target, deliver, full_option, 
     default=defaults.PROCEDURE,
     show_default=True,
     metavar="NAME|FILE",
+    shell_complete=names_of("procedures"),
     help="Of a capture that does not say it (format 1): the procedure it was made by.",
 )
-@click.option(
-    "--rename", multiple=True, metavar="OLD=NEW", help="Take the column OLD for NEW: CH1=v_in_V. May be given several times."
-)
+@click.option("--rename", multiple=True, metavar="OLD=NEW", help="Take the column OLD for NEW: CH1=v_in_V. May be given several times.")
 @click.option(
     "--instrument",
     metavar="NAME|FILE",
+    shell_complete=names_of("instruments"),
     help="What made the recording, as its data sheet states it: a file of limits of error, or one of the examples.",
 )
 @click.option(
-    "--window", type=Window(), default=(-math.inf, math.inf), metavar="FROM:TO",
+    "--window",
+    type=TimeSpan(),
+    default=(-math.inf, math.inf),
+    metavar="FROM:TO",
     help="Read only these seconds of the recording, as its time column counts; of stamps of date and time, from its first row. "
     "2.5:20, 2.5: or :20.",
 )
@@ -58,27 +64,15 @@ from bench.cli.output import budget_option, check_target, deliver, full_option, 
 @json_option
 @full_option
 @budget_option
+@with_asked_setup
 def command(
     recordings: tuple[Path, ...],
-    unit: str,
-    supply: float | None,
     procedure: str,
     rename: tuple[str, ...],
     instrument: str | None,
     window: tuple[float, float],
     rate: float | None,
-    fitted: tuple[float, ...] | None,
-    rated: tuple[float, ...] | None,
-    lamps: tuple[int, ...] | None,
-    led: bool,
-    bank: str | None,
-    facts: tuple[tuple[str, str], ...],
-    system: str | None,
-    part: str | None,
-    claims: tuple[tuple[str, Any], ...],
-    parts_folder: Path,
-    limits: tuple[str, ...],
-    grade_rule: str,
+    asked: AskedSetup,
     json_path: str | None,
     full: bool,
     budget: bool,
@@ -107,35 +101,29 @@ def command(
     makebreak judge unit.capture --limits my-shop.toml  the same by other limits
     """
     from bench import files
-    from bench.cli.capture_setup import asked_otherwise
     from bench.cli.exit_codes import code_for
-    from bench.cli.story import story_of_now
+    from bench.cli.provenance import provenance_now
     from bench.instrument import UNSTATED
     from bench.judging import judge_files
     from bench.setup import Setup
 
-    options: dict[str, Any] = {
-        "unit": unit, "rated": rated, "lamps": lamps, "led": led, "bank": bank, "facts": facts, "part": part, "claims": claims,
-        "parts_folder": parts_folder, "system": system, "limits": limits, "grade_rule": grade_rule, "supply": supply,
-    }  # fmt: skip
-
     def setup() -> Setup:
-        refuse_parts_alone(part)  # the part of a capture is known without being named
-        return make_setup(**options, fitted=fitted)
+        refuse_parts_alone(asked.part)  # the part of a capture is known without being named
+        return asked.setup()
 
     refuse_with_json_alone(json_path)
-    check_target(json_path, "record", (*recordings, *paths_among(procedure, instrument, bank, grade_rule, *limits)))
+    check_target(json_path, "record", (*recordings, *paths_among(procedure, instrument), *asked.paths))
     record = judge_files(
         recordings,
         setup,
-        lambda claimed: asked_otherwise(options, procedure, claimed),
+        lambda claimed: asked.otherwise(procedure, claimed),
         procedure=procedure,
         names=_pairs("--rename", rename),
         instrument=UNSTATED if instrument is None else files.instrument(instrument),
-        fitted=fitted,
+        fitted=asked.fitted,
         window_s=window,
         rate_hz=rate,
-        **story_of_now(),
+        **provenance_now(),
     )
     deliver(record, json_path, full, budget)
     return code_for(record)

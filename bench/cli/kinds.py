@@ -8,6 +8,9 @@ from pathlib import Path
 from typing import Any
 
 import click
+from click.shell_completion import CompletionItem
+
+from bench.cli.completion import addresses_offered
 
 MOST_LAMPS = 16
 LONGEST_UNIT = 100
@@ -87,7 +90,7 @@ class Fact(click.ParamType[tuple[str, str]]):
         return fact, word
 
 
-class Window(click.ParamType[tuple[float, float]]):
+class TimeSpan(click.ParamType[tuple[float, float]]):
     """`2.5:20`: from 2.5 to 20 s; an end that is left out is the file's."""
 
     name = "window"
@@ -130,6 +133,9 @@ class Address(click.ParamType[str]):
 
         check_address(str(value))
         return str(value)
+
+    def shell_complete(self, ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem[Any]]:
+        return addresses_offered(incomplete)
 
 
 class Folder(click.Path):

@@ -1,23 +1,20 @@
-"""Options that several commands share, and the setup of a test that they make."""
+"""Options that several commands share, and what may not stand together."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
 import click
 from click.core import ParameterSource
 
 from bench import defaults
+from bench.cli.completion import limits_offered, names_of, parts_offered
 from bench.cli.kinds import RESTED_S, SUPPLY_V, Fact, Folder, LoadNumbers, Watts
 
-if TYPE_CHECKING:
-    from bench.setup import Setup
-
 F = TypeVar("F", bound=Callable[..., Any])
-Decorator = Callable[[F], F]
 
 
 UNKNOWN = "unknown"
@@ -33,7 +30,7 @@ class ClaimKind:
     help: str
 
     def value(self, text: Any) -> Any:
-        """The field's value for a text that `words` allow, or for watts."""
+        """Return the field's value for a text that `words` allow, or for watts."""
         if text == UNKNOWN:
             return None
         match self.field:
@@ -49,6 +46,7 @@ class ClaimKind:
 
     @property
     def type(self) -> click.ParamType[Any]:
+        """The kind of value that the command line takes for it."""
         return click.Choice((*self.words, UNKNOWN)) if self.words else WattsOrUnknown()
 
 
@@ -91,7 +89,7 @@ class Claim(click.ParamType[tuple[str, Any]]):
 
 
 def refuse_unused(names: Collection[str], why: str) -> None:
-    """UsageError if one of these parameters of the command at hand was given: it would change nothing, and `why`."""
+    """Raise UsageError if one of these parameters of the command at hand was given: it would change nothing, and `why`."""
     context = click.get_current_context()
     for parameter in context.command.params:
         if parameter.name in names and context.get_parameter_source(parameter.name) is ParameterSource.COMMANDLINE:
@@ -99,13 +97,13 @@ def refuse_unused(names: Collection[str], why: str) -> None:
 
 
 def refuse_parts_alone(part: str | None) -> None:
-    """UsageError for a folder of parts, where none is named that is kept there."""
+    """Raise UsageError for a folder of parts, where none is named that is kept there."""
     if part is None:
         refuse_unused(("parts_folder",), "it says where parts are kept, and no --part is named")
 
 
 def each_once(option: str, pairs: Iterable[tuple[str, Any]]) -> dict[str, Any]:
-    """The pairs of an option that may be given several times, by key. UsageError for a key that came twice."""
+    """Return the pairs of an option that may be given several times, by key. UsageError for a key that came twice."""
     found: dict[str, Any] = {}
     for key, value in pairs:
         if key in found:
@@ -115,7 +113,7 @@ def each_once(option: str, pairs: Iterable[tuple[str, Any]]) -> dict[str, Any]:
 
 
 def refuse_repeated(context: click.Context, arguments: Sequence[str]) -> None:
-    """UsageError for an option that stands twice on the command line and can only be one thing: the first would be passed over."""
+    """Raise UsageError for an option that stands twice on the command line and can only be one thing: the first would be passed over."""
     parser = context.command.make_parser(context)
     _, _, in_order = parser.parse_args(list(arguments))
     for number, parameter in enumerate(in_order):
@@ -134,6 +132,7 @@ def _all(*options: Callable[[F], F]) -> Callable[[F], F]:
 
 
 def lamps_options(function: F) -> F:
+    """Add the options that say which lamps are fitted and rated."""
     return _all(
         click.option(
             "--rated",
@@ -151,7 +150,8 @@ def lamps_options(function: F) -> F:
         click.option(
             "--bank",
             metavar="NAME|FILE",
-            help="What really stands in the sockets, where that is not what the board says; `makebreak banks` lists them. Default for a "
+            shell_complete=names_of("banks"),
+            help="What is in the sockets, where the board says otherwise; `makebreak banks` lists them. Default for a "
             "simulated bench: the bank of its address.",
         ),
         click.option(
@@ -173,26 +173,27 @@ fact_option = click.option(
     type=Fact(),
     multiple=True,
     metavar="FACT=WORD",
-    help="What you know of the unit and no rig sees: pilot=absent (no such terminal), insulation=good or bad, film=recovered. "
+    help="What you know of the unit and no rig can see: pilot=absent (no such terminal), insulation=good or bad, film=recovered. "
     "May be given several times.",
 )
 
 parts_option = click.option(
     "--parts", "parts_folder", type=Folder(), default=Path("parts"), show_default=True,
-    metavar="FOLDER", help="Where is kept what parts are said to be.",
+    metavar="FOLDER", help="Folder in which parts are kept.",
 )  # fmt: skip
 
 
 def claim_options(function: F) -> F:
-    """An option for each claim."""
+    """Give a command an option for each claim."""
     options = [click.option(f"--{name.replace('_', '-')}", name, type=kind.type, help=kind.help) for name, kind in CLAIMS.items()]
     return _all(*options)(function)
 
 
 def part_options(function: F) -> F:
+    """Add the options that say what the unit is said to be."""
     return _all(
         click.option(
-            "--part", metavar="NUMBER",
+            "--part", metavar="NUMBER", shell_complete=parts_offered,
             help="The part number: what was said of it with `makebreak part` is judged, and gives rated load and system where they are "
             "not named here.",
         ),
@@ -206,19 +207,22 @@ def part_options(function: F) -> F:
 
 
 def limits_options(function: F) -> F:
+    """Add the options of limit sets and grade rule."""
     return _all(
         click.option(
-            "--limits", multiple=True, default=defaults.LIMITS, show_default=True, metavar="NAME|FILE",
+            "--limits", multiple=True, default=defaults.LIMITS, show_default=True, metavar="NAME|FILE", shell_complete=limits_offered,
             help="Limit set, family or file to judge by; may be given several times. `makebreak limits` lists them.",
         ),
         click.option(
             "--grade-rule", default=defaults.GRADE_RULE, show_default=True, metavar="NAME|FILE|none",
+            shell_complete=names_of("grades", "none"),
             help="The shop's rule that gives the grade.",
         ),
     )(function)  # fmt: skip
 
 
 def bench_options(function: F) -> F:
+    """Add the options of the bench: supply, system, bank."""
     return _all(
         click.option(
             "--supply",
@@ -235,63 +239,5 @@ def bench_options(function: F) -> F:
             help="How long unit and lamps are known to have been off already, up to 30 days; it counts as cooling.",
         ),
         click.option("--precise", is_flag=True, help="Sample slowly and precisely instead of fast."),
-        click.option(
-            "--zero", is_flag=True, help="Also do the steps with the shorting link, which take the zeros of current and drop."
-        ),
+        click.option("--zero", is_flag=True, help="Also do the steps with the shorting link, which take the zeros of current and drop."),
     )(function)
-
-
-def make_setup(
-    *,
-    unit: str,
-    rated: tuple[float, ...] | None,
-    system: str | None,
-    limits: tuple[str, ...],
-    grade_rule: str,
-    facts: tuple[tuple[str, str], ...] = (),
-    part: str | None = None,
-    claims: tuple[tuple[str, Any], ...] = (),
-    parts_folder: Path = Path("parts"),
-    lamps: tuple[int, ...] | None = None,
-    fitted: tuple[float, ...] | None = None,
-    led: bool = False,
-    bank: str | None = None,
-    address: str = "",
-    supply: float | None = None,
-    precise: bool = False,
-    zero: bool = False,
-    stop_early: bool = False,
-    rested: float = 0.0,
-) -> Setup:
-    """The setup that the options ask for; SetupError or TableError if there is no such thing. The rating is known where
-    lamps are named, or kept of the part.
-
-    What no option says is taken from `address`, where that is a simulated bench's: AddressError if there can be no such bench.
-    """
-    from bench import files
-    from bench.parts import claims_for
-    from bench.ports.setting import known_bench
-    from bench.setup import Setup
-
-    known = known_bench(address)
-    said = claims_for(parts_folder, part, each_once("--claim", claims))
-    for_lamps = said.rated if rated is None else rated
-    return Setup(
-        unit=unit,
-        system_v=float(system or known.system_v or said.system_v or defaults.SYSTEM_V),
-        rated=defaults.RATED_W if for_lamps is None else for_lamps,
-        lamps=lamps,
-        fitted=fitted,
-        filament=not led,
-        bank=known.bank if bank is None else files.bank(bank),
-        supply_v=known.supply_v if supply is None else supply,
-        limits=tuple(files.named_limits(name) for name in limits),
-        grade_rule=None if grade_rule == "none" else files.grade_rule(grade_rule),
-        stop_early=stop_early,
-        precise=precise,
-        zero=zero,
-        rested_s=rested,
-        rating_known=for_lamps is not None,
-        claims=said,
-        entered=each_once("--fact", facts),
-    )

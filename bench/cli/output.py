@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import os
+import shutil
 import stat
 import sys
 import tempfile
 import unicodedata
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -30,15 +31,16 @@ json_option = click.option(
 )
 budget_option = click.option("--budget", is_flag=True, help="Also show what each uncertainty is made of; with --full.")
 full_option = click.option("--full", is_flag=True, help="Show everything: every value, verdict, source and run. Else fourteen lines.")
-WIDEST = 100
-"""A report in a wide terminal is no easier to read than at this width."""
-_NARROWEST_PIPE = 80
+WIDEST = 120
+"""Columns of a report: in a wider terminal it is no easier to read. Tables of lists are as wide as the terminal."""
 _LONGEST_NAME = 200  # bytes of a file's name: a file system takes 255, and a temporary file has a longer one
 
 
-def console() -> Console:
-    """A console that takes nothing for markup, and lets no text reach the terminal that it might obey. It keeps to NO_COLOR, and to 80
-    columns where there is no terminal."""
+def console(widest: int | None = None) -> Console:
+    """Return a console that takes nothing for markup, and lets no text reach the terminal that it might obey.
+
+    It keeps to NO_COLOR and COLUMNS; where there is no terminal it has 80 columns.
+    """
     from rich.console import Console, ConsoleOptions, RenderableType
     from rich.segment import Segment
 
@@ -50,16 +52,17 @@ def console() -> Console:
                 yield segment if segment.control else Segment(plain_text(segment.text), segment.style)
 
     made = _Console(file=bare(sys.stdout), markup=False, highlight=False, emoji=False, soft_wrap=False)
-    made.width = min(made.width, WIDEST) if made.is_terminal else _NARROWEST_PIPE
+    columns = shutil.get_terminal_size().columns
+    made.width = columns if widest is None else min(columns, widest)
     return made
 
 
 def print_report(record: TestRecord, full: bool, budget: bool, kept_in: str = "") -> None:
-    """The report in a few lines, or in full; a budget belongs to the full one. `kept_in`: where the record is."""
+    """Print the report in a few lines, or in full; a budget belongs to the full one. `kept_in`: where the record is."""
     from bench.render.brief import brief_lines
     from bench.render.report import OUTCOME_STYLES, headline, report, report_text
 
-    out = console()
+    out = console(WIDEST)
     if full or budget:
         if out.is_terminal:
             out.print(report(record, budget))
@@ -78,13 +81,13 @@ def print_report(record: TestRecord, full: bool, budget: bool, kept_in: str = ""
 
 
 def refuse_with_json_alone(json_path: str | None) -> None:
-    """UsageError for what belongs to the report, where JSON is written instead of it."""
+    """Raise UsageError for what belongs to the report, where JSON is written instead of it."""
     if json_path == "-":
         refuse_unused(("full", "budget"), "--json - writes the whole record instead of the report")
 
 
 def check_target(path: str | None, what: str, besides: Sequence[Path] = ()) -> None:
-    """Before any work is done: see that FILE can be written (`-` is the standard output), for what can't be kept would be lost.
+    """See that FILE can be written (`-` is the standard output), before any work is done: what can't be kept would be lost.
 
     A link, a device, a pipe or a folder is never replaced, nor is any of `besides`, which the same command reads or writes.
     """
@@ -118,7 +121,7 @@ def check_folder(folder: Path) -> None:
 
 
 def paths_among(*names: str | None) -> tuple[Path, ...]:
-    """Those of the names of limit sets, procedures and so on that are paths of files."""
+    """Return those of the names of limit sets, procedures and so on that are paths of files."""
     from bench.files import is_path
 
     return tuple(Path(name) for name in names if name is not None and is_path(name))
@@ -137,7 +140,7 @@ def _check_replaceable(target: Path, doing: str) -> None:
 
 
 def _is_same(one: Path, other: Path) -> bool:
-    """Whether both are one file, by whatever way they are named, there or not yet."""
+    """Return whether both are one file, by whatever way they are named, there or not yet."""
     try:
         return one.samefile(other)
     except FileNotFoundError:
@@ -165,7 +168,7 @@ def deliver(record: TestRecord, json_path: str | None, full: bool, budget: bool)
 
 
 def show_result(record: TestRecord, json_path: str | None, full: bool, budget: bool) -> None:
-    """The record as it was asked for: JSON alone on the standard output, or the report. `json_path`: where it is kept."""
+    """Print the record as it was asked for: JSON alone on the standard output, or the report. `json_path`: where it is kept."""
     from bench.record_json import to_json
 
     if json_path == "-":
@@ -174,16 +177,28 @@ def show_result(record: TestRecord, json_path: str | None, full: bool, budget: b
         print_report(record, full, budget, json_path or "")
 
 
-def print_table(titles: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:
-    """A plain table; every cell is outside text until proven otherwise."""
-    from rich.table import Table
+def print_table(titles: Sequence[str], rows: Iterable[Sequence[Any]], numbers: Collection[str] = ()) -> None:
+    """Print a table as wide as the terminal, its first column unbroken.
+
+    Every cell is outside text until proven otherwise. Blanks that begin a cell indent it.
+    """
+    from rich.padding import Padding
+    from rich.text import Text
+
+    from bench.plain import one_line
+    from bench.render.tables import table
+
+    made = table(*titles, numbers=numbers, whole=titles[:1])
+    for row in rows:
+        texts = [str(cell) for cell in row]
+        made.add_row(*(Padding(Text(one_line(text)), (0, 0, 0, len(text) - len(text.lstrip(" ")))) for text in texts))
+    console().print(made)
+
+
+def say(text: str) -> None:
+    """Print a paragraph below a table."""
     from rich.text import Text
 
     from bench.plain import one_line
 
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
-    for title in titles:
-        table.add_column(title, overflow="fold")
-    for row in rows:
-        table.add_row(*(Text(one_line(str(cell))) for cell in row))
-    console().print(table)
+    console(WIDEST).print(Text(one_line(text)))

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from bench.cli.completion import parts_offered
 from bench.cli.options import CLAIMS, UNKNOWN, claim_options, parts_option
 from bench.cli.output import check_target, print_table
 
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
 
 
 @click.command("part")
-@click.argument("number")
+@click.argument("number", shell_complete=parts_offered)
 @claim_options
 @parts_option
 def command(number: str, parts_folder: Path, **said: Any) -> None:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import click
 
+from bench.cli.completion import names_of
 from bench.cli.output import console, print_table
 
 
 @click.command("procedures")
-@click.argument("name", required=False)
+@click.argument("name", required=False, shell_complete=names_of("procedures"))
 def command(name: str | None) -> None:
     """List the procedures, or show the steps of the one called NAME (or of the file at that path).
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from bench.cli.completion import limits_offered, names_of
 from bench.cli.kinds import Address, Folder
 
 
@@ -21,17 +22,26 @@ from bench.cli.kinds import Address, Folder
     metavar="FOLDER",
     help="Where every test is kept: a folder for each day, with a record and a capture of each.",
 )
-@click.option("--procedure", metavar="NAME|FILE", help="Begin with this procedure instead of the one of last time; F2 changes it.")
 @click.option(
-    "--limits", multiple=True, metavar="NAME|FILE", help="Begin with these limit sets, families or files; may be given several times."
+    "--procedure",
+    metavar="NAME|FILE",
+    shell_complete=names_of("procedures"),
+    help="Begin with this procedure instead of the one of last time; F2 changes it.",
 )
-@click.option("--grade-rule", metavar="NAME|FILE|none", help="Begin with this rule for grades.")
+@click.option(
+    "--limits",
+    multiple=True,
+    metavar="NAME|FILE",
+    shell_complete=limits_offered,
+    help="Begin with these limit sets, families or files; may be given several times.",
+)
+@click.option("--grade-rule", metavar="NAME|FILE|none", shell_complete=names_of("grades", "none"), help="Begin with this rule for grades.")
 @click.option("--light", is_flag=True, help="Dark on light instead of light on dark; F8 changes that.")
 @click.option("--dots", is_flag=True, help="Draw traces finer, in braille dots, where the terminal has them; F9 changes that.")
 def command(
     address: str, keep: Path, procedure: str | None, limits: tuple[str, ...], grade_rule: str | None, light: bool, dots: bool
 ) -> int:
-    """The screen that stands beside the rig all day: scan, start, verdict, next. F1 on it explains everything.
+    """Run the screen that stands beside the rig all day: scan, start, verdict, next. F1 on it explains everything.
 
     ADDRESS is `auto` (the one board plugged in), a serial port, socket://HOST:PORT, or a simulated bench; F3 on the screen chooses one of
     those too, with units and faults, for practice.
@@ -72,7 +82,7 @@ def command(
 
 
 def _in_real_time(address: str) -> str:
-    """A simulated board on a screen lives in real time, unless its address says otherwise."""
+    """Return the address of a simulated board that lives in real time, unless it says otherwise itself."""
     if "pace=" in address:
         return address
     return f"{address}{'&' if '?' in address else '?'}pace=real"

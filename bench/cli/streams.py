@@ -31,6 +31,7 @@ class Stream:
         self.needed = needed
 
     def write(self, text: str) -> int:
+        """Write text to the stream beneath; an error of it is noted or raised as this stream's own."""
         try:
             self.beneath.write(text)
         except (OSError, ValueError) as error:
@@ -38,10 +39,12 @@ class Stream:
         return len(text)
 
     def writelines(self, lines: Iterable[str]) -> None:
+        """Write these lines one after another."""
         for line in lines:
             self.write(line)
 
     def flush(self) -> None:
+        """Flush the stream beneath."""
         try:
             self.beneath.flush()
         except (OSError, ValueError) as error:
@@ -59,7 +62,7 @@ class Stream:
 
 
 def is_closed_terminal(error: BaseException | None, stream: TextIO | int) -> bool:
-    """Whether this error is that of a terminal which was closed, behind this stream or file descriptor, and not of a disk."""
+    """Return whether this error is that of a terminal which was closed, behind this stream or file descriptor, and not of a disk."""
     try:
         number = stream if isinstance(stream, int) else stream.fileno()
         return isinstance(error, OSError) and error.errno == errno.EIO and is_gone(number)
@@ -71,16 +74,18 @@ class PlainStream(Stream):
     """A stream that writes text through `plain_text`."""
 
     def write(self, text: str) -> int:
+        """Write text without anything that a terminal might obey."""
         super().write(plain_text(text))
         return len(text)
 
     @property
     def bare(self) -> Stream:
+        """Return the stream that passes text on as it is."""
         return Stream(self.beneath, self.needed)
 
 
 def plain_stream(stream: TextIO, needed: bool) -> TextIO:
-    """`stream` made plain. A label may hold what this terminal cannot show: that is replaced. Never raises."""
+    """Return `stream` made plain. A label may hold what this terminal cannot show: that is replaced. Never raises."""
     try:  # noqa: SIM105  # to import contextlib takes a while
         stream.reconfigure(errors="replace")  # type: ignore[attr-defined]
     except (AttributeError, OSError, ValueError):
@@ -89,12 +94,12 @@ def plain_stream(stream: TextIO, needed: bool) -> TextIO:
 
 
 def bare(stream: TextIO) -> TextIO:
-    """What takes a terminal's own commands too: for those who clean their texts themselves."""
+    """Return what takes a terminal's own commands too: for those who clean their texts themselves."""
     return stream.bare if isinstance(stream, PlainStream) else stream  # type: ignore[return-value]
 
 
 def say_error(text: str) -> None:
-    """One line on the standard error, whatever `text` holds."""
+    """Print one line on the standard error, whatever `text` holds."""
     print(shortened(one_line(shortened(text, 4 * LONGEST_LINE)), LONGEST_LINE), file=sys.stderr)
 
 

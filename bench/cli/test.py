@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import contextlib
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from bench import defaults, stopping
+from bench.cli.asked_setup import AskedSetup, with_asked_setup
+from bench.cli.completion import names_of
 from bench.cli.kinds import Address, UnitNumber
-from bench.cli.options import bench_options, fact_option, lamps_options, limits_options, make_setup, part_options, refuse_parts_alone
+from bench.cli.options import bench_options, fact_option, lamps_options, limits_options, part_options, refuse_parts_alone
 from bench.cli.output import budget_option, check_target, full_option, json_option, paths_among, refuse_with_json_alone, show_result
 from bench.cli.streams import say_error
 
@@ -35,7 +37,8 @@ if TYPE_CHECKING:
     default=defaults.PROCEDURE,
     show_default=True,
     metavar="NAME|FILE",
-    help="What to do with it; `makebreak procedures` lists them.",
+    shell_complete=names_of("procedures"),
+    help="Procedure of the test; `makebreak procedures` lists them.",
 )
 @lamps_options
 @fact_option
@@ -44,30 +47,15 @@ if TYPE_CHECKING:
 @bench_options
 @click.option("--stop-early", is_flag=True, help="Stop as soon as every limit is decided.")
 @click.option("--capture", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE", help="Keep everything the board sends in FILE.")
-@click.option("--yes", is_flag=True, help="Ask nothing: cautions are known, and what hands must do is taken as done.")
+@click.option("--yes", is_flag=True, help="Ask nothing: cautions read, manual actions taken as done.")
 @json_option
 @full_option
 @budget_option
+@with_asked_setup
 def command(
     address: str,
-    unit: str | None,
     procedure: str,
-    rated: tuple[float, ...] | None,
-    lamps: tuple[int, ...] | None,
-    led: bool,
-    bank: str | None,
-    facts: tuple[tuple[str, str], ...],
-    system: str | None,
-    part: str | None,
-    claims: tuple[tuple[str, Any], ...],
-    parts_folder: Path,
-    limits: tuple[str, ...],
-    grade_rule: str,
-    supply: float | None,
-    rested: float,
-    precise: bool,
-    zero: bool,
-    stop_early: bool,
+    asked: AskedSetup,
     capture: Path | None,
     yes: bool,
     json_path: str | None,
@@ -92,23 +80,16 @@ def command(
     """
     from bench import files
     from bench.cli.exit_codes import code_for
-    from bench.cli.hands import confirm_cautions
-    from bench.ports.opening import open_port
+    from bench.cli.person import open_confirmed
     from bench.session.kept_test import KeptTest
 
     plan = files.procedure(procedure)
-    refuse_parts_alone(part)
-    setup = make_setup(
-        address=address, unit=unit or defaults.unit_name(address), rated=rated, lamps=lamps, led=led, bank=bank, facts=facts,
-        part=part, claims=claims, parts_folder=parts_folder, system=system, limits=limits, grade_rule=grade_rule, supply=supply,
-        rested=rested, precise=precise, zero=zero, stop_early=stop_early,
-    )  # fmt: skip
-    inputs = paths_among(procedure, bank, grade_rule, *limits)
+    refuse_parts_alone(asked.part)
+    setup = asked.setup(address)
     refuse_with_json_alone(json_path)
-    check_target(json_path, "record", (*inputs, *(() if capture is None else (capture,))))
-    confirm_cautions(address, assume_yes=yes)
+    check_target(json_path, "record", (*paths_among(procedure), *asked.paths, *(() if capture is None else (capture,))))
     kept = KeptTest(Path(json_path) if json_path not in (None, "-") else None, capture)
-    port = open_port(address)
+    port = open_confirmed(address, yes)
     # From here on nothing ends the test but in good order, with all loads open, the record kept and the result said.
     with stopping.held(f"{stopping.ENDING}, keeping the record"):
         record = _tested(port, plan, setup, kept, yes)
@@ -121,14 +102,14 @@ def command(
 
 
 def _tested(port: Port, plan: Procedure, setup: Setup, kept: KeptTest, yes: bool) -> TestRecord:
-    """The record of the test, which is kept."""
-    from bench.cli.hands import Person
-    from bench.cli.progress import ProgressLine
-    from bench.cli.story import story_of_now
+    """Return the record of the test, which is kept."""
+    from bench.cli.person import Person
+    from bench.cli.progress_line import ProgressLine
+    from bench.cli.provenance import provenance_now
     from bench.errors import PortError, SetupError
     from bench.session import BEGUN, begun_record, run_test
 
-    story = story_of_now()
+    story = provenance_now()
     try:
         kept.begin(begun_record(plan, setup, port.address, BEGUN, **story))
         if kept.problem:

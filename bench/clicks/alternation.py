@@ -30,7 +30,7 @@ _WHOLE = 0.2  # a gap that is further from a whole number of periods does not te
 
 
 def alternation(log_energy: Energies, step_s: float, steps: Steps, period_s: float, template: Template) -> Steps | None:
-    """0 and 1 for the kind of each click, if the clicks differ in turn, in sound or in distance; else None."""
+    """Return 0 and 1 for the kind of each click, if the clicks differ in turn, in sound or in distance; else None."""
     times = between_steps(amount(log_energy, template), steps) * step_s
     gaps = np.diff(times) / period_s
     whole = np.maximum(np.round(gaps), 1.0)
@@ -55,7 +55,7 @@ def alternation(log_energy: Energies, step_s: float, steps: Steps, period_s: flo
 
 
 def _sounds(log_energy: Energies, steps: Steps) -> Array:
-    """Logarithm of the energy of each click in the bands in which clicks stand out, shape (n, bands).
+    """Return the logarithm of the energy of each click in the bands in which clicks stand out, shape (n, bands).
 
     Of the whole click, so that it does not depend on where in a step it began: a period of 187.5 steps would alternate in that.
     """
@@ -66,8 +66,8 @@ def _sounds(log_energy: Energies, steps: Steps) -> Array:
 
 
 def _differ(values: Array, parity: Steps, least: float, own_side: float, shared: float = 1.0) -> bool:
-    """Whether the two kinds differ in any column beyond chance (Student's test, 1 in 10 000 for all columns together), by `least`, and
-    so that a share `own_side` of the values is nearer to the mean of its own kind. `shared`: standard error over that of independent
+    """Return whether the two kinds differ in any column beyond chance (Student's test, 1 in 10 000 for all columns together), by `least`,
+    and so that a share `own_side` of the values is nearer to the mean of its own kind. `shared`: standard error over that of independent
     values."""
     a, b = values[parity == 0], values[parity == 1]
     dof = len(values) - 2

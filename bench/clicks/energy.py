@@ -32,11 +32,12 @@ class Loudness:
     lasted_s: float
 
     def time_s(self, step: float) -> float:
+        """Return the instant of a step, s of the recording."""
         return self.first_s + step * self.step_s
 
 
 class Loudmeter:
-    """Chunks of samples in, `Loudness` out. Its result does not depend on how the samples were cut."""
+    """Chunks of samples in, `Loudness` out. Its result does not depend on how the samples were cut. `sample_rate` in Hz."""
 
     def __init__(self, sample_rate: float) -> None:
         if not sample_rate >= LEAST_SAMPLE_RATE:
@@ -51,7 +52,7 @@ class Loudmeter:
         self._samples = 0
 
     def feed(self, samples: Array) -> None:
-        """`samples`: shape (n, channels), full scale 1. Energies of the channels are added, so one that is silent does no harm."""
+        """Add samples of shape (n, channels), full scale 1. Energies of the channels are added, so one that is silent does no harm."""
         self._samples += len(samples)
         self._tail.append(samples)
         (held,) = self._tail.columns
@@ -63,6 +64,7 @@ class Loudmeter:
         self._tail.forget(0, count * self._step)
 
     def finish(self) -> Loudness:
+        """Return the loudness of all samples."""
         bands = len(self._limits)
         found = np.concatenate(self._found) if self._found else np.zeros((0, bands), dtype=np.float32)
         return Loudness(found, self._step / self._rate, 0.5 * self._size / self._rate, self._samples / self._rate)
@@ -78,7 +80,7 @@ class Loudmeter:
 
 
 def _band_limits(sample_rate: float, size: int) -> list[tuple[int, int]]:
-    """First and last (not included) bin of each band, at least two bins wide."""
+    """Return the first and last (not included) bin of each band, at least two bins wide."""
     top_hz = _NYQUIST_PART * sample_rate
     edges = [edge for edge in _EDGES_HZ if edge < top_hz] + [min(top_hz, 2.0 * _EDGES_HZ[-1])]
     bins = [math.ceil(edge * size / sample_rate) for edge in edges]

@@ -1,7 +1,7 @@
 """One click of every period, chosen among candidates by dynamic programming: the train that is likeliest as a whole.
 
 A candidate is worth what it is alike to a click (0 to 1). A period that differs costs, one that is a whole multiple costs for each click
-that did not come, and one that fits nothing (a long flash, somebody's hand at the switch) costs as much as a click and a half is worth.
+that did not come, and one that fits nothing (a long flash, a click of the switch) costs as much as a click and a half is worth.
 """
 
 from __future__ import annotations
@@ -21,7 +21,8 @@ _SETTLES = 9  # clicks over which the period of the moment is the middle one
 
 
 def follow(times_s: Array, worth: Array, period_s: Array, likeness: npt.NDArray[np.float32] | None = None) -> tuple[Steps, float]:
-    """Places of the clicks of the best train among the candidates, and what it is worth. `period_s`: what it is at each candidate.
+    """Return the places of the clicks of the best train among the candidates, and what it is worth. `period_s`: what it is at each
+    candidate.
 
     `likeness`: what each sounds like, shape (n, bands); consecutive clicks that differ are worth less. None if `worth` has that in it.
     """
@@ -58,7 +59,7 @@ def follow(times_s: Array, worth: Array, period_s: Array, likeness: npt.NDArray[
 
 
 def period_of_moment(clicks_s: Array, usual_s: float, times_s: Array) -> Array:
-    """The period at each of `times_s`: the middle one of the clicks around, where there are any of about the usual."""
+    """Return the period at each of `times_s`: the middle one of the clicks around, where there are any of about the usual."""
     gaps = np.diff(clicks_s)
     single = np.abs(gaps / usual_s - 1.0) < 0.15
     if np.count_nonzero(single) < 3:

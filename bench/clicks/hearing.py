@@ -75,6 +75,7 @@ class Heard:
 
 
 def hear(loudness: Loudness) -> Heard:
+    """Return what was heard of a unit in a recording; `Heard` says why not if nothing was."""
     found = _Ear(loudness).listen()
     return Heard(loudness.lasted_s, NO_CLICKS) if found is None else found
 
@@ -143,7 +144,7 @@ class _Ear:
         return max(found, key=lambda one: one.worth, default=None)
 
     def _refined(self, train: _Train) -> _Train:
-        """The train chosen anew by its template; at a half or a third of its period if that explains more."""
+        """Return the train chosen anew by its template; at a half or a third of its period if that explains more."""
         amounts = amount(self._log, train.template)
         candidates = self._candidates(amounts, train.template)
         times, worth = self._times(candidates), _worth(amounts[candidates])
@@ -167,7 +168,7 @@ class _Ear:
         return peaks(amounts, _APART, max(_SIGMAS * template.noise, _LEAST))
 
     def _offset(self, train: _Train, others: Steps | None) -> float | None:
-        """Time in s from a click to the other of the same flash; None if there is no other to be heard."""
+        """Return the time in s from a click to the other of the same flash; None if there is no other to be heard."""
         times = self._times(train.steps)
         if others is None:
             others = self._other_onsets(train.steps)
@@ -191,7 +192,7 @@ class _Ear:
         return float(np.median(together))
 
     def _followed_together(self, train: _Train, offset_s: float) -> tuple[_Train, Steps | None]:
-        """Both clicks followed as one pattern; the second is None if it can't be heard in most flashes."""
+        """Return both clicks followed as one pattern; the second is None if it can't be heard in most flashes."""
         others = self._partners(train.steps, self._other_onsets(train.steps), offset_s, train.period_s)
         if len(others) < 3:
             return train, None
@@ -219,14 +220,14 @@ class _Ear:
         return again, found if len(found) >= max(3.0, _PAIRED * (len(steps) - 1)) else None
 
     def _other_onsets(self, steps: Steps) -> Steps:
-        """Onsets that are no clicks of the train."""
+        """Return the onsets that are no clicks of the train."""
         after = np.searchsorted(steps, self._onsets.steps)
         to_next = np.abs(steps[np.minimum(after, len(steps) - 1)] - self._onsets.steps)
         to_last = np.abs(self._onsets.steps - steps[np.maximum(after - 1, 0)])
         return np.asarray(self._onsets.steps[np.minimum(to_next, to_last) > _APART])
 
     def _partners(self, steps: Steps, others: Steps, offset_s: float, period_s: float) -> Steps:
-        """Those of `others` that come after a click of the train, or after where one is lacking, by about the offset."""
+        """Return those of `others` that come after a click of the train, or after where one is lacking, by about the offset."""
         there = steps.astype(np.float64)
         counts = np.round(np.diff(there) * self._step_s / period_s).astype(int)
         lacking = [np.linspace(a, b, n + 1)[1:-1] for (a, b), n in zip(pairwise(there), counts, strict=True) if 2 <= n < PAUSE]
@@ -264,8 +265,15 @@ class _Ear:
             later = None if its is None else its.first_between(begun_s, ended_s)
             flashes.append(Flash(begun_s, ended_s - begun_s, None if later is None else later - begun_s))
         return Heard(
-            self._loudness.lasted_s, "", tuple(flashes), missed, covered, long, its is not None,
-            self._loudness.time_s(float(mine.times_s[0] / self._step_s)), self._loudness.time_s(float(mine.times_s[-1] / self._step_s)),
+            self._loudness.lasted_s,
+            "",
+            tuple(flashes),
+            missed,
+            covered,
+            long,
+            its is not None,
+            self._loudness.time_s(float(mine.times_s[0] / self._step_s)),
+            self._loudness.time_s(float(mine.times_s[-1] / self._step_s)),
             tuple(pauses_s),
         )
 
@@ -275,12 +283,13 @@ def _worth(amounts: Array) -> Array:
 
 
 def _nearby(amounts: Array) -> Array:
-    """The largest within two steps: two kinds of clicks are not aligned alike."""
+    """Return the largest within two steps: two kinds of clicks are not aligned alike."""
     return np.asarray(np.max([np.roll(amounts, k) for k in range(-2, 3)], axis=0))
 
 
 def _lacking(times_s: Array, period_s: float) -> float:
-    """Clicks that did not come, of a train of that period: a fifth of the right one fits too, if make and break are 2 to 3 apart."""
+    """Return the number of clicks that did not come, of a train of that period: a fifth of the right one fits too, if make and break are 2
+    to 3 apart."""
     gaps = np.round(np.diff(times_s) / period_s)
     return float(np.sum(gaps[(gaps > 1.0) & (gaps < PAUSE)] - 1.0))
 

@@ -35,31 +35,32 @@ class ClickKind:
         self.typical = float(np.median(self._amounts[steps]))
 
     def first_between(self, begun_s: float, ended_s: float) -> float | None:
+        """Return the first click from begun_s on and before ended_s; None if there is none."""
         n = int(np.searchsorted(self.times_s, begun_s))
         return float(self.times_s[n]) if n < len(self.times_s) and self.times_s[n] < ended_s else None
 
     def is_at(self, due_s: float, reach_s: float) -> bool:
+        """Return whether a click came within reach_s of that instant."""
         return bool(np.any(np.abs(self.times_s - due_s) < reach_s))
 
     def is_absent(self, due_s: float, reach_s: float) -> bool:
-        """Whether no click came at about that instant, and one would have been heard."""
+        """Return whether no click came at about that instant, and one would have been heard."""
         at, reach = round(due_s / self._step_s), round(reach_s / self._step_s)
         expected = min(amount_expected(self._log, self._template, k) for k in (at - reach // 2, at, at + reach // 2))
         there = float(self._amounts[max(0, at - reach) : at + reach + 1].max(initial=0.0))
         return expected > _AUDIBLE and there < 0.6 * expected
 
     def trace(self, due_s: float, reach_s: float) -> float:
-        """How far what is there at about that instant stands out of what is there around, in standard deviations."""
+        """Return how far what is there at about that instant stands out of what is there around, in standard deviations."""
         at, reach = round(due_s / self._step_s), max(1, round(reach_s / self._step_s))
         around = self._amounts[max(0, at - _AROUND) : at + _AROUND + 1]
         there = float(self._amounts[max(0, at - reach) : at + reach + 1].max(initial=0.0))
         return there / max(1.4826 * float(np.median(np.abs(around))), 1e-6) if len(around) else 0.0
 
 
-def flashes_in_gap(
-    mine: ClickKind, its: ClickKind | None, begun_s: float, period_s: float, count: int, delay_s: float
-) -> tuple[int, int]:
-    """Flashes that did not come, and those of which that can't be told, between two clicks that are `count` periods apart."""
+def flashes_in_gap(mine: ClickKind, its: ClickKind | None, begun_s: float, period_s: float, count: int, delay_s: float) -> tuple[int, int]:
+    """Return the number of flashes that did not come, and those of which that can't be told, between two clicks that are `count` periods
+    apart."""
     reach_s = _SLOT * period_s
     lacking = count - 1
     gone = lacking if sum(mine.is_absent(begun_s + k * period_s, reach_s) for k in range(1, count)) == lacking else 0
@@ -78,7 +79,7 @@ def flashes_in_gap(
 
 
 def is_regular(kind: ClickKind, period_s: float) -> bool:
-    """Whether the clicks are alike and come regularly, as neither speech nor music nor an engine makes a train of its onsets."""
+    """Return whether the clicks are alike and come regularly, as neither speech nor music nor an engine makes a train of its onsets."""
     gaps = np.diff(kind.times_s) / period_s
     gaps = gaps[gaps <= PAUSE]
     if len(gaps) < FEWEST or not SLOWEST_S >= period_s >= FASTEST_S:
@@ -93,7 +94,7 @@ def is_regular(kind: ClickKind, period_s: float) -> bool:
 
 
 def between_steps(amounts: Array, steps: Steps) -> Array:
-    """Where the parabola through three steps is highest."""
+    """Return where the parabola through three steps is highest."""
     at = np.clip(steps, 1, len(amounts) - 2)
     left, middle, right = amounts[at - 1], amounts[at], amounts[at + 1]
     bend = np.minimum(left - 2.0 * middle + right, -1e-9)

@@ -29,6 +29,7 @@ class Onsets:
 
 
 def find_onsets(loudness: Loudness) -> Onsets:
+    """Return the instants at which something began to sound, and how plainly."""
     rises = rises_of(loudness.log_energy)
     strength = standardised(rises.sum(axis=1, dtype=np.float64), max(1, round(_BLOCK_S / loudness.step_s)))
     apart = max(1, round(_APART_S / loudness.step_s))
@@ -40,7 +41,7 @@ def find_onsets(loudness: Loudness) -> Onsets:
 
 
 def rises_of(log_energy: Energies) -> Energies:
-    """Rise of every band over the mean of shortly before, from 0 to _MOST_RISE."""
+    """Return the rise of every band over the mean of shortly before, from 0 to _MOST_RISE."""
     first, last = _BEFORE
     found = np.zeros_like(log_energy)
     if len(log_energy) <= last:
@@ -55,7 +56,7 @@ def rises_of(log_energy: Energies) -> Energies:
 
 
 def standardised(values: Array, block: int) -> Array:
-    """Values less their median, in units of the scatter above it (84 % quantile less median), both of the surrounding."""
+    """Return the values less their median, in units of the scatter above it (84 % quantile less median), both of the surrounding."""
     count = max(1, round(len(values) / block))
     parts = np.array_split(values, count)
     centres = np.cumsum([len(part) for part in parts]) - 0.5 * np.array([len(part) for part in parts])
@@ -67,7 +68,10 @@ def standardised(values: Array, block: int) -> Array:
 
 
 def peaks(values: Array, apart: int, least: float) -> npt.NDArray[np.int64]:
-    """Steps at which `values` is at least `least`, and the largest within `apart` steps to either side (the first of equals)."""
+    """Return the steps at which `values` is at least `least`, and the largest within `apart` steps to either side (the first of equals).
+
+    `least` in the unit of `values`.
+    """
     high = np.flatnonzero(values >= least)
     kept = [k for k in high.tolist() if values[k] > values[max(0, k - apart) : k].max(initial=-np.inf)
             and values[k] >= values[k + 1 : k + apart + 1].max(initial=-np.inf)]  # fmt: skip

@@ -15,7 +15,7 @@ _SHARE = 25.0  # strength above which an onset counts for no more
 
 
 def likely_periods(onsets: Onsets, step_s: float, most: int = 6) -> list[float]:
-    """Periods in s, the likeliest first; empty without onsets."""
+    """Return periods in s, the likeliest first; empty without onsets."""
     grid = np.exp(np.arange(np.log(SHORTEST_S), np.log(LONGEST_S), _GRID))
     score = np.zeros(len(grid))
     times = onsets.steps * step_s

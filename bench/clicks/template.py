@@ -33,13 +33,14 @@ class Template:
 
 
 def patches(log_energy: Energies, steps: Steps) -> Array:
-    """Shape (n, steps of the patch, bands), in float64; at the ends of the recording its first or last step again."""
+    """Return patches of shape (n, steps of the patch, bands), in float64; at the ends of the recording its first or last step again."""
     at = np.clip(steps[:, None] + np.arange(-BEFORE, AFTER), 0, len(log_energy) - 1)
     return np.asarray(log_energy[at], dtype=np.float64)
 
 
 def learn(log_energy: Energies, steps: Steps, others: Steps | None = None) -> Template:
-    """From the clicks at `steps` (one at least): the middle one of each value, so that a word spoken over one of them does no harm.
+    """Return the template of the clicks at `steps` (one at least): the middle one of each value, so that a word spoken over one of them
+    does no harm.
 
     `others`: clicks of another kind, which are no noise either.
     """
@@ -66,7 +67,7 @@ def _noise_patches(log_energy: Energies, clicks: Steps) -> Array:
 
 
 def amount(log_energy: Energies, template: Template) -> Array:
-    """Of every step, how much of a click begins there: 1 for a usual one, about 0 without."""
+    """Return for every step how much of a click begins there: 1 for a usual one, about 0 without."""
     found = np.zeros(len(log_energy))
     last = len(log_energy) - AFTER + 1
     if last <= BEFORE:
@@ -78,7 +79,7 @@ def amount(log_energy: Energies, template: Template) -> Array:
 
 
 def amount_expected(log_energy: Energies, template: Template, step: int) -> float:
-    """What `amount` would be at a step, did a usual click come there in the noise that there is around it."""
+    """Return what `amount` would be at a step, did a usual click come there in the noise that there is around it."""
     around = log_energy[max(0, step - _AROUND) : step + _AROUND].astype(np.float64)
     noise = np.exp(np.quantile(around, 0.75, axis=0))
     return float(np.sum(template.weight * np.log1p(template.energy / noise)))

@@ -14,16 +14,18 @@ from bench.description import ChannelName
 from bench.samples import EXACT, Accuracy, Block, Timing
 from bench.transitions import CLOSE_S, Change, Gap, Interruption, SupplyEdge, Transition
 
-_HOLD_S = 4.0  # a state that lasts longer is kept as its first and its last part
-_KEEP_HEAD_S, _KEEP_TAIL_S = 0.5, 2.0
-_WITH_SUPPLY_S = 2e-3
-_FLOW_LEAST_S = 0.5
-_GAP_NEAR_S = 10e-3
+_HOLD_S = 4.0  # a state that lasts longer is kept as its first and its last part; the slowest flash takes 1.7 s (35 a minute)
+_KEEP_HEAD_S, _KEEP_TAIL_S = 0.5, 2.0  # the first holds inrush and lowest drop, the last the levels, and a dark current's mean
+_WITH_SUPPLY_S = 2e-3  # an opening so shortly before the supply's end came with it: the output falls through the threshold first
+_FLOW_LEAST_S = 0.5  # of open contact, before its current is a state's and no decay
+_GAP_NEAR_S = 10e-3  # a drop-out so near to missing samples may be made of them
+_KEPT_BEFORE_S = 5e-3  # before a change: margin for readings that begin at its instant, which lies before the sample that shows it
+_STARTS_KEPT = 8  # transitions of the start: a two-coil unit's blink and three flashes
 _GAP_SHORT_S = 0.1  # no flash, and no dark between two, is shorter: a state found again after such a gap has lasted
 
 
 def _is_read_between(block: Block) -> bool:
-    """Whether the current is read between two samples of the output that a gap of a bounce fits between."""
+    """Return whether the current is read between two samples of the output that a gap of a bounce fits between."""
     if not {ChannelName.V_OUT, ChannelName.I_LOAD} <= block.traces.keys():
         return False
     out_s, amps_s = block.traces[ChannelName.V_OUT].t_s, block.traces[ChannelName.I_LOAD].t_s
@@ -60,8 +62,8 @@ class CycleCutter:
         self._is_read_between = False
 
     def feed(self, block: Block, changes: Iterable[Change], settled_s: float = math.inf) -> list[Cycle]:
-        """The cycles that these changes end. `settled_s`: until when there are no others; what the samples show after that is no state
-        that is known yet."""
+        """Return the cycles that these changes end. `settled_s`: until when there are no others; what the samples show after that is no
+        state that is known yet."""
         self._kept.add(block)
         self._is_read_between = self._is_read_between or _is_read_between(block)
         self._now = block.end_s
@@ -102,6 +104,7 @@ class CycleCutter:
 
     @property
     def broke(self) -> Transition | None:
+        """The break of the flash at hand; None while it is lit."""
         return self._break
 
     @property
@@ -111,6 +114,7 @@ class CycleCutter:
 
     @property
     def now_s(self) -> float:
+        """The end of the last block, s of the board's run."""
         return self._now
 
     @property
@@ -119,26 +123,26 @@ class CycleCutter:
         return self._settled
 
     def lit_now(self) -> Lit | None:
-        """The levels of an ON that is not over: what a unit that stays on shows."""
+        """Return the levels of an ON that is not over: what a unit that stays on shows."""
         if self._make is None or self._break is not None or self._over:
             return self._lit
         return self._lit_of(self._make, self._settled - self._bounce_s(self._make.t_s, self._settled))
 
     def lit_since(self, closed: bool) -> Lit | None:
-        """The levels of an ON whose make was not seen, because the stream began (or went on) in the middle of it."""
+        """Return the levels of an ON whose make was not seen, because the stream began (or went on) in the middle of it."""
         if not closed or self._make is not None or self._over or self._settled - self._state_since < 2.0 * TAIL_S:
             return None
         return self._lit_of(Transition(self._state_since, True, 0.0), self._settled)
 
     def dark_now(self) -> Dark | None:
-        """The levels of the present dark state, if it is one."""
+        """Return the levels of the present dark state, if it is one."""
         if self._make is not None and self._break is None:
             return None
         since = self._break.t_s if self._break is not None else self._state_since
         return self._read.dark(since, self._settled)
 
     def flow_now(self) -> float | None:
-        """Mean current of the last two seconds while the contact seems open: more than a dark current if it only seems so."""
+        """Return the mean current of the last two seconds while the contact seems open: a large value means that a sense lead is off."""
         if (self._make is not None and self._break is None) or self._settled - self._state_since < _FLOW_LEAST_S:
             return None
         i = self._read.current(max(self._state_since, self._settled - _KEEP_TAIL_S), self._settled)[2]
@@ -148,7 +152,7 @@ class CycleCutter:
         return self._read.lit(make, end_s, is_first=bool(self.first) and make is self.first[0])
 
     def _on_make(self, make: Transition, cycles: list[Cycle]) -> None:
-        if len(self.first) < 8:
+        if len(self.first) < _STARTS_KEPT:
             self.first.append(make)
         if self._make is not None and self._break is not None and self._lit is not None:
             dark = self._read.dark(self._break.t_s + self._break.reach_s, self._before(make, self._break.t_s))
@@ -158,7 +162,7 @@ class CycleCutter:
         self._state_since = make.t_s
 
     def _on_break(self, broke: Transition) -> None:
-        if len(self.first) < 8:
+        if len(self.first) < _STARTS_KEPT:
             self.first.append(broke)
         if self._make is not None:
             # Samples that may already lie past the opening are not used.
@@ -170,17 +174,17 @@ class CycleCutter:
         self._state_since = broke.t_s
 
     def _before(self, change: Transition, since_s: float) -> float:
-        """The last instant before a change at which the state since `since_s` is seen as it was, at least half-way through it."""
+        """Return the last instant before a change at which the state since `since_s` is seen as it was, at least half-way through it."""
         bounce_s = 0.0 if change.closed else self._bounce_s(since_s, change.t_s)
         return max(change.t_s - max(3.0 * change.u_s + change.reach_s, bounce_s), (since_s + change.t_s) / 2.0)
 
     def _bounce_s(self, since_s: float, break_s: float) -> float:
-        """For how long before the end of a lit state that began at `since_s` a bounce may have shown in some channels only."""
+        """Return for how long before the end of a lit state that began at `since_s` a bounce may have shown in some channels only."""
         return min(BEFORE_S, 0.25 * (break_s - since_s)) if self._is_read_between else 0.0
 
     def _forget(self, t_s: float) -> None:
-        """Samples before a change are done with; but a unit closed at rest makes as the supply comes: the rest before is still needed."""
-        self._kept.forget_before(t_s - (5e-3 if self.applied is not None else 1.2 * REST_S))
+        """Forget samples before a change, but not the rest before the supply came: a unit closed at rest makes as it comes."""
+        self._kept.forget_before(t_s - (_KEPT_BEFORE_S if self.applied is not None else 1.2 * REST_S))
 
     def _on_supply(self, edge: SupplyEdge) -> None:
         if edge.on:
@@ -190,7 +194,7 @@ class CycleCutter:
         elif self.applied is not None:
             self._end(edge)
         self._state_since = edge.t_s
-        self._kept.forget_before(edge.t_s - 5e-3)
+        self._kept.forget_before(edge.t_s - _KEPT_BEFORE_S)
 
     def _bound(self) -> None:
         if self._now - self._state_since <= _HOLD_S:
@@ -201,7 +205,7 @@ class CycleCutter:
             self._kept.forget_between(self._state_since + _KEEP_HEAD_S, self._now - _KEEP_TAIL_S)
 
     def _end(self, edge: SupplyEdge) -> None:
-        """The supply was taken away: the run is over, and the opening that came with it was not the unit's."""
+        """End the run, since the supply was taken away: the opening that came with it was not the unit's."""
         self.removed, self._over = edge, True
         if self._make is None:
             return

@@ -54,12 +54,15 @@ class Cycle:
 
     @property
     def on_s(self) -> float:
+        """From make to break, s."""
         return self.broke.t_s - self.begun.t_s
 
     @property
     def off_s(self) -> float:
+        """From break to the next make, s."""
         return self.ended.t_s - self.broke.t_s
 
     @property
     def period_s(self) -> float:
+        """From make to the next make, s."""
         return self.ended.t_s - self.begun.t_s

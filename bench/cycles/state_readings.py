@@ -20,7 +20,9 @@ TAIL_S = 50.0e-3
 """The end of a state at which its levels are read."""
 REST_S = 1.0
 """The rest before the supply comes, in which the zeros are read."""
-_REST_LEAST = 16
+_REST_LEAST = 16  # samples of a rest whose mean is a zero: a quarter of their noise is left
+_BEFORE_SUPPLY_S = 1e-3  # left out of the rest just before the supply comes: margin for the instant at which it came
+_DIP_S = 2e-3  # after a make: the inrush is largest, and the input stands lowest
 _AT_END = 0.05  # part of the samples at rest that stand at the input's lower end: fewer are noise
 _STEP_MOST_S = 0.1e-3  # a make that takes longer (soft_s) is no step, and has no inrush to carry back
 _AFTER_MAKE_S = 6e-3  # the decay is looked at for 2.6 ms (bench.inrush), after bounce and the filters' settling
@@ -45,13 +47,13 @@ class StateReadings:
     def read_rest(self, applied_s: float) -> None:
         """Take the readings from before `applied_s`, when voltage came, of the channels that show what they read then."""
         for name in self._accuracies:
-            _, v = self._kept.between(name, applied_s - REST_S, applied_s - 1e-3)
+            _, v = self._kept.between(name, applied_s - REST_S, applied_s - _BEFORE_SUPPLY_S)
             reading = mean_reading(v)
             if reading is not None and reading.n >= _REST_LEAST and not self._hides_zero(name, v):
                 self.rest[name] = reading
 
     def _hides_zero(self, name: str, v: Array) -> bool:
-        """Whether these samples at rest stand at the lower end of the input, below which its zero may lie."""
+        """Return whether these samples at rest stand at the lower end of the input, below which its zero may lie."""
         return bool(np.count_nonzero(v <= self._accuracies[name].low) > _AT_END * len(v))
 
     def _peak_after(self, make: Transition) -> Reading | None:
@@ -67,7 +69,7 @@ class StateReadings:
         return None
 
     def _zero(self, name: str) -> float:
-        """A current channel's reading with no voltage applied is its zero."""
+        """Return the zero of a current channel, which is its reading with no voltage applied; 0 for other channels."""
         rest = self.rest.get(name)
         return rest.value if rest is not None and name.startswith("i_") else 0.0
 
@@ -76,7 +78,7 @@ class StateReadings:
         return np.zeros(len(v), dtype=bool) if accuracy is None else accuracy.clips(v)
 
     def current(self, begin_s: float, end_s: float) -> tuple[str, Array, Array]:
-        """The current in the best range that holds it: name of the channel, instants, values with the zero taken off."""
+        """Return the current in the best range that holds it: name of the channel, instants, values with the zero taken off."""
         t, v = self._kept.between(ChannelName.I_LOAD_LOW, begin_s, end_s)
         if len(t) >= 4 and not self._clipped(ChannelName.I_LOAD_LOW, v).any():
             return ChannelName.I_LOAD_LOW, t, v - self._zero(ChannelName.I_LOAD_LOW)
@@ -84,12 +86,12 @@ class StateReadings:
         return ChannelName.I_LOAD, t, v - self._zero(ChannelName.I_LOAD)
 
     def _unclipped(self, name: str, begin_s: float, end_s: float) -> tuple[Array, Array]:
-        """Instants and values of a channel; none if some of them stand at the upper end of its input."""
+        """Return instants and values of a channel; none if some of them stand at the upper end of its input."""
         t, v = self._kept.between(name, begin_s, end_s)
         return (EMPTY, EMPTY) if self._clipped(name, v).any() else (t, v)
 
     def lit(self, make: Transition, end_s: float, is_first: bool) -> Lit:
-        """The lit state that `make` began, as it was until `end_s`; `is_first` if it was the first of the run."""
+        """Return the lit state that `make` began, as it was until `end_s`; `is_first` if it was the first of the run."""
         # A reading that is a mean over the make is none of the lit state.
         settled = make.t_s + make.bounce_s + SETTLE_S + make.reach_s + self._timing.sampling_s
         tail = max(end_s - min(TAIL_S, 0.25 * (end_s - make.t_s)), settled)
@@ -107,7 +109,7 @@ class StateReadings:
         return Lit(supply, lamp, steady, drop, drop_a, by_difference, peak, pilot, self._dip(settled, end_s), conductance, settled_s)
 
     def _conductance_at(self, make: Transition) -> Reading | None:
-        """What the load conducted at the make: it falls as the current does, and does not depend on what is in series."""
+        """Return the conductance of the load at the make, in S: it falls as the current does, and does not depend on what is in series."""
         until_s = make.t_s + make.bounce_s + _AFTER_MAKE_S
         t, i = self._kept.between(ChannelName.I_LOAD, make.t_s, until_s)
         t_out, v_out = self._kept.between(ChannelName.V_OUT, make.t_s, until_s)
@@ -119,7 +121,7 @@ class StateReadings:
         return current_at_make(t, conductance, make, self._delays.get(ChannelName.I_LOAD, 0.0), self._timing)
 
     def _dip(self, settled_s: float, end_s: float) -> tuple[float, float] | None:
-        until = min(settled_s + 2e-3, end_s)
+        until = min(settled_s + _DIP_S, end_s)
         v = self._kept.between(ChannelName.V_IN, settled_s, until)[1]
         i = self.current(settled_s, until)[2]
         return (float(v.mean()), float(i.mean())) if len(v) and len(i) else None
@@ -152,7 +154,7 @@ class StateReadings:
         return reading, current, by_difference
 
     def dark(self, begin_s: float, end_s: float) -> Dark:
-        """The dark state from `begin_s` to `end_s`, where the next transition may be near."""
+        """Return the dark state from `begin_s` to `end_s`, where the next transition may be near."""
         middle = max((begin_s + end_s) / 2.0, end_s - 0.5)
         last = end_s - min(max(BEFORE_S, self._timing.sampling_s), 0.25 * (end_s - begin_s))
         tail = max(middle, end_s - 2.0 * TAIL_S)

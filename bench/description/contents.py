@@ -17,7 +17,10 @@ _ZERO_CELSIUS_K = 273.15
 
 @dataclass(frozen=True, slots=True)
 class Range:
-    """Reading = (count - zero) * scale. Uncertainties are standard (k = 1), in the channel's unit; `u_scale` is relative."""
+    """Reading = (count - zero) * scale. Uncertainties are standard (k = 1), in the channel's unit; `u_scale` is relative.
+
+    `low` and `high` (readings), `u_zero`, `u_line` and `noise` are in that unit.
+    """
 
     number: int
     zero: float
@@ -30,7 +33,8 @@ class Range:
     noise: float
 
     def u_at(self, reading: float) -> float:
-        """Standard uncertainty of the mean of many readings near this one, in the channel's unit: scale, zero and linearity."""
+        """Return the standard uncertainty of the mean of many readings near this `reading`, both in the channel's unit: scale, zero and
+        linearity."""
         return math.sqrt((self.u_scale * reading) ** 2 + self.u_zero**2 + self.u_line**2)
 
 
@@ -43,13 +47,14 @@ class NtcCurve:
     b_k: float
 
     def temperature_c(self, ratio: float) -> float:
-        """`ratio` is count over full scale (2 ** bits), strictly between 0 and 1. A ratio that no temperature gives reads 727 degC."""
+        """Return degC for `ratio`, count over full scale (2 ** bits), strictly between 0 and 1. A ratio that no temperature gives reads 727
+        degC."""
         resistance = self.series_ohm * ratio / (1.0 - ratio)
         per_k = 1.0 / _T25_K + math.log(resistance / self.r25_ohm) / self.b_k
         return 1.0 / max(per_k, 1.0 / _HOTTEST_K) - _ZERO_CELSIUS_K
 
     def ratio(self, temperature_c: float) -> float:
-        """The inverse of `temperature_c`."""
+        """Return count over full scale at that temperature: the inverse of `temperature_c`."""
         resistance = self.r25_ohm * math.exp(self.b_k * (1.0 / (temperature_c + _ZERO_CELSIUS_K) - 1.0 / _T25_K))
         return resistance / (resistance + self.series_ohm)
 
@@ -80,12 +85,14 @@ class Channel:
     curve: NtcCurve | None = None
 
     def range(self, number: int) -> Range:
-        """The range in use while voltage range `number` is selected: the channel's own of that number, else its first."""
+        """Return the range in use while voltage range `number` is selected: the channel's own of that number, else its first."""
         return next((r for r in self.ranges if r.number == number), self.ranges[0])
 
 
 @dataclass(frozen=True, slots=True)
 class Mode:
+    """A sample mode: clock ticks from one sample to the next, slots in a scan, bits of a sample."""
+
     name: ModeName
     ticks_per_sample: int
     slots: int
@@ -103,6 +110,8 @@ class BoardLoad:
 
 @dataclass(frozen=True, slots=True)
 class ProtectionLimit:
+    """A setting of the protection that a board takes from `low` to `high`: A for CURR, else s. `default` in the same unit."""
+
     name: ProtectionName
     low: float
     high: float
@@ -139,7 +148,8 @@ class Loop:
 @dataclass(frozen=True)
 class BoardDescription:
     """`calibrated`: the day of the calibration that ranges and clock come from, as a number such as 20261125; 0 for none. `loop`: None
-    where the board does not state it. `unread`: the places in the scan plan of channels that this program can't read.
+    where the board does not state it. `unread`: the places in the scan plan of channels that this program can't read. `clock_half_width`:
+    relative.
     """
 
     model: str
@@ -156,7 +166,7 @@ class BoardDescription:
     unread: Mapping[str, ScanPlace] = field(default_factory=dict)
 
     def sample_period_s(self, mode: str) -> float:
-        """Nominal time from one sample to the next (of the next slot), in s."""
+        """Return the nominal time from one sample to the next (of the next slot), in s."""
         return self.modes[mode].ticks_per_sample / self.clock_hz
 
     @property

@@ -12,7 +12,7 @@ PROTOCOL_VERSION = 1
 
 
 def description_lines(d: BoardDescription) -> tuple[str, ...]:
-    """The lines of a description, in the order of PROTOCOL.md section 8; without the channels that this program can't read."""
+    """Return the lines of a description, in the order of PROTOCOL.md section 8; without the channels that this program can't read."""
     return tuple(",".join(x if isinstance(x, str) else format_number(x) for x in fields) for fields in _fields(d))
 
 
@@ -45,5 +45,5 @@ def _fields(d: BoardDescription) -> Iterator[tuple[str | float, ...]]:
 
 
 def description_crc(lines: Iterable[str]) -> int:
-    """The answer to `SYSTem:BOARd:CHECk?` for these lines."""
+    """Return the answer to `SYSTem:BOARd:CHECk?` for these lines."""
     return crc16("".join(line + "\n" for line in lines).encode("ascii", "replace"))

@@ -78,7 +78,7 @@ def _number(text: str, low: float, high: float) -> float:
 
 
 def _u(text: str, high: float = LARGEST) -> float:
-    """A standard uncertainty, or what else is never negative."""
+    """Return a number from 0 to `high`, such as a standard uncertainty."""
     return _number(text, 0.0, high)
 
 
@@ -180,7 +180,7 @@ _KINDS: Mapping[str, _Kind] = {
 
 
 def _told(text: str) -> str:
-    """A field by what it says: of a number its value."""
+    """Return a field by what it says: of a number its value."""
     try:
         return format_number(parse_number(text))
     except ValueError:
@@ -188,7 +188,7 @@ def _told(text: str) -> str:
 
 
 def parse_description(lines: Iterable[str]) -> BoardDescription:
-    """A description from its lines, in any order. DescriptionError for one that this program can't work with.
+    """Return the description that these lines make, in any order. DescriptionError for one that this program can't work with.
 
     What a newer board may add is passed over by the rules of PROTOCOL.md section 11.
     """
@@ -259,7 +259,8 @@ def _assemble(draft: _Draft) -> BoardDescription:
 
 
 def _without_unsampled(d: BoardDescription) -> BoardDescription:
-    """The board without channels that rarer ones leave no place in the scan plan, or that show a part of such: they can't be read."""
+    """Return the board without channels that can't be read: rarer ones leave them, or what they show a part of, no place in the scan
+    plan."""
     never = {name for name, at in scan_plan(d).items() if not len(at)}
     gone = {name for name, channel in d.channels.items() if never & {name, *(share.other for share in channel.common)}}
     channels = {name: channel for name, channel in d.channels.items() if name not in gone}
@@ -269,7 +270,7 @@ def _without_unsampled(d: BoardDescription) -> BoardDescription:
 
 
 def _is_readable(name: str, draft: _Draft) -> bool:
-    """Whether this program knows what the channel reads: by which law, and what it shows of others."""
+    """Return whether this program knows what the channel reads: by which law, and what it shows of others."""
     needed = (name, *draft.common.get(name, ()))
     return all(one in CHANNEL_UNITS and draft.curves.get(one, "straight") is not None for one in needed)
 

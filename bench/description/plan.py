@@ -13,7 +13,7 @@ PERIOD_SCANS = 64
 
 
 def scan_plan(description: BoardDescription, period_scans: int = PERIOD_SCANS) -> Mapping[str, npt.NDArray[np.int64]]:
-    """For each channel that can be read the indices of its samples within `period_scans` scans, ascending; the plan repeats after those.
+    """Return for each readable channel the indices of its samples within `period_scans` scans, ascending; the plan repeats after those.
 
     Where two channels claim a place, the rarer one has it (PROTOCOL.md section 5). `period_scans` must be a multiple of 64.
     """

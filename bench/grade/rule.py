@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 from bench.limits import read_band, read_fact
 from bench.measure import FACTS, QUANTITIES, FactName
@@ -17,8 +17,11 @@ _OF_KIND = (FactName.MECHANISM, FactName.SYSTEM, FactName.REST, FactName.RATING)
 
 
 @dataclass(frozen=True, slots=True)
-class Band:
-    """A value in a band, ends included or (`open_ends`) not, by `by_u` expanded uncertainties, with `flashes` behind it."""
+class InBand:
+    """A value in a band, ends included or (`open_ends`) not, by `by_u` expanded uncertainties, with `flashes` behind it.
+
+    `low` and `high` in the quantity's unit.
+    """
 
     quantity: str
     low: float | None
@@ -37,7 +40,7 @@ class ShareOfLimit:
 
 
 @dataclass(frozen=True, slots=True)
-class Outcomes:
+class VerdictsAmong:
     """Every (or any) verdict among `allowed`."""
 
     allowed: tuple[Conformity, ...]
@@ -46,13 +49,15 @@ class Outcomes:
 
 @dataclass(frozen=True, slots=True)
 class Margin:
-    """Inside every limit by `by_u` expanded uncertainties; what a fact or alternatives decide must pass."""
+    """Inside every limit by `by_u` expanded uncertainties; what a fact or alternatives decide must pass. `by_u`: a number of them."""
 
     by_u: float
 
 
 @dataclass(frozen=True, slots=True)
 class FactIs:
+    """A fact that must be one of the words allowed."""
+
     fact: str
     allowed: tuple[str, ...]
 
@@ -65,7 +70,7 @@ class Misses:
     at_most: int
 
 
-Plain = Band | ShareOfLimit | Outcomes | Margin | FactIs | Misses
+PlainCondition = InBand | ShareOfLimit | VerdictsAmong | Margin | FactIs | Misses
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,16 +78,18 @@ class Only:
     """A condition for units of which these facts are known to be one of these words; for any other it is not there."""
 
     facts: tuple[tuple[str, tuple[str, ...]], ...]
-    condition: Plain
+    condition: PlainCondition
 
 
-Condition = Plain | Only
+GradeCondition = PlainCondition | Only
 Meaning = Literal["good", "not good", "not decided"]
+NO_GRADE: Final = "none"
+"""Name of the grade that stands where none was given."""
 MEANINGS: tuple[Meaning, ...] = ("good", "not good", "not decided")
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class GradeStep:
     """One grade of a rule: given if `need` (all or any) of its conditions hold. `outcome`: what it says of the unit."""
 
     name: str
@@ -90,7 +97,7 @@ class Step:
     wording: str
     outcome: Meaning
     need: Literal["all", "any"] = "all"
-    conditions: tuple[Condition, ...] = ()
+    conditions: tuple[GradeCondition, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,19 +106,19 @@ class Rule:
 
     name: str
     title: str
-    steps: tuple[Step, ...]
-    otherwise: Step
+    steps: tuple[GradeStep, ...]
+    otherwise: GradeStep
 
 
 def parse_rule(content: Mapping[str, Any], origin: str) -> Rule:
-    """The rule from the parsed TOML of one file, TableError in one line otherwise; `origin` names the file for people."""
+    """Return the rule from the parsed TOML of one file, TableError in one line otherwise; `origin` names the file for people."""
     top = top_table(content, origin, FORMAT)
     name, title = top.text("name"), top.text("title")
     tables = top.tables("grade")
     if not tables:
         raise top.error("grade", "no grade; a rule needs at least one")
     steps = read_all(tables, _step)
-    (otherwise,) = read_all([top.table("otherwise")], lambda t: Step(t.text("name"), t.text("title"), t.text("wording"), _meaning(t)))
+    (otherwise,) = read_all([top.table("otherwise")], lambda t: GradeStep(t.text("name"), t.text("title"), t.text("wording"), _meaning(t)))
     top.done()
     for number, (step, table) in enumerate(zip(steps, tables, strict=True)):
         earlier = [s.name for s in steps[:number]]
@@ -121,12 +128,12 @@ def parse_rule(content: Mapping[str, Any], origin: str) -> Rule:
     return Rule(name, title, steps, otherwise)
 
 
-def _step(table: Table) -> Step:
+def _step(table: Table) -> GradeStep:
     need: Literal["all", "any"] = "any" if table.choice("need", ("all", "any")) == "any" else "all"
     conditions = read_all(table.tables("condition"), _condition)
     if not conditions:
         raise table.error("condition", "no condition; a grade needs at least one")
-    return Step(table.text("name"), table.text("title"), table.text("wording"), _meaning(table), need, conditions)
+    return GradeStep(table.text("name"), table.text("title"), table.text("wording"), _meaning(table), need, conditions)
 
 
 def _meaning(table: Table) -> Meaning:
@@ -134,7 +141,7 @@ def _meaning(table: Table) -> Meaning:
     return next(meaning for meaning in MEANINGS if meaning == given)
 
 
-def _condition(table: Table) -> Condition:
+def _condition(table: Table) -> GradeCondition:
     condition = _plain(table)
     if "only" not in table:
         return condition
@@ -145,14 +152,14 @@ def _condition(table: Table) -> Condition:
     return Only(named, condition)
 
 
-def _plain(table: Table) -> Plain:
+def _plain(table: Table) -> PlainCondition:
     if "quantity" in table:
         return _band(table)
     if "share_of_limit" in table:
         return ShareOfLimit(table.choices("quantities", QUANTITIES), _positive(table, "share_of_limit"))
     for key in ("every_verdict", "any_verdict"):
         if key in table:
-            return Outcomes(_outcomes(table, key), key == "every_verdict")
+            return VerdictsAmong(_outcomes(table, key), key == "every_verdict")
     if "limits_by_U" in table:
         return Margin(_positive(table, "limits_by_U"))
     if "fact" in table:
@@ -163,7 +170,7 @@ def _plain(table: Table) -> Plain:
     raise table.error("condition", f"says nothing to check; one of these keys must be there: {kinds}")
 
 
-def _band(table: Table) -> Band:
+def _band(table: Table) -> InBand:
     quantity, _, ends = read_band(table, ("low", "high", "above", "below"))
     given = {key for key, value in ends.items() if value is not None}
     if not given or (given & {"low", "high"} and given & {"above", "below"}):
@@ -172,7 +179,7 @@ def _band(table: Table) -> Band:
     low, high = (ends["low"], ends["high"]) if given <= {"low", "high"} else (ends["above"], ends["below"])
     if low is not None and high is not None and low > high:
         raise table.error("low", "got a lower end above the upper one")
-    return Band(quantity, low, high, not given <= {"low", "high"}, by_u, table.whole("flashes", 0, 0))
+    return InBand(quantity, low, high, not given <= {"low", "high"}, by_u, table.whole("flashes", 0, 0))
 
 
 def _positive(table: Table, key: str) -> float:

@@ -15,7 +15,10 @@ from bench.verdict import Verdict
 
 @dataclass(frozen=True, slots=True)
 class Speech:
-    """How a quantity is spoken of: title, what to say above and below its limits, unit, and how many of it one SI unit is."""
+    """How a quantity is spoken of: its title, what to say above and below its limits, unit, and how many of it one SI unit is.
+
+    `shown_to`: least uncertainty shown, in the quantity's own unit.
+    """
 
     title: str
     too_high: str
@@ -25,7 +28,7 @@ class Speech:
     shown_to: float = 0.0
 
     def value(self, found: Estimate, *limits: float | None) -> str:
-        """`136.8 ± 0.2 flashes a minute`, with the digits that tell it from the nearest limit."""
+        """Return `136.8 ± 0.2 flashes a minute`, with the digits that tell it from the nearest limit."""
         value = self._scaled(found.value)
         expanded, place = at_least(self._scaled(found.expanded()), self._scaled(self.shown_to))
         near = [self._scaled(limit) for limit in limits if limit is not None]
@@ -35,7 +38,7 @@ class Speech:
         return f"{text}{plus_minus}{self.unit}"
 
     def band(self, low: float | None, high: float | None, open_ends: bool = False) -> str:
-        """The limits in words; `open_ends`: they must not be reached."""
+        """Return the limits in words; `open_ends`: they must not be reached. `low` and `high` in the quantity's own unit."""
         if open_ends and (low is None) != (high is None):
             return f"above {self._number(low)}" if low is not None else f"below {self._number(high or 0.0)}"
         if low is not None and high is not None:
@@ -43,6 +46,7 @@ class Speech:
         return f"at least {self._number(low)}" if low is not None else f"at most {self._number(high)}" if high is not None else ""
 
     def limit(self, limit: float) -> str:
+        """Return the limit in words, with its unit; `limit` in the quantity's own unit."""
         return f"the limit is {self._number(limit)}"
 
     def _number(self, si: float | None) -> str:
@@ -54,39 +58,38 @@ class Speech:
 
 _PER_MINUTE = " flashes a minute"
 _PERCENT = Fraction(100)
-_SPEECH: Mapping[str, Speech] = {
-    "rate_per_min": Speech("flash rate", "Too fast", "Too slow", _PER_MINUTE),
-    "rate_total_per_min": Speech("flash rate", "Too fast", "Too slow", _PER_MINUTE),
-    "on_ratio": Speech("on-time", "Lit too long in each flash", "Lit too briefly in each flash", " % of the time", _PERCENT),
-    "start_s": Speech("starting time", "Starts too late", "Starts too early", " s", shown_to=1e-3),
-    "start_largest_s": Speech("longest start", "One start too late", "One start too early", " s", shown_to=1e-3),
-    "first_light_s": Speech("time to first light", "Lights too late", "Lights too early", " s", shown_to=1e-3),
-    "first_extinction_s": Speech(
-        "time to first extinction", "Goes out too late at first", "Goes out too early at first", " s", shown_to=1e-3
-    ),
-    "drop_v": Speech("contact drop", "Loses too much voltage", "Loses too little voltage", " V"),
-    "drop_largest_v": Speech("largest contact drop", "Loses too much in a flash", "Loses too little in a flash", " V"),
-    "missed": Speech("missed flashes", "Misses flashes", "Misses too few flashes", ""),
-    "stuck": Speech("long flashes", "Sticks", "Sticks too seldom", ""),
-    "outage_rate_per_min": Speech("flash rate, one lamp out", "Fast with a lamp out", "Slow with a lamp out", _PER_MINUTE),
+_SPOKEN: Mapping[str, tuple[str, str, str]] = {
+    "rate_per_min": ("Too fast", "Too slow", _PER_MINUTE),
+    "rate_total_per_min": ("Too fast", "Too slow", _PER_MINUTE),
+    "on_ratio": ("Lit too long in each flash", "Lit too briefly in each flash", " % of the time"),
+    "start_s": ("Starts too late", "Starts too early", " s"),
+    "start_largest_s": ("One start too late", "One start too early", " s"),
+    "first_light_s": ("Lights too late", "Lights too early", " s"),
+    "first_extinction_s": ("Goes out too late at first", "Goes out too early at first", " s"),
+    "drop_v": ("Loses too much voltage", "Loses too little voltage", " V"),
+    "drop_largest_v": ("Loses too much in a flash", "Loses too little in a flash", " V"),
+    "missed": ("Misses flashes", "Misses too few flashes", ""),
+    "stuck": ("Sticks", "Sticks too seldom", ""),
+    "outage_rate_per_min": ("Fast with a lamp out", "Slow with a lamp out", _PER_MINUTE),
 }
+"""What is said above and below the limits of a quantity, and the unit of its figures in a sentence."""
 
 
 def speech_of(quantity: str) -> Speech:
-    """The words for a quantity; those without their own are spoken of by title, ratios in percent."""
-    known = _SPEECH.get(quantity)
-    if known is not None:
-        return known
-    title, own = QUANTITIES[quantity].title, QUANTITIES[quantity].unit
-    unit = SHOWN_UNITS.get(quantity, "%" if own == "1" else own)
-    name = title[0].upper() + title[1:]
-    return Speech(title, f"{name} too high", f"{name} too low", f" {unit}", 1 / UNITS[unit][1])
+    """Return the words for a quantity; those without their own are spoken of by title, ratios in percent."""
+    known = QUANTITIES[quantity]
+    if quantity in _SPOKEN:
+        high, low, unit = _SPOKEN[quantity]
+        return Speech(known.title, high, low, unit, _PERCENT if unit.startswith(" %") else Fraction(1), known.shown_to)
+    unit = SHOWN_UNITS.get(quantity, "%" if known.unit == "1" else known.unit)
+    name = known.title[0].upper() + known.title[1:]
+    return Speech(known.title, f"{name} too high", f"{name} too low", f" {unit}", 1 / UNITS[unit][1])
 
 
 _FACTS: Mapping[tuple[str, str], str] = {
     (FactName.RATING, RatingState.UNKNOWN): "lamp rating not entered",
     (FactName.RATING, RatingState.KNOWN): "the lamps it is for are known",
-    (FactName.PILOT, PilotState.UNKNOWN): "pilot terminal not looked at",
+    (FactName.PILOT, PilotState.UNKNOWN): "pilot terminal not checked",
     (FactName.PILOT, PilotState.DEAD): "nothing at the pilot terminal (if it has none, enter that)",
     (FactName.INSULATION, InsulationState.UNKNOWN): "insulation not tested",
     (FactName.INSULATION, InsulationState.BAD): "its insulation is bad",
@@ -98,10 +101,11 @@ _FACTS: Mapping[tuple[str, str], str] = {
 
 
 def fact_text(fact: str, word: str) -> str:
-    """What was seen of a fact, in plain words; `unknown` if nothing was."""
+    """Return what was seen of a fact, in plain words; `unknown` if nothing was."""
     other = f"{fact} was not seen or entered" if word == UNKNOWN else f"{fact} is {word}"
     return _FACTS.get((fact, word), other)
 
 
 def title_of(verdict: Verdict) -> str:
+    """Return the title of what a verdict judges."""
     return speech_of(verdict.limit.quantity).title if isinstance(verdict.limit, Limit) else verdict.limit.title

@@ -36,35 +36,41 @@ def judge_files(
     when: str,
     software: str,
 ) -> TestRecord:
-    """The record of a capture, of a sound, or of recordings made elsewhere, each a start of the same unit. CaptureError or RecordingError,
-    also where files that were changed, or settings beyond all measure, would make a record that contradicts itself.
+    """Return the record of a capture, of a sound, or of recordings made elsewhere, each a start of the same unit. CaptureError or
+    RecordingError, also where files that were changed, or settings beyond all measure, would make a record that contradicts itself.
 
     A recording is judged as `setup` says. A capture says itself how it was made, and what was claimed of the unit; `otherwise` makes of
     these claims what is asked otherwise. Only one of the first format is judged by `setup` and the name of a `procedure`. The other options
     are for recordings, and a capture is refused with them; so is a recording with what only a capture can have.
     """
-    sound = next((Path(path) for path in paths if is_sound(path)), None)
-    if sound is not None:
-        if len(paths) > 1 or names or instrument is not UNSTATED or window_s != EVERYTHING or rate_hz is not None:
+    is_plain = not names and instrument is UNSTATED and window_s == EVERYTHING and rate_hz is None
+    if (sound := next((Path(path) for path in paths if is_sound(path)), None)) is not None:
+        if len(paths) > 1 or not is_plain:
             said = "judge it alone, without new names, an instrument, a window or a rate"
             raise RecordingError(f"recording {sound.name}: it is a sound recording; {said}")
         _refuse_of_boards(sound, otherwise(Claims()), fitted, is_sound=True)
         return judge_sound(sound, setup(), when=when, software=software)
-    capture = next((Path(path) for path in paths if is_capture(path)), None)
-    if capture is None:
-        _refuse_of_boards(Path(paths[0]) if paths else Path(), otherwise(Claims()), fitted)
-        record = judge_recording(
-            paths, setup(), names=names, instrument=instrument, window_s=window_s, rate_hz=rate_hz, when=when, software=software
-        )
-        if contradiction := contradiction_in(record):
-            name = ", ".join(Path(path).name for path in paths)
-            raise RecordingError(printable(f"recording {name}: judged so, its record would contradict itself: {contradiction}"))
-        return record
-    if len(paths) > 1:
-        raise CaptureError(f"capture {capture.name}: it holds a whole test; judge it alone, not with {len(paths) - 1} more")
-    if names or instrument is not UNSTATED or fitted is not None or window_s != EVERYTHING or rate_hz is not None:
-        said = "new names, an instrument, fitted lamps, a window and a rate are for recordings made elsewhere; leave them out"
-        raise CaptureError(f"capture {capture.name}: it knows its board; {said}")
+    if (capture := next((Path(path) for path in paths if is_capture(path)), None)) is not None:
+        if len(paths) > 1:
+            raise CaptureError(f"capture {capture.name}: it holds a whole test; judge it alone, not with {len(paths) - 1} more")
+        if not is_plain or fitted is not None:
+            said = "new names, an instrument, fitted lamps, a window and a rate are for recordings made elsewhere; leave them out"
+            raise CaptureError(f"capture {capture.name}: it knows its board; {said}")
+        return _judge_whole_test(capture, setup, otherwise, procedure, when=when, software=software)
+    _refuse_of_boards(Path(paths[0]) if paths else Path(), otherwise(Claims()), fitted)
+    record = judge_recording(
+        paths, setup(), names=names, instrument=instrument, window_s=window_s, rate_hz=rate_hz, when=when, software=software
+    )
+    if contradiction := contradiction_in(record):
+        name = ", ".join(Path(path).name for path in paths)
+        raise RecordingError(printable(f"recording {name}: judged so, its record would contradict itself: {contradiction}"))
+    return record
+
+
+def _judge_whole_test(
+    capture: Path, setup: Callable[[], Setup], otherwise: Callable[[Claims], Otherwise], procedure: str, *, when: str, software: str
+) -> TestRecord:
+    """Return the record of a capture, judged as it says itself, or as `setup` and `procedure` say where it is of the first format."""
     note = read_session(capture)
     if note is None:
         record = judge_capture(capture, setup(), files.procedure(procedure), when=when, software=software)
@@ -79,7 +85,7 @@ def judge_files(
 
 
 def _refuse_of_boards(path: Path, asked: Otherwise, fitted: tuple[float, ...] | None, is_sound: bool = False) -> None:
-    """RecordingError for what says nothing of a recording made elsewhere, and would be passed over."""
+    """Raise RecordingError for what says nothing of a recording made elsewhere, and would be passed over."""
     wrong = ""
     if asked.procedure is not None:
         wrong = f"no board made it by a procedure; leave {asked.procedure.name} out"

@@ -48,7 +48,7 @@ class Otherwise:
 
 
 def read_session(path: str | Path) -> SessionNote | None:
-    """What the capture says of its test; None if it does not, because it is of format 1 or has no beginning."""
+    """Return what the capture says of its test; None if it does not, because it is of format 1 or has no beginning."""
     number = format_of(path)
     for entry in read_capture(path):
         if entry.kind == NOTE:
@@ -58,7 +58,7 @@ def read_session(path: str | Path) -> SessionNote | None:
 
 
 def setup_again(note: SessionNote, name: str, otherwise: Otherwise) -> Setup:
-    """The setup of the test, to be judged by, with what may be asked otherwise. CaptureError if what was done is asked otherwise.
+    """Return the setup of the test, to be judged by, with what may be asked otherwise. CaptureError if what was done is asked otherwise.
 
     `name`: of the capture, for people.
     """
@@ -101,7 +101,7 @@ def _limits(note: SessionNote, otherwise: Otherwise) -> tuple[tuple[tuple[str, t
 
 
 def _contradicted(note: SessionNote, otherwise: Otherwise) -> str:
-    """What is asked against what was done, in words; empty if nothing."""
+    """Return what is asked against what was done, in words; empty if nothing."""
     made = note.setup
     if otherwise.system_v not in (None, made.system_v):
         return f"it was made of a {made.system_v:g} V unit, not of one for {otherwise.system_v:g} V"

@@ -1,4 +1,11 @@
-"""A capture judged again: the bytes that a session received, cut into runs by its notes, as if they came now."""
+"""A capture judged again: the bytes that a session received, cut into runs by its notes, as if they came now.
+
+Strategy. A capture holds bytes with their times of arrival, and the notes that the session wrote between them. Bytes go through the same
+decoder and analysis as at first; notes say which test, board and run they belong to, where a run was switched off (what came until then is
+what it shows), which faults of the bench the session itself found, and how the test ended. Notes are outside text: each is checked against
+its place (`CaptureReading.demand`), and what no session writes there is refused in one line. A capture without an end is a test that was
+interrupted. Runs, faults and notes then go the way of a live test (`bench.assemble`), so that both end in the same record.
+"""
 
 from __future__ import annotations
 
@@ -40,19 +47,19 @@ from bench.setup import MOST_V, Setup, conditions_for, load_for
 from bench.typed_json import printable
 from bench.uncertainty import TypeA
 from bench.wire import Decoder, Reply, SampleFrame
-from bench.zero import LinkReadings, zeroed
+from bench.zero import LinkReadings, apply_zero
 
 _NOT_SAID = "set-up, procedure and time of the test are not in the capture: they are as given when it was judged"
 
 
 class Onlooker(Protocol):
-    """Somebody who sees the runs of a capture as they are read."""
+    """What sees the runs of a capture as they are read."""
 
     def begin(self, description: BoardDescription) -> Observer:
-        """A run begins on a board of this description; what is to be shown its samples."""
+        """Begin a run on a board of this description; return what is to be shown its samples."""
 
     def end(self, record: StepRecord, analysis: Analysis, range_number: int) -> None:
-        """The run is over. `range_number`: the voltage range that it was last sampled in."""
+        """End the run. `range_number`: the voltage range that it was last sampled in."""
 
 
 @dataclass
@@ -96,21 +103,22 @@ class CaptureReading:
     closed: bool = False
 
     def refused(self, why: str) -> CaptureError:
-        """The error of a capture whose notes can't be those of a session, in one line."""
+        """Return the error of a capture whose notes can't be those of a session, in one line."""
         return CaptureError(printable(f"capture {self.name}: {why}"))
 
     def demand(self, holds: bool, otherwise: str) -> None:
+        """Raise CaptureError that says `otherwise`, unless this `holds`."""
         if not holds:
             raise self.refused(otherwise)
 
     def running(self) -> _Open:
-        """The run at hand."""
+        """Return the run at hand."""
         if self.open is None:
             raise self.refused("a run ends that did not begin")
         return self.open
 
     def step(self, name: str) -> RunStep:
-        """The step of this name, of which it holds a run."""
+        """Return the step of this name, of which it holds a run."""
         for step in self.procedure.runs:
             if step.name == name:
                 return step
@@ -126,7 +134,7 @@ def judge_capture(
     software: str,
     before: tuple[Compared, ...] | None = None,
 ) -> TestRecord:
-    """The record of the test that the capture was made of, judged by `setup`. CaptureError if it can't be read.
+    """Return the record of the test that the capture was made of, judged by `setup`. CaptureError if it can't be read.
 
     `procedure` must be the one of the test; `setup` may name other limits, and must name the same load (`bench.judging.capture_setup` makes
     both of what the capture says). `when` and `software` are of the judging, `before` is what the test was first judged by, where that is
@@ -140,7 +148,7 @@ def judge_capture(
         runs.append(StepRuns(step, records, reading.left_out.get(step.name, "" if records else otherwise)))
     damage = reading.decoder.damage
     name, session = Path(path).name, reading.session
-    story = TestContext(
+    context = TestContext(
         when=when if session is None else session.when,
         software=software if session is None else session.software,
         board=reading.board,
@@ -151,11 +159,12 @@ def judge_capture(
         interrupted=reading.interrupted,
         zeroed=reading.zeroed,
     )
-    return assemble(procedure, setup, runs, story)
+    return assemble(procedure, setup, runs, context)
 
 
 def read_runs(path: str | Path, setup: Setup, procedure: Procedure, onlooker: Onlooker | None = None) -> CaptureReading:
-    """Everything that the capture holds, run by run; a run that it breaks off counts as interrupted. CaptureError if it can't be read."""
+    """Return everything that the capture holds, run by run; a run that it breaks off counts as interrupted. CaptureError if it can't be
+    read."""
     name = Path(path).name
     reading = CaptureReading(setup, procedure, name, onlooker)
     number = format_of(path)
@@ -250,13 +259,13 @@ def _zero(reading: CaptureReading, note: ZeroNote) -> None:
     reading.demand(all(n > 1 and s >= 0.0 for phase in phases for _, s, n in phase.values()), "its zeros are of fewer than two readings")
     readings = LinkReadings(*({channel: TypeA(*one) for channel, one in phase.items()} for phase in phases))
     try:
-        reading.description, reading.zeroed = zeroed(reading.stated, readings), True
+        reading.description, reading.zeroed = apply_zero(reading.stated, readings), True
     except (ZeroError, KeyError) as error:
         raise reading.refused(f"its zeros are not those of a shorting link: {error}") from error
 
 
 def _shown(run: _Open, setup: Setup) -> tuple[Measured, FlashTable]:
-    """What the run shows by now."""
+    """Return what the run shows by now."""
     return snapshot(run.analysis, LIVE_COUNTS if run.note.live else setup.counts), run.analysis.flashes()
 
 
@@ -276,14 +285,14 @@ def _open_run(reading: CaptureReading, note: RunNote) -> None:
     conditions = conditions_for(reading.setup, rated, load, note.volts, description)
     observer = reading.onlooker.begin(description) if reading.onlooker is not None else None
     if note.live and reading.before is not None:
-        analysis = reading.before.carried_on(conditions, frozenset(load.numbers), observer)
+        analysis = reading.before.carry_on(conditions, frozenset(load.numbers), observer)
     else:
         analysis = Analysis(description, conditions, observer=observer)
     reading.open = _Open(note, reading.now_s, analysis, load.watts)
 
 
 def _keep_short(reading: CaptureReading, note: ShortedNote) -> None:
-    """The session found the unit shorted: a trip, and lamps that are right without it."""
+    """Keep that the session found the unit shorted: a trip, and lamps that are right without it."""
     reading.step(note.step)
     proof = BenchProof(ProofItem.LAMPS, True, note.proof)
     measured = Measured({}, {FactName.BEHAVIOUR: UnitBehaviour.SHORTED}, (), (proof,))

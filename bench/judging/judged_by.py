@@ -16,21 +16,21 @@ _MOST_KEPT = 500_000
 
 
 def judged_by(setup: Setup) -> tuple[Edition, ...]:
-    """The editions of all limit sets that a test of this setup may be judged by, and of its grade rule."""
+    """Return the editions of all limit sets that a test of this setup may be judged by, and of its grade rule."""
     sets = {one.name: edition_of("limit set", one.name, one, one.edition) for _, some in setup.limits for one in some}
     rule = setup.grade_rule
     return (*sets.values(), *(() if rule is None else (edition_of("grade rule", rule.name, rule),)))
 
 
 def kept_in_note(setup: Setup) -> tuple[Edition, ...] | None:
-    """What the first note of a capture keeps of them; None if they say more than it can hold."""
+    """Return what the first note of a capture keeps of them; None if they say more than it can hold."""
     kept = judged_by(setup)
     return kept if sum(len(place) + len(text) for one in kept for place, text in one.says.items()) <= _MOST_KEPT else None
 
 
 def compared(note: SessionNote, setup: Setup, part: Claims | None = None) -> tuple[Compared, ...] | None:
-    """What the test was first judged by, against what its names stand for now: in `setup`, by which it is judged again, else in what is
-    shipped. None if the capture does not keep that.
+    """Return what the test was first judged by, against what its names stand for now: in `setup`, by which it is judged again, else in what
+    is shipped. None if the capture does not keep that.
 
     Procedure and claims of the test hold in any case: they are named only where they differ from the shipped one, and from what is kept of
     the `part` now.
@@ -58,7 +58,7 @@ def _against(then: Edition, now: Edition | None) -> Compared:
 
 
 def _shipped(then: Edition) -> Edition | None:
-    """What is shipped under the name; None if nothing is."""
+    """Return what is shipped under the name; None if nothing is."""
     if then.kind == "limit set" and then.name in files.shipped("limits"):
         (one,) = files.named_limits(then.name)[1]
         return edition_of("limit set", one.name, one, one.edition)

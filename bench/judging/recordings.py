@@ -45,7 +45,7 @@ def judge_recording(
     when: str,
     software: str,
 ) -> TestRecord:
-    """The record of a recording, or of several starts of the same unit in a recording each, judged as `setup` says.
+    """Return the record of a recording, or of several starts of the same unit in a recording each, judged as `setup` says.
 
     Starting times are averaged over the recordings, all else is the last one's. Options as for `read_recording`, for each of them;
     RecordingError if one can't be read. The supply is held to a band only if `setup.supply_v` names it.
@@ -73,12 +73,12 @@ def judge_recording(
     file_names = ", ".join(path.name for path in several)
     source = RecordingSource(file_names, tuple(dict.fromkeys(columns)), instrument.title, unstated)
     surer = "State the instrument's errors (--instrument) for narrower values." if unstated else _SURER
-    story = TestContext(when, software, recording=source, notes=tuple(notes), to_be_surer=surer, doubt="; ".join(doubts))
-    return assemble(PROCEDURE, setup, (StepRuns(_STEP, tuple(records)),), story)
+    context = TestContext(when, software, recording=source, notes=tuple(notes), to_be_surer=surer, doubt="; ".join(doubts))
+    return assemble(PROCEDURE, setup, (StepRuns(_STEP, tuple(records)),), context)
 
 
 def _each_once(paths: Sequence[str | Path]) -> list[Path]:
-    """The files, none of them twice: a start that counts twice would seem to scatter less."""
+    """Return the files, none of them twice: a start that counts twice would seem to scatter less."""
     found: dict[Path, Path] = {}
     for path in map(Path, paths):
         if path.resolve() in found:
@@ -90,15 +90,15 @@ def _each_once(paths: Sequence[str | Path]) -> list[Path]:
 
 
 def _as_recorded(values: Mapping[str, Measurement], recording: Recording) -> Mapping[str, Measurement]:
-    """The values less those of which the readings went beyond the instrument's range."""
-    if "i_load" not in recording.table.ends:
+    """Return the values less those of which the readings went beyond the instrument's range."""
+    if "i_load" not in recording.layout.ends:
         return values
     return {**values, **dict.fromkeys(("inrush_first_a", "inrush_later_a", "inrush_ratio"), NotMeasured("i_load went beyond its range"))}
 
 
 def analysed(recording: Recording, setup: Setup, instrument: Instrument) -> tuple[Measured, int, int, float, FlashTable, str]:
-    """What the recording shows, its complete cycles, those left out because samples are missing, its length in s, its flashes, and what
-    of its end is open to doubt, in words."""
+    """Return what the recording shows, its complete cycles, those left out because samples are missing, its length in s, its flashes, and
+    what of its end is open to doubt, in words."""
     supply = setup.supply_v
     load = recorded_load(setup, files.banks)
     conditions = Conditions(
@@ -127,16 +127,16 @@ def analysed(recording: Recording, setup: Setup, instrument: Instrument) -> tupl
     if recording.interval_s > _BOUNCE_INTERVAL_S:
         too_few = NotMeasured(f"{1.0 / recording.interval_s:.0f} rows a second are too few")
         unread |= {"bounce_make_s": too_few, "bounce_break_s": too_few}
-    if recording.output_stands_in:
+    if recording.has_stand_in_output:
         unread |= dict.fromkeys(_OF_OUTPUT, NotMeasured("the recording has no column v_out"))
     flashes = pipeline.flashes().without(unread.keys() & set(COLUMNS))
     return replace(found, values={**found.values, **unread}), pipeline.complete, pipeline.cutter.broken, end_s, flashes, doubt
 
 
 def _without_end(e: Evidence, came_again: bool) -> tuple[Evidence, str]:
-    """The evidence of the flashes alone, where it goes dark after them; and what that leaves open, in words.
+    """Return the evidence of the flashes alone, where it goes dark after them; and what that leaves open, in words.
 
-    On a bench only the unit can have stopped. A recording may go on after somebody opened the switch, on either side of the unit.
+    On a bench only the unit can have stopped. A recording may go on after the switch was opened, on either side of the unit.
     """
     if came_again and e.removed is not None:
         return e, f"voltage went off at {e.removed.t_s:.1f} s of the recording and came again; what followed was not read"

@@ -19,7 +19,7 @@ PROCEDURE = Procedure("sound", "A sound recording made elsewhere", "", (_STEP,))
 
 
 def judge_sound(path: str | Path, setup: Setup, *, when: str, software: str) -> TestRecord:
-    """The record of a WAV file, judged as `setup` says; RecordingError if it can't be read.
+    """Return the record of a WAV file, judged as `setup` says; RecordingError if it can't be read.
 
     Nothing heard speaks against the unit: neither lamps nor supply are proved by sound.
     """
@@ -28,8 +28,8 @@ def judge_sound(path: str | Path, setup: Setup, *, when: str, software: str) -> 
     sound = read_sound(path)
     heard = hear(sound.loudness)
     measured = measure_heard(heard, setup.counts)
-    # The supply that somebody names is not in the record as that of the test: sound does not show it.
+    # A supply that is named is not in the record as that of the test: sound does not show it.
     record = StepRecord(_STEP.name, _STEP.title, (), load.text, 0.0, heard.lasted_s, measured, len(heard.flashes), heard.covered)
     source = RecordingSource(sound.path.name, ("sound",))
-    story = TestContext(when, software, recording=source, notes=(*sound.notes, *notes_of(heard)), heard=True)
-    return assemble(PROCEDURE, setup, (StepRuns(_STEP, (record,)),), story)
+    context = TestContext(when, software, recording=source, notes=(*sound.notes, *notes_of(heard)), heard=True)
+    return assemble(PROCEDURE, setup, (StepRuns(_STEP, (record,)),), context)

@@ -50,7 +50,7 @@ class RunTrace:
 
 
 def run_traces(path: str | Path, setup: Setup, procedure: Procedure, most_samples: int = MOST_SAMPLES) -> tuple[RunTrace, ...]:
-    """The runs of the capture, in order. `setup` and `procedure` are those of the test. CaptureError, one line, if it can't be read.
+    """Return the runs of the capture, in order. `setup` and `procedure` are those of the test. CaptureError, one line, if it can't be read.
 
     A capture that breaks off gives what is there.
     """
@@ -91,9 +91,7 @@ class _Gathering:
         cycles = tuple(analysis.cycles())  # the last samples are looked at here, and may add to what was observed
         notes = [f"interrupted: {record.interrupted}" if record.interrupted else ""]
         notes.append("the test is too long for all of its samples to be shown" if self._left_out else "")
-        on_s = next((change.t_s for change in self._changes if isinstance(change, SupplyEdge) and change.on), None)
-        if on_s is None and self._blocks and self._blocks[0].begin_s >= self._before[1]:
-            on_s = self._before[0]  # the run before was carried on: the supply came in it
+        on_s = self._on_s()
         self.runs.append(
             RunTrace(
                 name=record.name,
@@ -114,9 +112,16 @@ class _Gathering:
         self._before = on_s, self._blocks[-1].end_s if self._blocks else math.inf
         self._blocks = []
 
+    def _on_s(self) -> float | None:
+        """Return when the supply of the run at hand came, in s; None if it was not seen to come."""
+        on_s = next((change.t_s for change in self._changes if isinstance(change, SupplyEdge) and change.on), None)
+        if on_s is None and self._blocks and self._blocks[0].begin_s >= self._before[1]:
+            return self._before[0]  # the run before was carried on: the supply came in it
+        return on_s
+
 
 def _together(blocks: Sequence[Block]) -> dict[str, Trace]:
-    """All samples of each channel, one after another."""
+    """Return all samples of each channel, one after another."""
     names = dict.fromkeys(name for block in blocks for name in block.traces)
     parts = {name: [block.traces[name] for block in blocks if name in block.traces] for name in names}
     return {name: Trace(_joined([p.t_s for p in some]), _joined([p.values for p in some])) for name, some in parts.items()}

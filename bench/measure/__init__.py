@@ -5,7 +5,7 @@
 
 from bench.measure.by_sound import measure_heard, notes_of
 from bench.measure.evidence import Conditions, Counts, Evidence
-from bench.measure.quantities import QUANTITIES, Quantity
+from bench.measure.quantity import QUANTITIES, Quantity
 from bench.measure.values import measure
 from bench.measure.vocabulary import (
     APPLIED_UNSEEN,

@@ -1,4 +1,4 @@
-"""What the unit does, in words: flashing or not, closed or open at rest, what its pilot terminal does. Pure."""
+"""What the unit does, as words of the vocabulary: flashing or not, closed or open at rest, what its pilot terminal does."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from bench.transitions import Transition
 from bench.uncertainty import rectangular
 
 CLOSED_AT_REST_S = 0.10  # SAE J2068-1999, after a public summary: closed for less counts as open at rest
-_AT_ONCE_S = 5e-3
+_AT_ONCE_S = 5e-3  # a plain contact is closed already, an electronic unit closes after some 1.5 ms (trade handbook)
 _AT_ONCE_MOST_S = 50e-3  # units open at rest close after 0.1 s or more, electronic ones within milliseconds (common practice, no source)
 # A shorter closing gives no light: a cold 21 W filament has 0.1 % of its light after some 25 ms, 1 % after 39, 10 % after 63 (computed from
 # the handbook's filament); the blip of a two-coil relay is of 7 to 12 ms.
@@ -40,7 +40,7 @@ class Start:
 
 
 def start_of(e: Evidence) -> Start:
-    """The start as the standards count it (SAE J2068-1999, after a public summary; light and extinction as in UN R48).
+    """Return the start as the standards count it (SAE J2068-1999, after a public summary; light and extinction as in UN R48).
 
     A unit that is closed when voltage comes and stays so for 0.10 s is closed at rest: its start ends at the first opening. Any other
     is open at rest: its start ends with its first full cycle, at the opening after the first light. (A closing of some
@@ -67,7 +67,8 @@ def start_of(e: Evidence) -> Start:
 
 
 def _at_once(after_s: float, expanded_s: float) -> tuple[bool, bool]:
-    """Whether a unit that closed so long after voltage came, known within expanded_s, closed at once; and whether that can't be told."""
+    """Return whether a unit that closed so long after voltage came, known within expanded_s, closed at once; and whether that can't be
+    told."""
     if after_s + expanded_s < _AT_ONCE_S or after_s - expanded_s > _AT_ONCE_S:
         return after_s < _AT_ONCE_S, False
     # Of what a slow instrument sees in one sample the plain reading stands, as long as it excludes every unit that opens late.

@@ -12,7 +12,7 @@ from statistics import median
 
 from bench.clicks import Flash, Heard
 from bench.measure.evidence import Counts
-from bench.measure.quantities import QUANTITIES
+from bench.measure.quantity import QUANTITIES
 from bench.measure.scatter import neighbours_share, scatter_of, spread_of, trend_of
 from bench.measure.steadiness import IRREGULAR, LONG_AT
 from bench.measure.vocabulary import (
@@ -50,7 +50,7 @@ _UNPROVED = "sound does not show it"
 
 
 def measure_heard(heard: Heard, counts: Counts) -> Measured:
-    """Values, facts and proofs (all of them that nothing is proved) of what was heard."""
+    """Return values, facts and proofs of what was heard; all proofs say that nothing is proved."""
     values: dict[str, Measurement] = {name: _why_not(name) for name in QUANTITIES}
     counted = heard.flashes[counts.skip :][: counts.at_most]
     values |= _rates(heard, counted, counts)
@@ -73,7 +73,7 @@ def _behaviour(heard: Heard, enough: bool, values: dict[str, Measurement]) -> Un
 
 
 def notes_of(heard: Heard) -> tuple[str, ...]:
-    """What people should know of the clicks beside the values."""
+    """Return what people should know of the clicks beside the values."""
     if heard.reason:
         return (_NO_CLICKS,)
     which = "make and break are both heard, which is which is not known" if heard.has_both else _ONE_KIND
@@ -121,7 +121,8 @@ def _rates(heard: Heard, counted: Sequence[Flash], counts: Counts) -> dict[str, 
 
 
 def _halves(heard: Heard, counted: Sequence[Flash]) -> dict[str, Measurement]:
-    """On-time and durations: never given, for the make is not told from the break; what they are one or the other of is in the reason."""
+    """Return on-time and durations, which are never given: sound does not tell the make from the break. What they are one or the other of
+    is in the reason."""
     known = [(flash.other_s, flash.period_s - flash.other_s) for flash in counted if flash.other_s is not None]
     if not heard.has_both or not known:
         return dict.fromkeys(("on_ratio", "on_s", "off_s"), NotMeasured(_NO_CLICKS if heard.reason else _ONE_KIND))
@@ -167,7 +168,7 @@ def _steadiness(counted: Sequence[Flash]) -> dict[str, Measurement]:
 
 
 def _is_irregular(values: dict[str, Measurement]) -> bool:
-    """As in `bench.measure.values`: flashes missing, or a period that scatters beyond doubt."""
+    """Return whether flashes are missing, or a period scatters beyond doubt, as in `bench.measure.steadiness`."""
     scattered, missed = values["period_spread"], values["missed"]
     scatters = isinstance(scattered, Estimate) and scattered.value - scattered.expanded() > IRREGULAR
     return scatters or (isinstance(missed, Estimate) and missed.value > 0.0)

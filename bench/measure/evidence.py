@@ -1,4 +1,4 @@
-"""What a run has shown so far, and how a channel's reading gets its uncertainty budget. Pure."""
+"""What a run has shown so far, and how a channel's reading gets its uncertainty budget."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class Conditions:
     was set to without load. `pilot_w`: rated watts of a tell-tale at the pilot terminal, 0 without one. `other_a`: current in A
     that a load with other things than filament lamps should take, lit; None if that is not known. `wiring_known`: whether leads and
     switches are those of a rig, not anybody's. `loop_ohm`: the most that lies in series from the supply's terminals to the lamps, in
-    ohm; where nobody states it, 0.10 (SAE J823) and twice the 0.03 that it may be off by.
+    ohm; where it is not stated, 0.10 (SAE J823) and twice the 0.03 that it may be off by.
     """
 
     system_v: float = 12.0
@@ -53,7 +53,10 @@ class Counts:
 
 @dataclass(frozen=True)
 class Evidence:
-    """All that measuring looks at. Times are of the board's nominal clock; `clock` says how to correct them."""
+    """All that measuring looks at. Times are of the board's nominal clock; `clock` says how to correct them.
+
+    `clock_half_width`: relative, as the board states it.
+    """
 
     cycles: Sequence[Cycle]
     cycles_before: int  # complete cycles that came before the first of `cycles` and are no longer kept
@@ -90,7 +93,7 @@ class Evidence:
     timing: Timing = EXACT
 
     @property
-    def start_missed(self) -> bool:
+    def is_start_missed(self) -> bool:
         """Whether samples are missing in the start; so its first make, if the first change that was seen is an opening."""
         return self.lost_at_start or (bool(self.starts) and not self.starts[0].closed)
 
@@ -105,10 +108,12 @@ class Evidence:
         return self.removed.t_s if self.removed is not None else self.now_s
 
 
-def systematic(e: Evidence, channel: str, value: float, others: Mapping[str, float] | None = None) -> tuple[Component, ...]:
-    """What a channel's reading may be off by in the same way every time, with the zero that was taken at rest; nothing if it is missing.
+def systematic_parts(e: Evidence, channel: str, value: float, others: Mapping[str, float] | None = None) -> tuple[Component, ...]:
+    """Return what a channel's reading may be off by in the same way every time, with the zero that was taken at rest; nothing if it is
+    missing.
 
     `others`: what other channels read meanwhile, of which this one may show a part; where it lacks one, it is that of a closed contact.
+    `value` in the channel's unit.
     """
     if channel not in e.accuracies:
         return ()
@@ -118,19 +123,19 @@ def systematic(e: Evidence, channel: str, value: float, others: Mapping[str, flo
 
 
 def _all_others(e: Evidence, others: Mapping[str, float] | None) -> Mapping[str, float]:
-    """What channels read meanwhile, those of which nobody says it as with the contact closed."""
+    """Return what channels read meanwhile; those that `others` does not name as with the contact closed."""
     on_v = e.conditions.open_v or e.supply.idle_v or e.conditions.system_v
     return {"v_in": on_v, "v_out": on_v, **(others or {})}
 
 
 def rest_is_zero(e: Evidence, channel: str) -> bool:
-    """With no supply on the unit, currents and the drop are 0 and their readings are zeros; a voltage may be anything."""
+    """Return whether the channel reads 0 with no supply on the unit: currents and the drop do, a voltage may be anything."""
     return channel in ("i_load", "i_load_low", "v_drop") and e.accuracies[channel].zero_at_rest
 
 
-def corrected(e: Evidence, channel: str, value: float, others: Mapping[str, float] | None = None) -> float:
-    """A reading less the zero taken at rest and the known shares of other channels, `others` as above. (Currents have had their zero taken
-    off.)"""
+def correct(e: Evidence, channel: str, value: float, others: Mapping[str, float] | None = None) -> float:
+    """Return a reading less the zero taken at rest and the known shares of other channels, `others` as above. (Currents have had their zero
+    taken off.) `value` in the channel's unit."""
     if channel not in e.accuracies:
         return value
     read = _all_others(e, others)
@@ -140,24 +145,24 @@ def corrected(e: Evidence, channel: str, value: float, others: Mapping[str, floa
 
 
 def current_channel(e: Evidence, value_a: float) -> str:
-    """Which current range a reading of value_a was taken on."""
+    """Return which current range a reading of value_a was taken on."""
     low = e.accuracies.get("i_load_low")
     return "i_load_low" if low is not None and value_a < low.top else "i_load"
 
 
 def mean_of(readings: Sequence[Reading], unit: str, systematics: tuple[Component, ...], source: str) -> Estimate:
-    """The mean of the same reading in several cycles: type A from the cycles (or a single one's noise), type B as given."""
+    """Return the mean of the same reading in several cycles: type A from the cycles (or a single one's noise), type B as given."""
     a = type_a([r.value for r in readings])
     random = a.component(f"{source}: scatter of {a.n} cycles") if a.n > 1 else Component(f"{source}: noise", readings[0].u)
     return Estimate(a.mean, unit, (random, *systematics), a.n)
 
 
 def duration(e: Evidence, seconds: float, parts: Sequence[Component], n: int = 1) -> Estimate:
-    """A duration of the board's clock, corrected; `parts` are its random components in s."""
+    """Return a duration of the board's clock, corrected; `parts` are its random components in s."""
     value = seconds * (1.0 + e.clock.rel_error)
     return Estimate(value, "s", (*parts, *clock_components(e, value)), n)
 
 
 def clock_components(e: Evidence, value: float) -> tuple[Component, ...]:
-    """What the clock adds to a duration or rate: relative parts of it."""
+    """Return what the clock adds to a duration or rate: relative parts of it. `value`: the duration or rate in its unit."""
     return tuple(Component(c.source, abs(value) * c.u, c.dof, c.kind, c.shape) for c in e.clock.parts)

@@ -24,7 +24,7 @@ _FILM_V, _FILM_PART = 0.1, 0.25  # of a 12 V unit, and of the later drop: a firs
 _FILM_SPREADS = 4.0  # of the scatter of the later drops: an eroded contact touches well and ill by turns
 _GONE_V, _GONE_FLASHES = 0.05, 5  # of a 12 V unit: it has gone when so many flashes in a row are so near to the last ones
 _BACK_V = 0.04  # of a 12 V unit: a drop that rises again by more between flashes is no film
-_AT_A_TIME = 3
+_AT_A_TIME = 3  # flashes whose median is taken: one that touched ill is passed over
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +36,7 @@ class Film:
 
 
 def film_of(e: Evidence, kept: Sequence[Cycle]) -> Film:
-    """What the drops of these cycles, from the first of the run, show of a film: they must fall, and never rise again."""
+    """Return what the drops of these cycles, from the first of the run, show of a film: they must fall, and never rise again."""
     if e.cycles_before or e.applied is None:
         return Film()
     read = [(i, c.lit.drop.value) for i, c in enumerate(kept) if c.lit.drop is not None and c.on_s > _LEAST_READ_S]
@@ -57,7 +57,7 @@ def film_of(e: Evidence, kept: Sequence[Cycle]) -> Film:
 
 
 def film_value(e: Evidence, kept: Sequence[Cycle], counted: Sequence[Cycle]) -> dict[str, Measurement]:
-    """How much higher the drop was in the first flashes than in those that count."""
+    """Return how much higher the drop was in the first flashes than in those that count."""
     if e.cycles_before or e.applied is None or sum(c.lit.drop is not None for c in counted) < 3:
         return {"film_v": NotMeasured("the first flashes and enough later ones were not both seen")}
     early = kept[: len(kept) - len(counted)] or kept[:1]
@@ -89,5 +89,8 @@ def film_fact(e: Evidence, film: Film, values: Mapping[str, Measurement]) -> Fil
 
 
 def still_going(most: float) -> Component:
-    """What a film that is going away may yet move a value by: a drop by all of it, a rate or on-time by as much as it has moved."""
+    """Return what a film that is going away may yet move a value by: a drop by all of it, a rate or on-time by as much as it has moved.
+
+    `most` in the value's unit.
+    """
     return Component("a film still going away", most / math.sqrt(3.0), kind="B", shape="rectangular")

@@ -11,10 +11,10 @@ from dataclasses import dataclass, fields, replace
 from typing import Any, TypeAlias
 
 from bench.cycles import Cycle
-from bench.measure.evidence import Evidence, corrected, current_channel
+from bench.measure.evidence import Evidence, correct, current_channel
 from bench.readings import Reading
 
-Column: TypeAlias = tuple[float | None, ...]
+FlashColumn: TypeAlias = tuple[float | None, ...]
 _S, _V, _A = 6, 4, 4
 """Decimals: 1 us is a fiftieth of a fast sample, 0.1 mV and 0.1 mA are below the noise of one reading (reference rig)."""
 
@@ -32,17 +32,17 @@ class FlashTable:
 
     first: int = 1
     from_supply: bool = False
-    make_s: Column = ()
-    on_s: Column = ()
-    off_s: Column = ()
-    period_s: Column = ()
-    drop_v: Column = ()
-    inrush_a: Column = ()
-    steady_a: Column = ()
-    supply_v: Column = ()
-    lamp_v: Column = ()
-    bounce_make_s: Column = ()
-    bounce_break_s: Column = ()
+    make_s: FlashColumn = ()
+    on_s: FlashColumn = ()
+    off_s: FlashColumn = ()
+    period_s: FlashColumn = ()
+    drop_v: FlashColumn = ()
+    inrush_a: FlashColumn = ()
+    steady_a: FlashColumn = ()
+    supply_v: FlashColumn = ()
+    lamp_v: FlashColumn = ()
+    bounce_make_s: FlashColumn = ()
+    bounce_break_s: FlashColumn = ()
 
     def __post_init__(self) -> None:
         lengths = {name: len(getattr(self, name)) for name in COLUMNS}
@@ -53,7 +53,7 @@ class FlashTable:
         return len(self.make_s)
 
     def without(self, names: Iterable[str]) -> FlashTable:
-        """The same without the values of these columns."""
+        """Return the table without the values of these columns."""
         blank: Mapping[str, Any] = {name: (None,) * len(self) for name in names}
         return replace(self, **blank)
 
@@ -62,12 +62,12 @@ COLUMNS = tuple(field.name for field in fields(FlashTable) if field.name not in 
 
 
 def flash_table(e: Evidence, begin_s: float) -> FlashTable:
-    """The complete flashes of a run whose first sample came at `begin_s`."""
+    """Return the complete flashes of a run whose first sample came at `begin_s`."""
     factor = 1.0 + e.clock.rel_error
     origin_s = begin_s if e.applied is None else e.applied.t_s
     lits = [cycle.lit for cycle in e.cycles]
 
-    def seconds(values: Iterable[float]) -> Column:
+    def seconds(values: Iterable[float]) -> FlashColumn:
         return tuple(round(value * factor, _S) for value in values)
 
     return FlashTable(
@@ -91,11 +91,11 @@ def _drop_v(e: Evidence, cycle: Cycle) -> float | None:
     lit = cycle.lit
     if lit.drop is None or lit.by_difference:
         return None if lit.drop is None else round(lit.drop.value, _V)
-    return round(corrected(e, "v_drop", lit.drop.value, {"v_in": lit.supply.value if lit.supply is not None else 0.0}), _V)
+    return round(correct(e, "v_drop", lit.drop.value, {"v_in": lit.supply.value if lit.supply is not None else 0.0}), _V)
 
 
 def _read(e: Evidence, channel: str, reading: Reading | None, decimals: int) -> float | None:
-    """What was read while the contact was closed; of a current (no channel named) in the range that it is read in."""
+    """Return what was read while the contact was closed; of a current (no channel named) in the range that it is read in."""
     if reading is None:
         return None
-    return round(corrected(e, channel or current_channel(e, reading.value), reading.value), decimals)
+    return round(correct(e, channel or current_channel(e, reading.value), reading.value), decimals)

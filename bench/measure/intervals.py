@@ -94,7 +94,7 @@ def starting_times(e: Evidence, start: Start) -> dict[str, Measurement]:
     def since(event: tuple[float, float] | None, why: str, *parts: Component) -> Measurement:
         if e.applied is None:
             return NotMeasured(APPLIED_UNSEEN)
-        if e.start_missed:
+        if e.is_start_missed:
             return NotMeasured("samples were lost during the start", "bench")
         if event is None:
             return NotMeasured(why)

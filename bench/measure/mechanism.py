@@ -14,15 +14,15 @@ from bench.cycles import Cycle
 from bench.measure.evidence import Evidence
 from bench.measure.vocabulary import MechanismKind
 
-_AT_ONCE_S = 0.5e-3
-_FIRST_LONGER = 1.4
-_BLIP_S = 0.05
+_AT_ONCE_S = 0.5e-3  # a third of what an electronic unit takes to close
+_FIRST_LONGER = 1.4  # times the later flashes: half-way between an electronic first flash and a thermal one, on a scale of ratios
+_BLIP_S = 0.05  # far above the 7 to 12 ms of a blip, far below any flash
 _WIRE_A = 0.1  # of a 12 V unit: a third of what a nominal one passes, five times what a two-coil one does
 
 
 def mechanism_of(e: Evidence, cycles: Sequence[Cycle]) -> MechanismKind:
     """Return the mechanism; unknown unless the start and at least three flashes were seen."""
-    if e.applied is None or e.start_missed or len(cycles) < 3 or not e.starts or e.cycles_before:
+    if e.applied is None or e.is_start_missed or len(cycles) < 3 or not e.starts or e.cycles_before:
         return MechanismKind.UNKNOWN
     first_s = e.starts[0].t_s - e.applied.t_s
     dark = [c.dark.current.value for c in cycles if c.dark.current is not None]

@@ -8,14 +8,15 @@ from itertools import pairwise
 
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, TypeA
 
-_TREND_LEAST = 8
+_TREND_LEAST = 8  # points of a trend: common practice, no source
 _BY_SAMPLES = 0.6  # of an interval: edges that fall on either side of a sample make a period scatter by half of one at the most
 
 
 def own_u(a: TypeA, instants_u: float) -> float:
-    """Standard uncertainty of a mean by the unit's own scatter: that of the readings less what their instants add to each of them.
+    """Return the standard uncertainty of a mean by the unit's own scatter: that of the readings less what their instants add to it.
 
-    What is left is never less than a variance estimated from so few cycles can tell from nothing.
+    What is left is never less than a variance estimated from so few cycles can tell from nothing. `instants_u`: standard uncertainty that
+    instants give a single reading, in its unit.
     """
     read, instants = a.s**2, instants_u**2
     least = math.sqrt(2.0 / (a.n - 1)) * min(read, instants) if a.n > 1 else 0.0
@@ -23,9 +24,9 @@ def own_u(a: TypeA, instants_u: float) -> float:
 
 
 def is_in_step(period_s: float, s: float, n: int, interval_s: float) -> bool:
-    """Whether n cycles met the samples nearly alike: the period is so near a whole number of intervals that all of them together drift by
-    one at the most (which is read to within one), and what is read scatters by less, s. What an edge is off by is then no chance, though
-    it may fall on either side of a sample."""
+    """Return whether n cycles met the samples nearly alike: the period is so near a whole number of intervals that all of them together
+    drift by one at the most (which is read to within one), and what is read scatters by less, s. What an edge is off by is then no chance,
+    though it may fall on either side of a sample."""
     if interval_s <= 0.0:
         return False
     intervals = period_s / interval_s
@@ -33,14 +34,14 @@ def is_in_step(period_s: float, s: float, n: int, interval_s: float) -> bool:
 
 
 def kept_by_mean(s: float, u: float, n: int) -> float:
-    """The part of an instant's uncertainty u that the mean of n cycles keeps: 1 / sqrt(n) if it differs from cycle to cycle, as a scatter s
-    of at least u shows; all of it if every cycle met the samples alike."""
+    """Return the part of an instant's uncertainty u that the mean of n cycles keeps: 1 / sqrt(n) if it differs from cycle to cycle, as a
+    scatter s of at least u shows; all of it if every cycle met the samples alike."""
     alike = max(0.0, 1.0 - (s / u) ** 2) if u > 0.0 else 0.0
     return math.sqrt(alike + (1.0 - alike) / n)
 
 
 def neighbours_share(values: Sequence[float]) -> float:
-    """Variance of a mean over that of independent values: 1 + 2 r with r the correlation of neighbours (GUM F.1.1.2, C.3.5).
+    """Return the variance of a mean over that of independent values: 1 + 2 r with r the correlation of neighbours (GUM F.1.1.2, C.3.5).
 
     Neighbouring cycles are not independent in their on-time: the instant of closing lengthens the one by what it takes from the
     other. r is estimated from the cycles themselves; the result is kept from going below 0.08, which few cycles can't support.
@@ -56,11 +57,12 @@ def neighbours_share(values: Sequence[float]) -> float:
 
 
 def scatter_of(u: float, n: int, of: str) -> Component:
+    """Return the budget line of a mean's scatter; `u` in the quantity's unit, from n values called `of`."""
     return Component(f"scatter of {n} {of}", u, float(max(n - 1, 1)), "A")
 
 
 def spread_of(s: float, unit: str, n: int, instants_u: float = 0.0) -> Estimate:
-    """The standard deviation of normal values of which n were read with a scatter s, each with an uncertainty of instants_u in it.
+    """Return the standard deviation of normal values of which n were read with a scatter s, each with an uncertainty of instants_u in it.
 
     The variance read is known to its share sqrt(2 / (n - 1)). The 95 % interval about a standard deviation is not even on both sides; the
     factor makes an even one hold as often (computed from the chi-squared distribution, for 2 to 100 degrees of freedom within 5 %).
@@ -73,7 +75,7 @@ def spread_of(s: float, unit: str, n: int, instants_u: float = 0.0) -> Estimate:
 
 
 def trend_of(points: Sequence[tuple[float, float]], unit: str, reading_u: float) -> Measurement:
-    """Least-squares slope with its type A uncertainty; `reading_u` of each point counts where their scatter does not show it."""
+    """Return the least-squares slope with its type A uncertainty; `reading_u` of each point counts where their scatter does not show it."""
     n = len(points)
     if n < _TREND_LEAST:
         return NotMeasured(f"{n} cycles are too few for a trend, {_TREND_LEAST} needed")

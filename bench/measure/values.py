@@ -1,24 +1,24 @@
 """From the evidence of a run to its values and facts.
 
-Strategy. Averages leave out the first cycles, as the standards do, and what a film on the contacts moved; what is looked for
-(missed, long and filmed flashes, drop-outs) is looked for in every flash. Nothing is read of flashes after a lamp failed.
+Strategy. Averages leave out the first cycles, as the standards do, and what a film on the contacts moved; what is looked for (missed,
+long and filmed flashes, drop-outs) is looked for in every flash. Nothing is read of flashes after a lamp failed.
 
 What the mean of cycles stands for is the unit's mean under these conditions, of which the cycles are a sample; so their scatter is in the
-uncertainty (type A), less what the instants of single readings add to it. A single event (a start, the first inrush) stands for itself, and
-its note says so. What all readings of a channel share (type B) is added once: zero and scale, the clock, the filter's delay.
+uncertainty (type A), less what the instants of single readings add to it. A single event (a start, the first inrush) stands for itself,
+and its note says so. What all readings of a channel share (type B) is added once: zero and scale, the clock, the filter's delay.
 
 A value that the evidence does not show is `NotMeasured`, with the reason in words and whether the bench is to blame; never 0 and never a
 guess. Last, what a fault of the bench makes worthless is taken out again (`bench.measure.bench_check`).
 
-Where each kind of value is made: `intervals` whatever lies between two instants, `electrical` whatever is read as a level, `steadiness`
-whether flashes are alike, `film` the contacts' first flashes, `behaviour` and `mechanism` the facts.
+Where each kind of value is made: what lies between two instants in `intervals`, what is read as a level in `drop_and_currents`,
+whether flashes are alike in `steadiness`, the contacts' first flashes in `film`, the facts in `behaviour` and `mechanism`.
 """
 
 from __future__ import annotations
 
 from bench.measure.behaviour import behaviour, pilot_fact, start_of
 from bench.measure.bench_check import check_bench, lamp_died_at, without_spoilt
-from bench.measure.electrical import drops, levels, pilot_voltage, surroundings
+from bench.measure.drop_and_currents import drops, levels, pilot_voltage, surroundings
 from bench.measure.evidence import Counts, Evidence
 from bench.measure.film import film_fact, film_of, film_value
 from bench.measure.intervals import bounce, least_cycles, no_rates, rates, starting_times

@@ -132,7 +132,7 @@ def system_word(system_v: float) -> str:
 
 
 def _known(words: type[Word], *never: Word) -> tuple[Word, ...]:
-    """All words of a fact but `unknown` and those that it is `never`."""
+    """Return all words of a fact but `unknown` and those that it is `never`."""
     return tuple(word for word in words if word not in (UNKNOWN, *never))
 
 

@@ -26,7 +26,7 @@ class Case:
     """All that the outcome is made of.
 
     `bench_faults`: those of the whole test. `broken_off_by_bench`: the test ended because of the bench. `load`: text of the load it was
-    tested on; `is_rated`: whether that is what the unit is for, None if nobody knows. `odd_supply`: volts at which no unit is used, in
+    tested on; `is_rated`: whether that is what the unit is for, None if that is not known. `odd_supply`: volts at which no unit is used, in
     words; empty if the supply was a usual one. `leads_may_explain`: nothing would charge the drop, were the sense leads on the clips.
     `to_be_surer`: what would make the uncertainties narrower, as advice; empty if nothing but another test would.
     `doubt`: what the recording leaves open though nothing in it speaks against the unit. `recorded`: it was recorded elsewhere, so that

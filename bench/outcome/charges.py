@@ -18,7 +18,6 @@ _FACTS_OF_LOAD = frozenset({
 })  # fmt: skip
 
 
-
 @dataclass(frozen=True)
 class Charge:
     """Something that speaks against the unit, and whether the load has a part in it."""
@@ -30,7 +29,7 @@ class Charge:
 
 
 def charges_of(case: Case) -> list[Charge]:
-    """Everything that speaks against the unit, the surest first, each fact once."""
+    """Return everything that speaks against the unit, the surest first, each fact once."""
     failed = sorted((v for v in case.verdicts if v.conformity is Conformity.FAIL), key=lambda v: max(v.p_wrong or 0.0, _SURE))
     found: dict[str, Charge] = {}
     for verdict in failed:
@@ -59,7 +58,7 @@ def _thing(verdict: Verdict) -> str:
 
 
 def _stem(name: str) -> str:
-    """`drop` of `drop_largest_v`: the quantities of one thing share their first word."""
+    """Return `drop` of `drop_largest_v`: the quantities of one thing share their first word."""
     return name.split("_")[0]
 
 
@@ -74,5 +73,5 @@ def _is_of_load(requirement: Requirement) -> bool:
 
 
 def _name_is_of_load(name: str) -> bool:
-    """Of the name of a quantity or fact."""
+    """Return whether what this quantity or fact says hangs on the load."""
     return name.startswith(_OF_LOAD) or name in _FACTS_OF_LOAD

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
-from bench.grade import Grade
+from bench.grade import NO_GRADE, Grade
 
 
 class Outcome(StrEnum):
@@ -19,7 +19,7 @@ class Outcome(StrEnum):
     BENCH_FAULT = "bench fault"
 
     @property
-    def on_unit(self) -> bool:
+    def is_of_unit(self) -> bool:
         """Whether it says something of the unit."""
         return self in (Outcome.GOOD, Outcome.NOT_GOOD, Outcome.NOT_FOR_LOAD)
 
@@ -52,4 +52,4 @@ class Conclusion:
     @property
     def letter(self) -> str:
         """The grade's name; empty if none was given."""
-        return self.grade.name if self.grade is not None and self.grade.name != "none" else ""
+        return self.grade.name if self.grade is not None and self.grade.name != NO_GRADE else ""

@@ -26,4 +26,4 @@ OF_RECORDINGS: Mapping[str, str] = {
     ITS_LAMPS: "Record it on the lamps that it is for.",
     READ_RATING: "Read on the unit which lamps it is for, and record it on those.",
 }
-"""The same advice to somebody who has no bench, but a recording made elsewhere."""
+"""The same advice for a recording made elsewhere, where there is no bench."""

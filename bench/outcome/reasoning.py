@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from bench.grade import Grade
+from bench.grade import NO_GRADE, Grade
 from bench.grade.speech import speech_of, title_of
 from bench.limits import FactLimit, Limit, Requirement, weakest_basis
 from bench.measure import APPLIED_UNSEEN, STANDING_STILL, UNKNOWN, FactName, FaultCode, ProofItem, RatingState, UnitBehaviour
@@ -28,7 +28,7 @@ _NOT_JUDGED = "not judged: the bench is at fault"
 
 
 def conclude(case: Case) -> Conclusion:
-    """The conclusion of a test (see the top of this package)."""
+    """Return the conclusion of a test (see the top of this package)."""
     conclusion = _concluded(case)
     advice = next_steps.OF_RECORDINGS.get(conclusion.advice) if case.recorded else None
     return conclusion if advice is None else replace(conclusion, advice=advice)
@@ -44,34 +44,34 @@ def _concluded(case: Case) -> Conclusion:
     if case.heard and conclusion.outcome is Outcome.NOT_DECIDED:
         return replace(conclusion, advice=next_steps.BY_SOUND)
     lost = next((fault for fault in case.bench_faults if fault.code == FaultCode.SAMPLES_LOST), None)
-    if lost is not None and not conclusion.outcome.on_unit and case.interrupted is None:
+    if lost is not None and not conclusion.outcome.is_of_unit and case.interrupted is None:
         # What could not be measured may be what was lost; and a cable can be changed, what it kept from being measured cannot.
         return _bench_fault(lost.text, 0)
     return conclusion
 
 
-def upheld(verdicts: Sequence[Verdict], outcome: Outcome) -> tuple[Verdict, ...]:
-    """The verdicts as a record keeps them: open where the outcome does not uphold them, so that none contradicts it."""
-    return tuple(_upheld(verdict, outcome) for verdict in verdicts)
+def uphold(verdicts: Sequence[Verdict], outcome: Outcome) -> tuple[Verdict, ...]:
+    """Return the verdicts as a record keeps them: open where the outcome does not uphold them, so that none contradicts it."""
+    return tuple(_uphold(verdict, outcome) for verdict in verdicts)
 
 
-def _upheld(verdict: Verdict, outcome: Outcome) -> Verdict:
+def _uphold(verdict: Verdict, outcome: Outcome) -> Verdict:
     refused = outcome is Outcome.NOT_DECIDED and verdict.conformity is Conformity.FAIL
     if not refused and (outcome is not Outcome.BENCH_FAULT or verdict.conformity is Conformity.NOT_MEASURED):
         return verdict
     why = _NOT_COUNTED if refused else _NOT_JUDGED
-    seen, parts = verdict.by_fact, upheld(verdict.parts, outcome)
+    seen, parts = verdict.by_fact, uphold(verdict.parts, outcome)
     return Verdict(verdict.limit_set, verdict.limit, Conformity.NOT_MEASURED, verdict.found, by_fact=seen, parts=parts, why_open=why)
 
 
 def _of_unit(case: Case) -> Conclusion:
-    """What is said of the unit on a bench that is not at fault."""
+    """Return what is said of the unit on a bench that is not at fault."""
     charges = charges_of(case)
     if charges and case.heard:
         reason = f"Not decided: {lower(charges[0].text)}, but by sound alone: neither lamps nor supply were proved."
         return _open(reason, next_steps.BY_SOUND)
     # What decides nothing of the unit does not hide that the test was broken off, and by whom.
-    if charges and ((against := _against(case, charges)).outcome.on_unit or case.interrupted is None):
+    if charges and ((against := _against(case, charges)).outcome.is_of_unit or case.interrupted is None):
         return against
     if case.interrupted is not None:
         why = case.interrupted.rstrip(".")
@@ -106,31 +106,11 @@ def _against(case: Case, charges: Sequence[Charge]) -> Conclusion:
         return _open(reason, next_steps.READ_ZEROS)
     # More lamps than it is for raise the drop of the best contact.
     own = [charge for charge in charges if not charge.of_load and not (case.is_rated is False and charge.thing == _DROP)]
-    behaviour = case.measured.facts.get(FactName.BEHAVIOUR, UNKNOWN)
-    stands = behaviour in STANDING_STILL
     basis = weakest_basis(charge.requirement for charge in charges if charge.requirement is not None)
-    if not own:
-        if case.odd_supply:
-            return _open(f"Not decided: {lower(charges[0].text)} at {case.odd_supply}.", next_steps.ITS_VOLTS)
-        fitting = _fitting(case) if case.is_rated is False or behaviour in (UnitBehaviour.STEADY_ON, UnitBehaviour.ONE_FLASH) else ""
-        if fitting:
-            reason = f"Not for {case.load}: {lower(charges[0].text)}. It flashes right on {fitting}."
-            return Conclusion(Outcome.NOT_FOR_LOAD, reason, next_steps.NOT_THIS_LOAD, None, basis)
-        unproved = next((proof.text for proof in case.measured.proofs if proof.item == ProofItem.LAMPS and not proof.proved), "")
-        if unproved:
-            reason = f"Not decided: {lower(charges[0].text)}, but the lamps were not proved ({unproved})."
-            return _open(reason, next_steps.PROVE_LAMPS)
-        if case.is_rated is False and case.measured.facts.get(FactName.RATING) != RatingState.KNOWN:
-            reason = f"Not decided: on {case.load} {lower(charges[0].text)}; which lamps it is for is not known."
-            return _open(reason, next_steps.READ_RATING)
-        if case.is_rated is False:
-            reason = f"Not decided: on {case.load}, not the load that it is for: {lower(charges[0].text)}."
-            return _open(reason, next_steps.ITS_LAMPS)
-        if case.is_rated is None and behaviour == UnitBehaviour.STEADY_ON:
-            reason = f"Not decided: {lower(charges[0].text)} on {case.load}, and its rating is not known."
-            return _open(reason, next_steps.READ_RATING)
+    if not own and (other := _explained_otherwise(case, lower(charges[0].text), basis)) is not None:
+        return other
     of_load = [charge for charge in charges if charge.of_load]
-    reason = f"Rejected: {_several([*own, *of_load])}{_kept(case, stands)}."
+    reason = f"Rejected: {_several([*own, *of_load])}{_kept(case)}."
     if case.interrupted is not None:
         reason = f"{reason} (The test was not finished: {case.interrupted.rstrip('.')}.)"
     grade = case.grade if case.grade is not None and case.grade.outcome == "not good" else None
@@ -138,23 +118,44 @@ def _against(case: Case, charges: Sequence[Charge]) -> Conclusion:
     return Conclusion(Outcome.NOT_GOOD, reason, advice, grade, basis)
 
 
+def _explained_otherwise(case: Case, charge: str, basis: str) -> Conclusion | None:
+    """Return what is said if supply, load, lamps or rating may explain a charge in which the load has a part; None if none of them may."""
+    behaviour = case.measured.facts.get(FactName.BEHAVIOUR, UNKNOWN)
+    if case.odd_supply:
+        return _open(f"Not decided: {charge} at {case.odd_supply}.", next_steps.ITS_VOLTS)
+    fitting = _fitting(case) if case.is_rated is False or behaviour in (UnitBehaviour.STEADY_ON, UnitBehaviour.ONE_FLASH) else ""
+    if fitting:
+        reason = f"Not for {case.load}: {charge}. It flashes right on {fitting}."
+        return Conclusion(Outcome.NOT_FOR_LOAD, reason, next_steps.NOT_THIS_LOAD, None, basis)
+    unproved = next((proof.text for proof in case.measured.proofs if proof.item == ProofItem.LAMPS and not proof.proved), "")
+    if unproved:
+        return _open(f"Not decided: {charge}, but the lamps were not proved ({unproved}).", next_steps.PROVE_LAMPS)
+    if case.is_rated is False and case.measured.facts.get(FactName.RATING) != RatingState.KNOWN:
+        return _open(f"Not decided: on {case.load} {charge}; which lamps it is for is not known.", next_steps.READ_RATING)
+    if case.is_rated is False:
+        return _open(f"Not decided: on {case.load}, not the load that it is for: {charge}.", next_steps.ITS_LAMPS)
+    if case.is_rated is None and behaviour == UnitBehaviour.STEADY_ON:
+        return _open(f"Not decided: {charge} on {case.load}, and its rating is not known.", next_steps.READ_RATING)
+    return None
+
+
 def _several(charges: Sequence[Charge]) -> str:
-    """The first of them, and how many other things there are."""
+    """Return the first of them, and how many other things there are."""
     more = len({charge.thing for charge in charges}) - 1
     others = f", and {more} more reason{'s' if more > 1 else ''}" if more else ""
     return f"{lower(charges[0].text)}{others}"
 
 
-def _kept(case: Case, stands: bool) -> str:
-    """Which of the limits that people ask for first are kept all the same."""
-    if stands:
+def _kept(case: Case) -> str:
+    """Return which of the limits that people ask for first are kept all the same."""
+    if case.measured.facts.get(FactName.BEHAVIOUR, UNKNOWN) in STANDING_STILL:
         return ""
     on_rate = [v for v in case.verdicts if isinstance(v.limit, Limit) and v.limit.quantity.startswith("rate_")]
     return "; limits on rate are kept" if on_rate and all(v.conformity is Conformity.PASS for v in on_rate) else ""
 
 
 def _fitting(case: Case) -> str:
-    """Another load of this test on which rate and on-time are inside every limit on them, with the rate; empty if there is none."""
+    """Return another load of this test on which rate and on-time are inside every limit on them, with the rate; empty if there is none."""
     bands = [v.limit for v in case.verdicts if isinstance(v.limit, Limit) and v.limit.quantity in ("rate_per_min", "on_ratio")]
     for other in case.others:
         values = dict(other.values)
@@ -174,7 +175,7 @@ def _fitting(case: Case) -> str:
 
 
 def _favourable(case: Case) -> Conclusion:
-    opened = [v for v in case.verdicts if not v.conformity.favourable]
+    opened = [v for v in case.verdicts if not v.conformity.is_favourable]
     excused = _excused(opened)
     if excused:
         return _bench_fault(excused, 0)
@@ -184,7 +185,7 @@ def _favourable(case: Case) -> Conclusion:
         return _open(f"Not decided: within the limits, but at {case.odd_supply}.", next_steps.ITS_VOLTS)
     grade = case.grade
     near = [v for v in case.verdicts if v.conformity is Conformity.CONDITIONAL_PASS]
-    if near and (grade is None or grade.outcome != "good" or grade.name == "none"):
+    if near and (grade is None or grade.outcome != "good" or grade.name == NO_GRADE):
         closest = max(near, key=lambda v: v.p_wrong or 0.0)
         return _open(f"Not decided: just inside, too near to be sure: {evidence(closest)}.", case.to_be_surer or next_steps.AGAIN)
     if grade is not None and grade.outcome != "good":
@@ -196,16 +197,16 @@ def _favourable(case: Case) -> Conclusion:
 
 
 def _short_of(grade: Grade | None) -> str:
-    """What kept a good unit from a better grade, in one clause."""
+    """Return what kept a good unit from a better grade, in one clause."""
     if grade is None or grade.name == "A":
         return ""
     why = next((text for text in (*grade.charges, *grade.kept_from) if text), "")
-    lead = "not graded: " if grade.name == "none" else f"{grade.name}, because: " if grade.charges else ""
+    lead = "not graded: " if grade.name == NO_GRADE else f"{grade.name}, because: " if grade.charges else ""
     return f"; {lead}{why}" if why else ""
 
 
 def _excused(opened: Sequence[Verdict]) -> str:
-    """Why something judged could not be measured, if that is the bench's fault."""
+    """Return why something judged could not be measured, if that is the bench's fault."""
     return next((v.found.reason for v in opened if isinstance(v.found, NotMeasured) and v.found.fault == "bench" and not v.why_open), "")
 
 
@@ -225,11 +226,11 @@ def _undecided(case: Case, verdict: Verdict, more: int) -> Conclusion:
     if isinstance(verdict.found, NotMeasured):
         why = f" ({verdict.found.reason.rstrip('.')})"
         advice = next_steps.FROM_THE_START if verdict.found.reason == APPLIED_UNSEEN else advice
-    return _open(f"Not decided: {title_of(verdict)} could not be measured{why}{others}.", advice)
+    return _open(f"Not decided: {title_of(verdict)} not measured{why}{others}.", advice)
 
 
 def _name_of(requirement: Requirement) -> str:
-    """The quantity or fact of a requirement; empty for alternatives."""
+    """Return the quantity or fact of a requirement; empty for alternatives."""
     match requirement:
         case Limit(quantity=name) | FactLimit(fact=name):
             return name

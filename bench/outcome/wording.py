@@ -9,7 +9,7 @@ from bench.verdict import Verdict
 
 
 def evidence(verdict: Verdict) -> str:
-    """The number beside its limits; the alternative that was found; or the name of what was judged."""
+    """Return the number beside its limits; the alternative that was found; or the name of what was judged."""
     limit, found = verdict.limit, verdict.found
     if isinstance(limit, Limit) and isinstance(found, Estimate):
         speech = speech_of(limit.quantity)
@@ -20,7 +20,7 @@ def evidence(verdict: Verdict) -> str:
 
 
 def charge_text(verdict: Verdict) -> str:
-    """What the unit did wrong by a verdict that failed, with figure and limit."""
+    """Return what the unit did wrong by a verdict that failed, with figure and limit."""
     match verdict.limit:
         case Limit(quantity=quantity, low=low, high=high):
             found, speech = verdict.found, speech_of(quantity)
@@ -38,4 +38,5 @@ def charge_text(verdict: Verdict) -> str:
 
 
 def lower(text: str) -> str:
+    """Return a sentence's text with a small first letter, to stand behind other words."""
     return f"{text[:1].lower()}{text[1:]}"

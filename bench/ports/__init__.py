@@ -10,6 +10,8 @@ from typing import Protocol
 
 
 class Port(Protocol):
+    """Where a board's bytes come from and go to. `address` names it for people."""
+
     address: str
 
     def write(self, data: bytes) -> None:
@@ -19,7 +21,7 @@ class Port(Protocol):
         """Wait at most timeout_s of this port's time for bytes; whatever is there, possibly nothing. PortError if it is gone."""
 
     def now_s(self) -> float:
-        """The host's clock of this port, in s, monotonic, from an arbitrary origin."""
+        """Return the host's clock of this port, in s, monotonic, from an arbitrary origin."""
 
     def close(self) -> None:
         """Let go of the port; harmless twice."""

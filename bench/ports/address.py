@@ -3,14 +3,45 @@
 
 from __future__ import annotations
 
-import math
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from urllib.parse import parse_qsl, unquote, urlsplit
 
 from bench.errors import AddressError
 
 PACES = ("virtual", "real")
-PARAMETERS = ("seed", "fault", "system", "supply", "ambient", "pace", "age", "ideal", "bank")
+
+
+def _whole(text: str) -> int | None:
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 19 else None  # 64 bits hold 18 digits
+
+
+def _number(low: float, high: float, text: str) -> float | None:
+    try:
+        value = float(text)
+    except ValueError:
+        return None
+    return value if low <= value <= high else None
+
+
+def _fault_names(text: str) -> tuple[str, ...] | None:
+    names = tuple(name.strip() for name in text.split(",") if name.strip())
+    return names if names and len(set(names)) == len(names) else None
+
+
+PARAMETERS: Mapping[str, tuple[str, str, Callable[[str], object]]] = {
+    "seed": ("seed", "be a whole number", _whole),
+    "fault": ("faults", "name faults, each once", _fault_names),
+    "system": ("system_v", "be 6, 12 or 24", {"6": 6.0, "12": 12.0, "24": 24.0}.get),
+    "supply": ("supply_v", "be a number from 0 to 32", partial(_number, 0.0, 32.0)),
+    "ambient": ("ambient_c", "be a number from -40 to 85", partial(_number, -40.0, 85.0)),
+    "pace": ("pace", f"be one of {', '.join(PACES)}", {pace: pace for pace in PACES}.get),
+    "age": ("age", "be a whole number", _whole),
+    "ideal": ("ideal", "be 0 or 1", {"0": False, "1": True}.get),
+    "bank": ("bank", "be a name or a path", str),
+}
+"""By parameter: the field of SimAddress, what a value must do, and what reads one; that gives None for a wrong value."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,22 +71,13 @@ class SimAddress:
 
 
 def parse_sim_address(address: str, scheme: str = "sim") -> SimAddress:
-    """AddressError if the address can't be read; a parameter that is not known is never passed over.
+    """Return the parts of an address, AddressError if it can't be read; a parameter that is not known is never passed over.
 
     `scheme`: the word before `://`, for other boards that take the same parameters.
     """
 
     def stop(what: str) -> AddressError:
         return AddressError(f"opening {address}: {what}")
-
-    def number(key: str, low: float, high: float) -> float:
-        try:
-            value = float(given[key])
-        except ValueError:
-            value = math.nan
-        if not low <= value <= high:
-            raise stop(f"{key} must be a number from {low:g} to {high:g}, got {given[key]!r}")
-        return value
 
     try:
         parts = urlsplit(address)
@@ -66,46 +88,21 @@ def parse_sim_address(address: str, scheme: str = "sim") -> SimAddress:
         raise stop("there are characters in it that no name has")
     if parts.scheme != scheme or not unit:
         raise stop(f"an address of a simulated board is {scheme}://NAME, NAME being a unit of the catalogue, LINK or NONE")
-    given: dict[str, str] = {}
-    for key, value in parse_qsl(parts.query, keep_blank_values=True):
+    settings: dict[str, object] = {}
+    for key, text in parse_qsl(parts.query, keep_blank_values=True):
         if key not in PARAMETERS:
             raise stop(f"{key!r} is no parameter of a simulated board; there are: {', '.join(PARAMETERS)}")
-        if key in given:
+        field, allowed, read = PARAMETERS[key]
+        if field in settings:
             raise stop(f"{key} is given twice")
-        given[key] = value
-    settings: dict[str, object] = {}
-    for key in ("seed", "age"):
-        if key in given:
-            if not (given[key].isascii() and given[key].isdigit() and len(given[key]) < 19):
-                raise stop(f"{key} must be a whole number, got {given[key]!r}")
-            settings[key] = int(given[key])
-    if "system" in given:
-        if given["system"] not in ("6", "12", "24"):
-            raise stop(f"system must be 6, 12 or 24, got {given['system']!r}")
-        settings["system_v"] = float(given["system"])
-    if "fault" in given:
-        settings["faults"] = names = tuple(name.strip() for name in given["fault"].split(",") if name.strip())
-        if not names or len(set(names)) < len(names):
-            raise stop(f"fault must name faults, each once, got {given['fault']!r}")
-    if "supply" in given:
-        settings["supply_v"] = number("supply", 0.0, 32.0)
-    if "ambient" in given:
-        settings["ambient_c"] = number("ambient", -40.0, 85.0)
-    if "pace" in given:
-        if given["pace"] not in PACES:
-            raise stop(f"pace must be one of {', '.join(PACES)}, got {given['pace']!r}")
-        settings["pace"] = given["pace"]
-    if "bank" in given:
-        settings["bank"] = given["bank"]
-    if "ideal" in given:
-        if given["ideal"] not in ("0", "1"):
-            raise stop(f"ideal must be 0 or 1, got {given['ideal']!r}")
-        settings["ideal"] = given["ideal"] == "1"
+        settings[field] = read(text)
+        if settings[field] is None:
+            raise stop(f"{key} must {allowed}, got {text!r}")
     return SimAddress(unit, scheme=scheme, **settings)  # type: ignore[arg-type]
 
 
 def parse_socket_address(address: str) -> tuple[str, int]:
-    """Host and port. AddressError if there can be no such host or port."""
+    """Return the host and port. AddressError if there can be no such host or port."""
     try:
         parts = urlsplit(address)
         host, number = parts.hostname, parts.port
@@ -118,7 +115,7 @@ def parse_socket_address(address: str) -> tuple[str, int]:
 
 
 def check_host(name: str, doing: str) -> None:
-    """AddressError, which begins with `doing`, if no computer can have this name."""
+    """Raise AddressError, which begins with `doing`, if no computer can have this name."""
     try:
         name.encode("idna")  # as the search for it does
     except ValueError as error:

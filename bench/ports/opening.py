@@ -44,7 +44,7 @@ def open_port(address: str) -> Port:
 
 
 def check_address(address: str) -> None:
-    """AddressError, without opening anything, for what can be no address of any kind."""
+    """Raise AddressError, without opening anything, for what can be no address of any kind."""
     if not address.strip():
         raise AddressError(f"opening {address!r}: an empty address; an address is one of: {KINDS}")
     if len(address) > LONGEST or not address.isprintable():
@@ -61,7 +61,7 @@ def check_address(address: str) -> None:
 
 
 def _check_device(name: str) -> None:
-    """AddressError for the name of a file or folder, or one that no device can have; what is not there may be plugged in yet."""
+    """Raise AddressError for the name of a file or folder, or one that no device can have; what is not there may be plugged in yet."""
     if os.name != "posix":
         return  # a port's name is in no folder there
     try:
@@ -75,12 +75,12 @@ def _check_device(name: str) -> None:
 
 
 def add_kind(kind: str, opener: Opener) -> None:
-    """From now on addresses of this kind are opened by `opener`: for boards that this package does not know."""
+    """Have addresses of this kind opened by `opener` from now on: for boards that this package does not know."""
     _MORE[kind] = opener
 
 
 def the_one_board() -> str:
-    """The device name of the only board plugged in. PortError if there is none or there are several."""
+    """Return the device name of the only board plugged in. PortError if there is none or there are several."""
     from bench.ports.serial_port import find_boards
 
     ports = find_boards(probe=True)

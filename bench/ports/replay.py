@@ -35,6 +35,7 @@ from typing import Any, BinaryIO, NamedTuple, Protocol
 
 from bench.errors import AddressError, CaptureError, ContentError, IntakeError, PortError
 from bench.intake import RECORDING_MB, open_file
+from bench.ports import Port
 from bench.typed_json import loads
 from bench.wire import encode_command
 
@@ -72,15 +73,16 @@ class ByteSink(Protocol):
     """What a capture is written to: a binary file, or what stands for one."""
 
     def write(self, data: memoryview, /) -> int | None:
-        """How many bytes it took; None is all of them."""
+        """Return how many bytes it took; None is all of them."""
 
-    def flush(self) -> object: ...
+    def flush(self) -> object:
+        """Pass on what was written."""
 
 
 class CaptureWriter:
     """Appends entries to a binary file that is open for writing; closing it is its owner's business.
 
-    What can't be written any more is missing from it, which `problem` says in one line, and nobody else is troubled.
+    What can't be written any more is missing from it, which `problem` says in one line; nothing is raised.
     """
 
     def __init__(self, file: ByteSink) -> None:
@@ -89,12 +91,15 @@ class CaptureWriter:
         self._write(MAGIC)
 
     def received(self, data: bytes, t_s: float) -> None:
+        """Keep bytes that came at t_s."""
         self._append(RECEIVED, t_s, data)
 
     def sent(self, data: bytes, t_s: float) -> None:
+        """Keep bytes that were sent at t_s."""
         self._append(SENT, t_s, data)
 
     def note(self, content: Mapping[str, Any], t_s: float) -> None:
+        """Keep a note, as JSON, of t_s."""
         self._append(NOTE, t_s, json.dumps(content, ensure_ascii=False, separators=(",", ":")).encode(errors="backslashreplace"))
 
     def _append(self, kind: bytes, t_s: float, payload: bytes) -> None:
@@ -118,7 +123,7 @@ class CaptureWriter:
 
 @contextlib.contextmanager
 def _opened(path: str | Path) -> Iterator[BinaryIO]:
-    """The file of a capture, for reading. CaptureError if it can't be opened or read."""
+    """Open the file of a capture for reading. CaptureError if it can't be opened or read."""
     try:
         with open_file(path, RECORDING_MB) as file:
             yield file
@@ -129,7 +134,7 @@ def _opened(path: str | Path) -> Iterator[BinaryIO]:
 
 
 def is_capture(path: str | Path) -> bool:
-    """Whether the file begins as a capture does; one that can't be read does not."""
+    """Return whether the file begins as a capture does; one that can't be read does not."""
     try:
         with _opened(path) as file:
             return file.read(len(MAGIC)) in _FIRST_LINES
@@ -138,7 +143,7 @@ def is_capture(path: str | Path) -> bool:
 
 
 def format_of(path: str | Path) -> int:
-    """The number of the format of a capture. CaptureError if it can't be read, or is none."""
+    """Return the number of the format of a capture. CaptureError if it can't be read, or is none."""
     with _opened(path) as file:
         return _format_of(file, Path(path).name)
 
@@ -152,7 +157,7 @@ def _format_of(file: BinaryIO, name: str) -> int:
 
 
 def read_capture(path: str | Path) -> Iterator[CaptureEntry]:
-    """The whole entries of a capture, in order and one at a time. Raises CaptureError for what is no capture or is damaged."""
+    """Return the whole entries of a capture, in order and one at a time. Raises CaptureError for what is no capture or is damaged."""
     with _opened(path) as file:
         name = Path(path).name
         yield from _entries(file, name, has_head_sum=_format_of(file, name) >= 3)
@@ -207,7 +212,7 @@ def _crc(data: bytes) -> int:
     return crc_hqx(data, 0xFFFF)
 
 
-class ReplayPort:
+class ReplayPort(Port):
     """Plays a capture back as if the board were there: bytes come at their recorded times, and time passes by reading only.
 
     What is written must be what the recorded session wrote, since the board's answers are fixed: any other line raises PortError.
@@ -266,5 +271,5 @@ class ReplayPort:
 
 
 def open_replay(address: str) -> ReplayPort:
-    """The port of an address `replay://FILE`. AddressError if there is no such capture."""
+    """Return the port of an address `replay://FILE`. AddressError if there is no such capture."""
     return ReplayPort(address.removeprefix("replay://"))

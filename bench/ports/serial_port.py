@@ -22,7 +22,7 @@ BAUD = 1_000_000
 IDENTITY_WORD = "makebreak"
 # A board that is reset by the opening of its port spends two seconds in its boot loader.
 _PROBE_S = 2.5
-_WRITE_TIMEOUT_S = 1.0
+_WRITE_TIMEOUT_S = 1.0  # a line takes a millisecond: a port that does not take it in a second is gone
 _PATIENT_S, _GATHER_S = 0.02, 0.004  # 250 bytes of the fastest stream; a driver holds 4 kB
 # What comes of a port that vanishes while it is used: pyserial's own exception is an OSError, asking how many bytes wait gives a bare one,
 # and telling a new time-out to what is no terminal any more the system's own.
@@ -33,14 +33,14 @@ if sys.platform != "win32":
     _FOREIGN = (OSError, termios.error)
 # A name that no device can have, or a speed that this system lacks, is a ValueError.
 _CANT_OPEN: tuple[type[Exception], ...] = (*_FOREIGN, ValueError)
-_TAKEN = (errno.EAGAIN, errno.EBUSY)  # locked by whoever opened it, or kept from all others by the system
+_TAKEN = (errno.EAGAIN, errno.EBUSY)  # locked by another program, or kept from all others by the system
 
 
-class SerialPort:
+class SerialPort(Port):
     """A `Port` over an open pyserial object. What it raises of a port that is gone becomes PortError here. `clock` gives s.
 
-    Who is ready to wait for 20 ms gets what comes within 4 ms of the first byte in one piece: of a stream that comes in pieces of a frame,
-    the calls would cost more than the bytes. Who waits for an answer waits for less.
+    A read that may wait for 20 ms returns what comes within 4 ms of the first byte in one piece: of a stream that comes in pieces of a
+    frame, the calls would cost more than the bytes. Reads that wait for an answer wait for less.
     """
 
     def __init__(self, address: str, device: Any, clock: Callable[[], float] = time.monotonic) -> None:
@@ -82,7 +82,7 @@ class SerialPort:
 
 
 def open_serial(device: str) -> SerialPort:
-    """A real serial port by its name, at the protocol's speed; for this program alone, where the system can do that."""
+    """Open a real serial port by its name, at the protocol's speed; for this program alone, where the system can do that."""
     try:
         return SerialPort(device, serial.Serial(device, BAUD, timeout=0.1, write_timeout=_WRITE_TIMEOUT_S, exclusive=True))
     except _CANT_OPEN as error:
@@ -105,7 +105,7 @@ class FoundPort:
 
 
 def find_boards(probe: bool = False, ask: Callable[[str], str | None] | None = None) -> tuple[FoundPort, ...]:
-    """The serial ports of this machine; with `probe` the likely ones are opened and asked who they are."""
+    """Return the serial ports of this machine; with `probe` the likely ones are opened and asked who they are."""
     ask = ask or identity_of
     found = []
     for port in sorted(list_ports.comports(), key=lambda port: str(port.device)):
@@ -121,8 +121,8 @@ def find_boards(probe: bool = False, ask: Callable[[str], str | None] | None = N
 
 
 def identity_of(device: str) -> str | None:
-    """What a board on this serial port says to `*IDN?`; None if nothing there speaks this protocol or it can't be opened. PortTaken if
-    another program uses it."""
+    """Return what a board on this serial port says to `*IDN?`; None if nothing there speaks this protocol or it can't be opened. PortTaken
+    if another program uses it."""
     try:
         with contextlib.closing(open_serial(device)) as port:
             return ask_identity(port, _PROBE_S)

@@ -18,13 +18,13 @@ from bench.errors import PortError
 from bench.ports.address import check_host
 from bench.ports.simulated import SimulatedLine
 
-_TICK_S = 0.002
+_TICK_S = 0.002  # of real time between two looks at client and board
 _LARGEST_READ = 4096
 
 
 @contextlib.contextmanager
 def _until_signalled(stop: threading.Event | None) -> Iterator[threading.Event]:
-    """An event that SIGTERM and SIGINT set; outside the main thread, where no signal comes, only the caller's."""
+    """Return an event that SIGTERM and SIGINT set; outside the main thread, where no signal comes, only the caller's."""
     ended = stop or threading.Event()
     if threading.current_thread() is not threading.main_thread():
         yield ended
@@ -96,7 +96,7 @@ def serve_tcp(
                 ready, _, _ = select.select(waited_for, [], [], _TICK_S)
                 if client in ready:
                     client = _take(client, line)
-                elif listener in ready:  # only now: whoever was served has nothing more to say, not even that it is gone
+                elif listener in ready:  # only now: the client that was served has nothing more to say, not even that it is gone
                     client = _welcome(listener, client)
                 data = line.poll()
                 if client is not None:
@@ -107,7 +107,7 @@ def serve_tcp(
 
 
 def _welcome(listener: socket.socket, client: socket.socket | None) -> socket.socket | None:
-    """Whom to serve from now on, if somebody has come: `client`, as long as there is one."""
+    """Return the client to serve from now on, if one has come: `client`, as long as there is one."""
     with contextlib.suppress(OSError):  # who has gone again by now
         caller, _ = listener.accept()
         if client is not None:
@@ -120,7 +120,7 @@ def _welcome(listener: socket.socket, client: socket.socket | None) -> socket.so
 
 
 def _take(client: socket.socket, line: SimulatedLine) -> socket.socket | None:
-    """Commands from the client to the board; None if the client has gone."""
+    """Return commands from the client to the board; None if the client has gone."""
     try:
         data = client.recv(_LARGEST_READ)
     except OSError:

@@ -46,7 +46,8 @@ class KnownBench:
 
 
 def known_bench(address: str) -> KnownBench:
-    """What is known of the bench at this address; nothing unless it is a simulated one. AddressError if there can be no such bench."""
+    """Return what is known of the bench at this address; nothing unless it is a simulated one. AddressError if there can be no such
+    bench."""
     if not address.startswith("sim://"):
         return KnownBench()
     parsed = parse_sim_address(address)
@@ -54,7 +55,8 @@ def known_bench(address: str) -> KnownBench:
 
 
 def set_up(address: SimAddress) -> Setting:
-    """AddressError for a name that is not known, with those that are, and for a fault that would change nothing here."""
+    """Return what stands at the bench. AddressError for a name that is not known, with those that are, and for a fault that would change
+    nothing here."""
 
     def find(name: str) -> InSocket:
         if _is_no_unit(name):
@@ -88,7 +90,7 @@ def _is_no_unit(name: str) -> bool:
 
 
 def _rating(address: SimAddress) -> Rating:
-    """What the unit in the socket is made for; the usual without one. AddressError for a unit that is not known."""
+    """Return what the unit in the socket is made for; the usual without one. AddressError for a unit that is not known."""
     if _is_no_unit(address.unit):
         return Rating()
     try:
@@ -109,7 +111,7 @@ def _bank(address: SimAddress) -> Bank:
 
 
 def _check_fault(name: str, address: SimAddress, fitted: InSocket, bank: str, lamps: LampBank, system_v: float) -> None:
-    """AddressError for a fault that is not known, or that would change nothing on this bench.
+    """Raise AddressError for a fault that is not known, or that would change nothing on this bench.
 
     Without a unit in the socket any fault of units may be named: one may be put in later.
     """
@@ -135,7 +137,7 @@ def _check_fault(name: str, address: SimAddress, fitted: InSocket, bank: str, la
 
 
 def _sockets_for(lamps_w: tuple[float, ...], bank: Bank) -> tuple[int, ...]:
-    """The sockets of the bank that hold these lamps; those that it lacks are left out."""
+    """Return the sockets of the bank that hold these lamps; those that it lacks are left out."""
     chosen: list[int] = []
     for watts in lamps_w:
         chosen += bank.lamps_of(watts, besides=chosen)[:1]

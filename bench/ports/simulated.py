@@ -13,6 +13,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Protocol
 
 from bench.errors import AddressError, PortError
+from bench.ports import Port
 from bench.ports.address import SimAddress, parse_sim_address
 
 if TYPE_CHECKING:
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from bench.simboard.uplink import Uplink
 
 AHEAD_S = 0.04
-_POLL_S = 0.001
+_POLL_S = 0.001  # of virtual time that asking takes
 
 
 class LivingBoard(Protocol):
@@ -30,9 +31,11 @@ class LivingBoard(Protocol):
     uplink: Uplink
 
     @property
-    def now_s(self) -> float: ...
+    def now_s(self) -> float:
+        """The present, in s of the board's simulated time."""
+
     def receive(self, data: bytes) -> None:
-        """Bytes from the host, at the present time."""
+        """Take bytes from the host, at the present time."""
 
     def run_until(self, t_s: float) -> None:
         """Let it live; what comes up waits in `uplink`."""
@@ -49,6 +52,7 @@ class SimulatedLine:
         self.now_s = board.now_s
 
     def write(self, data: bytes) -> None:
+        """Send bytes to the board at the host's present time. PortError if the cable was pulled."""
         self._catch_up()
         self._check()
         self.board.receive(data)
@@ -66,11 +70,12 @@ class SimulatedLine:
         return self.board.uplink.take(self.now_s)
 
     def poll(self) -> bytes:
-        """What is there, without waiting. In virtual time asking takes a millisecond, or who only asks would never end."""
+        """Return the bytes that are there, without waiting. In virtual time asking takes a millisecond, or who only asks would never
+        end."""
         return self.read(0.0 if self._clock is not None else _POLL_S)
 
     def _first_bytes(self, deadline_s: float) -> float:
-        """When bytes come, as far as is known by now, or the deadline; not before now."""
+        """Return when bytes come, as far as is known by now, or the deadline; not before now."""
         arrival_s = self.board.uplink.next_arrival()
         return deadline_s if arrival_s is None else min(deadline_s, max(arrival_s, self.now_s))
 
@@ -92,7 +97,7 @@ class SimulatedLine:
             raise PortError("the simulated board's cable was pulled; plug it in again")
 
 
-class SimulatedPort:
+class SimulatedPort(Port):
     """A `Port` at the host's end of a simulated board's cable.
 
     It raises PortError only for what a cable does. An error in the physics, or in the board's program, comes out as what it is.
@@ -119,7 +124,7 @@ class SimulatedPort:
 
     @contextmanager
     def _named(self, doing: str) -> Iterator[None]:
-        """PortError of a cable says what was being done, to which board."""
+        """Say in the PortError of a cable what was being done, to which board."""
         if self._closed:
             raise PortError(f"{doing} {self.address}: the port is closed")
         try:
@@ -129,12 +134,12 @@ class SimulatedPort:
 
 
 def open_simulated(address: str) -> SimulatedPort:
-    """The port of an address `sim://NAME?...`. AddressError if there can be no such bench."""
+    """Return the port of an address `sim://NAME?...`. AddressError if there can be no such bench."""
     return SimulatedPort(address, open_line(parse_sim_address(address)))
 
 
 def open_line(address: SimAddress, *, paced: bool = False) -> SimulatedLine:
-    """The host's end of the bench of this address, in real time if it says so or `paced` does. AddressError for unknown names."""
+    """Return the host's end of the bench of this address, in real time if it says so or `paced` does. AddressError for unknown names."""
     from bench.ports.setting import set_up
     from bench.simboard.board import SimulatedBoard
     from bench.simboard.rig import rig_description
@@ -156,7 +161,7 @@ def open_line(address: SimAddress, *, paced: bool = False) -> SimulatedLine:
 
 
 def line_to(board: LivingBoard, address: SimAddress, *, paced: bool = False) -> SimulatedLine:
-    """The host's end of this board, in the pace of its address, or in real time if `paced`. AddressError if it says otherwise."""
+    """Return the host's end of this board, in the pace of its address, or in real time if `paced`. AddressError if it says otherwise."""
     if paced and address.pace == "virtual":
         raise AddressError(f"opening {address}: a board that is served lives in real time; leave out pace=virtual")
     return SimulatedLine(board, time.monotonic if paced or address.pace == "real" else None)

@@ -7,14 +7,15 @@ import time
 
 from bench.errors import PortError
 from bench.plain import reason_text
+from bench.ports import Port
 from bench.ports.address import parse_socket_address
 
-_CONNECT_S = 3.0
+_CONNECT_S = 3.0  # a server on the same network answers within milliseconds
 _LARGEST_READ = 65536
 _AGAIN = "open it again, and see that no other program uses the board"
 
 
-class SocketPort:
+class SocketPort(Port):
     """A `Port` over a TCP connection; connects when made."""
 
     def __init__(self, address: str) -> None:

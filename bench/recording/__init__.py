@@ -15,8 +15,8 @@ channel. A reading beyond the range (`OL`, `inf`, 9.9E37) is taken as clipped at
 Sound recordings (WAV) become `Sound`, how loud it was when.
 """
 
+from bench.recording.layout import EVERYTHING
 from bench.recording.reading import Recording, read_recording
 from bench.recording.sound import Sound, is_sound, read_sound
-from bench.recording.table import EVERYTHING
 
 __all__ = ["EVERYTHING", "Recording", "Sound", "is_sound", "read_recording", "read_sound"]

@@ -38,7 +38,7 @@ class BadCells(Exception):
 
 
 def pieces(path: Path, encoding: str, skip: int) -> Iterator[tuple[int, str]]:
-    """The lines after the first `skip`, whole and some thousands together, each time with the number of the first of them."""
+    """Yield the lines after the first `skip`, whole and some thousands together, each time with the number of the first of them."""
     with path.open(encoding=encoding, errors="replace") as file:
         for _ in range(skip):
             file.readline()
@@ -68,7 +68,7 @@ class Grid:
         self._numbers, self._texts = frozenset(numbers), frozenset(texts)
 
     def read(self, line: int, text: str, titles: dict[int, str]) -> pd.DataFrame:
-        """The rows of a piece whose first line is `line`. Raises BadCells; `titles` are the columns' for its messages."""
+        """Return the rows of a piece whose first line is `line`. Raises BadCells; `titles` are the columns' for its messages."""
         if '"' in text and (unclosed := _UNCLOSED.search(text)):
             raise BadCells(line + text.count("\n", 0, unclosed.start()), 'a quotation mark (") that is not closed')
         # What is left of blank lines and remarks is empty, and passed over; the lines keep their numbers.
@@ -119,7 +119,7 @@ class Grid:
         return frame.iloc[1:].reset_index(drop=True)
 
     def _converted(self, cells: pd.Series, place: int, line: int, text: str, titles: dict[int, str]) -> Array:
-        """Numbers, and marks of a reading beyond the range, of a column in which not all are plain numbers."""
+        """Return numbers, and marks of a reading beyond the range, of a column in which not all are plain numbers."""
         import pandas as pd
 
         missing, texts = cells.isna().to_numpy(), cells.astype(str).str.strip()
@@ -139,7 +139,7 @@ class Grid:
 
 
 def row_line(row: int, line: int, text: str) -> int:
-    """The number of the line in which row `row` of a piece stands."""
+    """Return the number of the line in which row `row` of a piece stands."""
     return _line_of(row, line, _REMARK.sub("", text))[0]
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from bench.recording.table import MAIN, Table
+from bench.recording.layout import MAIN, FileLayout
 from bench.samples import Array
 
 _REGULAR = 0.9  # of the distances between readings, which must be no more than twice the usual one (common practice, no source)
@@ -68,11 +68,12 @@ class _Column:
 class Filling:
     """Learns from a first walk over the rows: feed it with `add`, then ask."""
 
-    def __init__(self, table: Table) -> None:
-        self._columns = {channel: _Column() for channel in table.channels()}
+    def __init__(self, layout: FileLayout) -> None:
+        self._columns = {channel: _Column() for channel in layout.channels()}
         self._left_out: dict[str, str] = {}
 
     def add(self, values: Mapping[str, Array]) -> None:
+        """Take the next piece of the columns."""
         for channel, v in values.items():
             column = self._columns[channel]
             filled = np.flatnonzero(~np.isnan(v)) + column.rows
@@ -96,8 +97,9 @@ class Filling:
             low, high = self._columns[channel].ends
             self._columns[channel].ends = -high, -low
 
-    def known_to(self, table: Table, interval_s: float) -> Table:
-        """The table with what was learnt: ends of ranges that were exceeded, and slower channels; columns of no use are left out."""
+    def known_to(self, layout: FileLayout, interval_s: float) -> FileLayout:
+        """Return the layout with what was learnt: ends of ranges that were exceeded, and slower channels; columns of no use are left
+        out."""
         ends = {channel: column.ends for channel, column in self._columns.items() if column.beyond and channel not in self._odd()}
         slow = {channel: column.usual for channel, column in self._columns.items() if column.usual > 1}
         of_input = slow.get("v_in", 1)
@@ -106,15 +108,16 @@ class Filling:
         for channel, column in self._columns.items():
             if channel != "v_drop" and column.has_level_beyond:  # of a drop only the small readings count
                 self._left_out[channel] = "what it should show lies beyond its range"
-        columns = tuple(c for c in table.columns if c.channel not in self._left_out)
-        return replace(table, ends=ends, odd=self._odd(), slow=slow, columns=columns)
+        columns = tuple(c for c in layout.columns if c.channel not in self._left_out)
+        return replace(layout, ends=ends, odd=self._odd(), slow=slow, columns=columns)
 
     def _odd(self) -> frozenset[str]:
-        """Voltages with readings beyond the range that are none: a supply has no peaks, and clipped it would come and go."""
+        """Return voltages with readings beyond the range that are none: a supply has no peaks, and clipped it would come and go."""
         voltages = {channel: self._columns[channel] for channel in ("v_in", "v_out") if channel in self._columns}
         return frozenset(channel for channel, column in voltages.items() if column.beyond and column.low_returns > 0.0)
 
     def notes(self) -> Iterator[str]:
+        """Yield what was found about gaps and ranges, a sentence each."""
         gaps = 0
         for channel, column in self._columns.items():
             if channel in self._odd():

@@ -12,8 +12,8 @@ from pathlib import Path
 
 from bench.errors import IntakeError, RecordingError
 from bench.intake import RECORDING_MB, open_file
+from bench.recording.layout import CHANNEL_UNITS, Column, FileLayout
 from bench.recording.stamps import EPOCH_S, TimeColumn, is_stamp, stated_rate_hz
-from bench.recording.table import CHANNEL_UNITS, Column, Table
 
 # Units as some files spell them out.
 _SPELT = {"sec": "s", "second": "s", "seconds": "s", "volt": "V", "volts": "V", "amp": "A", "amps": "A", "ampere": "A", "°C": "degC"}
@@ -36,15 +36,15 @@ class _Head:
         return f"recording {self.path.name}"
 
     def row_after(self, number: int, separator: str) -> tuple[int, list[str]]:
-        """The first line after line `number` that is no blank and no remark: its own number (0 if there is none), and its cells."""
+        """Return the first line after line `number` that is no blank and no remark: its own number (0 if there is none), and its cells."""
         for later, line in enumerate(self.lines[number:], number + 1):
             if line.strip() and not line.lstrip().startswith("#"):
                 return later, _cells(line, separator)
         return 0, []
 
 
-def open_table(path: Path, names: Mapping[str, str], rate_hz: float | None = None) -> Table:
-    """How to read the file. `names` renames columns first, `rate_hz` is the rate of a file without times. Raises RecordingError."""
+def read_layout(path: Path, names: Mapping[str, str], rate_hz: float | None = None) -> FileLayout:
+    """Return how to read the file. `names` renames columns first, `rate_hz` is the rate of a file without times. Raises RecordingError."""
     head = _head(path)
     _check_names(head, names)
     found = _header(head, names)
@@ -67,11 +67,11 @@ def open_table(path: Path, names: Mapping[str, str], rate_hz: float | None = Non
     else:
         time = _at_a_rate(head, number, rate_hz)
     channels = tuple(c for c in columns if c.channel != "time")
-    return Table(path, head.encoding, last, separator, decimal, tuple(cells), channels, time)
+    return FileLayout(path, head.encoding, last, separator, decimal, tuple(cells), channels, time)
 
 
 def _head(path: Path) -> _Head:
-    """UTF-8 with or without a byte order mark, or else Latin-1."""
+    """Decode the first lines: UTF-8 with or without a byte order mark, or else Latin-1."""
     try:
         with open_file(path, RECORDING_MB) as file:
             raw = file.read(_HEAD_BYTES)
@@ -101,7 +101,7 @@ def _check_names(head: _Head, names: Mapping[str, str]) -> None:
 
 
 def _header(head: _Head, names: Mapping[str, str]) -> tuple[int, str, list[str]] | None:
-    """Number, separator and cells of the line that names the columns: the first with a time, else the first with a channel."""
+    """Return the number, separator and cells of the line that names the columns: the first with a time, else the first with a channel."""
     without_time = None
     for number, line in enumerate(head.lines, 1):
         separator = _separator(line)
@@ -148,7 +148,7 @@ def _decimal(lines: Sequence[str], separator: str) -> str:
 
 
 def _split_title(title: str) -> tuple[str, str] | None:
-    """Channel and unit of a column title such as `v_out_mV`, `v_out [mV]`, `V_out (mV)`; None if it is not one of ours."""
+    """Return the channel and unit of a column title such as `v_out_mV`, `v_out [mV]`, `V_out (mV)`; None if it is not one of ours."""
     match = re.fullmatch(r"(\w+?)(?:_|\s*[\[(/]\s*)([A-Za-zµμ]+)\s*[\])]?", title.strip())
     if match is None or match[1].lower() not in CHANNEL_UNITS:
         return None
@@ -156,21 +156,21 @@ def _split_title(title: str) -> tuple[str, str] | None:
 
 
 def _unit(text: str) -> str:
-    """A unit as CHANNEL_UNITS has it, out of its brackets."""
+    """Return a unit as CHANNEL_UNITS has it, out of its brackets."""
     plain = text.strip().strip("[]()").strip().replace("µ", "u").replace("μ", "u")
     return _SPELT.get(plain, _SPELT.get(plain.lower(), plain))
 
 
 def _are_units(titles: Sequence[str], cells: Sequence[str]) -> bool:
-    """Whether the row under the header holds units: a known one under a channel, and no number or time under any."""
+    """Return whether the row under the header holds units: a known one under a channel, and no number or time under any."""
     ours = [cell for title, cell in zip(titles, cells, strict=False) if _split_title(title) is not None or title.lower() in CHANNEL_UNITS]
     known = {unit for units in CHANNEL_UNITS.values() for unit in units}
     return any(_unit(cell) in known for cell in ours) and not any(re.search(r"\d", cell) for cell in ours)
 
 
 def _columns(where: str, titles: Sequence[str], units: Sequence[str]) -> Iterator[Column]:
-    """The columns that are channels; the unit of a title without one stands in `units`. A time without a unit may be stamps: it is not used
-    beside one with a unit."""
+    """Yield the columns that are channels; the unit of a title without one stands in `units`. A time without a unit may be stamps: it is
+    not used beside one with a unit."""
     seen: set[str] = set()
     has_numbers = any(_split_title(title) == ("time", unit) for title in titles for unit in CHANNEL_UNITS["time"])
     for place, title in enumerate(titles):
@@ -197,7 +197,7 @@ def _columns(where: str, titles: Sequence[str], units: Sequence[str]) -> Iterato
 
 
 def _time_column(where: str, column: Column, first_row: Sequence[str], decimal: str, rate_hz: float | None) -> TimeColumn:
-    """How the column `column` tells time, by its first cell."""
+    """Return how the column `column` tells time, by its first cell."""
     if rate_hz is not None:
         raise RecordingError(f"{where}, column {column.title}: the file tells its times; a rate is for files that have none")
     cell = first_row[column.place] if column.place < len(first_row) else ""
@@ -213,7 +213,7 @@ def _time_column(where: str, column: Column, first_row: Sequence[str], decimal: 
 
 
 def _at_a_rate(head: _Head, number: int, rate_hz: float | None) -> TimeColumn:
-    """The time of a file without times: by the rate that was given, or else the one that its head states."""
+    """Return the time of a file without times: by the rate that was given, or else the one that its head states."""
     stated = stated_rate_hz(head.lines[: number - 1])
     rate = stated if rate_hz is None else rate_hz
     if rate is None:
@@ -228,7 +228,7 @@ def _at_a_rate(head: _Head, number: int, rate_hz: float | None) -> TimeColumn:
 
 
 def _cut(names: Sequence[str]) -> str:
-    """The names, as many as a line holds."""
+    """Return the names, as many as a line holds."""
     shown: list[str] = []
     length = 0
     for name in names:
@@ -240,14 +240,15 @@ def _cut(names: Sequence[str]) -> str:
     return ", ".join(shown)
 
 
-def column_notes(table: Table) -> Iterator[str]:
-    used = {c.place for c in table.columns} | {table.time.place}
-    ignored = [title for place, title in enumerate(table.titles) if place not in used]
+def column_notes(layout: FileLayout) -> Iterator[str]:
+    """Yield what was found about the columns, a sentence each."""
+    used = {c.place for c in layout.columns} | {layout.time.place}
+    ignored = [title for place, title in enumerate(layout.titles) if place not in used]
     if ignored:
         yield f"{len(ignored)} column{'s' if len(ignored) > 1 else ''} of the file not used: {_cut(ignored)}"
-    if table.time.kind == "rate":
-        otherwise = "" if table.time.stated_hz is None else f", as was asked; the file states {table.time.stated_hz:g}"
-        yield f"no time column: rows taken at {1.0 / table.time.factor:g} a second{otherwise}"
+    if layout.time.kind == "rate":
+        otherwise = "" if layout.time.stated_hz is None else f", as was asked; the file states {layout.time.stated_hz:g}"
+        yield f"no time column: rows taken at {1.0 / layout.time.factor:g} a second{otherwise}"
     for channel in ("v_in", "v_out", "i_load"):
-        if channel not in table.channels():
+        if channel not in layout.channels():
             yield f"{channel}: not in the file; what needs it is not measured"

@@ -11,11 +11,11 @@ from bench.description import CommonModeError
 from bench.errors import RecordingError
 from bench.instrument import UNSTATED, Instrument
 from bench.recording.filling import Filling
-from bench.recording.head import column_notes, open_table
+from bench.recording.head import column_notes, read_layout
+from bench.recording.layout import EVERYTHING, FileLayout
 from bench.recording.rows import blocks_of, rows_of
 from bench.recording.stand_in import current_levels
 from bench.recording.survey import Survey
-from bench.recording.table import EVERYTHING, Table
 from bench.samples import EXACT, Accuracy, Block, Timing, Trace
 
 _BEYOND = 0.05  # of a range: instruments read a little beyond their own (common practice, no source)
@@ -35,7 +35,7 @@ class Recording:
     interval_s: float
     rows: int
     notes: tuple[str, ...]
-    table: Table
+    layout: FileLayout
     timing: Timing = EXACT
     delays_s: Mapping[str, float] = field(default_factory=dict)
     current_bounds_a: tuple[float, float] = (0.0, 0.0)
@@ -43,7 +43,7 @@ class Recording:
     @property
     def blocks(self) -> Iterator[Block]:
         """The samples, as they are in the file; channels that are sampled later than their row by as much later."""
-        for block in blocks_of(self.table, self.row_s):
+        for block in blocks_of(self.layout, self.row_s):
             yield replace(block, traces={name: self._delayed(name, trace) for name, trace in block.traces.items()})
 
     def _delayed(self, name: str, trace: Trace) -> Trace:
@@ -51,16 +51,16 @@ class Recording:
         return Trace(trace.t_s + delay_s, trace.values) if delay_s else trace
 
     @property
-    def output_stands_in(self) -> bool:
+    def has_stand_in_output(self) -> bool:
         """Whether the output's voltage is not to be had, and only the current tells when the contact was closed.
 
         A drop beyond its range says that the contact may be open, but not how much the output has.
         """
-        differs = {"v_in", "v_drop"} <= set(self.columns) and "v_drop" not in self.table.ends
+        differs = {"v_in", "v_drop"} <= set(self.columns) and "v_drop" not in self.layout.ends
         return "v_out" not in self.columns and not differs
 
     def blocks_with_output(self, nominal_v: float) -> Iterator[Block]:
-        """The samples, with a trace v_out in every block: the file's, or v_in less v_drop, or a stand-in made of the current.
+        """Yield the samples, with a trace v_out in every block: the file's, or v_in less v_drop, or a stand-in made of the current.
 
         The stand-in is the input's voltage (or nominal_v) times how far the current is from its dark to its lit level: good for when, not
         for how much. RecordingError if there is nothing to make it of.
@@ -68,11 +68,11 @@ class Recording:
         if "v_out" in self.columns:
             yield from self.blocks
             return
-        if self.output_stands_in and "i_load" not in self.columns:
+        if self.has_stand_in_output and "i_load" not in self.columns:
             there = ", ".join(self.columns)
-            raise RecordingError(f"{self.table.name}: neither v_out nor i_load is in it, only {there}: nothing shows the lamps")
+            raise RecordingError(f"{self.layout.name}: neither v_out nor i_load is in it, only {there}: nothing shows the lamps")
         levels = None
-        if self.output_stands_in:
+        if self.has_stand_in_output:
             levels = current_levels(self.blocks, self.current_bounds_a, self.accuracies["i_load"], self.interval_s)
         for block in self.blocks:
             shown = block.traces["v_drop" if levels is None else "i_load"]
@@ -97,48 +97,77 @@ def read_recording(
     """
     if not window_s[0] < window_s[1]:
         raise RecordingError(f"recording {Path(path).name}: a window from {window_s[0]:g} to {window_s[1]:g} s; its end must be later")
-    table = replace(open_table(Path(path), names or {}, rate_hz), window_s=window_s)
-    notes = list(column_notes(table))
-    survey, filling = Survey(table), Filling(table)
-    for time_s, values in rows_of(table):
-        filling.add(values)
-        survey.add(time_s, values)
-    if not survey.rows and window_s != EVERYTHING:
-        raise RecordingError(f"{table.name}: no row from {window_s[0]:g} to {window_s[1]:g} s; choose another window")
-    survey.finish()
+    layout = replace(read_layout(Path(path), names or {}, rate_hz), window_s=window_s)
+    notes = list(column_notes(layout))
+    survey, filling = _walk_over(layout)
     turned = survey.reversed(instrument)
     if turned:
-        table = table.turned_round(turned)
+        layout = layout.turn_round(turned)
         filling.turn_round(turned)
         notes.append(f"{', '.join(turned)}: recorded the other way round (positive earth, or a probe reversed), sign turned")
-    table = filling.known_to(table, survey.interval_s)
+    layout = filling.known_to(layout, survey.interval_s)
     notes += filling.notes()
-    if not table.columns:
-        raise RecordingError(f"{table.name}: {notes[-1]}; record it in a larger range")
-    accuracies = {channel: survey.accuracy(channel, instrument.input(channel)) for channel in table.channels()}
-    accuracies |= {c: replace(accuracies[c], low=-accuracies[c].high, high=-accuracies[c].low) for c in turned if c in accuracies}
-    accuracies = {c: _clipped_at(accuracy, table.ends.get(c, EVERYTHING)) for c, accuracy in accuracies.items()}
-    for channel in table.channels():
-        if channel.startswith("i_") and survey.clipped_at_zero(channel):
-            notes.append(f"{channel}: never below 0 and often exactly 0: its zero may be hidden there, so none is taken from the rest")
-    notes += _beyond_stated(survey, table.channels(), instrument, turned)
+    if not layout.columns:
+        raise RecordingError(f"{layout.name}: {notes[-1]}; record it in a larger range")
+    notes += _hidden_zeros(survey, layout)
+    notes += _beyond_stated(survey, layout.channels(), instrument, turned)
+    accuracies = _accuracies(survey, layout, instrument, turned)
     if "v_drop" not in accuracies and "v_in" in accuracies and "v_out" in accuracies:
         accuracies["v_drop"] = _difference(accuracies["v_in"], accuracies["v_out"])
         notes.append("v_drop: not in the file, taken as v_in less v_out")
     notes += survey.notes()
-    row_s = survey.interval_s
-    interval_s = row_s * max((table.slow.get(channel, 1) for channel in table.contact_channels), default=1)
+    interval_s = survey.interval_s * max((layout.slow.get(channel, 1) for channel in layout.contact_channels), default=1)
+    return Recording(
+        path=layout.path,
+        columns=layout.channels(),
+        accuracies=accuracies,
+        row_s=survey.interval_s,
+        interval_s=interval_s,
+        rows=survey.rows,
+        notes=tuple(notes),
+        layout=layout,
+        timing=_timing(survey, instrument, interval_s),
+        delays_s={c: stated.delay_s for c in layout.channels() if (stated := instrument.input(c)) and stated.delay_s},
+        current_bounds_a=survey.bounds("i_load", turned) if "i_load" in layout.channels() else (0.0, 0.0),
+    )
+
+
+def _walk_over(layout: FileLayout) -> tuple[Survey, Filling]:
+    """Read every wanted row once, for what they show of the instrument. RecordingError if there are too few."""
+    survey, filling = Survey(layout), Filling(layout)
+    for time_s, values in rows_of(layout):
+        filling.add(values)
+        survey.add(time_s, values)
+    begin_s, end_s = layout.window_s
+    if not survey.rows and layout.window_s != EVERYTHING:
+        raise RecordingError(f"{layout.name}: no row from {begin_s:g} to {end_s:g} s; choose another window")
+    survey.finish()
+    return survey, filling
+
+
+def _accuracies(survey: Survey, layout: FileLayout, instrument: Instrument, turned: Collection[str]) -> dict[str, Accuracy]:
+    """Return what each channel's readings are known to, with the ends of its range; of a `turned` channel those have changed places."""
+    found = {channel: survey.accuracy(channel, instrument.input(channel)) for channel in layout.channels()}
+    found |= {c: replace(found[c], low=-found[c].high, high=-found[c].low) for c in turned if c in found}
+    return {c: _clipped_at(accuracy, layout.ends.get(c, EVERYTHING)) for c, accuracy in found.items()}
+
+
+def _hidden_zeros(survey: Survey, layout: FileLayout) -> Iterator[str]:
+    """Yield what to say of currents that never read below 0, whose zero is not to be had from the rest."""
+    for channel in layout.channels():
+        if channel.startswith("i_") and survey.clipped_at_zero(channel):
+            yield f"{channel}: never below 0 and often exactly 0: its zero may be hidden there, so none is taken from the rest"
+
+
+def _timing(survey: Survey, instrument: Instrument, interval_s: float) -> Timing:
+    """Return how the channels were sampled; what is not stated may be as wrong as one interval."""
     skew_s = instrument.skew_s if instrument.skew_s is not None else interval_s
     sampling_s = instrument.sampling_s if instrument.sampling_s is not None else interval_s
-    bounds_a = survey.bounds("i_load", turned) if "i_load" in table.channels() else (0.0, 0.0)
-    timing = Timing(skew_s, survey.stamp_u_s, sampling_s)
-    delays = {channel: stated.delay_s for channel in table.channels() if (stated := instrument.input(channel)) and stated.delay_s}
-    told = tuple(notes)
-    return Recording(table.path, table.channels(), accuracies, row_s, interval_s, survey.rows, told, table, timing, delays, bounds_a)
+    return Timing(skew_s, survey.stamp_u_s, sampling_s)
 
 
 def _beyond_stated(survey: Survey, channels: Sequence[str], instrument: Instrument, turned: Collection[str]) -> Iterator[str]:
-    """What to say of channels that read more than their input can, by what is stated of it."""
+    """Yield what to say of channels that read more than their input can, by what is stated of it."""
     for channel in channels:
         stated = instrument.input(channel)
         if stated is None or not math.isfinite(room := _BEYOND * (stated.highest - stated.lowest)):
@@ -150,12 +179,12 @@ def _beyond_stated(survey: Survey, channels: Sequence[str], instrument: Instrume
 
 
 def _clipped_at(accuracy: Accuracy, ends: tuple[float, float]) -> Accuracy:
-    """The accuracy of a channel that went beyond these ends of its range; infinite if it did not."""
+    """Return the accuracy of a channel that went beyond these ends of its range; infinite if it did not."""
     return replace(accuracy, low=max(accuracy.low, ends[0]), high=min(accuracy.high, ends[1]))
 
 
 def _difference(v_in: Accuracy, v_out: Accuracy) -> Accuracy:
-    """Accuracy of v_in - v_out. With the contact closed both are nearly equal, so their scale errors act on v_in."""
+    """Return the accuracy of v_in - v_out. With the contact closed both are nearly equal, so their scale errors act on v_in."""
     return Accuracy(
         low=v_in.low - v_out.high,
         high=v_in.high - v_out.low,

@@ -11,48 +11,48 @@ import numpy.typing as npt
 
 from bench.errors import RecordingError
 from bench.recording.cells import BadCells, Grid, pieces, row_line
+from bench.recording.layout import MAIN, FileLayout
 from bench.recording.stamps import Clock, NotATime
-from bench.recording.table import MAIN, Table
 from bench.samples import Array, Block, Trace
 
 _GAP_LEAST_S = 5e-3
 _BACK_ROWS = 50
 
 
-def rows_of(table: Table) -> Iterator[tuple[Array, dict[str, Array]]]:
-    """Chunks of the file in SI: time shape (n,), and each channel's values, shape (n,), NaN where there is none.
+def rows_of(layout: FileLayout) -> Iterator[tuple[Array, dict[str, Array]]]:
+    """Yield chunks of the file in SI: time shape (n,), and each channel's values, shape (n,), NaN where there is none.
 
-    Readings beyond the range are infinite until `table` knows what becomes of them.
+    Readings beyond the range are infinite until `layout` knows what becomes of them.
     """
-    of_time = table.time
-    titles = {column.place: column.title for column in table.columns} | {of_time.place: of_time.title}
-    numbers = {column.place for column in table.columns} | ({of_time.place} if of_time.kind == "number" else set())
+    of_time = layout.time
+    titles = {column.place: column.title for column in layout.columns} | {of_time.place: of_time.title}
+    numbers = {column.place for column in layout.columns} | ({of_time.place} if of_time.kind == "number" else set())
     texts = {of_time.place} if of_time.kind in ("exact", "stamp") else set()
-    grid, clock = Grid(table.separator, table.decimal, table.width, numbers, texts), Clock(of_time)
+    grid, clock = Grid(layout.separator, layout.decimal, layout.width, numbers, texts), Clock(of_time)
     try:
-        for line, text in pieces(table.path, table.encoding, table.lines_before):
+        for line, text in pieces(layout.path, layout.encoding, layout.lines_before):
             cells = grid.read(line, text, titles)
             try:
                 time_s = clock.seconds(cells)
             except NotATime as bad:
                 said = f"column {of_time.title}: {bad.cell[:40]!r} is not a time like the first"
                 raise BadCells(row_line(bad.row, line, text), said) from bad
-            yield _wanted(table, time_s, {c.channel: cells[c.place].to_numpy(dtype=np.float64) * c.factor for c in table.columns})
+            yield _wanted(layout, time_s, {c.channel: cells[c.place].to_numpy(dtype=np.float64) * c.factor for c in layout.columns})
     except BadCells as bad:
-        raise RecordingError(f"{table.name}: line {bad.line}{',' if bad.text.startswith('column') else ':'} {bad.text}") from bad
+        raise RecordingError(f"{layout.name}: line {bad.line}{',' if bad.text.startswith('column') else ':'} {bad.text}") from bad
     except OSError as error:
-        raise RecordingError(f"{table.name}: can't be read: {error.strerror or error}") from error
+        raise RecordingError(f"{layout.name}: can't be read: {error.strerror or error}") from error
 
 
-def _wanted(table: Table, time_s: Array, values: dict[str, Array]) -> tuple[Array, dict[str, Array]]:
-    """The rows inside the window, with readings beyond a channel's range clipped, or taken out, as the table knows."""
-    begin, end = table.window_s
+def _wanted(layout: FileLayout, time_s: Array, values: dict[str, Array]) -> tuple[Array, dict[str, Array]]:
+    """Return the rows inside the window, with readings beyond a channel's range clipped, or taken out, as the layout knows."""
+    begin, end = layout.window_s
     if begin > -math.inf or end < math.inf:
         inside = (time_s >= begin) & (time_s <= end)
         time_s, values = time_s[inside], {channel: v[inside] for channel, v in values.items()}
-    for channel in table.ends.keys() & values.keys():
-        values[channel] = np.clip(values[channel], *table.ends[channel])
-    for channel in table.odd & values.keys():
+    for channel in layout.ends.keys() & values.keys():
+        values[channel] = np.clip(values[channel], *layout.ends[channel])
+    for channel in layout.odd & values.keys():
         values[channel] = np.where(np.isinf(values[channel]), np.nan, values[channel])
     return time_s, values
 
@@ -64,8 +64,8 @@ class Timeline:
     back is dropped; a file that goes back and stays back is two recordings, which is an error.
     """
 
-    def __init__(self, table: Table) -> None:
-        self._table = table
+    def __init__(self, layout: FileLayout) -> None:
+        self._layout = layout
         self._held: tuple[Array, dict[str, Array]] | None = None
         self._last = -math.inf
         self._back = 0
@@ -74,6 +74,7 @@ class Timeline:
         self._step = 0.0
 
     def feed(self, time_s: Array, values: dict[str, Array]) -> tuple[Array, dict[str, Array]]:
+        """Return the rows of this piece whose time increases, with those held back before; the last is held for the next piece."""
         keep = np.isfinite(time_s)
         highest = np.maximum.accumulate(np.where(keep, time_s, -np.inf)) if len(time_s) else time_s
         keep &= time_s >= np.maximum(highest, self._last)
@@ -91,7 +92,7 @@ class Timeline:
         return out, {c: v[:ready] for c, v in values.items()}
 
     def flush(self) -> tuple[Array, dict[str, Array]] | None:
-        """The rows that waited, at the end of the file."""
+        """Return the rows that waited, at the end of the file."""
         if self._held is None or not len(self._held[0]):
             return None
         time_s, values = self._held
@@ -107,7 +108,7 @@ class Timeline:
             self._back += len(run)
             if self._back > _BACK_ROWS:
                 raise RecordingError(
-                    f"{self._table.name}: time goes back after {reached_s:g} s and stays back for more than {_BACK_ROWS} rows: "
+                    f"{self._layout.name}: time goes back after {reached_s:g} s and stays back for more than {_BACK_ROWS} rows: "
                     "are these two recordings in one file? keep one"
                 )
 
@@ -128,10 +129,11 @@ class Timeline:
         return spread
 
 
-def strict_rows(table: Table) -> Iterator[tuple[Array, dict[str, Array]]]:
-    timeline = Timeline(table)
+def strict_rows(layout: FileLayout) -> Iterator[tuple[Array, dict[str, Array]]]:
+    """Yield pieces of rows whose times increase strictly."""
+    timeline = Timeline(layout)
     ready: tuple[Array, dict[str, Array]] | None = None
-    for time_s, values in rows_of(table):
+    for time_s, values in rows_of(layout):
         if ready is not None and len(ready[0]):
             yield ready
         ready = timeline.feed(time_s, values)
@@ -141,21 +143,21 @@ def strict_rows(table: Table) -> Iterator[tuple[Array, dict[str, Array]]]:
         yield np.concatenate((ready[0], last[0])), {c: np.concatenate((ready[1][c], v)) for c, v in last[1].items()}
 
 
-def blocks_of(table: Table, interval_s: float) -> Iterator[Block]:
-    """The file as blocks without gaps inside; times count from its first row."""
-    main = [c for c in table.channels() if c in MAIN]
+def blocks_of(layout: FileLayout, interval_s: float) -> Iterator[Block]:
+    """Yield the file as blocks without gaps inside; times count from its first row."""
+    main = [c for c in layout.channels() if c in MAIN]
     threshold = max(5.0 * interval_s, _GAP_LEAST_S)
-    holes = {c: _Holes(5.0 * interval_s * table.slow[c] if c in table.slow else 0.0) for c in main}
+    holes = {c: _Holes(5.0 * interval_s * layout.slow[c] if c in layout.slow else 0.0) for c in main}
     origin: float | None = None
     gap, last = False, -math.inf
-    for time_s, values in strict_rows(table):
+    for time_s, values in strict_rows(layout):
         origin = float(time_s[0]) if origin is None else origin
         good = np.all([holes[c].filled(time_s, values[c]) for c in main], axis=0) if main else np.ones(len(time_s), dtype=bool)
         for begin, end in _stretches(time_s, good, threshold):
             t = time_s[begin:end] - origin
             missing_rows = begin > 0 and not good[begin - 1]
             gap_before = last > -math.inf and (gap or missing_rows or float(t[0]) - last > threshold)
-            traces = _traces(t, {c: v[begin:end] for c, v in values.items()}, table.contact_channels)
+            traces = _traces(t, {c: v[begin:end] for c, v in values.items()}, layout.contact_channels)
             if any(c not in traces or len(traces[c].t_s) < 2 for c in main):
                 gap = True  # too short to show a change, or for a slower channel
                 continue
@@ -187,7 +189,7 @@ class _Holes:
 
 
 def _stretches(time_s: Array, good: npt.NDArray[np.bool_], threshold: float) -> Iterator[tuple[int, int]]:
-    """Index ranges of good rows without a pause longer than threshold."""
+    """Yield the index ranges of good rows without a pause longer than threshold."""
     cut = np.flatnonzero((np.diff(good.astype(np.int8)) != 0) | (np.diff(time_s) > threshold)) + 1
     edges = [0, *cut.tolist(), len(time_s)]
     for begin, end in pairwise(edges):
@@ -196,7 +198,7 @@ def _stretches(time_s: Array, good: npt.NDArray[np.bool_], threshold: float) -> 
 
 
 def _traces(t_s: Array, values: Mapping[str, Array], contact_channels: Sequence[str]) -> dict[str, Trace]:
-    """A trace for each channel with a reading. Those that show the contact have the same instants.
+    """Return a trace for each channel with a reading. Those that show the contact have the same instants.
 
     None is read more often than the slowest of them: what it was between their readings belongs to no known state of the contact.
     """
@@ -216,5 +218,5 @@ def _traces(t_s: Array, values: Mapping[str, Array], contact_channels: Sequence[
 
 
 def _laid_on(t_s: Array, trace: Trace) -> Trace:
-    """The trace at these instants, straight between its own."""
+    """Return the trace at these instants, straight between its own."""
     return trace if np.array_equal(t_s, trace.t_s) else Trace(t_s, np.interp(t_s, trace.t_s, trace.values))

@@ -9,13 +9,11 @@ from pathlib import Path
 from typing import BinaryIO
 
 import numpy as np
-import numpy.typing as npt
 
 from bench.clicks import LEAST_SAMPLE_RATE, Loudmeter, Loudness
 from bench.errors import IntakeError, RecordingError
 from bench.intake import RECORDING_MB, open_file
-
-Array = npt.NDArray[np.float64]
+from bench.samples import Array
 
 _PCM, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE  # format tags of WAVE (Multimedia Programming Interface 1.0, 1991; WAVEFORMATEXTENSIBLE)
 _MOST_CHANNELS = 8
@@ -44,7 +42,7 @@ class _Layout:
 
 
 def is_sound(path: str | Path) -> bool:
-    """Whether the file begins as a WAV file does; one that can't be read does not."""
+    """Return whether the file begins as a WAV file does; one that can't be read does not."""
     try:
         with open_file(path, RECORDING_MB) as file:
             head = file.read(12)
@@ -88,7 +86,7 @@ def _channels(count: int) -> str:
 
 
 def _found_data(file: BinaryIO, where: str) -> tuple[_Layout, int]:
-    """The layout, and the size of the data in bytes, of which the first is read next."""
+    """Return the layout, and the size of the data in bytes, of which the first is read next."""
     layout: _Layout | None = None
     file.seek(12)
     while len(head := file.read(8)) == 8:
@@ -125,7 +123,7 @@ def _layout(chunk: bytes, where: str) -> _Layout:
 
 
 def _samples(file: BinaryIO, layout: _Layout, size: int) -> Iterator[Array]:
-    """Pieces, shape (n, channels), full scale 1; a last frame that is not whole is left out."""
+    """Yield pieces, shape (n, channels), full scale 1; a last frame that is not whole is left out."""
     left = size // layout.frame
     while left > 0:
         raw = file.read(min(left, _PIECE) * layout.frame)

@@ -59,11 +59,12 @@ class TimeColumn:
 
 
 def is_stamp(cell: str) -> bool:
+    """Return whether a cell is a date and time that can be read."""
     return _STAMP.fullmatch(cell) is not None
 
 
 def stated_rate_hz(lines: Sequence[str]) -> float | None:
-    """The rate of sampling that one of these lines states, such as `# sample rate: 10 kHz` or `Sampling interval [s], 0.0001`."""
+    """Return the rate of sampling that one of these lines states, such as `# sample rate: 10 kHz` or `Sampling interval [s], 0.0001`."""
     for line in lines:
         match = _STATED.fullmatch(line.strip())
         if match is None or _THOUSANDS.fullmatch(match["number"]):
@@ -77,7 +78,7 @@ def stated_rate_hz(lines: Sequence[str]) -> float | None:
 
 
 def _number(text: str) -> float:
-    """The number; 0 if it is none."""
+    """Return the number; 0 if it is none."""
     try:
         return float(text.replace(",", "."))
     except ValueError:
@@ -96,7 +97,7 @@ class Clock:
         self._last_s = 0.0
 
     def seconds(self, cells: pd.DataFrame) -> Array:
-        """Times of the next rows, of which `cells` holds the file's columns by their places. Raises NotATime."""
+        """Return the times of the next rows, of which `cells` holds the file's columns by their places. Raises NotATime."""
         if self._column.kind == "rate":
             rows = np.arange(self._rows, self._rows + len(cells), dtype=np.float64)
             self._rows += len(cells)
@@ -151,7 +152,7 @@ class Clock:
         return np.where(there, (nanoseconds - (self._first_ns or 0)) * 1e-9, np.nan)
 
     def _over_midnight(self, of_day_s: Array) -> Array:
-        """Times of day as times since the first of them, which go on where the day changes."""
+        """Return the times of day as times since the first of them, which go on where the day changes."""
         there = np.isfinite(of_day_s)
         times = of_day_s[there]
         if not len(times):

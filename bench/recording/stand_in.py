@@ -31,14 +31,14 @@ class CurrentLevels:
     averaged: int = 1
 
     def lit(self, current: Trace) -> Array:
-        """How far the current is from the dark to the lit level, 0 to 1, shape (n,)."""
+        """Return how far the current is from the dark to the lit level, 0 to 1, shape (n,)."""
         if self.lit_a <= self.dark_a:
             return np.zeros(len(current.values))
         return np.clip((_averaged(current.values, self.averaged) - self.dark_a) / (self.lit_a - self.dark_a), 0.0, 1.0)
 
 
 def current_levels(blocks: Iterator[Block], bounds_a: tuple[float, float], accuracy: Accuracy, interval_s: float) -> CurrentLevels:
-    """The levels of the current in these blocks, which lies between `bounds_a`."""
+    """Return the levels of the current in these blocks, which lies between `bounds_a`."""
     low, high = bounds_a
     edges = np.linspace(low, max(high, low + 1e-9), _BINS + 1)
     counts = np.zeros(_BINS, dtype=np.int64)
@@ -66,13 +66,13 @@ def current_levels(blocks: Iterator[Block], bounds_a: tuple[float, float], accur
 
 
 def _quantile(values: Array, counts: np.ndarray[tuple[int, ...], np.dtype[np.int64]], part: float) -> float:
-    """The value below which this part of the counted ones lies."""
+    """Return the value below which this part of the counted ones lies."""
     total = np.cumsum(counts)
     return float(values[min(int(np.searchsorted(total, part * total[-1])), len(values) - 1)])
 
 
 def _averaged(values: Array, count: int) -> Array:
-    """Each value's mean with its neighbours, `count` together; fewer at the ends."""
+    """Return each value's mean with its neighbours, `count` together; fewer at the ends."""
     if count < 2:
         return values
     window = np.ones(min(count, len(values)))

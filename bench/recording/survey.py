@@ -17,8 +17,8 @@ from bench.instrument import (
     InputErrors,
     Instrument,
 )
+from bench.recording.layout import FileLayout
 from bench.recording.rows import Timeline
-from bench.recording.table import Table
 from bench.samples import Accuracy, Array
 
 # A column that reads exactly 0 this often, and never less, may be of an input that shows nothing below 0.
@@ -34,22 +34,23 @@ _TOGETHER = 0.3  # correlation of current and output above which they move toget
 class Survey:
     """Learns from a first walk over the rows: feed it with `add`, then `finish`."""
 
-    def __init__(self, table: Table) -> None:
-        self._table = table
-        self._timeline = Timeline(table)
+    def __init__(self, layout: FileLayout) -> None:
+        self._layout = layout
+        self._timeline = Timeline(layout)
         self.rows = 0
         self._intervals: list[Array] = []
-        self._bounds = {c: (math.inf, -math.inf) for c in table.channels()}
-        self._step = dict.fromkeys(table.channels(), math.inf)
-        self._noises: dict[str, list[float]] = {c: [] for c in table.channels()}
-        self._distinct: dict[str, set[float]] = {c: set() for c in table.channels()}
-        self._sums = {c: np.zeros(6) for c in table.channels()}
-        self._count = dict.fromkeys(table.channels(), 0)
-        self._zeros = dict.fromkeys(table.channels(), 0)
-        self._flat = dict.fromkeys(table.channels(), 0)
-        self._lit = dict.fromkeys(table.channels(), 0.0)
+        self._bounds = {c: (math.inf, -math.inf) for c in layout.channels()}
+        self._step = dict.fromkeys(layout.channels(), math.inf)
+        self._noises: dict[str, list[float]] = {c: [] for c in layout.channels()}
+        self._distinct: dict[str, set[float]] = {c: set() for c in layout.channels()}
+        self._sums = {c: np.zeros(6) for c in layout.channels()}
+        self._count = dict.fromkeys(layout.channels(), 0)
+        self._zeros = dict.fromkeys(layout.channels(), 0)
+        self._flat = dict.fromkeys(layout.channels(), 0)
+        self._lit = dict.fromkeys(layout.channels(), 0.0)
 
     def add(self, time_s: Array, values: dict[str, Array]) -> None:
+        """Take the next piece of rows."""
         self.rows += len(time_s)
         self._learn(*self._timeline.feed(time_s, values))
 
@@ -81,24 +82,24 @@ class Survey:
                 self._sums[channel] += np.array([len(x), x.sum(), y.sum(), x @ x, y @ y, x @ y])
 
     def finish(self) -> None:
-        """No more rows will come. RecordingError if they are not enough to go by."""
+        """End the walk: no more rows will come. RecordingError if they are not enough to go by."""
         last = self._timeline.flush()
         if last is not None:
             self._learn(*last)
         if self.rows < 3 or not self._intervals:
-            raise RecordingError(f"{self._table.name}: {self.rows} rows of numbers, at least 3 are needed")
-        for channel in self._table.channels():
+            raise RecordingError(f"{self._layout.name}: {self.rows} rows of numbers, at least 3 are needed")
+        for channel in self._layout.channels():
             if self._bounds[channel][0] > self._bounds[channel][1]:
-                title = next(c.title for c in self._table.columns if c.channel == channel)
-                raise RecordingError(f"{self._table.name}: column {title}: not one number in it; leave the column out")
+                title = next(c.title for c in self._layout.columns if c.channel == channel)
+                raise RecordingError(f"{self._layout.name}: column {title}: not one number in it; leave the column out")
 
     def bounds(self, channel: str, turned: Collection[str]) -> tuple[float, float]:
-        """Least and largest reading of a channel, whose sign may have been turned."""
+        """Return the least and largest reading of a channel, whose sign may have been turned."""
         low, high = self._bounds[channel]
         return (-high, -low) if channel in turned else (low, high)
 
     def reversed(self, instrument: Instrument) -> tuple[str, ...]:
-        """Channels recorded the other way round: a car with positive earth, or a current probe that looks the other way.
+        """Return the channels recorded the other way round: a car with positive earth, or a current probe that looks the other way.
 
         The voltages share one reference and go together, as the input's (or the output's) shows; each current goes by itself. A small
         current may read negative for its zero alone: it is turned only if it falls while the output rises, or, without an output, lies
@@ -113,18 +114,18 @@ class Survey:
             off = sum(stated.rest) if stated is not None else ZERO_UNSTATED_OF_LARGEST * self._largest(channel)
             return -low - high > 2.0 * off
 
-        there = self._table.channels()
+        there = self._layout.channels()
         voltages = [c for c in there if c.startswith("v_")]
         shows = next((c for c in ("v_in", "v_out") if c in there), None)
         found = voltages if shows is not None and backwards(shows) else []
         return (*found, *(c for c in there if c.startswith("i_") and backwards(c)))
 
     def _largest(self, channel: str) -> float:
-        """The largest reading of a channel, whatever its sign."""
+        """Return the largest reading of a channel, whatever its sign."""
         return max(map(abs, self._bounds[channel]))
 
     def _together(self, channel: str) -> float | None:
-        """Correlation of a channel with the size of the output's voltage; None if there is none to speak of."""
+        """Return the correlation of a channel with the size of the output's voltage; None if there is none to speak of."""
         n, x, y, xx, yy, xy = self._sums[channel]
         spread = math.sqrt(max(n * xx - x * x, 0.0) * max(n * yy - y * y, 0.0))
         found = (n * xy - x * y) / spread if spread > 0.0 else 0.0
@@ -132,6 +133,7 @@ class Survey:
 
     @property
     def interval_s(self) -> float:
+        """Usual time between two rows."""
         return float(np.median(np.concatenate(self._intervals)))
 
     @property
@@ -147,7 +149,7 @@ class Survey:
         return min(max(scatter, rounded / math.sqrt(12.0)), self.interval_s / math.sqrt(12.0))
 
     def accuracy(self, channel: str, stated: InputErrors | None) -> Accuracy:
-        """Errors of a column: as stated or else a plain instrument's, its own steps and scatter, and what of it is clipped."""
+        """Return the errors of a column: as stated or else a plain instrument's, its own steps and scatter, and what of it is clipped."""
         step = self._step[channel] if math.isfinite(self._step[channel]) else 0.0
         if len(self._distinct[channel]) < _DISTINCT_LEAST:
             # Two values alone, as of a signal without noise, tell no size of a count.
@@ -182,11 +184,12 @@ class Survey:
         )
 
     def clipped_at_zero(self, channel: str) -> bool:
-        """Whether the column may be of an input that shows nothing below 0, so that a reading of 0 is no zero."""
+        """Return whether the column may be of an input that shows nothing below 0, so that a reading of 0 is no zero."""
         low = self._bounds[channel][0]
         return low == 0.0 and self._zeros[channel] > _AT_FLOOR * self._count[channel]
 
     def notes(self) -> list[str]:
+        """Return what was found about the times, a sentence each."""
         notes = [f"{self.rows} rows, {1.0 / self.interval_s:.4g} a second"]
         jitter = self._jitter_s
         if jitter > 0.01 * self.interval_s:
@@ -199,13 +202,13 @@ class Survey:
 
 
 def _longest_run(there: npt.NDArray[np.bool_]) -> int:
-    """How many in a row are true at most."""
+    """Return how many in a row are true at most."""
     edges = np.flatnonzero(np.diff(np.concatenate(([False], there, [False])).astype(np.int8)))
     return int((edges[1::2] - edges[::2]).max()) if len(edges) else 0
 
 
 def _smallest_step(values: Array) -> float:
-    """Smallest distance between distinct values, rounding noise aside; infinite if all are equal."""
+    """Return the smallest distance between distinct values, rounding noise aside; infinite if all are equal."""
     distinct = np.unique(values)
     steps = np.diff(distinct)
     steps = steps[steps > 1e-9 * max(float(np.abs(distinct).max()), 1e-30)]
@@ -213,8 +216,8 @@ def _smallest_step(values: Array) -> float:
 
 
 def _noise(values: Array) -> float:
-    """Standard deviation of one sample's noise, from second differences, so that slopes do not count; nor do steps, while a fifth of the
-    samples lie between two that are on the same level."""
+    """Return the standard deviation of one sample's noise, from second differences, so that slopes do not count; nor do steps, while a
+    fifth of the samples lie between two that are on the same level."""
     bend = np.abs(values[2:] - 2.0 * values[1:-1] + values[:-2])
     # A fifth of the values of a normal distribution lie within 0.2533 of its standard deviation.
     return float(np.quantile(bend, 0.2)) / (0.2533 * math.sqrt(6.0))

@@ -7,7 +7,7 @@ from bench.plain import one_line
 
 
 def action_text(action: Action) -> str:
-    """What hands must do, in one line."""
+    """Return what hands must do, in one line."""
     match action:
         case FitLink():
             return "Put the shorting link in the unit's place."

@@ -14,7 +14,7 @@ TITLES = ("run", "flash", *COLUMNS)
 
 
 def flash_rows(record: TestRecord) -> Iterator[tuple[str | float | None, ...]]:
-    """A row for each flash, under TITLES; None where something was not read."""
+    """Yield a row for each flash, under TITLES; None where something was not read."""
     for step in record.steps:
         flashes = step.flashes
         columns = (getattr(flashes, name) for name in COLUMNS)
@@ -23,7 +23,7 @@ def flash_rows(record: TestRecord) -> Iterator[tuple[str | float | None, ...]]:
 
 
 def flashes_csv(record: TestRecord) -> str:
-    """The rows as CSV (RFC 4180 with plain line ends), in SI units; an empty cell where something was not read."""
+    """Return the rows as CSV (RFC 4180 with plain line ends), in SI units; an empty cell where something was not read."""
     out = StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(TITLES)

@@ -13,34 +13,31 @@ from bench.conditions import demand_texts
 from bench.limits import AllOf, AnyOf, Condition, Limit, LimitSet, Requirement
 from bench.measure import QUANTITIES
 from bench.plain import one_line
+from bench.render.names import averaging_text
+from bench.render.tables import table
 from bench.render.values import limit_text, source_text
-from bench.render.words import averaging_text
 
 
 def limit_set_report(limit_set: LimitSet) -> RenderableType:
-    """Everything the set says, for a rich console."""
+    """Return everything the set says, for a rich console."""
     averaging = limit_set.averaging
     facts = Table.grid(padding=(0, 2))
     for name, value in (
         ("Edition", limit_set.edition),
         ("Body", limit_set.body),
         ("For units", f"{limit_set.rest} at rest, {limit_set.load} load"),
-        ("Rate", averaging_text(averaging)),
+        ("Flash rate", averaging_text(averaging)),
         ("", source_text(averaging.source)),
     ):
         facts.add_row(Text(name, style="dim"), Text(one_line(value)))
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
-    for title in ("Asked for", "Limit", "Source"):
-        table.add_column(title, overflow="fold")
+    made = table("Asked for", "Limit", "Source")
     for requirement, depth in _flat(limit_set.requirements):
         source = getattr(requirement, "source", None)
         indented = Padding(Text(one_line(requirement.title)), (0, 0, 0, 2 * depth))
-        table.add_row(
-            indented, Text(one_line(_asked_text(requirement))), Text("" if source is None else one_line(source_text(source)))
-        )
+        made.add_row(indented, Text(one_line(_asked_text(requirement))), Text("" if source is None else one_line(source_text(source))))
     more = [_condition_text(c) for c in limit_set.conditions] + [f"Note: {note}" for note in limit_set.notes]
     head = Text(f"{one_line(limit_set.name)}: {one_line(limit_set.title)}", style="bold")
-    return Group(head, facts, Text(), table, *(Text(one_line(line)) for line in more), Text())
+    return Group(head, facts, Text(), made, *(Text(one_line(line)) for line in more), Text())
 
 
 def _asked_text(requirement: Requirement) -> str:
@@ -49,11 +46,11 @@ def _asked_text(requirement: Requirement) -> str:
 
 
 def _condition_text(condition: Condition) -> str:
-    """The condition, what of it is checked and for which limits, and where it comes from."""
+    """Return the condition, what of it is checked and for which limits, and where it comes from."""
     demands = demand_texts(condition)
     parts = [condition.text, f"checked: {', '.join(demands)}" if demands else "not checked"]
     if condition.quantities:
-        parts.append(f"only for: {', '.join(QUANTITIES[quantity].title for quantity in condition.quantities)}")
+        parts.append(f"only for: {', '.join(QUANTITIES[quantity].full_title for quantity in condition.quantities)}")
     return f"Condition: {'; '.join(parts)} ({source_text(condition.source)})"
 
 

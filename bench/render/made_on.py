@@ -11,7 +11,7 @@ _MOST_PLACES = 5
 
 
 def board_text(board: BoardRecord) -> str:
-    """`address sim://x, maker m, model n, serial number 1, firmware 2, never calibrated (built-in scales), simulated unit x`."""
+    """Return `address sim://x, maker m, model n, serial number 1, firmware 2, never calibrated (built-in scales), simulated unit x`."""
     return ", ".join(_of_board(board))
 
 
@@ -32,19 +32,19 @@ def _of_board(board: BoardRecord) -> Iterator[str]:
 
 
 def recording_text(source: RecordingSource) -> str:
-    """`scope.csv, columns v_in, i_load, instrument x`."""
+    """Return `scope.csv, columns v_in, i_load, instrument x`."""
     instrument = instrument_text(source)
     return f"{source.file}, columns {', '.join(source.columns)}{f', instrument {instrument}' if instrument else ''}"
 
 
 def instrument_text(source: RecordingSource) -> str:
-    """What made the recording, and what of its errors was not stated; empty if nothing is known of either."""
+    """Return what made the recording, and what of its errors was not stated; empty if nothing is known of either."""
     unstated = f"not stated: {source.not_stated}" if source.not_stated else ""
     return "; ".join(part for part in (source.instrument, unstated) if part)
 
 
 def setup_text(setup: SetupRecord) -> str:
-    """What was chosen for the test beside load and limits; empty if the record does not say."""
+    """Return what was chosen for the test beside load and limits; empty if the record does not say."""
     return "; ".join(_of_setup(setup))
 
 
@@ -72,14 +72,14 @@ def _of_setup(setup: SetupRecord) -> Iterator[str]:
 
 
 def older_text(record: TestRecord) -> str:
-    """What is to be said of a record that was kept without a check sum; empty of one that carried one."""
+    """Return what is to be said of a record that was kept without a check sum; empty of one that carried one."""
     if record.older_format is None:
         return ""
     return f"Kept in format {record.older_format}, which carries no check sum: whether it was changed does not show."
 
 
 def compared_texts(again: JudgedAgain) -> Iterator[str]:
-    """What the test was first judged by, a text each: which edition, and what it says otherwise now."""
+    """Yield what the test was first judged by, a text each: which edition, and what it says otherwise now."""
     if again.compared is None:
         yield "not in the capture: whether limits or grade rule were changed since the test does not show"
     for one in again.compared or ():
@@ -91,7 +91,7 @@ def _named(one: Compared) -> str:
 
 
 def changes_text(one: Compared) -> str:
-    """`the same now`, or what differs: `changed since, now 2a4b6c8d: averaging skip 5 -> 3`."""
+    """Return `the same now`, or what differs: `changed since, now 2a4b6c8d: averaging skip 5 -> 3`."""
     if one.sha256_now is None:
         return "nothing of that name is here now"
     if not one.moved:
@@ -104,7 +104,7 @@ def changes_text(one: Compared) -> str:
 
 
 def first_change_text(one: Compared) -> str:
-    """What differs, in so few words that it fits a line: `limit set own: rate_per_min high 120 -> 115 since, and 2 more`."""
+    """Return what differs, in so few words that it fits a line: `limit set own: rate_per_min high 120 -> 115 since, and 2 more`."""
     if one.sha256_now is None or not one.moved:
         return f"{one.kind} {one.name}: {changes_text(one)}"
     first, *others = one.moved
@@ -114,7 +114,7 @@ def first_change_text(one: Compared) -> str:
 
 
 def made_on(record: TestRecord) -> Iterator[tuple[str, str]]:
-    """Rows of a report, title and text: the capture that it was judged from, set-up, board or recording."""
+    """Yield rows of a report, title and text: the capture that it was judged from, set-up, board or recording."""
     if record.judged_again is not None:
         again = record.judged_again
         yield "Judged again", f"from the capture {again.capture}, {again.when}, by {again.software}"

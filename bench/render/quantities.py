@@ -18,12 +18,12 @@ _PINT_UNITS = {"1": "dimensionless", "1/min/min": "1/min**2"}
 
 
 def quantity_of(found: Estimate) -> Quantity[Any]:
-    """The value as a pint quantity, in the unit that it was estimated in."""
+    """Return the value as a pint quantity, in the unit that it was estimated in."""
     return _made(found.value, found.unit)
 
 
 def uncertainty_of(found: Estimate) -> Quantity[Any]:
-    """The standard uncertainty (k = 1) as a pint quantity; that of a temperature is a difference."""
+    """Return the standard uncertainty (k = 1) as a pint quantity; that of a temperature is a difference."""
     return _made(found.u, "delta_degC" if found.unit == "degC" else found.unit)
 
 

@@ -22,10 +22,12 @@ from bench.outcome import Outcome
 from bench.plain import one_line, shortened
 from bench.record import TestRecord
 from bench.render.cautions import NO_INSPECTION, SIMULATED
+from bench.render.facts import behaviour_text, fact_text
 from bench.render.made_on import made_on
+from bench.render.names import VERDICT_WORDS, basis_text, capitalised, grade_text, legend, limit_set_text, quantity_title
 from bench.render.rows import JudgedRow, judged_rows, measured_rows, not_measured, shown
+from bench.render.tables import table
 from bench.render.values import quantity_text, source_text, unit_text, value_text
-from bench.render.words import behaviour_text, fact_text, limit_set_text
 from bench.rounding import uncertainty_text
 from bench.uncertainty import Estimate, Measurement
 from bench.verdict import Conformity
@@ -34,6 +36,8 @@ T = TypeVar("T")
 MOST_ROWS = 300
 """Rows of one part of the report: a record may hold 10 MB of them, and each takes a tenth of a millisecond or more."""
 _MOST_CHARACTERS = 4000
+_VALUE, _FREEDOM = "Value (95 %)", "Degrees of freedom"
+_OF_A_RUN = ("rate_per_min", "on_ratio", "drop_v")
 STYLES = {
     Conformity.PASS: "bold green",
     Conformity.CONDITIONAL_PASS: "green",
@@ -48,18 +52,10 @@ OUTCOME_STYLES = {
     Outcome.NOT_DECIDED: "yellow",
     Outcome.BENCH_FAULT: "bold magenta",
 }
-MEANING = {
-    Conformity.PASS: "inside the limits, guard band included",
-    Conformity.CONDITIONAL_PASS: "inside the limits, but too near one to be sure",
-    Conformity.CONDITIONAL_FAIL: "outside a limit, but too near it to be sure",
-    Conformity.FAIL: "outside a limit, beyond the guard band",
-    Conformity.NOT_MEASURED: "not measured, or not under the conditions that the limit asks for",
-}
-"""What the verdict on one limit says."""
 
 
 def report_text(record: TestRecord, width: int = 80, budget: bool = False) -> str:
-    """The report as plain text without colours, no line longer than `width`."""
+    """Return the report as plain text without colours, no line longer than `width`."""
     out = StringIO()
     console = Console(file=out, width=width, no_color=True, force_terminal=False, highlight=False, emoji=False, legacy_windows=False)
     console.print(report(record, budget))
@@ -67,7 +63,7 @@ def report_text(record: TestRecord, width: int = 80, budget: bool = False) -> st
 
 
 def report(record: TestRecord, budget: bool = False) -> RenderableType:
-    """The report, to be printed by a rich console; with `budget`, the parts of every uncertainty too."""
+    """Return the report, to be printed by a rich console; with `budget`, the parts of every uncertainty too."""
     parts = [
         _head(record), _judged(record), _sources(record), _conditions(record), _besides(record), _reasons(record), _runs(record),
         _proofs(record), _bench(record), _notes(record),
@@ -79,9 +75,10 @@ def report(record: TestRecord, budget: bool = False) -> RenderableType:
 
 
 def headline(record: TestRecord) -> RenderableType:
-    """Outcome, grade, unit, and in one sentence why."""
+    """Return outcome, grade, unit, and in one sentence why."""
     outcome = record.outcome
-    grade = f"   GRADE {one_line(record.conclusion.letter)}" if record.conclusion.letter else ""
+    letter = grade_text(record.conclusion.grade)
+    grade = f"   GRADE {one_line(letter)}" if letter else ""
     first = Text.assemble((outcome.value.upper(), OUTCOME_STYLES[outcome]), (grade, "bold"), f"   {one_line(record.unit)}")
     return Group(first, Text(one_line(record.reason)))
 
@@ -97,7 +94,7 @@ def _facts(record: TestRecord) -> Iterator[tuple[str, str]]:
     yield "Outcome", record.outcome.value
     yield "Next", record.conclusion.advice
     if record.conclusion.basis:
-        yield "Basis", f"{record.conclusion.basis}: the weakest of the figures that decided"
+        yield "Basis", f"{basis_text(*record.conclusion.basis.split())}: the weakest of the figures that decided"
     if record.grade is not None:
         grade = record.grade
         yield "Grade", f"{grade.name}: {grade.title}; by the rule {grade.rule}"
@@ -124,16 +121,14 @@ def _judged(record: TestRecord) -> RenderableType | None:
     if not every:
         return None
     numbers, rows = _numbered(every), every[:MOST_ROWS]
-    table = _table(
-        ("Judged", "left"), ("Value (95 %)", "right"), ("Limit", "left"), ("Verdict", "left"), ("Risk", "right"), ("Src", "right")
-    )
+    made = table("Judged", _VALUE, "Limit", "Verdict", "Risk", "Src", numbers=(_VALUE, "Risk", "Src"), gap=1, widest="Judged")
     several = len(record.limit_sets) > 1
     limit_set = ""
     for row in rows:
         if several and row.limit_set != limit_set:
             limit_set = row.limit_set
-            table.add_row(Text(one_line(limit_set), style="bold"))
-        table.add_row(
+            made.add_row(Text(one_line(limit_set), style="bold"))
+        made.add_row(
             Padding(Text(one_line(row.title)), (0, 0, 0, 2 * row.depth)),
             Text(one_line(row.value)),
             Text(one_line(row.limit)),
@@ -142,12 +137,14 @@ def _judged(record: TestRecord) -> RenderableType | None:
             Text("" if row.source is None else f"[{numbers[row.source]}]"),
         )
     if len(every) > len(rows):
-        table.add_row(Text(_more(len(every))))
-    legend = (
+        made.add_row(Text(_more(len(every))))
+    verdicts = legend(VERDICT_WORDS, [row.verdict for row in rows])
+    said = (
         "Value with its 95 % interval. Risk: probability that the true value lies on the other side of the limit. Guard band: 1.645 "
-        "standard uncertainties on either side of it, more with few flashes; within that a verdict is conditional."
+        "standard uncertainties on either side of it, more with few flashes. Src: number of the source, below."
+        f"{f' {capitalised(verdicts)}.' if verdicts else ''}"
     )
-    return Padding(Group(table, Text(legend, style="dim")), (1, 0, 0, 0))
+    return Padding(Group(made, Text(said, style="dim")), (1, 0, 0, 0))
 
 
 def _numbered(rows: Iterable[JudgedRow]) -> dict[Source, int]:
@@ -164,10 +161,10 @@ def _besides(record: TestRecord) -> RenderableType | None:
     rows = measured_rows(record)
     if not rows:
         return None
-    table = _table(("Also measured", "left"), ("Value (95 %)", "right"), ("n", "right"), ("Note", "left"))
+    made = table("Also measured", _VALUE, "n", "Note", numbers=(_VALUE, "n"), gap=1, widest="Also measured")
     for row in rows:
-        table.add_row(Text(row.title), Text(row.value), Text(str(row.n)), Text(one_line(row.note), style="dim"))
-    return Padding(table, (1, 0, 0, 0))
+        made.add_row(Text(row.title), Text(row.value), Text(str(row.n)), Text(one_line(row.note), style="dim"))
+    return Padding(made, (1, 0, 0, 0))
 
 
 def _reasons(record: TestRecord) -> RenderableType | None:
@@ -181,27 +178,27 @@ def _bench(record: TestRecord) -> RenderableType | None:
 
 
 def _conditions(record: TestRecord) -> RenderableType | None:
-    """How the test stands to the conditions of the limit sets: what was not kept first."""
+    """Return the conditions of the limit sets against how the test was made: what was not kept first."""
     order = (Kept.NOT_KEPT, Kept.NOT_KNOWN, Kept.KEPT)
     rows = sorted(record.conditions, key=lambda c: order.index(c.kept))
     return _lines([f"{c.limit_set}, {c.kept.value}: {c.text}" for c in rows], "Conditions of the limit sets")
 
 
 def _runs(record: TestRecord) -> RenderableType | None:
-    """Every run that was made, whether or not it was judged."""
-    columns = ("Run", "left"), ("Load", "left"), ("V", "right"), ("Seen", "left"), ("Rate", "right"), ("Lit", "right"), ("Drop", "right")
-    table = _table(*columns)
+    """Return a table of every run that was made, judged or not."""
+    figures = [quantity_title(name) for name in _OF_A_RUN]
+    made = table("Run", "Load", "V", "Seen", *figures, numbers=("V", *figures), gap=1, widest="Run")
     for step in record.steps[:MOST_ROWS]:
         values = step.measured.values
-        figures = (_figure(values, name) for name in ("rate_per_min", "on_ratio", "drop_v"))
+        shown_values = (_figure(values, name) for name in _OF_A_RUN)
         seen = behaviour_text(step.measured.facts.get(FactName.BEHAVIOUR, UNKNOWN))
         doing = seen if step.interrupted is None else f"{seen}; broken off: {step.interrupted}"
         volts = "" if step.supply_v is None else f"{step.supply_v:g}"
-        texts = (one_line(step.name), one_line(step.load_text), volts, one_line(doing), *figures)
-        table.add_row(*(Text(text) for text in texts))
+        texts = (one_line(step.name), one_line(step.load_text), volts, one_line(doing), *shown_values)
+        made.add_row(*(Text(text) for text in texts))
     if len(record.steps) > MOST_ROWS:
-        table.add_row(Text(_more(len(record.steps))))
-    return Padding(table, (1, 0, 0, 0)) if table.row_count else None
+        made.add_row(Text(_more(len(record.steps))))
+    return Padding(made, (1, 0, 0, 0)) if made.row_count else None
 
 
 def _figure(values: Mapping[str, Measurement], name: str) -> str:
@@ -219,26 +216,21 @@ def _notes(record: TestRecord) -> RenderableType | None:
 
 
 def _budgets(record: TestRecord) -> RenderableType | None:
-    table = _table(("Uncertainty budget", "left"), ("u", "right"), ("Type", "left"), ("Degrees of freedom", "right"))
+    made = table("Uncertainty budget", "u", "Type", _FREEDOM, numbers=("u", _FREEDOM), gap=1, widest="Uncertainty budget")
     for name, found in record.measured.values.items():
         if isinstance(found, Estimate):
             estimate = shown(name, found)
-            table.add_row(Text(QUANTITIES[name].title, style="bold"), Text(value_text(estimate)))
+            made.add_row(Text(QUANTITIES[name].full_title, style="bold"), Text(value_text(estimate)))
             for part in estimate.budget[:MOST_ROWS]:
                 dof = "∞" if part.dof == float("inf") else f"{part.dof:.0f}"
                 u = f"{uncertainty_text(part.u)} {unit_text(estimate.unit)}".rstrip()
-                table.add_row(Text("  " + one_line(part.source)), Text(u), Text(part.kind), Text(dof))
+                made.add_row(Text("  " + one_line(part.source)), Text(u), Text(part.kind), Text(dof))
             if len(estimate.budget) > MOST_ROWS:
-                table.add_row(Text("  " + _more(len(estimate.budget))))
-    return Padding(table, (1, 0, 0, 0)) if table.row_count else None
-
-
-def _table(*columns: tuple[str, str]) -> Table:
-    table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold")
-    for number, (title, side) in enumerate(columns):
-        right = side == "right"
-        table.add_column(title, justify="right" if right else "left", no_wrap=right, overflow="fold", ratio=1 if number == 0 else None)
-    return table
+                made.add_row(Text("  " + _more(len(estimate.budget))))
+    if not made.row_count:
+        return None
+    said = "u: standard uncertainty (k = 1). Type A: from the scatter of readings; type B: from what else is known, as a data sheet."
+    return Padding(Group(made, Text(said, style="dim")), (1, 0, 0, 0))
 
 
 def _lines(lines: list[str], title: str, numbered: bool = False) -> RenderableType | None:
@@ -252,7 +244,7 @@ def _lines(lines: list[str], title: str, numbered: bool = False) -> RenderableTy
 
 
 def _first(rows: Sequence[T], as_row: Callable[[str], T]) -> Sequence[T]:
-    """The first MOST_ROWS rows, and one that says how many more there are; all rows where they are no more."""
+    """Return the first MOST_ROWS rows, and one that says how many more there are; all rows where they are no more."""
     return rows if len(rows) <= MOST_ROWS else (*rows[:MOST_ROWS], as_row(_more(len(rows))))
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from bench.limits import SHOWN_UNITS, Limit, Requirement, Source
 from bench.measure import QUANTITIES
 from bench.record import TestRecord
+from bench.render.names import verdict_word
 from bench.render.values import in_unit, limit_text, quantity_text, risk_text
 from bench.uncertainty import Estimate, Measurement, NotMeasured
 from bench.verdict import Conformity, Verdict
@@ -42,21 +43,22 @@ class MeasuredRow:
 
 
 def judged_rows(record: TestRecord) -> tuple[JudgedRow, ...]:
+    """Return the rows of all verdicts in the record's order, parts under their alternatives."""
     return tuple(row for verdict in record.verdicts for row in _rows(verdict, 0))
 
 
 def measured_rows(record: TestRecord) -> tuple[MeasuredRow, ...]:
-    """The values that no verdict rests on."""
+    """Return the values that no verdict rests on."""
     judged = _judged_quantities(record.verdicts)
     return tuple(
-        MeasuredRow(QUANTITIES[name].title, quantity_text(name, found), found.n, found.note)
+        MeasuredRow(QUANTITIES[name].full_title, quantity_text(name, found), found.n, found.note)
         for name, found in record.measured.values.items()
         if isinstance(found, Estimate) and name not in judged
     )
 
 
 def not_measured(record: TestRecord) -> dict[str, list[str]]:
-    """Reason to the titles of what could not be measured for it, judged or not."""
+    """Return the titles of what was not measured, judged or not, by the reason for it."""
     reasons: dict[str, list[str]] = {}
     for row in judged_rows(record):
         if row.why_not and row.title not in reasons.setdefault(row.why_not, []):
@@ -64,12 +66,12 @@ def not_measured(record: TestRecord) -> dict[str, list[str]]:
     judged = _judged_quantities(record.verdicts)
     for name, found in record.measured.values.items():
         if isinstance(found, NotMeasured) and name not in judged:
-            reasons.setdefault(found.reason, []).append(QUANTITIES[name].title)
+            reasons.setdefault(found.reason, []).append(QUANTITIES[name].full_title)
     return reasons
 
 
 def shown(name: str, found: Estimate) -> Estimate:
-    """The estimate in the unit in which this quantity is shown."""
+    """Return the estimate in the unit in which this quantity is shown."""
     return in_unit(found, SHOWN_UNITS.get(name, found.unit))
 
 
@@ -81,7 +83,7 @@ def _rows(verdict: Verdict, depth: int) -> Iterator[JudgedRow]:
         value=_value(verdict),
         limit=limit_text(requirement),
         conformity=verdict.conformity,
-        verdict="open" if verdict.why_open else verdict.conformity.value,
+        verdict=verdict_word(verdict),
         risk=NONE if verdict.p_wrong is None else risk_text(verdict.p_wrong),
         source=_source(requirement),
         depth=depth,

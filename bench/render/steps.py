@@ -6,7 +6,7 @@ from bench.procedure import CoolStep, PromptStep, RunStep, Step, ZeroStep
 
 
 def step_text(step: Step) -> str:
-    """How the step is done, in one line."""
+    """Return how the step is done, in one line."""
     match step:
         case RunStep():
             return _run_text(step)
@@ -34,7 +34,7 @@ def _run_text(step: RunStep) -> str:
 
 
 def _begun(step: RunStep) -> str:
-    """How the run begins."""
+    """Return how the run begins."""
     if step.live:
         return "switched live while the unit flashes"
     if step.starts_of:
@@ -48,7 +48,7 @@ def _sooner(step: RunStep) -> str:
 
 
 def duration_text(seconds: float) -> str:
-    """`10 s`, `5 min`, `36 h`."""
+    """Return `10 s`, `5 min`, `36 h`."""
     for size, word in ((3600.0, "h"), (60.0, "min")):
         if seconds >= 2 * size and seconds % size == 0:
             return f"{seconds / size:g} {word}"

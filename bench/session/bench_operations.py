@@ -3,25 +3,26 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 
-from bench.bench_memory import BenchMemory, Lamp
+from bench.bench_memory import Lamp
 from bench.board import BoardClient
 from bench.board.simulated_operator import attending
 from bench.board.watch import Watch, look
 from bench.description import BoardDescription
 from bench.errors import SetupError, ZeroError
-from bench.lamp_check import lamp_takes
+from bench.lamp_check import LampTakes, lamp_takes
 from bench.manual_actions import Action, Cool, FitLink, FitUnit, Meanwhile, Operator, SetSupply
 from bench.measure import BenchFault, BenchProof, FaultCode, ProofItem
+from bench.session.attendance import Attendance
 from bench.session.ledger import Ledger
-from bench.session.progress import Asked, Event, Noted, Progress, Waiting
+from bench.session.progress import Asked, Event, Noted, Waiting
 from bench.session.run import LOOK_S, REST_S
 from bench.setup import RunLoad, loop_of, on_time_s, open_v, protection_a
 from bench.uncertainty import TypeA
-from bench.zero import LinkReadings, zeroed
+from bench.zero import LinkReadings, apply_zero
 
-_TRIES = 3  # how often somebody is asked to put the same thing right
+_TRIES = 3  # how often the operator is asked to put the same thing right
 _SETTLE_S = 1.0
 _TICK_S = 0.25
 _LAMP_S = 0.3
@@ -71,9 +72,8 @@ class BenchOperations:
         operator: Operator | None,
         ledger: Ledger,
         blame: Callable[[BenchFault], object],
-        progress: Progress | None,
+        attendance: Attendance,
         off_s: float,
-        memory: BenchMemory,
     ) -> None:
         self.board = board
         self.description = description
@@ -84,10 +84,10 @@ class BenchOperations:
         self._rated = rated
         self._operator = operator
         self._blame = blame
-        self.tell: Callable[[Event], None] = progress or (lambda event: None)
+        self.tell: Callable[[Event], None] = attendance.progress or (lambda event: None)
         self._now_s: Callable[[], float] = board.port.now_s
         self._supply_v: float | None = None
-        self._memory = memory
+        self._memory = attendance.memory
 
     def note(self, text: str) -> None:
         """Something worth knowing: told now, and kept for the record."""
@@ -95,9 +95,10 @@ class BenchOperations:
         self.tell(Noted(text))
 
     def ask(self, action: Action, meanwhile: Meanwhile | None = None) -> bool:
-        """Have it done; True if it is certainly done as asked. SetupError if nobody is there, Cancelled if they break off."""
+        """Have it done; return True if it is certainly done as asked. SetupError if there is no operator, Cancelled if the operator ends
+        it."""
         if self._operator is None:
-            raise SetupError(f"this procedure needs hands at the bench ({type(action).__name__}), and nobody was named to do it")
+            raise SetupError(f"this procedure needs manual actions ({type(action).__name__}), and no operator was named")
         self.tell(Asked(action))
         return bool(self._operator.do(action, meanwhile or attending(self.board)))
 
@@ -112,7 +113,7 @@ class BenchOperations:
             self.cool(cool_s - rested_s, "cooling")
 
     def cool(self, seconds: float, what: str) -> None:
-        """Everything open for `seconds`; with the hands of a simulated board they pass at once."""
+        """Leave everything open for `seconds`; an operator of simulated boards lets them pass at once."""
         until_s = self._now_s() + seconds
 
         def meanwhile() -> Mapping[str, float]:
@@ -150,7 +151,7 @@ class BenchOperations:
             self.tell(Noted(fault.text))
 
     def _supply_fault(self, wanted: SetSupply, judged: bool) -> BenchFault | None:
-        """What is wrong with the voltage that the unit's input shows without load."""
+        """Return what is wrong with the voltage that the unit's input shows without load."""
         readings = self._look({"on": (True, ())}, REST_S)["on"]
         v_in, v_out = readings.get("v_in"), readings.get("v_out")
         if v_in is None or abs(v_in.mean - wanted.open_v) <= wanted.within_v:
@@ -166,7 +167,7 @@ class BenchOperations:
         return BenchFault(FaultCode.SUPPLY_NOT_SET, text, judged)
 
     def _look(self, phases: Mapping[str, tuple[bool, Sequence[int]]], seconds: float) -> dict[str, Mapping[str, TypeA]]:
-        """Readings of all channels with the master switch and loads as each phase says, after a while to settle."""
+        """Return readings of all channels with the master switch and loads as each phase says, after a while to settle."""
         board = self.board
         watch = Watch(self.description)
         found: dict[str, Mapping[str, TypeA]] = {}
@@ -190,27 +191,39 @@ class BenchOperations:
         if lamps <= self._memory.lamps.keys():
             return BenchProof(ProofItem.LAMPS, True, "each by itself, through the shorting link, earlier in this session")
         if self._operator is None:
-            return BenchProof(ProofItem.LAMPS, False, "nothing lit them, and nobody was named to fit the shorting link")
+            return BenchProof(ProofItem.LAMPS, False, "nothing lit them, and no operator was named to fit the shorting link")
+        takes = self._light_each(load, watts)
+        known = {n: taken for n, taken in takes.items() if taken is not None}
+        if len(known) < len(takes):
+            return BenchProof(ProofItem.LAMPS, False, "the board does not read current and voltage")
+        return self._unread(list(known.values())) or self._proved(known, lamps)
+
+    def _light_each(self, load: RunLoad, watts: Mapping[int, float]) -> dict[int, LampTakes | None]:
+        """Return what each lamp takes, lit by itself through the shorting link; the unit is fitted again afterwards."""
+        system_v = self._setup.system_v
         self.ask(FitLink())
         self.protect(load, self._setup.nominal_v, (_SETTLE_S + 2.0 * _LAMP_S) * len(watts))
         phases: dict[str, tuple[bool, Sequence[int]]] = {"rest": (False, ())}
         readings = self._look(phases | {str(n): (True, (n,)) for n in watts}, _LAMP_S)
         self.ask(FitUnit(self._setup.unit))
-        takes = {n: lamp_takes(self.description, w, self._setup.system_v, readings["rest"], readings[str(n)]) for n, w in watts.items()}
-        if any(taken is None for taken in takes.values()):
-            return BenchProof(ProofItem.LAMPS, False, "the board does not read current and voltage")
-        known = {n: taken for n, taken in takes.items() if taken is not None}
-        if all(taken.amps < _NOTHING_A for taken in known.values()):
+        return {n: lamp_takes(self.description, w, system_v, readings["rest"], readings[str(n)]) for n, w in watts.items()}
+
+    def _unread(self, takes: Sequence[LampTakes]) -> BenchProof | None:
+        """Return why nothing is known of the lamps after all, if the link or a sense lead is off; None if they can be judged."""
+        if all(taken.amps < _NOTHING_A for taken in takes):
             return BenchProof(ProofItem.LAMPS, False, "no current flowed with the shorting link: is it fitted?")
-        if all(taken.amps > _NOTHING_A and taken.volts < _DEAD_V for taken in known.values()):
+        if all(taken.amps > _NOTHING_A and taken.volts < _DEAD_V for taken in takes):
             text = "the lamps take their current through the shorting link, but the output reads nothing: sense lead SL is off"
             self._blame(BenchFault(FaultCode.SENSE_OUT_OFF, text))
             return BenchProof(ProofItem.LAMPS, False, "their voltage was not read")
-        for number, taken in known.items():
+        return None
+
+    def _proved(self, takes: Mapping[int, LampTakes], lamps: Collection[Lamp]) -> BenchProof:
+        """Blame each lamp that is wrong, and remember the others."""
+        for number, taken in takes.items():
             if not taken.is_right:
-                fault = BenchFault(FaultCode.LAMP_CURRENT, f"lamp {number} {taken.text}: replace it, or mend its holder")
-                self._blame(fault)
-        right = all(taken.is_right for taken in known.values())
+                self._blame(BenchFault(FaultCode.LAMP_CURRENT, f"lamp {number} {taken.text}: replace it, or mend its holder"))
+        right = all(taken.is_right for taken in takes.values())
         if right:
             self._memory.learn_lamps(lamps, self._now_s())
         else:
@@ -227,7 +240,7 @@ class BenchOperations:
         return True
 
     def zero(self, load: RunLoad, seconds: float) -> None:
-        """With the link fitted, learn zeros and the converter's errors; `description` has them then. ZeroError if it never is a link."""
+        """Learn zeros and the converter's errors with the link fitted; `description` has them then. ZeroError if it never is a link."""
         self.protect(load, self._setup.nominal_v, 4.0 * seconds)
         phases = {"rest": (False, ()), "off": (True, ()), "on": (True, load.numbers)}
         self.description = self._stated
@@ -236,7 +249,7 @@ class BenchOperations:
             self.set_supply(self._setup.nominal_v)
             readings = self._look(phases, seconds)
             try:
-                self.description = zeroed(self._stated, LinkReadings(**readings))
+                self.description = apply_zero(self._stated, LinkReadings(**readings))
                 break
             except ZeroError as error:
                 if not left:

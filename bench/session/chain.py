@@ -1,4 +1,14 @@
-"""A run of the unit from one switching-on to the next switching-off: the step itself, and the steps that carry it on live."""
+"""A run of the unit from one switching-on to the next switching-off: the step itself, and the steps that carry it on live.
+
+Strategy. One `sampling` context spans the whole chain, so that a load that is switched live is seen without a gap; each of its steps is a
+`UnitRun` with an analysis of its own, and the one before it is over, and in the ledger, before the next begins. After each it is asked
+what the live steps to come could still show. Once a second what the run shows is judged, once: the same judgement is told (`SoFar`) and
+says whether to go on.
+
+When the unit is switched off, and nothing that follows could change what is said, the result is told (`Decided`) at once. From then on it
+stands (`Ledger.is_announced`): half a second passes before the board has confirmed that everything is open, and what happens in it is
+noted.
+"""
 
 from __future__ import annotations
 
@@ -38,15 +48,13 @@ class Chain:
         self._reported: Mapping[str, int] = {}
 
     def drive(self, step: RunStep, start: int, starts: int) -> None:
-        """One start of `step`; after the last, the live steps that follow it, as long as they can still show something.
+        """Make one start of `step`; after the last, the live steps that follow it, as long as they can still show something.
 
         A fault of the bench ends the test: the steps that follow are then left out.
         """
         last = start == starts
         to_come = self._live_after(step) if last else []
-        steps = [step, *to_come]
-        heaviest = max((self._bench.loads[one.name] for one in steps), key=lambda load: len(load.numbers))
-        self._bench.operations.protect(heaviest, self._ledger.setup.supply_for(step), sum(one.at_most_s for one in steps))
+        self._protect([step, *to_come])
         run = self._begin(step, self._plan(step, start, starts), is_live=False)
         with self._board.sampling(run.analysis.feed, linger_s=LOOK_S):
             run.switch_on()
@@ -63,8 +71,13 @@ class Chain:
         run.tell_trace()
         self._end(run, None)
 
+    def _protect(self, steps: Sequence[RunStep]) -> None:
+        """Set the board's limits for these steps in one go."""
+        heaviest = max((self._bench.loads[one.name] for one in steps), key=lambda load: len(load.numbers))
+        self._bench.operations.protect(heaviest, self._ledger.setup.supply_for(steps[0]), sum(one.at_most_s for one in steps))
+
     def broken_off(self, why: str | None) -> UnitRun | None:
-        """Everything was opened in the middle of a run: keep what it has come to, and return it; None if there is none.
+        """Keep what the run has come to in whose middle everything was opened, and return it; None if there is none.
 
         `why` is None if the run was over for the unit.
         """
@@ -89,7 +102,7 @@ class Chain:
         return run
 
     def _end(self, run: UnitRun, interrupted: str | None) -> None:
-        """The run is over, or was broken off: into the ledger with it."""
+        """Keep a run that is over, or was broken off, in the ledger."""
         self._current = None
         self._ledger.keep(run.plan.step, self._recorded(run, interrupted), run.analysis.losses)
         self._board.note(note="end", stopped_early=run.stopped_early, interrupted=interrupted)
@@ -116,7 +129,7 @@ class Chain:
         return _TELLING_START if unknown else _EARLIER_START
 
     def _recorded(self, run: UnitRun, interrupted: str | None) -> StepRecord:
-        """What a run has come to by now."""
+        """Return what a run has come to by now."""
         plan = run.plan
         return StepRecord(
             name=plan.name,
@@ -138,7 +151,7 @@ class Chain:
     # --- the live steps
 
     def _live_after(self, step: RunStep) -> list[RunStep]:
-        """The steps that carry this one on, those left out not among them."""
+        """Return the steps that carry this one on, those left out not among them."""
         steps = self._ledger.procedure.steps
         found: list[RunStep] = []
         for later in steps[steps.index(step) + 1 :]:
@@ -149,7 +162,7 @@ class Chain:
         return found
 
     def _worth_going_on(self, step: RunStep, run: UnitRun, steps: list[RunStep]) -> list[RunStep]:
-        """Those of the live steps to come that can still show something of this unit; why the others cannot is kept."""
+        """Return those of the live steps to come that can still show something of this unit; why the others cannot is kept."""
         if not steps:
             return []
         doing = snapshot(run.analysis, run.plan.counts).facts.get(FactName.BEHAVIOUR)
@@ -168,7 +181,7 @@ class Chain:
         return kept
 
     def _is_hopeless(self, step: RunStep, run: UnitRun) -> bool:
-        """Whether the bench is at fault, or the unit for something that no other load explains."""
+        """Return whether the bench is at fault, or the unit for something that no other load explains."""
         record = self._ledger.record(self._ledger.runs(step, self._recorded(run, None)))
         failed = (v for v in record.verdicts if v.conformity is Conformity.FAIL)
         by_load = any(set(quantities_of(v.limit)) & _ON_OTHER_LOADS for v in failed)
@@ -188,7 +201,7 @@ class Chain:
         return may_end and self._ledger.is_enough(step, judgement)
 
     def _come_to_end(self, step: RunStep, run: UnitRun, last: bool) -> None:
-        """The unit was sent off: the record as it will be, unless something comes that could change it."""
+        """Decide the test, now that the unit is switched off, unless something comes that could change what is said."""
         ledger = self._ledger
         recorded = self._recorded(run, None)
         spoilt = ledger.is_spoilt(ledger.runs(step, recorded))
@@ -200,7 +213,7 @@ class Chain:
             self._progress(Decided(ledger.record(runs)))
 
     def _may_change(self, step: RunStep, runs: Sequence[StepRuns]) -> bool:
-        """Whether something comes after `step` that could change what is said: a further step, or lamps that are to be proved."""
+        """Return whether something comes after `step` that could change what is said: a further step, or lamps that are to be proved."""
         later = self._ledger.procedure.steps[self._ledger.procedure.steps.index(step) + 1 :]
         if any(self._is_to_come(one, runs) for one in later):
             return True

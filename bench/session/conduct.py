@@ -27,9 +27,10 @@ from bench.ports import Port
 from bench.ports.replay import ByteSink, CaptureWriter
 from bench.procedure import Procedure
 from bench.record import TestRecord
+from bench.session.attendance import Attendance
 from bench.session.guard import Guard
 from bench.session.ledger import Ledger
-from bench.session.opening import Attendance, opened_bench
+from bench.session.opening import opened_bench
 from bench.session.progress import Progress
 from bench.session.steps import Steps
 from bench.setup import Setup, setup_record
@@ -55,7 +56,7 @@ def run_test(
 
     `operator` performs manual actions; a simulated board does that by itself, and only a real one needs an operator (for procedures with
     such steps). `at_simulated` names another for a simulated board, given its own. `cancelled` is asked some twenty times a second, and may
-    raise Cancelled with a reason. Signals end a test in good order, as often as they may come; one that came is left for whoever holds them
+    raise Cancelled with a reason. Signals end a test in good order, as often as they may come; one that came is left for what holds them
     off around this. `when` and `software` go into the record as they are. `capture` gets everything that was received (format:
     bench.ports.replay). `memory`: what earlier tests of this session learnt of the bench. Raises SetupError if this board can't do the
     test; everything else ends in a record.
@@ -81,7 +82,7 @@ def begun_record(procedure: Procedure, setup: Setup, address: str, why: str, *, 
 
 
 def _perform(board: BoardClient, ledger: Ledger, guard: Guard, attendance: Attendance) -> None:
-    """The whole test, into the ledger and the capture."""
+    """Make the whole test, into the ledger and the capture."""
     made_so = setup_record(ledger.setup, ledger.setup.nominal_v)
     begun = SessionNote(made_so, ledger.procedure, ledger.when, ledger.software, kept_in_note(ledger.setup))
     board.note(note="session", **encode(begun))

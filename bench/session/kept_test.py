@@ -91,7 +91,7 @@ class KeptTest:
             self._keep(put_back)
 
     def _keep(self, write: Callable[[Path], None]) -> bool:
-        """False, and `problem` says why, if that can't be done."""
+        """Write to the disk; return False, and say why in `problem`, if that can't be done."""
         if self.record_path is None:
             return False
         try:
@@ -102,7 +102,7 @@ class KeptTest:
         return True
 
     def _close_capture(self) -> str:
-        """Why it is not whole, if it can't be known to be on the disk."""
+        """Return why it is not whole, if it can't be known to be on the disk."""
         file, self.capture = self.capture, None
         if file is None:
             return ""

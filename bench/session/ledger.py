@@ -13,7 +13,7 @@ from bench.measure import UNKNOWN, BenchFault, FactName, Measured, UnitBehaviour
 from bench.procedure import Procedure, RunStep, Step
 from bench.record import BoardRecord, StepRecord, TestRecord
 from bench.setup import Setup
-from bench.verdict import decided, spoiling
+from bench.verdict import is_decided, spoiling
 
 STOPPING_LEVEL = 0.995
 """A test that is looked at every second has that many chances to be wrong, so stopping early asks for more than the report does: over the
@@ -52,7 +52,7 @@ class Ledger:
     # --- what is written
 
     def keep(self, step: RunStep, record: StepRecord, losses: Mapping[str, int]) -> None:
-        """A run is over, or was broken off."""
+        """Keep a run that is over, or was broken off."""
         self._records.setdefault(step.name, []).append(record)
         for kind, count in losses.items():
             self.losses[kind] = self.losses.get(kind, 0) + count
@@ -61,7 +61,7 @@ class Ledger:
         self.mechanism = facts[FactName.MECHANISM] if facts.get(FactName.MECHANISM, UNKNOWN) != UNKNOWN else self.mechanism
 
     def replace_last(self, step: RunStep, record: StepRecord) -> None:
-        """What was seen after the last run of this step has changed what that run says."""
+        """Replace the last run of this step by what was seen of it afterwards."""
         self._records[step.name] = [*self._records.get(step.name, ())[:-1], record]
 
     def leave_out_after(self, step: Step, why: str) -> None:
@@ -87,7 +87,7 @@ class Ledger:
     # --- what is read
 
     def last(self, name: str) -> StepRecord | None:
-        """The last run of the step of this name."""
+        """Return the last run of the step of this name."""
         records = self._records.get(name, [])
         return records[-1] if records else None
 
@@ -96,7 +96,7 @@ class Ledger:
         return frozenset(f.code for some in self._records.values() for record in some for f in record.measured.bench_faults)
 
     def runs(self, step: RunStep | None = None, record: StepRecord | None = None) -> tuple[StepRuns, ...]:
-        """The runs so far; with `record`, as if that run of `step` were over too."""
+        """Return the runs so far; with `record`, as if that run of `step` were over too."""
         otherwise = "the test was interrupted before" if self.interrupted is not None else ""
         found = []
         for one in self.procedure.runs:
@@ -107,8 +107,8 @@ class Ledger:
         return tuple(found)
 
     def record(self, runs: Sequence[StepRuns] | None = None) -> TestRecord:
-        """The record as it is by now, or as it would be with these runs."""
-        story = TestContext(
+        """Return the record as it is by now, or as it would be with these runs."""
+        context = TestContext(
             when=self.when,
             software=self.software,
             board=self.board,
@@ -118,7 +118,7 @@ class Ledger:
             interrupted=self.interrupted,
             zeroed=self.zeroed,
         )
-        return assemble(self.procedure, self.setup, self.runs() if runs is None else runs, story)
+        return assemble(self.procedure, self.setup, self.runs() if runs is None else runs, context)
 
     def judge_so_far(self, step: RunStep, measured: Measured) -> RunningJudgement:
         """Judge the test as if the run of this step that goes on ended now, having shown what was `measured`.
@@ -134,19 +134,20 @@ class Ledger:
             return is_settled(self.setup, judgement)
         steps = self.procedure.runs
         later = {quantity for s in steps[steps.index(step) + 1 :] for quantity in s.judge}
-        return decided([v for v in judgement.verdicts if not later & set(quantities_of(v.limit))])
+        return is_decided([v for v in judgement.verdicts if not later & set(quantities_of(v.limit))])
 
     def is_decided(self) -> bool:
         """Return whether every limit is decided by the runs that are over."""
-        return decided(judge_so_far(self.procedure, self.setup, self.runs(), self.faults, STOPPING_LEVEL).verdicts)
+        return is_decided(judge_so_far(self.procedure, self.setup, self.runs(), self.faults, STOPPING_LEVEL).verdicts)
 
     def is_spoilt(self, runs: Sequence[StepRuns] | None = None) -> bool:
-        """Whether the bench is at fault in what is judged, so that nothing that follows could speak of the unit."""
+        """Return whether the bench is at fault in what is judged, so that nothing that follows could speak of the unit."""
         measured = combine_runs(self.procedure, self.runs() if runs is None else runs, self.setup.system_v)
         return bool(spoiling((*self.faults, *measured.bench_faults)))
 
     def starts_wanted(self, step: RunStep, runs: Sequence[StepRuns]) -> int:
-        """How many starts a step makes: its own, or as many more of an earlier step as the limits ask; why none is kept in `left_out`."""
+        """Return how many starts a step makes: its own, or as many more of an earlier step as the limits ask; why none is kept in
+        `left_out`."""
         if not step.starts_of:
             return step.starts
         made = [record for r in runs if r.step.name == step.starts_of for record in r.records]
@@ -155,7 +156,7 @@ class Ledger:
         flashed = bool(made) and made[-1].measured.facts.get(FactName.BEHAVIOUR, UNKNOWN) in _FLASHED
         if wanted <= 0:
             self.left_out[step.name] = "no further start is asked for"
-        elif not flashed or self.record(runs).outcome.on_unit:
+        elif not flashed or self.record(runs).outcome.is_of_unit:
             self.left_out[step.name] = "the outcome is certain without a further start"
         else:
             return wanted
@@ -163,12 +164,12 @@ class Ledger:
 
 
 def so_far(step: RunStep, measured: Measured) -> StepRecord:
-    """A run that goes on, as if it were over."""
+    """Return a run that goes on, as if it were over."""
     return StepRecord(step.name, step.title, (), "", 0.0, 0.0, measured, 0, 0)
 
 
 def quantities_of(requirement: Requirement) -> tuple[str, ...]:
-    """The quantities that a requirement speaks of, alternatives included."""
+    """Return the quantities that a requirement speaks of, alternatives included."""
     match requirement:
         case Limit(quantity=quantity):
             return (quantity,)

@@ -3,41 +3,22 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from bench import files
-from bench.bench_memory import BenchMemory
-from bench.board import BoardClient, Contact, Expect, SimulatedOperator
+from bench.board import BoardClient, BoardContact, Expect, SimulatedOperator
 from bench.board_identity import identified_board
 from bench.description import BoardDescription
 from bench.errors import BoardFault, BoardUnfit, PortError, SetupError
-from bench.manual_actions import Operator
 from bench.procedure import RunStep, ZeroStep
+from bench.session.attendance import Attendance
 from bench.session.bench_operations import BenchOperations
 from bench.session.guard import Guard
 from bench.session.ledger import Ledger
-from bench.session.progress import Progress
 from bench.setup import RunLoad, load_for, open_v, range_reach_v
 from bench.typed_json import encode
 from bench.wire.answers import MODE
-
-
-@dataclass(frozen=True)
-class Attendance:
-    """Who is with a test: who performs manual actions (`at_simulated` names another at a simulated board), who is told how it goes, and
-    what earlier tests learnt of the bench."""
-
-    operator: Operator | None
-    at_simulated: Callable[[SimulatedOperator], Operator] | None
-    progress: Progress | None
-    memory: BenchMemory
-
-    def operator_for(self, simulated: SimulatedOperator | None) -> Operator | None:
-        """Return who performs manual actions at this board."""
-        if simulated is None:
-            return self.operator
-        return simulated if self.at_simulated is None else self.at_simulated(simulated)
 
 
 @dataclass(frozen=True)
@@ -70,17 +51,8 @@ def opened_bench(board: BoardClient, ledger: Ledger, guard: Guard, attendance: A
         rated = load_for("rated", ledger.setup, contact.description, files.banks)
         loads = _choose_loads(ledger, contact.description)
         choose_sampling(board, ledger, rated, contact.description)
-        operations = BenchOperations(
-            board,
-            contact.description,
-            rated,
-            attendance.operator_for(simulated),
-            ledger,
-            guard.blame,
-            attendance.progress,
-            began_s - ledger.setup.rested_s,
-            attendance.memory,
-        )
+        operator, off_s = attendance.operator_for(simulated), began_s - ledger.setup.rested_s
+        operations = BenchOperations(board, contact.description, rated, operator, ledger, guard.blame, attendance, off_s)
         yield OpenedBench(board, operations, loads, rated, began_s)
     finally:
         guard.secure()
@@ -89,7 +61,7 @@ def opened_bench(board: BoardClient, ledger: Ledger, guard: Guard, attendance: A
                 simulated.put_back()
 
 
-def _fit_contact(board: BoardClient, ledger: Ledger) -> Contact:
+def _fit_contact(board: BoardClient, ledger: Ledger) -> BoardContact:
     """Make contact with a board that can test a unit, and keep which it is."""
     contact = board.make_contact()
     unit = contact.simulated_unit

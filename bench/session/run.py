@@ -1,4 +1,10 @@
-"""One run of a unit on one load: switched on (or its load switched live), watched until there is nothing more to learn."""
+"""One run of a unit on one load: switched on (or its load switched live), watched until there is nothing more to learn.
+
+Strategy. Twenty times a second the run tells its trace and how it stands; once a second it asks the board where its stamps are, measures,
+and has that judged. It ends when the wanted cycles are there, when its time is over, when a behaviour has been clear for long enough (a
+unit that stays lit or dark has nothing more to show), when the line loses most of what comes, or when judging says that more would change
+nothing. What is measured is frozen when the unit is switched off: switching off is not its doing.
+"""
 
 from __future__ import annotations
 
@@ -20,7 +26,7 @@ from bench.verdict import spoiling
 REST_S = 0.5  # everything open before each run: the zeros of the currents are read then
 LOOK_S = 0.1
 _LEAST_S = 0.01
-_TELL_S = 0.048  # whoever watches a trace sees steps of a tenth of a second; a little more often than twenty times
+_TELL_S = 0.048  # an eye on a trace sees steps of a tenth of a second; a little more often than twenty times
 _STILL_S = 0.25
 _MEASURE_S = 1.0
 _BENCH_CLEAR_S = 4.0  # by then several flashes of any unit have shown what a first one may only seem to show
@@ -80,7 +86,7 @@ class UnitRun:
     def carry_on(self, before: UnitRun) -> None:
         """Switch the loads live, and look at what comes after that."""
         board, plan = self._board, self.plan
-        self.analysis = before.analysis.carried_on(plan.conditions, frozenset(plan.load.numbers), self._observe)
+        self.analysis = before.analysis.carry_on(plan.conditions, frozenset(plan.load.numbers), self._observe)
         self._envelope = before._envelope
         board.listener = self.analysis.feed
         board.switch_loads(plan.load.numbers)
@@ -106,7 +112,7 @@ class UnitRun:
             self._prove_alive(new)
 
     def _is_unsupplied(self, measured: Measured) -> bool:
-        """Whether nothing stands at the unit's input, or does no more: switching off then changes no sample."""
+        """Return whether nothing stands at the unit's input, or does no more: switching off then changes no sample."""
         gone = any(fault.code == FaultCode.SUPPLY_GONE for fault in measured.bench_faults)
         return gone or measured.facts.get(FactName.BEHAVIOUR, UnitBehaviour.NO_SUPPLY) == UnitBehaviour.NO_SUPPLY
 
@@ -122,7 +128,7 @@ class UnitRun:
             raise BoardContradicts(f"the board at {self._board.port.address} stands still: {shown}; restart it")
 
     def close(self) -> None:
-        """The run is over though the unit goes on flashing: another one carries on."""
+        """End the run though the unit goes on flashing: another one carries on."""
         self._board.note(note="off")
         self._final = snapshot(self.analysis, self.plan.counts), self.analysis.flashes()
 
@@ -164,7 +170,7 @@ class UnitRun:
                 self._tell(Traced(bins, tuple(changes), now_s))
 
     def _at_most_s(self) -> float:
-        """How long this run may last; less for a unit that is closed at rest, as soon as that is known."""
+        """Return how long this run may last; less for a unit that is closed at rest, as soon as that is known."""
         step = self.plan.step
         closed = self.plan.closed or (self._latest is not None and self._latest.facts.get(FactName.REST) == RestState.CLOSED)
         return min(step.at_most_s, step.closed_at_most_s) if closed and step.closed_at_most_s is not None else step.at_most_s

@@ -11,21 +11,22 @@ import logging
 from dataclasses import replace
 
 from bench.errors import BoardFault, BoardTripped, Cancelled, PortError, SetupError
+from bench.lamp_check import LAMPS_COLD_S
 from bench.manual_actions import Do
 from bench.measure import BenchProof, FactName, Measured, MechanismKind, ProofItem, UnitBehaviour, with_proof
 from bench.procedure import CoolStep, PromptStep, RunStep, Step, ZeroStep
 from bench.record import StepRecord
+from bench.session.attendance import Attendance
 from bench.session.chain import AT_FAULT, Chain
 from bench.session.guard import Guard
 from bench.session.ledger import Ledger
-from bench.session.opening import Attendance, OpenedBench, choose_sampling
+from bench.session.opening import OpenedBench, choose_sampling
 from bench.session.progress import StepBegan
 from bench.session.run import UnitRun
 from bench.setup import most_inrush_a
 from bench.verdict import spoiling
 from bench.wire import TripCause
 
-_LAMPS_COLD_S = 10.0  # dark for so long before a cold start: common practice, no source
 _log = logging.getLogger(__name__)
 
 
@@ -98,7 +99,7 @@ class Steps:
                 if proof is None or not proof.proved:
                     raise
                 self._ledger.forget_broken_off(step)
-                self._operations.cool(_LAMPS_COLD_S, "lamps cooling")
+                self._operations.cool(LAMPS_COLD_S, "lamps cooling")
             else:
                 self._prove_lamps(step)
                 return
@@ -148,7 +149,7 @@ class Steps:
         return run.plan.step is step and (drew_more or (cause is TripCause.LATC and run.analysis.cycles_complete == 0))
 
     def _prove_lamps(self, step: RunStep) -> None:
-        """Where the unit lit no lamp, have them proved by the link: only then may it be blamed."""
+        """Have the lamps proved by the link where the unit lit none: only then may it be blamed."""
         record, load = self._ledger.last(step.name), self._bench.loads[step.name]
         if self._ledger.is_announced or not step.judge or record is None or not load.watts or not self._setup.filament:
             return

@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from collections.abc import Callable, Iterable
-from dataclasses import replace
 from typing import Any, Protocol
 
 from bench.description import BoardDescription
@@ -323,7 +322,7 @@ class SimulatedBoard:
         if skipped and self._chance.random() < skipped:
             self._samples_lost = True
             return
-        state, flags = self._encode(replace(full.board.state, samples_lost=self._samples_lost))
+        state, flags = self._encode(full.board.state._replace(samples_lost=self._samples_lost))
         self._samples_lost = False
         sequence, edges = self._next_sequence(), self._count_edges(full.ready_s)
         frame = SampleFrame(sequence, full.stamp, full.board.loads, state, flags, edges, full.body)
@@ -346,7 +345,7 @@ class SimulatedBoard:
     def _encode(self, state: HeaderState) -> tuple[int, int]:
         """Return the bytes `state` and `flags` of the next frame, which states once that a line was lost."""
         line_lost, self._line_lost = self._line_lost, False
-        return replace(state, line_lost=line_lost).encode()
+        return state._replace(line_lost=line_lost).encode()
 
     def _count_edges(self, until_s: float) -> int:
         count = bisect_right(self._edges, until_s)

@@ -15,7 +15,7 @@ from bench.simboard.filament import Filament, rated_filament
 from bench.simboard.loads import LampBank, Resistor, test_volts
 from bench.simboard.units import (
     MECHANISMS,
-    Contact,
+    ContactConstants,
     Electronic,
     HotWire,
     Law,
@@ -61,6 +61,10 @@ class Fault:
         """Return the unit with this fault; unchanged if its mechanism cannot have it."""
         return self.unit_change(unit) if self.unit_change is not None and unit.kind in self.kinds else unit
 
+    def changes(self, unit: Unit) -> bool:
+        """Return whether the unit can have this fault, and does not have it already."""
+        return self.side == "unit" and self.spoil_unit(unit) != unit
+
     def spoil_bench(self, bench: BenchCircuit, system_v: float) -> BenchCircuit:
         """Return the bench with this fault; unchanged if it is one of units."""
         return self.bench_change(bench, system_v) if self.bench_change is not None else bench
@@ -83,7 +87,7 @@ def _law(kind: type[Constants], change: Callable[[Constants], Constants]) -> Cha
     return apply
 
 
-def _contact(change: Callable[[Contact], Contact]) -> ChangeUnit:
+def _contact(change: Callable[[ContactConstants], ContactConstants]) -> ChangeUnit:
     return lambda unit: replace(unit, contact=change(unit.contact))
 
 

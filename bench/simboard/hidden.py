@@ -9,7 +9,7 @@ from typing import Literal
 
 import numpy as np
 
-from bench.description import BoardDescription
+from bench.description import BoardDescription, Range
 from bench.samples import Array
 
 _LINE_HARMONICS = 5
@@ -83,10 +83,7 @@ def draw_hidden(description: BoardDescription, rng: np.random.Generator, *, idea
     angle = np.outer(np.arange(1, _LINE_HARMONICS + 1), 2.0 * np.pi * np.arange(codes) / codes)
     for channel in description.channels.values():
         for r in channel.ranges:
-            weights = rng.standard_normal((2, _LINE_HARMONICS)) * (size * r.u_line / math.sqrt(_LINE_HARMONICS))
-            line = weights[0] @ np.cos(angle) + weights[1] @ np.sin(angle)
-            gain, zero = rng.standard_normal(2) * size
-            ranges[channel.name, r.number] = RangeErrors(gain * r.u_scale, zero * r.u_zero, line)
+            ranges[channel.name, r.number] = _draw_range(r, rng, size, angle)
         for share in channel.common:
             common[channel.name, share.other] = size * share.u * rng.standard_normal()
     checks = {check.channel: check.expected + size * check.u * rng.standard_normal() for check in description.checks}
@@ -96,6 +93,14 @@ def draw_hidden(description: BoardDescription, rng: np.random.Generator, *, idea
         r = description.channels[check.channel].ranges[0]
         ranges = _with_converter(description, ranges, (r.u_scale, r.u_zero / r.scale), (gain, zero))
     return Hidden(clock_error, ranges, common, checks, noise_factor=size)
+
+
+def _draw_range(r: Range, rng: np.random.Generator, size: float, angle: Array) -> RangeErrors:
+    """Draw the errors of one range, `size` times as large as it states; angle: of each harmonic at each code."""
+    weights = rng.standard_normal((2, _LINE_HARMONICS)) * (size * r.u_line / math.sqrt(_LINE_HARMONICS))
+    line = weights[0] @ np.cos(angle) + weights[1] @ np.sin(angle)
+    gain, zero = rng.standard_normal(2) * size
+    return RangeErrors(gain * r.u_scale, zero * r.u_zero, line)
 
 
 def _with_converter(

@@ -19,6 +19,22 @@ _COPPER_PER_K = 0.00393
 _CAPACITOR_PER_K_COLD, _CAPACITOR_PER_K_WARM, _CAPACITOR_KNEE_C = 0.004, 0.0015, 20.0
 
 
+class _Spread:
+    """The flash-to-flash errors of thresholds, drawn; 0 without a generator."""
+
+    __slots__ = ("_life", "_rng", "_size")
+
+    def __init__(self, unit: Unit, rng: random.Random | None) -> None:
+        self._rng = rng
+        self._size = unit.scatter
+        self._life = unit.life_flashes
+
+    def draw(self, flashes: float) -> float:
+        if self._rng is None:
+            return 0.0
+        return self._size * fatigue(flashes, self._life)[1] * self._rng.gauss(0.0, 1.0)
+
+
 class Mechanism(ABC):
     """A mechanism in motion. `closed`: where the armature stands. ohm_closed, without the contact, and ohm_open: resistance in ohm between
     its terminals. `stores`: while open, the first state number is a voltage in series. own_siemens: what it draws from the input itself.
@@ -30,7 +46,10 @@ class Mechanism(ABC):
     ohm_closed: float
     ohm_open = math.inf
     own_siemens = 0.0
-    _ambient_c: float
+
+    def __init__(self, unit: Unit, ambient_c: float, rng: random.Random | None) -> None:
+        self._spread = _Spread(unit, rng)
+        self._ambient_c = ambient_c
 
     @abstractmethod
     def rates(self, a: float, b: float, c: float, amps: float, conducting: bool) -> State:
@@ -57,22 +76,6 @@ class Mechanism(ABC):
         return
 
 
-class _Spread:
-    """The flash-to-flash errors of thresholds, drawn; 0 without a generator."""
-
-    __slots__ = ("_life", "_rng", "_size")
-
-    def __init__(self, unit: Unit, rng: random.Random | None) -> None:
-        self._rng = rng
-        self._size = unit.scatter
-        self._life = unit.life_flashes
-
-    def draw(self, flashes: float) -> float:
-        if self._rng is None:
-            return 0.0
-        return self._size * fatigue(flashes, self._life)[1] * self._rng.gauss(0.0, 1.0)
-
-
 class RunningThermalClosed(Mechanism):
     """State: power reaching the strip in W; strip and can in degC."""
 
@@ -82,12 +85,11 @@ class RunningThermalClosed(Mechanism):
     _MISS_K = 76.0
 
     def __init__(self, unit: Unit, law: ThermalClosed, ambient_c: float, rng: random.Random | None) -> None:
+        super().__init__(unit, ambient_c, rng)
         self._law = law
-        self._spread = _Spread(unit, rng)
         self.ohm_closed = law.heater_ohm
         self.closed = True
         self.state = (0.0, ambient_c, ambient_c)
-        self._ambient_c = ambient_c
         self._offset_k = 0.0
         self._shift_k(unit.flashes)
 
@@ -134,13 +136,12 @@ class RunningHotWire(Mechanism):
     _WARM_K = 5.0
 
     def __init__(self, unit: Unit, law: HotWire, ambient_c: float, rng: random.Random | None) -> None:
+        super().__init__(unit, ambient_c, rng)
         self._law = law
-        self._spread = _Spread(unit, rng)
         self.ohm_closed = law.coil_ohm
         self.ohm_open = math.inf if law.broken else law.ballast_ohm + law.wire_ohm + law.coil_ohm
         self.closed = False
         self.state = (ambient_c, ambient_c, 0.0)
-        self._ambient_c = ambient_c
         self._error_k = 0.0
         self._draw(unit.flashes, False)
 
@@ -181,8 +182,8 @@ class RunningTwoCoil(Mechanism):
     _MISS_SHARE = 0.12
 
     def __init__(self, unit: Unit, law: TwoCoil, ambient_c: float, rng: random.Random | None) -> None:
+        super().__init__(unit, ambient_c, rng)
         self._law = law
-        self._spread = _Spread(unit, rng)
         self.stores = law.capacitor_f > 0.0
         self.closed = True
         self.state = (0.0, 0.0, 0.0)
@@ -230,8 +231,8 @@ class RunningElectronic(Mechanism):
     """State: timing voltage as a share of the supply; the others are not used."""
 
     def __init__(self, unit: Unit, law: Electronic, ambient_c: float, rng: random.Random | None) -> None:
+        super().__init__(unit, ambient_c, rng)
         self._law = law
-        self._spread = _Spread(unit, rng)
         self.ohm_closed = law.shunt_ohm
         self.ohm_open = law.leak_ohm
         self.own_siemens = 1.0 / law.own_ohm
@@ -267,7 +268,8 @@ class RunningElectronic(Mechanism):
 class RunningFixedResistance(Mechanism):
     """Nothing that moves: a wire, a resistor, or nothing. The state numbers are not used."""
 
-    def __init__(self, law: FixedResistance) -> None:
+    def __init__(self, unit: Unit, law: FixedResistance, ambient_c: float, rng: random.Random | None) -> None:
+        super().__init__(unit, ambient_c, rng)
         self.ohm_closed = self.ohm_open = law.ohm
         self.closed = True
         self.state = (0.0, 0.0, 0.0)
@@ -293,4 +295,4 @@ def running(unit: Unit, ambient_c: float, rng: random.Random | None) -> Mechanis
         return RunningTwoCoil(unit, law, ambient_c, rng)
     if isinstance(law, Electronic):
         return RunningElectronic(unit, law, ambient_c, rng)
-    return RunningFixedResistance(law)
+    return RunningFixedResistance(unit, law, ambient_c, rng)

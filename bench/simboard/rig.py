@@ -206,19 +206,26 @@ class Rig:
 
     def follow(self, wave: Waveform) -> list[float]:
         """Take the next stretch of the waveform, which begins where the last one ended; return when the comparator changed in it, in s."""
-        t, x = wave.t_s, self._inputs(wave)
         changes = self._compare(wave)
-        run = self._configuration
-        outside = (x < run.low) | (x > run.high)
-        if bool((outside.any(axis=0) & ~outside.all(axis=0)).any()):
-            t, x = _with_clamp_kinks(t, x, run.low, run.high)
-        if outside.any():
-            np.clip(x, run.low, run.high, out=x)
+        t, x = self._clamped(wave.t_s, self._inputs(wave))
         dt = np.diff(t)
         whole = np.flatnonzero(dt > 0.0)
-        if not len(whole):
-            return changes
-        dt = dt[whole]
+        if len(whole):
+            self._filter(t, x, dt[whole], whole)
+        return changes
+
+    def _clamped(self, t: Array, x: Array) -> tuple[Array, Array]:
+        """Return the amplifiers' outputs behind their clamps, with nodes where they reach them."""
+        low, high = self._configuration.low, self._configuration.high
+        outside = (x < low) | (x > high)
+        if bool((outside.any(axis=0) & ~outside.all(axis=0)).any()):
+            t, x = _with_clamp_kinks(t, x, low, high)
+        if outside.any():
+            np.clip(x, low, high, out=x)
+        return t, x
+
+    def _filter(self, t: Array, x: Array, dt: Array, whole: npt.NDArray[np.intp]) -> None:
+        """Solve the input filters over the segments `whole`, each of dt > 0, from its node to the next: level, slope and kick of each."""
         begin, end = x[whole], x[whole + 1]
         slope = (end - begin) / dt[:, None]
         tau = self._tau
@@ -234,7 +241,6 @@ class Rig:
             kick[k] += decay[k - 1] * kick[k - 1]
         self._t, self._level, self._slopes, self._kick = t[whole], begin - tau * slope, slope, kick
         self._end, self._slope, self._rest = end[-1], slope[-1], decay[-1] * kick[-1]
-        return changes
 
     def _compare(self, wave: Waveform) -> list[float]:
         """Return where the output crosses half the input (which counts as 1 V at least), by linear interpolation."""

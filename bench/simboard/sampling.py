@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -99,7 +99,7 @@ class SamplingRun:
 
         def state_at(t_s: float) -> BoardState:
             comparator = before.state.comparator ^ bool(bisect_right(changes, t_s) & 1)
-            return before._replace(state=replace(before.state, comparator=comparator))
+            return before._replace(state=before.state._replace(comparator=comparator))
 
         t = self._begun_s + np.arange(self._taken, end, dtype=np.float64) * self._period_s
         if not len(self._pending):

@@ -8,14 +8,23 @@ likeness: the same heat at another current, the same ampere-turns at another vol
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from bench.simboard.filament import rated_filament
 from bench.simboard.loads import test_volts
 
-MECHANISMS = ("NC", "HWh", "HWp", "TC", "ELo", "EL", "EL2")
-"""Thermal closed at rest; hot wire with magnetic hold, plain hot wire; two coils and capacitor; electronic: outage signalling,
-plain three-terminal, two-terminal."""
+MECHANISM_TITLES: Mapping[str, str] = {
+    "NC": "thermal, closed at rest",
+    "HWh": "hot wire with magnetic hold",
+    "HWp": "plain hot wire",
+    "TC": "two coils and a capacitor",
+    "ELo": "electronic, signals a lamp out",
+    "EL": "electronic, three terminals",
+    "EL2": "electronic, two terminals",
+}
+"""What each code of a mechanism stands for."""
+MECHANISMS = tuple(MECHANISM_TITLES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +130,7 @@ Law = ThermalClosed | HotWire | TwoCoil | Electronic | FixedResistance
 
 
 @dataclass(frozen=True, slots=True)
-class Contact:
+class ContactConstants:
     """ohm: when new; good_ohm: as it should be; film_ohm fades by a quarter at each make; probabilities are per operation."""
 
     ohm: float = 0.012
@@ -156,20 +165,20 @@ class Unit:
     kind: str
     mechanism: Law
     rating: Rating
-    contact: Contact
+    contact: ContactConstants
     pilot: Pilot | None = None
     flashes: int = 0
     life_flashes: float = 6.3e5
     scatter: float = 0.01
 
 
-LINK = Unit("LINK", "LINK", FixedResistance(0.0005), Rating(), Contact(0.0))
-EMPTY = Unit("NONE", "NONE", FixedResistance(math.inf), Rating(), Contact(0.0))
+LINK = Unit("LINK", "LINK", FixedResistance(0.0005), Rating(), ContactConstants(0.0))
+EMPTY = Unit("NONE", "NONE", FixedResistance(math.inf), Rating(), ContactConstants(0.0))
 
 
 def resistor(ohm: float) -> Unit:
     """Return a resistor in the place of a unit."""
-    return Unit("RESISTOR", "RESISTOR", FixedResistance(ohm), Rating(), Contact(0.0))
+    return Unit("RESISTOR", "RESISTOR", FixedResistance(ohm), Rating(), ContactConstants(0.0))
 
 
 def nominal(kind: str, rating: Rating | None = None, name: str | None = None) -> Unit:
@@ -178,7 +187,7 @@ def nominal(kind: str, rating: Rating | None = None, name: str | None = None) ->
     amps = rating.current_a() / Rating().current_a()
     volts = rating.system_v / 12.0
     pilot = Pilot(2.85 * amps, 2.2 * amps)
-    contact = Contact()
+    contact = ContactConstants()
     if kind == "NC":
         return Unit(name or kind, kind, ThermalClosed(0.090 / amps**2), rating, contact)
     if kind in ("HWh", "HWp"):
@@ -209,7 +218,7 @@ def _electronic(kind: str, rating: Rating, volts: float, amps: float, name: str)
         relay=kind != "EL2",
     )
     still = (0.0, 0.0)
-    contact = Contact(0.015, 0.015) if law.relay else Contact(0.015, 0.015, bounce_make_s=still, bounce_break_s=still)
+    contact = ContactConstants(0.015, 0.015) if law.relay else ContactConstants(0.015, 0.015, bounce_make_s=still, bounce_break_s=still)
     # Its pilot terminal is driven in step with the lamps, whatever their current.
     pilot = Pilot(0.02, 0.01) if kind == "ELo" else None
     return Unit(name, kind, law, rating, contact, pilot, scatter=0.002)

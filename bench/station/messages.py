@@ -17,7 +17,7 @@ from bench.setup import Setup
 
 @dataclass(frozen=True, slots=True)
 class Attach:
-    """Use the board at this address from now on. `own_hands`: at a simulated board, people do what hands must do."""
+    """Use the board at this address from now on. `own_hands`: at a simulated board, the person performs the manual actions."""
 
     address: str
     own_hands: bool = False

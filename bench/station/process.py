@@ -26,8 +26,11 @@ _LOG = "station.log"
 class Worker(Protocol):
     """What runs a station: a process, or a thread in tests."""
 
-    def is_alive(self) -> bool: ...
-    def join(self, timeout: float | None = None) -> None: ...
+    def is_alive(self) -> bool:
+        """Return whether it runs still."""
+
+    def join(self, timeout: float | None = None) -> None:
+        """Wait until it has ended, for `timeout` seconds at the most."""
 
 
 class StationLink:
@@ -52,7 +55,7 @@ class StationLink:
         return bool(select.select([], [self._connection], [], 0.0)[1])
 
     def news(self) -> Iterator[News]:
-        """What came since the last time; `Broken`, once, if the station has ended."""
+        """Yield what came since the last time; `Broken`, once, if the station has ended."""
         if self._broken:
             return
         try:
@@ -77,7 +80,7 @@ class StationLink:
 
 
 def start_station(folder: Path | None) -> StationLink:
-    """A station in a process of its own, which keeps its tests in `folder` (None: nowhere)."""
+    """Return a station in a process of its own, which keeps its tests in `folder` (None: nowhere)."""
     context = multiprocessing.get_context("spawn")
     ours, theirs = context.Pipe()
     process = context.Process(target=_main, args=(theirs, folder), name="makebreak station")
@@ -87,7 +90,7 @@ def start_station(folder: Path | None) -> StationLink:
 
 
 def _main(connection: Connection, folder: Path | None) -> None:
-    """The station's process. It belongs to no terminal, so that one that closes takes nothing with it."""
+    """Run the station's process. It belongs to no terminal, so that one that closes takes nothing with it."""
     if hasattr(os, "setsid"):
         os.setsid()
     _leave_terminal(folder)
@@ -113,7 +116,7 @@ def _leave_terminal(folder: Path | None) -> None:
 
 
 def station_in_thread(folder: Path | None, silent_screen_s: float = SILENT_SCREEN_S) -> StationLink:
-    """A station in a thread of this process, for pictures and tests. The two hold each other up, so a screen may need more time."""
+    """Return a station in a thread of this process, for pictures and tests. The two hold each other up, so a screen may need more time."""
     ours, theirs = multiprocessing.Pipe()
     station = Station(theirs, folder, silent_screen_s=silent_screen_s)
 

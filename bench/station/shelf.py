@@ -10,7 +10,7 @@ _LONGEST = 40
 
 
 def new_place(folder: Path | None, unit: str, when: str) -> KeptTest:
-    """A place for a test that begins at `when` (ISO 8601, with the local offset). Nothing is ever written over."""
+    """Return a place for a test that begins at `when` (ISO 8601, with the local offset). Nothing is ever written over."""
     if folder is None:
         return KeptTest()
     day = folder / when[:10]
@@ -34,5 +34,5 @@ def new_place(folder: Path | None, unit: str, when: str) -> KeptTest:
 
 
 def file_name(unit: str) -> str:
-    """A unit's number as part of a file name: letters, digits, - and _ stay, the rest becomes -."""
+    """Return a unit's number as part of a file name: letters, digits, - and _ stay, the rest becomes -."""
     return "".join(c if c.isascii() and (c.isalnum() or c in "-_") else "-" for c in unit)[:_LONGEST] or "unit"

@@ -28,7 +28,7 @@ class VoltageChannels:
 
 
 def _current_at(t_s: Array, block: Block) -> Array:
-    """The load current at these instants in A, as the wide range reads it; NaN without one."""
+    """Return the load current at these instants in A, as the wide range reads it; NaN without one."""
     trace = block.traces.get(ChannelName.I_LOAD)
     return np.interp(t_s, trace.t_s, trace.values) if trace is not None and len(trace.t_s) else np.full(len(t_s), math.nan)
 
@@ -73,8 +73,8 @@ class SamplesAtHand:
             self.interval_s = float(self.t_s[1] - self.t_s[0])
 
     def _input_at(self, t_s: Array, v_in: Trace) -> tuple[Array, Array]:
-        """The input as it was sampled beside the output at `t_s`: instants and V. One that is sampled more seldom, or oftener, is read
-        between its samples; where a block holds none of them, as it was last."""
+        """Return the input as it was sampled beside the output at `t_s`: instants and V. One that is sampled more seldom, or oftener, is
+        read between its samples; where a block holds none of them, as it was last."""
         if len(v_in.t_s) == len(t_s):
             return v_in.t_s, v_in.values
         if len(v_in.t_s) > 1:

@@ -16,6 +16,11 @@ from bench.uncertainty import rectangular
 
 _LEVEL_PART = 0.02  # of the output, what its level just after a make is known to
 _COLD_PART = 0.07  # of the output, what a sound contact and its leads lose at most with cold lamps beyond what they lose a little later
+_STAYED = 0.15  # of a step: samples after it that differ by more are of a contact that bounced open at once
+_SINGLE = 0.02  # of a level that one sample tells, its standard uncertainty besides the noise
+_STEPPED = 0.6  # of the change from four samples before to four after that two samples hold: where it is less, a ramp
+_STEP_LEAST = 0.1  # of the lowest supply voltage: what is smaller is noise and no step
+_RAMP_U = 0.02  # of the interval between samples, where half-way on a ramp lies besides its share of the interval
 _LOOK = 12  # samples on each side of a crossing that its instant may need
 SOFT_LOOK = 250
 """Samples before a crossing that its instant may need, for how long a slow transition lasts."""
@@ -40,7 +45,7 @@ class ContactInstants:
         self._levels = levels
 
     def crossing(self, k: int, closed: bool, threshold: float) -> Crossing:
-        """The crossing to `closed` seen at sample k, where the ratio passed `threshold`.
+        """Return the crossing to `closed` seen at sample k, where the ratio passed `threshold`.
 
         A step has its 50 % instant between the output's own levels just before and after it. A slow transition has it half-way
         between the state levels, as IEEE Std 181 has it.
@@ -57,7 +62,7 @@ class ContactInstants:
         return Crossing(t_s, closed, u_s, soft_s)
 
     def _step(self, k: int, closed: bool, threshold: float) -> tuple[float, float] | None:
-        """Instant of a step seen at sample k and its u; None if it was none."""
+        """Return the instant of a step seen at sample k and its u; None if it was none."""
         floor_v, is_fixed = self._channels.supply_floor_v, self._channels.v_in_v is not None
         low = max(0, k - _LOOK)
         t, v, ratio = (a[low : k + _LOOK] for a in (self._samples.t_s, self._samples.v_out, self._samples.ratio))
@@ -72,24 +77,24 @@ class ContactInstants:
         # Cold lamps pull the input down as the output comes up, and where the supply was off it comes up with it.
         input_v = float(v_in[low + at] if v_in[low + at - 1] > floor_v else v_in[low + min(at + 1, len(v) - 1)])
         noise, after_part = self._channels.noise_v, 0.0
-        if len(after) >= 5 and float(np.ptp(after[1:])) < 0.15 * abs(float(after[-1]) - level_before):
+        if len(after) >= 5 and float(np.ptp(after[1:])) < _STAYED * abs(float(after[-1]) - level_before):
             level_after = level_at(float(t[at]), t_after, after)
             if closed:
                 level_after, after_part = min(level_after, level_at(float(t[at]), t_after, ratio_after) * input_v), _LEVEL_PART
         else:
             # The contact bounced open at once: of the few samples the one furthest from the old level comes nearest to the new.
             level_after = float((after.max() if closed else after.min()) if len(after) else v[at])
-            noise = max(noise, 0.02 * abs(level_after))
+            noise = max(noise, _SINGLE * abs(level_after))
             if closed and not is_fixed and len(after):
                 level_after, after_part = min(level_after, float(ratio_after.max()) * input_v), _COLD_PART
         stepped = float(np.abs(v[at : at + 2] - v[max(at - 2, 0)]).max())
         around = abs(median(v[at + 3 : at + 7].tolist()) - median(v[max(0, at - 7) : max(1, at - 3)].tolist())) if at + 3 < len(v) else 0.0
-        if stepped > 0.6 * around and abs(level_after - level_before) > 0.1 * floor_v:
+        if stepped > _STEPPED * around and abs(level_after - level_before) > _STEP_LEAST * floor_v:
             return filtered_step_instant(t, v, at, level_before, level_after, self._channels.tau_s, noise, after_part)
         return None
 
     def _lasts_s(self, k: int) -> float:
-        """How long a slow transition seen at sample k takes from a fifth to four fifths of the way between the state levels."""
+        """Return how long a slow transition seen at sample k takes from a fifth to four fifths of the way between the state levels."""
         t_s, ratio = self._samples.t_s, self._samples.ratio
         span = self._levels.high - self._levels.low
         low, high = self._levels.low + 0.2 * span, self._levels.low + 0.8 * span
@@ -107,8 +112,8 @@ class ContactInstants:
         return lasts_s / min(max(passed, 0.1), 1.0)
 
     def _slow(self, k: int, closed: bool) -> tuple[float, float]:
-        """Half-way instant of a ramp and its u: a make is still to reach it, a break has passed it. (As far as both are there whatever the
-        cut.)"""
+        """Return the half-way instant of a ramp and its u: a make is still to reach it, a break has passed it. (As far as both are there
+        whatever the cut.)"""
         t_s, ratio = self._samples.t_s, self._samples.ratio
         half = 0.5 * (self._levels.low + self._levels.high)
         first, last = max(0, k - SOFT_LOOK), min(k + 2 * self._levels.group, len(ratio)) - 1
@@ -119,4 +124,4 @@ class ContactInstants:
         part = min(max((half - float(ratio[i - 1])) / rise, 0.0), 1.0) if rise else 1.0
         share = min(1.0, abs(rise) / (self._levels.high - self._levels.low))
         t_half_s = float(t_s[i - 1]) + part * interval_s - self._channels.tau_s
-        return t_half_s, share * interval_s / math.sqrt(12.0) + 0.02 * interval_s
+        return t_half_s, share * interval_s / math.sqrt(12.0) + _RAMP_U * interval_s

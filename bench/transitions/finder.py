@@ -22,7 +22,7 @@ _GAP_LOOK = 8  # samples back that say what the ratio just was
 
 
 def _running_max(v: Array) -> Array:
-    """The largest of each value and the seven before it (or as many as there are)."""
+    """Return the largest of each value and the seven before it (or as many as there are)."""
     for shift in (1, 2, 4):
         later = v.copy()
         np.maximum(v[shift:], v[:-shift], out=later[shift:])
@@ -65,7 +65,7 @@ class TransitionFinder:
         self._gap: tuple[float, float] | None = None
 
     def feed(self, block: Block) -> list[Change]:
-        """The changes that this block settles. The last few milliseconds wait for the next block, or for `flush`."""
+        """Return the changes that this block settles. The last few milliseconds wait for the next block, or for `flush`."""
         changes: list[Change] = []
         if block.gap_before and len(self._samples):
             begin_s = float(self._samples.t_s[-1])
@@ -80,14 +80,14 @@ class TransitionFinder:
         return changes
 
     def flush(self) -> list[Change]:
-        """What the samples at hand show, although more might have come: at the end of a run, or before a gap."""
+        """Return what the samples at hand show, although more might have come: at the end of a run, or before a gap."""
         self._cross(len(self._samples))
         self._resolve(math.inf)
         found, self._found = sorted(self._found, key=lambda change: change.t_s), []
         return found
 
     def _release(self) -> list[Change]:
-        """Changes in order of time, as far as nothing earlier can still be found."""
+        """Return changes in order of time, as far as nothing earlier can still be found."""
         if not self._found:
             return []
         settled_s = self.settled_s

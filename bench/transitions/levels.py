@@ -13,6 +13,7 @@ _GROUPS_TOGETHER = 64  # looked at in one go, of which perhaps only the first is
 _FLAT = 0.08  # a group whose ratio moves less than this is at a level
 LOW, _HIGH = 0.25, 0.80  # levels outside these are what they seem
 _OPEN_OHM = 10.0  # a burnt or filmed contact has less, the ballast of a hot wire or a leak more (6 V hot wire: 11 ohm, computed)
+_SAME = 0.05  # levels nearer than this are one
 _STEP = 0.15  # two levels nearer than this are not two states
 _LASTING_S = 20.0e-3  # a level counts once it has stood this long: longer than any inrush stands still
 _WAIT_S = 6.0  # how long an unclear level may hold decisions back
@@ -44,6 +45,7 @@ class StateLevels:
 
     @property
     def understood(self) -> int:
+        """Samples whose state the levels tell, counted from the first at hand."""
         return self._grouped if self._hold is None else self._hold
 
     def dropped(self, count: int) -> None:
@@ -62,7 +64,7 @@ class StateLevels:
         return True
 
     def _look(self) -> int:
-        """The number of groups looked at."""
+        """Return the number of groups looked at."""
         floor_v = self._channels.supply_floor_v
         count = min((len(self._samples) - self._grouped) // self.group, _GROUPS_TOGETHER)
         span = slice(self._grouped, self._grouped + count * self.group)
@@ -91,15 +93,15 @@ class StateLevels:
             self._seen_low = True
         elif mean >= _HIGH:
             self._seen_high = True
-        elif abs(mean - self.low) > 0.05 and abs(mean - self.high) > 0.05:
+        elif abs(mean - self.low) > _SAME and abs(mean - self.high) > _SAME:
             self._wait_at(mean)
             return
         if self._hold is not None and (self._seen_low or self._seen_high):
             self._end_hold(self._hold, mean)
 
     def _wait_at(self, mean: float) -> None:
-        """A level not met before: wait until it is clear which state it is."""
-        if self._hold is None or abs(mean - self._held_level) > 0.05:
+        """Wait at a level not met before until it is clear which state it is."""
+        if self._hold is None or abs(mean - self._held_level) > _SAME:
             self._hold, self._held_level = self._grouped, mean
         # Of samples as slow as that, one flat group is enough.
         lasted_s = max(self._grouped - self._hold, self.group) * self._samples.interval_s
@@ -115,8 +117,8 @@ class StateLevels:
             self._hold = None
 
     def _end_hold(self, hold: int, mean: float) -> None:
-        """The level is over and its counterpart is known. Without a step between them they are one state: a filament that warms up behind
-        a filmed contact passes all levels on its way."""
+        """Settle a level that is over and whose counterpart is known. Without a step between them they are one state: a filament that warms
+        up behind a filmed contact passes all levels on its way."""
         has_stepped = abs(mean - self._held_level) > _STEP
         if has_stepped and (self._grouped - hold) * self._samples.interval_s >= _LASTING_S:
             if mean >= _HIGH and not self._is_dark_known:
@@ -126,7 +128,7 @@ class StateLevels:
         self._hold = None
 
     def _set_level(self, level: float, closed: bool) -> None:
-        """The level of this state. The other one's, if it was no step from that, is unknown again."""
+        """Set the level of this state. The other one's, if it was no step from that, is unknown again."""
         if closed:
             self.low, self.high = self.low if self.low < level - _STEP else 0.0, level
         else:
@@ -138,7 +140,7 @@ class StateLevels:
         return self._seen_low and self._channels.v_in_v is None
 
     def _is_closed(self) -> bool | None:
-        """Whether the group at hand shows a closed contact, by the ohms between input and output; None without a current channel."""
+        """Return whether the group at hand shows a closed contact, by the ohms between input and output; None without a current channel."""
         span = slice(self._grouped, self._grouped + self.group)
         amps = float(self._samples.amps[span].mean())
         if not math.isfinite(amps):

@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 
 def turns(side: npt.NDArray[np.int8], last: int) -> list[int]:
-    """The samples at which the side (+1 or -1) is another; where it is 0 it stays what it was, at first `last`."""
+    """Return the samples at which the side (+1 or -1) is another; where it is 0 it stays what it was, at first `last`."""
     known = np.flatnonzero(side)
     turned: list[int] = known[np.diff(side[known], prepend=np.int8(last)) != 0].tolist()
     return turned

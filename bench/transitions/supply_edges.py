@@ -33,7 +33,7 @@ class SupplyEdges:
         self._side = 0
 
     def find(self, begin: int, end: int) -> Iterator[SupplyEdge]:
-        """The edges seen in samples `begin` to `end` (exclusive); none with a fixed supply."""
+        """Return the edges seen in samples `begin` to `end` (exclusive); none with a fixed supply."""
         if self._channels.v_in_v is not None:
             return
         v = self._samples.v_in[begin:end]
@@ -61,7 +61,7 @@ class SupplyEdges:
         return SupplyEdge(t_s, self.is_on, u_s)
 
     def _sunk(self, k: int, after: float) -> float:
-        """By which part of `after`, the middle of the six samples behind k, the input may have stood lower at k: cold lamps behind a
+        """Return the part of `after`, the middle of the six samples behind k, the input may have stood lower at k: cold lamps behind a
         contact that is closed at rest pull it down at once, and let it rise again."""
         t_in_s, v_in = self._samples.t_in_s, self._samples.v_in
         later = k + 1 + int((t_in_s[k + 1 :] < t_in_s[k] + 3.0 * self._channels.tau_s).sum())

@@ -19,16 +19,14 @@ from textual.binding import Binding, BindingType
 from textual.filter import LineFilter
 from textual.worker import Worker, WorkerState, get_current_worker
 
-from bench import files
 from bench.plain import one_line
-from bench.procedure import Procedure
 from bench.session import Asked, Decided, StepBegan, Traced
-from bench.setup import Setup
 from bench.station import Beat, Broken, Finished, Order, StationLink
 from bench.terminal import takes_output
 from bench.tui.canvas import Drawn
 from bench.tui.choices import Choices, Kept, load, save
-from bench.tui.desk import Desk
+from bench.tui.console_letters import ConsoleLetters
+from bench.tui.desk import Desk, plan_for
 from bench.tui.drawn_bench import system_of
 from bench.tui.frame import BenchScreen
 from bench.tui.overlays import BETWEEN_TESTS, CAUTION, overlay
@@ -52,7 +50,8 @@ LEAVING_KEYS = ("f12", "ctrl+q", "ctrl+c")
 class BenchApp(App[None]):
     """`open_station` makes a link to a station: at the start, and again if one has ended. `address` is the board to use.
 
-    `choices` are those of last time if none are given; `chosen` are fields of theirs that were chosen anew.
+    `choices` are those of last time if none are given; `chosen` are fields of theirs that were chosen anew. `console`: the terminal has few
+    letters.
     """
 
     TITLE = "makebreak"
@@ -80,6 +79,7 @@ class BenchApp(App[None]):
         ink: Ink = BLOCKS,
         clock: Callable[[], float] = time.monotonic,
         watch_terminal: bool = True,
+        console: bool = False,
     ) -> None:
         super().__init__()
         self._open_station = open_station
@@ -93,14 +93,14 @@ class BenchApp(App[None]):
         self.desk = Desk(self.state, self._tell, clock, plan_for)
         self._changed = True
         self._leaving = False
-        self._plain_lines = PlainLines()
+        self._filters_of_ours = (PlainLines(), *((ConsoleLetters(),) if console else ()))
         for theme in THEMES.values():
             self.register_theme(theme)
         self.ansi_theme_dark, self.ansi_theme_light = ansi_theme(DARK), ansi_theme(LIGHT)
         self.theme = THEMES["dark" if dark else "light"].name
 
     def get_line_filters(self) -> Sequence[LineFilter]:
-        return (*super().get_line_filters(), self._plain_lines)
+        return (*super().get_line_filters(), *self._filters_of_ours)
 
     # --- life
 
@@ -251,6 +251,7 @@ class BenchApp(App[None]):
 
     @on(CautionsRead)
     def start_after_cautions(self) -> None:
+        """Start the test once the cautions are read."""
         self.state.cautioned = True
         self._back_to_work()
         self.desk.start()
@@ -343,10 +344,12 @@ class BenchApp(App[None]):
 
     @on(KnobTurned)
     def turn_knob(self, asked: KnobTurned) -> None:
+        """Turn the knob of the simulated supply by the steps asked."""
         self.desk.turn(asked.steps)
 
     @on(Chosen)
     def take_choices(self, asked: Chosen) -> None:
+        """Take the choices made."""
         before = self.state.message if asked.note else ""
         self._choose(asked.choices)
         self.state.message = " ".join(text for text in (before, self.state.message, asked.note) if text)
@@ -386,13 +389,8 @@ class BenchApp(App[None]):
 
     @on(PracticeLeft)
     def leave_practice(self) -> None:
+        """Leave practice for the board that the program was started with."""
         if self.state.practice is not None:
             self.desk.attach(self._address)
         self._back_to_work()
         self._changed = True
-
-
-def plan_for(state: State) -> tuple[Setup, Procedure]:
-    """What the choices make of a test of the unit in hand. SetupError or TableError, one line, if that can't be."""
-    choices = state.choices
-    return choices.setup(state.number, state.description, state.fitted), files.procedure(choices.procedure)

@@ -75,6 +75,7 @@ def board_text(state: State, fault_colour: str) -> Text:
 
 
 def what_text(state: State) -> Text:
+    """Return what is tested, and by what, in a line."""
     return Text(state.choices.summary())
 
 

@@ -74,6 +74,7 @@ class Canvas:
         return bytes(self.codes[row].tobytes() + self.looks[row].tobytes())
 
     def strip(self, row: int, styles: Sequence[Style]) -> Strip:
+        """Return one row as a strip of the screen library, each look with its style."""
         looks = self.looks[row]
         written = text(self.codes[row])
         ends = [*(np.flatnonzero(looks[1:] != looks[:-1]) + 1).tolist(), len(written)]

@@ -42,7 +42,7 @@ class Kind(Enum):
 
 @dataclass(frozen=True, slots=True)
 class ChoiceRow:
-    """`group`: the heading that it stands under."""
+    """A row of the page of choices: its title and the options that it offers. `group`: the heading that it stands under."""
 
     title: str
     options: Callable[[Choices], Sequence[Option]]

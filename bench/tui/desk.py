@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
+from bench import files
 from bench.errors import IntakeError, RecordError, SetupError, TableError
 from bench.intake import RECORD_MB, read_json_text
 from bench.manual_actions import Cool
@@ -76,6 +77,7 @@ class Desk:
         state.typed += "".join(c for c in text if c.isprintable())
 
     def erase(self) -> None:
+        """Take back the last character typed."""
         self.state.typed = self.state.typed[:-1]
 
     def paste(self, text: str) -> None:
@@ -203,6 +205,7 @@ class Desk:
     # --- choices
 
     def choose(self, choices: Choices) -> None:
+        """Take these choices for the tests to come."""
         self.state.choices = choices
         self.state.message = ""
 
@@ -292,6 +295,12 @@ class Desk:
         tested = Tested(record, test.record_path, test.capture_path)
         state.session.append(tested)
         state.tested, state.phase = tested, Phase.VERDICT
+
+
+def plan_for(state: State) -> tuple[Setup, Procedure]:
+    """What the choices make of a test of the unit in hand. SetupError or TableError, one line, if that can't be."""
+    choices = state.choices
+    return choices.setup(state.number, state.description, state.fitted), files.procedure(choices.procedure)
 
 
 def _follow(test: Underway, news: News) -> None:

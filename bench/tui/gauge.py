@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 from rich.text import Text
 from textual.widget import Widget
 
-from bench.grade.speech import speech_of
 from bench.limits import SHOWN_UNITS, AllOf, AnyOf, FactLimit, Limit, LimitSet, Requirement
-from bench.measure import Measured
+from bench.measure import QUANTITIES, Measured
 from bench.plain import one_line
+from bench.render.names import NOT_MEASURED
 from bench.render.values import limit_text, quantity_text
 from bench.tui.gauge_rows import Row, merged, placed, rows_of, rows_of_verdict
 from bench.tui.gauge_scale import gauge
@@ -28,17 +28,6 @@ WORDS: Mapping[Conformity, str] = {
     Conformity.NOT_MEASURED: "not yet",
 }
 FACT_WORDS: Mapping[Conformity, str] = {Conformity.PASS: "as asked", Conformity.FAIL: "not as asked", Conformity.NOT_MEASURED: "not yet"}
-CANNOT = "cannot be measured"
-_SHORT: Mapping[str, str] = {
-    "first_extinction_s": "first extinction",
-    "first_light_s": "first light",
-    "inrush_first_a": "first inrush",
-    "lamp_v": "volts at the lamps",
-    "period_spread": "spread of period",
-    "outage_ratio": "rate against all lit",
-    "outage_rate_per_min": "rate, one lamp out",
-}
-"""Titles where the usual ones are too long for a line of a small terminal."""
 TIMES = ("start_s", "first_light_s", "first_extinction_s", "start_largest_s")
 """What happens once, at the start: all of it on one line."""
 _TIMES_APART = 3
@@ -58,6 +47,7 @@ class Columns:
 
     @classmethod
     def of(cls, width: int) -> Columns:
+        """Return the widths that fit into `width` cells."""
         if width >= 104:
             title, limit = min(26 + (width - 104) // 3, 38), 14
             return cls(title, 21, limit, min(width - title - 21 - limit - 15 - 4, 60))
@@ -178,7 +168,7 @@ def _time_part(name: str, rows: Sequence[Row], measured: Measured | None, colour
     text = Text.assemble((f"{quantity_title(name)} ", colours.get("quiet", "")))
     if not isinstance(found, Estimate):
         is_lost = isinstance(found, NotMeasured) and found.fault != "none"
-        return rank, text.append(*((CANNOT, colours.get("doubt", "")) if is_lost else ("not yet", "")))
+        return rank, text.append(*((NOT_MEASURED, colours.get("doubt", "")) if is_lost else ("not yet", "")))
     text.append(quantity_text(name, found, limit).partition(" ±")[0] + f" {SHOWN_UNITS[name]}", "bold")
     if row is not None:
         word, style = word_of(row, colours)
@@ -187,12 +177,13 @@ def _time_part(name: str, rows: Sequence[Row], measured: Measured | None, colour
 
 
 def title_of(requirement: Requirement) -> str:
+    """Return the title of what a verdict judges."""
     return quantity_title(requirement.quantity) if isinstance(requirement, Limit) else one_line(requirement.title)
 
 
 def quantity_title(quantity: str) -> str:
-    """The title of a quantity, short enough for a line of a small terminal."""
-    return _SHORT.get(quantity) or speech_of(quantity).title
+    """Return the name of a quantity, as everything calls it."""
+    return QUANTITIES[quantity].title
 
 
 def gauge_line(row: Row, columns: Columns, colours: Mapping[str, str], spoilt: bool = False) -> Text:
@@ -203,7 +194,7 @@ def gauge_line(row: Row, columns: Columns, colours: Mapping[str, str], spoilt: b
     quiet = colours.get("quiet", "")
     if isinstance(found, NotMeasured) and found.fault != "none" and verdict is not None and not verdict.by_fact:
         room = columns.value + columns.limit + columns.gauge + columns.word + (3 if columns.limit else 2)
-        why = padded(f"? {CANNOT}: {one_line(found.reason)}", room)
+        why = padded(f"? {NOT_MEASURED}: {one_line(found.reason)}", room)
         return Text.assemble(padded(title, columns.title), " ", (why, colours.get("doubt", "")))
     value = _value(requirement, verdict)
     # A long number takes from the title, never the other way.

@@ -41,6 +41,7 @@ def rows_of(requirement: Requirement, depth: int = 0) -> Iterator[Row]:
 
 
 def rows_of_verdict(verdict: Verdict, depth: int = 0) -> Iterator[Row]:
+    """Yield the row of a verdict and, deeper, those of its parts."""
     yield Row(verdict.limit, verdict, depth)
     for part in verdict.parts:
         yield from rows_of_verdict(part, depth + 1)

@@ -17,7 +17,10 @@ LEAST_WIDTH = 9
 
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """A straight scale of `width` cells over a band: `low_cell`, `high_cell` are its posts, None where the band is open."""
+    """A straight scale of `width` cells over a band: `low_cell`, `high_cell` are its posts, None where the band is open.
+
+    `start`: value at the first cell's beginning, in the quantity's unit.
+    """
 
     width: int
     start: float
@@ -31,19 +34,25 @@ class Scale:
 
     @property
     def end(self) -> float:
+        """The value at the end of the last cell, in the quantity's unit."""
         return self.start + self.width * self.per_cell
 
     @property
     def first_inside(self) -> int:
+        """The first cell inside the band."""
         return 0 if self.low_cell is None else self.low_cell + 1
 
     @property
     def last_inside(self) -> int:
+        """The last cell inside the band."""
         return self.width - 1 if self.high_cell is None else self.high_cell - 1
 
 
 def scale_for(low: float | None, high: float | None, width: int) -> Scale:
-    """The scale that puts the band's posts where all gauges have them: a quarter from each end, or a third for a band that is open."""
+    """The scale that puts the band's posts where all gauges have them: a quarter from each end, or a third for a band that is open.
+
+    `low` and `high` in the quantity's unit.
+    """
     if low is not None and high is not None:
         left, right = width // 4, width - 1 - width // 4
         span = high - low or abs(high) or 1.0
@@ -71,7 +80,8 @@ def gauge(
 ) -> Text:
     """A gauge of `width` cells. Without a value the band alone, so that one sees where the value must land.
 
-    `edges`: what to print outside the posts, where there is room; `style` for the value, `quiet` for the rest.
+    `edges`: what to print outside the posts, where there is room; `style` for the value, `quiet` for the rest. `low`, `high`, `value` and
+    `expanded` in the quantity's unit.
     """
     width = max(width, LEAST_WIDTH)
     scale = scale_for(low, high, width)

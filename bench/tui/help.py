@@ -11,17 +11,15 @@ from rich.text import Text
 
 from bench import files
 from bench.errors import TableError
-from bench.grade.speech import speech_of
-from bench.measure import QUANTITIES, Quantity
+from bench.measure import QUANTITIES
 from bench.plain import one_line
 from bench.render.cautions import BEFORE_POWER, NO_INSPECTION, SIMULATED
-from bench.render.report import MEANING
+from bench.render.names import NOT_MEASURED, OUTCOMES, VERDICTS
 from bench.tui.choices import NO_RULE
 from bench.tui.frame import BACK, KeyHint
-from bench.tui.gauge import CANNOT
 from bench.tui.gauge_scale import ABOVE, BAND, BELOW, LINE, OUTSIDE, POST, VALUE, VALUE_OUTSIDE, gauge
 from bench.tui.reading import ReadingScreen
-from bench.tui.signs import CONFORMITY_SIGNS, MEANINGS, SIGNS
+from bench.tui.signs import CONFORMITY_SIGNS, SIGNS
 
 KEYS: Sequence[tuple[str, str]] = (
     ("letters, digits", "the unit's number, from any screen: type it or scan its label"),
@@ -50,7 +48,7 @@ WORDS: Sequence[tuple[str, str]] = (
     ("near the edge", "nearer to a limit than the guard band; the sign says on which side the value lies"),
     ("outside", "outside a limit, and far enough from it to be sure"),
     ("not yet", "too little has been seen for a value so far"),
-    (CANNOT, "there will be no value, and the line says why; not counted against the unit"),
+    (NOT_MEASURED, "there will be no value, and the line says why; not counted against the unit"),
     ("guard band", "the strip beside a limit in which a value is too near to be sure: 1.645 standard uncertainties, more with few flashes"),
     ("claims", "what a part is said to be (F2): what it must show is judged like any limit"),
     ("live", "lamps are switched while the unit flashes on; the trace goes on"),
@@ -77,9 +75,9 @@ class Help(ReadingScreen):
 def help_text(colours: dict[str, str], grades: Sequence[tuple[str, str, str]]) -> RenderableType:
     """The page; `grades` as `grade_rows` gives them."""
     quiet = colours.get("quiet", "")
-    signs = [(f"{sign.mark} {sign.word}", MEANINGS[outcome], colours.get(sign.variable, "")) for outcome, sign in SIGNS.items()]
+    signs = [(f"{sign.mark} {sign.word}", OUTCOMES[outcome], colours.get(sign.variable, "")) for outcome, sign in SIGNS.items()]
     limits = [
-        (f"{sign.mark} {sign.word.lower()}", MEANING[conformity], colours.get(sign.variable, ""))
+        (f"{sign.mark} {sign.word.lower()}", VERDICTS[conformity], colours.get(sign.variable, ""))
         for conformity, sign in CONFORMITY_SIGNS.items()
     ]
     return Group(
@@ -103,7 +101,7 @@ def help_text(colours: dict[str, str], grades: Sequence[tuple[str, str, str]]) -
         _title("Words"),
         _table([(word, means, "") for word, means in WORDS]),
         _title("What is measured"),
-        _table([(name_of(quantity), quantity.definition, "") for quantity in QUANTITIES.values()]),
+        _table([(quantity.full_title, quantity.definition, "") for quantity in QUANTITIES.values()]),
         _title("Cautions: before power comes on"),
         *(Text(f"! {line}") for line in BEFORE_POWER),
         _title("Cautions: under every result"),
@@ -123,12 +121,6 @@ def grade_rows(rule: str) -> list[tuple[str, str, str]]:
         return [("none", one_line(str(error)), "")]
     found = {one_line(step.name): one_line(f"{step.title}: {step.wording}") for step in steps if step.name != "none"}
     return [(name, says, "") for name, says in sorted(found.items())]
-
-
-def name_of(quantity: Quantity) -> str:
-    """As reasons and gauges speak of it, and as the report's table does, if that differs."""
-    spoken = speech_of(quantity.name).title
-    return quantity.title if quantity.title.startswith(spoken) else f"{spoken} = {quantity.title}"
 
 
 def _title(text: str) -> RenderableType:

@@ -41,6 +41,7 @@ class SessionList(Widget):
         self.choose(self.chosen)
 
     def choose(self, number: int) -> None:
+        """Choose the test of this number, or the nearest there is."""
         self.chosen = min(max(number, 0), max(len(self.tests) - 1, 0))
         self._top = min(max(self._top, self.chosen - self.page + 1), self.chosen)
         self.refresh()

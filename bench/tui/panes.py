@@ -12,7 +12,7 @@ import numpy.typing as npt
 from bench.samples import Array
 from bench.transitions import Change, Gap
 from bench.tui.canvas import Canvas, Look
-from bench.tui.raster import ACROSS, BRAILLE, Ink, characters, filled, joined, levels
+from bench.tui.raster import ACROSS, BRAILLE, FULL, Ink, characters, filled, joined, levels
 from bench.tui.scale import ROOM, Axis, Scale, axis_for, scale_for, tick_text
 
 GUTTER = 8
@@ -43,7 +43,8 @@ class Pane:
     """What a pane shows. `least_top`: its scale reaches at least so far. `lasting`: the scale is chosen for what lasts, and peaks that
     go beyond are cut off with an arrow, since an inrush ten times the steady current would leave nothing to see of that. `fixed`: the
     scale ends at `least_top` whatever comes. `only_closed`: nothing is drawn while the contact is open, where the value says nothing.
-    `limit`: where a line marks a limit."""
+    `limit`: where a line marks a limit. `least_top` and
+    `limit` are in `unit`."""
 
     short: str
     heading: str
@@ -78,6 +79,7 @@ class Columns:
 
     @property
     def cell_s(self) -> float:
+        """How long one cell lasts."""
         return ACROSS * self.dot_s
 
     @property
@@ -185,7 +187,9 @@ def _plot(canvas: Canvas, top: int, pane: Pane, axis: Axis, columns: Columns, in
             low, high = (np.where(_closed(columns), values, np.nan) for values in (low, high))
         reach_low, reach_high = levels(low, least, greatest, dots), levels(high, least, greatest, dots)
         if line.dotted:
-            reach_low = reach_high = np.where(np.arange(columns.first, columns.first + len(low)) % ACROSS == 0, reach_high, -1)
+            # One dot of each cell, or each second cell where a cell is one dot.
+            apart = 2 * ACROSS if ink is FULL else ACROSS
+            reach_low = reach_high = np.where(np.arange(columns.first, columns.first + len(low)) % apart == 0, reach_high, -1)
         else:
             reach_low, reach_high = joined(reach_low, reach_high)
         mine = filled(reach_low, reach_high, dots)[:, ACROSS:]
@@ -232,6 +236,8 @@ def sample(line: Line, ink: Ink) -> str:
     """How the line looks, as two characters."""
     if ink is BRAILLE:
         return "⠄⠄" if line.dotted else "⠤⠤"
+    if ink is FULL:
+        return "█ " if line.dotted else "██"
     return "▖▖" if line.dotted else "▄▄"
 
 

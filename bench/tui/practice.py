@@ -56,16 +56,19 @@ class Plan:
 
     @property
     def mystery(self) -> bool:
+        """Whether the draw number decides what is wrong."""
         return self.unit == MYSTERY
 
     @property
     def supply_v(self) -> float | None:
+        """Supply voltage asked for; None for the test voltage."""
         if self.supply is None:
             return None
         return round(self.supply * test_volts(catalogue.entry(self.unit).rating.system_v), 2)
 
     @property
     def address(self) -> str:
+        """The address of this bench."""
         if self.mystery:
             return drawn_address(self.seed)
         chosen = [fault.name for fault in possible_faults(self.unit) if fault.name in self.faults]
@@ -89,6 +92,7 @@ class Assembly(Widget):
 
     @property
     def faults(self) -> tuple[PossibleFault, ...]:
+        """The faults that this unit and its bench can have."""
         return () if self.plan.mystery else possible_faults(self.plan.unit)
 
     @property
@@ -109,10 +113,12 @@ class Assembly(Widget):
 
     @property
     def row(self) -> str:
+        """The row at hand of the third list."""
         return self.rows[self._at[BENCH]]
 
     @property
     def in_bench(self) -> bool:
+        """Whether the third list is at hand."""
         return self._pane == BENCH
 
     def step(self, by: int) -> None:

@@ -55,11 +55,18 @@ def _braille() -> Codes:
 BRAILLE = Ink("braille", 4, _braille())
 # In order of the pattern: top left is 1, top right 2, bottom left 4, bottom right 8.
 BLOCKS = Ink("blocks", 2, np.array([ord(c) for c in " ▘▝▀▖▌▞▛▗▚▐▜▄▙▟█"], dtype=np.uint32))
-INKS = {ink.name: ink for ink in (BRAILLE, BLOCKS)}
+FULL = Ink("full blocks", 1, np.array([ord(c) for c in " ███"], dtype=np.uint32))
+"""For fonts without halves and quarters of blocks: those of a Linux console."""
+INKS = {ink.name: ink for ink in (BRAILLE, BLOCKS, FULL)}
 
 
 def levels(values: Array, bottom: float, top: float, dots: int) -> Levels:
-    """The row of dots of each value, 0 the lowest; what lies outside the scale is put on its edge, NaN is -1."""
+    """The row of dots of each value, 0 the lowest; what lies outside the scale is put on its edge, NaN is -1.
+
+    `bottom` and `top` in the unit of the values.
+    """
+    if dots == 1:
+        return np.where(np.isnan(values), _NOWHERE, 0).astype(np.int32)
     with np.errstate(invalid="ignore"):
         placed = np.rint((values - bottom) * ((dots - 1) / (top - bottom)) - _BETWEEN)
     return np.where(np.isnan(placed), _NOWHERE, np.clip(placed, 0, dots - 1)).astype(np.int32)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import gc
+import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from bench.station import start_station
 from bench.tui.app import BenchApp
-from bench.tui.raster import BLOCKS, BRAILLE
+from bench.tui.raster import BLOCKS, BRAILLE, FULL
 
 
 class Program(BenchApp):
@@ -34,7 +35,9 @@ def run_screen(address: str, folder: Path, chosen: Mapping[str, Any], *, dark: b
 
     `chosen`: fields of `Choices` that are not as they were last time.
     """
-    app = Program(lambda: start_station(folder), address, folder=folder, chosen=chosen, dark=dark, ink=BRAILLE if dots else BLOCKS)
+    console = os.environ.get("TERM") == "linux"
+    ink = FULL if console else BRAILLE if dots else BLOCKS
+    app = Program(lambda: start_station(folder), address, folder=folder, chosen=chosen, dark=dark, ink=ink, console=console)
     try:
         # The mouse stays the terminal's: texts are marked and copied with it, and no key here waits for a click.
         app.run(mouse=False)

@@ -85,6 +85,7 @@ class RunningView(Vertical):
         self.gauges.styles.height = max(min(self.gauges.lines_wanted, room), 2)
 
     def refresh_state(self) -> None:
+        """Show the state as it is now."""
         test = self._state.test
         if test is None:
             return

@@ -24,7 +24,7 @@ _BELOW = 0.04  # of the scale: noise around zero is no reason to begin below it
 
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """From `bottom` to `top` in whole steps of 1, 2 or 5 times a power of ten."""
+    """From `bottom` to `top` in whole steps of 1, 2 or 5 times a power of ten. `bottom`, `top` and `step` in the unit of what is drawn."""
 
     bottom: float
     top: float
@@ -76,7 +76,10 @@ def _without_steps(scale: Scale, rows: int) -> Axis:
 
 
 def scale_for(low: float, high: float, least: float) -> Scale:
-    """The smallest scale of at most four steps that holds 0, `low` and `high`, and reaches at least to `least`."""
+    """The smallest scale of at most four steps that holds 0, `low` and `high`, and reaches at least to `least`.
+
+    `low`, `high` and `least` in the unit of what is drawn.
+    """
     high = max(high, least)
     low = min(low, 0.0) if low < -_BELOW * high else 0.0
     step = round_step((high - low) / _MOST_STEPS)
@@ -87,14 +90,21 @@ def scale_for(low: float, high: float, least: float) -> Scale:
 
 
 def extent(low: Array, high: Array, lasting: int = 1) -> tuple[float, float]:
-    """Least and greatest value of columns, NaN left out; of what lasts for so many columns, if there are as many."""
+    """Least and greatest value of columns, NaN left out; of what lasts for so many columns, if there are as many.
+
+    A value lasts if all of that time is as high, or as low: a glitch below zero at a break must not open a scale below zero.
+    """
     if 1 < lasting <= len(low):
-        low = high = np.lib.stride_tricks.sliding_window_view(low, lasting).min(axis=1)
+        window = np.lib.stride_tricks.sliding_window_view
+        low, high = window(high, lasting).max(axis=1), window(low, lasting).min(axis=1)
     return float(np.fmin.reduce(low, initial=np.inf)), float(np.fmax.reduce(high, initial=-np.inf))
 
 
 def round_step(least: float) -> float:
-    """The smallest of 1, 2, 5, 10, ... (and their tenths) that is not less than `least`, which must be above 0."""
+    """The smallest of 1, 2, 5, 10, ... (and their tenths) that is not less than `least`, which must be above 0.
+
+    `least` in the unit of what is drawn.
+    """
     power = math.floor(math.log10(least))
     for digit in (1, 2, 5, 10):
         step = float(f"{digit}e{power}")
@@ -104,10 +114,10 @@ def round_step(least: float) -> float:
 
 
 def rounded_to(value: float, step: float) -> float:
-    """`value`, a whole number of steps but for the last bits of a float, without those bits."""
+    """`value`, a whole number of steps but for the last bits of a float, without those bits. `value` and `step` in one unit."""
     return round(value / step) * step if step >= 1.0 else round(round(value / step) * step, 12)
 
 
 def tick_text(value: float) -> str:
-    """A tick as people write it."""
+    """A tick as people write it. `value` in the unit of what is drawn."""
     return f"{value:.10g}"

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from bench.outcome import Outcome
 from bench.record import TestRecord
+from bench.render.names import OUTCOMES
 from bench.verdict import Conformity
 
 
@@ -20,6 +21,7 @@ class Sign:
 
     @property
     def ground(self) -> str:
+        """The theme's colour of the ground."""
         return f"{self.variable}-ground"
 
 
@@ -29,13 +31,6 @@ SIGNS: Mapping[Outcome, Sign] = {
     Outcome.NOT_FOR_LOAD: Sign("≠", "GOOD, NOT FOR THIS LOAD", "doubt"),
     Outcome.NOT_DECIDED: Sign("?", "NOT DECIDED", "doubt"),
     Outcome.BENCH_FAULT: Sign("!", "BENCH FAULT", "fault"),
-}
-MEANINGS: Mapping[Outcome, str] = {
-    Outcome.GOOD: "all limits are kept, and the grade rule does not reject it",
-    Outcome.NOT_GOOD: "a limit is not kept, or the grade rule rejects the unit",
-    Outcome.NOT_FOR_LOAD: "it flashes right on other lamps, not on these",
-    Outcome.NOT_DECIDED: "too near a limit, not measured, or not finished",
-    Outcome.BENCH_FAULT: "board, cable, supply or lamps; not counted against the unit",
 }
 CONFORMITY_SIGNS: Mapping[Conformity, Sign] = {
     Conformity.PASS: Sign("✓", "PASS", "good"),
@@ -54,4 +49,4 @@ def sign_of(record: TestRecord) -> Sign:
 
 def meaning_of(record: TestRecord) -> str:
     """Return what the word says, in one clause."""
-    return MEANINGS[record.outcome]
+    return OUTCOMES[record.outcome]

@@ -131,7 +131,7 @@ class State:
     @property
     def settled(self) -> bool:
         """Whether the test that is shown says something about its unit."""
-        return self.tested is not None and self.tested.record.outcome.on_unit
+        return self.tested is not None and self.tested.record.outcome.is_of_unit
 
     @property
     def simulated(self) -> bool:

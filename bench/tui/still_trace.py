@@ -46,6 +46,7 @@ class StillTrace(Drawn):
 
     @property
     def cell_s(self) -> float:
+        """How long one cell lasts."""
         return self.view.span_s / self.cells
 
     def draw(self, height: int, width: int, ink: Ink) -> Canvas:

@@ -32,13 +32,16 @@ class View:
 
     @property
     def end_s(self) -> float:
+        """When the view ends."""
         return self.begin_s + self.span_s
 
     @property
     def middle_s(self) -> float:
+        """The instant in its middle."""
         return self.begin_s + self.span_s / 2.0
 
     def holds(self, t_s: float) -> bool:
+        """Return whether this instant is seen."""
         return self.begin_s <= t_s <= self.end_s
 
 
@@ -56,6 +59,7 @@ def at_first(run: RunTrace) -> View:
 
 
 def whole(run: RunTrace) -> View:
+    """Return the view of the whole run."""
     return inside(View(run.begin_s, run.end_s - run.begin_s), run)
 
 
@@ -67,6 +71,7 @@ def zoomed(view: View, factor: float, about_s: float, run: RunTrace) -> View:
 
 
 def moved(view: View, by_s: float, run: RunTrace) -> View:
+    """Return the view moved by so many seconds, inside the run."""
     return inside(View(view.begin_s + by_s, view.span_s), run)
 
 
@@ -115,6 +120,7 @@ class Scales:
         self._whole: dict[str, tuple[float, float]] = {}
 
     def scale(self, pane: Pane, columns: Columns) -> Scale:
+        """Return the scale of this pane."""
         if pane.short not in self._whole:
             self._whole[pane.short] = self._of_run(pane)
         least, most = self._whole[pane.short]

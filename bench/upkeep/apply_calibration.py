@@ -22,7 +22,7 @@ _AS_IT_WAS = "the board is as it was"
 
 
 def best_lines(zeroed_one: BoardDescription, channels: Sequence[Calibrated], clock: ClockCalibrated | None, date: int) -> tuple[str, ...]:
-    """Every range as it is now known best: by the meter, or by zeroing and standard, so that none is left with less than before."""
+    """Return every range as it is now known best: by the meter, or by zeroing and standard, so that none is left with less than before."""
     best = {(found.channel, found.after.number): found.after for found in channels if not found.refused}
     channels_read = [channel for channel in zeroed_one.channels.values() if channel.curve is None]
     ranges = [(channel.name, best.get((channel.name, r.number), r)) for channel in channels_read for r in channel.ranges]
@@ -66,8 +66,8 @@ def store_calibration(port: Port, identity: str, lines: Sequence[str], storing: 
 
 
 def also_saying(error: BaseException, now_has: str, doing: str) -> BaseException:
-    """The same end, whose one line also says what was being done and what the board has now. What is no end of a bench's or a person's
-    making stays as it is."""
+    """Return the same end, whose one line also says what was being done and what the board has now. What is no end of a bench's or a
+    person's making stays as it is."""
     what = str(error) or "cancelled"
     text = f"{what if what.startswith(doing) else f'{doing}: {what}'}; {now_has}"
     if isinstance(error, Cancelled | KeyboardInterrupt):
@@ -88,8 +88,8 @@ def restore_scales(board: BoardClient, before: BoardDescription) -> str:
 
 
 def _check_fits(board: BoardDescription, answered: str, wanted: str, lines: Sequence[str], doing: str) -> None:
-    """OtherBoardError if the board is another model or has another serial number (its program may be newer), SetupError if it has no range
-    that a line is for."""
+    """Raise OtherBoardError if the board is another model or has another serial number (its program may be newer), SetupError if it has no
+    range that a line is for."""
     is_one, be_one = model_and_serial(answered), model_and_serial(wanted)
     if is_one != be_one:
         which = f"the calibration is that of {' '.join(be_one)}, and this board is {' '.join(is_one)}"
@@ -103,7 +103,7 @@ def _check_fits(board: BoardDescription, answered: str, wanted: str, lines: Sequ
 
 
 def _check_said(description: BoardDescription, lines: Sequence[str]) -> None:
-    """BoardFault if the description does not say what the board was told."""
+    """Raise BoardFault if the description does not say what the board was told."""
     for line in lines:
         told, said = _told_and_said(description, line)
         if not all(map(same_number, told, said)):
@@ -124,7 +124,7 @@ def _told_and_said(description: BoardDescription, line: str) -> tuple[Sequence[f
 
 
 def lines_of(description: BoardDescription) -> tuple[str, ...]:
-    """What puts this description in force on a board that says what is built in."""
+    """Return what puts this description in force on a board that says what is built in."""
     if not description.calibrated:
         return ()
     ranges = [(c.name, r) for c in description.channels.values() if c.curve is None for r in c.ranges]

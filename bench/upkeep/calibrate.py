@@ -7,8 +7,9 @@ in each of their ranges; with an ammeter there instead, the lamps of the bank ar
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from bench.board import BoardClient, Expect
 from bench.board.conversation import conversation
@@ -27,7 +28,7 @@ from bench.upkeep.apply_calibration import also_saying, best_lines, restore_scal
 from bench.upkeep.calibration_plan import RESISTOR_OHM, CalibrationPlan, Wanted, plan_for, plan_lines
 from bench.wire import SAMPLES_PER_FRAME, EventFrame, SampleFrame, Sequencer, format_channels
 from bench.wire.answers import MODE, whole
-from bench.zero import LinkReadings, converter_seen, converter_stated, told_by_range, zeroed
+from bench.zero import LinkReadings, apply_zero, converter_seen, converter_stated, updated_by_range
 
 _LOOK_S = 1.0
 _SETTLE_S = 0.3
@@ -61,6 +62,7 @@ class Calibration:
 
     @property
     def better(self) -> bool:
+        """Whether anything was found that is worth telling the board."""
         return any(not found.refused for found in self.channels) or (self.clock is not None and not self.clock.refused)
 
 
@@ -82,66 +84,62 @@ class _ClockWatch:
 
 
 class _Calibrator:
-    """Compares one board, as it is built, with its meters, by the hands that read them."""
+    """Compares one board, as it is built, with its meters, read by an operator."""
 
     def __init__(
         self,
         board: BoardClient,
         description: BoardDescription,
-        hands: MeterReader,
+        operator: MeterReader,
         wanted: Wanted,
         plan: CalibrationPlan,
         progress: Progress,
     ) -> None:
         self._board = board
         self._description = description
-        self._hands = hands
+        self._operator = operator
         self._wanted = wanted
         self._plan = plan
         self._progress = progress
         self._ranges = sorted(description.channels["v_in"].ranges, key=lambda r: r.high)
         self._set_v: float | None = None
         self._link: LinkReadings | None = None
+        self._found: list[Calibrated] = []
+        self._clock: ClockCalibrated | None = None
         self.zeroed = description
         self.points: dict[str, tuple[Point, ...]] = {}
         self.notes: list[str] = []
 
     def perform(self) -> tuple[list[Calibrated], ClockCalibrated | None]:
-        """Everything that is wanted, one after the other."""
-        wanted, channels = self._wanted, self._description.channels
-        volts, amperes = wanted.meters.get("V"), wanted.meters.get("A")
-        drop = wanted.meter_for("v_drop") if "v_drop" in channels else None
-        found: list[Calibrated] = []
-        clock: ClockCalibrated | None = None
-        steps = [
-            ("zero", "Zeros and built-in standard, with the shorting link", True),
-            ("voltages", "Voltages, with the shorting link", volts is not None),
-            ("currents", "Currents, with an ammeter in the unit's place", amperes is not None),
-            ("drop", "Drop, with a resistor in the unit's place", drop is not None),
-            ("clock", "Clock, beside this computer's", wanted.clock_s > 0.0),
-        ]
-        due = [(name, title) for name, title, wished in steps if wished]
-        for number, (name, title) in enumerate(due, 1):
+        """Do everything that is wanted, one after the other."""
+        due = list(self._due())
+        for number, (name, title, work) in enumerate(due, 1):
             self._progress(StepBegan(name, title, "", number, len(due)))
-            if name == "zero":
-                self._zero()
-            elif name == "voltages" and volts is not None:
-                found += self._voltages(volts)
-            elif name == "currents" and amperes is not None:
-                found += self._currents(amperes)
-            elif name == "drop" and drop is not None:
-                found += self._drops(drop)
-            elif name == "clock":
-                clock = self._clock(wanted.clock_s)
+            work()
         if self._set_v != self._plan.nominal_v:
             # The unit that comes next must not meet the last voltage that was compared.
             self._ask(SetSupply(self._plan.nominal_v, self._plan.nominal_v, ()))
         self._ask(FitUnit(""))
-        return found, clock
+        return self._found, self._clock
+
+    def _due(self) -> Iterator[tuple[str, str, Callable[[], None]]]:
+        """Yield name, title and work of each step that is wanted."""
+        wanted, channels = self._wanted, self._description.channels
+        volts, amperes = wanted.meters.get("V"), wanted.meters.get("A")
+        drop = wanted.meter_for("v_drop") if "v_drop" in channels else None
+        yield "zero", "Zeros and built-in standard, with the shorting link", self._zero
+        if volts is not None:
+            yield "voltages", "Voltages, with the shorting link", partial(self._voltages, volts)
+        if amperes is not None:
+            yield "currents", "Currents, with an ammeter in the unit's place", partial(self._currents, amperes)
+        if drop is not None:
+            yield "drop", "Drop, with a resistor in the unit's place", partial(self._drops, drop)
+        if wanted.clock_s > 0.0:
+            yield "clock", "Clock, beside this computer's", partial(self._compare_clocks, wanted.clock_s)
 
     def _ask(self, action: Action) -> None:
         self._progress(Asked(action))
-        self._hands.do(action, attending(self._board))
+        self._operator.do(action, attending(self._board))
 
     def _note(self, text: str) -> None:
         self.notes.append(text)
@@ -150,7 +148,7 @@ class _Calibrator:
     # --- steps
 
     def _zero(self) -> None:
-        """What zeroing makes of the board without a meter: `zeroed`."""
+        """Zero the board without a meter; see `apply_zero`."""
         number = self._range_for(self._plan.nominal_v)
         for left in reversed(range(_TRIES)):
             self._ask(FitLink())
@@ -160,14 +158,14 @@ class _Calibrator:
             )
             try:
                 self._link = LinkReadings(rest, off, on)
-                self.zeroed = zeroed(self._description, self._link)
+                self.zeroed = apply_zero(self._description, self._link)
                 return
             except ZeroError as error:
                 if not left:
                     raise BoardFault(str(error)) from error
                 self._note(f"{error} (asked again)")
 
-    def _voltages(self, meter: MeterAccuracy) -> list[Calibrated]:
+    def _voltages(self, meter: MeterAccuracy) -> None:
         """Input and output in all ranges, by the supply."""
         channels = self._description.channels
         names = [name for name in ("v_in", "v_out") if name in channels]
@@ -192,10 +190,10 @@ class _Calibrator:
             self._ask(Do(_UNJOIN))
         results = [self._result(name, number, some, meter) for (name, number), some in points.items()]
         self._learn(results)
-        return results
+        self._found += results
 
     def _learn(self, results: Sequence[Calibrated]) -> None:
-        """The converter's zero is the same in all channels: what the meter showed of it in one range serves those it could not better."""
+        """Use what the meter showed of the converter's zero, which all channels share, for the ranges that it could not better."""
         stated, link = converter_stated(self._description), self._link
         seen = converter_seen(self._description, link.rest) if link is not None else None
         if stated is None or link is None or seen is None:
@@ -205,23 +203,21 @@ class _Calibrator:
         if better:
             best = min(better, key=lambda found: found.after.u_zero / found.after.scale)
             built_in = self._description.channels[best.channel].range(best.after.number)
-            seen = told_by_range(seen, built_in, best.after, math.sqrt(stated.zero_variance))
-        self.zeroed = zeroed(self._description, link, seen)
+            seen = updated_by_range(seen, built_in, best.after, math.sqrt(stated.zero_variance))
+        self.zeroed = apply_zero(self._description, link, seen)
 
-    def _currents(self, meter: MeterAccuracy) -> list[Calibrated]:
+    def _currents(self, meter: MeterAccuracy) -> None:
         """Both current ranges by lamps of the bank, one more at each point; with nothing closed the current is 0 without a meter."""
         self._ask(Do(_AMMETER))
-        return self._by_lamps(("i_load", "i_load_low"), MeasuringPoint("i_load", "A", "the ammeter in the unit's place", meter))
+        self._by_lamps(("i_load", "i_load_low"), MeasuringPoint("i_load", "A", "the ammeter in the unit's place", meter))
 
-    def _drops(self, meter: MeterAccuracy) -> list[Calibrated]:
-        """The drop over a resistor, by lamps of the bank."""
+    def _drops(self, meter: MeterAccuracy) -> None:
+        """Compare the drop over a resistor, by lamps of the bank."""
         self._ask(FitResistor(RESISTOR_OHM))
         most_v = 1.1 * RESISTOR_OHM * self._plan.amps
-        return self._by_lamps(
-            ("v_drop",), MeasuringPoint("v_drop", "V", f"the ends of the resistor, on a range that holds {most_v:.1f} V", meter)
-        )
+        self._by_lamps(("v_drop",), MeasuringPoint("v_drop", "V", f"the ends of the resistor, on a range that holds {most_v:.1f} V", meter))
 
-    def _by_lamps(self, names: Iterable[str], place: MeasuringPoint) -> list[Calibrated]:
+    def _by_lamps(self, names: Iterable[str], place: MeasuringPoint) -> None:
         self._set_for_lamps()
         channels = self._description.channels
         number = self._range_for(self._plan.nominal_v)
@@ -237,10 +233,10 @@ class _Calibrator:
                 mean = reading.mean - sum(s.part * by_range[number][s.other].mean for s in self.zeroed.channels[name].common)
                 if reading.mean < WITHIN * channels[name].range(number).high:
                     some.append(Point(mean, reading.u, should))
-        return [self._result(name, number, some, place.accuracy) for name, some in points.items()]
+        self._found += [self._result(name, number, some, place.accuracy) for name, some in points.items()]
 
-    def _clock(self, seconds: float) -> ClockCalibrated:
-        """Against the host's clock for this long."""
+    def _compare_clocks(self, seconds: float) -> None:
+        """Compare with the host's clock for this long."""
         board = self._board
         mode = self._description.mode_of("FAST").name
         board.command(f"SENS:MODE {mode}", Expect("SENS:MODE?", MODE, mode))
@@ -250,7 +246,7 @@ class _Calibrator:
             while (left_s := until_s - board.port.now_s()) > 0.0:
                 self._progress(Waiting("comparing the board's clock with this computer's", left_s))
                 board.attend(min(1.0, left_s))
-        return calibrate_clock(self._description, watch.estimate())
+        self._clock = calibrate_clock(self._description, watch.estimate())
 
     # --- the supply
 
@@ -276,7 +272,7 @@ class _Calibrator:
             raise BoardFault(f"calibrating the board at {self._board.port.address}: {problem}")
 
     def _range_for(self, volts: float) -> int:
-        """The lowest voltage range that holds these volts and some more."""
+        """Return the lowest voltage range that holds these volts and some more."""
         return next((r.number for r in self._ranges if 1.1 * volts <= r.high), self._ranges[-1].number)
 
     # --- readings
@@ -284,7 +280,7 @@ class _Calibrator:
     def _compared(
         self, numbers: Sequence[int], place: MeasuringPoint, names: Sequence[str], lamps: Sequence[int]
     ) -> tuple[dict[int, Mapping[str, TypeA]], float]:
-        """What the board reads in these voltage ranges and what the meter shows; asked again if both can't be right.
+        """Return what the board reads in these voltage ranges and what the meter shows; asked again if both can't be right.
 
         `names`: the board's channels at the place, of which that counts which knows it best.
         """
@@ -306,13 +302,14 @@ class _Calibrator:
         return by_range, should
 
     def _read(self, numbers: Sequence[int], master: bool, lamps: Sequence[int]) -> dict[int, Mapping[str, TypeA]]:
-        """What the board reads in these voltage ranges."""
+        """Return what the board reads in these voltage ranges."""
         return self._look(numbers, None, master, lamps)[0]
 
     def _look(
         self, numbers: Sequence[int], place: MeasuringPoint | None, master: bool, lamps: Sequence[int]
     ) -> tuple[dict[int, Mapping[str, TypeA]], float]:
-        """What the board reads in these voltage ranges with the switches so, and what the meter shows meanwhile; 0 without a place."""
+        """Return what the board reads in these voltage ranges with the switches so, and what the meter shows meanwhile; 0 without a
+        place."""
         board = self._board
         found: dict[int, Mapping[str, TypeA]] = {}
         should = 0.0
@@ -321,20 +318,26 @@ class _Calibrator:
         for number in numbers:
             highest = self._description.channels["v_in"].range(number).high
             board.command(f"SENS:VOLT:RANG {0.99 * highest:.3f}", Expect("SENS:VOLT:RANG?", whole(0, 3), number))
-            watch = Watch(self._description)
-            with board.sampling(watch):
-                board.switch_master(master)
-                for lamp in lamps:
-                    board.command(f"ROUT:CLOS {format_channels([lamp])}")
-                    board.attend(_APART_S)
-                board.attend(_LAMP_SETTLE_S if lamps else _SETTLE_S)
-                watch.restart()
-                board.attend(_LOOK_S)
-                if place is not None and number == numbers[-1]:
-                    should = self._hands.read_meter(place, attending(board))
-                    board.attend(_LOOK_S)
-                found[number] = watch.readings()
+            at = place if number == numbers[-1] else None
+            found[number], should = self._sample(at, master, lamps)  # the last has the meter's
         return found, should
+
+    def _sample(self, place: MeasuringPoint | None, master: bool, lamps: Sequence[int]) -> tuple[Mapping[str, TypeA], float]:
+        """Return what the board reads in the range at hand, and what the meter shows meanwhile; 0 without a place."""
+        board, should = self._board, 0.0
+        watch = Watch(self._description)
+        with board.sampling(watch):
+            board.switch_master(master)
+            for lamp in lamps:
+                board.command(f"ROUT:CLOS {format_channels([lamp])}")
+                board.attend(_APART_S)
+            board.attend(_LAMP_SETTLE_S if lamps else _SETTLE_S)
+            watch.restart()
+            board.attend(_LOOK_S)
+            if place is not None:
+                should = self._operator.read_meter(place, attending(board))
+                board.attend(_LOOK_S)
+            return watch.readings(), should
 
     def _result(self, name: str, number: int, points: Sequence[Point], meter: MeterAccuracy) -> Calibrated:
         channel = self._description.channels[name]
@@ -348,24 +351,24 @@ class _Calibrator:
 
 
 def _again(left: int) -> str:
-    """What becomes of a reading or setting that seems wrong, with so many tries left."""
+    """Return what becomes of a reading or setting that seems wrong, with so many tries left."""
     return "asked again" if left else "taken as it is"
 
 
 def calibrate_board(
-    port: Port, wanted: Wanted, hands: MeterReader | None, date: int, *, progress: Progress = lambda event: None
+    port: Port, wanted: Wanted, operator: MeterReader | None, date: int, *, progress: Progress = lambda event: None
 ) -> Calibration:
     """Compare the board behind `port` with meters and the host's clock.
 
-    Nothing is stored in the board: `store_calibration` does that. `hands` is None only for a simulated board, which has its own. `date` as
-    a number such as 20261125. BoardFault or PortError if the board fails, Cancelled if somebody has had enough, SetupError for what this
-    bench can't do. Everything is open afterwards, and the board reads by the scales that it had, or the error says which it has.
+    Nothing is stored in the board: `store_calibration` does that. `operator` is None only for a simulated board, which has its own.
+    `date`: as a number such as 20261125. BoardFault or PortError if the board fails, Cancelled if the operator ends it, SetupError for what
+    this bench can't do. Everything is open afterwards, and the board reads by the scales that it had, or the error says which it has.
     """
     doing = f"calibrating the board at {port.address}"
     with conversation(port) as board:
         identity, before, simulated_unit = board.make_contact()
         board.need_channels(before)
-        with operator_at(board, simulated_unit, hands, "calibrating") as present:
+        with operator_at(board, simulated_unit, operator, "calibrating") as present:
             if wanted.pilot and isinstance(present, SimulatedOperator):
                 raise SetupError(f"{doing}: a simulated bench has no lead from its pilot terminal to the output; leave out --pilot")
             try:

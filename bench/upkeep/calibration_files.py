@@ -88,8 +88,8 @@ def read_calibration(path: Path) -> KeptCalibration:
 
 
 def newest_of(folder: Path, board: str) -> Path | None:
-    """The newest file in `folder` that is a calibration of the board which answers `board` to *IDN?; None if there is none. What can't be
-    read is passed over."""
+    """Return the newest file in `folder` that is a calibration of the board which answers `board` to *IDN?; None if there is none. What
+    can't be read is passed over."""
     found = []
     for path in folder.glob("*.json"):
         try:
@@ -102,7 +102,8 @@ def newest_of(folder: Path, board: str) -> Path | None:
 
 
 def _check_order(lines: tuple[str, ...], date: int) -> None:
-    """ValueError unless a board is told to forget, then each range once, the clock at most once, then the day of the file, a real one."""
+    """Raise ValueError unless a board is told to forget, then each range once, the clock at most once, then the day of the file, a real
+    one."""
     headers = [line.partition(" ")[0] for line in lines]
     places = [line.split(",")[:2] for line in lines if line.startswith("CAL:RANG ")]
     each_once = all(places.count(place) == 1 for place in places) and headers.count("CAL:CLOC") <= 1
@@ -115,7 +116,7 @@ def _check_order(lines: tuple[str, ...], date: int) -> None:
 
 
 def _check_numbers(line: str) -> None:
-    """ValueError for a scale or an uncertainty that no board can have."""
+    """Raise ValueError for a scale or an uncertainty that no board can have."""
     if not line.startswith("CAL:RANG "):
         return
     _, scale, *uncertainties = line.split(",")[2:]
@@ -142,4 +143,3 @@ def mark_stored(path: Path, stored: bool | None) -> None:
     except (OSError, ValueError) as error:
         has = "the board has stored it all the same" if stored else "nothing was stored in the board"
         raise TableError(f"noting in {path} what the board has stored: {getattr(error, 'strerror', None) or error}; {has}") from error
-

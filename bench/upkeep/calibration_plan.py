@@ -14,7 +14,7 @@ from bench.lamps import expected_current_a
 
 CLOCK_S = 300.0
 HIGHEST_V: Mapping[float, float] = {6.0: 17.5, 12.0: 17.5, 24.0: 30.0}
-"""Of the supply, by the system's voltage, where nobody says otherwise."""
+"""Of the supply, by the system's voltage, where nothing else is said."""
 RESISTOR_OHM = 0.15
 MOST_A = 9.0
 """An ammeter's range of 10 A is not exceeded by lamps that take a tenth more than expected."""
@@ -36,7 +36,7 @@ class Wanted:
     drop_meter: MeterAccuracy | None = None
 
     def meter_for(self, channel: str) -> MeterAccuracy | None:
-        """The meter that this channel is compared with; None if there is none, or it is not wanted."""
+        """Return the meter that this channel is compared with; None if there is none, or it is not wanted."""
         if channel == "v_drop":
             return (self.drop_meter or self.meters.get("V")) if self.drop else None
         if channel == "v_pilot" and not self.pilot:
@@ -56,7 +56,7 @@ class CalibrationPlan:
 
 
 def plan_for(description: BoardDescription, wanted: Wanted) -> CalibrationPlan:
-    """SetupError if the board can't read the system's test voltage."""
+    """Return what is to be done on this board. SetupError if it can't read the system's test voltage."""
     nominal_v = nominal_test_v(wanted.system_v)
     ranges = description.channels["v_in"].ranges
     reach_v = WITHIN * max(r.high for r in ranges)
@@ -73,7 +73,7 @@ def plan_for(description: BoardDescription, wanted: Wanted) -> CalibrationPlan:
 
 
 def plan_lines(plan: CalibrationPlan, description: BoardDescription, wanted: Wanted) -> Iterator[str]:
-    """What will be asked for, a sentence for each step."""
+    """Yield what will be asked for, a sentence for each step."""
     channels = description.channels
     lamps = f"{len(plan.lamps)} lamps, one more at each reading, up to about {plan.amps:.2g} A at {plan.nominal_v:g} V"
     if wanted.meters.get("V") is not None:

@@ -16,9 +16,10 @@ from bench.errors import NoOperator, ZeroError
 from bench.lamp_check import lamp_takes, supply_problem
 from bench.manual_actions import FitLink, FitUnit, Operator
 from bench.ports import Port
+from bench.rounding import uncertainty_text
 from bench.samples import accuracies
-from bench.uncertainty import TypeA, combine
-from bench.zero import KNOWN_ZERO, LinkReadings, converter_seen, converter_stated, zeroed
+from bench.uncertainty import Component, Estimate, TypeA, combine
+from bench.zero import KNOWN_ZERO, LinkReadings, apply_zero, converter_seen, converter_stated
 
 _LOOK_S = 0.5
 _SETTLE_S = 0.2
@@ -36,11 +37,17 @@ class CheckState(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class CheckFinding:
-    """One thing that was looked at, how it came out, and what was seen."""
+    """One thing that was looked at, how it came out, and what was seen: a reading with its uncertainty, or in words (`text`).
+
+    `should`: what it should have read, in the reading's unit. `noise`: standard deviation of its samples, and the most that is allowed.
+    """
 
     what: str
     state: CheckState
-    text: str
+    text: str = ""
+    seen: Estimate | None = None
+    should: float | None = None
+    noise: tuple[float, float] | None = None
 
 
 def self_check(
@@ -84,20 +91,19 @@ def _findings(board: BoardClient, link: bool, lamps: bool, system_v: float, oper
         yield _supply(supply_v, system_v)
     if not (link or lamps):
         return
+    what = "lamps" if lamps else "link"
     if supply_v is not None and (problem := supply_problem(supply_v, system_v)):
-        yield CheckFinding("lamps" if lamps else "link", CheckState.NOT_DONE, f"no lamp was lit: {problem}")
+        yield CheckFinding(what, CheckState.NOT_DONE, f"no lamp was lit: {problem}")
         return
     try:
-        with operator_at(board, simulated_unit, operator, "checking") as hands:
-            hands.do(FitLink(), attending(board))
+        with operator_at(board, simulated_unit, operator, "checking") as present:
+            present.do(FitLink(), attending(board))
             with board.sampling(watch):
-                if link:
-                    yield from _link(board, description, watch)
-                if lamps:
-                    yield from _lamps(board, description, watch, system_v)
-            hands.do(FitUnit(""), attending(board))
+                yield from _link(board, description, watch) if link else ()
+                yield from _lamps(board, description, watch, system_v) if lamps else ()
+            present.do(FitUnit(""), attending(board))
     except NoOperator:
-        yield CheckFinding("lamps" if lamps else "link", CheckState.NOT_DONE, "nobody was named to fit the shorting link")
+        yield CheckFinding(what, CheckState.NOT_DONE, "no operator was named to fit the shorting link")
 
 
 def _standards(description: BoardDescription, readings: Mapping[str, TypeA]) -> Iterator[CheckFinding]:
@@ -108,12 +114,12 @@ def _standards(description: BoardDescription, readings: Mapping[str, TypeA]) -> 
             continue
         r = description.channels[check.channel].range(0)
         u = combine(check.u, r.u_at(check.expected), seen.u)
-        state = CheckState.GOOD if abs(seen.mean - check.expected) <= _K * u else CheckState.BAD
-        yield CheckFinding(check.channel, state, f"reads {seen.mean:.4f}, should read {check.expected:g} within {_K * u:.4f}")
+        yield _within(check.channel, seen.mean, check.expected, u, description.channels[check.channel].unit)
 
 
 def _at_rest(description: BoardDescription, readings: Mapping[str, TypeA]) -> Iterator[CheckFinding]:
-    """With everything open: every channel alive, its noise not above three times its own claim, nothing flows."""
+    """Yield, with everything open, whether every channel is alive, its noise at most three times what is stated, and nothing flows."""
+    known = accuracies(description, 0)
     for name, channel in description.channels.items():
         seen = readings.get(name)
         if seen is None:
@@ -121,16 +127,14 @@ def _at_rest(description: BoardDescription, readings: Mapping[str, TypeA]) -> It
             continue
         r = channel.range(0)
         allowed = 3.0 * max(r.noise, r.scale)
-        text = f"reads {seen.mean:.4g} {channel.unit}, noise {seen.s:.2g} (at most {allowed:.2g})"
         off = channel.unit == "A" and abs(seen.mean) > _K * r.u_at(0.0)
-        text += f"; with everything open it should be 0 within {_K * r.u_zero:.2g}" if off else ""
-        yield CheckFinding(
-            f"{name} at rest", CheckState.BAD if off or (channel.curve is None and seen.s > allowed) else CheckState.GOOD, text
-        )
+        state = CheckState.BAD if off or (channel.curve is None and seen.s > allowed) else CheckState.GOOD
+        reading = Estimate(seen.mean, channel.unit, known[name].parts(name, seen.mean))
+        yield CheckFinding(f"{name} at rest", state, seen=reading, should=0.0 if off else None, noise=(seen.s, allowed))
 
 
 def _supply_v(board: BoardClient, watch: Watch) -> float | None:
-    """V at the unit's input with the supply on; None where the board does not read it."""
+    """Return the V at the unit's input with the supply on; None where the board does not read it."""
     seen = _look(board, watch, True, ()).get("v_in")
     return None if seen is None else seen.mean
 
@@ -144,7 +148,7 @@ def _supply(supply_v: float | None, system_v: float) -> CheckFinding:
 
 
 def _look(board: BoardClient, watch: Watch, master: bool, loads: Sequence[int]) -> Mapping[str, TypeA]:
-    """Readings with the switches so, after a while to settle; everything is open afterwards."""
+    """Return readings with the switches so, after a while to settle; everything is open afterwards."""
     settle_s = _LAMP_SETTLE_S if loads else _SETTLE_S
     found = look(board, watch, master=master, loads=loads, settle_s=settle_s, seconds=_LOOK_S)
     board.all_open()
@@ -152,39 +156,57 @@ def _look(board: BoardClient, watch: Watch, master: bool, loads: Sequence[int]) 
 
 
 def _link(board: BoardClient, description: BoardDescription, watch: Watch) -> Iterator[CheckFinding]:
-    """Zeros, common mode and converter as the link and the standard show them, against what the board states."""
+    """Yield zeros, common mode and converter as link and standard show them, against what the board states."""
     lamps = [n for n, load in sorted(description.loads.items()) if load.kind == "LAMP"][:2]
     readings = LinkReadings(*(_look(board, watch, master, loads) for master, loads in ((False, ()), (True, ()), (True, lamps))))
     try:
-        after = zeroed(description, readings)
+        after = apply_zero(description, readings)
     except ZeroError as error:
         yield CheckFinding("link", CheckState.BAD, str(error))
         return
+    yield from _zeros_seen(description, readings)
+    yield from _shares_seen(description, after, readings)
+    yield from _converter_seen(description, readings)
+    yield from _after_zeroing(description, after, readings)
+
+
+def _zeros_seen(description: BoardDescription, readings: LinkReadings) -> Iterator[CheckFinding]:
     for name in KNOWN_ZERO:
         if name in description.channels and name in readings.rest:
             channel = description.channels[name]
             yield _within(f"{name} zero", readings.rest[name].mean, 0.0, channel.range(0).u_at(0.0), channel.unit)
+
+
+def _shares_seen(description: BoardDescription, after: BoardDescription, readings: LinkReadings) -> Iterator[CheckFinding]:
     for name, channel in after.channels.items():
         for share, stated in zip(channel.common, description.channels[name].common, strict=True):
             if share != stated:
-                yield _within(f"{name}'s share of {share.other}", share.part, 0.0, stated.u, "")
+                yield _within(f"{name}'s share of {share.other}", share.part, 0.0, stated.u, "1")
     v_in, v_out = readings.off.get("v_in"), readings.off.get("v_out")
     if v_in is not None and v_out is not None:
         u = combine(*(description.channels[name].range(0).u_at(v_in.mean) for name in ("v_in", "v_out")))
         yield _within("output beside input", v_out.mean, v_in.mean, u, "V")
+
+
+def _converter_seen(description: BoardDescription, readings: LinkReadings) -> Iterator[CheckFinding]:
     stated_converter, seen = converter_stated(description), converter_seen(description, readings.rest)
     if stated_converter is not None and seen is not None:
-        yield _within("converter's scale", 100.0 * seen.scale, 0.0, 100.0 * stated_converter.scale_variance**0.5, "%")
+        yield _within("converter's scale", seen.scale, 0.0, stated_converter.scale_variance**0.5, "1")
         yield _within("converter's zero", seen.zero, 0.0, stated_converter.zero_variance**0.5, "counts")
+
+
+def _after_zeroing(description: BoardDescription, after: BoardDescription, readings: LinkReadings) -> Iterator[CheckFinding]:
+    v_in = readings.off.get("v_in")
     if v_in is not None and "v_drop" in description.channels:
         known = [_known_to(one, v_in.mean) for one in (description, after)]
         (volts_before, drop_before), (volts_after, drop_after) = known
-        of_volts = f"{v_in.mean:.1f} V is known to {volts_after:.2g} V ({volts_before:.2g} before)"
-        yield CheckFinding("after zeroing", CheckState.GOOD, f"{of_volts}, a drop to {drop_after:.2g} V ({drop_before:.2g})")
+        mv = [f"± {uncertainty_text(2e3 * u)} mV" for u in (volts_after, volts_before, drop_after, drop_before)]
+        text = f"{v_in.mean:.1f} V is known to {mv[0]} (before: {mv[1]}), a drop to {mv[2]} (before: {mv[3]})"
+        yield CheckFinding("after zeroing", CheckState.GOOD, text)
 
 
 def _known_to(description: BoardDescription, volts: float) -> tuple[float, float]:
-    """Standard uncertainties, in V, of this voltage at the input and of a drop of half a volt."""
+    """Return standard uncertainties, in V, of this voltage at the input and of a drop of half a volt."""
     known = accuracies(description, 0)
     parts = known["v_in"].parts("v_in", volts), known["v_drop"].parts("v_drop", 0.5, {"v_in": volts})
     return combine(*(c.u for c in parts[0])), combine(*(c.u for c in parts[1]))
@@ -192,7 +214,12 @@ def _known_to(description: BoardDescription, volts: float) -> tuple[float, float
 
 def _within(what: str, value: float, should: float, u: float, unit: str) -> CheckFinding:
     state = CheckState.GOOD if abs(value - should) <= _K * u else CheckState.BAD
-    return CheckFinding(what, state, f"{value:.4g} {unit}, should be {should:.4g} within {_K * u:.2g} {unit}".replace(" ,", ",").rstrip())
+    return CheckFinding(what, state, seen=_estimate(value, u, unit), should=should)
+
+
+def _estimate(value: float, u: float, unit: str) -> Estimate:
+    """Return a reading with what the board states of it."""
+    return Estimate(value, unit, (Component("stated by the board", u),))
 
 
 def _lamps(board: BoardClient, description: BoardDescription, watch: Watch, system_v: float) -> Iterator[CheckFinding]:

@@ -37,9 +37,9 @@ TITLES: Mapping[str, str] = {
     "out_over_in": "output over input with the link",
     "lamp_a": "current of the lamps at nominal voltage",
     "low_over_wide": "low over wide current range",
-    "rate_per_min": "rate of the kept unit",
+    "rate_per_min": "flash rate of the kept unit",
     "on_ratio": "on-time of the kept unit",
-    "drop_v": "drop of the kept unit",
+    "drop_v": "contact drop of the kept unit",
     "steady_a": "current with the kept unit",
     "clock_error": "board's clock, slow by",
 }
@@ -60,12 +60,12 @@ class StandardReading:
 
 
 def measure_link(port: Port, setup: Setup, operator: Operator | None, progress: Progress = lambda event: None) -> StandardReading:
-    """The board's readings with the link fitted and two lamps of the bank. BoardFault or PortError if that can't be done."""
+    """Return the board's readings with the link fitted and two lamps of the bank. BoardFault or PortError if that can't be done."""
     with conversation(port) as board:
         _, description, simulated_unit = board.make_contact()
-        with operator_at(board, simulated_unit, operator, "measuring a standard on") as hands:
+        with operator_at(board, simulated_unit, operator, "measuring a standard on") as present:
             progress(Asked(FitLink()))
-            hands.do(FitLink(), attending(board))
+            present.do(FitLink(), attending(board))
             lamps = [n for n, load in sorted(description.loads.items()) if load.kind == "LAMP"][:_LAMPS]
             number = board.select_range(round(range_reach_v(setup, [setup.nominal_v]), 2))
             watch = Watch(description)
@@ -76,7 +76,7 @@ def measure_link(port: Port, setup: Setup, operator: Operator | None, progress: 
                     raise BoardFault(f"measuring a standard on the board at {port.address}: {problem}")
                 on = _look(board, watch, True, lamps)
             progress(Asked(FitUnit("")))
-            hands.do(FitUnit(""), attending(board))
+            present.do(FitUnit(""), attending(board))
     values = link_quantities(description, number, setup.nominal_v, rest, off, on)
     return StandardReading(description.serial, description.calibrated, values)
 
@@ -96,7 +96,7 @@ def link_quantities(
     off: Mapping[str, TypeA],
     on: Mapping[str, TypeA],
 ) -> dict[str, Estimate]:
-    """What these readings say; what the board lacks is left out. Current of the lamps is that at nominal_v by their law."""
+    """Return what these readings say; what the board lacks is left out. Current of the lamps is that at nominal_v by their law."""
     known = accuracies(description, range_number)
     found: dict[str, Estimate] = {}
     for check in description.checks[:1]:
@@ -112,6 +112,14 @@ def link_quantities(
         found["drop_share"] = Estimate(risen, "V", (*parts, Component("noise", off["v_drop"].u))).scaled(1.0 / off["v_in"].mean, "1")
     if "v_out" in off and "v_in" in off:
         found["out_over_in"] = _ratio(_reading(known, "v_out", off["v_out"], "V"), _reading(known, "v_in", off["v_in"], "V"))
+    return found | _lamp_quantities(known, nominal_v, rest, on)
+
+
+def _lamp_quantities(
+    known: Mapping[str, Accuracy], nominal_v: float, rest: Mapping[str, TypeA], on: Mapping[str, TypeA]
+) -> dict[str, Estimate]:
+    """Return what the currents of the lit lamps say."""
+    found: dict[str, Estimate] = {}
     currents: dict[str, Estimate] = {}
     for channel in ("i_load", "i_load_low"):
         if channel in on and channel in rest:
@@ -139,14 +147,15 @@ def _with(estimate: Estimate, part: Component) -> Estimate:
 
 
 def _ratio(a: Estimate, b: Estimate) -> Estimate:
-    """Of two independent values."""
+    """Return the ratio of two independent values."""
     return _with(a.scaled(1.0 / b.value, "1"), Component("divisor", abs(a.value / b.value) * b.u / abs(b.value)))
 
 
 def measure_unit(
     port: Port, procedure: Procedure, setup: Setup, operator: Operator | None, when: str, software: str, progress: Progress
 ) -> StandardReading:
-    """What a kept unit does today. BoardFault if the bench was at fault or the unit did not flash, Cancelled if it was broken off."""
+    """Return what a kept unit does today. BoardFault if the bench was at fault or the unit did not flash, Cancelled if it was broken
+    off."""
     record = run_test(port, procedure, setup, operator=operator, progress=progress, when=when, software=software)
     values = record.measured.values
     found = {name: value for name in UNIT_QUANTITIES if isinstance(value := values.get(name), Estimate)}

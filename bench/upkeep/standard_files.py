@@ -32,14 +32,14 @@ class KeptReading:
 
 
 def standard_path(folder: Path, name: str) -> Path:
-    """Where the readings of the standard of this name are kept. TableError for a name that makes no file name."""
+    """Return where the readings of the standard of this name are kept. TableError for a name that makes no file name."""
     if not 0 < len(name) <= _LONGEST_NAME or not all(c.isalnum() or c in "-_" for c in name):
         raise TableError(f"kept standard {name!r}: a name is made of 1 to {_LONGEST_NAME} letters, digits, - and _")
     return folder / f"{name}.jsonl"
 
 
 def append_standard(path: Path, entry: KeptReading) -> None:
-    """One more line at the end of the file, whole or not at all, in the place of one that was not finished. TableError if it can't be
+    """Add a line at the end of the file, whole or not at all, in the place of one that was not finished. TableError if it can't be
     written."""
     line = json.dumps(encode_file(entry, STANDARD_FORMAT), allow_nan=False)
     make_folder(path.parent)
@@ -66,7 +66,7 @@ def append_standard(path: Path, entry: KeptReading) -> None:
 
 
 def unfinished_line(path: Path) -> str:
-    """What to say of a last line that was never finished, because the program was killed or the disk was full; else empty."""
+    """Return what to say of a last line that was never finished, because the program was killed or the disk was full; else empty."""
     try:
         found = _unfinished(read_bytes(path, STANDARD_MB))
     except IntakeError:
@@ -75,10 +75,10 @@ def unfinished_line(path: Path) -> str:
 
 
 def _unfinished(content: bytes) -> bytes:
-    """What stands after the last whole line; a line whose end of line alone is missing is whole."""
+    """Return what stands after the last whole line; a line whose end of line alone is missing is whole."""
     rest = content.rpartition(b"\n")[2]
     if len(rest) > _LONGEST_LINE:
-        return b""  # nothing of ours: for whoever reads line by line
+        return b""  # nothing of ours: reading line by line refuses it
     try:
         loads(rest)
     except ValueError:
@@ -87,8 +87,8 @@ def _unfinished(content: bytes) -> bytes:
 
 
 def read_standard(path: Path) -> tuple[KeptReading, ...]:
-    """All that was kept, oldest first; nothing if there is no file yet. A last line that was not finished is left out. TableError for any
-    other that can't be read."""
+    """Return all that was kept, oldest first; nothing if there is no file yet. A last line that was not finished is left out. TableError
+    for any other that can't be read."""
     if not path.exists():
         return ()
     entries = []
@@ -111,12 +111,13 @@ def read_standard(path: Path) -> tuple[KeptReading, ...]:
 
 
 def entry_of(when: str, reading: StandardReading) -> KeptReading:
+    """Return a reading of the standard as it is kept, made at `when` (ISO 8601)."""
     values = {name: (one.value, one.u, one.unit) for name, one in reading.values.items()}
     return KeptReading(when, reading.board, reading.calibrated, values)
 
 
 def comparable(entries: tuple[KeptReading, ...]) -> tuple[KeptReading, ...]:
-    """Those that can be compared with the last: of the same board, since its last calibration."""
+    """Return those that can be compared with the last: of the same board, since its last calibration."""
     if not entries:
         return ()
     last = entries[-1]

@@ -32,12 +32,12 @@ class Answer(Generic[T]):
 
 
 def same_number(a: float, b: float) -> bool:
-    """Whether two numbers are the same to the six significant digits that a board keeps."""
+    """Return whether two numbers are the same to the six significant digits that a board keeps. Both, `a` and `b`, in one unit."""
     return abs(a - b) <= _SAME * max(abs(a), abs(b))
 
 
 def whole(low: int, high: int) -> Answer[int]:
-    """Whole numbers from low to high, in any form of a number: `480`, `480.0`, `4.8E2`."""
+    """Return the kind of whole numbers from low to high, in any form of a number: `480`, `480.0`, `4.8E2`."""
     return Answer(f"a whole number from {low} to {high}", lambda text: parse_whole(text, low, high))
 
 
@@ -59,7 +59,7 @@ def _matching(pattern: re.Pattern[str]) -> Callable[[str], str]:
 
 
 def _identity(text: str) -> str:
-    """As it came, since a record keeps it."""
+    """Return the identity as it came, since a record keeps it."""
     if len(text.split(",")) < 4 or not all(text.split(",")):
         raise ValueError(f"{text!r} does not have four fields")
     return text

@@ -1,6 +1,6 @@
 """Bytes to pieces: the stream up is split at zero bytes, and each piece is a frame, text, or damage to be counted.
 
-Pure, and total: no input raises, none makes it keep more than an unfinished piece, and how the input was cut changes nothing.
+Total: no input raises, none makes it keep more than an unfinished piece, and how the input was cut changes nothing.
 The work is done by four C loops (split, COBS, CRC, struct); a frame costs some microseconds and its samples stay packed.
 """
 
@@ -42,6 +42,7 @@ class DamageCount:
 
     @property
     def pieces(self) -> int:
+        """Number of pieces dropped."""
         return self.bad_cobs + self.bad_crc + self.bad_length + self.unknown_type + self.unprintable + self.overlong
 
 
@@ -55,9 +56,11 @@ class Decoder:
 
     @property
     def damage(self) -> DamageCount:
+        """What was dropped so far."""
         return DamageCount(**self._damage)
 
     def feed(self, data: bytes) -> list[Piece]:
+        """Take bytes as they came; return the pieces that they complete."""
         pieces: list[Piece] = []
         first, *rest = data.split(b"\0")
         chunk = self._tail + first

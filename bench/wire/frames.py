@@ -1,6 +1,6 @@
 """Frames as values, and their bytes: header, body, CRC, byte stuffing (firmware/PROTOCOL.md section 3).
 
-Pure. Reading a stream of such bytes is `bench.wire.decoder`; what frames say together is `bench.wire.sequence`.
+Reading a stream of such bytes is `bench.wire.decoder`; what frames say together is `bench.wire.sequence`.
 """
 
 from __future__ import annotations
@@ -32,6 +32,8 @@ EVENT_FRAME_LENGTH = _HEADER.size + _EVENT_BODY.size + 2
 
 
 class EventKind(IntEnum):
+    """What an event says (firmware/PROTOCOL.md section 3)."""
+
     SWITCHED = 1
     BURST = 2
     TRIP = 3
@@ -60,7 +62,7 @@ class ResetCause(IntEnum):
 
 
 def cause_word(causes: type[IntEnum], code: int) -> str:
-    """The short word of a trip or reset cause; of one that is not known, what a newer board may send, its code: `code 9`."""
+    """Return the short word of a trip or reset cause; of one that is not known, what a newer board may send, its code: `code 9`."""
     return causes(code).name if code in set(causes) else f"code {code}"
 
 
@@ -111,12 +113,12 @@ Piece: TypeAlias = SampleFrame | EventFrame | Reply
 
 
 def crc16(data: bytes) -> int:
-    """CRC-16, polynomial 0x1021, initial value 0xFFFF, not reflected; 0 over data followed by its own CRC, high byte first."""
+    """Return the CRC-16, polynomial 0x1021, initial value 0xFFFF, not reflected; 0 over data followed by its own CRC, high byte first."""
     return crc_hqx(data, CRC_INITIAL)
 
 
 def pack_samples(samples: Sequence[int] | npt.NDArray[np.integer]) -> bytes:
-    """Samples of 12 bits, an even number of them, two in three bytes. ValueError for a sample outside 0..4095."""
+    """Return samples of 12 bits, an even number of them, packed two in three bytes. ValueError for a sample outside 0..4095."""
     values = np.asarray(samples)
     if values.size % 2 or (values.size and (values.min() < 0 or values.max() > 0xFFF)):
         raise ValueError("samples to pack must be of an even number and within 0..4095")
@@ -130,7 +132,7 @@ def pack_samples(samples: Sequence[int] | npt.NDArray[np.integer]) -> bytes:
 
 
 def unpack_samples(bodies: Sequence[bytes]) -> npt.NDArray[np.uint16]:
-    """The counts of many sample frames' bodies at once, shape (frames, 160): far cheaper than frame by frame."""
+    """Return the counts of many sample frames' bodies at once, shape (frames, 160): far cheaper than frame by frame."""
     packed = np.frombuffer(b"".join(bodies), dtype=np.uint8).reshape(len(bodies), SAMPLES_PER_FRAME // 2, 3).astype(np.uint16)
     counts = np.empty((len(bodies), SAMPLES_PER_FRAME // 2, 2), dtype=np.uint16)
     middle = packed[:, :, 1]
@@ -147,32 +149,32 @@ def _encode(kind: int, frame: Frame, body: bytes) -> bytes:
 
 
 def encode_sample_frame(frame: SampleFrame) -> bytes:
-    """The bytes on the wire with their zero byte; 254 of them at most."""
+    """Return the bytes on the wire with their zero byte; 254 of them at most."""
     if len(frame.body) != SAMPLE_BODY:
         raise ValueError(f"a sample frame's body has {SAMPLE_BODY} bytes, got {len(frame.body)}")
     return _encode(TYPE_SAMPLES, frame, frame.body)
 
 
 def encode_event(frame: EventFrame) -> bytes:
-    """The bytes on the wire with their zero byte."""
+    """Return the bytes on the wire with their zero byte."""
     return _encode(TYPE_EVENT, frame, _EVENT_BODY.pack(frame.kind, frame.reason, frame.ticks, frame.value))
 
 
 def encode_reply(text: str) -> bytes:
-    """A reply line on the wire: printable ASCII, line feed, zero byte."""
+    """Return a reply line on the wire: printable ASCII, line feed, zero byte."""
     if not (text.isascii() and text.isprintable()):
         raise ValueError(f"a reply is printable ASCII, got {text!r}")
     return text.encode("ascii") + b"\n\0"
 
 
 def parse_samples(content: bytes) -> SampleFrame:
-    """A sample frame from its content before byte stuffing (header, body, CRC), whose type, length and CRC are right."""
+    """Return a sample frame from its content before byte stuffing (header, body, CRC), whose type, length and CRC are right."""
     _, sequence, stamp, loads, state, flags, edges = _HEADER.unpack_from(content)
     return SampleFrame(sequence, stamp, loads, state, flags, edges, content[_HEADER.size : -2])
 
 
 def parse_event(content: bytes) -> EventFrame:
-    """An event from its content before byte stuffing (header, body, CRC), whose type, length and CRC are right."""
+    """Return an event from its content before byte stuffing (header, body, CRC), whose type, length and CRC are right."""
     _, sequence, stamp, loads, state, flags, edges = _HEADER.unpack_from(content)
     kind, reason, ticks, value = _EVENT_BODY.unpack_from(content, _HEADER.size)
     return EventFrame(sequence, stamp, loads, state, flags, edges, kind, reason, ticks, value)

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
-from typing import Literal, TypeAlias, get_args
+from typing import Literal, NamedTuple, TypeAlias, get_args
 
 ModeName: TypeAlias = Literal["FAST", "PREC"]
 """The sample modes, by the short words of `SENSe:MODE`."""
 MODE_NAMES: tuple[ModeName, ...] = get_args(ModeName)
 
 
-@dataclass(frozen=True, slots=True)
-class HeaderState:
+class HeaderState(NamedTuple):
     """The bits of a header's bytes `state` and `flags`, for both ends of the wire.
 
     `range_number`: the voltage range selected, 0 to 3. `run`: number of the run, modulo 4. `samples_lost`: the board itself could not keep
@@ -70,44 +68,55 @@ class Header:
 
     @property
     def closed_loads(self) -> frozenset[int]:
+        """Numbers of the loads that were closed."""
         return frozenset(n for n in range(1, 9) if self.loads >> (n - 1) & 1)
 
     @property
     def mode(self) -> ModeName:
+        """The sampling mode."""
         return "PREC" if self.precise else "FAST"
 
     @property
     def master(self) -> bool:
+        """Whether the master switch was on."""
         return decode_state(self.state, self.flags).master
 
     @property
     def tripped(self) -> bool:
+        """Whether the board had opened by itself."""
         return decode_state(self.state, self.flags).tripped
 
     @property
     def range_number(self) -> int:
+        """The voltage range selected."""
         return decode_state(self.state, self.flags).range_number
 
     @property
     def precise(self) -> bool:
+        """Whether sampling was precise."""
         return decode_state(self.state, self.flags).precise
 
     @property
     def sampling(self) -> bool:
+        """Whether a run was on."""
         return decode_state(self.state, self.flags).sampling
 
     @property
     def run(self) -> int:
+        """Number of the run, modulo 4."""
         return decode_state(self.state, self.flags).run
 
     @property
     def samples_lost(self) -> bool:
+        """Whether the board lost samples before this frame."""
         return decode_state(self.state, self.flags).samples_lost
 
     @property
     def line_lost(self) -> bool:
+        """Whether the board lost a command line."""
         return decode_state(self.state, self.flags).line_lost
 
     @property
     def comparator(self) -> bool:
+        """Whether the output was above half the input."""
         return decode_state(self.state, self.flags).comparator

@@ -1,6 +1,6 @@
 """What frames say together: where each stands in its run, what is missing before it, what came twice.
 
-Pure. Stamps are unwrapped to plain integers here, so nothing to the right of this module knows that they wrap.
+Stamps are unwrapped to plain integers here, so nothing to the right of this module knows that they wrap.
 
 Strategy. A check sum of 16 bits lets one damaged frame of 65 536 pass, and the run number is two of its bits. So one frame ends no run: an
 event that names another run stands in the one that may follow, which begins with its first sample frame (or the board's start); and where
@@ -16,7 +16,7 @@ from typing import NamedTuple
 from bench.wire.frames import SAMPLES_PER_FRAME, STAMP_MODULUS, EventFrame, EventKind, Frame, SampleFrame
 
 _HALF = STAMP_MODULUS // 2
-_EVENTS_REMEMBERED = 8
+_EVENTS_REMEMBERED = 8  # an event that came twice comes again within the next few
 _OUT_MOST = 2  # sample frames in a row that may name another run by damage; what persists is the board's doing (bench.board.commanded)
 
 
@@ -35,6 +35,7 @@ class Placed(NamedTuple):
 
     @property
     def timed(self) -> bool:
+        """Whether the frame's stamp is a place in the run."""
         frame = self.frame
         return isinstance(frame, SampleFrame) or frame.sampling or frame.kind == EventKind.STOPPED
 
@@ -83,10 +84,12 @@ class Sequencer:
 
     @property
     def count(self) -> SequenceCount:
+        """What was dropped, and what is missing, so far."""
         lost = self._samples_lost + (self._lost_since if self._left is None or self._is_lasting else 0)
         return SequenceCount(self._duplicates, self._backwards, self._frames_missing, lost, self._out_of_run)
 
     def place(self, frame: Frame) -> Placed | None:
+        """Return the frame in its place; None for one that must be dropped."""
         if isinstance(frame, SampleFrame):
             return self._place_samples(frame)
         return self._place_event(frame)
@@ -109,7 +112,7 @@ class Sequencer:
             if lost >= _HALF:
                 self._backwards += 1
                 if self._is_next(frame):
-                    # Not an old frame that came late: the board's own count went back, and how far it went on since nobody knows.
+                    # Not an old frame that came late: the board's own count went back, and how far it went on since is not known.
                     self._sequence = frame.sequence
                     self._unplaced += SAMPLES_PER_FRAME
                 return None
@@ -131,7 +134,7 @@ class Sequencer:
         return self._frames_since > _OUT_MOST
 
     def _went_back(self, frame: SampleFrame) -> bool:
-        """Whether this frame goes on with the run before the one at hand, which then was none: be in that again."""
+        """Go back to the run before the one at hand if this frame goes on with it, and return whether it does."""
         left = self._left
         if left is None or frame.run != left.bits or self._is_lasting:
             return False
@@ -144,7 +147,7 @@ class Sequencer:
         return True
 
     def _leave(self, left: _Left | None) -> None:
-        """Another run seems to begin, and this is the one before it; None if nothing before it could go on."""
+        """Leave a run, because another seems to begin; `left` is None if nothing before it could go on."""
         self._samples_lost += self._lost_since
         self._left, self._frames_since, self._lost_since = left, 0, 0
 
@@ -168,11 +171,11 @@ class Sequencer:
         return Placed(frame, self._run, stamp)
 
     def _is_next(self, frame: Frame) -> bool:
-        """Whether it was sent after the last one, as its sequence number says."""
+        """Return whether it was sent after the last one, as its sequence number says."""
         return self._sequence is not None and 0 < (frame.sequence - self._sequence) % 256 < 128
 
     def _begin(self, bits: int) -> None:
-        """Another run, which these bits name, or a start of the board."""
+        """Begin another run, which these bits name, or follow a start of the board."""
         self._run += 1
         self._run_bits, self._expected = bits, None
 

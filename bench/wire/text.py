@@ -1,7 +1,4 @@
-"""The text side of the protocol: command lines, error numbers, channel lists, numbers (firmware/PROTOCOL.md section 2).
-
-Pure.
-"""
+"""The text side of the protocol: command lines, error numbers, channel lists, numbers (firmware/PROTOCOL.md section 2)."""
 
 from __future__ import annotations
 
@@ -38,7 +35,7 @@ _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(E[+-]?\d+)?", re.IGNORECASE)
 
 
 def encode_command(line: str) -> bytes:
-    """A command line as it goes down. ValueError if no board could take it."""
+    """Return the bytes of a command line. ValueError if no board could take it."""
     data = line.encode("ascii", "replace") + b"\n"
     if len(data) > LONGEST_LINE or not (line.isascii() and line.isprintable()):
         raise ValueError(f"a command line is printable ASCII of at most {LONGEST_LINE - 1} characters, got {line!r}")
@@ -46,7 +43,7 @@ def encode_command(line: str) -> bytes:
 
 
 def parse_error(reply: str) -> tuple[int, str]:
-    """Number and text of an answer to `SYSTem:ERRor?`. ValueError if it is none."""
+    """Return the number and text of an answer to `SYSTem:ERRor?`. ValueError if it is none."""
     match = re.fullmatch(r'([^," ]+), *"(.*)"', reply)
     if match is None:
         raise ValueError(f'an error is number,"text", got {reply!r}')
@@ -54,7 +51,7 @@ def parse_error(reply: str) -> tuple[int, str]:
 
 
 def parse_number(text: str) -> float:
-    """A decimal number, exponent allowed. ValueError for anything else, infinities and NaN included."""
+    """Return the value of a decimal number, exponent allowed. ValueError for anything else, infinities and NaN included."""
     if not _NUMBER.fullmatch(text):
         raise ValueError(f"not a decimal number: {text!r}")
     value = float(text)
@@ -64,7 +61,8 @@ def parse_number(text: str) -> float:
 
 
 def parse_whole(text: str, low: int, high: int) -> int:
-    """A whole number from low to high in any form of a number (`480`, `480.0`, `4.8E2`). ValueError for anything else."""
+    """Return the value of a whole number from low to high in any form of a number (`480`, `480.0`, `4.8E2`). ValueError for anything
+    else."""
     value = parse_number(text)
     if not (low <= value <= high and value.is_integer()):
         raise ValueError(f"{text!r} is not a whole number from {low} to {high}")
@@ -72,7 +70,7 @@ def parse_whole(text: str, low: int, high: int) -> int:
 
 
 def format_number(value: float) -> str:
-    """The shortest text that reads back as the same number: `75`, `0.05`, `4.7E-5`."""
+    """Return the shortest text that reads back as the same number: `75`, `0.05`, `4.7E-5`. `value` in its command's unit."""
     if not math.isfinite(value):
         raise ValueError(f"only finite numbers go on the wire, got {value!r}")
     mantissa, _, exponent = repr(float(value)).partition("e")
@@ -81,12 +79,12 @@ def format_number(value: float) -> str:
 
 
 def format_channels(channels: Iterable[int]) -> str:
-    """A channel list without ranges, in ascending order: `(@1,2)`, `(@)`."""
+    """Return a channel list without ranges, in ascending order: `(@1,2)`, `(@)`."""
     return "(@" + ",".join(str(c) for c in sorted(set(channels))) + ")"
 
 
 def parse_channels(text: str) -> frozenset[int]:
-    """A channel list: `(@1,3:5)`, ranges in either order, spaces inside ignored. ValueError if it can't be read.
+    """Return the numbers in a channel list: `(@1,3:5)`, ranges in either order, spaces inside ignored. ValueError if it can't be read.
 
     Numbers have at most three digits, so that a range is always small.
     """

@@ -13,6 +13,7 @@ from firmware.budget.stack import StackError
 
 
 def main(arguments: Sequence[str]) -> int:
+    """Print the budgets of the .elf named, and return the exit code."""
     (elf,) = arguments
 
     def run(*command: str) -> str:

@@ -29,10 +29,12 @@ class Instruction:
 
     @property
     def next(self) -> int:
+        """The address behind this instruction."""
         return self.address + self.length
 
     @property
     def is_branch(self) -> bool:
+        """Whether this goes to its target or on."""
         return self.name.startswith("br") and self.name != "break"
 
     @property

@@ -32,7 +32,7 @@ class Depth:
 
 @dataclass(frozen=True)
 class _Place:
-    """Where a path through a function stands: bytes on the stack, those that Y stands for (None: it is no frame pointer), and the low half
+    """A place on a path through a function: bytes on the stack, those that Y points behind (None: it is no frame pointer), and the low half
     of what is just being taken off Y."""
 
     address: int

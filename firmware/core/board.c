@@ -25,17 +25,17 @@ void board_begin(void)
     events_add(EVENT_STARTED, (uint8_t)hal_get_reset_cause(), 0, timebase_get_moment(hal_read_clock()));
 }
 
-static uint8_t looked_ms;
-static bool went_first;
+static uint8_t checked_ms;
+static bool frame_went_first;
 
-/* Once a millisecond is often enough, and leaves the time to the frames: what can't wait, the hardware does. */
-static void look_around(void)
+/* Once a millisecond is often enough, because the hardware does what can't wait, and leaves the time to the frames. */
+static void check_all(void)
 {
     uint8_t now_ms = (uint8_t)hal_read_milliseconds();
-    if (now_ms == looked_ms) {
+    if (now_ms == checked_ms) {
         return;
     }
-    looked_ms = now_ms;
+    checked_ms = now_ms;
     timebase_step();
     protection_step();
     state_refresh_outputs();
@@ -44,13 +44,13 @@ static void look_around(void)
 void board_step(void)
 {
     hal_feed_watchdog();
-    look_around();
+    check_all();
     edges_step();
-    /* Frames go first: what a command or a long answer takes, a frame can't wait for. But not twice in a row, or nobody would be heard
-     * where there is always a frame to send. */
+    /* Frames go first, because a full buffer can't wait for what a command or a long reply takes. But not twice in a row, or no command
+     * would be executed while there is always a frame to send. */
     bool is_busy = uplink_step();
-    went_first = is_busy && !went_first;
-    if (went_first) {
+    frame_went_first = is_busy && !frame_went_first;
+    if (frame_went_first) {
         return;
     }
     is_busy |= long_query_step();

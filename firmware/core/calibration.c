@@ -6,7 +6,7 @@
 #include "store.h"
 
 #define SERIAL_UNSET "UNSET"
-/* What lies exactly at a limit is within it; half a millionth more, for what a float makes of the difference. */
+/* 10 %, and half a millionth more: a value exactly at the limit is within it, whatever a float makes of the difference. */
 #define SCALE_OFF 0.1000005f
 #define ZERO_OFF 32.0f
 #define LARGEST_U 1000.0f

@@ -1,4 +1,4 @@
-/* CALibration: what the description says of ranges, clock and board. */
+/* CALibration: ranges, clock, serial number and day of the description. */
 #include <string.h>
 
 #include "calibration.h"
@@ -24,7 +24,7 @@ static bool names_channel(struct words name, uint8_t channel)
     return k == name.length && wanted[k] == '\0';
 }
 
-/* Where the range of this channel and number stands, or RIG_RANGES. */
+/* Returns the place of the range of this channel and number in rig_ranges, or RIG_RANGES. */
 static uint8_t find_range(struct words channel, int32_t number)
 {
     uint8_t place = 0;

@@ -1,4 +1,4 @@
-/* SENSe, INITiate and ABORt: how is sampled, and when. */
+/* SENSe, INITiate and ABORt: mode, range and runs of sampling. */
 #include "calibration.h"
 #include "commands_by_subject.h"
 #include "hal.h"

@@ -1,4 +1,4 @@
-/* IEEE 488.2 and SYSTem: who the board is, how it stands, what went wrong. */
+/* IEEE 488.2 and SYSTem: the board's identity, description, status and errors. */
 #include <string.h>
 
 #include "calibration.h"

@@ -1,4 +1,4 @@
-/* OUTPut, CURRent and ROUTe: switches and what protects. */
+/* OUTPut, CURRent and ROUTe: switches and protection. */
 #include "commands_by_subject.h"
 #include "events.h"
 #include "protection.h"
@@ -8,7 +8,6 @@
 #include "status.h"
 #include "timebase.h"
 
-/* Opens or closes; an event tells of a change. */
 void commands_change_switches(bool master, uint8_t loads)
 {
     uint16_t before = state_get_switches();

@@ -35,7 +35,7 @@ static const ROM char mode_words[2][5] = {"FAST", "PREC"};
 static const ROM uint16_t mode_clocks[2] = {SAMPLER_FAST_CLOCKS, SAMPLER_PRECISE_CLOCKS};
 static const ROM char curve_word[] = "NTC";
 
-/* A line that says no calibration is not there. */
+/* Returns the lines of a kind. Without a calibration there is no line of its day. */
 static uint8_t lines_of(uint8_t kind)
 {
     return kind == CALIBRATED && calibration_get_date() == 0 ? 0 : sections[kind].lines;

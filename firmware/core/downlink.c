@@ -13,9 +13,9 @@
 #include "uplink.h"
 #include "wire.h"
 
-/* A command takes a millisecond, and its event holds up the frames by half of one or more: four in a row would cost a frame. So a line
- * waits until all that is ready is on its way, some milliseconds; but never for long: where frames never catch up, the host must still be
- * heard. */
+/* The longest time that a line waits for what is ready to be sent. It waits because a command takes a millisecond, and its event holds up
+ * the frames by half of one or more: four in a row would cost a frame. Never longer, because the host must be heard even while frames do
+ * not catch up. */
 enum { PATIENCE_MS = 12 };
 
 static char line[LINE_LONGEST - 1];

@@ -7,10 +7,9 @@
 #include "state.h"
 #include "timebase.h"
 
-/* 20 ms. */
+/* 20 ms without a change (PROTOCOL.md section 3). */
 #define BURST_OVER_CLOCKS 320000ul
-/* 2 ms: longer than from one look to the next. An edge captured before that was too short for the counter, and is not the one that was
- * counted. */
+/* 2 ms: longer than from one call to the next. An edge captured before that was too short for the counter, and is not the one counted. */
 #define STALE_CLOCKS 32000ul
 enum { TRIES = 4 };
 
@@ -23,7 +22,8 @@ static uint16_t burst_changes;
 static uint32_t burst_first;
 static uint32_t burst_last;
 
-/* The number of changes since the last look. Hardware counts the rises only; the levels now and then tell how many falls came between. */
+/* Returns the number of changes since the last call. Hardware counts the rises only; the levels then and now show how many falls came
+ * between. */
 static uint16_t count_changes(void)
 {
     uint8_t rises = hal_read_comparator_rises();

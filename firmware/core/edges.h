@@ -10,7 +10,7 @@ void edges_begin(void);
 /* Begins a run: edges from before belong to no burst. */
 void edges_begin_run(void);
 
-/* Counts the edges since the last call, and tells of a burst 20 ms after its last edge, by an event. To be called at least once a
+/* Counts the edges since the last call, and reports a burst 20 ms after its last edge, by an event. To be called at least once a
  * millisecond; the more often, the better the end of a burst is known. */
 void edges_step(void);
 

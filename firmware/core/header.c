@@ -1,6 +1,6 @@
 #include "header.h"
 
-/* In what small and capital letters differ. */
+/* The bit in which small and capital letters differ. */
 enum { CASE = 0x20 };
 
 static bool is_between(char c, char low, char high)

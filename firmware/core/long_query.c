@@ -9,7 +9,7 @@
 #include "selftest.h"
 #include "status.h"
 
-/* What is under way, and where the description has been read up to. */
+/* The query that is running, and the next field of the description. */
 static enum { TASK_NONE, TASK_LINE, TASK_CHECK, TASK_SELF_TEST } task;
 static uint8_t task_line;
 static uint8_t task_field;
@@ -40,7 +40,8 @@ void long_query_begin_selftest(void)
     task = TASK_SELF_TEST;
 }
 
-/* One field of the description, with the comma or the line's end before it: into the reply or into the check. True at the end of a line. */
+/* Adds one field of the description, with the comma or the line's end before it, to the reply or to the check. Returns whether the line has
+ * ended. */
 static bool read_field(void)
 {
     char text[1 + DESCRIPTION_FIELD_LONGEST];

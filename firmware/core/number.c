@@ -3,7 +3,7 @@
 #include "status.h"
 
 enum { DIGITS = 6, FARTHEST_POWER = 60, LARGEST_FIXED_POWER = 8, SMALLEST_FIXED_POWER = -4 };
-/* One more digit than this fits. */
+/* One more digit fits behind a number up to this. */
 #define MANTISSA_FULL 99999999ul
 
 static bool is_digit(char c)
@@ -16,7 +16,7 @@ static bool is_letter(char c)
     return (c >= 'a' && c <= 'z') || (c >= 'A' && c <= 'Z');
 }
 
-/* value times ten to the power. Tens up to the tenth are exact in a float, so a short decimal becomes the float nearest to it. */
+/* Returns value times ten to the power. Tens up to the tenth are exact in a float, so a short decimal becomes the float nearest to it. */
 static float scaled(float value, int16_t power)
 {
     bool up = power > 0;
@@ -31,7 +31,7 @@ static float scaled(float value, int16_t power)
     return value;
 }
 
-/* What was read of a number's digits: the first nine, the power of ten of the last of these, and that of the last digit of all that is
+/* The digits of a number as read: the first nine, the power of ten of the last of these, and that of the last digit of all that is
  * not 0. */
 struct mantissa {
     uint32_t value;
@@ -70,7 +70,7 @@ static const char *read_mantissa(const char *at, const char *end, struct mantiss
     return at;
 }
 
-/* Where no whole exponent stands, nothing is read. */
+/* Without a whole exponent nothing is read. */
 static const char *read_exponent(const char *at, const char *end, int16_t *exponent)
 {
     const char *p = at;
@@ -101,7 +101,7 @@ static int16_t within(int16_t power)
     return power > FARTHEST_POWER ? FARTHEST_POWER : power < -FARTHEST_POWER ? -FARTHEST_POWER : power;
 }
 
-/* The size as a whole number, what is behind the point left away. */
+/* Returns the size as a whole number, without what is behind the point. */
 static uint32_t whole_size(uint32_t size, int16_t power)
 {
     for (; power < 0 && size != 0; power++) {
@@ -146,7 +146,7 @@ int16_t number_read(const char *text, uint8_t length, struct number *number)
     return at == end ? ERROR_SUFFIX : ERROR_NUMBER;
 }
 
-/* Six digits of a number below a million. Two short divisions cost a third of one long one for each digit. */
+/* Writes six digits of a number below a million. Two short divisions cost a third of one long one for each digit. */
 static void write_six(char *text, uint32_t value)
 {
     uint16_t parts[2] = {(uint16_t)(value / 1000u), (uint16_t)(value % 1000u)};
@@ -174,7 +174,7 @@ uint8_t number_write_whole(char *text, uint32_t value)
     return count;
 }
 
-/* The power of ten of a value's first digit. */
+/* Returns the power of ten of a value's first digit. */
 static int16_t power_of(float value)
 {
     int16_t power = 0;

@@ -39,7 +39,7 @@ static bool is_word(struct words words, const ROM char *word)
     return k == words.length && word[k] == '\0';
 }
 
-/* For what is none of the words that are wanted. */
+/* Returns the error of a parameter that is none of the words wanted. */
 static int16_t judge_word(struct words words)
 {
     for (uint8_t k = 0; k < words.length; k++) {
@@ -105,7 +105,7 @@ static const char *skip_spaces(const char *at, const char *end)
     return at;
 }
 
-/* A number of one to three digits, spaces between and behind them ignored; NULL if there is none. */
+/* Reads a number of one to three digits, spaces between and behind them ignored. Returns the place behind it; NULL if there is none. */
 static const char *read_item(const char *at, const char *end, uint16_t *item)
 {
     uint8_t digits = 0;

@@ -14,7 +14,7 @@ static struct words trimmed(const char *text, const char *end)
     return (struct words){text, (uint8_t)(end - text)};
 }
 
-/* Where the parameter that begins here ends: at a comma outside of brackets, or at the end. */
+/* Returns the end of the parameter that begins here: at a comma outside of brackets, or at the end. */
 static const char *parameter_end(const char *at, const char *end)
 {
     for (; at < end && *at != ','; at++) {
@@ -40,7 +40,7 @@ static uint8_t count_kinds(const ROM struct command *command)
     return count;
 }
 
-/* The number of parameters, and whether none of them is empty. */
+/* Returns the error of a wrong number of parameters or of an empty one; 0 if there is none. */
 static int16_t check_count(const ROM struct command *command, struct words rest)
 {
     uint8_t count = 0;
@@ -98,7 +98,7 @@ int16_t parser_execute_line(const ROM struct command *commands, const char *line
     const char *end = words.text + words.length;
     struct words header = header_find(words);
     const char *at = header.text + header.length;
-    /* No pattern begins with what may be left out: one letter tells of most that they do not match. */
+    /* No pattern begins with what may be left out: one letter rules most of them out. */
     char first = header.length != 0 ? parameter_to_upper(*header.text) : ' ';
     for (const ROM struct command *command = commands; command->pattern[0] != '\0'; command++) {
         if (command->pattern[0] == first && header_matches(command->pattern, header)) {

@@ -12,7 +12,7 @@
 static float settings[RIG_LIMITS];
 static uint32_t heard_ms;
 
-/* The lowest count that says at least so many amperes. */
+/* Returns the lowest count that reads at least so many amperes. */
 static int16_t count_at(const struct rig_range *range, float amperes)
 {
     float count = range->zero + amperes / range->scale;
@@ -23,8 +23,9 @@ static int16_t count_at(const struct rig_range *range, float amperes)
     return (int16_t)(whole + ((float)whole < count));
 }
 
-/* The narrow range sees the currents within its reach better, but hardly a negative one: that is left to the wide range. A count clipped
- * at the upper end is over any level; at the lower end it says nothing about a level beyond. */
+/* Sets the level in counts: in the narrow range where that reaches, because it resolves the current better, but for negative currents,
+ * which it hardly reads, in the wide one. A count clipped at the upper end is over any level; at the lower end it says nothing of a level
+ * beyond. */
 static void apply_level(void)
 {
     float level = settings[LIMIT_LEVEL];
@@ -60,7 +61,7 @@ void protection_begin(void)
 {
     if (hal_get_reset_cause() == HAL_RESET_POWER) {
         hal_write_kept(TRIP_NONE);
-        /* What the latch holds at power-up means nothing. After any other start it tells why. */
+        /* What the latch holds at power-up means nothing. After any other start it shows why. */
         hal_clear_latch();
     }
     protection_set_defaults();

@@ -5,7 +5,7 @@
 /* Begins the next run. Only while no run is on. */
 void run_start(void);
 
-/* Ends the run, if one is on; an event tells of it. */
+/* Ends the run, if one is on; an event reports it. */
 void run_stop(void);
 
 #endif

@@ -9,7 +9,7 @@
 
 /* The plan comes to its rarest channels every 64 scans: 33 ms in the precise mode. */
 enum { PATIENCE_MS = 50, PROGRAM_STEP = 64, SMALLEST_STUCK = 32 };
-/* This many standard uncertainties off is too far. */
+/* More standard uncertainties off than this are a fault. */
 #define TOO_FAR 5.0f
 
 static uint8_t result;
@@ -42,7 +42,8 @@ static bool check_is_off(void)
     return square(off) > square(TOO_FAR) * variance;
 }
 
-/* With everything open, voltages and currents are zero; the thermistor never reads like a short or a break. */
+/* Returns whether a channel is stuck: with everything open, voltages and currents must be 0; the thermistor must never read like a short or
+ * a break. */
 static bool channel_is_stuck(void)
 {
     uint16_t ratio = sampler_get_latest(CHANNEL_TEMPERATURE);

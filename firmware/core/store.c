@@ -36,7 +36,7 @@ static uint8_t copy_counter(uint8_t copy)
     return read_byte((uint16_t)(copy_address(copy) + AT_COUNTER));
 }
 
-/* The newest good copy, or COPIES. */
+/* Returns the newest good copy, or COPIES if none is good. */
 static uint8_t newest_copy(uint16_t length)
 {
     bool first = copy_is_good(0, length);

@@ -83,7 +83,7 @@ static void make_event_ready(const struct event *event)
     make_ready(ITEM_EVENT, event_frame, TYPE_EVENT, FRAME_EVENT_BODY);
 }
 
-/* The interrupt has written the low half of the stamp; frames of a run follow each other by less than a whole one. */
+/* The interrupt has written the low half of the stamp. Frames of a run follow each other by less than 2^16 samples, so that is enough. */
 static void make_samples_ready(uint8_t *frame)
 {
     uint16_t low = (uint16_t)(frame[AT_STAMP] | (uint16_t)frame[AT_STAMP + 1] << 8);
@@ -92,7 +92,7 @@ static void make_samples_ready(uint8_t *frame)
     make_ready(ITEM_SAMPLES, frame, TYPE_SAMPLES, FRAME_SAMPLES_BODY);
 }
 
-/* The end of a run comes behind its frames. */
+/* Makes the next frame ready, if any: events first, but the end of a run behind its frames. */
 static bool make_frame_ready(void)
 {
     uint8_t kept = sending == ITEM_SAMPLES ? 1 : 0;
@@ -139,7 +139,7 @@ bool uplink_step(void)
         return ready == ITEM_NONE && make_frame_ready();
     }
     finish_sending();
-    /* First, or it would wait for ever where a frame is always ready by the time the one before it is through. */
+    /* A reply goes first, or it would never go while a frame is always ready by the time the one before it is sent. */
     if (reply_is_ready()) {
         uint8_t length;
         const uint8_t *bytes = reply_get_bytes(&length);

@@ -51,7 +51,7 @@ class Loose:
 
 @dataclass(frozen=True)
 class Span:
-    """Voltages of a net: lowest and highest in use, highest for microseconds."""
+    """Voltages of a net in V: `lowest` and `highest` in use, `peak` for microseconds."""
 
     lowest: float
     highest: float

@@ -66,6 +66,7 @@ def pdf(svgs: list[bytes]) -> bytes:
 
 
 def main() -> None:
+    """Write all drawings."""
     DRAWING.mkdir(exist_ok=True)
     drawn = pages(read_circuit())
     for name, svg in drawn.items():

@@ -19,7 +19,7 @@ from bench.clock import HOST_HALF_WIDTH
 from bench.description import BoardDescription, Channel, Check, CommonModeError, Range
 from bench.samples import accuracies
 from bench.uncertainty import Component, TypeA, combine, rectangular
-from bench.zero import KNOWN_ZERO, LinkReadings, zeroed
+from bench.zero import KNOWN_ZERO, LinkReadings, apply_zero
 
 Parts: TypeAlias = Mapping[str, float]
 Components: TypeAlias = tuple[Component, ...]
@@ -304,7 +304,7 @@ def known(row: BudgetRow, stated: BoardDescription, state: str) -> KnownTo:
     `as_built`."""
     if state == "raw":
         return _known(row, stated, zero_taken=False)
-    zeroed_one = zeroed(stated, perfect_link(stated, row.supply_v))
+    zeroed_one = apply_zero(stated, perfect_link(stated, row.supply_v))
     if state == "self":
         return _known(row, zeroed_one, zero_taken=True)
     r = stated.channels[row.channel].range(row.range_number)
@@ -313,7 +313,7 @@ def known(row: BudgetRow, stated: BoardDescription, state: str) -> KnownTo:
     found = calibrate(row.channel, channel.unit, r, _points(stated, row, r), meter, beside=beside)
     ranges = tuple(found.after if one.number == r.number else one for one in channel.ranges)
     calibrated = replace(stated, calibrated=1, channels={**stated.channels, row.channel: replace(channel, ranges=ranges)})
-    again = zeroed(calibrated, perfect_link(calibrated, row.supply_v))
+    again = apply_zero(calibrated, perfect_link(calibrated, row.supply_v))
     return replace(_known(row, again, zero_taken=True), refused=found.refused is not None)
 
 

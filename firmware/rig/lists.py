@@ -89,6 +89,7 @@ def nets_as_markdown(circuit: Circuit) -> str:
 
 
 def main() -> None:
+    """Write all lists."""
     circuit = read_circuit()
     NETS.write_text(nets_as_markdown(circuit), encoding="utf-8")
     CSV.write_text(as_csv(circuit), encoding="utf-8")

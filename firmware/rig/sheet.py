@@ -100,7 +100,7 @@ class Sheet:
         self._line(*places, width=_THICK if thick else _THIN)
 
     def text(self, at: Place, words: str, *, align: Align = "left", size: float = LETTER) -> None:
-        """Write words at a place: their left end, middle or right end, halfway up."""
+        """Write words at a place: their left end, middle or right end, halfway up. `size` of letters in points."""
         for row, line in enumerate(words.split("\n")):
             y = at[1] - row * size * 1.25 / _UNIT_PT
             length = len(line) * size * 0.54 / _UNIT_PT
@@ -110,7 +110,7 @@ class Sheet:
             self._shape(SegmentText((at[0], y - 0.1 * size / _UNIT_PT), line, align=(align, "center"), fontsize=size))
 
     def name(self, net: str, at: Place, *, align: Align = "left", dy: float = 0.22) -> None:
-        """Write the name of a net beside its wire."""
+        """Write the name of a net beside its wire, `dy` sheet units above it."""
         self.connections.names.append((net, at))
         self.text((at[0] + {"left": 0.08, "center": 0.0, "right": -0.08}[align], at[1] + dy), net, align=align, size=SMALL)
 
@@ -255,13 +255,13 @@ class Sheet:
         self.text(title or (x + width / 2, y + height + 0.25), f"{reference} {part.kind.value}", align="center")
 
     def outline(self, corner: Place, size: Place, width: float = 1.0, dashed: bool = False) -> None:
-        """Draw a frame that connects nothing."""
+        """Draw a frame that connects nothing; `width` of its line in points."""
         (x, y), (w, h) = corner, size
         edge = [(x, y), (x + w, y), (x + w, y + h), (x, y + h)]
         self._shape(SegmentPoly(edge, closed=True, lw=width, ls="--" if dashed else "-"))
 
     def circle(self, middle: Place, radius: float, fill: str = "white") -> None:
-        """Draw a circle that connects nothing."""
+        """Draw a circle that connects nothing; `radius` in sheet units."""
         self._shape(SegmentCircle(middle, radius, fill=fill))
 
     def line(self, *places: Place, width: float = _THIN, colour: str = "black") -> None:

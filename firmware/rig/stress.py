@@ -81,7 +81,7 @@ _BY_KIND: Mapping[str, Stated] = {
 
 @dataclass(frozen=True)
 class Stress:
-    """What one part bears of one letter of its ratings."""
+    """What one part bears of one letter of its ratings: `value` and `rating` in the unit of the letter, V, A, W or J."""
 
     reference: str
     letter: str

@@ -12,6 +12,7 @@ from firmware.simulator.port import open_real_pace
 
 
 def main() -> int:
+    """Serve the address given until Ctrl-C, and return the exit code."""
     parser = argparse.ArgumentParser(
         prog="python -m firmware.simulator",
         description="Runs the very program that would be flashed, with simulated physics around it, and serves its serial line in real "

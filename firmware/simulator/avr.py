@@ -95,16 +95,16 @@ def _library() -> ctypes.CDLL:
         ("set_inputs", None, (pointer, ctypes.c_int64, u32, u32, pointer)),
         ("set_edges", None, (pointer, pointer, u32, u8)),
         ("set_trip", None, (pointer, u8)),
-        ("burden", None, (pointer, u32)),
+        ("lengthen_interrupts", None, (pointer, u32)),
         ("run", ctypes.c_int, (pointer, u64)),
-        ("next_hold", u64, (pointer, ctypes.POINTER(u32))),
+        ("get_next_hold", u64, (pointer, ctypes.POINTER(u32))),
         ("send", None, (pointer, ctypes.c_char_p, u32)),
         ("is_receiving", ctypes.c_int, (pointer,)),
         ("take", u32, (pointer, pointer, pointer, u32)),
         ("get_outputs", _Outputs, (pointer,)),
         ("get_counts", AvrCounts, (pointer,)),
-        ("memory", pointer, (pointer,)),
-        ("data", pointer, (pointer,)),
+        ("get_eeprom", pointer, (pointer,)),
+        ("get_data", pointer, (pointer,)),
     ):
         function = getattr(library, f"board_{name}")
         function.restype, function.argtypes = result, arguments
@@ -151,7 +151,7 @@ class Avr:
 
     def lengthen_interrupts(self, cycles: int) -> None:
         """Let every interrupt take so many cycles more from now on: what the program can stand is what it has to spare."""
-        self._library.board_burden(self._board, cycles)
+        self._library.board_lengthen_interrupts(self._board, cycles)
 
     def run(self, until_cycle: int) -> bool:
         """Run to this cycle or till an output changes. Return whether one has. RuntimeError if the program has crashed."""
@@ -164,7 +164,7 @@ class Avr:
     def next_hold(self) -> tuple[int, int]:
         """Return the cycle at which the converter next holds a sample, and the cycles to the one after; (0, 0) if it is off."""
         period = ctypes.c_uint32()
-        return int(self._library.board_next_hold(self._board, ctypes.byref(period))), period.value
+        return int(self._library.board_get_next_hold(self._board, ctypes.byref(period))), period.value
 
     def send(self, data: bytes) -> None:
         """Send bytes to the board's receiver, one every 10 us behind those sent before."""
@@ -182,30 +182,32 @@ class Avr:
 
     @property
     def outputs(self) -> Outputs:
+        """The rig's switches now."""
         found = self._library.board_get_outputs(self._board)
         return Outputs(bool(found.master), found.loads, found.range, bool(found.latched))
 
     @property
     def counts(self) -> AvrCounts:
+        """Counts up to now."""
         found: AvrCounts = self._library.board_get_counts(self._board)
         return found
 
     def peek(self, address: int, length: int) -> bytes:
         """Return registers and RAM from this data address on."""
-        return ctypes.string_at(self._library.board_data(self._board) + address, length)
+        return ctypes.string_at(self._library.board_get_data(self._board) + address, length)
 
     def poke(self, address: int, data: bytes) -> None:
         """Write registers or RAM from this data address on."""
-        ctypes.memmove(self._library.board_data(self._board) + address, data, len(data))
+        ctypes.memmove(self._library.board_get_data(self._board) + address, data, len(data))
 
     @property
     def eeprom(self) -> bytes:
         """The 1024 bytes that survive power-down."""
-        return ctypes.string_at(self._library.board_memory(self._board), EEPROM_SIZE)
+        return ctypes.string_at(self._library.board_get_eeprom(self._board), EEPROM_SIZE)
 
     @eeprom.setter
     def eeprom(self, data: bytes) -> None:
-        ctypes.memmove(self._library.board_memory(self._board), data, EEPROM_SIZE)
+        ctypes.memmove(self._library.board_get_eeprom(self._board), data, EEPROM_SIZE)
 
 
 @cache

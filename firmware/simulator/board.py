@@ -147,7 +147,7 @@ class AvrBoard:
         return wave.until(max(at_s, self.now_s))
 
     def _show_inputs(self, stop_s: float) -> None:
-        """Tell the converter what it will find, at the very instants at which it holds its samples if it runs."""
+        """Set the converter's inputs, at the very instants at which it holds its samples if it runs."""
         first, end = self._cycle(self.now_s), self._cycle(stop_s)
         hold, period = self.avr.next_hold()
         step = period or _IDLE_GRID

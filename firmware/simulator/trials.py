@@ -35,14 +35,17 @@ class BareBoard:
 
     @property
     def now_s(self) -> float:
+        """The time since power-up, s."""
         return int(self.avr.counts.cycle) / CLOCK_HZ
 
     @property
     def outputs(self) -> Outputs:
+        """The outputs after the last change."""
         return self._outputs
 
     @property
     def is_open(self) -> bool:
+        """Whether master switch and loads are open."""
         return not self._outputs.master and not self._outputs.loads
 
     def set_code(self, channel: int, code: float) -> None:

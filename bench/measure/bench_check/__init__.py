@@ -1,4 +1,4 @@
-"""The bench as the evidence shows it: what is wrong with it, and what of it was proved, so that nothing of it is charged to the unit.
+"""The bench as the evidence shows it: what is wrong with it, and what of it was proved, so that nothing of it is counted against the unit.
 
 Strategy. A unit can only be spoken of on a load, a supply and leads that were proved in the same test.
 
@@ -9,7 +9,7 @@ Strategy. A unit can only be spoken of on a load, a supply and leads that were p
 - Leads. From every sample: an output above its input, a current with no voltage behind it.
 - Board. What two of its channels, its comparator, its standards, its clock and its zeros say against each other.
 
-What could not be looked at is not proved, and says why.
+What could not be checked is not proved, and says why.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from bench.measure.bench_check.board_faults import board_faults, link_faults
 from bench.measure.bench_check.lamp_faults import INRUSH, INRUSH_TAU_S, lamp_died_at, lamp_faults, lamps_proof
 from bench.measure.bench_check.wiring_faults import lead_faults, supply_faults
 from bench.measure.evidence import Evidence
-from bench.measure.quantities import QUANTITIES
+from bench.measure.quantity import QUANTITIES
 from bench.measure.vocabulary import BenchFault, BenchProof, FaultCode, ProofItem
 from bench.uncertainty import Estimate, Measurement, NotMeasured
 
@@ -34,7 +34,7 @@ _START = ("start_s", "start_largest_s", "first_light_s", "first_extinction_s", "
 
 
 def check_bench(e: Evidence, died: int | None) -> tuple[tuple[BenchFault, ...], tuple[BenchProof, ...]]:
-    """All bench faults that show, none if the bench is in order; and what was proved of it."""
+    """Return all bench faults that show, none if the bench is in order; and what was proved of it."""
     faults = tuple(_found(e, died))
     return faults, tuple(_proofs(e, died, {fault.code for fault in faults}))
 
@@ -61,7 +61,7 @@ def _proofs(e: Evidence, died: int | None, wrong: set[str]) -> Iterator[BenchPro
 
 
 def without_spoilt(values: Mapping[str, Measurement], faults: tuple[BenchFault, ...]) -> dict[str, Measurement]:
-    """The values less those that a fault of the bench makes worthless; the reason goes with them."""
+    """Return the values less those that a fault of the bench makes worthless; the reason goes with them."""
     found = dict(values)
     for fault in faults:
         if fault.code in (FaultCode.SUPPLY_LIMITED, FaultCode.LAMPS_NOT_COLD):

@@ -12,13 +12,13 @@ LIT_LEAST_S = 0.2
 
 
 def steadily_lit(e: Evidence, cycles: Sequence[Cycle]) -> list[Lit]:
-    """Flashes that outlast the inrush; without one, what is lit now if that does."""
+    """Return the flashes that outlast the inrush; without one, what is lit now if that does."""
     lits = [c.lit for c in cycles if c.on_s > LIT_LEAST_S]
     return lits or ([e.lit_now] if e.lit_now is not None and lit_s(e) > LIT_LEAST_S else [])
 
 
 def lit_s(e: Evidence) -> float:
-    """How long the flash at hand has been, or was, lit; since it was found lit if its make was not seen."""
+    """Return how long the flash at hand has been, or was, lit; since it was found lit if its make was not seen."""
     if e.begun is None:
         return e.end_s - e.state_since_s if e.closed_now else 0.0
     return (e.broke.t_s if e.broke is not None else e.end_s) - e.begun.t_s

@@ -16,11 +16,11 @@ _SUPPLY_OHM: Mapping[float, float] = {6.0: 0.14, 12.0: 0.24, 24.0: 0.69}  # of a
 _GONE_S = 0.02  # a switch or a clamp that parts for less is a bounce
 _SAGS = 0.01  # of the system voltage, beside that
 _RIPPLE = 0.05  # of the voltage: a quarter of a percent more heat than a steady one gives; a rectifier alone has 0.48 (computed)
-_OF_SYSTEM = (0.65, 1.4)  # of a recording, whose supply nobody set: 6 V systems run at 5.5 to 7.5 V, 12 V at 9 to 15, 24 V at 18 to 30
+_OF_SYSTEM = (0.65, 1.4)  # of a recording, whose supply was not set: 6 V systems run at 5.5 to 7.5 V, 12 V at 9 to 15, 24 V at 18 to 30
 
 
 def lead_faults(e: Evidence) -> Iterator[BenchFault]:
-    """Sense leads that are off or swapped."""
+    """Yield sense leads that are off or swapped."""
     shown_s = max(SHOWN_S, SHOWN_PART * e.supply.drawing_s)
     if e.supply.input_lost_s > shown_s:
         yield BenchFault(
@@ -34,7 +34,7 @@ def lead_faults(e: Evidence) -> Iterator[BenchFault]:
 
 
 def supply_faults(e: Evidence) -> Iterator[BenchFault]:
-    """A supply that goes away, gives way, or stands where it should not."""
+    """Yield the faults of a supply that goes away, gives way, or stands where it should not."""
     ohm = e.supply.source_ohm(e.conditions.open_v)
     most_ohm = e.conditions.loop_ohm + _SUPPLY_OHM[e.conditions.system_v]  # the loop lies in part behind the input, how much is not known
     limited = ohm is not None and ohm > most_ohm and _supply_gives_way(e, most_ohm)
@@ -44,7 +44,7 @@ def supply_faults(e: Evidence) -> Iterator[BenchFault]:
     if interrupted or (e.supply.gone_s > _GONE_S and e.supply.input_lost_s <= SHOWN_S):
         lasted = f"for {e.supply.gone_s:.2f} s" if e.supply.gone_s > _GONE_S else "for a moment"
         text = f"the supply went away while the unit was on: nothing stood at its input {lasted}"
-        yield BenchFault(FaultCode.SUPPLY_GONE, f"{text}; look at its plugs, fuse, leads and current limit, and test again")
+        yield BenchFault(FaultCode.SUPPLY_GONE, f"{text}; check its plugs, fuse, leads and current limit, and test again")
     if limited:
         yield BenchFault(
             FaultCode.SUPPLY_LIMITED,
@@ -70,7 +70,8 @@ def supply_faults(e: Evidence) -> Iterator[BenchFault]:
 
 
 def _sags(e: Evidence) -> Iterator[BenchFault]:
-    """A supply that falls under the lamps by more than the whole loop can make: they get less than they should, though it was set right."""
+    """Yield the fault of a supply that falls under the lamps by more than the whole loop can make, though it was set right: they get too
+    little."""
     read = [
         (c.dark.supply.value - c.lit.supply.value, c.lit.steady.value)
         for c in e.cycles
@@ -81,15 +82,16 @@ def _sags(e: Evidence) -> Iterator[BenchFault]:
     falls_v, amps = (median(values) for values in zip(*read, strict=True))
     if falls_v > e.conditions.loop_ohm * amps + _SAGS * e.conditions.system_v:
         text = f"the supply falls by {falls_v:.2f} V under {amps:.1f} A, and the loop has {e.conditions.loop_ohm:.2f} ohm at the most"
-        yield BenchFault(FaultCode.SUPPLY_SAGS, f"{text}: look at its leads and clips, and at the supply")
+        yield BenchFault(FaultCode.SUPPLY_SAGS, f"{text}: check its leads and clips, and the supply")
 
 
 def _scatter_of(end: Reading) -> float:
-    """By how much the samples scatter behind the value at their end, which a straight line through them gives; in the channel's unit."""
+    """Return by how much the samples scatter behind the value at their end, which a straight line through them gives; in the channel's
+    unit."""
     return end.u * math.sqrt(end.n) / 2.0 if end.n >= LINE_LEAST else 0.0
 
 
 def _supply_gives_way(e: Evidence, most_ohm: float) -> bool:
-    """Whether the fall is the supply's: a supply set too low stands as low without load."""
+    """Return whether the fall is the supply's: a supply set too low stands as low without load."""
     idle = e.supply.source_ohm(None)
     return e.supply.idle_v == 0.0 or (idle is not None and idle > most_ohm)

@@ -61,7 +61,7 @@ bool hal_converter_has_ended(void)
 
 uint32_t hal_start_converter(enum hal_mode mode)
 {
-    ADCSRA = _BV(ADIF); /* off, and nothing left to be told */
+    ADCSRA = _BV(ADIF); /* off, no interrupt pending */
     ADCSRB = 0;
     DIDR0 = 0x3F;
     ADMUX = sampler_get_input(0); /* always with the external reference */

@@ -15,7 +15,8 @@ extern volatile uint8_t serial_ring[], serial_in, serial_out, serial_lost;
 extern const uint8_t *serial_sending;
 extern volatile uint8_t serial_left;
 
-/* Hands the next byte to the serial line if there is one and room for it. From the converter's interrupt, which comes often enough. */
+/* Gives the next byte to the serial line if there is one and room for it. To be called from the converter's interrupt, which comes often
+ * enough. */
 static inline void serial_feed(void)
 {
     uint8_t left = serial_left;

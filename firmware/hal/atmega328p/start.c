@@ -14,7 +14,7 @@ FUSES = {
     .extended = FUSE_BODLEVEL1,        /* brown-out at 2.7 V */
 };
 
-/* Not cleared at the start: the second copy, inverted, tells what is kept from what a RAM holds at power-up. */
+/* Not cleared at the start: the second copy, inverted, distinguishes a kept byte from what RAM holds at power-up. */
 static uint8_t kept __attribute__((section(".noinit")));
 static uint8_t kept_check __attribute__((section(".noinit")));
 static uint8_t reset_flags __attribute__((section(".noinit")));
@@ -47,7 +47,7 @@ static bool kept_is_good(void)
     return (kept ^ kept_check) == 0xFF;
 }
 
-/* A boot loader may have cleared the flags already: then what the RAM has kept tells whether the power was off, and everything else is
+/* A boot loader may have cleared the flags already: then the kept byte shows whether the power was off, and everything else is
  * taken for an external reset. */
 enum hal_reset hal_get_reset_cause(void)
 {

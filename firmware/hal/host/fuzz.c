@@ -1,4 +1,4 @@
-/* Feeds the board with damaged command lines and noise: board_fuzz LINES SEED. What is watched: sanitizers; a refused line changes nothing
+/* Feeds the board with damaged command lines and noise: board_fuzz LINES SEED. Checks: sanitizers; a refused line changes nothing
  * and queues one error; nothing closes but by a line that says so; all that is sent can be decoded; the watchdog is fed. Ends with 1 and a
  * line that says what broke.
  */

@@ -16,6 +16,7 @@ _POWERED = (
 
 
 def draw(s: Sheet) -> None:
+    """Draw the sheet."""
     _microcontroller(s)
     _usb(s)
     _reference(s)

@@ -8,6 +8,7 @@ TITLE = "Shunt, current channels, trips and latch"
 
 
 def draw(s: Sheet) -> None:
+    """Draw the sheet."""
     _shunt(s)
     _amplifier(s)
     _low_range(s)

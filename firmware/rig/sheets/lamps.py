@@ -11,6 +11,7 @@ _ROWS_Y = (20.0, 7.0)
 
 
 def draw(s: Sheet) -> None:
+    """Draw the sheet."""
     _leads(s)
     for load in range(1, 9):
         row, column = divmod(load - 1, 4)

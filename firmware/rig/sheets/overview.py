@@ -16,6 +16,7 @@ no second USB lead, no chassis. The sense leads SB and SL go to the unit's termi
 
 
 def draw(s: Sheet) -> None:
+    """Draw the sheet."""
     _supply(s)
     _loads(s)
     _electronics(s)

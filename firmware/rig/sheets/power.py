@@ -8,6 +8,7 @@ TITLE = "Power path and master switch"
 
 
 def draw(s: Sheet) -> None:
+    """Draw the sheet."""
     _inlet(s)
     _ballast(s)
     _switch(s)

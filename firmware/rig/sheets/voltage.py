@@ -8,6 +8,7 @@ TITLE = "Voltage and drop channels, comparator"
 
 
 def draw(s: Sheet) -> None:
+    """Draw the sheet."""
     _channel(s, 16, "SB", "30", ("U10", "A"), "VBB", "V_IN")
     _second_range(s, 16, "R303", "Q7")
     _channel(s, 10.5, "SL", "31", ("U10", "B"), "VLB", "V_OUT")

@@ -12,6 +12,7 @@ _WORDS = "Thick: the unit's current, 2.5 mm2 or more. Thin: sense leads, each wi
 
 
 def draw(s: Sheet) -> None:
+    """Draw the sheet."""
     _bench(s, (0, 10))
     _two_terminals(s, (17, 10))
     _three_terminals(s, (0, 0))

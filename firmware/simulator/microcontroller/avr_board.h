@@ -35,39 +35,40 @@ struct board_counts {
     uint32_t state;             /* of the simulated core; not 2 or 3 (running, sleeping): it has crashed */
 };
 
-/* program: `length` bytes of flash from address 0. NULL if the simulator does not know the microcontroller. */
+/* Creates a board at its power-up, with `length` bytes of program from address 0. Returns NULL if the simulator does not know the
+ * microcontroller. */
 struct board *board_create(const uint8_t *program, uint32_t length);
 void board_destroy(struct board *b);
 
-/* Reset causes as in MCUSR: 1 power-up (RAM is lost too), 2 reset pin, 4 brown-out. */
+/* Resets the board by a cause as in MCUSR: 1 power-up (RAM is lost too), 2 reset pin, 4 brown-out. */
 void board_reset(struct board *b, uint8_t cause);
 
-/* The program hangs where it is, from now on until the next reset. */
+/* Lets the program hang where it is, until the next reset. */
 void board_hang(struct board *b);
 
-/* Codes (0..1023 and beyond, not rounded) at the eight inputs, `count` rows of 8, at cycles first + k * step; straight lines between. The
- * memory stays the caller's and must last until the next call. */
+/* Sets the codes (0..1023 and beyond, not rounded) at the eight inputs, `count` rows of 8, at cycles first + k * step; straight lines
+ * between. The memory stays the caller's and must last until the next call. */
 void board_set_inputs(struct board *b, int64_t first, uint32_t step, uint32_t count, const float *codes);
 
-/* Edges of the comparator still to come, by ascending cycle; the level after the first one is `level`, and then it alternates. */
+/* Sets the edges of the comparator still to come, by ascending cycle; the level after the first one is `level`, and then it alternates. */
 void board_set_edges(struct board *b, const uint64_t *cycles, uint32_t count, uint8_t level);
 
-/* From now on every interrupt takes so many cycles more: how many the program can stand before samples are lost is what it has to spare. */
-void board_burden(struct board *b, uint32_t cycles);
+/* Lets every interrupt take so many cycles more from now on: how many it bears before samples are lost is what it has to spare. */
+void board_lengthen_interrupts(struct board *b, uint32_t cycles);
 
-/* The latch's inputs: whether something asks it to trip from now on. */
+/* Sets the latch's inputs: whether something asks it to trip from now on. */
 void board_set_trip(struct board *b, uint8_t asked);
 
 /* Runs to this cycle (a few more: an instruction is not cut), or until the outputs have changed. Returns 1 if they have. */
 int board_run(struct board *b, uint64_t until);
 
-/* When the converter will next hold a sample, and after how many cycles the following ones; 0 if it is off. */
-uint64_t board_next_hold(struct board *b, uint32_t *period);
+/* Returns the cycle at which the converter next holds a sample, and writes the cycles to the one after to *period; both 0 if it is off. */
+uint64_t board_get_next_hold(struct board *b, uint32_t *period);
 
-/* Bytes to the board; they follow one another at the line's speed. */
+/* Sends bytes to the board; they follow one another at the line's speed. */
 void board_send(struct board *b, const uint8_t *data, uint32_t length);
 
-/* Whether bytes sent have not all been received yet. */
+/* Returns whether bytes sent have not all been received yet. */
 int board_is_receiving(struct board *b);
 
 /* Takes at most `room` bytes that the board has sent, with the cycle at which each was through. Returns how many. */
@@ -76,8 +77,8 @@ uint32_t board_take(struct board *b, uint8_t *data, uint64_t *cycles, uint32_t r
 struct board_outputs board_get_outputs(struct board *b);
 struct board_counts board_get_counts(struct board *b);
 
-/* The 1024 bytes of EEPROM, and registers and RAM by data address, to read and write. */
-uint8_t *board_memory(struct board *b);
-uint8_t *board_data(struct board *b);
+/* Return the 1024 bytes of EEPROM, and registers and RAM by data address, to read and write. */
+uint8_t *board_get_eeprom(struct board *b);
+uint8_t *board_get_data(struct board *b);
 
 #endif

@@ -4,7 +4,7 @@
 
 #include "parts.h"
 
-void board_burden(struct board *b, uint32_t cycles)
+void board_lengthen_interrupts(struct board *b, uint32_t cycles)
 {
     b->burden = cycles;
 }
@@ -127,7 +127,7 @@ struct board_counts board_get_counts(struct board *b)
     return b->counts;
 }
 
-uint8_t *board_data(struct board *b)
+uint8_t *board_get_data(struct board *b)
 {
     return b->avr->data;
 }

@@ -124,7 +124,7 @@ void board_set_inputs(struct board *b, int64_t first, uint32_t step, uint32_t co
     b->codes = codes;
 }
 
-uint64_t board_next_hold(struct board *b, uint32_t *period)
+uint64_t board_get_next_hold(struct board *b, uint32_t *period)
 {
     if (!b->converter.running) {
         *period = 0;

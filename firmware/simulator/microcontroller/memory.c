@@ -59,7 +59,7 @@ void memory_reset(struct board *b)
     }
 }
 
-uint8_t *board_memory(struct board *b)
+uint8_t *board_get_eeprom(struct board *b)
 {
     return b->eeprom;
 }

@@ -1,4 +1,4 @@
-/* The rig's switches as they really stand: the shift register behind SPI, enable, latch, master, voltage range; and the pins the program
+/* The rig's switches as they really are: the shift register behind SPI, enable, latch, master, voltage range; and the pins the program
  * reads. */
 #include <string.h>
 
@@ -65,7 +65,7 @@ static void write_port(struct avr_t *avr, avr_io_addr_t address, uint8_t value, 
     outputs_update(param);
 }
 
-/* Ones written to PINx toggle PORTx, which stands two addresses further. */
+/* Ones written to PINx toggle PORTx, two addresses further. */
 static void write_pin(struct avr_t *avr, avr_io_addr_t address, uint8_t value, void *param)
 {
     avr->data[address + 2] ^= value;
@@ -83,7 +83,7 @@ struct board_outputs board_get_outputs(struct board *b)
     return b->outputs;
 }
 
-/* Pins as they stand: outputs as they are driven, inputs as the rig drives them, or pulled up. */
+/* The pins' levels: outputs as they are driven, inputs as the rig drives them, or pulled up. */
 static uint8_t pins(const struct avr_t *avr, uint8_t port, uint8_t direction, uint8_t outside, uint8_t driven)
 {
     uint8_t inputs = (uint8_t)((outside & driven) | (uint8_t)~driven);

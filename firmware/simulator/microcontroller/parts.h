@@ -36,7 +36,7 @@ enum { VECTOR_USART_RX = 18, VECTOR_USART_UDRE = 19, VECTOR_ADC = 21 };
 #define EEPROM_SIZE 1024
 #define EEPROM_WRITE_CYCLES 54400 /* 3.4 ms */
 #define VECTORS 32
-#define RESPONSE_CYCLES 4         /* of the core to an interrupt, and as many to wake up before; the library charges neither */
+#define RESPONSE_CYCLES 4         /* of the core to an interrupt, and as many to wake up before; the library counts neither */
 #define WAKE_CYCLES 4
 #define RETURN_CYCLES 4
 #define LONGEST_RUN 20000         /* cycles at one go, if nothing is due before */

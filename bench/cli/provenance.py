@@ -1,4 +1,4 @@
-"""When and by which version: what every record says of its making."""
+"""When and by which version a record is made."""
 
 from __future__ import annotations
 
@@ -8,11 +8,13 @@ from typing import TypedDict
 from bench.version import __version__
 
 
-class Story(TypedDict):
+class Provenance(TypedDict):
+    """What every record says of its making."""
+
     when: str
     software: str
 
 
-def story_of_now() -> Story:
-    """The time with the local offset, and this program."""
+def provenance_now() -> Provenance:
+    """Return the time with the local offset, and this program."""
     return {"when": datetime.now(UTC).astimezone().isoformat(timespec="seconds"), "software": f"makebreak {__version__}"}

@@ -13,9 +13,9 @@ from statistics import median
 
 from bench.cycles import Cycle, Lit
 from bench.measure.bench_check import INRUSH, INRUSH_TAU_S
-from bench.measure.evidence import Counts, Evidence, corrected, current_channel, mean_of, systematic
+from bench.measure.evidence import Counts, Evidence, correct, current_channel, mean_of, systematic_parts
 from bench.measure.film import Film, still_going
-from bench.measure.quantities import CARRIED_A
+from bench.measure.quantity import CARRIED_A
 from bench.measure.vocabulary import APPLIED_UNSEEN
 from bench.readings import Reading
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured, quotient, rectangular
@@ -62,9 +62,9 @@ def _drop_readings(e: Evidence, usable: Sequence[Lit]) -> tuple[list[Reading], t
     supply = typical.supply.value if typical.supply is not None else 0.0
     if any(lit.by_difference for lit in usable):
         lamp = typical.lamp.value if typical.lamp is not None else 0.0
-        return readings, (*systematic(e, "v_in", supply), *systematic(e, "v_out", lamp))
-    readings = [Reading(corrected(e, "v_drop", r.value, {"v_in": supply}), r.u, r.n) for r in readings]
-    return readings, systematic(e, "v_drop", readings[0].value, {"v_in": supply})
+        return readings, (*systematic_parts(e, "v_in", supply), *systematic_parts(e, "v_out", lamp))
+    readings = [Reading(correct(e, "v_drop", r.value, {"v_in": supply}), r.u, r.n) for r in readings]
+    return readings, systematic_parts(e, "v_drop", readings[0].value, {"v_in": supply})
 
 
 def _resistance(e: Evidence, drop: Estimate, currents: Sequence[Reading]) -> dict[str, Measurement]:
@@ -72,8 +72,8 @@ def _resistance(e: Evidence, drop: Estimate, currents: Sequence[Reading]) -> dic
     if not currents:
         return {"contact_ohm": NotMeasured("no current was read with the drop")}
     channel = current_channel(e, currents[0].value)
-    currents = [Reading(corrected(e, channel, r.value), r.u, r.n) for r in currents]
-    current = mean_of(currents, "A", systematic(e, channel, currents[0].value), "current")
+    currents = [Reading(correct(e, channel, r.value), r.u, r.n) for r in currents]
+    current = mean_of(currents, "A", systematic_parts(e, channel, currents[0].value), "current")
     if current.value <= _DIVISIBLE * current.u:
         return {"contact_ohm": NotMeasured("the current is too small for a resistance")}
     ohm = quotient(drop, current, "ohm")
@@ -101,12 +101,12 @@ def _first_inrush(e: Evidence) -> Measurement:
     if e.applied is None:
         return NotMeasured(APPLIED_UNSEEN)  # the lamps may have been warm from flashes before
     first = e.first_lit or (e.lit_now if not e.cycles else None)
-    peak = first.peak if first is not None and not e.start_missed else None
+    peak = first.peak if first is not None and not e.is_start_missed else None
     if peak is None:
         return NotMeasured("the first make was not sampled closely enough, or was no step")
     channel = current_channel(e, peak.value)
-    parts = (Component("carried back to the make", peak.u), *systematic(e, channel, peak.value))
-    return Estimate(corrected(e, channel, peak.value), "A", parts)
+    parts = (Component("carried back to the make", peak.u), *systematic_parts(e, channel, peak.value))
+    return Estimate(correct(e, channel, peak.value), "A", parts)
 
 
 def _later_inrush(e: Evidence, cycles: Sequence[Cycle]) -> Measurement:
@@ -133,10 +133,10 @@ def _mean(
     e: Evidence, readings: Sequence[Reading | None], unit: str, channel: str, why: str, others: Mapping[str, float] | None = None
 ) -> Measurement:
     """Return the mean of what a channel read while `others` read this; NotMeasured with this reason if it read nothing, or is missing."""
-    had = [Reading(corrected(e, channel, r.value, others), r.u, r.n) for r in readings if r is not None]
+    had = [Reading(correct(e, channel, r.value, others), r.u, r.n) for r in readings if r is not None]
     if not had or channel not in e.accuracies:
         return NotMeasured(why)
-    return mean_of(had, unit, systematic(e, channel, had[0].value, others), channel)
+    return mean_of(had, unit, systematic_parts(e, channel, had[0].value, others), channel)
 
 
 def _dark_current(e: Evidence, cycles: Sequence[Cycle], kept: Sequence[Cycle]) -> Measurement:
@@ -201,14 +201,14 @@ def pilot_voltage(e: Evidence, cycles: Sequence[Cycle]) -> dict[str, Measurement
     value, readings = max(means, key=lambda pair: pair[0])
     if value < _PILOT_LIVE * e.conditions.system_v:
         return {"pilot_on_v": NotMeasured("the pilot terminal was never live (or is not there)")}
-    return {"pilot_on_v": mean_of(readings, "V", systematic(e, "v_pilot", value), "v_pilot")}
+    return {"pilot_on_v": mean_of(readings, "V", systematic_parts(e, "v_pilot", value), "v_pilot")}
 
 
 def surroundings(e: Evidence) -> Mapping[str, Measurement]:
     """Return the temperature at the rig in degC, and by what part the board's seconds are too short."""
     found: dict[str, Measurement] = {"temperature_c": NotMeasured("no temperature channel")}
     if e.temperature is not None:
-        parts = (Component("noise", e.temperature.u), *systematic(e, "temperature", 0.0))
+        parts = (Component("noise", e.temperature.u), *systematic_parts(e, "temperature", 0.0))
         found["temperature_c"] = Estimate(e.temperature.value, "degC", parts, e.temperature.n)
     found["clock_error"] = Estimate(e.clock.rel_error, "1", e.clock.parts, 1) if e.clock.corrected else NotMeasured(e.clock.text)
     return found

@@ -28,6 +28,8 @@ EVERYTHING = (-math.inf, math.inf)
 
 @dataclass(frozen=True)
 class Column:
+    """A column that is used: its channel, the factor to SI, its place and title in the file."""
+
     channel: str
     factor: float
     place: int
@@ -35,7 +37,7 @@ class Column:
 
 
 @dataclass(frozen=True)
-class Table:
+class FileLayout:
     """Where the numbers stand in the file, how they are written, and which of its rows are wanted.
 
     `lines_before` the first row. `window_s`: the wanted stretch, in s of the file. `ends`: least and greatest value of channels that went
@@ -63,6 +65,7 @@ class Table:
 
     @property
     def width(self) -> int:
+        """Number of columns of the file."""
         return len(self.titles)
 
     @property
@@ -71,10 +74,11 @@ class Table:
         shows = ("v_in", "v_out") if "v_out" in self.channels() else MAIN
         return tuple(channel for channel in shows if channel in self.channels())
 
-    def turned_round(self, channels: Iterable[str]) -> Table:
+    def turn_round(self, channels: Iterable[str]) -> FileLayout:
         """The same, with the sign of these channels turned."""
         turned = frozenset(channels)
         return replace(self, columns=tuple(replace(c, factor=-c.factor) if c.channel in turned else c for c in self.columns))
 
     def channels(self) -> tuple[str, ...]:
+        """Return the channels that the file holds."""
         return tuple(c.channel for c in self.columns)

@@ -11,9 +11,10 @@ CARRIED_A = 3.5
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """One thing that can be measured: its name in records and limit files, title for people, and SI unit (a pint string).
+    """One thing that can be measured: its name in records and limit files, its one title for people, and SI unit (a pint string).
 
-    `shown_to`: people are shown no smaller uncertainty than this, in the unit: the next start differs by more than its microseconds.
+    `detail` stands behind the title where tables hold more than one kind of it. `shown_to`: people are shown no smaller uncertainty than
+    this, in the unit: the next start differs by more than its microseconds.
     """
 
     name: str
@@ -21,16 +22,22 @@ class Quantity:
     unit: str
     definition: str
     shown_to: float = 0.0
+    detail: str = ""
+
+    @property
+    def full_title(self) -> str:
+        """`flash rate (mean of cycle rates)`."""
+        return f"{self.title} ({self.detail})" if self.detail else self.title
 
 
 _ALL = (
-    Quantity("rate_per_min", "flash rate (mean of cycle rates)", "1/min", "mean of 60 / period over the cycles averaged"),
-    Quantity("rate_total_per_min", "flash rate (cycles over time)", "1/min", "number of cycles over their total time"),
-    Quantity("on_ratio", "current-on time", "1", "pulse duration over waveform period, mean over the cycles averaged"),
+    Quantity("rate_per_min", "flash rate", "1/min", "mean of 60 / period over the cycles averaged", detail="mean of cycle rates"),
+    Quantity("rate_total_per_min", "flash rate", "1/min", "number of cycles over their total time", detail="cycles over time"),
+    Quantity("on_ratio", "on-time", "1", "pulse duration over waveform period, mean over the cycles averaged"),
     Quantity("on_s", "on duration", "s", "mean pulse duration, 50 % instant to 50 % instant"),
     Quantity("off_s", "off duration", "s", "mean pulse separation, 50 % instant to 50 % instant"),
-    Quantity("first_light_s", "time to first light", "s", "voltage applied to first closing; 0 if closed at rest", 1e-3),
-    Quantity("first_extinction_s", "time to first extinction", "s", "voltage applied to the first opening after light", 1e-3),
+    Quantity("first_light_s", "first light", "s", "voltage applied to first closing; 0 if closed at rest", 1e-3),
+    Quantity("first_extinction_s", "first extinction", "s", "voltage applied to the first opening after light", 1e-3),
     Quantity(
         "start_s",
         "starting time",
@@ -38,14 +45,14 @@ _ALL = (
         "closed at rest: to the first opening; open at rest (or opening within 0.10 s): to the end of the first full cycle",
         1e-3,
     ),
-    Quantity("start_largest_s", "starting time, longest of the starts", "s", "largest single start_s", 1e-3),
+    Quantity("start_largest_s", "longest starting time", "s", "largest single start_s", 1e-3),
     Quantity(
         "drop_v",
-        "contact drop (mean of lowest)",
+        "contact drop",
         "V",
         "lowest drop during ON, mean of the cycles averaged up to the twentieth flash (later ones only after a film, or if too few)",
     ),
-    Quantity("drop_largest_v", "contact drop (worst cycle's lowest)", "V", "largest of the cycles' lowest drops"),
+    Quantity("drop_largest_v", "largest contact drop", "V", "largest of the cycles' lowest drops"),
     Quantity(
         "drop_carried_v",
         f"contact drop at {CARRIED_A:g} A",
@@ -53,20 +60,17 @@ _ALL = (
         f"drop_v; where more than {CARRIED_A:g} A flowed, what a plain contact loses at that, whose drop follows the current",
     ),
     Quantity("contact_ohm", "resistance input to output", "ohm", "lowest drop over the current at that moment"),
-    Quantity("inrush_first_a", "inrush, first flash", "A", "current carried back to the instant of the first make"),
-    Quantity("inrush_later_a", "inrush, later flashes", "A", "mean of the same for the cycles averaged"),
+    Quantity("inrush_first_a", "first inrush", "A", "current carried back to the instant of the first make"),
+    Quantity("inrush_later_a", "later inrush", "A", "mean of the same for the cycles averaged"),
     Quantity("steady_a", "steady current", "A", "current at the end of the ON periods"),
     Quantity("inrush_ratio", "inrush over steady", "1", "first inrush over steady current"),
     Quantity("dark_a", "dark current", "A", "current at the end of the OFF periods"),
-    Quantity("supply_v", "voltage at the input, on", "V", "mean voltage at the unit's input at the end of the ON periods"),
-    Quantity("lamp_v", "voltage at the output, on", "V", "mean voltage at the unit's output at the end of the ON periods"),
+    Quantity("supply_v", "input voltage, lit", "V", "mean voltage at the unit's input at the end of the ON periods"),
+    Quantity("lamp_v", "output voltage, lit", "V", "mean voltage at the unit's output at the end of the ON periods"),
     Quantity("bounce_make_s", "bounce at make", "s", "first closure to last stable closure, largest seen"),
     Quantity("bounce_break_s", "bounce at break", "s", "first opening to last stable opening, largest seen"),
     Quantity(
-        "film_v",
-        "contact drop, first flashes above later ones",
-        "V",
-        "largest of the lowest drops of the flashes skipped, less the median of those averaged",
+        "film_v", "contact drop of a film", "V", "largest of the lowest drops of the flashes skipped, less the median of those averaged"
     ),
     Quantity("drop_spread_v", "scatter of the contact drop", "V", "standard deviation of the cycles' lowest drops"),
     Quantity("dropouts", "drop-outs while lit", "1", "gaps in the current too short to be a dark state, bounce left out"),
@@ -78,15 +82,15 @@ _ALL = (
         "flashes longer than 1.5 times the median, from the first on (of a thermal unit closed at rest: from the second)",
     ),
     Quantity("period_spread", "spread of the period", "1", "standard deviation of the period over its mean"),
-    Quantity("rate_drift_per_min2", "drift of the rate", "1/min/min", "slope of the cycle rate against time"),
-    Quantity("drop_trend_v_per_min", "trend of the drop", "V/min", "slope of the lowest drop against time"),
+    Quantity("rate_drift_per_min2", "drift of the flash rate", "1/min/min", "slope of the cycle rate against time"),
+    Quantity("drop_trend_v_per_min", "trend of the contact drop", "V/min", "slope of the lowest drop against time"),
     Quantity("pilot_on_v", "pilot terminal, lit", "V", "pilot voltage while the tell-tale is lit"),
     Quantity("temperature_c", "ambient", "degC", "temperature at the rig"),
     Quantity("clock_error", "board's clock, slow by", "1", "by what part the board's seconds are too short by the host's clock"),
-    Quantity("outage_rate_per_min", "flash rate, one lamp out", "1/min", "rate_per_min with one lamp out"),
-    Quantity("outage_ratio", "rate with one lamp out over rate", "1", "outage_rate_per_min / rate_per_min"),
+    Quantity("outage_rate_per_min", "flash rate, lamp out", "1/min", "rate_per_min with one lamp out"),
+    Quantity("outage_ratio", "rate ratio, lamp out", "1", "outage_rate_per_min / rate_per_min"),
     Quantity("trailer_rate_per_min", "flash rate, a further lamp", "1/min", "rate_per_min with a further 21 W lamp, as of a trailer"),
     Quantity("trailer_on_ratio", "on-time, a further lamp", "1", "on_ratio with a further 21 W lamp"),
-    Quantity("trailer_ratio", "rate with a further lamp over rate", "1", "trailer_rate_per_min / rate_per_min"),
+    Quantity("trailer_ratio", "rate ratio, a further lamp", "1", "trailer_rate_per_min / rate_per_min"),
 )
 QUANTITIES: Mapping[str, Quantity] = {q.name: q for q in _ALL}

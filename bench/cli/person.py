@@ -1,7 +1,8 @@
-"""The person at the bench: told what to do, asked whether it is done, and cautioned before real current flows."""
+"""The person at the terminal: told what to do, asked whether it is done, cautioned once the board is found and before current flows."""
 
 from __future__ import annotations
 
+import contextlib
 import queue
 import re
 import shutil
@@ -18,32 +19,54 @@ from bench.terminal import forget_typed
 
 if TYPE_CHECKING:
     from bench.manual_actions import Action, Meanwhile, MeasuringPoint
+    from bench.ports import Port
 
 _LOOK_S = 0.1
 
 
-def confirm_cautions(address: str, assume_yes: bool, more: Sequence[str] = ()) -> None:
-    """Show the cautions before a real board drives real lamps, and `more` of the work at hand; go on only if they are known. A simulated
-    board burns nobody."""
-    if address.startswith(("sim://", "replay://")):
+def open_confirmed(address: str, assume_yes: bool, more: Sequence[str] = ()) -> Port:
+    """Open the port of a board that will drive current, with the cautions read (`_confirm_cautions`); closed again if they are not."""
+    from bench.errors import PortError
+    from bench.ports.opening import open_port
+
+    port = open_port(address)
+    try:
+        _confirm_cautions(port, assume_yes, more)
+    except BaseException:
+        with contextlib.suppress(PortError):
+            port.close()
+        raise
+    return port
+
+
+def _confirm_cautions(port: Port, assume_yes: bool, more: Sequence[str]) -> None:
+    """Find the board, show the cautions and `more` of the work at hand, and ask whether they are read.
+
+    BoardFault or PortError if no board answers, Abort at a no. A simulated board burns nobody: nothing is shown of it.
+    """
+    if port.address.startswith(("sim://", "replay://")):
         return
+    from bench.board.conversation import conversation
     from bench.render.cautions import BEFORE_POWER
 
+    with conversation(port) as board:
+        identity = board.make_contact().identity
+    print(folded(f"Board at {port.address}: {one_line(identity).replace(',', ', ')}"), file=sys.stderr)
     print("Caution:", file=sys.stderr)
     for line in (*BEFORE_POWER, *more):
         print(folded(line, "  - "), file=sys.stderr)
-    question = "Unit, lamps and supply are connected as they should be, and I know these cautions."
+    question = "Connections of unit, lamps and supply checked, cautions read."
     if assume_yes:
         return
     if not sys.stdin.isatty():
-        raise click.UsageError(f"nobody is at the terminal to answer: {question} Give --yes if that is so.")
+        raise click.UsageError(f"the input is no terminal, so nobody can confirm: {question} Give --yes if that is so.")
     forget_typed(sys.stdin)
     print(folded(question), file=sys.stderr)
-    click.confirm("Go on?", default=True, abort=True, err=True)
+    click.confirm("Start?", default=True, abort=True, err=True)
 
 
 def folded(text: str, mark: str = "") -> str:
-    """`text` in lines that fit the terminal, broken between words, after a mark that stands out."""
+    """Return `text` in lines that fit the terminal, broken between words, after a mark that stands out."""
     width = min(shutil.get_terminal_size().columns, 100)
     return textwrap.fill(text, width, initial_indent=mark, subsequent_indent=" " * len(mark))
 
@@ -55,6 +78,7 @@ class Person:
         self._assume_yes = assume_yes
 
     def do(self, action: Action, meanwhile: Meanwhile) -> bool | None:
+        """Ask a person to perform an action; return whether it was done."""
         from bench.manual_actions import Cool
         from bench.render.actions import action_text
 
@@ -72,7 +96,7 @@ class Person:
 
         question = f"Meter at {one_line(place.text)}: what does it show, in {place.unit}?"
         if not sys.stdin.isatty():
-            raise SetupError(f"nobody is at the terminal to read the meter: {question}")
+            raise SetupError(f"the input is no terminal, so nobody can read the meter: {question}")
         while True:
             forget_typed(sys.stdin)
             print(folded(question), file=sys.stderr)
@@ -80,11 +104,11 @@ class Person:
             value = figure(text, place.unit)
             if value is not None:
                 return value
-            print(f"{one_line(text)!r} is no number of {place.unit}; the display's figures, please, like 12.803", file=sys.stderr)
+            print(f"{one_line(text)!r} is no number of {place.unit}; type the display's figures, like 12.803", file=sys.stderr)
 
 
 def figure(text: str, unit: str) -> float | None:
-    """What a meter's display shows, in `unit`: `12.803`, `12,803 V`, `812 mV`; None for anything else, or a figure that no display has."""
+    """Return what a meter's display shows, in `unit`: `12.803`, `12,803 V`, `812 mV`; None for anything else."""
     match = re.fullmatch(rf"([-+]?(?:\d{{1,9}}(?:[.,]\d{{0,9}})?|[.,]\d{{1,9}}))\s*(m?{unit})?", text, re.ASCII)
     if match is None:
         return None
@@ -92,8 +116,10 @@ def figure(text: str, unit: str) -> float | None:
 
 
 def _line_typed(meanwhile: Callable[[], object]) -> str:
-    """A line from the standard input. It is waited for in a thread of its own, since the board opens everything when it hears nothing for
-    a second; Ctrl-C and the end of the input cancel."""
+    """Return a line from the standard input. Ctrl-C and the end of the input cancel.
+
+    It is waited for in a thread of its own, since the board opens everything when it hears nothing for a second.
+    """
     from bench.errors import Cancelled
 
     typed: queue.SimpleQueue[str] = queue.SimpleQueue()
@@ -117,12 +143,14 @@ def _line_typed(meanwhile: Callable[[], object]) -> str:
 
 
 def _wait_until_done(action: Action, meanwhile: Meanwhile) -> None:
-    """Ask; who says no, or Ctrl-C, cancels the test in good order."""
+    """Ask until it is done. Cancelled at a no, or Ctrl-C."""
     from bench.errors import Cancelled, SetupError
     from bench.render.actions import action_text
 
     if not sys.stdin.isatty():
-        raise SetupError(f"nobody is at the terminal to do this: {action_text(action)} Give --yes if it will be done all the same")
+        raise SetupError(
+            f"the input is no terminal, so nobody can say that this is done: {action_text(action)} Give --yes if it will be done"
+        )
     while True:
         print("Done? [Y/n]: ", end="", file=sys.stderr, flush=True)
         answer = _line_typed(meanwhile).strip().lower()

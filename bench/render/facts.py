@@ -1,17 +1,11 @@
-"""Facts and limit sets in plain words."""
+"""What a unit was seen to do, in plain words."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 
-from bench.limits import Averaging
 from bench.measure import UNKNOWN, FactName, FilmState, LampOutSign, PilotState, RatingState, RestState, UnitBehaviour
-from bench.record import SetUsed
 
-_RULES: Mapping[str, str] = {
-    "mean-of-rates": "mean of the cycles' rates",
-    "total-time": "cycles over their total time",
-}
 _BEHAVIOUR: Mapping[str, str] = {
     UnitBehaviour.STEADY_ON: "lit steadily",
     UnitBehaviour.ONE_FLASH: "one flash and no more",
@@ -69,13 +63,3 @@ def fact_text(fact: str, word: str) -> str:
             return word if word != UNKNOWN else "mechanism not told"
         case _:
             return _FACTS.get(fact, {}).get(word, f"{fact} {word}")
-
-
-def averaging_text(averaging: Averaging) -> str:
-    """`mean of the cycles' rates, after 5 cycles, over 3 or more`."""
-    return f"{_RULES[averaging.rule]}, after {averaging.skip} cycles, over {averaging.average} or more"
-
-
-def limit_set_text(used: SetUsed) -> str:
-    """Name, title and edition of a limit set that was used, and how it averages."""
-    return f"{used.name}: {used.title} ({used.edition}). Rate: {averaging_text(used.averaging)}"

@@ -27,7 +27,7 @@ class ProgressLine:
         self._shown = ""
 
     def __call__(self, event: Event) -> None:
-        from bench.cli.hands import folded
+        from bench.cli.person import folded
         from bench.session import Asked, Damage, Live, Noted, Planned, StepBegan, Waiting
 
         match event:
@@ -59,7 +59,7 @@ class ProgressLine:
         self._clear()
 
     def _takes(self) -> bool:
-        """Whether to write: a terminal that stands still must not hold up the test, since a board that hears nothing opens everything."""
+        """Return whether to write: a terminal that takes nothing must not hold up the test, for a board that hears nothing opens all."""
         return self._terminal and takes_output(self._stream)
 
     def _show(self, text: str) -> None:
@@ -84,7 +84,5 @@ class ProgressLine:
 
 def _live_text(event: Live) -> str:
     lamps = {True: "LIT ", False: "dark", None: "-   "}[event.closed]
-    readings = ", ".join(
-        f"{title} {event.latest[name]:.2f} {unit}".strip() for name, title, unit in _READINGS if name in event.latest
-    )
+    readings = ", ".join(f"{title} {event.latest[name]:.2f} {unit}".strip() for name, title, unit in _READINGS if name in event.latest)
     return f"{lamps} flash {event.cycles}/{event.wanted}, {event.on_s:.1f} s, {readings}"
