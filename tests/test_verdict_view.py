@@ -141,6 +141,12 @@ def test_both_pages_stand_on_one_grid() -> None:
         middle = sentence + 1 + Grid(width, height).is_roomy
         assert verdict[middle].plain.index("Good:") == Grid(width, height).side + 2 * MARGIN
         assert ready[middle].plain.startswith("   ✓ GOOD") and verdict[middle].plain.startswith("   GRADE B")
+    coloured = verdict_lines(shown(record), 120, 37, {"good": "red"})
+    (reason,) = (line for line in coloured if "Good: 107" in line.plain)
+    at = reason.plain.index("Good: 107")
+    assert not any("red" in str(span.style) and span.end > at for span in reason.spans) and not reason.style, (
+        "the grade's colour ends with it"
+    )
     text = "\n".join(line.plain for line in ready_lines(state_now, 120, 37, {}))
     assert "✓ GOOD" in text and "GRADE B: good" in text and "B 1 █" in text
 

@@ -84,9 +84,9 @@ def _filled(lines: Sequence[Text], rows: int) -> list[Text]:
 def _side_by_side(left: Text, right: Text, grid: Grid) -> Text:
     if not grid.side:
         return right
-    line = left.copy()
+    line = Text.assemble(left)  # not a copy, whose style would be that of what is appended too
     line.truncate(grid.side)
-    line.append(" " * (grid.side + MARGIN - line.cell_len), "")
+    line.append(" " * (grid.side + MARGIN - line.cell_len))
     return line.append_text(right)
 
 

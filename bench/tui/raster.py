@@ -22,7 +22,7 @@ Levels: TypeAlias = npt.NDArray[np.int32]
 ACROSS = 2
 """Columns of dots in a cell: the same in both inks, so that a change of ink changes no column."""
 _NOWHERE = -1
-_BETWEEN = 0.05  # dots: what lies between two dots, as zero does, belongs to the lower one; noise would else draw it as a thick line
+_BETWEEN = 0.1  # dots: what lies between two dots, as zero does, belongs to the lower one; noise would else draw it as a thick line
 
 
 @dataclass(frozen=True, slots=True)
