@@ -111,9 +111,9 @@ def passages(tested: Tested) -> list[Passage]:
     found = [Passage(one_line(record.reason), "bold", 0), Passage(one_line(record.conclusion.advice), "bold", 1, "Next: ")]
     if record.is_simulated:
         first, _, rest = SIMULATED.partition(" ")
-        found.append(Passage(rest, "", 2, f"{first.upper()} "))
+        found.append(Passage(rest, "", 3, f"{first.upper()} "))
     if not tested.keeping and (tested.not_kept or tested.record_path is None):
-        found.append(Passage(one_line(tested.not_kept), "bold", 3, "NOT KEPT  "))
+        found.append(Passage(one_line(tested.not_kept), "bold", 2, "NOT KEPT  "))
     return found
 
 
