@@ -13,7 +13,7 @@ from bench.outcome import Outcome
 from bench.plain import one_line
 from bench.record import TestRecord
 from bench.render.cautions import NO_INSPECTION, SIMULATED
-from bench.tui.grid import Grid, Page
+from bench.tui.grid import Page, PageGrid
 from bench.tui.judged import judged_lines, least_lines
 from bench.tui.large import large
 from bench.tui.signs import Sign, meaning_of, sign_of
@@ -69,7 +69,7 @@ class VerdictView(Widget):
 
 def verdict_lines(tested: Tested, width: int, height: int, colours: Mapping[str, str]) -> list[Text]:
     """The page as lines of at most `width` cells. `colours`: those of the theme by name."""
-    record, grid = tested.record, Grid(width, height)
+    record, grid = tested.record, PageGrid(width, height)
     sign, letter = sign_of(record), one_line(record.conclusion.letter)
     coloured = f"bold {colours.get(sign.variable, '')}".rstrip()
     meaning = Text(cut(f"{sign.mark} {sign.word}: {meaning_of(record)}", grid.across), coloured)
@@ -85,7 +85,7 @@ def verdict_lines(tested: Tested, width: int, height: int, colours: Mapping[str,
     return page.lines(grid)
 
 
-def _word_rows(sign: Sign, letter: str, grid: Grid) -> list[str]:
+def _word_rows(sign: Sign, letter: str, grid: PageGrid) -> list[str]:
     """The word, with its mark if that costs no height. Without a grade the mark stands large in the grade's place."""
     bare = large(sign.word, grid.across, grid.word_rows)
     marked = large(f"{sign.mark} {sign.word}", grid.across, grid.word_rows) if letter else []
@@ -93,7 +93,7 @@ def _word_rows(sign: Sign, letter: str, grid: Grid) -> list[str]:
     return rows or [cut(sign.word, grid.across)]
 
 
-def outcome_side(record: TestRecord, grid: Grid, style: str) -> list[Text]:
+def outcome_side(record: TestRecord, grid: PageGrid, style: str) -> list[Text]:
     """The grade large, and what it means in a few words; or the sign's mark, if no grade was given."""
     sign, letter = sign_of(record), one_line(record.conclusion.letter)
     grade = record.conclusion.grade
@@ -117,7 +117,7 @@ def passages(tested: Tested) -> list[Passage]:
     return found
 
 
-def _small_print(tested: Tested, grid: Grid) -> list[Text]:
+def _small_print(tested: Tested, grid: PageGrid) -> list[Text]:
     """What was tested and where it is kept, what a good outcome is not: at the foot, as far as the gauges leave room."""
     found = [Passage(f"{_facts(tested.record)}{_kept(tested)}", "", 1)]
     if tested.record.outcome in (Outcome.GOOD, Outcome.NOT_FOR_LOAD):
