@@ -73,6 +73,7 @@ class Choose(BenchScreen):
         yield Static(id="means", markup=False)
 
     def on_mount(self) -> None:
+        self.app.theme_changed_signal.subscribe(self, lambda _: self._show())
         self._rows = choice_rows(self.choices, self._favourites)
         # At a question, not at a whole set-up: Enter by itself changes nothing.
         self._fill(next(row.title for row in self._rows if row.kind is Kind.ANSWER))

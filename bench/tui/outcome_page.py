@@ -63,8 +63,14 @@ class VerdictView(Widget):
         if self._tested is None:
             return Text()
         # Without colours those of the signs are greys on grey: the plain letters stand out more.
-        colours = {} if self.app.no_color else self.app.theme_variables
+        colours = {} if self.app.no_color else _on_ground(self.app.theme_variables, sign_of(self._tested.record))
         return Text("\n").join(verdict_lines(self._tested, self.size.width, self.size.height, colours))
+
+
+def _on_ground(colours: Mapping[str, str], sign: Sign) -> dict[str, str]:
+    """The theme's colours on the ground of this sign: what would be faint on it is written as plain letters are."""
+    plain = {name: colours["foreground"] for name in ("quiet", "good", "bad", "doubt", "fault") if name != sign.variable}
+    return {**colours, **plain}
 
 
 def verdict_lines(tested: Tested, width: int, height: int, colours: Mapping[str, str]) -> list[Text]:
