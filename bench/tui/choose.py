@@ -230,6 +230,6 @@ def row_line(row: ChoiceRow, here: bool, choices: Choices, width: int, colours: 
         means = option.means if len(options) > 1 else ""
     left = width - line.cell_len - 2
     if left > 12 and means:
-        line.append(f"  {cut(means, left)}", colours.get("quiet", ""))
+        line.append(f"  {cut(means, left)}", "" if here else colours.get("quiet", ""))
     line.truncate(width)
     return line
