@@ -28,7 +28,7 @@ from bench.render.rows import judged_rows
 from bench.session.ledger import STOPPING_LEVEL
 from bench.setup import Setup
 from bench.simboard.units import LINK
-from bench.tui.gauge import Columns, gauge_line
+from bench.tui.gauge import RowWidths, gauge_line
 from bench.tui.gauge_rows import rows_of_verdict
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured
 from bench.verdict import Conformity, is_decided, judge
@@ -267,7 +267,7 @@ def test_no_page_charges_what_the_outcome_leaves_open(behaviour: str) -> None:
     assert all("not counted against the unit" in row.why_not for row in rows if row.verdict == "open")
     assert f"the lamps stay {'lit' if behaviour == 'steady on' else 'dark'}" in {row.value for row in rows}, "what was seen is still said"
     assert " fail" not in report_text(record, 100)
-    of_screen = [line.plain for row in rows_of_verdict(record.verdicts[0]) for line in [gauge_line(row, Columns.of(100), {})]]
+    of_screen = [line.plain for row in rows_of_verdict(record.verdicts[0]) for line in [gauge_line(row, RowWidths.of(100), {})]]
     assert of_screen and not any("outside" in line or "not as asked" in line for line in of_screen)
     before = replace(record, verdicts=judge(record.measured, named_limits("un-r48")[1][0]))
     assert Conformity.FAIL in {v.conformity for v in before.verdicts}, "what a file of an earlier version held"

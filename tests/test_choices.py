@@ -25,7 +25,7 @@ from bench.simboard import catalogue
 from bench.simboard.faults import FAULTS
 from bench.simboard.rig import rig_description
 from bench.tui.choice_rows import LIMITS, ChoiceRow, Kind, choice_rows
-from bench.tui.choices import FREE_PLACE, NO_RULE, Choices, Kept, load, save
+from bench.tui.choices import FREE_PLACE, NO_RULE, Choices, KeptChoices, load, save
 from bench.tui.choose import Choose
 from bench.tui.drawn_bench import address_of, answer_text, drawn_address, possible_faults
 from bench.tui.practice import MYSTERY, Practice
@@ -163,8 +163,8 @@ def test_what_a_bank_cannot_do_is_refused_in_words() -> None:
 @pytest.mark.parametrize("choices", [Choices(), CHOSEN, CLAIMED, Choices(led=True, limits=())])
 def test_the_last_choice_stays(choices: Choices, tmp_path: Path) -> None:
     path = tmp_path / "new" / "choices.json"
-    assert load(path) == (Kept(), "")
-    kept = Kept(choices, (CHOSEN, CLAIMED))
+    assert load(path) == (KeptChoices(), "")
+    kept = KeptChoices(choices, (CHOSEN, CLAIMED))
     assert save(path, kept) == ""
     assert load(path) == (kept, "")
     assert [one.name for one in path.parent.iterdir()] == ["choices.json"]
@@ -175,9 +175,9 @@ def test_choices_of_an_earlier_version_are_read(tmp_path: Path) -> None:
     before = {"format": 1, "system_v": 24.0, "lamps": [2, 0, 1], "led": False, "terminals": 2, "procedure": "quick", "limits": ["un-r48"]}
     path.write_text(json.dumps(before))
     expected = Choices(24.0, (2, 0, 1), claims=Claims(terminals=2), procedure="quick", limits=("un-r48",))
-    assert load(path) == (Kept(expected), "")
+    assert load(path) == (KeptChoices(expected), "")
     path.write_text(json.dumps({**before, "terminals": None}))
-    assert load(path) == (Kept(replace(expected, claims=Claims())), "")
+    assert load(path) == (KeptChoices(replace(expected, claims=Claims())), "")
 
 
 DAMAGED = {
@@ -211,7 +211,7 @@ def test_a_damaged_file_gives_the_usual_choices_and_a_line(text: str, tmp_path: 
     path = tmp_path / "choices.json"
     path.write_text(text)
     kept, note = load(path)
-    assert kept == Kept()
+    assert kept == KeptChoices()
     assert note == "The last choices in choices.json are damaged or too new: the usual ones are taken."
 
 
@@ -220,7 +220,7 @@ def test_what_cannot_be_read_or_written_is_said(tmp_path: Path) -> None:
     assert "can't be read" in load(tmp_path / "folder")[1]
     (tmp_path / "bytes").write_bytes(b"\xff\xfe")
     assert "not UTF-8 text" in load(tmp_path / "bytes")[1]
-    assert "can't be kept" in save(tmp_path / "bytes" / "choices.json", Kept())
+    assert "can't be kept" in save(tmp_path / "bytes" / "choices.json", KeptChoices())
 
 
 def test_a_name_that_is_no_more_is_kept_and_refused(tmp_path: Path) -> None:

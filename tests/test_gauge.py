@@ -14,7 +14,7 @@ from bench import files
 from bench.limits import LimitSet
 from bench.measure import BenchFault, Measured
 from bench.render.names import NOT_MEASURED
-from bench.tui.gauge import Columns, Gauges, gauge_lines
+from bench.tui.gauge import Gauges, RowWidths, gauge_lines
 from bench.tui.gauge_rows import Row, merged, placed, rows_of, rows_of_verdict
 from bench.tui.gauge_scale import ABOVE, BELOW, POST, VALUE, VALUE_OUTSIDE, gauge, scale_for
 from bench.uncertainty import Measurement, NotMeasured
@@ -135,7 +135,7 @@ def test_the_words_repeat_the_gauge() -> None:
 def test_no_line_is_wider_than_the_screen(width: int) -> None:
     for names in (USUAL, ("outage-qct501", "us-turn-open"), ("iso-4082",)):
         assert all(cell_len(line) <= width for line in lines(values(), *names, width=width))
-    columns = Columns.of(width)
+    columns = RowWidths.of(width)
     assert columns.gauge >= 9
 
 

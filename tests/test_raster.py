@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bench.tui.canvas import Canvas
-from bench.tui.panes import GUTTER, VOLTS, Columns, draw_pane
+from bench.tui.panes import GUTTER, VOLTS, DotColumns, draw_pane
 from bench.tui.raster import ACROSS, BLOCKS, BRAILLE, FULL, INKS, Ink, characters, filled, joined, levels, text
 from bench.tui.scale import axis_for, extent, round_step, scale_for, tick_text
 
@@ -142,7 +142,7 @@ def test_round_steps() -> None:
 def test_a_level_is_read_off_against_the_ticks_within_half_a_dot(rows: int, level_v: float, ink: Ink) -> None:
     canvas, cells = Canvas(rows, 40), 40 - GUTTER
     values = np.full((cells + 1) * ACROSS, level_v)
-    columns = Columns(0, 0.01, {"v_out": values}, {"v_out": values}, np.zeros(cells + 1, dtype=np.bool_))
+    columns = DotColumns(0, 0.01, {"v_out": values}, {"v_out": values}, np.zeros(cells + 1, dtype=np.bool_))
     draw_pane(canvas, 0, rows, VOLTS, scale_for(0.0, 1.1 * level_v, VOLTS.least_top), columns, ink)
     lines = [text(codes) for codes in canvas.codes]
     ticks = {float(line[: GUTTER - 1].strip(" ┤")): row for row, line in enumerate(lines) if "┤" in line}

@@ -13,7 +13,7 @@ from screens import at_screen, real, run, shown
 from textual.events import Key, Paste
 
 from bench.record_json import from_json
-from bench.tui.choices import Choices, Kept, load
+from bench.tui.choices import Choices, KeptChoices, load
 from bench.tui.requests import Chosen, PracticeBegun
 from bench.tui.search_line import SearchLine
 from bench.tui.state import Phase, Practising
@@ -185,7 +185,7 @@ def test_favourites_stay(tmp_path: Path) -> None:
 
     run(main)
     kept, _ = load(tmp_path / "choices.json")
-    assert kept == Kept(Choices(), (Choices(),))
+    assert kept == KeptChoices(Choices(), (Choices(),))
 
 
 def test_choices_stay(tmp_path: Path) -> None:
@@ -198,7 +198,7 @@ def test_choices_stay(tmp_path: Path) -> None:
             await at.see("24 V")
 
     run(main)
-    assert load(tmp_path / "choices.json") == (Kept(replace(Choices(), system_v=24.0)), "")
+    assert load(tmp_path / "choices.json") == (KeptChoices(replace(Choices(), system_v=24.0)), "")
 
     async def again() -> None:
         async with at_screen(bench_port("EL"), tmp_path) as at:

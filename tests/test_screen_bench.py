@@ -21,8 +21,8 @@ from bench.station.process import station_in_thread
 from bench.tui.app import BenchApp
 from bench.tui.caution import Caution
 from bench.tui.choices import Choices
+from bench.tui.program import run_screen
 from bench.tui.requests import PracticeBegun
-from bench.tui.run import run_screen
 from bench.tui.state import Phase, Practising
 
 QUICK = Path(bench.__file__).parent / "data" / "procedures" / "quick.toml"
@@ -189,7 +189,7 @@ def test_a_screen_that_breaks_leaves_nothing_closed(tmp_path: Path, monkeypatch:
     """An error of the screen, in the middle of a test: everything is opened, the record is kept and says so, the error is not hidden."""
     port = bench_port("EL")
 
-    def broken(program: BenchApp) -> None:
+    def broken(program: BenchApp, **_: object) -> None:
         heard = Heard(program.station)
         heard.tell(Attach(address))
         heard.wait(Present)
@@ -198,8 +198,8 @@ def test_a_screen_that_breaks_leaves_nothing_closed(tmp_path: Path, monkeypatch:
         assert not port.all_open
         raise RuntimeError("a mistake in the screen")
 
-    monkeypatch.setattr("bench.tui.run.Program.run", broken)
-    monkeypatch.setattr("bench.tui.run.start_station", station_in_thread)
+    monkeypatch.setattr("bench.tui.program.Program.run", broken)
+    monkeypatch.setattr("bench.tui.program.start_station", station_in_thread)
     with ports_at(lambda _: port) as address, pytest.raises(RuntimeError, match="a mistake in the screen"):
         run_screen(address, tmp_path, {})
     assert port.all_open

@@ -21,12 +21,12 @@ from bench.render.cautions import NO_INSPECTION
 from bench.render.report import report_text
 from bench.tui import state
 from bench.tui.choices import Choices
-from bench.tui.grid import MARGIN, Grid
+from bench.tui.grid import MARGIN, PageGrid
 from bench.tui.large import large
+from bench.tui.outcome_page import VerdictView, verdict_lines
 from bench.tui.ready import ready_lines
 from bench.tui.session_rows import counts_lines
 from bench.tui.signs import SIGNS, sign_of
-from bench.tui.verdict import VerdictView, verdict_lines
 
 SIZES = [(80, 21), (80, 24), (120, 37), (200, 60)]
 BLOCKS = set("▀▄█")
@@ -138,8 +138,8 @@ def test_both_pages_stand_on_one_grid() -> None:
         assert len(verdict) == len(ready) == height
         (sentence,) = (number for number, line in enumerate(verdict) if line.plain.startswith("   ✓ GOOD:"))
         assert ready[sentence].plain == "   Looking for the board ..."
-        middle = sentence + 1 + Grid(width, height).is_roomy
-        assert verdict[middle].plain.index("Good:") == Grid(width, height).side + 2 * MARGIN
+        middle = sentence + 1 + PageGrid(width, height).is_roomy
+        assert verdict[middle].plain.index("Good:") == PageGrid(width, height).side + 2 * MARGIN
         assert ready[middle].plain.startswith("   ✓ GOOD") and verdict[middle].plain.startswith("   GRADE B")
     coloured = verdict_lines(shown(record), 120, 37, {"good": "red"})
     (reason,) = (line for line in coloured if "Good: 107" in line.plain)

@@ -59,7 +59,7 @@ def command(
     from bench import files
     from bench.ports.address import parse_sim_address
     from bench.ports.setting import set_up
-    from bench.tui.run import run_screen
+    from bench.tui.program import run_screen
 
     if address.startswith("sim://"):
         # An address that can never be is said before the screen covers everything.

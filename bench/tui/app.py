@@ -24,7 +24,7 @@ from bench.session import Asked, Decided, StepBegan, Traced
 from bench.station import Beat, Broken, Finished, Order, StationLink
 from bench.terminal import takes_output
 from bench.tui.canvas import Drawn
-from bench.tui.choices import Choices, Kept, load, save
+from bench.tui.choices import Choices, KeptChoices, load, save
 from bench.tui.console_letters import ConsoleLetters
 from bench.tui.desk import Desk, plan_for
 from bench.tui.drawn_bench import system_of
@@ -34,7 +34,7 @@ from bench.tui.plain_lines import PlainLines
 from bench.tui.raster import BLOCKS, INKS, Ink
 from bench.tui.requests import CautionsRead, Chosen, FavouritesChanged, KnobTurned, PracticeBegun, PracticeLeft, Scanned
 from bench.tui.state import Phase, State, Tested
-from bench.tui.terminal import CANCELLED, end_at_the_latest, heed_signals
+from bench.tui.terminal_signals import CANCELLED, end_at_the_latest, heed_signals
 from bench.tui.theme import DARK, LIGHT, THEMES, ansi_theme
 from bench.tui.work import Work
 
@@ -86,7 +86,7 @@ class BenchApp(App[None]):
         self._address = address
         self._watch_terminal = watch_terminal
         self._choices_path = folder / CHOICES_FILE if folder is not None else None
-        kept, note = load(self._choices_path) if self._choices_path is not None else (Kept(), "")
+        kept, note = load(self._choices_path) if self._choices_path is not None else (KeptChoices(), "")
         self._kept = replace(kept, choices=replace(choices or kept.choices, **(chosen or {})))
         self.state = State(folder, self._kept.choices, self._kept.favourites, message=note, ink=ink)
         self.station = open_station()
@@ -361,7 +361,7 @@ class BenchApp(App[None]):
             self._keep(replace(self._kept, choices=choices))
         self._changed = True
 
-    def _keep(self, kept: Kept) -> None:
+    def _keep(self, kept: KeptChoices) -> None:
         self._kept = kept
         if self._choices_path is not None:
             self.state.message = save(self._choices_path, kept)

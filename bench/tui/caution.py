@@ -11,7 +11,7 @@ from textual.binding import Binding, BindingType
 
 from bench.render.cautions import BEFORE_POWER
 from bench.tui.frame import KeyHint
-from bench.tui.reading import ReadingScreen
+from bench.tui.long_text import ReadingScreen
 from bench.tui.requests import CautionsRead
 
 _ROOMY = 30  # lines of the screen from which on they stand apart

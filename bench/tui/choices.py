@@ -148,28 +148,29 @@ def _short(name: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class KeptChoices:
     """What stays from day to day: the last choices, and those that were made favourites, the oldest first."""
 
     choices: Choices = field(default_factory=Choices)
     favourites: tuple[Choices, ...] = ()
 
 
-def load(path: Path) -> tuple[Kept, str]:
+def load(path: Path) -> tuple[KeptChoices, str]:
     """What was kept, and nothing to say; or, where the file is damaged, the usual choices and a line that says so."""
     if not path.exists():
-        return Kept(), ""
+        return KeptChoices(), ""
     try:
         text = read_text(path, SETTINGS_MB)
     except IntakeError as error:
-        return Kept(), f"The last choices can't be read from {one_line(path.name)} ({one_line(str(error))}): the usual ones are taken."
+        why = one_line(str(error))
+        return KeptChoices(), f"The last choices can't be read from {one_line(path.name)} ({why}): the usual ones are taken."
     try:
         return _parsed(loads(text)), ""
     except ValueError:
-        return Kept(), f"The last choices in {one_line(path.name)} are damaged or too new: the usual ones are taken."
+        return KeptChoices(), f"The last choices in {one_line(path.name)} are damaged or too new: the usual ones are taken."
 
 
-def save(path: Path, kept: Kept) -> str:
+def save(path: Path, kept: KeptChoices) -> str:
     """Keep the choices and favourites; returns what went wrong in a line, empty if nothing did. The file there is whole at every moment."""
     content = encode_file(kept.choices, FORMAT)
     if kept.favourites:
@@ -182,7 +183,7 @@ def save(path: Path, kept: Kept) -> str:
     return ""
 
 
-def _parsed(content: Any) -> Kept:
+def _parsed(content: Any) -> KeptChoices:
     """Return what `save` wrote, now or before; a field that is missing has its usual value. ValueError for anything else."""
     favourites: Any = []
     if isinstance(content, dict):
@@ -193,7 +194,7 @@ def _parsed(content: Any) -> Kept:
     if not isinstance(favourites, list):
         raise ValueError(FAVOURITES)
     choices = decode_file(Choices, content, FORMAT)
-    return Kept(_possible(choices), tuple(_possible(decode(Choices, one)) for one in favourites[:MOST_FAVOURITES]))
+    return KeptChoices(_possible(choices), tuple(_possible(decode(Choices, one)) for one in favourites[:MOST_FAVOURITES]))
 
 
 def _possible(choices: Choices) -> Choices:

@@ -73,6 +73,7 @@ class Choose(BenchScreen):
         yield Static(id="means", markup=False)
 
     def on_mount(self) -> None:
+        self.app.theme_changed_signal.subscribe(self, lambda _: self._show())
         self._rows = choice_rows(self.choices, self._favourites)
         # At a question, not at a whole set-up: Enter by itself changes nothing.
         self._fill(next(row.title for row in self._rows if row.kind is Kind.ANSWER))
@@ -229,6 +230,6 @@ def row_line(row: ChoiceRow, here: bool, choices: Choices, width: int, colours: 
         means = option.means if len(options) > 1 else ""
     left = width - line.cell_len - 2
     if left > 12 and means:
-        line.append(f"  {cut(means, left)}", colours.get("quiet", ""))
+        line.append(f"  {cut(means, left)}", "" if here else colours.get("quiet", ""))
     line.truncate(width)
     return line

@@ -14,7 +14,7 @@ from bench.plain import one_line
 from bench.record import SimulationRecord, TestRecord
 from bench.render.report import report
 from bench.tui.frame import BACK, KeyHint
-from bench.tui.reading import ReadingScreen
+from bench.tui.long_text import ReadingScreen
 from bench.tui.signs import meaning_of, sign_of
 from bench.tui.state import State, Tested
 

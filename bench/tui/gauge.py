@@ -36,7 +36,7 @@ BESIDES = ("steady_a", "inrush_first_a", "lamp_v", "period_spread", "bounce_make
 
 
 @dataclass(frozen=True, slots=True)
-class Columns:
+class RowWidths:
     """Widths of a row's parts; `limit` is 0 where the limit's text has no room (its ends stand in the gauge)."""
 
     title: int
@@ -46,7 +46,7 @@ class Columns:
     word: int = 15
 
     @classmethod
-    def of(cls, width: int) -> Columns:
+    def of(cls, width: int) -> RowWidths:
         """Return the widths that fit into `width` cells."""
         if width >= 104:
             title, limit = min(26 + (width - 104) // 3, 38), 14
@@ -112,7 +112,7 @@ def gauge_lines(
     rows: Sequence[Row], measured: Measured | None, flashes: int, width: int, height: int, colours: Mapping[str, str]
 ) -> list[Text]:
     """At most `height` lines: the times in one, then a row each. The heading goes first where there is no room, then what is not judged."""
-    columns = Columns.of(width)
+    columns = RowWidths.of(width)
     spoilt = measured is not None and bool(spoiling(measured.bench_faults))
     times = times_line([row for row in rows if is_time(row)], measured, width, colours)
     rows, height = [row for row in rows if not is_time(row)], height - 1
@@ -186,7 +186,7 @@ def quantity_title(quantity: str) -> str:
     return QUANTITIES[quantity].title
 
 
-def gauge_line(row: Row, columns: Columns, colours: Mapping[str, str], spoilt: bool = False) -> Text:
+def gauge_line(row: Row, columns: RowWidths, colours: Mapping[str, str], spoilt: bool = False) -> Text:
     """One row: title, value, gauge, word; or why there will be no value."""
     requirement, verdict = row.requirement, row.verdict
     found = verdict.found if verdict is not None else None
@@ -253,7 +253,7 @@ def _edge(one_sided: Limit) -> str:
     return "" if one_sided.low is None and one_sided.high is None else limit_text(one_sided).split()[1]
 
 
-def _heading(columns: Columns, flashes: int, colours: Mapping[str, str]) -> Text:
+def _heading(columns: RowWidths, flashes: int, colours: Mapping[str, str]) -> Text:
     counted = "no flash yet" if not flashes else "1 flash counted" if flashes == 1 else f"{flashes} flashes counted"
     limit = padded("limit", columns.limit) + " " if columns.limit else ""
     value = padded("value ± 95 %", columns.value, right=True)

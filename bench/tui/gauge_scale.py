@@ -16,7 +16,7 @@ LEAST_WIDTH = 9
 
 
 @dataclass(frozen=True, slots=True)
-class Scale:
+class GaugeScale:
     """A straight scale of `width` cells over a band: `low_cell`, `high_cell` are its posts, None where the band is open.
 
     `start`: value at the first cell's beginning, in the quantity's unit.
@@ -48,7 +48,7 @@ class Scale:
         return self.width - 1 if self.high_cell is None else self.high_cell - 1
 
 
-def scale_for(low: float | None, high: float | None, width: int) -> Scale:
+def scale_for(low: float | None, high: float | None, width: int) -> GaugeScale:
     """The scale that puts the band's posts where all gauges have them: a quarter from each end, or a third for a band that is open.
 
     `low` and `high` in the quantity's unit.
@@ -57,15 +57,15 @@ def scale_for(low: float | None, high: float | None, width: int) -> Scale:
         left, right = width // 4, width - 1 - width // 4
         span = high - low or abs(high) or 1.0
         per_cell = span / (right - left)
-        return Scale(width, low - (left + 0.5) * per_cell, per_cell, left, right)
+        return GaugeScale(width, low - (left + 0.5) * per_cell, per_cell, left, right)
     edge = high if high is not None else low
     if edge is None:
-        return Scale(width, 0.0, 1.0 / width, None, None)
+        return GaugeScale(width, 0.0, 1.0 / width, None, None)
     post = width - 1 - width // 3 if high is not None else width // 3
     # From zero on, as such quantities do; an edge at or below zero has its own size before it.
     before = edge if edge > 0.0 else abs(edge) or 1.0
     per_cell = before / (post + 0.5)
-    return Scale(width, edge - before, per_cell, post if high is None else None, post if high is not None else None)
+    return GaugeScale(width, edge - before, per_cell, post if high is None else None, post if high is not None else None)
 
 
 def gauge(
@@ -99,7 +99,7 @@ def gauge(
     return text
 
 
-def _with_value(cells: list[str], scale: Scale, value: float, expanded: float, band: tuple[float | None, float | None]) -> set[int]:
+def _with_value(cells: list[str], scale: GaugeScale, value: float, expanded: float, band: tuple[float | None, float | None]) -> set[int]:
     """Puts the mark of the value and its line, or an arrow at the end; the cells that belong to the value."""
     low, high = band
     if value < scale.start:
@@ -123,7 +123,7 @@ def _with_value(cells: list[str], scale: Scale, value: float, expanded: float, b
     return {at, *line} - {n for n in (scale.low_cell, scale.high_cell) if n is not None}
 
 
-def _with_edges(cells: list[str], scale: Scale, edges: tuple[str, str], taken: set[int]) -> None:
+def _with_edges(cells: list[str], scale: GaugeScale, edges: tuple[str, str], taken: set[int]) -> None:
     """Prints the band's ends just outside its posts, unless the value is there or the number does not fit."""
     low, high = edges
     if low and scale.low_cell is not None:

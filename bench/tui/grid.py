@@ -16,7 +16,7 @@ _MIDDLE_PART, _MIDDLE_LEAST = 0.27, 8
 
 
 @dataclass(frozen=True, slots=True)
-class Grid:
+class PageGrid:
     """How a page of this size is divided. The middle is `middle_rows` tall: `side` cells, and `beside` cells next to them."""
 
     width: int
@@ -64,7 +64,7 @@ class Page:
     listed: Sequence[Text] = ()
     print: Sequence[Text] = field(default=())
 
-    def lines(self, grid: Grid) -> list[Text]:
+    def lines(self, grid: PageGrid) -> list[Text]:
         """Exactly the grid's height."""
         blank = [Text()] if grid.is_roomy else []
         lines = [*blank, *_filled(self.word, grid.word_rows), *blank, self.sentence, *blank]
@@ -72,7 +72,7 @@ class Page:
         lines += [*blank, *_filled([*self.listed][: max(grid.list_rows - len(self.print), 0)], grid.list_rows - len(self.print))]
         return [_indented(line) for line in (*lines, *self.print)][: grid.height]
 
-    def _middle(self, grid: Grid) -> list[tuple[Text, Text]]:
+    def _middle(self, grid: PageGrid) -> list[tuple[Text, Text]]:
         rows = grid.middle_rows
         return list(zip(_filled(self.side if grid.side else (), rows), _filled(self.beside, rows), strict=True))
 
@@ -81,7 +81,7 @@ def _filled(lines: Sequence[Text], rows: int) -> list[Text]:
     return [*lines[: max(rows, 0)], *[Text()] * max(rows - len(lines), 0)]
 
 
-def _side_by_side(left: Text, right: Text, grid: Grid) -> Text:
+def _side_by_side(left: Text, right: Text, grid: PageGrid) -> Text:
     if not grid.side:
         return right
     line = Text.assemble(left)  # not a copy, whose style would be that of what is appended too

@@ -18,7 +18,7 @@ from bench.render.names import NOT_MEASURED, OUTCOMES, VERDICTS
 from bench.tui.choices import NO_RULE
 from bench.tui.frame import BACK, KeyHint
 from bench.tui.gauge_scale import ABOVE, BAND, BELOW, LINE, OUTSIDE, POST, VALUE, VALUE_OUTSIDE, gauge
-from bench.tui.reading import ReadingScreen
+from bench.tui.long_text import ReadingScreen
 from bench.tui.signs import CONFORMITY_SIGNS, SIGNS
 
 KEYS: Sequence[tuple[str, str]] = (

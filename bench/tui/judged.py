@@ -10,7 +10,7 @@ from bench.limits import Limit
 from bench.outcome.wording import charge_text, lower
 from bench.plain import one_line
 from bench.record import TestRecord
-from bench.tui.gauge import Columns, gauge_line, gauge_of, title_of, word_of
+from bench.tui.gauge import RowWidths, gauge_line, gauge_of, title_of, word_of
 from bench.tui.gauge_rows import Row, merged, rows_of_verdict
 from bench.tui.signs import CONFORMITY_SIGNS
 from bench.tui.wrapped import cut, padded, wrapped
@@ -69,7 +69,7 @@ def _lines_of(row: Row, record: TestRecord, width: int, tall: int, colours: Mapp
         yield _open_line(row, verdict, width, colours)
         return
     if verdict is None or not _is_failed(row):
-        yield gauge_line(row, Columns.of(width), colours)
+        yield gauge_line(row, RowWidths.of(width), colours)
         return
     word, style = word_of(row, colours)
     said = _is_said(row, record)
@@ -77,7 +77,7 @@ def _lines_of(row: Row, record: TestRecord, width: int, tall: int, colours: Mapp
         yield from (Text(line, "bold") for line in wrapped(f"{word[:1]} {one_line(charge_text(verdict))}.", width))
     if isinstance(row.requirement, Limit) and isinstance(verdict.found, Estimate) and not verdict.by_fact:
         # Where the sentence above has said it, the gauge needs no more than its name.
-        name = padded(title_of(row.requirement), Columns.of(width).title) + " " if said else ""
+        name = padded(title_of(row.requirement), RowWidths.of(width).title) + " " if said else ""
         across = min(width, _WIDEST) - len(name) - len(word) - 2
         tall = max(tall, said)  # of what is said above, the gauge is all that is here
         for number in range(tall):
@@ -95,6 +95,6 @@ def _open_line(row: Row, verdict: Verdict, width: int, colours: Mapping[str, str
     """What could not be judged, and why."""
     sign = CONFORMITY_SIGNS[Conformity.NOT_MEASURED]
     why = verdict.why_open or (verdict.found.reason if isinstance(verdict.found, NotMeasured) else "")
-    title = padded("  " * row.depth + title_of(row.requirement), Columns.of(width).title)
+    title = padded("  " * row.depth + title_of(row.requirement), RowWidths.of(width).title)
     words = f"{sign.mark} {sign.word}: {one_line(why)}" if why else f"{sign.mark} {sign.word}"
     return Text.assemble(f"{title} ", (cut(words, width - len(title) - 1), colours.get(sign.variable, "")))

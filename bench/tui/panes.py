@@ -62,7 +62,7 @@ class Pane:
 
 
 @dataclass(frozen=True, slots=True)
-class Columns:
+class DotColumns:
     """Least and greatest values by channel and column of dots, from column number `first` (even) on; column k spans `dot_s` from
     `k * dot_s` on. The first cell (two columns) is not shown: it is there to be joined to. `lost`, by cell: samples are missing."""
 
@@ -100,7 +100,7 @@ def lost_cells(changes: Sequence[Change], first: int, dot_s: float, cells: int) 
 
 
 def draw_panes(
-    canvas: Canvas, top: int, height: int, panes: Sequence[Pane], scale_of: Callable[[Pane], Scale], columns: Columns, ink: Ink
+    canvas: Canvas, top: int, height: int, panes: Sequence[Pane], scale_of: Callable[[Pane], Scale], columns: DotColumns, ink: Ink
 ) -> int:
     """As many panes as there is room for in `height` rows from `top` on; the row below them."""
     for pane, rows in shares(panes, height):
@@ -155,7 +155,7 @@ def shares(panes: Sequence[Pane], height: int) -> list[tuple[Pane, int]]:
     return list(zip(shown, (*large, *[small] * (len(shown) - 2)), strict=True))
 
 
-def draw_pane(canvas: Canvas, top: int, rows: int, pane: Pane, scale: Scale, columns: Columns, ink: Ink) -> None:
+def draw_pane(canvas: Canvas, top: int, rows: int, pane: Pane, scale: Scale, columns: DotColumns, ink: Ink) -> None:
     """The pane on rows `top` to `top + rows` of the canvas."""
     headed = rows >= _HEADED
     first, plot_rows = (top + 1, rows - 1) if headed else (top, rows)
@@ -171,7 +171,7 @@ def draw_pane(canvas: Canvas, top: int, rows: int, pane: Pane, scale: Scale, col
         canvas.put(top + rows // 2 - (rows == 2), 0, f"{pane.short:<{GUTTER - 1}}", Look.STRONG)
 
 
-def _plot(canvas: Canvas, top: int, pane: Pane, axis: Axis, columns: Columns, ink: Ink) -> float | None:
+def _plot(canvas: Canvas, top: int, pane: Pane, axis: Axis, columns: DotColumns, ink: Ink) -> float | None:
     """The lines; the greatest value that was cut off, if any was."""
     rows, dots = axis.rows, axis.rows * ink.down
     least, greatest = axis.reach(ink.down)
@@ -210,7 +210,7 @@ def _plot(canvas: Canvas, top: int, pane: Pane, axis: Axis, columns: Columns, in
     return most if most > greatest else None
 
 
-def _closed(columns: Columns) -> npt.NDArray[np.bool_]:
+def _closed(columns: DotColumns) -> npt.NDArray[np.bool_]:
     """In which columns the contact is closed all the time: more than half of what comes in goes out."""
     if not {"v_in", "v_out"} <= columns.low.keys():
         return np.ones(2 * len(columns.lost), dtype=np.bool_)

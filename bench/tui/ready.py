@@ -8,12 +8,12 @@ from rich.text import Text
 from textual.widget import Widget
 
 from bench.plain import one_line, sentence
-from bench.tui.grid import Grid, Page
+from bench.tui.grid import Page, PageGrid
 from bench.tui.large import large
+from bench.tui.outcome_page import outcome_side
 from bench.tui.session_rows import counts_lines, row
 from bench.tui.signs import sign_of
 from bench.tui.state import State
-from bench.tui.verdict import outcome_side
 from bench.tui.wrapped import cut, wrapped
 
 _WIDEST = 100
@@ -35,7 +35,7 @@ class ReadyView(Widget):
 
 def ready_lines(state: State, width: int, height: int, colours: Mapping[str, str]) -> list[Text]:
     """The page as lines of at most `width` cells. `colours`: those of the theme by name."""
-    grid = Grid(width, height)
+    grid = PageGrid(width, height)
     call, style, texts = what_now(state, colours)
     words = large(call, grid.across, grid.word_rows) or [cut(call, grid.across)]
     (first, first_style), *rest = texts
@@ -54,7 +54,7 @@ def ready_lines(state: State, width: int, height: int, colours: Mapping[str, str
     ).lines(grid)
 
 
-def _last_outcome(state: State, grid: Grid, colours: Mapping[str, str]) -> list[Text]:
+def _last_outcome(state: State, grid: PageGrid, colours: Mapping[str, str]) -> list[Text]:
     """The unit that was tested last, its grade or sign large, and its outcome in words."""
     if not state.session:
         return []
@@ -89,7 +89,7 @@ def _set_up_text(state: State) -> str:
     return f"Test set-up: {state.choices.summary()}. Press F2 to change it."
 
 
-def _session_lines(state: State, grid: Grid, colours: Mapping[str, str]) -> Iterator[Text]:
+def _session_lines(state: State, grid: PageGrid, colours: Mapping[str, str]) -> Iterator[Text]:
     """How many of each grade, as a bar, with what the grades mean; and the newest units, as many as there is room for."""
     if not state.session:
         return

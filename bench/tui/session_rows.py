@@ -88,7 +88,7 @@ def counts_lines(tests: Sequence[Tested], width: int, colours: Mapping[str, str]
 
 
 @dataclass(frozen=True)
-class _Kind:
+class _Counted:
     """What a test is counted as: its grade, or the outcome of one without."""
 
     name: str
@@ -97,7 +97,7 @@ class _Kind:
     sign: Sign
 
 
-def _kind(record: TestRecord) -> _Kind:
+def _kind(record: TestRecord) -> _Counted:
     sign, letter, grade = sign_of(record), one_line(record.conclusion.letter), record.conclusion.grade
     name = letter or _TOTALS.get(record.outcome, record.outcome.value)
-    return _Kind(name, letter, one_line(grade.title) if grade is not None and letter else "", sign)
+    return _Counted(name, letter, one_line(grade.title) if grade is not None and letter else "", sign)

@@ -8,7 +8,7 @@ import numpy as np
 
 from bench.judging.traces import RunTrace
 from bench.tui.canvas import Canvas, Drawn, Look
-from bench.tui.panes import GUTTER, UNDER_PANES, Columns, draw_panes, panes_of
+from bench.tui.panes import GUTTER, UNDER_PANES, DotColumns, draw_panes, panes_of
 from bench.tui.raster import BLOCKS, Ink
 from bench.tui.timeline import Window, draw_lamps, draw_time, stretches
 from bench.tui.view import Scales, View, at_first, columns_of
@@ -67,7 +67,7 @@ class StillTrace(Drawn):
         self._cursor(canvas, row, columns, self.cursor_s, "1", Look.CURSOR, ink)
         return canvas
 
-    def _cursor(self, canvas: Canvas, rows: int, columns: Columns, t_s: float, name: str, look: Look, ink: Ink) -> None:
+    def _cursor(self, canvas: Canvas, rows: int, columns: DotColumns, t_s: float, name: str, look: Look, ink: Ink) -> None:
         """A line through all panes, where nothing else is drawn; its number on top."""
         cell = math.floor((t_s - columns.begin_s) / columns.cell_s)
         if not 0 <= cell < columns.cells:

@@ -16,7 +16,7 @@ from bench.envelope import BIN_S, Bins
 from bench.samples import Array
 from bench.transitions import Change, Gap, SupplyEdge, Transition
 from bench.tui.canvas import Canvas, Drawn, Look
-from bench.tui.panes import GUTTER, UNDER_PANES, Columns, Pane, draw_panes, lost_cells, panes_of
+from bench.tui.panes import GUTTER, UNDER_PANES, DotColumns, Pane, draw_panes, lost_cells, panes_of
 from bench.tui.raster import ACROSS, BLOCKS, Ink
 from bench.tui.scale import LASTING_S, Scale, extent
 from bench.tui.timeline import Window, draw_lamps, draw_time, stretches
@@ -140,7 +140,7 @@ class LiveTrace(Drawn):
         least, most = self._seen.get(pane.short, (0.0, 0.0))
         return pane.scale(least, most)
 
-    def _columns(self, cells: int, dot_bins: int) -> Columns:
+    def _columns(self, cells: int, dot_bins: int) -> DotColumns:
         """The newest bins as columns; the last cell may be half full."""
         bins, count = self._bins, (cells + 1) * ACROSS
         first = -(-bins.end // (ACROSS * dot_bins)) * ACROSS - count
@@ -151,7 +151,7 @@ class LiveTrace(Drawn):
             low[name] = np.fmin.reduce(lows.reshape(count, dot_bins), axis=1)
             high[name] = np.fmax.reduce(highs.reshape(count, dot_bins), axis=1)
         dot_s = dot_bins * bins.bin_s
-        return Columns(first, dot_s, low, high, lost_cells(self._changes, first, dot_s, cells + 1))
+        return DotColumns(first, dot_s, low, high, lost_cells(self._changes, first, dot_s, cells + 1))
 
     def draw(self, height: int, width: int, ink: Ink) -> Canvas:
         canvas = Canvas(height, width)

@@ -10,7 +10,7 @@ from bench.cycles import Cycle
 from bench.envelope import extremes
 from bench.judging.traces import RunTrace
 from bench.samples import Array, Trace
-from bench.tui.panes import Columns, Pane, lost_cells
+from bench.tui.panes import DotColumns, Pane, lost_cells
 from bench.tui.raster import ACROSS
 from bench.tui.scale import LASTING_S, Scale, extent
 
@@ -87,7 +87,7 @@ def interval_s(run: RunTrace) -> float:
     return float(trace.t_s[1] - trace.t_s[0]) if trace is not None and len(trace.t_s) > 1 else 1e-3
 
 
-def columns_of(run: RunTrace, view: View, cells: int) -> Columns:
+def columns_of(run: RunTrace, view: View, cells: int) -> DotColumns:
     """The view in so many cells. Where samples are further apart than columns, they are joined by straight lines, but not over a gap."""
     dot_s = view.span_s / (cells * ACROSS)
     first = int(np.floor(view.begin_s / dot_s / ACROSS + 1e-6)) * ACROSS - ACROSS
@@ -99,7 +99,7 @@ def columns_of(run: RunTrace, view: View, cells: int) -> Columns:
             between = _between(trace, edges_s)
             low[name] = np.fmin(low[name], np.fmin(between[:-1], between[1:]))
             high[name] = np.fmax(high[name], np.fmax(between[:-1], between[1:]))
-    return Columns(first, dot_s, low, high, lost_cells(run.changes, first, dot_s, cells + 1))
+    return DotColumns(first, dot_s, low, high, lost_cells(run.changes, first, dot_s, cells + 1))
 
 
 def _between(trace: Trace, t_s: Array) -> Array:
@@ -119,7 +119,7 @@ class Scales:
         self._run = run
         self._whole: dict[str, tuple[float, float]] = {}
 
-    def scale(self, pane: Pane, columns: Columns) -> Scale:
+    def scale(self, pane: Pane, columns: DotColumns) -> Scale:
         """Return the scale of this pane."""
         if pane.short not in self._whole:
             self._whole[pane.short] = self._of_run(pane)

@@ -10,11 +10,11 @@ from textual.widget import Widget
 from textual.widgets import ContentSwitcher
 
 from bench.tui.frame import OPENS, BenchScreen, KeyHint
+from bench.tui.outcome_page import VerdictView
 from bench.tui.ready import ReadyView
 from bench.tui.requests import KnobTurned
 from bench.tui.running import RunningView
 from bench.tui.state import Phase, State, Tested
-from bench.tui.verdict import VerdictView
 
 _ALWAYS: Sequence[KeyHint] = (("F1", "help"), ("F4", "looking back"), ("F12", "leave"))
 

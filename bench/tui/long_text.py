@@ -24,12 +24,12 @@ MOVES: list[BindingType] = [
 _WAYS = frozenset({"scroll_up", "scroll_down", "scroll_page_up", "scroll_page_down", "scroll_home", "scroll_end"})
 
 
-class Page(VerticalScroll):
+class LongText(VerticalScroll):
     """The text; it has no focus, for keys belong to the screen."""
 
     DEFAULT_CSS = """
-    Page { width: 1fr; height: 1fr; padding: 0 2; scrollbar-size-vertical: 1; }
-    Page Static { width: 1fr; height: auto; }
+    LongText { width: 1fr; height: 1fr; padding: 0 2; scrollbar-size-vertical: 1; }
+    LongText Static { width: 1fr; height: auto; }
     """
     can_focus = False
 
@@ -43,7 +43,7 @@ class Page(VerticalScroll):
 
 
 class ReadingScreen(BenchScreen):
-    """A screen with a `Page` of what `page_text` gives, with the theme's colours of now."""
+    """A screen with a `LongText` of what `page_text` gives, with the theme's colours of now."""
 
     BINDINGS: ClassVar[list[BindingType]] = MOVES
 
@@ -52,15 +52,15 @@ class ReadingScreen(BenchScreen):
         return ""
 
     def body(self) -> Iterable[Widget]:
-        yield Page(self.page_text())
+        yield LongText(self.page_text())
 
     def on_mount(self) -> None:
         self.app.theme_changed_signal.subscribe(self, lambda _: self.show_page())
 
     def show_page(self) -> None:
         """Show what there is to read now."""
-        self.query_one(Page).show(self.page_text())
+        self.query_one(LongText).show(self.page_text())
 
     def action_read(self, way: str) -> None:
         if way in _WAYS:
-            getattr(self.query_one(Page), way)(animate=False)
+            getattr(self.query_one(LongText), way)(animate=False)

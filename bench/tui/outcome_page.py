@@ -13,7 +13,7 @@ from bench.outcome import Outcome
 from bench.plain import one_line
 from bench.record import TestRecord
 from bench.render.cautions import NO_INSPECTION, SIMULATED
-from bench.tui.grid import Grid, Page
+from bench.tui.grid import Page, PageGrid
 from bench.tui.judged import judged_lines, least_lines
 from bench.tui.large import large
 from bench.tui.signs import Sign, meaning_of, sign_of
@@ -63,13 +63,19 @@ class VerdictView(Widget):
         if self._tested is None:
             return Text()
         # Without colours those of the signs are greys on grey: the plain letters stand out more.
-        colours = {} if self.app.no_color else self.app.theme_variables
+        colours = {} if self.app.no_color else _on_ground(self.app.theme_variables, sign_of(self._tested.record))
         return Text("\n").join(verdict_lines(self._tested, self.size.width, self.size.height, colours))
+
+
+def _on_ground(colours: Mapping[str, str], sign: Sign) -> dict[str, str]:
+    """The theme's colours on the ground of this sign: what would be faint on it is written as plain letters are."""
+    plain = {name: colours["foreground"] for name in ("quiet", "good", "bad", "doubt", "fault") if name != sign.variable}
+    return {**colours, **plain}
 
 
 def verdict_lines(tested: Tested, width: int, height: int, colours: Mapping[str, str]) -> list[Text]:
     """The page as lines of at most `width` cells. `colours`: those of the theme by name."""
-    record, grid = tested.record, Grid(width, height)
+    record, grid = tested.record, PageGrid(width, height)
     sign, letter = sign_of(record), one_line(record.conclusion.letter)
     coloured = f"bold {colours.get(sign.variable, '')}".rstrip()
     meaning = Text(cut(f"{sign.mark} {sign.word}: {meaning_of(record)}", grid.across), coloured)
@@ -85,7 +91,7 @@ def verdict_lines(tested: Tested, width: int, height: int, colours: Mapping[str,
     return page.lines(grid)
 
 
-def _word_rows(sign: Sign, letter: str, grid: Grid) -> list[str]:
+def _word_rows(sign: Sign, letter: str, grid: PageGrid) -> list[str]:
     """The word, with its mark if that costs no height. Without a grade the mark stands large in the grade's place."""
     bare = large(sign.word, grid.across, grid.word_rows)
     marked = large(f"{sign.mark} {sign.word}", grid.across, grid.word_rows) if letter else []
@@ -93,7 +99,7 @@ def _word_rows(sign: Sign, letter: str, grid: Grid) -> list[str]:
     return rows or [cut(sign.word, grid.across)]
 
 
-def outcome_side(record: TestRecord, grid: Grid, style: str) -> list[Text]:
+def outcome_side(record: TestRecord, grid: PageGrid, style: str) -> list[Text]:
     """The grade large, and what it means in a few words; or the sign's mark, if no grade was given."""
     sign, letter = sign_of(record), one_line(record.conclusion.letter)
     grade = record.conclusion.grade
@@ -111,13 +117,13 @@ def passages(tested: Tested) -> list[Passage]:
     found = [Passage(one_line(record.reason), "bold", 0), Passage(one_line(record.conclusion.advice), "bold", 1, "Next: ")]
     if record.is_simulated:
         first, _, rest = SIMULATED.partition(" ")
-        found.append(Passage(rest, "", 2, f"{first.upper()} "))
+        found.append(Passage(rest, "", 3, f"{first.upper()} "))
     if not tested.keeping and (tested.not_kept or tested.record_path is None):
-        found.append(Passage(one_line(tested.not_kept), "bold", 3, "NOT KEPT  "))
+        found.append(Passage(one_line(tested.not_kept), "bold", 2, "NOT KEPT  "))
     return found
 
 
-def _small_print(tested: Tested, grid: Grid) -> list[Text]:
+def _small_print(tested: Tested, grid: PageGrid) -> list[Text]:
     """What was tested and where it is kept, what a good outcome is not: at the foot, as far as the gauges leave room."""
     found = [Passage(f"{_facts(tested.record)}{_kept(tested)}", "", 1)]
     if tested.record.outcome in (Outcome.GOOD, Outcome.NOT_FOR_LOAD):
