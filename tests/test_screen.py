@@ -37,7 +37,7 @@ def test_a_unit_from_scan_to_the_next(tmp_path: Path) -> None:
             assert "compliant" not in text.lower()
             await at.press("enter")
             await at.phase(Phase.READY)
-            await at.see("1 test:", "4711", "✓ GOOD")
+            await at.see("1 test", "4711", "✓ GOOD")
 
     run(main)
     records = list((tmp_path / "practice").rglob("*.json"))
@@ -75,7 +75,7 @@ def test_a_number_can_be_scanned_from_anywhere(key: str) -> None:
     run(main)
 
 
-@pytest.mark.parametrize("key", ["f1", "f2", "f3", "f4"])
+@pytest.mark.parametrize("key", ["f2", "f3"])
 def test_escape_goes_back(key: str) -> None:
     async def main() -> None:
         async with at_screen(bench_port("EL")) as at:

@@ -65,7 +65,7 @@ class Steps:
         match step:
             case ZeroStep():
                 if not self._setup.zero:
-                    operations.note(f"step {step.name} left out: not asked for; zeros are the board's and those at rest")
+                    operations.note("no zeros asked for: the board's and those at rest hold")
                     return
                 operations.tell(began)
                 if not operations.recall_zero():
