@@ -86,7 +86,7 @@ def test_on_a_new_load_only_its_own_flashes_count() -> None:
     rate_of_two = values(rate_per_min=estimate(170.0, "1/min", 0.07))
     test = underway(4, rate_of_two, None, "one-out", live=True)
     text = shown(test, values())
-    assert "flash rate, one lamp out" in text and has(text, large("170", 60, 7))
+    assert "flash rate, lamp out" in text and has(text, large("170", 60, 7))
     assert "no limit" in text and "outside" not in text, "the limit is for the rated load"
     assert underway(0, rate_of_two, None, "one-out", live=True).values is None
 

@@ -41,7 +41,7 @@ def test_a_missing_board_is_said_and_found_when_it_comes() -> None:
             await at.see("opening /dev/ttyUSB0: no such file", "NO BOARD", "Testing resumes when the board answers")
             await at.scan("4711")
             await at.press("enter")
-            await at.see("No test without a board")
+            await at.see("No test yet: no board answers.")
             there.append(bench_port("EL"))
             await at.see("Enter starts the test")
             await at.press("enter")

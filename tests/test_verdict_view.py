@@ -126,6 +126,8 @@ def test_what_was_not_judged_says_why_on_its_line() -> None:
     found = lines(two_failed(), 120, 37)
     (longest,) = (line for line in found if "longest start" in line)
     assert "? NOT MEASURED: not part of this test" in longest
+    few_starts = [line for line in found if "starting time" in line and "figures are for 3" in line]
+    assert all("? OPEN:" in line for line in few_starts), "what has a value is not called not measured"
     assert any(line.strip().startswith("and ") and "F5 shows the whole report" in line for line in lines(two_failed(), 80, 21))
 
 

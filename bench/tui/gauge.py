@@ -165,7 +165,7 @@ def _time_part(name: str, rows: Sequence[Row], measured: Measured | None, colour
     if found is None and measured is not None:
         found = measured.values.get(name)
     limit = replace(row.requirement, unit=SHOWN_UNITS[name]) if row is not None and isinstance(row.requirement, Limit) else None
-    text = Text.assemble((f"{quantity_title(name)} ", colours.get("quiet", "")))
+    text = Text.assemble((f"{short_title(name)} ", colours.get("quiet", "")))
     if not isinstance(found, Estimate):
         is_lost = isinstance(found, NotMeasured) and found.fault != "none"
         return rank, text.append(*((NOT_MEASURED, colours.get("doubt", "")) if is_lost else ("not yet", "")))
@@ -178,10 +178,10 @@ def _time_part(name: str, rows: Sequence[Row], measured: Measured | None, colour
 
 def title_of(requirement: Requirement) -> str:
     """Return the title of what a verdict judges."""
-    return quantity_title(requirement.quantity) if isinstance(requirement, Limit) else one_line(requirement.title)
+    return short_title(requirement.quantity) if isinstance(requirement, Limit) else one_line(requirement.title)
 
 
-def quantity_title(quantity: str) -> str:
+def short_title(quantity: str) -> str:
     """Return the name of a quantity, as everything calls it."""
     return QUANTITIES[quantity].title
 
@@ -273,7 +273,7 @@ def _besides(names: Sequence[str], measured: Measured | None, width: int, height
         found = measured.values.get(name)
         value = quantity_text(name, found) if isinstance(found, Estimate) else "not yet"
         if not isinstance(found, NotMeasured) or found.fault == "none":
-            cells.append((padded(quantity_title(name), each - 20), padded(value, 17, right=True) + "   "))
+            cells.append((padded(short_title(name), each - 20), padded(value, 17, right=True) + "   "))
     lines = []
     for first in range(0, len(cells), side_by_side):
         line = Text(no_wrap=True)

@@ -10,6 +10,7 @@ from bench.limits import Limit
 from bench.outcome.wording import charge_text, lower
 from bench.plain import one_line
 from bench.record import TestRecord
+from bench.render.names import verdict_word
 from bench.tui.gauge import RowWidths, gauge_line, gauge_of, title_of, word_of
 from bench.tui.gauge_rows import Row, merged, rows_of_verdict
 from bench.tui.signs import CONFORMITY_SIGNS
@@ -96,5 +97,5 @@ def _open_line(row: Row, verdict: Verdict, width: int, colours: Mapping[str, str
     sign = CONFORMITY_SIGNS[Conformity.NOT_MEASURED]
     why = verdict.why_open or (verdict.found.reason if isinstance(verdict.found, NotMeasured) else "")
     title = padded("  " * row.depth + title_of(row.requirement), RowWidths.of(width).title)
-    words = f"{sign.mark} {sign.word}: {one_line(why)}" if why else f"{sign.mark} {sign.word}"
+    words = f"{sign.mark} {verdict_word(verdict).upper()}{f': {one_line(why)}' if why else ''}"
     return Text.assemble(f"{title} ", (cut(words, width - len(title) - 1), colours.get(sign.variable, "")))

@@ -114,12 +114,12 @@ def outcome_side(record: TestRecord, grid: PageGrid, style: str) -> list[Text]:
 def passages(tested: Tested) -> list[Passage]:
     """What there is to read beside the grade, in order."""
     record = tested.record
-    found = [Passage(one_line(record.reason), "bold", 0), Passage(one_line(record.conclusion.advice), "bold", 1, "Next: ")]
+    found = [Passage(one_line(record.reason), "bold", 0), Passage(one_line(record.conclusion.advice), "bold", 2, "Next: ")]
     if record.is_simulated:
         first, _, rest = SIMULATED.partition(" ")
         found.append(Passage(rest, "", 3, f"{first.upper()} "))
     if not tested.keeping and (tested.not_kept or tested.record_path is None):
-        found.append(Passage(one_line(tested.not_kept), "bold", 2, "NOT KEPT  "))
+        found.append(Passage(one_line(tested.not_kept), "bold", 1, "NOT KEPT  "))
     return found
 
 
