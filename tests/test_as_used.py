@@ -119,7 +119,7 @@ def test_lamps_that_hardly_go_dark_are_not_sold() -> None:
 def test_an_outage_unit_that_slows_down_with_a_further_lamp_was_signalling_with_all_lit() -> None:
     bad = record_of("sim://bench-el-outage?fault=outage-threshold-high&seed=3", chosen=setup(claims=Claims(outage=True)))
     assert bad.outcome is Outcome.NOT_GOOD
-    assert bad.reason.startswith("Rejected: rate with a further lamp over rate")
+    assert bad.reason.startswith("Rejected: rate ratio, a further lamp")
     assert record_of("sim://bench-el-outage?seed=3", chosen=setup(claims=Claims(outage=True))).outcome is Outcome.GOOD
 
 
@@ -130,7 +130,7 @@ def test_a_unit_that_is_more_than_it_is_said_to_be_is_not_that_part() -> None:
 
 
 def test_the_short_report_names_the_volts_that_were_judged_and_shows_the_others() -> None:
-    lines = {line[:17].strip(): line[17:] for line in brief_lines(record_of("sim://bench-nc-2x21", "supply"))}
+    lines = {line[:22].strip(): line[22:] for line in brief_lines(record_of("sim://bench-nc-2x21", "supply"))}
     assert lines["Tested"].startswith("2 x 21 W at 12.8 V")
     assert {"At 11 V", "At 15 V"} <= lines.keys()
     assert lines["At 11 V"].startswith("59.")

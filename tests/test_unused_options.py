@@ -39,7 +39,7 @@ CSV = str(Path(__file__).parent.parent / "fixtures" / "recordings" / "thermal-pl
         (["standard", "--system", "24"], "--system would change nothing: without an address"),
         (["standard", LINK, "--rated", "21"], "--rated would change nothing: they say on what a kept unit flashes"),
         (["standard", LINK, "--bank", "2x27"], "--bank would change nothing"),
-        (["standard", LINK, "--fact", "insulation=good"], "No such option"),
+        (["standard", LINK, "--fact", "insulation=good"], "there is no option --fact"),
         (["banks", "--system", "24"], "--system would change nothing: it is the system of the bank to show"),
         (["board", LINK, "--host", "127.0.0.1"], "--host would change nothing: it is where TCP is served"),
     ],

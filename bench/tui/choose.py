@@ -145,6 +145,7 @@ class Choose(BenchScreen):
 
     @on(OptionList.OptionHighlighted)
     def show_row(self) -> None:
+        """Explain the row that the cursor came to."""
         chosen = self.query_one(ChoiceList)
         if chosen.highlighted == 1:
             chosen.scroll_home(animate=False)  # else its heading stays out of sight
@@ -193,10 +194,12 @@ class Choose(BenchScreen):
 
     @on(Input.Changed)
     def find(self) -> None:
+        """List what fits the words of the search."""
         self._fill()
 
-    @on(SearchLine.Done)
+    @on(SearchLine.Ended)
     def to_found(self) -> None:
+        """Go from the search to the rows that it found."""
         self.query_one(ChoiceList).focus()
 
     def step_back(self) -> bool:

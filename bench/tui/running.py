@@ -12,6 +12,7 @@ from textual.widget import Widget
 from bench.claims import claims_set
 from bench.description import BoardDescription
 from bench.limits import LimitSet
+from bench.measure import FactName, PilotState
 from bench.plain import one_line
 from bench.session import StepBegan
 from bench.setup import Setup
@@ -117,7 +118,7 @@ def figures_height(width: int, height: int) -> int:
 
 def traced_channels(description: BoardDescription, setup: Setup) -> dict[str, str]:
     """The channels that are drawn, with their units: a pilot only where the unit can have one."""
-    absent = setup.claims.facts.get("pilot") == "absent"
+    absent = setup.claims.facts.get(FactName.PILOT) == PilotState.ABSENT
     return {name: channel.unit for name, channel in description.channels.items() if not (absent and name == PILOT_CHANNEL)}
 
 
