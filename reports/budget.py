@@ -65,7 +65,7 @@ FINDINGS = """\
   That is in the figures.
 - The standard is a part of the reference, so it shows the converter's errors and not the reference's (0.1 %); a meter, or a kept
   standard over time (`makebreak standard`), shows those.
-- Until somebody compares a rig with a meter: the errors of the converter at the 500 kHz of fast sampling are assumed (twice those
+- Until a rig is compared with a meter: the errors of the converter at the 500 kHz of fast sampling are assumed (twice those
   stated for 200 kHz), and so is that its linearity is smooth enough for near readings to be compared.
 """
 

@@ -1,4 +1,4 @@
-"""The house rules that a machine can hold: who may import whom, and that every file has a place that somebody wrote down."""
+"""The house rules that a machine can hold: who may import whom, and that every file has a place that is written down."""
 
 from __future__ import annotations
 
