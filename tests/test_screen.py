@@ -14,6 +14,7 @@ from textual.events import Key, Paste
 
 from bench.record_json import from_json
 from bench.tui.choices import Choices, KeptChoices, load
+from bench.tui.overlays import KEYS
 from bench.tui.requests import Chosen, PracticeBegun
 from bench.tui.search_line import SearchLine
 from bench.tui.state import Phase, Practising
@@ -263,7 +264,7 @@ def test_every_size_shows_what_counts(size: tuple[int, int], tmp_path: Path) -> 
             await at.graded("4711")
             text = await at.see("GOOD")
             assert max(map(len, text.splitlines())) <= size[0]
-            for key in ("f1", "f2", "f3", "f4", "f5"):
+            for key in map(str.lower, KEYS):
                 await at.press(key)
                 await at.pilot.pause()
                 assert max(map(len, shown(at.app).splitlines())) <= size[0]

@@ -29,7 +29,7 @@ from bench.tui.console_letters import ConsoleLetters
 from bench.tui.desk import Desk, plan_for
 from bench.tui.drawn_bench import system_of
 from bench.tui.frame import BenchScreen
-from bench.tui.overlays import BETWEEN_TESTS, CAUTION, overlay
+from bench.tui.overlays import BETWEEN_TESTS, CAUTION, KEYS, overlay
 from bench.tui.plain_lines import PlainLines
 from bench.tui.raster import BLOCKS, INKS, Ink
 from bench.tui.requests import CautionsRead, Chosen, FavouritesChanged, KnobTurned, PracticeBegun, PracticeLeft, Scanned
@@ -60,7 +60,7 @@ class BenchApp(App[None]):
         Binding("enter", "enter", priority=True, show=False),
         Binding("escape", "escape", priority=True, show=False),
         Binding("backspace", "erase", priority=True, show=False),
-        *(Binding(f"f{n}", f"open('F{n}')", show=False) for n in range(1, 6)),
+        *(Binding(key.lower(), f"open('{key}')", show=False) for key in KEYS),
         Binding("f6", "again", show=False),
         Binding("f8", "theme", show=False),
         Binding("f9", "ink", show=False),
@@ -199,7 +199,7 @@ class BenchApp(App[None]):
 
     async def on_event(self, event: events.Event) -> None:
         """Characters are taken here, before anything else is looked at: a scanner's Enter comes in the same moment as its last digit, and
-        must not overtake it. Every key but those that leave takes back that somebody wanted to."""
+        must not overtake it. Any key but those that leave answers no to a question whether to leave."""
         if isinstance(event, events.Key) and event.key not in LEAVING_KEYS:
             self.state.asks_to_leave = False
         if isinstance(event, events.Key) and event.character is not None and event.is_printable and not self._takes_text:

@@ -49,6 +49,7 @@ class ChoiceList(OptionList):
 class Choose(BenchScreen):
     """What is tested, on what, by which limits. Nothing is taken over before Enter."""
 
+    KEY = "F2"
     HINTS: ClassVar[tuple[KeyHint, ...]] = (
         ("↑↓←→", "choose"), ("Enter", "take it"), ("F7", "search"), ("F6", "favourite"), ("Esc", "back"), ("F1", "help"),
     )  # fmt: skip
