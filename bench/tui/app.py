@@ -368,11 +368,13 @@ class BenchApp(App[None]):
 
     @on(FavouritesChanged)
     def keep_favourites(self, asked: FavouritesChanged) -> None:
+        """Keep the favourites as they are now."""
         self.state.favourites = asked.favourites
         self._keep(replace(self._kept, favourites=asked.favourites))
 
     @on(Scanned)
     def take_scan(self, asked: Scanned) -> None:
+        """Take a number that was scanned on a page that takes text."""
         self._scan(lambda: self.desk.paste(asked.text))
 
     @on(PracticeBegun)

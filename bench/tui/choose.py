@@ -146,6 +146,7 @@ class Choose(BenchScreen):
 
     @on(OptionList.OptionHighlighted)
     def show_row(self) -> None:
+        """Explain the row at hand."""
         chosen = self.query_one(ChoiceList)
         if chosen.highlighted == 1:
             chosen.scroll_home(animate=False)  # else its heading stays out of sight
@@ -194,10 +195,12 @@ class Choose(BenchScreen):
 
     @on(Input.Changed)
     def find(self) -> None:
+        """List the rows that the words find."""
         self._fill()
 
-    @on(SearchLine.Done)
+    @on(SearchLine.Searched)
     def to_found(self) -> None:
+        """Go from the search to the rows that it found."""
         self.query_one(ChoiceList).focus()
 
     def step_back(self) -> bool:

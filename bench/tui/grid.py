@@ -24,6 +24,7 @@ class PageGrid:
 
     @property
     def is_roomy(self) -> bool:
+        """Whether there is room for blank rows between the parts."""
         return self.height >= _ROOMY
 
     @property
@@ -33,18 +34,22 @@ class PageGrid:
 
     @property
     def word_rows(self) -> int:
+        """Rows of the large word."""
         return max(min(max(int(_WORD_PART * self.height), _WORD_LEAST), self.height - 2), 1)
 
     @property
     def side(self) -> int:
+        """Cells of the column beside; 0 where there is no room for one."""
         return max(int(_SIDE_PART * self.width), _SIDE_LEAST) if self.width >= 4 * _SIDE_LEAST else 0
 
     @property
     def beside(self) -> int:
+        """Cells left beside that column."""
         return self.across - self.side - MARGIN if self.side else self.across
 
     @property
     def middle_rows(self) -> int:
+        """Rows between word and list."""
         return min(max(int(_MIDDLE_PART * self.height), _MIDDLE_LEAST), max(self.height - self.word_rows - 1 - 2 * self.is_roomy, 0))
 
     @property
