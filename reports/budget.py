@@ -35,7 +35,7 @@ INTRODUCTION = """\
 # The error budget of every channel
 
 Written by `python -m reports.budget --write` out of `firmware/rig/error_budget.py`; a test compares the two. All figures are standard
-uncertainties (k = 1), computed, not measured: nobody has built this rig yet. Parts count as rectangular within their tolerance,
+uncertainties (k = 1), computed, not measured: this rig has not been built yet. Parts count as rectangular within their tolerance,
 what a data sheet calls typical of the converter as two standard deviations. What link, standard and meter put right is computed
 by the very code that the host uses on a real board, from readings without error; what a reading is then known to is what the host
 states.

@@ -29,6 +29,7 @@ from bench.tui.console_letters import ConsoleLetters
 from bench.tui.desk import Desk, plan_for
 from bench.tui.drawn_bench import system_of
 from bench.tui.frame import BenchScreen
+from bench.tui.main_screen import MainScreen
 from bench.tui.overlays import BETWEEN_TESTS, CAUTION, KEYS, overlay
 from bench.tui.plain_lines import PlainLines
 from bench.tui.raster import BLOCKS, INKS, Ink
@@ -36,7 +37,6 @@ from bench.tui.requests import CautionsRead, Chosen, FavouritesChanged, KnobTurn
 from bench.tui.state import Phase, State, Tested
 from bench.tui.terminal_signals import CANCELLED, end_at_the_latest, heed_signals
 from bench.tui.theme import DARK, LIGHT, THEMES, ansi_theme
-from bench.tui.work import Work
 
 LOOKS_PER_S = 40
 """How often news are looked for; a frame is drawn only when something came, which a running test does twenty times a second."""
@@ -105,7 +105,7 @@ class BenchApp(App[None]):
     # --- life
 
     def on_mount(self) -> None:
-        self.work = Work(self.state)
+        self.work = MainScreen(self.state)
         self.push_screen(self.work)
         if self._watch_terminal:
             heed_signals(self._told_to_end, self._draw_anew, LEAVING_S)
