@@ -80,9 +80,9 @@ def test(
     """
     address = arguments.text("address", address)
     plan = files.procedure(arguments.text("procedure", procedure))
-    for name, hands in (("progress", progress), ("cancelled", cancelled), ("operator", getattr(operator, "do", operator))):
-        if hands is not None and not callable(hands):
-            raise arguments.refused(name, hands, "what can be called, or for an operator what has a method `do`")
+    for name, given in (("progress", progress), ("cancelled", cancelled), ("operator", getattr(operator, "do", operator))):
+        if given is not None and not callable(given):
+            raise arguments.refused(name, given, "what can be called, or for an operator what has a method `do`")
     asked_of = _Asked.of(unit, rated, lamps, bank, system_v, supply_v, grade_rule, facts, part, claims, parts_folder)
     known = known_bench(address)
     said = asked_of.claims_beside(None)

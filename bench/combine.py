@@ -1,4 +1,4 @@
-"""The runs of a procedure put together: what is judged. Pure.
+"""The runs of a procedure put together: what is judged.
 
 A quantity comes from the step that the procedure names for it. The starts of a step are averaged where the standards average
 them (SAE J2068, J945: the mean of three starts is judged); everything else comes from the step's last start, which runs longest.

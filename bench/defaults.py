@@ -11,6 +11,6 @@ GRADE_RULE = "default"
 
 
 def unit_name(address: str) -> str:
-    """What a unit is called if nobody said: a simulated one by its name in the catalogue."""
+    """Return the unit's name where none was given: a simulated one's is that of the catalogue."""
     kind, _, rest = address.partition("://")
     return rest.partition("?")[0].strip("/") if kind == "sim" else UNIT

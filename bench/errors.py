@@ -24,7 +24,7 @@
     │   │   └── BoardMisspoken, NoOperator
     │   ├── DescriptionError
     │   └── ZeroError
-    └── EndRequested            of nothing: somebody wanted no more (exit code 130)
+    └── EndRequested            of nothing: the end was requested (exit code 130)
         ├── Cancelled
         └── OutputClosed
 

@@ -12,15 +12,18 @@ from collections.abc import Mapping
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from bench.bank import Bank, parse_bank
-from bench.errors import IntakeError, TableError
+from bench.errors import IntakeError, RecordError, TableError
 from bench.grade import Rule, parse_rule
 from bench.instrument import Instrument, parse_instrument
-from bench.intake import SETTINGS_MB, read_text
+from bench.intake import RECORD_MB, SETTINGS_MB, read_json_text, read_text
 from bench.limits import LimitSet, parse_limit_set
 from bench.procedure import Procedure, parse_procedure
+
+if TYPE_CHECKING:
+    from bench.record import TestRecord
 
 KINDS: Mapping[str, str] = {
     "limits": "limit set",
@@ -144,3 +147,14 @@ def instrument(name: str) -> Instrument:
 def banks() -> tuple[Bank, ...]:
     """Return every shipped bank."""
     return tuple(bank(name) for name in shipped("banks"))
+
+
+def record(path: Path) -> TestRecord:
+    """Return the record kept in this file. RecordError, one line that names it, if it can't be read."""
+    from bench.record_json import from_json
+
+    try:
+        text = read_json_text(path, RECORD_MB)
+    except IntakeError as error:
+        raise RecordError(f"reading {path}: {error}") from error
+    return from_json(text, str(path))

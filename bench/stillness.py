@@ -3,7 +3,7 @@
 Strategy. Readings of a steady input scatter by the noise that the board states for them, so two frames never hold the same 160 samples. A
 board whose samples at rest, with everything open, were new in every frame has shown that it scatters; if frames then bring again what was
 there before, for longer in all than chance and damage can make it, they are not readings. A board without noise (an ideal one, or one that
-reads coarsely) shows the same at rest again and again, and is not charged with it: whether it still reads is seen when the supply goes.
+reads coarsely) shows the same at rest again and again, which is not held against it: whether it still reads is seen when the supply goes.
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
 """Being told to stop: Ctrl-C, Ctrl-\\, SIGTERM, a closed terminal, computing time used up (`ulimit -t`).
 
 Outside of `held` the first raises KeyboardInterrupt, at once. That may be lost (Python ignores what is raised in a callback of its own, as
-there are many while modules are imported), so whoever holds signals off afterwards finds the reason there at once. Inside, none raises
+there are many while modules are imported), so a later `held` finds the reason there at once. Inside, none raises
 anything: what is being done finds the reason in `Hold.reason`, where it looks between two reads of a board, some twenty times a second,
-and ends in good order; more of them change nothing. Nothing is held off for longer than HELD_S: whoever does not look, because a terminal
+and ends in good order; more of them change nothing. Nothing is held off for longer than HELD_S: code that does not look, because a terminal
 or a pipe takes nothing more, is interrupted then.
 """
 
@@ -47,7 +47,7 @@ class Hold:
         if self.reason is None:
             self.reason, self._asked_s = _NUMBERS[number], time.monotonic()
             if hasattr(signal, "setitimer"):
-                # Again and again, should whoever catches the first be held up anew.
+                # Again and again, should the code that catches the first be held up anew.
                 signal.setitimer(signal.ITIMER_REAL, HELD_S, HELD_S)
             self._say()
         elif time.monotonic() - self._asked_s >= 0.99 * HELD_S:

@@ -24,7 +24,7 @@ def takes_output(stream: TextIO | int = STDERR) -> bool:
 
 
 def is_gone(stream: int = STDERR) -> bool:
-    """Whether the terminal behind this file descriptor was closed, or whoever read a pipe there has left."""
+    """Return whether the terminal behind this file descriptor was closed, or the reader of a pipe there has left."""
     if not hasattr(select, "poll"):
         return False
     asked = select.poll()

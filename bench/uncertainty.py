@@ -99,7 +99,7 @@ class Estimate:
 
 @dataclass(frozen=True, slots=True)
 class NotMeasured:
-    """A value that could not be had, and why. `fault` says whose doing it is; the bench's is never charged to the unit."""
+    """A value that could not be had, and why. `fault` says whose doing it is; the bench's is never counted against the unit."""
 
     reason: str
     fault: Literal["none", "bench", "unit"] = "none"

@@ -35,7 +35,7 @@ INTRODUCTION = """\
 # The error budget of every channel
 
 Written by `python -m reports.budget --write` out of `firmware/rig/error_budget.py`; a test compares the two. All figures are standard
-uncertainties (k = 1), computed, not measured: nobody has built this rig yet. Parts count as rectangular within their tolerance,
+uncertainties (k = 1), computed, not measured: this rig has not been built yet. Parts count as rectangular within their tolerance,
 what a data sheet calls typical of the converter as two standard deviations. What link, standard and meter put right is computed
 by the very code that the host uses on a real board, from readings without error; what a reading is then known to is what the host
 states.
@@ -65,7 +65,7 @@ FINDINGS = """\
   That is in the figures.
 - The standard is a part of the reference, so it shows the converter's errors and not the reference's (0.1 %); a meter, or a kept
   standard over time (`makebreak standard`), shows those.
-- Until somebody compares a rig with a meter: the errors of the converter at the 500 kHz of fast sampling are assumed (twice those
+- Until a rig is compared with a meter: the errors of the converter at the 500 kHz of fast sampling are assumed (twice those
   stated for 200 kHz), and so is that its linearity is smooth enough for near readings to be compared.
 """
 

@@ -203,7 +203,7 @@ def damaged(seed: int) -> tuple[str, bytes]:
     return kind, content if isinstance(content, bytes) else content.encode()
 
 
-def judged(path: Path) -> tuple[int, str, str, float, float]:
+def judge_file(path: Path) -> tuple[int, str, str, float, float]:
     """Exit code (negative: killed by that signal), standard output and error, seconds, and megabytes of `makebreak judge` in a child."""
     began_s = time.perf_counter()
     out, err = path.with_suffix(".out"), path.with_suffix(".err")
@@ -247,7 +247,7 @@ def main(files: int, first: int, show: bool) -> None:
         for seed in range(first, first + files):
             kind, content = damaged(seed)
             path.write_bytes(content)
-            code, out, err, lasted_s, memory_mb = judged(path)
+            code, out, err, lasted_s, memory_mb = judge_file(path)
             said = (err if code == USAGE or not out else out).strip().splitlines()
             line = said[-1 if code == USAGE else 0] if said else ""
             came.append(Came(seed, kind, code, sorted_out(code, out, err), lasted_s, memory_mb, line))

@@ -81,9 +81,9 @@ class Pose:
         return self.port
 
     async def until(self, holds: Callable[[], object]) -> None:
-        patience = Patience(_PATIENCE_S)
+        patience, state = Patience(_PATIENCE_S), self.app.state
         while not holds():
-            assert patience.is_left, f"what the picture is to show did not come: {self.app.state}"
+            assert patience.is_left, f"what the picture is to show did not come: {state.phase}, {state.absent or state.message}"
             await self.pilot.pause(0.02)
 
     async def do(self, *keys: str) -> None:

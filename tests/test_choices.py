@@ -1,4 +1,4 @@
-"""Choosing what is tested, and putting together a bench to practise on: kept, walked by arrows, refused in words."""
+"""Choosing what is tested: kept, in rows, refused in words."""
 
 from __future__ import annotations
 

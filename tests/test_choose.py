@@ -1,4 +1,4 @@
-"""The page of choices: arrows, search, favourites, kinds of unit; nothing is taken before Enter."""
+"""The page of choices: walked by arrows, searched by words, favourites kept."""
 
 from __future__ import annotations
 
@@ -10,24 +10,14 @@ from textual.events import Key, Paste
 from textual.pilot import Pilot
 
 from bench import defaults
-from bench.claims import Claims
 from bench.tui.choice_rows import Kind, choice_rows
-from bench.tui.choices import NO_RULE, Choices
+from bench.tui.choices import Choices
 from bench.tui.choose import Choose
 from bench.tui.presets import PRESETS
 from bench.tui.requests import Chosen, FavouritesChanged, Scanned
 from bench.tui.search_line import SearchLine
 
-CHOSEN = Choices(
-    24.0, (2, 0, 1), claims=Claims(terminals=2), procedure="full", limits=("us-turn", "un-r48", "iso-4082"), grade_rule=NO_RULE,
-    precise=True, zero=True, stop_early=True,
-)  # fmt: skip
-CLAIMED = Choices(
-    lamps=(3, 0, 1), signal_w=27.0, bank="2x27",
-    claims=Claims(
-        terminals=3, pilot="antiphase", pilot_lamp_out="dead", load="variable", outage=True, led=False, trailer=True,
-    ),
-)  # fmt: skip
+THREE_SETS = Choices(24.0, (2, 0, 1), limits=("us-turn", "un-r48", "iso-4082"))
 
 
 def test_choosing_with_arrows() -> None:
@@ -71,12 +61,12 @@ def test_what_cannot_be_is_not_taken() -> None:
 def test_every_row_can_be_seen(size: tuple[int, int]) -> None:
     async def script(app: StubApp, pilot: Pilot[None]) -> None:
         await press(pilot, "home")
-        for row in choice_rows(CHOSEN):
+        for row in choice_rows(THREE_SETS):
             assert f"► {'[' if row.kind is Kind.MARK else row.title[:40]}" in text_of(app)
             assert max(map(len, text_of(app).split("\n"))) <= size[0]
             await press(pilot, "down")
 
-    asyncio.run(play(StubApp(Choose, CHOSEN), script, size))
+    asyncio.run(play(StubApp(Choose, THREE_SETS), script, size))
 
 
 async def to_row(pilot: Pilot[None], title: str) -> None:

@@ -254,7 +254,7 @@ def test_who_says_no_cancels(monkeypatch: pytest.MonkeyPatch) -> None:
     with pytest.raises(Cancelled):
         person.do(FitLink(), dict)
     monkeypatch.setattr("sys.stdin", StringIO("y\n"))
-    with pytest.raises(SetupError, match=r"nobody can say that this is done: Put the shorting link in"):
+    with pytest.raises(SetupError, match=r"this cannot be confirmed as done: Put the shorting link in"):
         person.do(FitLink(), dict)
 
 

@@ -174,7 +174,7 @@ def test_a_person_reads_the_meter_while_the_board_is_kept_awake(
         with pytest.raises(Cancelled):
             Person(assume_yes=False).read_meter(place, dict)
     monkeypatch.setattr("sys.stdin", io.StringIO("12.8\n"))
-    with pytest.raises(SetupError, match="nobody can read the meter"):
+    with pytest.raises(SetupError, match="the meter's reading cannot be entered"):
         Person(assume_yes=True).read_meter(place, dict)
 
 

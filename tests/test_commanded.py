@@ -131,7 +131,7 @@ def switched(loads: int, state: int = STATE) -> EventFrame:
 def settled() -> Commanded:
     """A board that confirmed loads 1 and 2 so long ago that all frames show them."""
     board = Commanded()
-    board.told("ROUT:CLOS (@1,2)")
+    board.note_sent("ROUT:CLOS (@1,2)")
     board.confirmed("ROUT:CLOS?", frozenset({1, 2}))
     assert not any(board.contradiction(frame(k)) for k in range(20))
     return board
@@ -139,7 +139,7 @@ def settled() -> Commanded:
 
 def test_frames_on_their_way_are_older_than_the_confirmation() -> None:
     board = settled()
-    board.told("ROUT:CLOS (@3)")
+    board.note_sent("ROUT:CLOS (@3)")
     assert not any(board.contradiction(frame(k)) for k in range(50))
     board.confirmed("ROUT:CLOS?", frozenset({1, 2, 3}))
     assert not any(board.contradiction(frame(k)) for k in range(4))
@@ -149,7 +149,7 @@ def test_frames_on_their_way_are_older_than_the_confirmation() -> None:
 
 def test_what_persists_after_that_contradicts() -> None:
     board = settled()
-    board.told("ROUT:CLOS (@3)")
+    board.note_sent("ROUT:CLOS (@3)")
     board.confirmed("ROUT:CLOS?", frozenset({1, 2, 3}))
     found = [board.contradiction(frame(k)) for k in range(8)]
     assert not any(found[:6])
@@ -159,7 +159,7 @@ def test_what_persists_after_that_contradicts() -> None:
 
 def test_an_event_before_the_confirmation_is_the_commands() -> None:
     board = settled()
-    board.told("ROUT:OPEN:ALL")
+    board.note_sent("ROUT:OPEN:ALL")
     assert not board.contradiction(switched(0))
     board.confirmed("ROUT:CLOS?", frozenset())
     assert not board.contradiction(switched(0))
@@ -169,9 +169,9 @@ def test_an_event_before_the_confirmation_is_the_commands() -> None:
 
 def test_an_older_event_may_come_behind_the_confirmation() -> None:
     board = settled()
-    board.told("ROUT:OPEN:ALL")
+    board.note_sent("ROUT:OPEN:ALL")
     board.confirmed("ROUT:CLOS?", frozenset())
-    board.told("ROUT:CLOS (@1)")
+    board.note_sent("ROUT:CLOS (@1)")
     board.confirmed("ROUT:CLOS?", frozenset({1}))
     assert not board.contradiction(switched(0))
     assert not any(board.contradiction(frame(k, loads=1)) for k in range(5))
@@ -197,13 +197,13 @@ def test_what_a_line_may_change_is_open_until_it_is_confirmed(line: str, ask: st
         board.began()
     assert not any(board.contradiction(frame(k)) for k in range(10))
     assert any(board.contradiction(frame(k, state=STATE ^ bits)) for k in range(10))
-    board.told(line)
+    board.note_sent(line)
     assert not any(board.contradiction(frame(k, state=STATE ^ bits)) for k in range(10))
 
 
 def test_a_reset_forgets_everything() -> None:
     board = settled()
-    board.told("*RST")
+    board.note_sent("*RST")
     assert not any(board.contradiction(frame(k, loads=0, state=0)) for k in range(50))
 
 
@@ -214,6 +214,6 @@ def test_a_new_run_begins_its_stamps_anew() -> None:
     assert not board.is_new(frame(4))
     assert board.is_new(frame(6))
     assert board.is_new(frame(0, state=STATE + 64))
-    board.told("INIT")
+    board.note_sent("INIT")
     assert board.is_new(frame(0, state=STATE + 64))
     assert not board.is_new(switched(3))

@@ -1,8 +1,9 @@
-"""The house rules that a machine can hold: who may import whom, and that every file has a place that somebody wrote down."""
+"""The house rules that a machine can hold: who may import whom, and that every file has a place that is written down."""
 
 from __future__ import annotations
 
 import ast
+import re
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -167,13 +168,24 @@ def test_packages_stay_in_their_rooms(path: Path) -> None:
 def test_every_file_has_a_written_place() -> None:
     known = {*LINE, *EDGES, *DATA}
     rooms = {path.name.removesuffix(".py") for path in BENCH.iterdir() if path.name != "__pycache__"}
-    assert rooms <= known, f"nobody has written down where these stand (tests/test_layout.py, DEVELOPERS.md): {sorted(rooms - known)}"
+    assert rooms <= known, f"it is not written down where these stand (tests/test_layout.py, DEVELOPERS.md): {sorted(rooms - known)}"
     assert known - rooms == set(), "written down, but not there"
     table = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     missing = [
         room for room in rooms - DATA - {"__init__", "__main__"} if f"`bench/{room}.py`" not in table and f"`bench/{room}/`" not in table
     ]
     assert not missing, f"DEVELOPERS.md does not say what these make: {sorted(missing)}"
+
+
+def test_tables_of_a_room_name_each_of_its_files() -> None:
+    """A paragraph of DEVELOPERS.md that begins with "Inside" and a room speaks of all the room's files, and of none that is gone."""
+    page = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").split("\n\nBeside the package")[0]
+    for room, told in re.findall(r"^Inside `bench/(\w+)/`(.*?)(?=^Inside |\Z)", page, re.MULTILINE | re.DOTALL):
+        files = {path.stem for path in (BENCH / room).glob("*.py")} - {"__init__"}
+        assert not (missing := files.difference(re.findall(r"`(\w+)`", told))), f"bench/{room}: DEVELOPERS.md does not name {missing}"
+        firsts = re.findall(r"^\| (`.*?) \|", told, re.MULTILINE)
+        gone = {name for first in firsts for name in re.findall(r"`([a-z_]+)`", first)} - files
+        assert not gone, f"bench/{room}: DEVELOPERS.md names {gone}, which are not there"
 
 
 def test_no_file_is_named_for_nothing() -> None:

@@ -1,4 +1,4 @@
-"""The page of practice: faults that fit, addresses that can be opened, mysteries, and a bench put together with arrows."""
+"""Putting together a bench to practise on: faults that fit, mysteries, the way back."""
 
 from __future__ import annotations
 

@@ -13,10 +13,12 @@ from screens import shown
 from textual.events import Resize
 from textual.geometry import Size
 
-from reports.posed_bench import posed
+from bench.tui.frame import BenchScreen
+from bench.tui.overlays import KEYS
+from reports.posed_bench import Pose, posed
 from reports.scenes import SCENES
 
-SHOWING = ("no-board", "in-hand", "late", "cooling", "not-good", "looked-back", "zoomed", "choices", "practice", "help", "cautions")
+SHOWING = ("no-board", "in-hand", "late", "cooling", "not-good", "looked-back", "zoomed", "choices", "practice", "cautions")
 
 
 def sizes() -> Iterator[tuple[int, int]]:
@@ -38,10 +40,27 @@ def test_any_size_is_drawn(name: str, tmp_path: Path) -> None:
             await scene.bring(pose)
             if listed:
                 await pose.do("escape")
-            for width, height in sizes():
-                pose.app.post_message(Resize(Size(width, height), Size(width, height)))
-                await pose.pilot.pause()
-                lines = shown(pose.app).splitlines()
-                assert len(lines) <= height and all(cell_len(line) <= width for line in lines), (width, height)
+            await draw_all_sizes(pose)
 
     asyncio.run(main())
+
+
+def test_the_screen_of_every_key_is_drawn_at_any_size(tmp_path: Path) -> None:
+    async def main() -> None:
+        async with posed(SCENES["good"].bench, tmp_path, (80, 24)) as pose:
+            await pose.test("4711")
+            for key in KEYS:
+                await pose.do(key.lower())
+                assert isinstance(pose.app.screen, BenchScreen) and key == pose.app.screen.KEY
+                await draw_all_sizes(pose)
+                await pose.do(key.lower())
+
+    asyncio.run(main())
+
+
+async def draw_all_sizes(pose: Pose) -> None:
+    for width, height in sizes():
+        pose.app.post_message(Resize(Size(width, height), Size(width, height)))
+        await pose.pilot.pause()
+        lines = shown(pose.app).splitlines()
+        assert len(lines) <= height and all(cell_len(line) <= width for line in lines), (width, height)

@@ -225,7 +225,7 @@ def test_panes_share_the_height() -> None:
         if height >= 2:
             assert [pane.short for pane, _ in shared][:2] == ["volts", "current"]
     assert [pane.short for pane in panes_of({"v_in": "V", "v_out": "V"})] == ["volts"]
-    assert [pane.lines[0].channel for pane in panes_of({"v_out": "V", "i_load_low": "A"})] == ["v_out", CURRENT_CHANNELS[1]]
+    assert [pane.curves[0].channel for pane in panes_of({"v_out": "V", "i_load_low": "A"})] == ["v_out", CURRENT_CHANNELS[1]]
     assert panes_of({}) == ()
 
 

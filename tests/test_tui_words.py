@@ -19,9 +19,12 @@ from bench.record import BoardRecord, SimulationRecord
 from bench.render.cautions import BEFORE_POWER, NO_INSPECTION
 from bench.render.names import OUTCOMES
 from bench.tui import state
+from bench.tui.choices import Choices
 from bench.tui.details import Details
+from bench.tui.help import KEYS as EXPLAINED
 from bench.tui.help import Help, grade_rows
 from bench.tui.large import DOTS, GLYPHS, large
+from bench.tui.overlays import KEYS, overlay
 from bench.tui.signs import CONFORMITY_SIGNS, SIGNS, Sign, sign_of
 from bench.tui.state import Practising
 from bench.tui.wrapped import cut, padded, wrapped
@@ -66,6 +69,14 @@ def test_help_says_the_words_of_the_exit_codes() -> None:
     said = {line[7:] for line in EXIT_CODES.splitlines()}
     for outcome in Outcome:
         assert any(line.startswith(outcome.value) for line in said), outcome
+
+
+def test_each_key_that_opens_a_screen_opens_its_own_and_is_explained() -> None:
+    explained = {key for key, _ in EXPLAINED}
+    for key in KEYS:
+        screen = overlay(key, state.State(None, Choices()), a_test("pass"))
+        assert screen is not None and key == screen.KEY
+        assert key in explained, f"{key} is not in the help (bench/tui/help.py)"
 
 
 def test_grades_are_those_of_the_rule_that_is_chosen(tmp_path: Path) -> None:

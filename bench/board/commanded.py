@@ -60,7 +60,7 @@ _CONFIRMS: Mapping[str, str] = {"OUTP?": "master", "ROUT:CLOS?": "loads", "SENS:
 
 
 class Commanded:
-    """Tell it each line that goes down (`told`) and what the board confirmed (`confirmed`, `began`); ask it of each frame."""
+    """Tell it each line that goes down (`note_sent`) and what the board confirmed (`confirmed`, `began`); ask it of each frame."""
 
     def __init__(self) -> None:
         self._items = {
@@ -72,7 +72,7 @@ class Commanded:
         }
         self._newest: tuple[int, int] | None = None
 
-    def told(self, line: str) -> None:
+    def note_sent(self, line: str) -> None:
         """Note that a line was sent: what it may change is not known until the board confirms it."""
         header = line.partition(" ")[0]
         for name in _TELLS.get(header, ()):

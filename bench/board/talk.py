@@ -92,7 +92,7 @@ class BoardTalk:
         self._half_said = True
         self.port.write(data)
         self._half_said = False
-        self._commanded.told(line)
+        self._commanded.note_sent(line)
         self._written_s = self.port.now_s()
         if self._capture is not None:
             self._capture.sent(data, self._written_s)

@@ -42,7 +42,7 @@ def open_confirmed(address: str, assume_yes: bool, more: Sequence[str] = ()) -> 
 def _confirm_cautions(port: Port, assume_yes: bool, more: Sequence[str]) -> None:
     """Find the board, show the cautions and `more` of the work at hand, and ask whether they are read.
 
-    BoardFault or PortError if no board answers, Abort at a no. A simulated board burns nobody: nothing is shown of it.
+    BoardFault or PortError if no board answers, Abort at a no. At a simulated board nothing is shown.
     """
     if port.address.startswith(("sim://", "replay://")):
         return
@@ -59,7 +59,7 @@ def _confirm_cautions(port: Port, assume_yes: bool, more: Sequence[str]) -> None
     if assume_yes:
         return
     if not sys.stdin.isatty():
-        raise click.UsageError(f"the input is no terminal, so nobody can confirm: {question} Give --yes if that is so.")
+        raise click.UsageError(f"the input is no terminal, so this cannot be confirmed: {question} Give --yes if that is so.")
     forget_typed(sys.stdin)
     print(folded(question), file=sys.stderr)
     click.confirm("Start?", default=True, abort=True, err=True)
@@ -91,12 +91,12 @@ class Person:
         return None
 
     def read_meter(self, place: MeasuringPoint, meanwhile: Meanwhile) -> float:
-        """Ask for what the meter shows, and ask again until it is a number; SetupError where nobody is at the terminal."""
+        """Ask for what the meter shows, and ask again until it is a number; SetupError where the input is no terminal."""
         from bench.errors import SetupError
 
         question = f"Meter at {one_line(place.text)}: what does it show, in {place.unit}?"
         if not sys.stdin.isatty():
-            raise SetupError(f"the input is no terminal, so nobody can read the meter: {question}")
+            raise SetupError(f"the input is no terminal, so the meter's reading cannot be entered: {question}")
         while True:
             forget_typed(sys.stdin)
             print(folded(question), file=sys.stderr)
@@ -149,7 +149,7 @@ def _wait_until_done(action: Action, meanwhile: Meanwhile) -> None:
 
     if not sys.stdin.isatty():
         raise SetupError(
-            f"the input is no terminal, so nobody can say that this is done: {action_text(action)} Give --yes if it will be done"
+            f"the input is no terminal, so this cannot be confirmed as done: {action_text(action)} Give --yes if it will be done"
         )
     while True:
         print("Done? [Y/n]: ", end="", file=sys.stderr, flush=True)

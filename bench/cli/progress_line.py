@@ -46,7 +46,7 @@ class ProgressLine:
             case Damage(counts=counts):
                 self._tell(f"link: {', '.join(f'{count} {name}' for name, count in counts.items() if count)}")
             case Planned(lines=lines):
-                # Said wherever the standard error goes: it is what somebody decides by whether to begin.
+                # Said wherever the standard error goes: the operator decides by it whether to begin.
                 for line in lines:
                     print(folded(one_line(line), "  - "), file=sys.stderr)
             case Asked():

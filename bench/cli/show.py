@@ -38,6 +38,7 @@ def command(paths: tuple[Path, ...], full: bool, budget: bool, flashes_path: str
     makebreak show records/2031-05-06
     makebreak show returns/*.json
     """
+    from bench import files
     from bench.cli.exit_codes import GOOD, USAGE, code_for
 
     is_one = len(paths) == 1 and not paths[0].is_dir()
@@ -49,7 +50,7 @@ def command(paths: tuple[Path, ...], full: bool, budget: bool, flashes_path: str
     if flashes_path == "-":
         refuse_unused(("full", "budget"), "--flashes - writes the flashes instead of the report")
     check_target(flashes_path, "flashes", paths)
-    record = _record(paths[0])
+    record = files.record(paths[0])
     if flashes_path is not None:
         _write_flashes(record, flashes_path)
         if flashes_path == "-":
@@ -71,12 +72,13 @@ def _records_among(paths: Iterable[Path]) -> list[Path]:
 
 def _show_several(paths: Sequence[Path]) -> int:
     """Print a line for each record, and one on the standard error for each that can't be shown; return how many of those."""
+    from bench import files
     from bench.errors import RecordError
 
     records, refused = [], []
     for path in paths:
         try:
-            records.append(_record(path))
+            records.append(files.record(path))
         except RecordError as error:
             refused.append(str(error))
     records.sort(key=lambda record: record.when)
@@ -119,15 +121,3 @@ def _write_flashes(record: TestRecord, path: str) -> None:
         write_whole(Path(path), flashes_csv(record))
     except OSError as error:
         raise click.ClickException(f"writing the flashes to {path}: {error.strerror or error}") from error
-
-
-def _record(path: Path) -> TestRecord:
-    from bench.errors import IntakeError, RecordError
-    from bench.intake import RECORD_MB, read_json_text
-    from bench.record_json import from_json
-
-    try:
-        text = read_json_text(path, RECORD_MB)
-    except IntakeError as error:
-        raise RecordError(f"reading {path}: {error}") from error
-    return from_json(text, str(path))

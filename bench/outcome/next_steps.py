@@ -1,4 +1,4 @@
-"""What to do next, by what kept an outcome from being another."""
+"""What to do next, by the reason for the outcome."""
 
 from __future__ import annotations
 

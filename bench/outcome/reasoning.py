@@ -197,7 +197,7 @@ def _favourable(case: Case) -> Conclusion:
 
 
 def _short_of(grade: Grade | None) -> str:
-    """Return what kept a good unit from a better grade, in one clause."""
+    """Return why a good unit has no better grade, in one clause."""
     if grade is None or grade.name == "A":
         return ""
     why = next((text for text in (*grade.charges, *grade.kept_from) if text), "")

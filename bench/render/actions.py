@@ -1,4 +1,4 @@
-"""What hands must do at the bench, as sentences."""
+"""Manual actions at the bench, as sentences."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from bench.plain import one_line
 
 
 def action_text(action: Action) -> str:
-    """Return what hands must do, in one line."""
+    """Return the instruction to the operator, in one line."""
     match action:
         case FitLink():
             return "Put the shorting link in the unit's place."

@@ -30,7 +30,7 @@ def limit_set_report(limit_set: LimitSet) -> RenderableType:
         ("", source_text(averaging.source)),
     ):
         facts.add_row(Text(name, style="dim"), Text(one_line(value)))
-    made = table("Asked for", "Limit", "Source")
+    made = table("Requirement", "Limit", "Source")
     for requirement, depth in _flat(limit_set.requirements):
         source = getattr(requirement, "source", None)
         indented = Padding(Text(one_line(requirement.title)), (0, 0, 0, 2 * depth))

@@ -1,4 +1,4 @@
-"""The steps of a procedure, and what hands must do at the bench, as sentences."""
+"""The steps of a procedure, and the manual actions that they ask for, as sentences."""
 
 from __future__ import annotations
 

@@ -73,8 +73,7 @@ def readable_text(found: Estimate) -> str:
 
 
 def uncertainty_readable(u: float, unit: str) -> str:
-    """Return the expanded uncertainty (95 %) of `u`, a standard uncertainty in `unit`, in the unit that people use for its size; `-` where
-    nothing is known."""
+    """Return the expanded uncertainty (95 %) of `u`, a standard one in `unit`, in the unit for people; `-` where nothing is known."""
     if math.isinf(u):
         return "-"
     shown = in_shown_unit(Estimate(0.0, unit, (Component("stated", u),)))
@@ -103,5 +102,5 @@ def source_text(source: Source) -> str:
 
 
 def risk_text(p: float) -> str:
-    """Return `p`, a probability, in percent, rounded up to one digit behind the point: never shown as less than it is."""
+    """Return the probability `p` in percent, rounded up to one digit behind the point: never shown as less than it is."""
     return "< 0.1 %" if p < 0.001 else f"{math.ceil(p * 1000 - 1e-9) / 10:.1f} %"

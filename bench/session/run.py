@@ -1,6 +1,6 @@
 """One run of a unit on one load: switched on (or its load switched live), watched until there is nothing more to learn.
 
-Strategy. Twenty times a second the run tells its trace and how it stands; once a second it asks the board where its stamps are, measures,
+Strategy. Twenty times a second the run tells its trace and its status; once a second it asks the board where its stamps are, measures,
 and has that judged. It ends when the wanted cycles are there, when its time is over, when a behaviour has been clear for long enough (a
 unit that stays lit or dark has nothing more to show), when the line loses most of what comes, or when judging says that more would change
 nothing. What is measured is frozen when the unit is switched off: switching off is not its doing.

@@ -38,7 +38,7 @@ class LampGroup:
 class FixedLoads:
     """Loads without a temperature: their conductance, and that which LEDs add above their knee voltage."""
 
-    siemens: float
+    ohmic_siemens: float
     led_siemens: float
     knee_v: float
 
@@ -91,23 +91,23 @@ class BankLamps:
 
     def fixed(self, loads: frozenset[int]) -> FixedLoads:
         """Return what these loads conduct besides filaments, the rig's sense dividers included."""
-        siemens = 1.0 / SENSE_OHM + (1.0 / LEAK_OHM if LEAK in loads else 0.0)
+        ohmic_siemens = 1.0 / SENSE_OHM + (1.0 / LEAK_OHM if LEAK in loads else 0.0)
         leds: list[tuple[float, float]] = []  # conductance above the knee, and the knee
         for n, (load, branch_ohm) in enumerate(zip(self._bank.sockets, self._bank.branch_ohm, strict=True), start=1):
             if n not in loads:
                 continue
             match load:
                 case Resistor(ohm=ohm):
-                    siemens += 1.0 / (ohm + branch_ohm)
+                    ohmic_siemens += 1.0 / (ohm + branch_ohm)
                 case LedLamp(knee_v=knee_v, ohm=ohm):
                     leds.append((1.0 / (ohm + branch_ohm), knee_v))
                 case LedWithResistor(led=led, resistor=Resistor(ohm=ohm)):
                     # Behind the contact's resistance the LED begins later, and both together conduct less than each alone would.
                     below = 1.0 / (ohm + branch_ohm)
                     above = 1.0 / (branch_ohm + led.ohm * ohm / (led.ohm + ohm))
-                    siemens += below
+                    ohmic_siemens += below
                     leds.append((above - below, led.knee_v * (1.0 + branch_ohm / ohm)))
         led_siemens = sum(g for g, _ in leds)
         # One knee stands for all: exact where all of them conduct, or all have the same.
         knee_v = sum(g * knee for g, knee in leds) / led_siemens if leds else math.inf
-        return FixedLoads(siemens, led_siemens, knee_v)
+        return FixedLoads(ohmic_siemens, led_siemens, knee_v)

@@ -14,7 +14,7 @@ _UPSTREAM_SHARE = 0.7  # of the series resistance lies before the unit's input, 
 class BenchCircuit:
     """The circuit without the unit. Faults of the bench are changes of it.
 
-    series_ohm: supply to lamps, unit excluded, allowed for when the supply is set; sag_ohm: more of it that nobody allowed for.
+    series_ohm: supply to lamps, unit excluded, allowed for when the supply is set; sag_ohm: more of it that is not allowed for.
     sense_ohm: load current crosses this within the sense wires of the drop. lamps_off_s: the lamps were lit so long before each
     start. unit_rest_s: the unit rests no longer than this. heat_loss: factor on the heat that a thermal unit's strip loses.
     """

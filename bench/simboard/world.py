@@ -240,7 +240,7 @@ class World:
             v_in, own_a = self._idle
             return _CircuitState([], mechanism.rates(a, b, c, 0.0, conducting), v_in, 0.0, 0.0, own_a, mechanism.margin(a, b, c, 0.0, v_in))
         fixed = self._fixed
-        lamp_siemens, input_siemens = fixed.siemens, mechanism.own_siemens
+        lamp_siemens, input_siemens = fixed.ohmic_siemens, mechanism.own_siemens
         ohms = []
         for group, kelvin in zip(self._groups, kelvins, strict=True):
             ohm = group.ohm * kelvin**RESISTANCE_EXPONENT

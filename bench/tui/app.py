@@ -29,14 +29,14 @@ from bench.tui.console_letters import ConsoleLetters
 from bench.tui.desk import Desk, plan_for
 from bench.tui.drawn_bench import system_of
 from bench.tui.frame import BenchScreen
-from bench.tui.overlays import BETWEEN_TESTS, CAUTION, overlay
+from bench.tui.main_screen import MainScreen
+from bench.tui.overlays import BETWEEN_TESTS, CAUTION, KEYS, overlay
 from bench.tui.plain_lines import PlainLines
 from bench.tui.raster import BLOCKS, INKS, Ink
 from bench.tui.requests import CautionsRead, Chosen, FavouritesChanged, KnobTurned, PracticeBegun, PracticeLeft, Scanned
 from bench.tui.state import Phase, State, Tested
 from bench.tui.terminal_signals import CANCELLED, end_at_the_latest, heed_signals
 from bench.tui.theme import DARK, LIGHT, THEMES, ansi_theme
-from bench.tui.work import Work
 
 LOOKS_PER_S = 40
 """How often news are looked for; a frame is drawn only when something came, which a running test does twenty times a second."""
@@ -60,7 +60,7 @@ class BenchApp(App[None]):
         Binding("enter", "enter", priority=True, show=False),
         Binding("escape", "escape", priority=True, show=False),
         Binding("backspace", "erase", priority=True, show=False),
-        *(Binding(f"f{n}", f"open('F{n}')", show=False) for n in range(1, 6)),
+        *(Binding(key.lower(), f"open('{key}')", show=False) for key in KEYS),
         Binding("f6", "again", show=False),
         Binding("f8", "theme", show=False),
         Binding("f9", "ink", show=False),
@@ -105,7 +105,7 @@ class BenchApp(App[None]):
     # --- life
 
     def on_mount(self) -> None:
-        self.work = Work(self.state)
+        self.work = MainScreen(self.state)
         self.push_screen(self.work)
         if self._watch_terminal:
             heed_signals(self._told_to_end, self._draw_anew, LEAVING_S)
@@ -199,7 +199,7 @@ class BenchApp(App[None]):
 
     async def on_event(self, event: events.Event) -> None:
         """Characters are taken here, before anything else is looked at: a scanner's Enter comes in the same moment as its last digit, and
-        must not overtake it. Every key but those that leave takes back that somebody wanted to."""
+        must not overtake it. Any key but those that leave answers no to a question whether to leave."""
         if isinstance(event, events.Key) and event.key not in LEAVING_KEYS:
             self.state.asks_to_leave = False
         if isinstance(event, events.Key) and event.character is not None and event.is_printable and not self._takes_text:
@@ -368,13 +368,13 @@ class BenchApp(App[None]):
 
     @on(FavouritesChanged)
     def keep_favourites(self, asked: FavouritesChanged) -> None:
-        """Keep the favourites with the choices, for tomorrow too."""
+        """Keep the favourites as they are now."""
         self.state.favourites = asked.favourites
         self._keep(replace(self._kept, favourites=asked.favourites))
 
     @on(Scanned)
     def take_scan(self, asked: Scanned) -> None:
-        """Take what a scanner typed into the search as the unit's number."""
+        """Take a number that was scanned on a page that takes text."""
         self._scan(lambda: self.desk.paste(asked.text))
 
     @on(PracticeBegun)

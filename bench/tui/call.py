@@ -1,4 +1,4 @@
-"""What hands must do now, or what is waited for: the act itself in large letters, to be read from two metres."""
+"""The manual action that is asked now, or what is waited for: the act itself in large letters, to be read from two metres."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What was chosen to test, on what and by which limits: kept from unit to unit, and from day to day. No widget in here."""
+"""What was chosen to test, on what and by which limits: kept from unit to unit, and from day to day."""
 
 from __future__ import annotations
 

@@ -49,6 +49,7 @@ class ChoiceList(OptionList):
 class Choose(BenchScreen):
     """What is tested, on what, by which limits. Nothing is taken over before Enter."""
 
+    KEY = "F2"
     HINTS: ClassVar[tuple[KeyHint, ...]] = (
         ("↑↓←→", "choose"), ("Enter", "take it"), ("F7", "search"), ("F6", "favourite"), ("Esc", "back"), ("F1", "help"),
     )  # fmt: skip
@@ -145,7 +146,7 @@ class Choose(BenchScreen):
 
     @on(OptionList.OptionHighlighted)
     def show_row(self) -> None:
-        """Explain the row that the cursor came to."""
+        """Explain the row at hand."""
         chosen = self.query_one(ChoiceList)
         if chosen.highlighted == 1:
             chosen.scroll_home(animate=False)  # else its heading stays out of sight
@@ -194,10 +195,10 @@ class Choose(BenchScreen):
 
     @on(Input.Changed)
     def find(self) -> None:
-        """List what fits the words of the search."""
+        """List the rows that the words find."""
         self._fill()
 
-    @on(SearchLine.Ended)
+    @on(SearchLine.Searched)
     def to_found(self) -> None:
         """Go from the search to the rows that it found."""
         self.query_one(ChoiceList).focus()

@@ -1,4 +1,4 @@
-"""What happens at the desk: keys and news change the state, and orders go to the station. No widget, no clock of its own.
+"""What happens at the desk: keys and news change the state, and orders go to the station. The clock is passed in.
 
 The person's way is always the same: a number (typed or scanned, Enter), Enter to start, a verdict, Enter for the next unit. Whatever
 is typed at any time begins a number, so that a scanner works wherever one is.
@@ -10,12 +10,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from bench import files
-from bench.errors import IntakeError, RecordError, SetupError, TableError
-from bench.intake import RECORD_MB, read_json_text
+from bench.errors import RecordError, SetupError, TableError
 from bench.manual_actions import Cool
 from bench.plain import sentence
 from bench.procedure import Procedure
-from bench.record_json import from_json
 from bench.session import Asked, Damage, Decided, Live, Noted, SoFar, StepBegan, Traced, Waiting
 from bench.setup import Setup
 from bench.station import (
@@ -43,7 +41,7 @@ from bench.tui.state import Phase, Practising, State, Tested, Underway
 LONGEST_NUMBER = 40
 BY_OPERATOR = "cancelled by the operator"
 NO_BOARD = "No test yet: no board answers."
-_APART_S = 0.4  # a scanner may send Enter twice; nobody presses it twice so fast and means it
+_APART_S = 0.4  # a scanner may send Enter twice; a person does not press it twice so fast on purpose
 _KNOB_V = 0.1
 _STEADY_S = 5.0
 
@@ -288,8 +286,8 @@ class Desk:
         if test.record_path is None:
             return
         try:
-            record = from_json(read_json_text(test.record_path, RECORD_MB))
-        except (IntakeError, RecordError) as error:
+            record = files.record(test.record_path)
+        except RecordError as error:
             state.message += f" Its record can't be read: {sentence(str(error))}"
             return
         tested = Tested(record, test.record_path, test.capture_path)
@@ -304,7 +302,7 @@ def plan_for(state: State) -> tuple[Setup, Procedure]:
 
 
 def _follow(test: Underway, news: News) -> None:
-    """An event of the session, or of the hands."""
+    """Take an event of the session, or a manual action that is asked."""
     match news:
         case Started(record_path=record_path, capture_path=capture_path):
             test.record_path, test.capture_path = record_path, capture_path

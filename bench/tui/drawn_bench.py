@@ -1,4 +1,4 @@
-"""A simulated bench to practise on: unit, faults and surroundings as chosen, or drawn unseen; and its address. No widget in here."""
+"""A simulated bench to practise on: unit, faults and surroundings as chosen, or drawn unseen; and its address."""
 
 from __future__ import annotations
 

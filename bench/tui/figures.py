@@ -170,7 +170,7 @@ def _style(figure: Figure, colours: Mapping[str, str]) -> str:
 
 
 def _status(figure: Figure, colours: Mapping[str, str]) -> tuple[str, str]:
-    """In a word how it stands."""
+    """Return the status in a word."""
     quiet = colours.get("quiet", "")
     if not isinstance(figure.found, Estimate):
         return "not yet", quiet

@@ -1,4 +1,4 @@
-"""Every measurement of a running test on a line: value, uncertainty, a gauge against its band, and in a word how it stands."""
+"""Every measurement of a running test on a line: value, uncertainty, a gauge against its band, and its status in a word."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ TIMES = ("start_s", "first_light_s", "first_extinction_s", "start_largest_s")
 """What happens once, at the start: all of it on one line."""
 _TIMES_APART = 3
 BESIDES = ("steady_a", "inrush_first_a", "lamp_v", "period_spread", "bounce_make_s", "temperature_c")
-"""What no limit judges and still tells a hand much, in this order."""
+"""What no limit judges and still tells the operator much, in this order."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""The requirements of limit sets as rows that keep their places while they are judged. No widget in here."""
+"""The requirements of limit sets as rows that keep their places while they are judged."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def merged(rows: Iterable[Row]) -> tuple[Row, ...]:
 
 
 def placed(expected: Sequence[Row], judged: Sequence[Row]) -> tuple[Row, ...]:
-    """What was judged, in the order expected; what nobody expected (a set chosen by what was seen) comes after."""
+    """What was judged, in the order expected; what was not expected (a set chosen by what was seen) comes after."""
     by_key = {row.key: row for row in judged}
     known = {row.key for row in expected}
     return (*(by_key.get(row.key, row) for row in expected), *(row for row in judged if row.key not in known))

@@ -24,7 +24,7 @@ class PageGrid:
 
     @property
     def is_roomy(self) -> bool:
-        """Whether there are rows for blank lines between the parts."""
+        """Whether there is room for blank rows between the parts."""
         return self.height >= _ROOMY
 
     @property
@@ -39,17 +39,17 @@ class PageGrid:
 
     @property
     def side(self) -> int:
-        """Cells of the column at the side; 0 where the page is too narrow for one."""
+        """Cells of the column beside; 0 where there is no room for one."""
         return max(int(_SIDE_PART * self.width), _SIDE_LEAST) if self.width >= 4 * _SIDE_LEAST else 0
 
     @property
     def beside(self) -> int:
-        """Cells beside that column."""
+        """Cells left beside that column."""
         return self.across - self.side - MARGIN if self.side else self.across
 
     @property
     def middle_rows(self) -> int:
-        """Rows of sentence and side column."""
+        """Rows between word and list."""
         return min(max(int(_MIDDLE_PART * self.height), _MIDDLE_LEAST), max(self.height - self.word_rows - 1 - 2 * self.is_roomy, 0))
 
     @property

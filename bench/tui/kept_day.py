@@ -6,9 +6,8 @@ from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 
-from bench.errors import IntakeError, RecordError
-from bench.intake import RECORD_MB, read_json_text
-from bench.record_json import from_json
+from bench import files
+from bench.errors import RecordError
 from bench.station import PRACTICE
 from bench.tui.state import Tested
 
@@ -26,8 +25,8 @@ def tests_of(folder: Path, day: str, given_up: Callable[[], bool] = lambda: Fals
         if given_up():
             break
         try:
-            record = from_json(read_json_text(path, RECORD_MB))
-        except (IntakeError, RecordError):
+            record = files.record(path)
+        except RecordError:
             unread.append(path.name)
             continue
         capture = path.with_suffix(".capture")

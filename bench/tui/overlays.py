@@ -5,6 +5,8 @@ from __future__ import annotations
 from bench.tui.frame import BenchScreen
 from bench.tui.state import State, Tested
 
+KEYS = ("F1", "F2", "F3", "F4", "F5")
+"""Keys that open a screen, each the `KEY` of its class; a screen may bind others of F6 to F12 for itself (F2 has F7 for its search)."""
 BETWEEN_TESTS = ("F2", "F3")
 """Keys whose screens change what the next test would be: not during one."""
 CAUTION = "caution"

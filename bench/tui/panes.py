@@ -29,8 +29,8 @@ _LIMIT = "╌"
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
-    """One line of a pane, named by `words` in its heading; a dotted one lies behind the others."""
+class Curve:
+    """One curve of a pane, named by `words` in its heading; a dotted one lies behind the others."""
 
     channel: str
     words: str
@@ -49,7 +49,7 @@ class Pane:
     short: str
     heading: str
     unit: str
-    lines: tuple[Line, ...]
+    curves: tuple[Curve, ...]
     least_top: float
     lasting: bool = False
     fixed: bool = False
@@ -109,11 +109,11 @@ def draw_panes(
     return top
 
 
-_OUT = Line("v_out", "out, to the lamps", Look.OUT)
-_IN = Line("v_in", "in, from the supply", Look.SUPPLY, dotted=True)
-_DROP = Line("v_drop", "", Look.OUT)
+_OUT = Curve("v_out", "out, to the lamps", Look.OUT)
+_IN = Curve("v_in", "in, from the supply", Look.SUPPLY, dotted=True)
+_DROP = Curve("v_drop", "", Look.OUT)
 PILOT_CHANNEL = "v_pilot"
-_PILOT = Line(PILOT_CHANNEL, "", Look.PILOT)
+_PILOT = Curve(PILOT_CHANNEL, "", Look.PILOT)
 DROP_V = 1.0
 """So far the lane of the contact drop reaches, or a little over its limit."""
 VOLTS = Pane("volts", "volts at the unit, V", "V", (_OUT, _IN), 10.0)
@@ -121,7 +121,7 @@ PILOT = Pane("pilot", "volts at the pilot terminal, V", "V", (_PILOT,), 10.0)
 
 
 def _current(channel: str) -> Pane:
-    return Pane("current", "current, A", "A", (Line(channel, "", Look.CURRENT),), 1.0, lasting=True)
+    return Pane("current", "current, A", "A", (Curve(channel, "", Look.CURRENT),), 1.0, lasting=True)
 
 
 def _drop(limit_v: float | None) -> Pane:
@@ -141,7 +141,7 @@ def panes_of(channels: Mapping[str, str], drop_limit_v: float | None = None) -> 
     """The panes for these channels (name to unit), the most wanted first."""
     amps = [name for name in CURRENT_CHANNELS if name in channels]
     wanted = (VOLTS, *(_current(name) for name in amps[:1]), _drop(drop_limit_v), PILOT)
-    return tuple(pane for pane in wanted if any(line.channel in channels for line in pane.lines))
+    return tuple(pane for pane in wanted if any(curve.channel in channels for curve in pane.curves))
 
 
 def shares(panes: Sequence[Pane], height: int) -> list[tuple[Pane, int]]:
@@ -177,9 +177,9 @@ def _plot(canvas: Canvas, top: int, pane: Pane, axis: Axis, columns: DotColumns,
     least, greatest = axis.reach(ink.down)
     drawn: npt.NDArray[np.bool_] = np.zeros((dots, columns.cells * ACROSS), dtype=np.bool_)
     beyond = np.zeros(columns.cells * ACROSS, dtype=np.bool_)
-    looks = np.full((rows, columns.cells), pane.lines[0].look, dtype=np.uint8)
+    looks = np.full((rows, columns.cells), pane.curves[0].look, dtype=np.uint8)
     most = greatest
-    for line in sorted(pane.lines, key=lambda line: not line.dotted):
+    for line in sorted(pane.curves, key=lambda curve: not curve.dotted):
         if line.channel not in columns.low:
             continue
         low, high = columns.low[line.channel], columns.high[line.channel]
@@ -232,22 +232,22 @@ def _draw_axis(canvas: Canvas, top: int, axis: Axis) -> None:
             canvas.put(top + axis.row(tick), 0, f"{tick_text(tick):>{GUTTER - 2}} ┤", Look.QUIET)
 
 
-def sample(line: Line, ink: Ink) -> str:
-    """How the line looks, as two characters."""
+def sample(curve: Curve, ink: Ink) -> str:
+    """Return how the curve is drawn, as two characters."""
     if ink is BRAILLE:
-        return "⠄⠄" if line.dotted else "⠤⠤"
+        return "⠄⠄" if curve.dotted else "⠤⠤"
     if ink is FULL:
-        return "█ " if line.dotted else "██"
-    return "▖▖" if line.dotted else "▄▄"
+        return "█ " if curve.dotted else "██"
+    return "▖▖" if curve.dotted else "▄▄"
 
 
 def _heading(canvas: Canvas, row: int, pane: Pane, more: str, ink: Ink) -> None:
     canvas.put(row, 0, pane.heading, Look.STRONG)
     place = len(pane.heading) + 3
-    for line in pane.lines:
-        if line.words:
-            canvas.put(row, place, f"{sample(line, ink)} {line.words}", line.look)
-            place += len(line.words) + 6
+    for curve in pane.curves:
+        if curve.words:
+            canvas.put(row, place, f"{sample(curve, ink)} {curve.words}", curve.look)
+            place += len(curve.words) + 6
     if pane.limit is not None:
         more = f"{_LIMIT * 2} limit {tick_text(pane.limit)} {pane.unit}   {more}"
     canvas.put(row, place, more, Look.QUIET)

@@ -189,7 +189,7 @@ _EXPLAINED = {
     START: "Enter: the screen uses this simulated bench from now on, plainly marked, until you go back to the board.",
     "draw number": "Enter: the next number. Units of a kind differ a little; the same number gives the same unit and board again.",
     "hands": "Enter changes it. Yours: you set the supply and fit units when asked, as at a real bench. By themselves: it is done for you.",
-    "supply": "Enter: the next one. What the supply gives when nobody has set it.",
+    "supply": "Enter: the next one. What the supply gives before it is set.",
     "room": "Enter: the next one. The temperature at the bench.",
     TELL: "Enter: first test it and decide; then see here what it was.",
     BACK: "Enter: no more practice; the screen looks for the real board again.",
@@ -199,6 +199,7 @@ _EXPLAINED = {
 class Practice(BenchScreen):
     """The screen of practice."""
 
+    KEY = "F3"
     HINTS: ClassVar[tuple[KeyHint, ...]] = (
         ("↑ ↓", "choose"),
         ("← →", "other list"),

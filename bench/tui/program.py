@@ -24,7 +24,7 @@ class Program(BenchApp):
         gc.freeze()
 
     def _handle_exception(self, error: Exception) -> None:
-        """End, and keep the error for whoever ran this: Textual would print a page of source code, and leave with 1."""
+        """End, and keep the error for the caller: Textual would print a page of source code, and leave with 1."""
         self.broke = self.broke or error
         self.exit()
 

@@ -1,6 +1,6 @@
 """From the least and greatest value of each column of dots to characters, in braille or in block characters.
 
-Pure numpy, no widget. A whole pane is made at once: rows of code points, top row first.
+A whole pane is made at once: rows of code points, top row first.
 """
 
 from __future__ import annotations

@@ -13,7 +13,7 @@ class Request(Message):
 
 
 class Chosen(Request):
-    """Test with these choices from now on. `note`: a line on why, if nobody pressed a key for it; it is added to what is said already."""
+    """Test with these choices from now on. `note`: a line on why, if no key was pressed for it; it is added to what is said already."""
 
     def __init__(self, choices: Choices, note: str = "") -> None:
         super().__init__()

@@ -1,7 +1,7 @@
 """Scales of a picture: round numbers that hold what was seen, and the rows of characters on which their ticks lie.
 
 A tick can only stand on a row of characters. So the rows are shared out in whole rows to a step, and a value is drawn where it lies
-between the middles of the rows of its ticks: whoever reads a level off against the ticks is wrong by half a dot at most.
+between the middles of the rows of its ticks: a level read off against the ticks is wrong by half a dot at most.
 """
 
 from __future__ import annotations

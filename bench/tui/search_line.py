@@ -14,9 +14,9 @@ _SCANNER_S = 0.035
 
 
 class SearchLine(Input):
-    """Posts `Input.Changed` as words are typed, and `Ended` for Enter or an arrow; a scan is taken out again and posted as `Scanned`."""
+    """Posts `Input.Changed` as words are typed, and `Searched` for Enter or an arrow; a scan is taken out again and posted as `Scanned`."""
 
-    class Ended(Message):
+    class Searched(Message):
         """The words are there: on to what was found."""
 
     def __init__(self) -> None:
@@ -32,7 +32,7 @@ class SearchLine(Input):
             self._enter(event.time)
         elif event.key in ("down", "up"):
             event.stop()
-            self.post_message(self.Ended())
+            self.post_message(self.Searched())
 
     def _enter(self, now_s: float) -> None:
         scan = self._scan_before(now_s)
@@ -41,7 +41,7 @@ class SearchLine(Input):
             self.value = self.value.removesuffix(scan)
             self.post_message(Scanned(f"{scan}\n"))
         else:
-            self.post_message(self.Ended())
+            self.post_message(self.Searched())
 
     def _scan_before(self, now_s: float) -> str:
         """What came as fast as a scanner types, up to this Enter; empty if fingers typed it."""

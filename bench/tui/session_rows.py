@@ -1,4 +1,4 @@
-"""The session's tests as rows, and how many there were of each grade. No widget in here."""
+"""The session's tests as rows, and how many there were of each grade."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Lists side by side, each scrolled to the row at hand, and what that row means below. No widget in here."""
+"""Lists side by side, each scrolled to the row at hand, and what that row means below."""
 
 from __future__ import annotations
 

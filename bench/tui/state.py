@@ -54,7 +54,7 @@ class Tested:
 
 @dataclass
 class Underway:
-    """The test at hand, as far as it was told. `supply_v` is shown while a supply is set, `asked` what hands must do now.
+    """The test at hand, as far as it was told. `supply_v` is shown while a supply is set, `asked` the manual action to perform now.
 
     `early`: what was measured is from before the first flash was over, when every unit looks like one that never goes out.
     `provisional`: what all completed flashes show, while those that count are not there yet.
@@ -87,7 +87,9 @@ class Underway:
 
 @dataclass(frozen=True, slots=True)
 class Practising:
-    """A simulated bench of one's own choice: its address, whose hands, and whether what is wrong with it is to be found out."""
+    """A simulated bench of one's own choice. `own_hands`: the person performs the manual actions; `mystery`: its faults are to be
+    found out.
+    """
 
     address: str
     own_hands: bool
@@ -140,7 +142,7 @@ class State:
 
     @property
     def own_hands(self) -> bool:
-        """Whether the person at a simulated bench does what hands must do."""
+        """Whether the person performs the manual actions at a simulated bench."""
         return self.practice is not None and self.practice.own_hands
 
     @property

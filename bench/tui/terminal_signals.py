@@ -24,7 +24,7 @@ def heed_signals(leave: Callable[[str], None], draw: Callable[[], object], patie
 
     The event loop itself may stand still, waiting for a terminal that takes nothing: then the process ends after `patience_s` all the same.
     A screen that was stopped and goes on calls `draw`, and nothing else: Textual would take the terminal a second time. It can't be stopped
-    from its terminal, since nobody would see how the test goes on.
+    from its terminal, since how the test goes on could not be seen.
     """
     if threading.current_thread() is not threading.main_thread():
         return

@@ -1,4 +1,4 @@
-"""The two rows below the panes: when the lamps were lit, with a mark at every transition found, and the time. No widget in here."""
+"""The two rows below the panes: when the lamps were lit, with a mark at every transition found, and the time."""
 
 from __future__ import annotations
 

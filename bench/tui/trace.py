@@ -130,7 +130,7 @@ class LiveTrace(Drawn):
         lasting = round(LASTING_S / self._bins.bin_s)
         for pane in self._panes:
             least, most = self._seen.get(pane.short, (0.0, 0.0))
-            for line in pane.lines:
+            for line in pane.curves:
                 columns = lasting if pane.lasting else 1
                 seen = extent(*self._bins.between(line.channel, first - columns + 1, self._bins.end), columns)
                 least, most = min(least, seen[0]), max(most, seen[1])
@@ -144,7 +144,7 @@ class LiveTrace(Drawn):
         """The newest bins as columns; the last cell may be half full."""
         bins, count = self._bins, (cells + 1) * ACROSS
         first = -(-bins.end // (ACROSS * dot_bins)) * ACROSS - count
-        names = {line.channel for pane in self._panes for line in pane.lines}
+        names = {line.channel for pane in self._panes for line in pane.curves}
         low, high = {}, {}
         for name in names:
             lows, highs = bins.between(name, first * dot_bins, (first + count) * dot_bins)

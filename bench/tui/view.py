@@ -1,4 +1,4 @@
-"""Which part of a run is looked at, and that part as columns of dots. Pure."""
+"""Which part of a run is looked at, and that part as columns of dots."""
 
 from __future__ import annotations
 
@@ -124,7 +124,7 @@ class Scales:
         if pane.short not in self._whole:
             self._whole[pane.short] = self._of_run(pane)
         least, most = self._whole[pane.short]
-        for line in pane.lines:
+        for line in pane.curves:
             if line.channel in columns.low:
                 part_s = min(LASTING_S, _LASTING_PART * columns.cells * columns.cell_s)
                 lasting = round(part_s / columns.dot_s) if pane.lasting else 1
@@ -136,7 +136,7 @@ class Scales:
         bin_s = LASTING_S / 25.0
         edges_s = np.arange(self._run.begin_s, self._run.end_s + bin_s, bin_s)
         least, most = 0.0, 0.0
-        for line in pane.lines:
+        for line in pane.curves:
             if line.channel in self._run.traces and len(edges_s) > 1:
                 seen = extent(*extremes(self._run.traces[line.channel], edges_s), 25 if pane.lasting else 1)
                 least, most = min(least, seen[0]), max(most, seen[1])

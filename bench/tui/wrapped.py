@@ -11,7 +11,7 @@ def wrapped(text: str, width: int) -> list[str]:
     """`text` in lines of at most `width` cells, broken between words where that is possible."""
     if width < 2:
         return []
-    # Characters of two cells are rare here (somebody's label): halving the line for them is safe.
+    # Characters of two cells are rare here (a unit's label): halving the line for them is safe.
     across = width if cell_len(text) == len(text) else width // 2
     return textwrap.wrap(text, across, break_on_hyphens=False)
 

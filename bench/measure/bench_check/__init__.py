@@ -34,7 +34,7 @@ _START = ("start_s", "start_largest_s", "first_light_s", "first_extinction_s", "
 
 
 def check_bench(e: Evidence, died: int | None) -> tuple[tuple[BenchFault, ...], tuple[BenchProof, ...]]:
-    """Return all bench faults that show, none if the bench is in order; and what was proved of it."""
+    """Return all bench faults that show, none if nothing is wrong; and what was proved of it."""
     faults = tuple(_found(e, died))
     return faults, tuple(_proofs(e, died, {fault.code for fault in faults}))
 

@@ -37,7 +37,7 @@ def hints_for(state: State) -> Sequence[KeyHint]:
             return (("Enter", does), ("F5", "whole report"), ("F6", "test it again"), *_ALWAYS)
 
 
-class Work(BenchScreen):
+class MainScreen(BenchScreen):
     """Shows the view of the phase."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
