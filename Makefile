@@ -16,6 +16,7 @@ packages:
 
 lint: $(VENV)/dev
 	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 
 # Side by side on all cores; the tests of one file stay together, since they share what takes long to set up.

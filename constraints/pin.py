@@ -21,9 +21,7 @@ COMMAND = (
 
 
 def pin(name: str, extra: str) -> None:
-    made = subprocess.run(
-        (*COMMAND, "--extra", extra, str(HERE.parent / "pyproject.toml")), check=True, capture_output=True, text=True
-    )
+    made = subprocess.run((*COMMAND, "--extra", extra, str(HERE.parent / "pyproject.toml")), check=True, capture_output=True, text=True)
     if "://" in made.stdout:
         raise SystemExit(f"{name}.txt would hold an address; not written")
     (HERE / f"{name}.txt").write_text(HEADER.format(name=name) + made.stdout)

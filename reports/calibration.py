@@ -73,9 +73,7 @@ def outcomes(built_in: BoardDescription, said: BoardDescription, hidden: Hidden)
             scale, zero = old.scale / (1.0 + errors.gain), old.zero + errors.zero / old.scale
             key = f"{name} {r.number}"
             rows[f"{key} scale"] = Outcome(r.scale / scale - 1.0, _K * r.u_scale, old.scale / scale - 1.0, _K * old.u_scale)
-            rows[f"{key} zero"] = Outcome(
-                (zero - r.zero) * r.scale, _K * r.u_zero, (zero - old.zero) * old.scale, _K * old.u_zero
-            )
+            rows[f"{key} zero"] = Outcome((zero - r.zero) * r.scale, _K * r.u_zero, (zero - old.zero) * old.scale, _K * old.u_zero)
             for value in PLACES[name]:
                 if value < 0.95 * r.high:
                     count = zero + value / scale
@@ -84,16 +82,12 @@ def outcomes(built_in: BoardDescription, said: BoardDescription, hidden: Hidden)
                         (count - r.zero) * r.scale - value, _K * r.u_at(value), (count - old.zero) * old.scale - value, _K * old.u_at(value)
                     )
     hz = built_in.clock_hz * (1.0 + hidden.clock_error)
-    now, before = (
-        (one.clock_hz / hz - 1.0, _RECTANGULAR * one.clock_half_width) for one in (said, built_in)
-    )
+    now, before = ((one.clock_hz / hz - 1.0, _RECTANGULAR * one.clock_half_width) for one in (said, built_in))
     rows["clock"] = Outcome(*now, *before)
     return rows
 
 
-def survey(
-    rigs: int, seed: int, meters: str, workers: int = 2, progress: Callable[[int], None] | None = None
-) -> list[dict[str, Outcome]]:
+def survey(rigs: int, seed: int, meters: str, workers: int = 2, progress: Callable[[int], None] | None = None) -> list[dict[str, Outcome]]:
     seeds = range(1000 * seed, 1000 * seed + rigs)
     found = []
     with ProcessPoolExecutor(workers) as pool:
@@ -119,8 +113,10 @@ def table(found: Sequence[Mapping[str, Outcome]]) -> str:
             f"{_rms([o.error_before for o in some]):>11.3g}"
         )
     least = min(found[0], key=lambda name: held(found, name))
-    lines.append(f"least: {least}, {held(found, least)} of {len(found)}; all together "
-                 f"{100.0 * sum(held(found, name) for name in found[0]) / len(found) / len(found[0]):.1f} %")
+    lines.append(
+        f"least: {least}, {held(found, least)} of {len(found)}; all together "
+        f"{100.0 * sum(held(found, name) for name in found[0]) / len(found) / len(found[0]):.1f} %"
+    )
     return "\n".join(lines)
 
 

@@ -91,9 +91,7 @@ def _flashes(rng: Rng, per_min: float, lasts_s: float, faint: bool, missing: boo
             breaks.append(t + on_s)
         t += on_s + off_s
     counted = usual[5:-1]
-    return Truth(
-        np.array(makes), np.array(breaks), missed, long, on_ratio, float(np.mean(counted)), faint, missed + long > 0
-    )
+    return Truth(np.array(makes), np.array(breaks), missed, long, on_ratio, float(np.mean(counted)), faint, missed + long > 0)
 
 
 def _clicks(rng: Rng, rate: int, lasts_s: float, truth: Truth) -> tuple[float, Array]:

@@ -167,8 +167,10 @@ def _time_stolen(rng: Rng) -> Mischief:
 
 def _drift(rng: Rng) -> Mischief:
     rate = rng.choice((-0.02, -0.005, 0.005, 0.02))
-    return copies(f"its clock drifts by {rate:g} a second, hidden by the stamps",
-                   lambda line: _spread(rng, min(2.0, max(0.5, 1.0 + rate * line.now_s))))
+    return copies(
+        f"its clock drifts by {rate:g} a second, hidden by the stamps",
+        lambda line: _spread(rng, min(2.0, max(0.5, 1.0 + rate * line.now_s))),
+    )
 
 
 # --- counts

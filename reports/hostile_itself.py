@@ -107,8 +107,9 @@ def _events(rng: Rng) -> Mischief:
 
 def _deaf(rng: Rng) -> Mischief:
     """It says that it did, and did not: open, close, switch on. Frames tell the truth, or the same lie."""
-    what = rng.choice(("OUTP OFF", "OUTP OFF|*RST", "ROUT:OPEN", "ROUT:OPEN|*RST", "OUTP OFF|ROUT:OPEN|*RST", "OUTP ON", "ROUT:CLOS",
-                       "SENS:MODE"))
+    what = rng.choice(
+        ("OUTP OFF", "OUTP OFF|*RST", "ROUT:OPEN", "ROUT:OPEN|*RST", "OUTP OFF|ROUT:OPEN|*RST", "OUTP ON", "ROUT:CLOS", "SENS:MODE")
+    )
     begin_s, lies, words = moment(rng), rng.random() < 0.5, tuple(what.split("|"))
     master, loads = False, frozenset[int]()
 
@@ -268,8 +269,9 @@ def _some_lines(rng: Rng) -> Mischief:
             line.broken()
         return Heard((said,) if left >= 0 else ())
 
-    return Mischief(text, line=heard, reply=lambda _, said: ((0.0, said),) if left >= 0 else (),
-                    frame=lambda _, of: (of,) if left >= 0 else ())
+    return Mischief(
+        text, line=heard, reply=lambda _, said: ((0.0, said),) if left >= 0 else (), frame=lambda _, of: (of,) if left >= 0 else ()
+    )
 
 
 _GARBAGE: Mapping[str, Callable[[Rng, int], bytes]] = {
@@ -313,8 +315,12 @@ def _garbage(rng: Rng) -> Mischief:
     def silent(line: HostileLine) -> bool:
         return alone and line.now_s >= begin_s
 
-    return Mischief(f"{kind} at {rate:g} bytes a second {'alone' if alone else 'besides'}, from {begin_s:.1f} s", more=more,
-                    reply=lambda line, said: () if silent(line) else ((0.0, said),), frame=lambda line, of: () if silent(line) else (of,))
+    return Mischief(
+        f"{kind} at {rate:g} bytes a second {'alone' if alone else 'besides'}, from {begin_s:.1f} s",
+        more=more,
+        reply=lambda line, said: () if silent(line) else ((0.0, said),),
+        frame=lambda line, of: () if silent(line) else (of,),
+    )
 
 
 ITSELF: Mapping[str, tuple[Maker, ...]] = {

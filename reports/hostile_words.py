@@ -44,10 +44,35 @@ def _swap(start: str, *new: str) -> Callable[[Lines], Lines]:
 
 
 def _missing(rng: Rng) -> Mischief:
-    start = rng.choice(("board", "clock", "mode", "mode,FAST", "channel", "channel,v_in", "channel,v_out",
-                        "channel,v_drop", "channel,i_load,",
-                        "channel,i_load_low", "range", "range,v_in", "range,v_in,1", "range,v_out", "range,i_load,", "range,temp",
-                        "check", "curve", "common", "load", "load,1", "limit", "limit,CURR", "limit,TIME", "limit,SIL"))
+    start = rng.choice(
+        (
+            "board",
+            "clock",
+            "mode",
+            "mode,FAST",
+            "channel",
+            "channel,v_in",
+            "channel,v_out",
+            "channel,v_drop",
+            "channel,i_load,",
+            "channel,i_load_low",
+            "range",
+            "range,v_in",
+            "range,v_in,1",
+            "range,v_out",
+            "range,i_load,",
+            "range,temp",
+            "check",
+            "curve",
+            "common",
+            "load",
+            "load,1",
+            "limit",
+            "limit,CURR",
+            "limit,TIME",
+            "limit,SIL",
+        )
+    )
     return _described(f"no line {start}", _swap(start))
 
 
@@ -56,8 +81,18 @@ _OF_CHANNEL = ("channel,", "range,", "common,", "curve,", "check,")
 
 def _lacks(rng: Rng) -> Mischief:
     """Channels that are not there, with all their lines."""
-    kept = rng.choice(((), ("v_in",), ("v_in", "v_out"), ("v_out", "i_load"), ("v_in", "i_load", "i_load_low"),
-                       ("v_in", "v_out", "v_drop"), ("v_out",), ("temperature",)))
+    kept = rng.choice(
+        (
+            (),
+            ("v_in",),
+            ("v_in", "v_out"),
+            ("v_out", "i_load"),
+            ("v_in", "i_load", "i_load_low"),
+            ("v_in", "v_out", "v_drop"),
+            ("v_out",),
+            ("temperature",),
+        )
+    )
 
     def names(line: str) -> Lines:
         return line.split(",")[1 : 3 if line.startswith("common,") else 2]
@@ -80,8 +115,26 @@ def _doubled(rng: Rng) -> Mischief:
 
 
 def _unknown(rng: Rng) -> Mischief:
-    extra = rng.choice(("loop,0.1,0.02", "LOOP,0.1", "x-9,1", "lone", "loop2,1", "empty,", ",", "a,b,,c", "caf\xe9,1", "tab\there,1",
-                        "two words,1", "x," * 59, "x," + "9" * 110, "x," + "9" * 240, "", "0,0"))
+    extra = rng.choice(
+        (
+            "loop,0.1,0.02",
+            "LOOP,0.1",
+            "x-9,1",
+            "lone",
+            "loop2,1",
+            "empty,",
+            ",",
+            "a,b,,c",
+            "caf\xe9,1",
+            "tab\there,1",
+            "two words,1",
+            "x," * 59,
+            "x," + "9" * 110,
+            "x," + "9" * 240,
+            "",
+            "0,0",
+        )
+    )
     return _described(f"a line {extra[:20]!r}", lambda lines: [*lines[:3], extra, *lines[3:]])
 
 
@@ -101,8 +154,11 @@ def _odd_number(rng: Rng) -> Mischief:
 
 def _many_lines(rng: Rng) -> Mischief:
     late_s, kind = rng.choice((0.0, 0.05, 0.4)), rng.choice(("x,{}", "load,{},LAMP,21", "channel,c{},V,4,0,64,0", "check,c{},1,1"))
-    return _described(f"999 lines, the rest {kind}, each after {late_s:g} s",
-                      lambda lines: lines + [kind.format(n) for n in range(999 - len(lines))], late_s=late_s)
+    return _described(
+        f"999 lines, the rest {kind}, each after {late_s:g} s",
+        lambda lines: lines + [kind.format(n) for n in range(999 - len(lines))],
+        late_s=late_s,
+    )
 
 
 def _wrong_check(rng: Rng) -> Mischief:
@@ -117,21 +173,40 @@ def _wrong_count(rng: Rng) -> Mischief:
 def _slots_line(rng: Rng) -> Mischief:
     slots, bits, both = rng.choice((1, 2, 4, 5, 8, 10, 160)), rng.choice((1, 8, 10, 12)), rng.random() < 0.5
     text = f"mode,FAST,416,{slots},{bits}"
-    return _described(f"{text}{', both modes' if both else ''}",
-                      lambda lines: _swap("mode,PREC", f"mode,PREC,1664,{slots if both else 5},{bits}")(_swap("mode,FAST", text)(lines)))
+    return _described(
+        f"{text}{', both modes' if both else ''}",
+        lambda lines: _swap("mode,PREC", f"mode,PREC,1664,{slots if both else 5},{bits}")(_swap("mode,FAST", text)(lines)),
+    )
 
 
 def _loads_lines(rng: Rng) -> Mischief:
     kind = rng.choice(("LAMP", "PILOT", "LEAK", "FREE", "MOTOR", "lamp"))
     nominal = rng.choice(("21", "0", "500", "1E308", "1E-308", "5", "-21", "21.0", "2.1E1"))
-    return _described(f"lamps 1 to 3 are {kind} {nominal}", lambda lines: _swap("load,3", f"load,3,{kind},{nominal}")(
-        _swap("load,2", f"load,2,{kind},{nominal}")(_swap("load,1", f"load,1,{kind},{nominal}")(lines))))
+    return _described(
+        f"lamps 1 to 3 are {kind} {nominal}",
+        lambda lines: _swap("load,3", f"load,3,{kind},{nominal}")(
+            _swap("load,2", f"load,2,{kind},{nominal}")(_swap("load,1", f"load,1,{kind},{nominal}")(lines))
+        ),
+    )
 
 
 def _limit_lines(rng: Rng) -> Mischief:
-    line = rng.choice(("limit,CURR,0.5,1,1", "limit,CURR,75,75,75", "limit,CURR,75,0.5,75", "limit,TIME,1,2,1", "limit,TIME,1,0,1",
-                       "limit,SIL,0.2,0.2,0.2", "limit,SIL,0.001,0.01,0.01", "limit,DELAY,5,5,5", "limit,CURR,1E308,1E308,1E308",
-                       "limit,TIME,1E308,1E308,1E308", "limit,VOLT,0,1,1", "limit,CURR,-5,75,75"))
+    line = rng.choice(
+        (
+            "limit,CURR,0.5,1,1",
+            "limit,CURR,75,75,75",
+            "limit,CURR,75,0.5,75",
+            "limit,TIME,1,2,1",
+            "limit,TIME,1,0,1",
+            "limit,SIL,0.2,0.2,0.2",
+            "limit,SIL,0.001,0.01,0.01",
+            "limit,DELAY,5,5,5",
+            "limit,CURR,1E308,1E308,1E308",
+            "limit,TIME,1E308,1E308,1E308",
+            "limit,VOLT,0,1,1",
+            "limit,CURR,-5,75,75",
+        )
+    )
     return _described(line, _swap(line[: line.index(",", 6)], line))
 
 
@@ -176,8 +251,9 @@ def _answers(text: str, begin_s: float, answer: Callable[[HostileLine, str], Ite
 
 def _late(rng: Rng) -> Mischief:
     late_s, part = rng.choice((0.1, 0.3, 0.45, 0.55, 0.7, 1.5, 3.0)), rng.choice((1.0, 0.3, 0.05))
-    return _answers(f"{part:g} of them late by {late_s:g} s", moment(rng),
-                    lambda _, said: ((late_s if rng.random() < part else 0.0, said),))
+    return _answers(
+        f"{part:g} of them late by {late_s:g} s", moment(rng), lambda _, said: ((late_s if rng.random() < part else 0.0, said),)
+    )
 
 
 def _lost(rng: Rng) -> Mischief:
@@ -203,17 +279,47 @@ def _of_another(rng: Rng) -> Mischief:
 
 def _rubbish(rng: Rng) -> Mischief:
     text = rng.choice(("", "0", "2", "+1", "1.0", "1E0", "yes", "nan", "-" * 200, "\x1b[31m1", "1" * 250, "(@", "99999999999999999999"))
-    asked = rng.choice(("*OPC?", "OUTP?", "ROUT:CLOS?", "*TST?", "SYST:BOAR?", "SYST:BOAR:CHEC?", "SYST:ERR?", "SENS:MODE?", "CURR:PROT?",
-                        "OUTP:PROT:TIME?", "SIM:UNIT?", "SIM:SUPP?", ""))
+    asked = rng.choice(
+        (
+            "*OPC?",
+            "OUTP?",
+            "ROUT:CLOS?",
+            "*TST?",
+            "SYST:BOAR?",
+            "SYST:BOAR:CHEC?",
+            "SYST:ERR?",
+            "SENS:MODE?",
+            "CURR:PROT?",
+            "OUTP:PROT:TIME?",
+            "SIM:UNIT?",
+            "SIM:SUPP?",
+            "",
+        )
+    )
     return _answers(f"{text[:20]!r} to {asked or 'everything'}", moment(rng), lambda *_: ((0.0, text),), asked)
 
 
 def _errors(rng: Rng) -> Mischief:
-    text = rng.choice(('-222,"Data out of range"', '-221,"Settings conflict"', '-350,"Queue overflow"', '-999,"No such thing"',
-                       '+0,"No error"', '0,""', '-0,"x"', '7,"odd"', f'-{"9" * 30},"x"'))
+    text = rng.choice(
+        (
+            '-222,"Data out of range"',
+            '-221,"Settings conflict"',
+            '-350,"Queue overflow"',
+            '-999,"No such thing"',
+            '+0,"No error"',
+            '0,""',
+            '-0,"x"',
+            '7,"odd"',
+            f'-{"9" * 30},"x"',
+        )
+    )
     part = rng.choice((1.0, 1.0, 0.2))
-    return _answers(f"{part:g} of the errors asked for are {text[:30]}", moment(rng),
-                    lambda _, said: ((0.0, text if rng.random() < part else said),), "SYST:ERR?")
+    return _answers(
+        f"{part:g} of the errors asked for are {text[:30]}",
+        moment(rng),
+        lambda _, said: ((0.0, text if rng.random() < part else said),),
+        "SYST:ERR?",
+    )
 
 
 _ODD_IDENTITIES = (

@@ -109,9 +109,7 @@ def _text(node: ast.AST) -> str:
     return text if len(text) <= 90 else f"{text[:55]} ... {text[-30:]}"
 
 
-def _nodes(
-    node: ast.AST, statement: ast.AST, function: str
-) -> Iterator[tuple[ast.AST, tuple[ast.AST, str, int | None], ast.stmt, str]]:
+def _nodes(node: ast.AST, statement: ast.AST, function: str) -> Iterator[tuple[ast.AST, tuple[ast.AST, str, int | None], ast.stmt, str]]:
     """Every node below with its place, the statement it stands in and the function."""
     for field, value in ast.iter_fields(node):
         if field in _SKIPPED:

@@ -161,9 +161,7 @@ def _compare_verdicts(judged: Judged, result: TestRecord, true: Truth) -> None:
             judged.wrong_verdicts.append(f"{verdict.limit_set}: {quantity} {verdict.conformity}, truly {value}")
 
 
-def run(
-    draws: int, first: int, units: Sequence[str], instruments: Sequence[str], folder: Path, keep: bool = False
-) -> Iterator[Judged]:
+def run(draws: int, first: int, units: Sequence[str], instruments: Sequence[str], folder: Path, keep: bool = False) -> Iterator[Judged]:
     """Make and judge all these recordings in `folder`; the waves of a unit are made once."""
     for name in units:
         unit = UNITS[name]

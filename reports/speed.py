@@ -229,8 +229,10 @@ def live(capture: Capture) -> None:
 
 def simulation() -> None:
     speeds = {kind: SIMULATED_S / timed(lambda kind=kind: simulated(kind), repeats=3)[0] for kind in MECHANISMS}  # type: ignore[misc]
-    print(f"3. Simulated board with its bytes, through its port: {min(speeds.values()):.0f} times real time or more "
-          f"({', '.join(f'{kind} {speed:.0f}' for kind, speed in speeds.items())})")
+    print(
+        f"3. Simulated board with its bytes, through its port: {min(speeds.values()):.0f} times real time or more "
+        f"({', '.join(f'{kind} {speed:.0f}' for kind, speed in speeds.items())})"
+    )
 
 
 def quick() -> None:

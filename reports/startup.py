@@ -32,9 +32,7 @@ def measure(runs: int = RUNS) -> tuple[float, float]:
 
 def main() -> None:
     bare, help_s = measure()
-    print(
-        f"python -c pass {bare * 1e3:.0f} ms, makebreak --help {help_s * 1e3:.0f} ms, ratio {help_s / bare:.2f}, {RUNS} runs each"
-    )
+    print(f"python -c pass {bare * 1e3:.0f} ms, makebreak --help {help_s * 1e3:.0f} ms, ratio {help_s / bare:.2f}, {RUNS} runs each")
 
 
 if __name__ == "__main__":

@@ -61,9 +61,7 @@ def _good_pieces(rng: random.Random) -> list[bytes]:
         counts = [rng.randrange(4096) for _ in range(160)] if k % 2 else [rng.choice((0, 1, 256, 1023))] * 160
         header = (k, rng.randrange(1 << 32), rng.randrange(256), rng.randrange(256), rng.randrange(8), rng.randrange(256))
         pieces.append(encode_sample_frame(SampleFrame(*header, pack_samples(counts))))
-        pieces.append(
-            encode_event(EventFrame(*header, rng.randrange(6), rng.randrange(6), rng.randrange(416), rng.randrange(1 << 16)))
-        )
+        pieces.append(encode_event(EventFrame(*header, rng.randrange(6), rng.randrange(6), rng.randrange(416), rng.randrange(1 << 16))))
         pieces.append(encode_reply("x" * rng.randrange(78)))
     return pieces
 

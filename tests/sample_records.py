@@ -57,9 +57,7 @@ def record(
     conclusion = conclude(case)
     step = StepRecord("rated", "Rated load", (1, 2), "2 x 21 W", 0.5, 11.25, measured, 18, 1, supply_v=12.83)
     return TestRecord(
-        setup=SetupRecord(
-            unit, 12.0, 12.83, (21.0, 21.0), sample_mode="fast", limits=limit_sets, grade_rule="default", skip=5, average=3
-        ),
+        setup=SetupRecord(unit, 12.0, 12.83, (21.0, 21.0), sample_mode="fast", limits=limit_sets, grade_rule="default", skip=5, average=3),
         procedure=files.procedure("quick"),
         rated_load="2x21",
         steps=(step,),

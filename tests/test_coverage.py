@@ -26,6 +26,7 @@ from bench.uncertainty import (
 
 def inside(k: float, half: float, u_normal: float) -> float:
     """P(|X + Y| <= k): the normal part integrated over the rectangular one."""
+
     def at(x: float) -> float:
         return float(stats.norm.cdf((k - x) / u_normal) - stats.norm.cdf((-k - x) / u_normal))
 

@@ -108,8 +108,7 @@ def test_the_cut_of_the_stream_does_not_matter(gaps_us: list[int], values: int, 
     bounds = [0.0, *(float(t_s[edge]) if edge < len(t_s) else float(t_s[-1]) + 0.02 for edge in edges[1:])]
     envelope = Envelope()
     pieces = [
-        envelope.feed(Block(bounds[i], bounds[i + 1], {"v_out": Trace(t_s[a:b], v[a:b])}))
-        for i, (a, b) in enumerate(pairwise(edges))
+        envelope.feed(Block(bounds[i], bounds[i + 1], {"v_out": Trace(t_s[a:b], v[a:b])})) for i, (a, b) in enumerate(pairwise(edges))
     ]
     whole = Envelope().feed(Block(0.0, bounds[-1], {"v_out": Trace(t_s, v)}))
     assert repr(together(pieces)) == repr(together([whole]))

@@ -106,7 +106,10 @@ DRAWN = st.fixed_dictionaries(
 def drawn_case(drawn: Mapping[str, object]) -> Case:
     """As a session makes it: a fault that spoils is among those of the measured too, and verdicts and grade follow from that."""
     values: dict[str, Measurement] = {
-        name: found for part in ("values", "counts") for name, found in drawn[part].items() if found is not None  # type: ignore[attr-defined]
+        name: found
+        for part in ("values", "counts")
+        for name, found in drawn[part].items()
+        if found is not None  # type: ignore[attr-defined]
     }
     of_story: tuple[BenchFault, ...] = drawn["of_story"]  # type: ignore[assignment]
     faults = tuple(dict.fromkeys((*spoiling(of_story), *drawn["faults"])))  # type: ignore[misc]

@@ -44,9 +44,7 @@ def test_the_wheel_holds_the_package_and_its_data(tmp_path: Path, monkeypatch: p
     with zipfile.ZipFile(tmp_path / wheel) as packed:
         held = set(packed.namelist())
         entry = packed.read(f"makebreak-{bench.__version__}.dist-info/entry_points.txt").decode()
-    files = {
-        str(path.relative_to(ROOT)) for path in (ROOT / "bench").rglob("*") if path.is_file() and "__pycache__" not in path.parts
-    }
+    files = {str(path.relative_to(ROOT)) for path in (ROOT / "bench").rglob("*") if path.is_file() and "__pycache__" not in path.parts}
     assert files <= held
     assert "makebreak=bench.__main__:main" in entry
     assert any(name.endswith("licenses/LICENSE") for name in held)
@@ -64,9 +62,7 @@ def test_the_pins_cover_what_is_declared() -> None:
     dev = names([text for text in PROJECT["optional-dependencies"]["dev"] if not text.startswith("makebreak")])
     assert names(PROJECT["dependencies"]) | build <= set(pinned("base"))
     assert names(PROJECT["dependencies"]) | build | dev <= set(pinned("dev"))
-    assert all(pinned("dev")[package] == lines for package, lines in pinned("base").items()), (
-        "one version of a package in both files"
-    )
+    assert all(pinned("dev")[package] == lines for package, lines in pinned("base").items()), "one version of a package in both files"
 
 
 def test_under_ci_a_skipped_test_is_a_failed_one(tmp_path: Path) -> None:

@@ -59,8 +59,10 @@ def test_nothing_wrong_is_said_of_sound_benches(judged: list[recordings.Judged])
 
 def test_a_stated_instrument_makes_intervals_narrower(judged: list[recordings.Judged]) -> None:
     for quantity, times in (("rate_per_min", 1.3), ("supply_v", 2.0)):
-        widths = {stated: [v.expanded for one in judged if one.stated == stated for v in one.values if v.quantity == quantity]
-                  for stated in (True, False)}
+        widths = {
+            stated: [v.expanded for one in judged if one.stated == stated for v in one.values if v.quantity == quantity]
+            for stated in (True, False)
+        }
         assert np.median(widths[False]) > times * np.median(widths[True]), quantity
 
 

@@ -96,9 +96,7 @@ def test_what_was_seen_live_counts_where_a_test_may_end_early() -> None:
 def test_a_supply_that_goes_away_is_the_bench_s_fault(kind: str, has_noise: bool) -> None:
     """Nothing is said of the unit, and a board without noise is not taken for one that stands still."""
     port = bench_port(kind)
-    board = SimulatedBoard(
-        port.board.world, seed=1, ideal=not has_noise, unit_name=kind, supply_v=12.8, find_unit=port.board.find_unit
-    )
+    board = SimulatedBoard(port.board.world, seed=1, ideal=not has_noise, unit_name=kind, supply_v=12.8, find_unit=port.board.find_unit)
     port = BenchPort(board, at={4.0: lambda: board.world.set_supply(0.0)})
     record = run_on(port)
     assert record.outcome is Outcome.BENCH_FAULT

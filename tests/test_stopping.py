@@ -79,8 +79,7 @@ def test_what_was_ignored_stays_ignored() -> None:
 def test_a_terminal_stops_nobody_who_drives_a_board() -> None:
     """A background process that writes to its terminal (`stty tostop`), or throws away what was typed there, would be stopped."""
     driving = (
-        "import os, termios; from bench.stopping import held\n"
-        "with held(): os.write(2, b'note'); termios.tcflush(2, termios.TCIFLUSH)\n"
+        "import os, termios; from bench.stopping import held\nwith held(): os.write(2, b'note'); termios.tcflush(2, termios.TCIFLUSH)\n"
     )
     shell = (
         "import fcntl, os, signal, subprocess, sys, termios\n"
@@ -160,10 +159,7 @@ def test_a_signal_after_all_is_said_changes_no_exit_code() -> None:
 
 
 def test_an_end_that_hangs_is_cut_short() -> None:
-    program = (
-        "import time; from bench import stopping; stopping.HELD_S = 0.2\n"
-        "stopping.leave_quietly(3); time.sleep(100)\n"
-    )
+    program = "import time; from bench import stopping; stopping.HELD_S = 0.2\nstopping.leave_quietly(3); time.sleep(100)\n"
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, timeout=60)
     assert done.returncode == 3
 
