@@ -160,6 +160,8 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("names", nargs="*", help="those whose names begin so; with --look, scenes")
     parser.add_argument("--look", type=Path, metavar="FOLDER", help="all sizes and colours of the scenes, into this folder")
     given = parser.parse_args(arguments)
+    if given.look and (unknown := [name for name in given.names if name not in SCENES]):
+        parser.error(f"there is no scene {unknown[0]!r}; there are: {', '.join(SCENES)}")
     folder = given.look or FOLDER
     folder.mkdir(parents=True, exist_ok=True)
     names = tuple(given.names)
