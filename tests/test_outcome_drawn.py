@@ -108,8 +108,8 @@ def drawn_case(drawn: Mapping[str, object]) -> Case:
     values: dict[str, Measurement] = {
         name: found
         for part in ("values", "counts")
-        for name, found in drawn[part].items()
-        if found is not None  # type: ignore[attr-defined]
+        for name, found in drawn[part].items()  # type: ignore[attr-defined]
+        if found is not None
     }
     of_story: tuple[BenchFault, ...] = drawn["of_story"]  # type: ignore[assignment]
     faults = tuple(dict.fromkeys((*spoiling(of_story), *drawn["faults"])))  # type: ignore[misc]
