@@ -13,10 +13,15 @@ CARRIED_A = 3.5
 class Quantity:
     """One thing that can be measured: its name in records and limit files, its one title for people, and SI unit (a pint string).
 
-    `detail` stands behind the title where tables hold more than one kind of it. `shown_to`: people are shown no smaller uncertainty than
-    this, in the unit: the next start differs by more than its microseconds. `shown_in`: the unit in which people are shown it, where that
-    is not its own (one of `bench.limits.UNITS`; a limit shows its quantity in the unit of the limit's file). `of_output`: it is read of the
-    voltage at the unit's output, and can't be told without it.
+    - `detail` stands behind the title where tables hold more than one kind of it.
+    - `shown_to`: people are shown no smaller uncertainty than this, in the unit: the next start differs by more than its microseconds.
+    - `shown_in`: the unit in which people are shown it, where that is not its own (one of `bench.limits.UNITS`; a limit shows its quantity
+      in the unit of the limit's file).
+    - `of_output`: it is read of the voltage at the unit's output, and can't be told without it.
+    - `of_start`: it belongs to a start. Of several starts it is put together, and what spoils a start spoils it.
+
+    The first word of the name says what the quantity is about: two charges about one thing are told as one (`bench.outcome.charges`), and
+    what begins with `drop_` is read between the sense leads.
     """
 
     name: str
@@ -27,6 +32,7 @@ class Quantity:
     detail: str = ""
     shown_in: str = ""
     of_output: bool = False
+    of_start: bool = False
 
     @property
     def full_title(self) -> str:
@@ -45,8 +51,18 @@ _ALL = (
     Quantity("on_ratio", "on-time", "1", "pulse duration over waveform period, mean over the cycles averaged", shown_in="%"),
     Quantity("on_s", "on duration", "s", "mean pulse duration, 50 % instant to 50 % instant", shown_in="ms"),
     Quantity("off_s", "off duration", "s", "mean pulse separation, 50 % instant to 50 % instant", shown_in="ms"),
-    Quantity("first_light_s", "first light", "s", "voltage applied to first closing; 0 if closed at rest", 1e-3, shown_in="ms"),
-    Quantity("first_extinction_s", "first extinction", "s", "voltage applied to the first opening after light", 1e-3, shown_in="ms"),
+    Quantity(
+        "first_light_s", "first light", "s", "voltage applied to first closing; 0 if closed at rest", 1e-3, shown_in="ms", of_start=True
+    ),
+    Quantity(
+        "first_extinction_s",
+        "first extinction",
+        "s",
+        "voltage applied to the first opening after light",
+        1e-3,
+        shown_in="ms",
+        of_start=True,
+    ),
     Quantity(
         "start_s",
         "starting time",
@@ -54,8 +70,9 @@ _ALL = (
         "closed at rest: to the first opening; open at rest (or opening within 0.10 s): to the end of the first full cycle",
         1e-3,
         shown_in="ms",
+        of_start=True,
     ),
-    Quantity("start_largest_s", "longest starting time", "s", "largest single start_s", 1e-3, shown_in="ms"),
+    Quantity("start_largest_s", "longest starting time", "s", "largest single start_s", 1e-3, shown_in="ms", of_start=True),
     Quantity(
         "drop_v",
         "contact drop",
@@ -76,7 +93,7 @@ _ALL = (
     Quantity(
         "contact_ohm", "resistance input to output", "ohm", "lowest drop over the current at that moment", shown_in="mohm", of_output=True
     ),
-    Quantity("inrush_first_a", "first inrush", "A", "current carried back to the instant of the first make"),
+    Quantity("inrush_first_a", "first inrush", "A", "current carried back to the instant of the first make", of_start=True),
     Quantity("inrush_later_a", "later inrush", "A", "mean of the same for the cycles averaged"),
     Quantity("steady_a", "steady current", "A", "current at the end of the ON periods"),
     Quantity("inrush_ratio", "inrush over steady", "1", "first inrush over steady current"),
