@@ -105,8 +105,12 @@ DRAWN = st.fixed_dictionaries(
 
 def drawn_case(drawn: Mapping[str, object]) -> Case:
     """As a session makes it: a fault that spoils is among those of the measured too, and verdicts and grade follow from that."""
-    both: tuple[Mapping[str, Measurement | None], ...] = (drawn["values"], drawn["counts"])  # type: ignore[assignment]
-    values = {name: found for part in both for name, found in part.items() if found is not None}
+    values: dict[str, Measurement] = {
+        name: found
+        for part in ("values", "counts")
+        for name, found in drawn[part].items()  # type: ignore[attr-defined]
+        if found is not None
+    }
     of_story: tuple[BenchFault, ...] = drawn["of_story"]  # type: ignore[assignment]
     faults = tuple(dict.fromkeys((*spoiling(of_story), *drawn["faults"])))  # type: ignore[misc]
     measured = Measured(values, drawn["facts"], faults, drawn["proofs"])  # type: ignore[arg-type]
