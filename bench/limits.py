@@ -47,30 +47,6 @@ UNITS: Mapping[str, tuple[str, Fraction]] = {
     "degC": ("degC", Fraction(1)),
 }
 """Units a file may use (also pint's spelling): the quantity's own unit, and how many of it one of these is."""
-SHOWN_UNITS: Mapping[str, str] = {
-    "on_ratio": "%",
-    "contact_ohm": "mohm",
-    "dark_a": "mA",
-    "bounce_make_s": "ms",
-    "bounce_break_s": "ms",
-    "period_spread": "%",
-    "clock_error": "%",
-    "outage_ratio": "%",
-    "trailer_on_ratio": "%",
-    "trailer_ratio": "%",
-    "first_light_s": "ms",
-    "first_extinction_s": "ms",
-    "start_s": "ms",
-    "start_largest_s": "ms",
-    "on_s": "ms",
-    "off_s": "ms",
-    "drop_v": "mV",
-    "drop_largest_v": "mV",
-    "drop_carried_v": "mV",
-    "drop_spread_v": "mV",
-    "film_v": "mV",
-}
-"""Unit in which a quantity is shown, where it is not its own. A limit shows its quantity in the unit of the limit's file."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,7 +30,7 @@ OF_LOAD: Mapping[str, frozenset[str]] = {
     role: frozenset(name for name in QUANTITIES if name.startswith(prefix)) for role, prefix in _PREFIXES.items()
 }
 """The quantities that only a run on this load shows."""
-OF_STARTS = frozenset({"first_light_s", "first_extinction_s", "start_s", "start_largest_s", "inrush_first_a"})
+OF_STARTS = frozenset(name for name, quantity in QUANTITIES.items() if quantity.of_start)
 """The quantities that belong to a start: where there are several, they are put together of all of them."""
 ORDINARY = tuple(name for name in QUANTITIES if not any(name in names for names in OF_LOAD.values()))
 Loads: TypeAlias = str | tuple[int, ...]

@@ -12,6 +12,11 @@ _MOST_DIGITS = 15
 _EVERY_DIGIT = Context(prec=700)  # of any double to the last place of any other: 28, as usual, are too few for 1e20 beside 1e-10
 
 
+def unit_text(unit: str) -> str:
+    """Return a unit as printed behind a number: `/min` for `1/min`, nothing for `1`."""
+    return {"1": "", "1/min": "/min", "1/min/min": "/min²", "degC": "°C", "ohm": "Ω", "mohm": "mΩ"}.get(unit, unit)
+
+
 def last_place(expanded: float) -> int:
     """Return the power of ten of the last digit shown for an expanded uncertainty (> 0): two significant digits after rounding up.
 

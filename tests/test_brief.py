@@ -9,11 +9,13 @@ import pytest
 from sample_records import HOSTILE, cases
 
 from bench.conditions import ConditionVerdict, Kept
-from bench.limits import Condition, Source
+from bench.limits import Condition, Limit, Source
 from bench.measure import BenchProof
 from bench.outcome import Conclusion, Outcome
 from bench.record import TestRecord
 from bench.render.brief import MOST_LINES, brief_lines
+from bench.uncertainty import Component, Estimate
+from bench.verdict import Conformity
 
 
 def crowded(record: TestRecord) -> TestRecord:
@@ -64,6 +66,26 @@ def test_figures_stand_beside_limits_with_a_mark() -> None:
     assert lines["Flash rate"].endswith("FAIL") and "136.8" in lines["Flash rate"] and "60 to 120" in lines["Flash rate"]
     assert lines["On-time"].endswith("pass")
     assert lines["Contact drop"].endswith("FAIL")
+
+
+def test_whatever_a_limit_judges_has_its_line() -> None:
+    """A shop may judge any quantity; one of another load stands in the line of that load."""
+    record = replace(cases()["pass"], conclusion=Conclusion(Outcome.GOOD, "Good.", "Sell."))
+    kept = next(v for v in record.verdicts if v.conformity is Conformity.PASS)
+    asked = {
+        "dropouts": Estimate(2.0, "1", ()),
+        "bounce_make_s": Estimate(0.0042, "s", (Component("u", 2e-5),)),
+        "trailer_ratio": kept.found,
+    }
+    source = Source("own", "invented")
+    limits = {"dropouts": Limit("dropouts", None, 3.0, "1", source), "bounce_make_s": Limit("bounce_make_s", None, 5e-3, "ms", source)}
+    limits["trailer_ratio"] = Limit("trailer_ratio", None, 1.1, "%", source)
+    verdicts = tuple(replace(kept, limit=limits[name], found=found) for name, found in asked.items())
+    lines = brief_lines(replace(record, verdicts=(*record.verdicts, *verdicts, *verdicts)))
+    assert [line for line in lines if line.startswith(("Drop-outs", "Bounce", "Rate ratio"))] == [
+        "Drop-outs while lit   2                      max 3             pass",
+        "Bounce at make        4.200 ± 0.040 ms       max 5 ms          pass",
+    ]
 
 
 def test_no_starting_time_is_shown_finer_than_a_millisecond() -> None:

@@ -17,7 +17,8 @@ from bench.simboard.link import LINK_FAULTS
 from bench.uncertainty import Estimate, NotMeasured
 from bench.upkeep import self_check
 from bench.upkeep.selfcheck import CheckState
-from reports.outcomes import CLAIMS, UNITS
+from reports import outcomes
+from reports.outcomes import CLAIMS, ITEMS, UNITS
 
 NAMED: dict[str, tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]] = {
     "lamp-dead": (("NC", "EL"), ("lamp-current",), PROCEDURES),
@@ -151,5 +152,9 @@ def test_no_fault_is_forgotten() -> None:
     assert of_units == set(UNIT_FAULTS) | {"suppressor-shorted"}
     assert set(FAULTS) - of_units | set(RIG_FAULTS) == set(NAMED) | set(UNSEEN) | set(CORRECTED) | {"board-overrun"}
     assert set(CLAIMS) == ALL
+    assert set(FAULTS) - of_units | set(RIG_FAULTS) == set(ITEMS) | set(outcomes.UNSEEN), "reports/outcomes.py"
+    for name, (_, codes, hows) in NAMED.items():
+        assert set(codes) <= set(ITEMS.get(name, codes)), name
+        assert name in ITEMS or hows == ("zeroed",), "only the shorting link shows it"
     for name, seen in UNIT_FAULTS.items():
         assert set(seen.kinds) <= set(FAULTS[name].kinds) <= ALL

@@ -12,7 +12,8 @@ from bench.files import grade_rule, limit_sets
 from bench.grade import Grade, Rule, grade, parse_rule
 from bench.grade.speech import speech_of
 from bench.limits import choose
-from bench.measure import BenchFault, Measured
+from bench.measure import QUANTITIES, BenchFault, Measured
+from bench.render.values import quantity_text
 from bench.uncertainty import Component, Estimate, Measurement, NotMeasured
 from bench.verdict import Verdict, judge
 
@@ -212,6 +213,23 @@ def test_a_bound_that_must_not_be_reached_is_no_least() -> None:
     speech = speech_of("drop_v")
     assert (speech.band(0.8, None, open_ends=True), speech.band(None, 0.3, open_ends=True)) == ("above 0.8", "below 0.3")
     assert (speech.band(0.8, None), speech.band(None, 0.3)) == ("at least 0.8", "at most 0.3")
+
+
+@pytest.mark.parametrize(
+    ("quantity", "si", "text"),
+    [
+        ("dropouts", 2.0, "2"),
+        ("inrush_ratio", 9.5, "9.5"),
+        ("period_spread", 0.05, "5 %"),
+        ("film_v", 0.25, "250 mV"),
+        ("temperature_c", 24.0, "24 °C"),
+        ("rate_drift_per_min2", 1.5, "1.5 /min²"),
+    ],
+)
+def test_a_quantity_without_words_of_its_own_is_spoken_of_in_the_unit_that_it_is_shown_in(quantity: str, si: float, text: str) -> None:
+    speech = speech_of(quantity)
+    found = Estimate(si, QUANTITIES[quantity].unit, ())
+    assert speech.value(found) == text == quantity_text(quantity, found)
     lossy = grade(grade_rule(), unit(drop_v=value(1.6, 0.01, "V")), ())
     assert "contact drop 1.600 ± 0.020 V (above 0.8)" in lossy.because
 

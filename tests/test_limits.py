@@ -251,6 +251,7 @@ def test_units_are_pints() -> None:
     for unit, (own, factor) in UNITS.items():
         if unit not in ("degC", own):
             assert registry.Quantity(1.0, unit).to(own).magnitude == pytest.approx(float(factor)), unit
+    assert all(UNITS[q.shown_unit][0] == q.unit for q in QUANTITIES.values())
     assert {q.unit for q in QUANTITIES.values()} <= {own for own, _ in UNITS.values()}
     assert to_own_unit(7, "%") == 0.07 and to_own_unit(30.0, "%") == 0.3 and to_own_unit(500, "mV") == 0.5
 

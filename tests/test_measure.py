@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
+import numpy as np
 import pytest
 from waves import Wave, flashes
 
 from bench.lamps import expected_current_a
 from bench.measure import QUANTITIES, Conditions, Counts, Measured, measure
 from bench.procedure import OF_LOAD
+from bench.samples import Array
 from bench.uncertainty import Estimate, NotMeasured
 
 ALL = Counts(skip=0, average=3)
@@ -44,6 +46,28 @@ def pattern(*on_off_ms: tuple[float, float], first_s: float = 0.3) -> list[float
 def test_every_value_has_a_name_of_the_vocabulary() -> None:
     names = set(measured(Wave(flashes(12), 8.0)).values)
     assert names == set(QUANTITIES) - {name for names in OF_LOAD.values() for name in names}
+
+
+@dataclass
+class Unsteady(Wave):
+    """A wave whose contact loses now more, now less: in the output's voltage and the drop, and nowhere else."""
+
+    def channel(self, name: str, t_s: Array) -> Array:
+        """The waveform as of `Wave`, with a sway of 40 mV, slow and fast, while the contact is closed."""
+        values = super().channel(name, t_s)
+        sway_v = (0.03 * np.sin(0.9 * t_s) + 0.01 * np.sin(23.0 * t_s)) * (super().channel("i_load", t_s) > 1.0)
+        return values + {"v_out": -sway_v, "v_drop": sway_v}.get(name, 0.0 * t_s)
+
+
+def test_what_is_read_of_the_output_is_marked_so() -> None:
+    """A recording without the output has a stand-in for it: of what is not marked, that stand-in would be told."""
+    steady, swaying = (measured(kind(flashes(14), 9.6), Counts()).values for kind in (Wave, Unsteady))
+    moved = set()
+    for name, one in steady.items():
+        other = swaying[name]
+        if isinstance(one, Estimate) and isinstance(other, Estimate) and other.value != pytest.approx(one.value, rel=1e-4, abs=1e-4):
+            moved.add(name)
+    assert moved == {name for name, quantity in QUANTITIES.items() if quantity.of_output}
 
 
 def test_nhtsa_letter_of_14_november_2002_averages_the_cycles_rates() -> None:

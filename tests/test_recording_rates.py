@@ -10,6 +10,7 @@ import pytest
 from test_recording_files import PLAIN, fast, judged, kept, plain, series, thinned, value, why_not, written
 
 from bench.errors import RecordingError
+from bench.measure import QUANTITIES
 from bench.recording import read_recording
 from bench.uncertainty import Estimate
 
@@ -183,6 +184,15 @@ def test_a_drop_beyond_the_range_while_open_still_shows_the_closed_contact(tmp_p
     assert value(judged(kept(frame, tmp_path)), "drop_v") == pytest.approx(value(judged(PLAIN), "drop_v"), rel=1e-6)
     without_output = judged(kept(frame.drop(columns="v_out_V"), tmp_path))
     assert value(without_output, "on_ratio") == pytest.approx(value(judged(PLAIN), "on_ratio"), abs=0.005)
+
+
+def test_nothing_is_told_of_the_output_that_was_not_recorded(tmp_path: Path) -> None:
+    """The stand-in for it, made of the current, has an even drop and no film, which are not to be told of the unit."""
+    whole, without = judged(PLAIN), judged(kept(plain().drop(columns="v_out_V"), tmp_path))
+    told = {name for name, found in without.measured.values.items() if isinstance(found, Estimate)}
+    assert not {name for name in told if QUANTITIES[name].of_output}
+    assert {"rate_per_min", "on_ratio", "steady_a", "supply_v", "missed"} <= told
+    assert (whole.measured.facts["film"], without.measured.facts["film"]) == ("none", "unknown")
 
 
 def test_nothing_but_readings_beyond_the_range(tmp_path: Path) -> None:

@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 
-from bench.limits import SHOWN_UNITS, UNITS, Limit
+from bench.limits import UNITS, Limit
 from bench.measure import QUANTITIES, UNKNOWN, FactName, FilmState, InsulationState, PilotState, RatingState, UnitBehaviour
-from bench.rounding import against, at_least, plain, rounded, uncertainty_text
+from bench.rounding import against, at_least, plain, rounded, uncertainty_text, unit_text
 from bench.uncertainty import Estimate
 from bench.verdict import Verdict
 
@@ -76,14 +76,14 @@ _SPOKEN: Mapping[str, tuple[str, str, str]] = {
 
 
 def speech_of(quantity: str) -> Speech:
-    """Return the words for a quantity; those without their own are spoken of by title, ratios in percent."""
+    """Return the words for a quantity; those without their own are spoken of by title, in the unit in which they are shown."""
     known = QUANTITIES[quantity]
     if quantity in _SPOKEN:
         high, low, unit = _SPOKEN[quantity]
         return Speech(known.title, high, low, unit, _PERCENT if unit.startswith(" %") else Fraction(1), known.shown_to)
-    unit = SHOWN_UNITS.get(quantity, "%" if known.unit == "1" else known.unit)
+    shown = unit_text(known.shown_unit)
     name = known.title[0].upper() + known.title[1:]
-    return Speech(known.title, f"{name} too high", f"{name} too low", f" {unit}", 1 / UNITS[unit][1])
+    return Speech(known.title, f"{name} too high", f"{name} too low", shown and f" {shown}", 1 / UNITS[known.shown_unit][1], known.shown_to)
 
 
 _FACTS: Mapping[tuple[str, str], str] = {

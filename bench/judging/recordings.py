@@ -14,7 +14,7 @@ from bench.clock import ClockComparison
 from bench.combine import StepRuns
 from bench.errors import RecordingError
 from bench.instrument import UNSTATED, Instrument
-from bench.measure import Conditions, Evidence, Measured, measure
+from bench.measure import QUANTITIES, UNKNOWN, Conditions, Evidence, FactName, Measured, measure
 from bench.measure.flash_table import COLUMNS, FlashTable
 from bench.procedure import ORDINARY, Procedure, RunStep
 from bench.record import RecordingSource, StepRecord, TestRecord
@@ -24,7 +24,7 @@ from bench.transitions import SupplyEdge
 from bench.uncertainty import Measurement, NotMeasured
 
 # Without the output's voltage in the file, a stand-in made of the current shows when the contact made, but not these.
-_OF_OUTPUT = ("lamp_v", "drop_v", "drop_largest_v", "drop_carried_v", "contact_ohm", "drop_trend_v_per_min")
+_OF_OUTPUT = tuple(name for name, quantity in QUANTITIES.items() if quantity.of_output)
 # Contact bounce is 1-3 ms of shorter gaps (common practice, no source).
 _BOUNCE_INTERVAL_S = 0.5e-3
 _SURER = "Record more flashes, or with a better instrument."
@@ -123,14 +123,16 @@ def analysed(recording: Recording, setup: Setup, instrument: Instrument) -> tupl
     pipeline.finish()
     evidence, doubt = _without_end(pipeline.evidence(), pipeline.cutter.came_again)
     found = measure(evidence, setup.counts)
+    facts = found.facts
     unread: dict[str, Measurement] = {"clock_error": NotMeasured("no board: a recording")}
     if recording.interval_s > _BOUNCE_INTERVAL_S:
         too_few = NotMeasured(f"{1.0 / recording.interval_s:.0f} rows a second are too few")
         unread |= {"bounce_make_s": too_few, "bounce_break_s": too_few}
     if recording.has_stand_in_output:
         unread |= dict.fromkeys(_OF_OUTPUT, NotMeasured("the recording has no column v_out"))
+        facts = {**facts, FactName.FILM: UNKNOWN}
     flashes = pipeline.flashes().without(unread.keys() & set(COLUMNS))
-    return replace(found, values={**found.values, **unread}), pipeline.complete, pipeline.cutter.broken, end_s, flashes, doubt
+    return replace(found, values={**found.values, **unread}, facts=facts), pipeline.complete, pipeline.cutter.broken, end_s, flashes, doubt
 
 
 def _without_end(e: Evidence, came_again: bool) -> tuple[Evidence, str]:

@@ -14,6 +14,7 @@ from bench.conditions import Kept
 from bench.limits import Limit
 from bench.measure import PROVED_BY_RUNS, UNKNOWN, FactName, UnitBehaviour
 from bench.plain import one_line
+from bench.procedure import OF_LOAD
 from bench.record import StepRecord, TestRecord
 from bench.render.facts import behaviour_text
 from bench.render.made_on import first_change_text, instrument_text, older_text
@@ -32,7 +33,7 @@ _FIGURES = (
     ("start_s", "first_extinction_s", "first_light_s"),
     ("drop_v", "drop_largest_v"),
 )
-"""Quantities of which one line each is shown: of several the one that speaks most against the unit."""
+"""Quantities of which one line each is shown, judged or not: of several the one that speaks most against the unit."""
 
 
 @dataclass(frozen=True)
@@ -80,6 +81,8 @@ def _figures(record: TestRecord, width: int) -> Iterator[_Part]:
         if line := _figure(record, names):
             # A figure that nothing was asked of can be spared first.
             yield _Part((_cut(line, width),), 5 if _NOT_ASKED in line else 3)
+    for name in _judged_besides(record):
+        yield _Part((_cut(_figure(record, (name,)), width),), 4)
     for title, role in (("One lamp out", "one-out"), ("A further lamp", "trailer")):
         step = next((step for step in record.steps if step.name == role), None)
         if step is not None:
@@ -87,6 +90,13 @@ def _figures(record: TestRecord, width: int) -> Iterator[_Part]:
     for step in record.steps:
         if step.supply_v is not None and record.supply_v is not None and step.supply_v != record.supply_v:
             yield _titled(f"At {step.supply_v:g} V", _other_load(step), width, 4)
+
+
+def _judged_besides(record: TestRecord) -> Iterator[str]:
+    """Yield the other quantities of the rated load that a limit judges, each once."""
+    with_line = {name for names in (*_FIGURES, *OF_LOAD.values()) for name in names}
+    judged = dict.fromkeys(v.limit.quantity for v in record.verdicts if isinstance(v.limit, Limit))
+    yield from (name for name in judged if name not in with_line)
 
 
 def _making(record: TestRecord, width: int) -> Iterator[_Part]:
@@ -174,7 +184,8 @@ def _judged_text(verdict: Verdict) -> str:
 
 
 def _row(name: str, value: str, limit: str, mark: str) -> str:
-    return f"{quantity_title(name):<{_NAME}}{_cut(value, _VALUE - 1):<{_VALUE}}{_cut(limit, _LIMIT - 1):<{_LIMIT}}{mark}".rstrip()
+    columns = ((quantity_title(name), _NAME), (value, _VALUE), (limit, _LIMIT))
+    return f"{''.join(f'{_cut(text, width - 1):<{width}}' for text, width in columns)}{mark}".rstrip()
 
 
 def _other_load(step: StepRecord) -> str:

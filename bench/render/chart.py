@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from bench.control_chart import ChartFinding, ChartState
-from bench.render.values import in_shown_unit, readable_text, unit_text
-from bench.rounding import rounded
+from bench.render.values import in_shown_unit, readable_text
+from bench.rounding import rounded, unit_text
 from bench.uncertainty import Component, Estimate
 
 _MOST = 20

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from bench.render.values import in_shown_unit, readable_text, unit_text
-from bench.rounding import rounded, uncertainty_text
+from bench.render.values import in_shown_unit, readable_text
+from bench.rounding import rounded, uncertainty_text, unit_text
 from bench.uncertainty import Estimate
 from bench.upkeep import CheckFinding
 

@@ -27,8 +27,8 @@ from bench.render.made_on import made_on
 from bench.render.names import VERDICT_WORDS, basis_text, capitalised, grade_text, legend, limit_set_text, quantity_title
 from bench.render.rows import JudgedRow, judged_rows, measured_rows, not_measured, shown
 from bench.render.tables import table
-from bench.render.values import quantity_text, source_text, unit_text, value_text
-from bench.rounding import uncertainty_text
+from bench.render.values import quantity_text, source_text, value_text
+from bench.rounding import uncertainty_text, unit_text
 from bench.uncertainty import Estimate, Measurement
 from bench.verdict import Conformity
 

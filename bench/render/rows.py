@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from bench.limits import SHOWN_UNITS, Limit, Requirement, Source
+from bench.limits import Limit, Requirement, Source
 from bench.measure import QUANTITIES
 from bench.record import TestRecord
 from bench.render.names import verdict_word
@@ -72,7 +72,7 @@ def not_measured(record: TestRecord) -> dict[str, list[str]]:
 
 def shown(name: str, found: Estimate) -> Estimate:
     """Return the estimate in the unit in which this quantity is shown."""
-    return in_unit(found, SHOWN_UNITS.get(name, found.unit))
+    return in_unit(found, QUANTITIES[name].shown_unit)
 
 
 def _rows(verdict: Verdict, depth: int) -> Iterator[JudgedRow]:

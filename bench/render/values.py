@@ -7,7 +7,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 from bench import rounding
-from bench.limits import SHOWN_UNITS, UNITS, AllOf, AnyOf, FactLimit, Limit, Requirement, Source
+from bench.limits import UNITS, AllOf, AnyOf, FactLimit, Limit, Requirement, Source
 from bench.measure import QUANTITIES
 from bench.render.names import basis_text
 from bench.uncertainty import Component, Estimate
@@ -36,7 +36,7 @@ def value_text(found: Estimate, limit: Limit | None = None, shown_to: float = 0.
     if limit is not None:
         texts += [rounding.against(found.value, edge, expanded, place) for edge in _edges(limit)]
     plus_minus = f" ± {rounding.uncertainty_text(expanded, place)}" if expanded else ""
-    return f"{max(texts, key=len)}{plus_minus} {unit_text(found.unit)}".rstrip()
+    return f"{max(texts, key=len)}{plus_minus} {rounding.unit_text(found.unit)}".rstrip()
 
 
 def _edges(limit: Limit) -> list[float]:
@@ -44,15 +44,11 @@ def _edges(limit: Limit) -> list[float]:
     return [_exact(edge, limit.unit) for edge in (limit.low, limit.high) if edge is not None]
 
 
-def unit_text(unit: str) -> str:
-    """Return a unit as printed behind a number: `/min` for `1/min`, nothing for `1`."""
-    return {"1": "", "1/min": "/min", "1/min/min": "/min²", "degC": "°C", "ohm": "Ω", "mohm": "mΩ"}.get(unit, unit)
-
-
 def quantity_text(name: str, found: Estimate, limit: Limit | None = None) -> str:
     """Return the value of the quantity `name` in the unit that people use for it, or that of the limit that judges it."""
-    unit = limit.unit if limit is not None else SHOWN_UNITS.get(name, found.unit)
-    return value_text(in_unit(found, unit), limit, float(QUANTITIES[name].shown_to / UNITS[unit][1]))
+    quantity = QUANTITIES[name]
+    unit = limit.unit if limit is not None else quantity.shown_unit
+    return value_text(in_unit(found, unit), limit, float(quantity.shown_to / UNITS[unit][1]))
 
 
 _SMALL = {"V": "mV", "A": "mA", "s": "ms", "ohm": "mohm"}
@@ -77,7 +73,7 @@ def uncertainty_readable(u: float, unit: str) -> str:
     if math.isinf(u):
         return "-"
     shown = in_shown_unit(Estimate(0.0, unit, (Component("stated", u),)))
-    return f"± {rounding.uncertainty_text(shown.expanded())} {unit_text(shown.unit)}"
+    return f"± {rounding.uncertainty_text(shown.expanded())} {rounding.unit_text(shown.unit)}"
 
 
 def limit_text(requirement: Requirement) -> str:
@@ -86,7 +82,7 @@ def limit_text(requirement: Requirement) -> str:
         case Limit(high=high, unit=unit):
             ends = [rounding.plain(edge) for edge in _edges(requirement)]
             band = " to ".join(ends) if len(ends) == 2 else f"{'min' if high is None else 'max'} {ends[0]}"
-            return f"{band} {unit_text(unit)}".rstrip()
+            return f"{band} {rounding.unit_text(unit)}".rstrip()
         case FactLimit(allowed=allowed):
             return " or ".join(allowed)
         case AllOf():

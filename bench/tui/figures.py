@@ -14,8 +14,8 @@ from textual.widget import Widget
 from bench.grade.speech import speech_of
 from bench.limits import Limit
 from bench.procedure import RunStep
-from bench.render.values import in_unit, unit_text, value_text
-from bench.rounding import against, last_place, rounded
+from bench.render.values import in_unit, value_text
+from bench.rounding import against, last_place, rounded, unit_text
 from bench.tui.gauge import gauge_of, word_of
 from bench.tui.gauge_rows import Row
 from bench.tui.large import large, outlined

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from rich.text import Text
 from textual.widget import Widget
 
-from bench.limits import SHOWN_UNITS, AllOf, AnyOf, FactLimit, Limit, LimitSet, Requirement
+from bench.limits import AllOf, AnyOf, FactLimit, Limit, LimitSet, Requirement
 from bench.measure import QUANTITIES, Measured
 from bench.plain import one_line
 from bench.render.names import NOT_MEASURED
@@ -164,12 +164,12 @@ def _time_part(name: str, rows: Sequence[Row], measured: Measured | None, colour
     found = row.verdict.found if row is not None and row.verdict is not None else None
     if found is None and measured is not None:
         found = measured.values.get(name)
-    limit = replace(row.requirement, unit=SHOWN_UNITS[name]) if row is not None and isinstance(row.requirement, Limit) else None
+    limit = replace(row.requirement, unit=QUANTITIES[name].shown_unit) if row is not None and isinstance(row.requirement, Limit) else None
     text = Text.assemble((f"{short_title(name)} ", colours.get("quiet", "")))
     if not isinstance(found, Estimate):
         is_lost = isinstance(found, NotMeasured) and found.fault != "none"
         return rank, text.append(*((NOT_MEASURED, colours.get("doubt", "")) if is_lost else ("not yet", "")))
-    text.append(quantity_text(name, found, limit).partition(" ±")[0] + f" {SHOWN_UNITS[name]}", "bold")
+    text.append(quantity_text(name, found, limit).partition(" ±")[0] + f" {QUANTITIES[name].shown_unit}", "bold")
     if row is not None:
         word, style = word_of(row, colours)
         text.append(f" {word if rank < order.index(Conformity.PASS) else word[:1]}", style)

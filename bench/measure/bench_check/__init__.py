@@ -30,7 +30,7 @@ __all__ = ["INRUSH", "INRUSH_TAU_S", "check_bench", "lamp_died_at", "without_spo
 _TIMED = ("s", "1/min")  # units of what a wrong clock makes worthless
 _SUPPLY_WRONG = frozenset({FaultCode.SUPPLY_LIMITED, FaultCode.SUPPLY_OUT_OF_RANGE, FaultCode.SUPPLY_GONE})
 _LEADS_WRONG = frozenset({FaultCode.SENSE_IN_OFF, FaultCode.SENSE_OUT_OFF, FaultCode.SENSE_LEADS_SWAPPED})
-_START = ("start_s", "start_largest_s", "first_light_s", "first_extinction_s", "inrush_first_a", "inrush_ratio")
+_START = (*(name for name, quantity in QUANTITIES.items() if quantity.of_start), "inrush_ratio")
 
 
 def check_bench(e: Evidence, died: int | None) -> tuple[tuple[BenchFault, ...], tuple[BenchProof, ...]]:
